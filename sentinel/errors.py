@@ -1,0 +1,32 @@
+"""What can go wrong and be mended by a person: one line that says what, where and how."""
+
+
+class Problem(Exception):  # noqa: N818 - a problem has a mend; the word is the one shown to people
+    """Something failed that its reader can do something about.
+
+    Parameters
+    ----------
+    what
+        What is wrong, in plain words.
+    where
+        The file, setting or option it concerns.
+    mend
+        What to do about it.
+    """
+
+    exit_status = 1
+
+    def __init__(self, what: str, *, where: str = "", mend: str = "") -> None:
+        self.what, self.where, self.mend = what, where, mend
+        line = f"{where}: {what}" if where else what
+        super().__init__(" ".join((f"{line}; {mend}" if mend else line).split()))
+
+
+class RequestProblem(Problem):
+    """The request or the settings are wrong (exit status 2)."""
+
+    exit_status = 2
+
+
+class FrameProblem(Problem):
+    """One file cannot be used as a frame; the run goes on without it."""

@@ -1,0 +1,186 @@
+"""The frozen records that pass between rooms.
+
+Field names are those of the files the program leaves behind; units are part of the name, pixels are in the
+sensor's own stored frame (x right, y down, the centre of the first stored pixel is (0, 0)).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from math import nan
+from typing import Any, Literal
+
+from sentinel.times import utc_s
+
+Edge = Literal["left", "right", "top", "bottom"]
+
+
+class Severity(StrEnum):
+    """How much a condition matters to a sleeping person, the gravest first."""
+
+    NOW = "now"
+    SOON = "soon"
+    NOTE = "note"
+
+    @property
+    def rank(self) -> int:
+        """0 for the gravest."""
+        return list(Severity).index(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Disc:
+    """What the pixels of one frame say about the sun."""
+
+    found: bool
+    x_px: float = nan
+    """Middle between the opposite limbs."""
+    y_px: float = nan
+    radius_px: float = nan
+    """Long half-axis of the true limb, not shifted by focus."""
+    centre_sigma_px: float = nan
+    limb_in_frame: float = 0.0
+    """Fraction of the circumference inside the frame."""
+    limb_coverage: float = 0.0
+    """Fraction of the whole circumference seen as a clean edge."""
+    edge_width_px: float = nan
+    """10-90 % rise of the limb's edge in linear light, limb darkening divided out."""
+    brightness: float = nan
+    """Median linear level of the disc, 0 to 1; of the whole frame where no disc is found."""
+    saturated_fraction: float = nan
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredFrame:
+    """One finished file: when it was taken, with what exposure, and what was measured in it."""
+
+    frame: str
+    """Path relative to the session."""
+    time_utc: datetime
+    """Corrected time of the exposure."""
+    width_px: int
+    height_px: int
+    disc: Disc
+    exposure_s: float = nan
+    iso: float = nan
+    aperture: float = nan
+    camera: str = ""
+    """What the file says took it: tells two cameras in one folder apart."""
+    arrived_utc: datetime | None = None
+    """When the computer first saw the finished file; None in a replay of files."""
+    error: str | None = None
+    """Why the file could not be used; `disc` is then not found."""
+    flags: tuple[str, ...] = ()
+    """Doubts about file and time; the disc has its own."""
+
+    @property
+    def all_flags(self) -> tuple[str, ...]:
+        """Every doubt about this frame, each once."""
+        return tuple(dict.fromkeys((*self.flags, *self.disc.flags)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """Time has passed and nothing else happened."""
+
+    time_utc: datetime
+
+
+MarkKind = Literal[
+    "visit",
+    "recentred",
+    "unwound",
+    "refocused",
+    "realigned",
+    "battery",
+    "card",
+    "timer",
+    "seen",
+    "remark",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """What the operator says was done."""
+
+    time_utc: datetime
+    kind: MarkKind
+    text: str = ""
+    minutes: float | None = None
+    """How long a `visit` lasts."""
+
+
+Event = MeasuredFrame | Tick | Mark
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """Until when the camera may be left alone, as known at `time_utc`."""
+
+    time_utc: datetime
+    basis: str
+    """What the forecast stands on, and why it knows no more."""
+    exit_utc: datetime | None = None
+    """Median time at which the limb reaches the edge; None: none within 48 h."""
+    exit_safe_utc: datetime | None = None
+    """1 % quantile."""
+    exit_early_utc: datetime | None = None
+    """5 % quantile."""
+    exit_late_utc: datetime | None = None
+    """95 % quantile."""
+    edge: Edge | None = None
+    polar_azimuth_error_deg: float | None = None
+    polar_azimuth_error_sigma_deg: float | None = None
+    polar_altitude_error_deg: float | None = None
+    polar_altitude_error_sigma_deg: float | None = None
+    rate_ratio: float | None = None
+    """Mount's rate over the mean solar rate."""
+    rate_ratio_sigma: float | None = None
+    recentre_to_px: tuple[float, float] | None = None
+    recentre_holds_until_utc: datetime | None = None
+    next_visit_utc: datetime | None = None
+    """When to be at the camera at the latest, less the travel time; None: nothing due within 48 h."""
+    next_visit_reason: str | None = None
+
+
+IncidentState = Literal["opened", "changed", "cleared"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Incident:
+    """A condition opened, changed or cleared."""
+
+    time_utc: datetime
+    condition: str
+    state: IncidentState
+    severity: Severity
+    onset_utc: datetime
+    frame: str | None = None
+    detail: Mapping[str, Any] = field(default_factory=dict)
+    """The evidence, in numbers: JSON values under names that carry their units."""
+    message: str = ""
+    """One sentence for a person; worded by `notify`, empty as it leaves the judge."""
+
+
+AlertKind = Literal["first", "repeat", "clear", "digest"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alert:
+    """A message to people: sent, or, in a replay, that would have been."""
+
+    time_utc: datetime
+    kind: AlertKind
+    severity: Severity
+    condition: str
+    title: str
+    body: str
+    attachment: str | None = None
+
+
+def frame_order(frame: MeasuredFrame) -> tuple[float, str]:
+    """Sort key: order of exposure, then of name."""
+    return utc_s(frame.time_utc), frame.frame
