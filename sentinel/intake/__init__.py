@@ -1,0 +1,1 @@
+"""Files -> frames: past sessions and live folders, decoding, exposure times."""
