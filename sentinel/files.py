@@ -1,0 +1,36 @@
+"""Files that appear whole or not at all, and names that can be shown."""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+@contextmanager
+def replaced(path: Path) -> Iterator[Path]:
+    """Hand out a path beside `path` that takes its place on leaving, or vanishes on an error."""
+    # The suffix is kept last: some writers choose their format by it.
+    temporary = path.with_name(f".{path.stem}.unfinished{path.suffix}")
+    try:
+        yield temporary
+        with temporary.open("rb") as written:
+            os.fsync(written.fileno())
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_text_whole(path: Path, text: str) -> None:
+    """Write a text file that appears whole or not at all."""
+    with replaced(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")
+
+
+def shown_name(path: Path | str) -> str:
+    """Return a file's name as one line of valid Unicode: undecodable bytes and control characters escaped.
+
+    A name goes into the journal, tables, messages and pages; a stray byte must not break them and a newline
+    must not forge a line.
+    """
+    text = os.fsencode(path).decode("utf-8", "backslashreplace")
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)

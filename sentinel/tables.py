@@ -1,0 +1,224 @@
+"""Tables of measurements: ECSV files <-> measured frames.
+
+The columns are the ones users read with `astropy.table.Table.read`; a table made by somebody else may lack
+all but `time_utc`, `x_px`, `y_px` and `radius_px`.
+"""
+
+import warnings
+from collections.abc import Callable, Iterable, Sequence
+from datetime import UTC, datetime
+from math import isfinite, nan
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from sentinel.errors import RequestProblem
+from sentinel.files import replaced
+from sentinel.records import Disc, MeasuredFrame, frame_order
+from sentinel.times import format_utc, parse_utc
+
+if TYPE_CHECKING:
+    from astropy.table import Table
+
+# Column -> how it is read off a frame and how many decimals are worth writing.
+_NUMBERS: dict[str, tuple[Callable[[MeasuredFrame], float], int]] = {
+    "x_px": (lambda f: f.disc.x_px, 4),
+    "y_px": (lambda f: f.disc.y_px, 4),
+    "radius_px": (lambda f: f.disc.radius_px, 4),
+    "centre_sigma_px": (lambda f: f.disc.centre_sigma_px, 4),
+    "limb_in_frame": (lambda f: f.disc.limb_in_frame, 4),
+    "limb_coverage": (lambda f: f.disc.limb_coverage, 4),
+    "edge_width_px": (lambda f: f.disc.edge_width_px, 3),
+    "brightness": (lambda f: f.disc.brightness, 5),
+    "saturated_fraction": (lambda f: f.disc.saturated_fraction, 5),
+    "exposure_s": (lambda f: f.exposure_s, 9),
+    "iso": (lambda f: f.iso, 1),
+    "aperture": (lambda f: f.aperture, 2),
+}
+_NEEDED = ("time_utc", "x_px", "y_px", "radius_px")
+_SIZE = ("frame_width_px", "frame_height_px")
+
+
+def measurement_row(frame: MeasuredFrame) -> dict[str, Any]:
+    """Return a frame's numbers under the names of the table's columns, NaN kept."""
+    row: dict[str, Any] = {
+        "frame": frame.frame,
+        "time_utc": format_utc(frame.time_utc),
+        "found": frame.disc.found,
+    }
+    row |= {name: round(float(read(frame)), decimals) for name, (read, decimals) in _NUMBERS.items()}
+    return row | {"flags": " ".join(frame.all_flags)}
+
+
+def write_measurements(path: Path, frames: Iterable[MeasuredFrame]) -> None:
+    """Write frames in order of exposure; the file appears whole or not at all.
+
+    A frame whose size differs from most frames' says its own in the extra columns `width_px`, `height_px`,
+    which stand only where needed, like `camera` and `error`.
+    """
+    ordered = sorted(frames, key=frame_order)
+    width, height = _usual_size(ordered)
+    rows = [measurement_row(f) for f in ordered]
+    columns: dict[str, Any] = {name: [row[name] for row in rows] for name in _names()}
+    if any((f.width_px, f.height_px) != (width, height) for f in ordered):
+        columns["width_px"] = [f.width_px for f in ordered]
+        columns["height_px"] = [f.height_px for f in ordered]
+    if any(f.camera for f in ordered):
+        columns["camera"] = [f.camera for f in ordered]
+    if any(f.error for f in ordered):
+        columns["error"] = [f.error or "" for f in ordered]
+    write_ecsv(path, columns, meta={"frame_width_px": width, "frame_height_px": height})
+
+
+def write_ecsv(path: Path, columns: dict[str, list[Any]], *, meta: dict[str, Any]) -> None:
+    """Write columns of plain values as an ECSV table; the type of each follows from its name."""
+    from astropy.table import Table  # noqa: PLC0415 - half a second that most commands need not pay
+
+    table = Table({name: np.array(values, dtype=_KINDS.get(name, float)) for name, values in columns.items()})
+    table.meta.update(meta)
+    with replaced(path) as temporary:
+        table.write(temporary, format="ascii.ecsv")
+
+
+# Whatever is not listed is a number; a string needs a width even where a table has no rows.
+_KINDS: dict[str, Any] = {name: np.dtype(str) for name in ("frame", "time_utc", "flags", "camera", "error")}
+_KINDS |= {"found": bool, "width_px": int, "height_px": int}
+
+
+def _names() -> list[str]:
+    return ["frame", "time_utc", "found", *_NUMBERS, "flags"]
+
+
+def _usual_size(frames: Sequence[MeasuredFrame]) -> tuple[int, int]:
+    sizes = [(f.width_px, f.height_px) for f in frames if f.width_px and f.height_px]
+    return max(set(sizes), key=lambda size: (sizes.count(size), size)) if sizes else (0, 0)
+
+
+def read_measurements(path: Path) -> list[MeasuredFrame]:
+    """Read a table of measurements, in order of exposure.
+
+    Raises
+    ------
+    RequestProblem
+        If the file is no ECSV table, lacks a needed column or the frame's size, or holds a time that is none.
+    """
+    table = _read_ecsv(path)
+    missing = [name for name in _NEEDED if name not in table.colnames]
+    if missing:
+        raise RequestProblem(
+            f"has no column {missing[0]!r}",
+            where=str(path),
+            mend=f"a table of measurements needs {', '.join(_NEEDED)}",
+        )
+    width, height = (_size(path, table, key) for key in _SIZE)
+    read = _RowReader(path, table, width, height)
+    return sorted((read(i) for i in range(len(table))), key=frame_order)
+
+
+def _read_ecsv(path: Path) -> "Table":
+    from astropy.table import Table  # noqa: PLC0415
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return Table.read(path, format="ascii.ecsv")
+    except OSError as error:
+        raise RequestProblem(
+            f"cannot be read ({error.strerror or error})", where=str(path), mend="check the path"
+        ) from None
+    except Exception as error:  # noqa: BLE001 - the reader raises whatever its parsers raise
+        raise RequestProblem(
+            f"is not an ECSV table ({' '.join(str(error).split())[:80]})",
+            where=str(path),
+            mend="give a folder of frames or a measurements.ecsv",
+        ) from None
+
+
+def _size(path: Path, table: "Table", key: str) -> int:
+    value = table.meta.get(key)
+    if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < 1e6:
+        return int(value)
+    raise RequestProblem(
+        f"its meta says no usable {key} ({value!r})",
+        where=str(path),
+        mend="add the frame's size in pixels to the table's meta",
+    )
+
+
+class _RowReader:
+    """Turns row numbers into measured frames, whichever of the optional columns are there."""
+
+    def __init__(self, path: Path, table: "Table", width_px: int, height_px: int) -> None:
+        self._path, self._width_px, self._height_px = path, width_px, height_px
+        self._columns = {name: _plain(table[name]) for name in table.colnames}
+
+    def __call__(self, i: int) -> MeasuredFrame:
+        x_px, y_px, radius_px = (self._number(name, i) for name in ("x_px", "y_px", "radius_px"))
+        measured = isfinite(x_px) and isfinite(y_px) and isfinite(radius_px) and radius_px > 0
+        found = measured and str(self._get("found", i, "True")).lower() in {"true", "1", "1.0"}
+        width_px = int(self._number("width_px", i, self._width_px))
+        height_px = int(self._number("height_px", i, self._height_px))
+        in_frame = self._number("limb_in_frame", i, 1.0)
+        disc = Disc(
+            found=found,
+            x_px=x_px if found else nan,
+            y_px=y_px if found else nan,
+            radius_px=radius_px if found else nan,
+            centre_sigma_px=self._number("centre_sigma_px", i) if found else nan,
+            limb_in_frame=in_frame if found else 0.0,
+            limb_coverage=self._number("limb_coverage", i, in_frame) if found else 0.0,
+            edge_width_px=self._number("edge_width_px", i) if found else nan,
+            brightness=self._number("brightness", i),
+            saturated_fraction=self._number("saturated_fraction", i),
+            flags=tuple(self._text("flags", i).split()),
+        )
+        return MeasuredFrame(
+            frame=self._text("frame", i) or f"row-{i + 1}",
+            time_utc=self._time(i),
+            width_px=width_px,
+            height_px=height_px,
+            disc=disc,
+            exposure_s=self._number("exposure_s", i),
+            iso=self._number("iso", i),
+            aperture=self._number("aperture", i),
+            camera=self._text("camera", i),
+            error=self._text("error", i) or None,
+        )
+
+    def _get(self, name: str, i: int, absent: Any) -> Any:
+        column = self._columns.get(name)
+        value = None if column is None else column[i]
+        return absent if value is None else value
+
+    def _number(self, name: str, i: int, absent: float = nan) -> float:
+        try:
+            value = float(self._get(name, i, absent))
+        except (TypeError, ValueError):
+            return absent
+        return value if isfinite(value) else absent
+
+    def _text(self, name: str, i: int) -> str:
+        return str(self._get(name, i, ""))
+
+    def _time(self, i: int) -> datetime:
+        value = self._get("time_utc", i, "")
+        if isinstance(value, datetime):
+            return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+        text = str(value)
+        # The column's name says UTC, so a time without a zone is UTC here and nowhere else.
+        named = text if text.endswith(("Z", "z")) or "+" in text[10:] or "-" in text[10:] else f"{text}Z"
+        try:
+            return parse_utc(named)
+        except RequestProblem:
+            raise RequestProblem(
+                f"not a time: {text!r}", where=f"{self._path} row {i + 1}", mend="write 2026-06-21T03:02:00Z"
+            ) from None
+
+
+def _plain(column: Any) -> list[Any]:
+    """Return a column as plain values; masked entries become None, astropy times datetimes."""
+    if hasattr(column, "to_datetime"):
+        return list(np.atleast_1d(column.to_datetime()))
+    values: list[Any] = np.ma.asarray(column).tolist()
+    return values
