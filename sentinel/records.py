@@ -181,6 +181,15 @@ class Alert:
     attachment: str | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """All that one event led to."""
+
+    forecast: Forecast | None = None
+    incidents: tuple[Incident, ...] = ()
+    alerts: tuple[Alert, ...] = ()
+
+
 def frame_order(frame: MeasuredFrame) -> tuple[float, str]:
     """Sort key: order of exposure, then of name."""
     return utc_s(frame.time_utc), frame.frame

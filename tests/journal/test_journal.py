@@ -1,0 +1,153 @@
+"""The journal gives back what it was given, in order, and refuses what is not its own."""
+
+import dataclasses
+import json
+import sqlite3
+from datetime import UTC, datetime, timedelta
+from math import nan
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sentinel.errors import Problem
+from sentinel.journal import Journal, Origin, export
+from sentinel.journal.codec import decode, encode, plain
+from sentinel.journal.migrations import STEPS
+from sentinel.records import (
+    Alert,
+    Disc,
+    Event,
+    Forecast,
+    Incident,
+    Mark,
+    MeasuredFrame,
+    Outcome,
+    Severity,
+    Tick,
+)
+from sentinel.tables import read_measurements
+
+T0 = datetime(2027, 6, 21, 1, 2, 3, 456_789, tzinfo=UTC)
+FRAME = MeasuredFrame(
+    frame="100VIEWS/line\\none.jpg",
+    time_utc=T0,
+    width_px=1500,
+    height_px=1000,
+    disc=Disc(
+        found=True, x_px=700.123456789, y_px=480.0, radius_px=78.5, limb_in_frame=1.0, flags=("clipped",)
+    ),
+    iso=100.0,
+)
+FORECAST = Forecast(time_utc=T0, basis="straight line", exit_utc=T0 + timedelta(hours=3), edge="top")
+INCIDENT = Incident(
+    time_utc=T0,
+    condition="covered-limb",
+    state="opened",
+    severity=Severity.NOTE,
+    onset_utc=T0 - timedelta(minutes=2),
+    frame=FRAME.frame,
+    detail={"limb_coverage": 0.41},
+    message="Limb covered.",
+)
+ALERT = Alert(time_utc=T0, kind="first", severity=Severity.NOW, condition="x", title="t", body="b")
+
+
+def test_events_and_outcomes_come_back_equal_and_in_order(tmp_path: Path) -> None:
+    late = dataclasses.replace(FRAME, frame="late", time_utc=T0 - timedelta(hours=1))
+    events: list[Event] = [FRAME, Tick(time_utc=T0), Mark(time_utc=T0, kind="visit", minutes=15.0), late]
+    with Journal.create(tmp_path / "journal.sqlite", Origin.REPLAY) as journal:
+        for event in events:
+            journal.record(event, T0, Outcome())
+        journal.record(FRAME, T0, Outcome(forecast=FORECAST, incidents=(INCIDENT,), alerts=(ALERT, ALERT)))
+    with Journal.read(tmp_path / "journal.sqlite") as journal:
+        assert repr([e for e, _ in journal.events()]) == repr([*events, FRAME]).replace(
+            "datetime.timezone.utc", "TzInfo(0)"
+        )
+        assert [now for _, now in journal.events()] == [T0] * 5
+        assert [f.frame for f in journal.frames()] == [FRAME.frame, "late", FRAME.frame]
+        assert list(journal.forecasts()) == [FORECAST]
+        assert list(journal.incidents()) == [INCIDENT]
+        assert list(journal.alerts()) == [ALERT, ALERT]
+        assert journal.origin is Origin.REPLAY
+
+
+def test_what_cannot_be_committed_leaves_nothing_behind(tmp_path: Path) -> None:
+    broken = dataclasses.replace(INCIDENT, detail={"not json": object()})
+    with Journal.create(tmp_path / "journal.sqlite", Origin.WATCH) as journal:
+        with pytest.raises(Exception, match="serialize"):
+            journal.record(FRAME, T0, Outcome(incidents=(INCIDENT, broken)))
+        assert list(journal.events()) == []
+        assert list(journal.incidents()) == []
+
+
+def test_a_reader_changes_nothing(tmp_path: Path) -> None:
+    with Journal.create(tmp_path / "journal.sqlite", Origin.REPLAY):
+        pass
+    with Journal.read(tmp_path / "journal.sqlite") as journal, pytest.raises(sqlite3.OperationalError):
+        journal.record(FRAME, T0, Outcome())
+
+
+def test_what_is_no_journal_is_refused_in_one_line(tmp_path: Path) -> None:
+    with pytest.raises(Problem, match="there is no journal"):
+        Journal.read(tmp_path / "journal.sqlite")
+    (tmp_path / "journal.sqlite").write_bytes(b"SQLite format 4" + bytes(5000))
+    with pytest.raises(Problem, match="not a journal of sentinel"):
+        Journal.read(tmp_path / "journal.sqlite")
+    with pytest.raises(Problem, match="stands there already"):
+        Journal.create(tmp_path / "journal.sqlite", Origin.REPLAY)
+
+
+def test_a_newer_journal_is_refused_and_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite"
+    with Journal.create(path, Origin.REPLAY):
+        pass
+    with sqlite3.connect(path) as db:
+        db.execute(f"PRAGMA user_version = {len(STEPS) + 1}")
+    db.close()
+    before = path.read_bytes()
+    with pytest.raises(Problem, match="newer version"):
+        Journal.read(path)
+    assert path.read_bytes() == before
+
+
+@given(st.floats(), st.text(), st.datetimes(timezones=st.just(UTC)))
+def test_any_record_is_decoded_as_it_was(x_px: float, text: str, time: datetime) -> None:
+    text = text.encode("utf-8", "ignore").decode()
+    frame = dataclasses.replace(
+        FRAME, frame=text, time_utc=time, disc=dataclasses.replace(FRAME.disc, x_px=x_px, y_px=nan)
+    )
+    back = decode(MeasuredFrame, encode(frame))
+    assert repr(back.disc) == repr(frame.disc)
+    assert (back.frame, back.time_utc) == (frame.frame, frame.time_utc)
+    json.dumps(plain(frame), allow_nan=False)
+
+
+def test_exports_are_the_contracts_files(tmp_path: Path) -> None:
+    early = dataclasses.replace(FRAME, frame="late arrival", time_utc=T0 - timedelta(minutes=1))
+    with Journal.create(tmp_path / "journal.sqlite", Origin.REPLAY) as journal:
+        journal.record(FRAME, T0, Outcome(forecast=FORECAST, incidents=(INCIDENT,), alerts=(ALERT,)))
+        journal.record(early, T0, Outcome())
+        journal.record(Mark(time_utc=T0, kind="seen"), T0, Outcome())
+        export(journal, tmp_path)
+    assert [f.frame for f in read_measurements(tmp_path / "measurements.ecsv")] == [
+        "late arrival",
+        FRAME.frame,
+    ]
+    (forecast,) = map(json.loads, (tmp_path / "forecasts.jsonl").read_text().splitlines())
+    assert forecast["exit_utc"] == "2027-06-21T04:02:03.457Z"
+    assert forecast["exit_safe_utc"] is None
+    (incident,) = map(json.loads, (tmp_path / "incidents.jsonl").read_text().splitlines())
+    assert incident == {
+        "time_utc": "2027-06-21T01:02:03.457Z",
+        "condition": "covered-limb",
+        "state": "opened",
+        "severity": "note",
+        "onset_utc": "2027-06-21T01:00:03.457Z",
+        "frame": FRAME.frame,
+        "detail": {"limb_coverage": 0.41},
+        "message": "Limb covered.",
+    }
+    for name in ("alerts.jsonl", "marks.jsonl"):
+        assert len((tmp_path / name).read_text().splitlines()) == 1
