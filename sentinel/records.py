@@ -117,6 +117,37 @@ Event = MeasuredFrame | Tick | Mark
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Due:
+    """Something that ends the time the camera may be left alone."""
+
+    time_utc: datetime
+    """When it happens; the travel time is not taken off."""
+    reason: str
+    """`drift|axis-limit|battery|mount-battery|card|timer|sunset|horizon`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where to put the disc, as an operator at the camera's screen sees it, and how long it stays then."""
+
+    at_utc: datetime
+    """When it is put there."""
+    to_px: tuple[float, float]
+    right_widths: float
+    """Right of the frame's middle (of the stored frame), in sun-widths; negative: left."""
+    up_widths: float
+    """Above the frame's middle, in sun-widths; negative: below."""
+    gap_edge: Edge
+    """The edge nearest to the disc there."""
+    gap_widths: float
+    """From the limb to that edge, in sun-widths."""
+    tolerance_widths: float
+    """How far off the disc may be put, any way, without losing the promised time."""
+    holds_until_utc: datetime | None = None
+    """Safe (1 %) time to the edge from there; None: holds for 48 h."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
     """Until when the camera may be left alone, as known at `time_utc`."""
 
@@ -144,6 +175,48 @@ class Forecast:
     next_visit_utc: datetime | None = None
     """When to be at the camera at the latest, less the travel time; None: nothing due within 48 h."""
     next_visit_reason: str | None = None
+    due: tuple[Due, ...] = ()
+    """All that falls due within 48 h, the earliest first: what else one visit can serve."""
+    best_place: Place | None = None
+    """The whole of the advice behind `recentre_to_px`."""
+    one_axis_place: Place | None = None
+    """The best that turning the drive axis alone can do."""
+    later_places: tuple[Place, ...] = ()
+    """The same advice for a visit in some hours: now against later."""
+    touch_gains: bool | None = None
+    """False: leave it alone, a touch gains nothing; None: not known."""
+    stop_edge_utc: datetime | None = None
+    """When the limb would reach the edge if the mount stopped now."""
+    stop_edge: Edge | None = None
+    seen_utc: datetime | None = None
+    """Exposure of the last disc that the forecast stands on."""
+    expected_px: tuple[float, float] | None = None
+    """Where the disc should be at `time_utc`; it may lie outside the frame."""
+    expected_sigma_px: float | None = None
+    sun_altitude_deg: float | None = None
+    """Apparent altitude of the sun at `time_utc`."""
+    sun_azimuth_deg: float | None = None
+    off_right_deg: float | None = None
+    """From the lens axis to the sun along the level, to the right of one looking at it; negative: left."""
+    off_up_deg: float | None = None
+    """From the lens axis up to the sun; negative: below."""
+    off_rate_deg_min: float | None = None
+    """How fast the sun moves through the frame now."""
+    axis_turned_deg: float | None = None
+    """How far the polar axis has turned since it was last unwound."""
+    arc_h: float | None = None
+    """Hours of track that the fit stands on."""
+    roll_deg: float | None = None
+    """From the frame's up to the celestial pole's side of the mount, clockwise on the stored frame."""
+    scale_arcsec_px: float | None = None
+    implied_focal_length_mm: float | None = None
+    """Focal length that the disc's size implies, where it contradicts the configured one."""
+    departed_utc: datetime | None = None
+    """Since when the disc has not followed the mount's model; None: it does."""
+    axis_changed_utc: datetime | None = None
+    """When the axis was last found to have changed by itself."""
+    flags: tuple[str, ...] = ()
+    """Doubts: `too-little-arc`, `no-disc`, `all-clipped`, `focal-length`, `departed`, `low-sun`, `unseen`, ..."""
 
 
 IncidentState = Literal["opened", "changed", "cleared"]
