@@ -1,0 +1,1 @@
+"""A world with known truth: scenarios, the sun's track through a lens, rendered frames."""
