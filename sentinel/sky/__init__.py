@@ -1,0 +1,49 @@
+"""The sun, the air, the horizon, and the geometry of the mount: pure functions of time.
+
+Numerical code takes times as POSIX seconds (`utc_s`), numbers or arrays; directions are unit vectors with
+the axis (east, north, up) last.
+"""
+
+from sentinel.sky.mount import (
+    Optics,
+    Pose,
+    Tracking,
+    axis_errors_deg,
+    axis_vector,
+    equator_frame,
+    from_mount_frame,
+    in_mount_frame,
+    pose_seeing,
+    project,
+    rate_arcsec_s,
+    separation_deg,
+    unproject,
+    up_angle_deg,
+)
+from sentinel.sky.refraction import disc_axes, flattening, refraction_deg, true_altitude_deg
+from sentinel.sky.sun import SOLAR_RADIUS_KM, Sun, altaz_deg, unit_vector
+
+__all__ = [
+    "SOLAR_RADIUS_KM",
+    "Optics",
+    "Pose",
+    "Sun",
+    "Tracking",
+    "altaz_deg",
+    "axis_errors_deg",
+    "axis_vector",
+    "disc_axes",
+    "equator_frame",
+    "flattening",
+    "from_mount_frame",
+    "in_mount_frame",
+    "pose_seeing",
+    "project",
+    "rate_arcsec_s",
+    "refraction_deg",
+    "separation_deg",
+    "true_altitude_deg",
+    "unit_vector",
+    "unproject",
+    "up_angle_deg",
+]

@@ -1,0 +1,99 @@
+"""How the air lifts and flattens the sun.
+
+Saemundsson's formula (Sky & Telescope 72, 1986, p. 70; Meeus, Astronomical Algorithms, eq. 16.4), scaled by
+pressure and temperature. It keeps to 0.1' of the published tables down to the horizon; the real air differs
+from any formula by arcminutes there (`uncertainty_deg`).
+"""
+
+import numpy as np
+
+from sentinel.sky.arrays import Array, Numbers, floats, plain
+
+MEAN_SOLAR_RADIUS_DEG = 959.63 / 3600
+# Where the formula's refraction is greatest: (h + 5.11)^2 = 10.3. Its slope is nought there, so to hold the
+# value below is smooth, and apparent altitude keeps growing with true altitude however deep the sun is.
+_DEEPEST_DEG = float(np.sqrt(10.3) - 5.11)
+_RADIANS = np.pi / 180
+
+
+def _scale(pressure_hpa: float, temperature_c: float) -> float:
+    return pressure_hpa / 1010.0 * 283.0 / (273.0 + temperature_c)
+
+
+def refraction_deg(
+    true_altitude_deg: Numbers, pressure_hpa: float = 1010, temperature_c: float = 10
+) -> Array:
+    """Return by how much the air lifts what stands at an airless altitude, in degrees, same shape.
+
+    Pressure 0 means no air. Below about -1.9 degrees (out of sight from anywhere) the value is held.
+    """
+    true = floats(true_altitude_deg)
+    if pressure_hpa == 0:
+        return plain(np.zeros_like(true))  # type: ignore[no-any-return]
+    h = np.maximum(true, _DEEPEST_DEG)
+    scale = 1.02 / 60 * _scale(pressure_hpa, temperature_c)
+    return plain(scale / np.tan((h + 10.3 / (h + 5.11)) * _RADIANS))  # type: ignore[no-any-return]
+
+
+def true_altitude_deg(
+    apparent_altitude_deg: Numbers, pressure_hpa: float = 1010, temperature_c: float = 10
+) -> Array:
+    """Return the airless altitude of what is seen at an apparent altitude: the exact inverse, same shape."""
+    apparent = floats(apparent_altitude_deg)
+    true = apparent - refraction_deg(apparent, pressure_hpa, temperature_c)
+    for _ in range(_NEWTON_STEPS):
+        lifted = refraction_deg(true, pressure_hpa, temperature_c)
+        slope = (refraction_deg(true + 1e-4, pressure_hpa, temperature_c) - lifted) / 1e-4
+        true = true - (true + lifted - apparent) / (1 + slope)
+    return plain(floats(true))  # type: ignore[no-any-return]
+
+
+_NEWTON_STEPS = 5
+
+
+def lifted(true_direction: Array, pressure_hpa: float, temperature_c: float) -> Array:
+    """Return where airless unit vectors (..., 3) (east, north, up) are seen: higher, at the same azimuth."""
+    if pressure_hpa == 0:
+        return true_direction
+    level = np.hypot(true_direction[..., 0], true_direction[..., 1])
+    altitude = np.arctan2(true_direction[..., 2], level)
+    seen = altitude + refraction_deg(altitude / _RADIANS, pressure_hpa, temperature_c) * _RADIANS
+    apparent = np.empty_like(true_direction)
+    shrink = np.cos(seen) / np.maximum(level, 1e-12)
+    apparent[..., 0] = true_direction[..., 0] * shrink
+    apparent[..., 1] = true_direction[..., 1] * shrink
+    apparent[..., 2] = np.sin(seen)
+    return apparent
+
+
+def disc_axes(
+    apparent_altitude_deg: Numbers,
+    pressure_hpa: float = 1010,
+    temperature_c: float = 10,
+    radius_deg: float = MEAN_SOLAR_RADIUS_DEG,
+) -> tuple[Array, Array]:
+    """Return the disc's vertical and horizontal diameters over the airless diameter.
+
+    The altitude is that of the refracted centre. Vertical: from limb to limb, each lifted by its own
+    refraction. Horizontal: verticals draw together as the disc is lifted, cos(apparent) / cos(true), some
+    0.03 % at any altitude.
+    """
+    apparent = floats(apparent_altitude_deg)
+    true = floats(true_altitude_deg(apparent, pressure_hpa, temperature_c))
+    top, bottom = true + radius_deg, true - radius_deg
+    difference = refraction_deg(top, pressure_hpa, temperature_c) - refraction_deg(
+        bottom, pressure_hpa, temperature_c
+    )
+    vertical = 1 + difference / (2 * radius_deg)
+    level = np.cos(true * _RADIANS)
+    # At the zenith both cosines vanish and the limit is the vertical's own.
+    horizontal = np.where(level > 1e-3, np.cos(apparent * _RADIANS) / np.maximum(level, 1e-3), vertical)
+    return plain(floats(vertical)), plain(floats(horizontal))
+
+
+def flattening(
+    apparent_altitude_deg: Numbers, pressure_hpa: float = 1010, temperature_c: float = 10
+) -> Array:
+    """Return the vertical over the horizontal diameter of the refracted disc: 1 is round, same shape."""
+    vertical, horizontal = disc_axes(apparent_altitude_deg, pressure_hpa, temperature_c)
+    return plain(floats(vertical / horizontal))  # type: ignore[no-any-return]

@@ -1,0 +1,104 @@
+"""The sun over a site, at any time from 1970 to 2040: direction, hour angle, size."""
+
+import numpy as np
+
+from sentinel.settings import Site
+from sentinel.sky import ephemeris
+from sentinel.sky.arrays import Array, Numbers, floats, plain
+from sentinel.sky.knots import Knots
+from sentinel.sky.refraction import lifted
+
+SOLAR_RADIUS_KM = 695_990.0
+"""Radius of the white-light limb.
+
+The canonical 959.63" at 1 au (Auwers), the value of almanacs and eclipse work. The limb's inflection point,
+which is what a camera sees, was measured at 959.86" to 960.12" (Meftah et al. 2014; Emilio et al. 2012): 0.02
+to 0.05 % more. The IAU's nominal 695 700 km (2015 Resolution B3: 959.23") is the photosphere's, not the
+limb's, radius and 0.04 % less.
+"""
+
+_DEG = 180 / np.pi
+
+
+class Sun:
+    """The sun seen from one site.
+
+    Every method takes POSIX seconds, a number or an array in any order, and gives values of the same shape
+    (vectors: with 3 in the end). Positions are astropy's every ten minutes, interpolated to far below 0.1".
+    """
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self._sun_km = Knots(lambda utc_s: ephemeris.sun_vectors_km(site, utc_s))
+        self._equation_s = Knots(lambda utc_s: ephemeris.equation_of_time_s(utc_s)[:, None])
+        latitude = np.radians(site.latitude_deg)
+        self._sin_latitude, self._cos_latitude = float(np.sin(latitude)), float(np.cos(latitude))
+
+    def true_direction(self, utc_s: Numbers) -> Array:
+        """Return airless unit vectors (..., 3): east, north, up."""
+        vector = self._sun_km(utc_s)
+        return floats(vector / np.sqrt((vector * vector).sum(axis=-1, keepdims=True)))
+
+    def direction(self, utc_s: Numbers) -> Array:
+        """Return apparent unit vectors (..., 3), east, north, up: where the air shows the disc's centre."""
+        return lifted(self.true_direction(utc_s), self.site.pressure_hpa, self.site.temperature_c)
+
+    def distance_km(self, utc_s: Numbers) -> Array:
+        """Return the distance from the site."""
+        return plain(np.sqrt((self._sun_km(utc_s) ** 2).sum(axis=-1)))  # type: ignore[no-any-return]
+
+    def altaz_deg(self, utc_s: Numbers) -> tuple[Array, Array]:
+        """Return apparent altitude, and azimuth from north through east (0 to 360)."""
+        return altaz_deg(self.direction(utc_s))
+
+    def true_altitude_deg(self, utc_s: Numbers) -> Array:
+        """Return the airless altitude."""
+        return altaz_deg(self.true_direction(utc_s))[0]
+
+    def hour_angle_deg(self, utc_s: Numbers) -> Array:
+        """Return the airless topocentric hour angle, -180 to 180, positive west of the meridian."""
+        east, north, up = np.moveaxis(self.true_direction(utc_s), -1, 0)
+        toward_equator = up * self._cos_latitude - north * self._sin_latitude
+        return plain(np.arctan2(-east, toward_equator) * _DEG)  # type: ignore[no-any-return]
+
+    def declination_deg(self, utc_s: Numbers) -> Array:
+        """Return the airless topocentric declination of date."""
+        _, north, up = np.moveaxis(self.true_direction(utc_s), -1, 0)
+        sine = north * self._cos_latitude + up * self._sin_latitude
+        return plain(np.arcsin(np.clip(sine, -1, 1)) * _DEG)  # type: ignore[no-any-return]
+
+    def parallactic_angle_deg(self, utc_s: Numbers) -> Array:
+        """Return the position angle of the zenith at the sun, from celestial north through east, -180 to 180.
+
+        Negative before the meridian, positive after it (north of the sun's declination). Meeus eq. 14.1.
+        """
+        hour_angle = np.radians(self.hour_angle_deg(utc_s))
+        declination = np.radians(self.declination_deg(utc_s))
+        across = np.sin(hour_angle) * self._cos_latitude
+        along = self._sin_latitude * np.cos(declination)
+        along = along - self._cos_latitude * np.sin(declination) * np.cos(hour_angle)
+        return plain(np.arctan2(across, along) * _DEG)  # type: ignore[no-any-return]
+
+    def angular_radius_arcsec(self, utc_s: Numbers) -> Array:
+        """Return the airless angle from the centre to the white-light limb; see `SOLAR_RADIUS_KM`."""
+        sine = SOLAR_RADIUS_KM / self.distance_km(utc_s)
+        return plain(floats(np.arcsin(sine) * (_DEG * 3600)))  # type: ignore[no-any-return]
+
+    def equation_of_time_s(self, utc_s: Numbers) -> Array:
+        """Return apparent less mean solar time: positive where the true sun is ahead of the clock."""
+        return plain(self._equation_s(utc_s)[..., 0])  # type: ignore[no-any-return]
+
+
+def altaz_deg(direction: Array) -> tuple[Array, Array]:
+    """Return altitude, and azimuth from north through east (0 to 360), of (..., 3) east, north, up."""
+    east, north, up = direction[..., 0], direction[..., 1], direction[..., 2]
+    altitude = np.arctan2(up, np.hypot(east, north)) * _DEG
+    azimuth = np.arctan2(east, north) * _DEG % 360.0
+    return plain(floats(altitude)), plain(floats(azimuth))
+
+
+def unit_vector(altitude_deg: Numbers, azimuth_deg: Numbers) -> Array:
+    """Return unit vectors (..., 3), east, north, up, from altitude and azimuth; the two broadcast."""
+    altitude, azimuth = np.broadcast_arrays(np.radians(altitude_deg), np.radians(azimuth_deg))
+    level = np.cos(altitude)
+    return np.stack([level * np.sin(azimuth), level * np.cos(azimuth), np.sin(altitude)], axis=-1)
