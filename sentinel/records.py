@@ -216,7 +216,7 @@ class Forecast:
     axis_changed_utc: datetime | None = None
     """When the axis was last found to have changed by itself."""
     flags: tuple[str, ...] = ()
-    """Doubts: `too-little-arc`, `no-disc`, `all-clipped`, `focal-length`, `departed`, `low-sun`, `unseen`, ..."""
+    """Doubts: `too-little-arc`, `no-disc`, `all-clipped`, `focal-length`, `departed`, `low-sun`, `unseen`."""
 
 
 IncidentState = Literal["opened", "changed", "cleared"]

@@ -1,0 +1,120 @@
+"""What ends the time a camera may be left alone, beside the drift: limits, supplies, the sun going down."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+import numpy as np
+
+from sentinel.records import Due, Mark
+from sentinel.settings import Settings
+from sentinel.sky.arrays import Array, Bools
+from sentinel.times import from_utc_s, utc_s
+
+MEAN_SOLAR_RATE_DEG_S = 15.0 / 3600
+
+
+@dataclass(frozen=True, slots=True)
+class Stores:
+    """When each supply was last renewed, how many frames have been taken since, and where the axis stands."""
+
+    started_utc_s: float
+    axis_from_utc_s: float
+    axis_from_deg: float
+    camera_battery_utc_s: float
+    mount_battery_utc_s: float
+    card_frames: int = 0
+    timer_frames: int = 0
+
+    @classmethod
+    def begun(cls, at_utc_s: float, settings: Settings) -> "Stores":
+        """Return the state at the start of a session: everything fresh, the axis as configured."""
+        return cls(at_utc_s, at_utc_s, settings.mount.axis_start_deg, at_utc_s, at_utc_s)
+
+    def taken(self) -> "Stores":
+        """Return the state after one more frame."""
+        return replace(self, card_frames=self.card_frames + 1, timer_frames=self.timer_frames + 1)
+
+    def marked(self, mark: Mark) -> "Stores":
+        """Return the state after what the operator did.
+
+        A `battery` mark that names the mount in its text renews the mount's battery, any other the camera's.
+        """
+        at = utc_s(mark.time_utc)
+        if mark.kind == "unwound":
+            return replace(self, axis_from_utc_s=at, axis_from_deg=0.0)
+        if mark.kind == "battery":
+            if "mount" in mark.text.lower():
+                return replace(self, mount_battery_utc_s=at)
+            return replace(self, camera_battery_utc_s=at)
+        if mark.kind == "card":
+            return replace(self, card_frames=0)
+        if mark.kind == "timer":
+            return replace(self, timer_frames=0)
+        return self
+
+    def axis_turned_deg(self, at_utc_s: float, rate_ratio: float) -> float:
+        """Return how far the axis has turned at a time, by its rate."""
+        return self.axis_from_deg + (at_utc_s - self.axis_from_utc_s) * MEAN_SOLAR_RATE_DEG_S * rate_ratio
+
+
+def supplies_due(settings: Settings, stores: Stores, now_utc_s: float, interval_s: float) -> dict[str, float]:
+    """Return when each configured supply runs out, in POSIX seconds."""
+    supplies = settings.supplies
+    due: dict[str, float] = {}
+    if supplies.camera_battery_h is not None:
+        due["battery"] = stores.camera_battery_utc_s + supplies.camera_battery_h * 3600
+    if supplies.mount_battery_h is not None:
+        due["mount-battery"] = stores.mount_battery_utc_s + supplies.mount_battery_h * 3600
+    if supplies.card_frames is not None:
+        due["card"] = now_utc_s + (supplies.card_frames - stores.card_frames) * interval_s
+    if supplies.timer_frames is not None:
+        due["timer"] = now_utc_s + (supplies.timer_frames - stores.timer_frames) * interval_s
+    return due
+
+
+def axis_limit_due(settings: Settings, stores: Stores, now_utc_s: float, rate_ratio: float) -> float | None:
+    """Return when the axis will have turned as far as it may, in POSIX seconds; None: it has no limit."""
+    limit = settings.mount.axis_limit_deg
+    if limit is None or rate_ratio <= 0:
+        return None
+    left_deg = limit - stores.axis_turned_deg(now_utc_s, rate_ratio)
+    return now_utc_s + left_deg / (MEAN_SOLAR_RATE_DEG_S * rate_ratio)
+
+
+def hour_angle_due(settings: Settings, utc_s_grid: Array, hour_angle_deg: Array) -> float | None:
+    """Return when a tracking mount comes to the end of its allowed hour angles; None: not on this grid."""
+    span = settings.mount.hour_angle_limit_deg
+    if span is None or settings.mount.tracking == "none":
+        return None
+    # Degrees still to go until the far limit; it jumps up by a turn as the limit is passed.
+    to_go = (span[1] - hour_angle_deg) % 360.0
+    passed = np.flatnonzero(np.diff(to_go) > 180)
+    if len(passed) == 0:
+        return None
+    i = int(passed[0])
+    step = float(utc_s_grid[i + 1] - utc_s_grid[i])
+    return float(utc_s_grid[i]) + min(float(to_go[i]) / (15.0 / 3600), step)
+
+
+def sun_goes(utc_s_grid: Array, altitude_deg: Array, line_deg: Array, up: Bools) -> tuple[float, str] | None:
+    """Return when the sun next goes behind the horizon line and why (`sunset|horizon`); None: it stays up."""
+    goes = np.flatnonzero(up[:-1] & ~up[1:])
+    if len(goes) == 0:
+        return None
+    i = int(goes[0])
+    before, after = float((altitude_deg - line_deg)[i]), float((altitude_deg - line_deg)[i + 1])
+    share = before / (before - after) if before > after else 1.0
+    when = float(utc_s_grid[i] + share * (utc_s_grid[i + 1] - utc_s_grid[i]))
+    return when, "horizon" if line_deg[i + 1] > 0 else "sunset"
+
+
+def in_order(due_utc_s: Sequence[tuple[str, float]], now_utc_s: float, until_utc_s: float) -> tuple[Due, ...]:
+    """Return what falls due before `until_utc_s`, the earliest first; what is overdue is due now."""
+    kept = sorted((max(when, now_utc_s), reason) for reason, when in due_utc_s if when <= until_utc_s)
+    return tuple(Due(time_utc=from_utc_s(when), reason=reason) for when, reason in kept)
+
+
+def next_visit(due: tuple[Due, ...], travel_min: float) -> tuple[Due | None, timedelta]:
+    """Return the earliest thing due and the travel time to take off it."""
+    return (due[0] if due else None), timedelta(minutes=travel_min)
