@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import yaml
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from sentinel.errors import RequestProblem
 
@@ -84,6 +84,104 @@ class Visit(Section):
     travel_min: float = Field(10.0, ge=0, le=1440)
 
 
+class Thresholds(Section):
+    """When the judge speaks; flat, so that a tuned overlay replaces single numbers.
+
+    Where a condition has two numbers of one kind, the one named `clear` ends it (it is the easier to meet).
+    """
+
+    # The edge and the axis: on top of `visit.travel_min`.
+    lead_soon_min: float = Field(90.0, ge=0)
+    lead_now_min: float = Field(25.0, ge=0)
+    lead_clear_min: float = Field(15.0, ge=0, description="this much beyond a lead before it is taken back")
+    drift_confirm_min: float = Field(4.0, ge=0, description="how long forecasts agree before one is believed")
+
+    # The mount.
+    runaway_jitter_ratio: float = Field(5.0, gt=1, description="times the usual frame-to-frame jitter")
+    runaway_rate_fraction: float = Field(0.10, gt=0, lt=1, description="of the drive's rate")
+    runaway_match_fraction: float = Field(0.03, gt=0, lt=0.5, description="how well a stop's speed must fit")
+    runaway_angle_deg: float = Field(8.0, gt=0, le=45, description="how well its direction must fit")
+    runaway_steady_frames: int = Field(3, ge=2, description="tracking again for so many frames: over")
+    rate_wrong_fraction: float = Field(0.0012, gt=0, lt=0.5, description="rate off by so much of the solar rate")
+    rate_wrong_sigmas: float = Field(5.0, gt=0)
+    moved_radius_fraction: float = Field(0.5, gt=0, description="a jump worth a word, in radii of the disc")
+    moved_steady_frames: int = Field(3, ge=2)
+    moved_clear_min: float = Field(30.0, gt=0)
+
+    # Nothing to see.
+    sun_clear_deg: float = Field(1.0, ge=0, description="centre above the horizon line by so much counts as up")
+    lost_soon_min: float = Field(5.0, gt=0)
+    lost_now_min: float = Field(15.0, gt=0)
+    lost_clear_frames: int = Field(2, ge=1)
+    cloud_memory_min: float = Field(60.0, gt=0, description="cloud within so long explains a dark frame")
+    cloud_dim_fraction: float = Field(0.06, gt=0, lt=1, description="dimmer at once by so much is cloud")
+    cloud_frames: int = Field(2, ge=1, description="so many doubtful frames are cloud")
+    unverified_note_min: float = Field(60.0, gt=0)
+    unverified_soon_min: float = Field(240.0, gt=0)
+
+    # The limb, the light, the focus.
+    covered_fraction: float = Field(0.15, gt=0, lt=1, description="of the limb in the frame")
+    covered_clear_fraction: float = Field(0.08, ge=0, lt=1)
+    covered_steady_fraction: float = Field(0.05, gt=0, lt=1, description="changes less than this: no cloud")
+    covered_soon_min: float = Field(20.0, gt=0)
+    dimmed_fraction: float = Field(0.30, gt=0, lt=1, description="less light than at the same altitude before")
+    dimmed_clear_fraction: float = Field(0.20, gt=0, lt=1)
+    dimmed_soon_min: float = Field(45.0, gt=0)
+    focus_soon_ratio: float = Field(1.5, gt=1, description="edge width over that at the same altitude before")
+    focus_soon_min: float = Field(20.0, gt=0)
+    focus_now_ratio: float = Field(2.0, gt=1)
+    focus_now_min: float = Field(45.0, gt=0)
+    focus_clear_ratio: float = Field(1.35, gt=1)
+    focus_seeing_power: float = Field(0.75, ge=0, le=2, description="of the air mass, where nothing was seen before")
+    bright_saturated_fraction: float = Field(0.33, gt=0, lt=1, description="of the frame at full scale")
+    bright_jump_ratio: float = Field(2.5, gt=1, description="times the level before, at the same exposure")
+    exposure_same_stops: float = Field(0.5, ge=0, description="exposures within this are the same")
+
+    # The camera, the clock, what runs out.
+    no_frames_intervals: float = Field(3.0, ge=1.5)
+    no_frames_min: float = Field(3.0, gt=0)
+    same_picture_frames: int = Field(4, ge=2)
+    clock_note_s: float = Field(2.0, gt=0)
+    clock_soon_s: float = Field(30.0, gt=0)
+    clock_frames: int = Field(3, ge=2)
+    supply_soon_h: float = Field(12.0, gt=0)
+    supply_now_h: float = Field(2.0, gt=0)
+    battery_usable_fraction: float = Field(0.7, gt=0, le=1, description="of its tested cold life")
+
+    # People at the camera, and a sky that is not the one it should be.
+    visit_check_min: float = Field(10.0, gt=0)
+    visit_default_min: float = Field(15.0, gt=0)
+    sun_down_deg: float = Field(-2.0, description="a disc seen with the sun below this: the wrong place or time")
+    sun_down_frames: int = Field(3, ge=1)
+
+
+class Sleep(Section):
+    """When the operator sleeps, in UTC; without it nothing is said beforehand."""
+
+    from_utc: str | None = Field(None, pattern=r"^([01]\d|2[0-3]):[0-5]\d$")
+    until_utc: str | None = Field(None, pattern=r"^([01]\d|2[0-3]):[0-5]\d$")
+    before_min: float = Field(60.0, ge=0, description="the message comes so long before")
+    after_min: float = Field(60.0, ge=0, description="and covers so long after waking")
+
+    @model_validator(mode="after")
+    def _both(self) -> "Sleep":
+        if (self.from_utc is None) != (self.until_utc is None):
+            raise ValueError("needs both from_utc and until_utc")
+        return self
+
+
+class Alerts(Section):
+    """Which incidents become messages, and how often."""
+
+    repeat_min: Annotated[tuple[float, ...], Field(strict=False)] = (5.0, 15.0, 30.0)
+    """Minutes after the first at which a `now` is repeated until seen or cleared; the last one goes on."""
+    zone: str | None = None
+    """The operator's time zone (like `Europe/Oslo`), told beside UTC."""
+    hourly_cap: int = Field(20, ge=1)
+    """Messages an hour beyond which only a `now` of a new condition is sent."""
+    clear_messages: bool = True
+
+
 class Settings(Section):
     """Everything the program is told."""
 
@@ -93,6 +191,9 @@ class Settings(Section):
     frames: Frames = Frames()
     supplies: Supplies = Supplies()
     visit: Visit = Visit()
+    thresholds: Thresholds = Thresholds()
+    alerts: Alerts = Alerts()
+    sleep: Sleep = Sleep()
 
 
 class _Loader(yaml.SafeLoader):
