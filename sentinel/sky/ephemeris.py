@@ -10,7 +10,7 @@ from contextlib import contextmanager
 import astropy.units as u
 import erfa
 import numpy as np
-from astropy.coordinates import CIRS, AltAz, EarthLocation, get_body, get_sun
+from astropy.coordinates import CIRS, AltAz, EarthLocation, get_body, get_body_barycentric, get_sun
 from astropy.time import Time
 from astropy.utils import iers
 from astropy.utils.exceptions import AstropyWarning
@@ -86,3 +86,36 @@ def equation_of_time_s(utc_s: Array) -> Array:
         ut1 = time.ut1
         mean_deg = 360 * (((ut1.jd1 % 1.0) + ut1.jd2) % 1.0)  # the Julian day begins at noon
     return np.asarray(((hour_angle_deg - mean_deg + 180) % 360 - 180) * 240.0, dtype=np.float64)
+
+
+def solar_axis_deg(utc_s: Array) -> Array:
+    """Return P, B0 and L0 as (n, 3) degrees; L0 runs on without a jump at 0 within one call.
+
+    P: position angle of solar north from the true celestial pole of date. B0, L0: heliographic latitude and
+    Carrington longitude of the disc's centre, light time taken off. Seen from the Earth's centre. Rotation
+    elements: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22 (pole 286.13, 63.87; W = 84.176 +
+    14.1844 d).
+    """
+    pole_ra, pole_dec = np.radians([286.13, 63.87])
+    axis = np.array(
+        [np.cos(pole_dec) * np.cos(pole_ra), np.cos(pole_dec) * np.sin(pole_ra), np.sin(pole_dec)]
+    )
+    node = np.array([-np.sin(pole_ra), np.cos(pole_ra), 0.0])
+    with quiet():
+        tdb = astropy_time(utc_s).tdb
+        sun = get_sun(tdb).cartesian.xyz.to_value(u.au).T
+        earth = get_body_barycentric("earth", tdb) - get_body_barycentric("sun", tdb)
+        earth_au = earth.xyz.to_value(u.au).T
+        celestial_pole = erfa.pnm06a(tdb.jd1, tdb.jd2)[:, 2, :]
+        days = (tdb.jd1 - 2_451_545.0) + tdb.jd2
+    east = np.cross(celestial_pole, sun)
+    north = np.cross(sun, east)
+    distance = np.sqrt((sun * sun).sum(axis=-1))
+    position_angle = np.degrees(np.arctan2(east @ axis * distance, north @ axis))
+    latitude = np.degrees(np.arcsin(earth_au @ axis / np.sqrt((earth_au * earth_au).sum(axis=-1))))
+    along = np.degrees(np.arctan2(earth_au @ np.cross(axis, node), earth_au @ node))
+    longitude = along - (84.176 + 14.1844 * (days - distance * _LIGHT_DAYS_AU))
+    return np.stack([position_angle, latitude, np.unwrap(longitude, period=360)], axis=-1)
+
+
+_LIGHT_DAYS_AU = 499.004_784 / 86_400

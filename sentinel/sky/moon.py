@@ -1,0 +1,135 @@
+"""The moon over a site, and what it covers of the sun."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sentinel.settings import Site
+from sentinel.sky import ephemeris
+from sentinel.sky.arrays import Array, Numbers, floats, plain
+from sentinel.sky.knots import Knots
+from sentinel.sky.mount import separation_deg
+from sentinel.sky.refraction import lifted
+from sentinel.sky.searching import spans_above
+from sentinel.sky.sun import Sun
+
+MOON_RADIUS_KM = 0.272_507_6 * 6378.137
+"""The IAU's k = 0.2725076 (1982) times the Earth's equatorial radius."""
+
+LOOK_EVERY_S = 600.0
+
+
+class Moon:
+    """The moon seen from one site; the methods take POSIX seconds and give arrays, as those of `Sun`."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self._moon_km = Knots(lambda utc_s: ephemeris.moon_vectors_km(site, utc_s))
+
+    def true_direction(self, utc_s: Numbers) -> Array:
+        """Return airless unit vectors (..., 3): east, north, up."""
+        vector = self._moon_km(utc_s)
+        return floats(vector / np.sqrt((vector * vector).sum(axis=-1, keepdims=True)))
+
+    def direction(self, utc_s: Numbers) -> Array:
+        """Return apparent (refracted) unit vectors (..., 3): east, north, up."""
+        return lifted(self.true_direction(utc_s), self.site.pressure_hpa, self.site.temperature_c)
+
+    def angular_radius_arcsec(self, utc_s: Numbers) -> Array:
+        """Return the topocentric angular radius of the mean limb."""
+        distance_km = np.sqrt((self._moon_km(utc_s) ** 2).sum(axis=-1))
+        return plain(floats(np.degrees(np.arcsin(MOON_RADIUS_KM / distance_km)) * 3600))  # type: ignore[no-any-return]
+
+
+@dataclass(frozen=True, slots=True)
+class Eclipse:
+    """A solar eclipse as the site sees it, were there no horizon; times in POSIX seconds."""
+
+    first_contact_s: float
+    maximum_s: float
+    last_contact_s: float
+    covered_diameter: float
+    """Fraction of the sun's diameter covered at the maximum, 0 to 1."""
+    obscuration: float
+    """Fraction of the sun's area covered at the maximum, 0 to 1."""
+    central: tuple[float, float] | None
+    """Second and third contact, where it is total or annular here."""
+    total: bool
+    altitude_deg: float
+    """Apparent altitude of the sun at the maximum: below 0 nobody sees it."""
+
+
+class Eclipses:
+    """What the moon covers of the sun at one site."""
+
+    def __init__(self, sun: Sun, moon: Moon | None = None) -> None:
+        self._sun = sun
+        self._moon = moon or Moon(sun.site)
+
+    def _radii_and_separation(self, utc_s: Numbers) -> tuple[Array, Array, Array]:
+        apart = separation_deg(self._sun.true_direction(utc_s), self._moon.true_direction(utc_s)) * 3600
+        return self._sun.angular_radius_arcsec(utc_s), self._moon.angular_radius_arcsec(utc_s), apart
+
+    def overlap_arcsec(self, utc_s: Numbers) -> Array:
+        """Return by how much the two discs overlap along the line of centres; negative: so far apart."""
+        sun, moon, apart = self._radii_and_separation(utc_s)
+        return plain(sun + moon - apart)  # type: ignore[no-any-return]
+
+    def covered_diameter(self, utc_s: Numbers) -> Array:
+        """Return the fraction of the sun's diameter that the moon covers, 0 to 1."""
+        sun, moon, apart = self._radii_and_separation(utc_s)
+        reach = np.minimum(sun + moon - apart, 2 * moon)
+        return plain(np.clip(reach / (2 * sun), 0, 1))  # type: ignore[no-any-return]
+
+    def obscuration(self, utc_s: Numbers) -> Array:
+        """Return the fraction of the sun's area that the moon covers, 0 to 1."""
+        sun, moon, apart = self._radii_and_separation(utc_s)
+        return plain(_overlap_area(sun, moon, apart) / (np.pi * sun**2))  # type: ignore[no-any-return]
+
+    def between(self, start_s: float, end_s: float) -> tuple[Eclipse, ...]:
+        """Return the eclipses that are under way at any time between start and end."""
+        day = 86_400.0
+        spans = spans_above(self.overlap_arcsec, start_s - day / 4, end_s + day / 4, LOOK_EVERY_S)
+        return tuple(self._eclipse(*span) for span in spans if span[1] >= start_s and span[0] <= end_s)
+
+    def _eclipse(self, first_s: float, last_s: float) -> Eclipse:
+        maximum_s = self._maximum_s(first_s, last_s)
+
+        def inside(utc_s: Array) -> Array:
+            sun, moon, apart = self._radii_and_separation(utc_s)
+            return floats(np.abs(moon - sun) - apart)
+
+        sun, moon, apart = (float(value) for value in self._radii_and_separation(maximum_s))
+        central = None
+        if apart < abs(moon - sun):
+            begins = spans_above(inside, first_s, maximum_s, maximum_s - first_s)[-1][0]
+            central = begins, spans_above(inside, maximum_s, last_s, last_s - maximum_s)[0][1]
+        return Eclipse(
+            first_contact_s=first_s,
+            maximum_s=maximum_s,
+            last_contact_s=last_s,
+            covered_diameter=float(self.covered_diameter(maximum_s)),
+            obscuration=float(self.obscuration(maximum_s)),
+            central=central,
+            total=central is not None and moon >= sun,
+            altitude_deg=float(self._sun.altaz_deg(maximum_s)[0]),
+        )
+
+    def _maximum_s(self, low_s: float, high_s: float) -> float:
+        while high_s - low_s > 0.05:
+            times = np.linspace(low_s, high_s, 11)
+            best = int(np.clip(np.argmax(self.overlap_arcsec(times)), 1, 9))
+            low_s, high_s = float(times[best - 1]), float(times[best + 1])
+        return (low_s + high_s) / 2
+
+
+def _overlap_area(first: Array, second: Array, apart: Array) -> Array:
+    """Return the area common to two circles (radii and distance of centres in the same unit)."""
+    first, second, apart = np.broadcast_arrays(first, second, apart)
+    # Held between touching from inside and from outside, the formula gives the limits by itself.
+    apart = np.clip(apart, np.abs(first - second) + 1e-9, first + second)
+    x = (apart**2 + first**2 - second**2) / (2 * apart)
+    angle_first = np.arccos(np.clip(x / first, -1, 1))
+    angle_second = np.arccos(np.clip((apart - x) / second, -1, 1))
+    segments = first**2 * angle_first + second**2 * angle_second
+    return floats(segments - apart * first * np.sin(angle_first))

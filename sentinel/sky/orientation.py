@@ -1,0 +1,45 @@
+"""How the sun's own disc is turned: its rotation axis, the vertical, and the picture."""
+
+import numpy as np
+
+from sentinel.sky import ephemeris
+from sentinel.sky.arrays import Array, Numbers, plain
+from sentinel.sky.knots import Knots
+from sentinel.sky.sun import Sun
+
+
+def half_turn_deg(angle_deg: Array) -> Array:
+    """Return angles brought into -180 (inclusive) to 180."""
+    return plain((angle_deg + 180) % 360 - 180)  # type: ignore[no-any-return]
+
+
+class Orientation:
+    """The turn of the sun's disc as seen from one site; takes POSIX seconds like `Sun`."""
+
+    def __init__(self, sun: Sun) -> None:
+        self._sun = sun
+        self._axis_deg = Knots(ephemeris.solar_axis_deg)
+
+    def position_angle_deg(self, utc_s: Numbers) -> Array:
+        """Return P: solar north's position angle from celestial north of date, through east."""
+        return plain(self._axis_deg(utc_s)[..., 0])  # type: ignore[no-any-return]
+
+    def central_latitude_deg(self, utc_s: Numbers) -> Array:
+        """Return B0: heliographic latitude of the disc's centre."""
+        return plain(self._axis_deg(utc_s)[..., 1])  # type: ignore[no-any-return]
+
+    def central_longitude_deg(self, utc_s: Numbers) -> Array:
+        """Return L0: Carrington longitude of the disc's centre, 0 to 360."""
+        return plain(self._axis_deg(utc_s)[..., 2] % 360)  # type: ignore[no-any-return]
+
+    def north_from_vertical_deg(self, utc_s: Numbers) -> Array:
+        """Return the angle from the zenith to solar north, counter-clockwise on the sky: P - q."""
+        angle = self.position_angle_deg(utc_s) - self._sun.parallactic_angle_deg(utc_s)
+        return half_turn_deg(angle)
+
+    def north_in_picture_deg(self, utc_s: Numbers, up_angle_deg: Numbers) -> Array:
+        """Return solar north's direction in the picture, degrees clockwise from the picture's up.
+
+        `up_angle_deg` is the zenith's there, from `sentinel.sky.mount.up_angle_deg`.
+        """
+        return half_turn_deg(np.subtract(up_angle_deg, self.north_from_vertical_deg(utc_s)))
