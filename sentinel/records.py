@@ -46,6 +46,9 @@ class Disc:
     """Fraction of the whole circumference seen as a clean edge."""
     edge_width_px: float = nan
     """10-90 % rise of the limb's edge in linear light, limb darkening divided out."""
+    edge_width_cos2_px: float = nan
+    """Second harmonic of the edge width round the limb: width + cos2 * cos(2a) + sin2 * sin(2a), a from +x to +y."""
+    edge_width_sin2_px: float = nan
     brightness: float = nan
     """Median linear level of the disc, 0 to 1; of the whole frame where no disc is found."""
     saturated_fraction: float = nan
@@ -113,7 +116,20 @@ class Mark:
     """How long a `visit` lasts."""
 
 
-Event = MeasuredFrame | Tick | Mark
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surroundings:
+    """What the computer knows beside the frames, read now and then."""
+
+    time_utc: datetime
+    free_bytes: int | None = None
+    """Free space where the frames arrive."""
+    bytes_per_frame: float | None = None
+    """What one more frame takes of it."""
+    clock_step_s: float | None = None
+    """By how much the computer's own clock was just set forward, against its monotonic time."""
+
+
+Event = MeasuredFrame | Tick | Mark | Surroundings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

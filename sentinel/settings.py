@@ -102,14 +102,18 @@ class Thresholds(Section):
     runaway_match_fraction: float = Field(0.03, gt=0, lt=0.5, description="how well a stop's speed must fit")
     runaway_angle_deg: float = Field(8.0, gt=0, le=45, description="how well its direction must fit")
     runaway_steady_frames: int = Field(3, ge=2, description="tracking again for so many frames: over")
-    rate_wrong_fraction: float = Field(0.0012, gt=0, lt=0.5, description="rate off by so much of the solar rate")
+    rate_wrong_fraction: float = Field(
+        0.0012, gt=0, lt=0.5, description="rate off by so much of the solar rate"
+    )
     rate_wrong_sigmas: float = Field(5.0, gt=0)
     moved_radius_fraction: float = Field(0.5, gt=0, description="a jump worth a word, in radii of the disc")
     moved_steady_frames: int = Field(3, ge=2)
     moved_clear_min: float = Field(30.0, gt=0)
 
     # Nothing to see.
-    sun_clear_deg: float = Field(1.0, ge=0, description="centre above the horizon line by so much counts as up")
+    sun_clear_deg: float = Field(
+        1.0, ge=0, description="centre above the horizon line by so much counts as up"
+    )
     lost_soon_min: float = Field(5.0, gt=0)
     lost_now_min: float = Field(15.0, gt=0)
     lost_clear_frames: int = Field(2, ge=1)
@@ -124,7 +128,9 @@ class Thresholds(Section):
     covered_clear_fraction: float = Field(0.08, ge=0, lt=1)
     covered_steady_fraction: float = Field(0.05, gt=0, lt=1, description="changes less than this: no cloud")
     covered_soon_min: float = Field(20.0, gt=0)
-    dimmed_fraction: float = Field(0.30, gt=0, lt=1, description="less light than at the same altitude before")
+    dimmed_fraction: float = Field(
+        0.30, gt=0, lt=1, description="less light than at the same altitude before"
+    )
     dimmed_clear_fraction: float = Field(0.20, gt=0, lt=1)
     dimmed_soon_min: float = Field(45.0, gt=0)
     focus_soon_ratio: float = Field(1.5, gt=1, description="edge width over that at the same altitude before")
@@ -132,7 +138,9 @@ class Thresholds(Section):
     focus_now_ratio: float = Field(2.0, gt=1)
     focus_now_min: float = Field(45.0, gt=0)
     focus_clear_ratio: float = Field(1.35, gt=1)
-    focus_seeing_power: float = Field(0.75, ge=0, le=2, description="of the air mass, where nothing was seen before")
+    focus_seeing_power: float = Field(
+        0.75, ge=0, le=2, description="of the air mass, where nothing was seen before"
+    )
     bright_saturated_fraction: float = Field(0.33, gt=0, lt=1, description="of the frame at full scale")
     bright_jump_ratio: float = Field(2.5, gt=1, description="times the level before, at the same exposure")
     exposure_same_stops: float = Field(0.5, ge=0, description="exposures within this are the same")
@@ -146,12 +154,13 @@ class Thresholds(Section):
     clock_frames: int = Field(3, ge=2)
     supply_soon_h: float = Field(12.0, gt=0)
     supply_now_h: float = Field(2.0, gt=0)
-    battery_usable_fraction: float = Field(0.7, gt=0, le=1, description="of its tested cold life")
 
     # People at the camera, and a sky that is not the one it should be.
     visit_check_min: float = Field(10.0, gt=0)
     visit_default_min: float = Field(15.0, gt=0)
-    sun_down_deg: float = Field(-2.0, description="a disc seen with the sun below this: the wrong place or time")
+    sun_down_deg: float = Field(
+        -2.0, description="a disc seen with the sun below this: the wrong place or time"
+    )
     sun_down_frames: int = Field(3, ge=1)
 
 
