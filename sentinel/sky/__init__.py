@@ -4,6 +4,16 @@ Numerical code takes times as POSIX seconds (`utc_s`), numbers or arrays; direct
 the axis (east, north, up) last.
 """
 
+from sentinel.sky.horizon import (
+    Daylight,
+    HorizonLine,
+    above_line,
+    above_line_deg,
+    altitude_crossings,
+    daylight,
+    hour_angle_times_s,
+)
+from sentinel.sky.moon import Eclipse, Eclipses, Moon
 from sentinel.sky.mount import (
     Optics,
     Pose,
@@ -20,28 +30,45 @@ from sentinel.sky.mount import (
     unproject,
     up_angle_deg,
 )
+from sentinel.sky.orientation import Orientation
 from sentinel.sky.refraction import disc_axes, flattening, refraction_deg, true_altitude_deg
-from sentinel.sky.sun import SOLAR_RADIUS_KM, Sun, altaz_deg, unit_vector
+from sentinel.sky.searching import Crossings, crossings, spans_above
+from sentinel.sky.sun import SOLAR_RADIUS_KM, Sun, altaz_deg, parallactic_angle_deg, unit_vector
 
 __all__ = [
     "SOLAR_RADIUS_KM",
+    "Crossings",
+    "Daylight",
+    "Eclipse",
+    "Eclipses",
+    "HorizonLine",
+    "Moon",
     "Optics",
+    "Orientation",
     "Pose",
     "Sun",
     "Tracking",
+    "above_line",
+    "above_line_deg",
     "altaz_deg",
+    "altitude_crossings",
     "axis_errors_deg",
     "axis_vector",
+    "crossings",
+    "daylight",
     "disc_axes",
     "equator_frame",
     "flattening",
     "from_mount_frame",
+    "hour_angle_times_s",
     "in_mount_frame",
+    "parallactic_angle_deg",
     "pose_seeing",
     "project",
     "rate_arcsec_s",
     "refraction_deg",
     "separation_deg",
+    "spans_above",
     "true_altitude_deg",
     "unit_vector",
     "unproject",

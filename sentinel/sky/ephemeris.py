@@ -75,7 +75,7 @@ def moon_vectors_km(site: Site, utc_s: Array) -> Array:
 
 
 def equation_of_time_s(utc_s: Array) -> Array:
-    """Return apparent less mean solar time, in seconds, shape (n,): the sundial is fast where positive.
+    """Return apparent less mean solar time in seconds, (n, 1): positive where the sundial is fast.
 
     The geocentric apparent sun's Greenwich hour angle, less that of the mean sun, which is UT1 by definition.
     """
@@ -85,7 +85,8 @@ def equation_of_time_s(utc_s: Array) -> Array:
         hour_angle_deg = time.earth_rotation_angle("tio").to_value(u.deg) - ra_deg
         ut1 = time.ut1
         mean_deg = 360 * (((ut1.jd1 % 1.0) + ut1.jd2) % 1.0)  # the Julian day begins at noon
-    return np.asarray(((hour_angle_deg - mean_deg + 180) % 360 - 180) * 240.0, dtype=np.float64)
+    seconds = ((hour_angle_deg - mean_deg + 180) % 360 - 180) * 240.0
+    return np.asarray(seconds, dtype=np.float64)[:, None]
 
 
 def solar_axis_deg(utc_s: Array) -> Array:

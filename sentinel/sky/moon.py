@@ -1,6 +1,7 @@
 """The moon over a site, and what it covers of the sun."""
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -24,7 +25,7 @@ class Moon:
 
     def __init__(self, site: Site) -> None:
         self.site = site
-        self._moon_km = Knots(lambda utc_s: ephemeris.moon_vectors_km(site, utc_s))
+        self._moon_km = Knots(partial(ephemeris.moon_vectors_km, site))
 
     def true_direction(self, utc_s: Numbers) -> Array:
         """Return airless unit vectors (..., 3): east, north, up."""

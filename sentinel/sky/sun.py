@@ -1,5 +1,7 @@
 """The sun over a site, at any time from 1970 to 2040: direction, hour angle, size."""
 
+from functools import partial
+
 import numpy as np
 
 from sentinel.settings import Site
@@ -29,8 +31,8 @@ class Sun:
 
     def __init__(self, site: Site) -> None:
         self.site = site
-        self._sun_km = Knots(lambda utc_s: ephemeris.sun_vectors_km(site, utc_s))
-        self._equation_s = Knots(lambda utc_s: ephemeris.equation_of_time_s(utc_s)[:, None])
+        self._sun_km = Knots(partial(ephemeris.sun_vectors_km, site))
+        self._equation_s = Knots(ephemeris.equation_of_time_s)
         latitude = np.radians(site.latitude_deg)
         self._sin_latitude, self._cos_latitude = float(np.sin(latitude)), float(np.cos(latitude))
 
@@ -68,16 +70,10 @@ class Sun:
         return plain(np.arcsin(np.clip(sine, -1, 1)) * _DEG)  # type: ignore[no-any-return]
 
     def parallactic_angle_deg(self, utc_s: Numbers) -> Array:
-        """Return the position angle of the zenith at the sun, from celestial north through east, -180 to 180.
-
-        Negative before the meridian, positive after it (north of the sun's declination). Meeus eq. 14.1.
-        """
-        hour_angle = np.radians(self.hour_angle_deg(utc_s))
-        declination = np.radians(self.declination_deg(utc_s))
-        across = np.sin(hour_angle) * self._cos_latitude
-        along = self._sin_latitude * np.cos(declination)
-        along = along - self._cos_latitude * np.sin(declination) * np.cos(hour_angle)
-        return plain(np.arctan2(across, along) * _DEG)  # type: ignore[no-any-return]
+        """Return the position angle of the zenith at the sun: see `parallactic_angle_deg`."""
+        return parallactic_angle_deg(
+            self.hour_angle_deg(utc_s), self.declination_deg(utc_s), self.site.latitude_deg
+        )
 
     def angular_radius_arcsec(self, utc_s: Numbers) -> Array:
         """Return the airless angle from the centre to the white-light limb; see `SOLAR_RADIUS_KM`."""
@@ -87,6 +83,21 @@ class Sun:
     def equation_of_time_s(self, utc_s: Numbers) -> Array:
         """Return apparent less mean solar time: positive where the true sun is ahead of the clock."""
         return plain(self._equation_s(utc_s)[..., 0])  # type: ignore[no-any-return]
+
+
+def parallactic_angle_deg(hour_angle_deg: Numbers, declination_deg: Numbers, latitude_deg: float) -> Array:
+    """Return the position angle of the zenith, from celestial north through east, -180 to 180.
+
+    For whatever culminates south of the zenith: negative before the meridian, positive after it. Meeus, eq.
+    14.1, multiplied through by cos(latitude) so that the poles are no exception.
+    """
+    hour_angle, declination, latitude = (
+        np.radians(floats(angle)) for angle in (hour_angle_deg, declination_deg, latitude_deg)
+    )
+    across = np.sin(hour_angle) * np.cos(latitude)
+    along = np.sin(latitude) * np.cos(declination)
+    along = along - np.cos(latitude) * np.sin(declination) * np.cos(hour_angle)
+    return plain(np.arctan2(across, along) * _DEG)  # type: ignore[no-any-return]
 
 
 def altaz_deg(direction: Array) -> tuple[Array, Array]:
