@@ -1,4 +1,4 @@
-"""When a frame was taken: from what the file says, the configured clock offset, or, failing all, the file's time."""
+"""When a frame was taken: as the file says, by the configured clock offset, or by the file's own time."""
 
 from datetime import UTC, datetime, timedelta
 from typing import Protocol

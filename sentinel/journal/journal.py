@@ -10,12 +10,17 @@ from typing import TypeVar
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, encode
 from sentinel.journal.migrations import check_version, migrate
-from sentinel.records import Alert, Event, Forecast, Incident, Mark, MeasuredFrame, Outcome, Tick
+from sentinel.records import Alert, Event, Forecast, Incident, Mark, MeasuredFrame, Outcome, Surroundings, Tick
 from sentinel.times import format_utc, parse_utc
 
 T = TypeVar("T")
 
-_EVENTS: dict[str, type[Event]] = {"frame": MeasuredFrame, "tick": Tick, "mark": Mark}
+_EVENTS: dict[str, type[Event]] = {
+    "frame": MeasuredFrame,
+    "tick": Tick,
+    "mark": Mark,
+    "surroundings": Surroundings,
+}
 _EVENT_KINDS = {kind: name for name, kind in _EVENTS.items()}
 _OUTCOMES: dict[type, str] = {Forecast: "forecast", Incident: "incident", Alert: "alert"}
 

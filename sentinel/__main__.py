@@ -1,0 +1,6 @@
+"""`python -m sentinel`."""
+
+from sentinel.cli import main
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,216 @@
+"""The commands: they parse and print, nothing else."""
+
+import json
+import math
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from sentinel import __version__
+from sentinel.errors import Problem, RequestProblem
+
+# Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
+# ruff: noqa: PLC0415, T201
+
+# The base of all complaints about the command line; typer carries its own copy of the class, in a place that
+# differs between its versions.
+_UsageComplaint: type[Exception] = next(
+    kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException"
+)
+
+app = typer.Typer(
+    name="sentinel",
+    help="Keeps the watch over a days-long time-lapse of the sun, so that the photographer can sleep.",
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+ConfigFiles = Annotated[
+    list[Path] | None,
+    typer.Option("--config", metavar="FILE", help="Settings (YAML); later files overlay earlier ones."),
+]
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Machine-readable standard output; all else goes to standard error.")
+]
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        print(f"sentinel {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _sentinel(
+    *,
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version.", callback=_print_version, is_eager=True)
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def measure(
+    frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="Frames, or folders of frames.")],
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Measure single frames or folders of them.
+
+    Where the disc is, how sharp, how much of its limb is seen. Needs no settings.
+    """
+    from sentinel.files import shown_name
+    from sentinel.intake.pool import Job, measure_all
+    from sentinel.intake.session import find_frames
+    from sentinel.settings import Frames
+    from sentinel.tables import measurement_row
+
+    jobs: list[Job] = []
+    for path in frames:
+        if not path.is_dir():
+            jobs.append(Job(path, shown_name(path)))
+            continue
+        found = find_frames(path, Frames().patterns)
+        if not found:
+            raise RequestProblem("holds no frames", where=str(path), mend="check the folder")
+        jobs += [Job(file.path, file.frame) for file in found]
+    failed = False
+    with _progress() as progress:
+        for done, frame in enumerate(measure_all(jobs), 1):
+            progress("measuring", done, len(jobs))
+            failed = failed or frame.error is not None
+            row = measurement_row(frame) | {"error": frame.error}
+            print(_json_line(row) if as_json else _measured_line(row), flush=True)
+    if failed:
+        raise typer.Exit(1)
+
+
+@app.command()
+def replay(
+    session: Annotated[
+        Path, typer.Argument(help="A folder of frames, a measurements.ecsv or a state folder.")
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where journal and files are written.")],
+    *,
+    config: ConfigFiles = None,
+    marks: Annotated[
+        Path | None, typer.Option("--marks", metavar="FILE", help="What the operator did (marks.jsonl).")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Run a past session through the rooms of the watch.
+
+    On the session's own clock, as fast as the machine allows.
+    """
+    from sentinel.replay import Request, replay
+    from sentinel.report.summary import summary_json, summary_lines
+
+    with _progress() as progress:
+        summary = replay(Request(session, out, config or (), marks), progress)
+    if as_json:
+        print(_json_line(summary_json(summary)))
+        return
+    print("\n".join(summary_lines(summary)))
+    print(f"Files     {out}")
+
+
+@app.command()
+def simulate(
+    scenario: Annotated[Path, typer.Argument(help="A scenario (YAML); those in replay_data/ are examples.")],
+    out: Annotated[Path, typer.Argument(help="An empty or new folder for the session.")],
+    *,
+    frames: Annotated[
+        bool,
+        typer.Option(
+            "--frames/--measurements-only", help="Render frames, or write their measurements alone."
+        ),
+    ] = True,
+) -> None:
+    """Render a synthetic session with its truth beside it."""
+    from sentinel.simulate.session import simulate
+
+    with _progress() as progress:
+        simulate(scenario, out, frames=frames, progress=progress)
+    print(f"The session is in {out}; its truth in {out / 'truth.ecsv'}. Invented data.")
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, int, int], None]]:
+    """Show a bar on standard error, if anybody looks at it."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        tasks: dict[str, Any] = {}
+
+        def show(what: str, done: int, total: int) -> None:
+            if what not in tasks:
+                tasks[what] = bar.add_task(what, total=total)
+            bar.update(tasks[what], completed=done, total=total)
+
+        yield show
+
+
+def _json_line(values: dict[str, Any]) -> str:
+    plain = {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}
+    return json.dumps(plain, ensure_ascii=False, allow_nan=False)
+
+
+def _measured_line(row: dict[str, Any]) -> str:
+    """Return one frame's measurement for a person."""
+    flags = f"  [{row['flags']}]" if row["flags"] else ""
+    if row["error"]:
+        return f"{row['frame']}: cannot be used: {row['error']}"
+    if not row["found"]:
+        return f"{row['frame']}: no disc; level {row['brightness']:.3f} of full scale{flags}"
+    return (
+        f"{row['frame']}: centre ({row['x_px']:.2f}, {row['y_px']:.2f}) +/- {row['centre_sigma_px']:.2f} px, "
+        f"radius {row['radius_px']:.2f} px, limb {row['limb_in_frame']:.0%} in frame, "
+        f"{row['limb_coverage']:.0%} seen, edge {row['edge_width_px']:.1f} px, "
+        f"level {row['brightness']:.3f}{flags}"
+    )
+
+
+def main() -> None:
+    """Run the program; every failure is one line on standard error and an exit status."""
+    # The work is spread over processes; threads inside numpy would only get in each other's way.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    try:
+        status = app(standalone_mode=False)
+    except Problem as problem:
+        _say(str(problem))
+        sys.exit(problem.exit_status)
+    except _UsageComplaint as complaint:
+        _say(_complaint_line(complaint))
+        sys.exit(2)
+    except (KeyboardInterrupt, typer.Abort):
+        _say("stopped")
+        sys.exit(1)
+    except BrokenPipeError:
+        # Whoever read the output has gone; there is nobody to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    except OSError as error:
+        _say(f"{error.filename or 'sentinel'}: {error.strerror or error}; check space and permissions")
+        sys.exit(1)
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _complaint_line(complaint: Any) -> str:
+    context = getattr(complaint, "ctx", None)
+    help_of = context.command_path if context else "sentinel"
+    return f"{' '.join(complaint.format_message().split()).rstrip('.')}; see {help_of} --help"
+
+
+def _say(line: str) -> None:
+    print(f"sentinel: {line}", file=sys.stderr)

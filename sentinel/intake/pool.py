@@ -1,0 +1,198 @@
+"""Measuring processes that may be killed: a file that hangs or crashes one costs that file, not the run."""
+
+import multiprocessing
+import os
+import signal
+from collections import Counter, deque
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+from typing import Literal, cast
+
+from sentinel.clock import Clock, SystemClock
+from sentinel.intake.examine import examine
+from sentinel.records import Disc, MeasuredFrame
+
+UNMEASURED = "unmeasured"
+"""Flag of a frame whose measuring process hung or died."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One file to be measured, with what the settings say about it."""
+
+    path: Path
+    frame: str
+    transfer: Literal["auto", "srgb", "linear"] = "auto"
+    clock_offset_s: float = 0.0
+
+
+def cores() -> int:
+    """Return how many processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _work(pipe: Connection) -> None:
+    """Measure whatever comes through the pipe until it closes."""
+    # Ctrl-C reaches the whole process group; the parent decides what it means.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    while True:
+        try:
+            job: Job = pipe.recv()
+        except EOFError:
+            return
+        pipe.send(measure_job(job))
+
+
+def measure_job(job: Job) -> MeasuredFrame:
+    """Measure one file in this process."""
+    return examine(job.path, frame=job.frame, transfer=job.transfer, clock_offset_s=job.clock_offset_s)
+
+
+@dataclass
+class _Worker:
+    process: BaseProcess
+    pipe: Connection
+    task: tuple[int, Job] | None = None
+    """The job at hand and its number."""
+    deadline_s: float = 0.0
+    gone: bool = False
+
+
+class MeasuringPool:
+    """A fixed number of measuring processes.
+
+    Parameters
+    ----------
+    clock
+        Where the patience with a silent process is read off.
+    count
+        How many processes; the number of cores if not given.
+    patience_s
+        How long one file may take.
+    """
+
+    TRIES = 2
+
+    def __init__(self, clock: Clock, *, count: int | None = None, patience_s: float = 60.0) -> None:
+        self._context = multiprocessing.get_context("forkserver")
+        self._context.set_forkserver_preload(["sentinel.intake.examine"])
+        self._clock, self._patience_s = clock, patience_s
+        self._workers = [self._start() for _ in range(count or cores())]
+
+    def _start(self) -> _Worker:
+        ours, theirs = self._context.Pipe()
+        process = self._context.Process(target=_work, args=(theirs,), daemon=True)
+        process.start()
+        theirs.close()
+        return _Worker(process, ours)
+
+    def __enter__(self) -> "MeasuringPool":
+        return self
+
+    def __exit__(self, *exc_info: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Stop all processes, busy ones too."""
+        for worker in self._workers:
+            _stop(worker)
+        self._workers = []
+
+    def measure(self, jobs: Iterable[Job]) -> Iterator[MeasuredFrame]:
+        """Yield each job's frame, in the order of the jobs."""
+        waiting = deque(enumerate(jobs))
+        tries: Counter[int] = Counter()
+        done: dict[int, MeasuredFrame] = {}
+        turn = 0
+        while waiting or done or any(worker.task for worker in self._workers):
+            for i, worker in enumerate(self._workers):
+                if worker.task is not None and not self._is_well(worker):
+                    task, reason = worker.task, self._what_happened(worker)
+                    self._workers[i] = self._start()
+                    if tries[task[0]] < self.TRIES:
+                        waiting.appendleft(task)
+                    else:
+                        done[task[0]] = _unmeasured(task[1], reason)
+            for worker in self._workers:
+                if worker.task is None and waiting:
+                    task = waiting.popleft()
+                    tries[task[0]] += 1
+                    self._hand(worker, task)
+            done.update(self._finished())
+            while turn in done:
+                yield done.pop(turn)
+                turn += 1
+
+    def _hand(self, worker: _Worker, task: tuple[int, Job]) -> None:
+        worker.task = task
+        worker.deadline_s = self._clock.monotonic_s() + self._patience_s
+        try:
+            worker.pipe.send(task[1])
+        except OSError:
+            worker.gone = True
+
+    def _is_well(self, worker: _Worker) -> bool:
+        if worker.gone:
+            return False
+        in_time = worker.process.is_alive() and self._clock.monotonic_s() < worker.deadline_s
+        return in_time or worker.pipe.poll()
+
+    def _what_happened(self, worker: _Worker) -> str:
+        hung = worker.process.is_alive()
+        _stop(worker)
+        if hung:
+            return f"measuring took longer than {self._patience_s:g} s"
+        return f"the measuring process died (exit status {worker.process.exitcode})"
+
+    def _finished(self) -> Iterator[tuple[int, MeasuredFrame]]:
+        """Wait until a process has something to say or patience ends; yield what is done."""
+        busy = {worker.pipe: worker for worker in self._workers if worker.task and not worker.gone}
+        if not busy:
+            return
+        left_s = min(worker.deadline_s for worker in busy.values()) - self._clock.monotonic_s()
+        for ready in wait(list(busy), timeout=max(left_s, 0.0)):
+            worker = busy[cast(Connection, ready)]
+            try:
+                frame: MeasuredFrame = worker.pipe.recv()
+            except (EOFError, OSError):
+                worker.gone = True  # died in mid-sentence
+                continue
+            assert worker.task is not None  # noqa: S101 - it was busy
+            yield worker.task[0], frame
+            worker.task = None
+
+
+def _stop(worker: _Worker) -> None:
+    worker.process.kill()
+    worker.process.join()
+    worker.pipe.close()
+
+
+def _unmeasured(job: Job, reason: str) -> MeasuredFrame:
+    try:
+        file_time_s = job.path.stat().st_mtime
+    except OSError:
+        file_time_s = 0.0
+    return MeasuredFrame(
+        frame=job.frame,
+        time_utc=datetime.fromtimestamp(file_time_s, UTC),
+        width_px=0,
+        height_px=0,
+        disc=Disc(found=False),
+        error=f"{reason}, {MeasuringPool.TRIES} times; the file is skipped",
+        flags=(UNMEASURED,),
+    )
+
+
+def measure_all(jobs: Sequence[Job]) -> Iterator[MeasuredFrame]:
+    """Measure files on all cores; yield their frames in the order of the jobs."""
+    if len(jobs) <= 1:
+        # Starting processes takes longer than one frame does.
+        yield from map(measure_job, jobs)
+        return
+    with MeasuringPool(SystemClock(), count=min(cores(), len(jobs))) as pool:
+        yield from pool.measure(jobs)

@@ -1,0 +1,56 @@
+"""The first sentence of everything the program says: until when the camera may be left alone, and why."""
+
+from datetime import datetime, timedelta
+
+from sentinel.records import Forecast
+
+_FIRST = {
+    "drift": "the sun drifts to the {edge} edge first",
+    "axis-limit": "the axis limit comes first",
+    "storage": "the disk fills first",
+    "battery": "the camera's battery comes first",
+    "mount-battery": "the mount's battery comes first",
+    "card": "the card fills first",
+    "timer": "the timer's count ends first",
+    "sunset": "then the sun sets",
+    "horizon": "then the sun goes behind the horizon line",
+}
+
+UNKNOWN = "Until when the camera may be left alone is not known yet: no disc has been measured."
+
+
+def left_alone(forecast: Forecast | None, now_utc: datetime) -> str:
+    """Return one sentence, or two where there is a time to set off by."""
+    if forecast is None or forecast.seen_utc is None:
+        return UNKNOWN
+    if not forecast.due:
+        return "The camera may be left alone for the next 48 h: nothing falls due."
+    first = forecast.due[0]
+    why = _FIRST.get(first.reason, f"{first.reason} comes first").format(edge=forecast.edge or "nearest")
+    left = first.time_utc - now_utc
+    if left <= timedelta(0):
+        return f"The camera cannot be left alone: {why}, and it is due now."
+    until = f"{clock_time(first.time_utc, now_utc)} UTC ({span(left)})"
+    visit = forecast.next_visit_utc
+    if visit is not None and visit <= now_utc:
+        return f"Go to the camera now: it may be left alone only until {until}; {why}."
+    set_off = f" Set off by {clock_time(visit, now_utc)} UTC." if visit and visit < first.time_utc else ""
+    return f"The camera may be left alone until {until}: {why}.{set_off}"
+
+
+def span(duration: timedelta) -> str:
+    """Return a duration as people say it: `6 h 12 min`, `4 min`, `50 s`."""
+    seconds = round(duration.total_seconds())
+    if seconds < 60:
+        return f"{seconds} s"
+    minutes = round(seconds / 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours == 0:
+        return f"{minutes} min"
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+
+
+def clock_time(time_utc: datetime, now_utc: datetime) -> str:
+    """Return `08:40`, with the date where it is not within twelve hours of now."""
+    far = abs(time_utc - now_utc) > timedelta(hours=12)
+    return time_utc.strftime("%Y-%m-%d %H:%M" if far else "%H:%M")

@@ -1,0 +1,155 @@
+"""A past session through the rooms of the watch, on its own clock."""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TypeVar
+
+from sentinel.errors import RequestProblem
+from sentinel.intake.events import read_marks, session_events
+from sentinel.intake.pool import Job, measure_all
+from sentinel.intake.session import (
+    CONFIG_NAME,
+    JOURNAL_NAME,
+    MARKS_NAME,
+    Session,
+    find_frames,
+    open_session,
+)
+from sentinel.journal import Journal, Origin, export
+from sentinel.pipeline import Pipeline
+from sentinel.records import Event, MeasuredFrame, frame_order
+from sentinel.report.summary import Summary, summarise
+from sentinel.runner import run
+from sentinel.settings import Settings, load_settings
+from sentinel.tables import read_measurements
+
+T = TypeVar("T")
+
+Progress = Callable[[str, int, int], None]
+"""Told what is being done, how much of it is done, and how much there is."""
+
+
+def _silent(what: str, done: int, total: int) -> None:
+    del what, done, total
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What is to be replayed, and with what."""
+
+    session: Path
+    out: Path
+    configs: Sequence[Path] = ()
+    marks: Path | None = None
+
+
+def replay(request: Request, progress: Progress = _silent) -> Summary:
+    """Run a session and write the journal and the files made from it into `request.out`.
+
+    Raises
+    ------
+    RequestProblem
+        If session, settings or marks are wrong, or the output folder holds what must not be replaced.
+    """
+    session = open_session(request.session)
+    settings = session_settings(session, request.configs)
+    marks_file = request.marks or session.beside(MARKS_NAME)
+    marks = read_marks(marks_file) if marks_file else []
+    _make_room(request.out, session)
+    frames: list[MeasuredFrame] = []
+    if session.journal is not None:
+        with Journal.read(session.journal) as past:
+            events = list(past.events())
+            frames = list(past.frames())
+    else:
+        frames = _measured(session, settings, progress)
+        events = list(session_events(frames, marks))
+    if not frames:
+        raise RequestProblem(
+            "holds no frames", where=str(request.session), mend="check the folder and frames.patterns"
+        )
+    return _run_into(request.out, settings, events, sorted(frames, key=frame_order), progress)
+
+
+def session_settings(session: Session, configs: Sequence[Path]) -> Settings:
+    """Return the settings given, or else those that lie beside the session."""
+    if configs:
+        return load_settings(configs)
+    beside = session.beside(CONFIG_NAME)
+    if beside is None:
+        raise RequestProblem(
+            f"no {CONFIG_NAME} lies beside the session",
+            where=str(session.home),
+            mend="name one with --config",
+        )
+    return load_settings([beside])
+
+
+def _make_room(out: Path, session: Session) -> None:
+    """Create the output folder; refuse one whose content a replay would destroy."""
+    if session.home.resolve() == out.resolve():
+        raise RequestProblem(
+            "is the session's own folder", where=str(out), mend="choose another folder for --out"
+        )
+    if (out / JOURNAL_NAME).is_file():
+        with Journal.read(out / JOURNAL_NAME) as held:
+            if held.origin is not Origin.REPLAY:
+                raise RequestProblem(
+                    "holds the journal of a watch, not of a replay",
+                    where=str(out),
+                    mend="choose another folder for --out",
+                )
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RequestProblem(
+            f"cannot be created ({error.strerror})", where=str(out), mend="choose another folder for --out"
+        ) from None
+
+
+def _measured(session: Session, settings: Settings, progress: Progress) -> list[MeasuredFrame]:
+    if session.table is not None:
+        return read_measurements(session.table)
+    assert session.folder is not None  # noqa: S101 - neither table nor journal
+    offset_s = settings.camera.clock_offset_s
+    jobs = [
+        Job(
+            found.path,
+            found.frame,
+            transfer=settings.camera.transfer,
+            # `auto` needs live arrivals; files of the past tell nothing about when they arrived.
+            clock_offset_s=0.0 if offset_s == "auto" else offset_s,
+        )
+        for found in find_frames(session.folder, settings.frames.patterns)
+    ]
+    return list(_reported(measure_all(jobs), "measuring", len(jobs), progress))
+
+
+def _reported(items: Iterable[T], what: str, total: int, progress: Progress) -> Iterator[T]:
+    for done, item in enumerate(items, 1):
+        progress(what, done, total)
+        yield item
+
+
+def _run_into(
+    out: Path,
+    settings: Settings,
+    events: Sequence[tuple[Event, datetime]],
+    frames: Sequence[MeasuredFrame],
+    progress: Progress,
+) -> Summary:
+    """Judge the events into a new journal, put it in an old one's place, write the files made from it."""
+    unfinished = out / f".unfinished.{JOURNAL_NAME}"
+    for leftover in out.glob(f"{unfinished.name}*"):
+        leftover.unlink()
+    pipeline = Pipeline(settings, start_utc=events[0][1])
+    with Journal.create(unfinished, Origin.REPLAY) as journal:
+        run(_reported(events, "judging", len(events), progress), pipeline, journal)
+        incidents, alerts = list(journal.incidents()), list(journal.alerts())
+        export(journal, out)
+    for stale in out.glob(f"{JOURNAL_NAME}-*"):
+        stale.unlink()
+    unfinished.replace(out / JOURNAL_NAME)
+    return summarise(frames, incidents, alerts, pipeline.forecaster.look(events[-1][1]))

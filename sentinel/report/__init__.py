@@ -1,0 +1,1 @@
+"""What was recorded, for people to read."""

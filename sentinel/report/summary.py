@@ -1,0 +1,212 @@
+"""A session in a few lines: what there was, where the disc went, what was noticed, what is due."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+from math import hypot, inf
+from statistics import median
+
+from sentinel.notify.left_alone import left_alone, span
+from sentinel.records import Alert, Forecast, Incident, MeasuredFrame
+from sentinel.times import format_utc
+
+GAP_INTERVALS = 1.8
+"""Frames this many intervals apart have a gap between them: one missed frame, and a late one still fits."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """A stretch without frames, from the last before it to the first after it."""
+
+    from_utc: datetime
+    to_utc: datetime
+
+    @property
+    def length(self) -> timedelta:
+        """How long it lasted."""
+        return self.to_utc - self.from_utc
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """The facts of a session."""
+
+    start_utc: datetime
+    end_utc: datetime
+    frames: int
+    discs: int
+    unreadable: int
+    interval_s: float
+    gaps: tuple[Gap, ...]
+    first_px: tuple[float, float] | None
+    last_px: tuple[float, float] | None
+    path_px: float
+    """Length of the way the disc went, re-centrings included."""
+    nearest_edge_px: float | None
+    """Smallest room between limb and edge; negative: cut."""
+    nearest_utc: datetime | None
+    incidents: tuple[Incident, ...]
+    """Each change, in the order found."""
+    alerts: int
+    wakes: int
+    """Messages grave enough to wake somebody."""
+    forecast: Forecast | None
+    left_alone: str
+
+
+def summarise(
+    frames: Sequence[MeasuredFrame],
+    incidents: Sequence[Incident],
+    alerts: Sequence[Alert],
+    forecast: Forecast | None,
+) -> Summary:
+    """Return the facts of a session: `frames` in order of exposure, at least one; the last `forecast`."""
+    discs = [f for f in frames if f.disc.found]
+    interval_s = usual_interval_s(frames)
+    rooms = [(room_px(f), f.time_utc) for f in discs]
+    nearest = min(rooms, default=None)
+    end_utc = frames[-1].time_utc
+    return Summary(
+        start_utc=frames[0].time_utc,
+        end_utc=end_utc,
+        frames=len(frames),
+        discs=len(discs),
+        unreadable=sum(f.error is not None for f in frames),
+        interval_s=interval_s,
+        gaps=find_gaps(frames, interval_s),
+        first_px=_place(discs[0]) if discs else None,
+        last_px=_place(discs[-1]) if discs else None,
+        path_px=sum(hypot(b.disc.x_px - a.disc.x_px, b.disc.y_px - a.disc.y_px) for a, b in pairwise(discs)),
+        nearest_edge_px=nearest[0] if nearest else None,
+        nearest_utc=nearest[1] if nearest else None,
+        incidents=tuple(incidents),
+        alerts=len(alerts),
+        wakes=sum(a.severity.value == "now" and a.kind == "first" for a in alerts),
+        forecast=forecast,
+        left_alone=left_alone(forecast, end_utc),
+    )
+
+
+def usual_interval_s(frames: Sequence[MeasuredFrame]) -> float:
+    """Return the median time between frames in order of exposure, in seconds; 0 for fewer than two."""
+    steps = [(b.time_utc - a.time_utc).total_seconds() for a, b in pairwise(frames)]
+    steps = [step for step in steps if step > 0]
+    return median(steps) if steps else 0.0
+
+
+def find_gaps(frames: Sequence[MeasuredFrame], interval_s: float) -> tuple[Gap, ...]:
+    """Return the stretches in which frames are missing."""
+    longest = timedelta(seconds=GAP_INTERVALS * interval_s) if interval_s else timedelta.max
+    return tuple(
+        Gap(from_utc=a.time_utc, to_utc=b.time_utc)
+        for a, b in pairwise(frames)
+        if b.time_utc - a.time_utc > longest
+    )
+
+
+def room_px(frame: MeasuredFrame) -> float:
+    """Return the room between the disc's limb and the nearest edge of the frame; negative: cut."""
+    disc = frame.disc
+    # The outer pixels' outer sides are the edge: half a pixel beyond their centres.
+    sides = (disc.x_px, disc.y_px, frame.width_px - 1 - disc.x_px, frame.height_px - 1 - disc.y_px)
+    return min(sides, default=inf) + 0.5 - disc.radius_px
+
+
+def _place(frame: MeasuredFrame) -> tuple[float, float]:
+    return frame.disc.x_px, frame.disc.y_px
+
+
+def summary_lines(summary: Summary) -> list[str]:
+    """Return the summary as lines for a terminal."""
+    s = summary
+    blank = s.frames - s.discs - s.unreadable
+    every = f", one every {s.interval_s:g} s" if s.interval_s else ""
+    lines = [
+        s.left_alone,
+        "",
+        f"Session   {_minute(s.start_utc)} to {_minute(s.end_utc)} UTC ({span(s.end_utc - s.start_utc)})",
+        f"Frames    {s.frames}{every}: {s.discs} with a disc, {blank} without, {s.unreadable} unreadable",
+        f"Gaps      {_gaps(s.gaps)}",
+        f"Disc      {_way(s)}",
+    ]
+    if s.forecast is not None:
+        lines.append(f"Forecast  {_exit(s.forecast)}; {s.forecast.basis}")
+    lines += [f"Noticed   {_noticed(s)}"]
+    lines += [
+        f"  {_minute(i.time_utc)}  {i.severity.value:<4}  {i.message or i.condition}"
+        for i in s.incidents
+        if i.state == "opened"
+    ]
+    return lines
+
+
+def _minute(time_utc: datetime) -> str:
+    return time_utc.strftime("%Y-%m-%d %H:%M")
+
+
+def _gaps(gaps: Sequence[Gap]) -> str:
+    if not gaps:
+        return "none"
+    longest = max(gaps, key=lambda gap: gap.length)
+    return f"{len(gaps)}, the longest {span(longest.length)} from {_minute(longest.from_utc)}"
+
+
+def _way(s: Summary) -> str:
+    if s.first_px is None or s.last_px is None or s.nearest_edge_px is None or s.nearest_utc is None:
+        return "never seen"
+    room = (
+        f"{s.nearest_edge_px:.0f} px inside"
+        if s.nearest_edge_px >= 0
+        else f"{-s.nearest_edge_px:.0f} px over"
+    )
+    return (
+        f"from ({s.first_px[0]:.0f}, {s.first_px[1]:.0f}) to ({s.last_px[0]:.0f}, {s.last_px[1]:.0f}) px, "
+        f"{s.path_px:.0f} px of way; limb {room} the edge at {_minute(s.nearest_utc)}"
+    )
+
+
+def _exit(forecast: Forecast) -> str:
+    if forecast.exit_utc is None:
+        return "the limb reaches no edge within 48 h"
+    early = f", {_minute(forecast.exit_early_utc)} at the earliest (5 %)" if forecast.exit_early_utc else ""
+    return f"the limb reaches the {forecast.edge} edge at {_minute(forecast.exit_utc)}{early}"
+
+
+def _noticed(s: Summary) -> str:
+    opened = [i for i in s.incidents if i.state == "opened"]
+    if not opened:
+        return "nothing"
+    counts = Counter(i.severity.value for i in opened)
+    kinds = ", ".join(f"{counts[name]} {name}" for name in ("now", "soon", "note") if counts[name])
+    return f"{len(opened)} ({kinds}); {s.alerts} messages, {s.wakes} of which wake somebody"
+
+
+def summary_json(summary: Summary) -> dict[str, object]:
+    """Return the summary's facts as JSON values under names with units."""
+    s = summary
+    return {
+        "left_alone": s.left_alone,
+        "start_utc": format_utc(s.start_utc),
+        "end_utc": format_utc(s.end_utc),
+        "frames": s.frames,
+        "discs": s.discs,
+        "unreadable": s.unreadable,
+        "interval_s": s.interval_s,
+        "gaps": [{"from_utc": format_utc(g.from_utc), "to_utc": format_utc(g.to_utc)} for g in s.gaps],
+        "first_px": s.first_px,
+        "last_px": s.last_px,
+        "path_px": round(s.path_px, 2),
+        "nearest_edge_px": s.nearest_edge_px,
+        "nearest_utc": format_utc(s.nearest_utc) if s.nearest_utc else None,
+        "incidents": [i.condition for i in s.incidents if i.state == "opened"],
+        "alerts": s.alerts,
+        "wakes": s.wakes,
+        "next_visit_utc": _optional(s.forecast.next_visit_utc) if s.forecast else None,
+        "next_visit_reason": s.forecast.next_visit_reason if s.forecast else None,
+    }
+
+
+def _optional(time_utc: datetime | None) -> str | None:
+    return format_utc(time_utc) if time_utc else None

@@ -1,0 +1,98 @@
+"""Settings: what is refused, how, and that the example explains every one of them."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydantic import BaseModel
+
+from sentinel.errors import RequestProblem
+from sentinel.settings import Settings, load_settings, read_yaml
+
+CONFIG = Path(__file__).parents[1] / "config"
+NEEDED = "site: {latitude_deg: 70, longitude_deg: 31}\ncamera: {focal_length_mm: 400, pixel_pitch_um: 4}\n"
+
+
+def keys(model: type[BaseModel], path: str = "") -> dict[str, Any]:
+    """Every key's path and its default."""
+    found: dict[str, Any] = {}
+    for name, field in model.model_fields.items():
+        kind = field.annotation
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            found |= keys(kind, f"{path}{name}.")
+        else:
+            found[path + name] = field
+    return found
+
+
+def test_the_example_holds_every_setting_at_its_default() -> None:
+    content = read_yaml(CONFIG / "example.yaml")
+    loaded = load_settings([CONFIG / "example.yaml"])
+    for path, field in keys(Settings).items():
+        here: Any = content
+        value: Any = loaded
+        for part in path.split("."):
+            assert part in here, f"config/example.yaml does not explain {path}"
+            here, value = here[part], getattr(value, part)
+        if not field.is_required():
+            assert value == field.get_default(call_default_factory=True), f"{path} is not at its default"
+
+
+@pytest.mark.parametrize("file", sorted(CONFIG.glob("*.yaml")), ids=lambda p: p.name)
+def test_every_shipped_config_is_valid(file: Path) -> None:
+    load_settings([file])
+
+
+def write(path: Path, text: str) -> Path:
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (NEEDED + "mounts: {}", r"mounts is not a known setting"),
+        (NEEDED + "mount: {traking: solar}", r"mount\.traking is not a known setting"),
+        (NEEDED + "mount: {tracking: fast}", r"mount\.tracking .*'solar', 'sidereal', 'lunar' or 'none'"),
+        (NEEDED + "visit: {travel_min: ten}", r"visit\.travel_min .* not 'ten'"),
+        (NEEDED + "visit: {travel_min: true}", r"visit\.travel_min"),
+        (NEEDED + "visit: {travel_min: .inf}", r"visit\.travel_min"),
+        (NEEDED + "frames: {margin_px: -1}", r"frames\.margin_px .*greater than or equal to 0, not -1"),
+        (NEEDED.replace("70", "97"), r"site\.latitude_deg .*less than or equal to 90, not 97"),
+        (NEEDED.replace("focal_length_mm: 400, ", ""), r"camera\.focal_length_mm is missing"),
+        (NEEDED + "site: {}", r"line 3: the key 'site' stands twice"),
+        ("- 1", r"holds no settings"),
+        ("site: [", r"line 1: .*mend the YAML"),
+        ("", r"site is missing"),
+    ],
+)
+def test_what_is_wrong_is_named_in_one_line(tmp_path: Path, text: str, says: str) -> None:
+    with pytest.raises(RequestProblem, match=says) as caught:
+        load_settings([write(tmp_path / "c.yaml", text)])
+    assert "\n" not in str(caught.value)
+    assert str(tmp_path / "c.yaml") in str(caught.value)
+    assert caught.value.exit_status == 2
+
+
+def test_files_that_are_none_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "bytes.yaml").write_bytes(b"\xff\xfe\x00")
+    for path in (tmp_path / "bytes.yaml", tmp_path, tmp_path / "absent.yaml"):
+        with pytest.raises(RequestProblem):
+            load_settings([path])
+
+
+def test_later_files_overlay_earlier_ones_key_by_key(tmp_path: Path) -> None:
+    base = write(tmp_path / "a.yaml", NEEDED + "visit: {travel_min: 5}\nframes: {margin_px: 3}")
+    over = write(tmp_path / "b.yaml", "visit: {travel_min: 20}\nsite: {elevation_m: 12}")
+    loaded = load_settings([base, over])
+    assert (loaded.visit.travel_min, loaded.frames.margin_px) == (20, 3)
+    assert (loaded.site.latitude_deg, loaded.site.elevation_m) == (70, 12)
+
+
+def test_yaml_words_and_numbers_mean_what_people_write(tmp_path: Path) -> None:
+    path = write(
+        tmp_path / "a.yaml", "word: no\ntime: 12:30\nten: 010\nbig: 1e3\nnegative: -2\nnothing:\nyes: true"
+    )
+    assert read_yaml(path) == {
+        "word": "no", "time": "12:30", "ten": 10, "big": 1000.0, "negative": -2, "nothing": None, "yes": True,
+    }  # fmt: skip
