@@ -31,7 +31,13 @@ from sentinel.sky.mount import (
     up_angle_deg,
 )
 from sentinel.sky.orientation import Orientation
-from sentinel.sky.refraction import disc_axes, flattening, refraction_deg, true_altitude_deg
+from sentinel.sky.refraction import (
+    disc_axes,
+    flattening,
+    refraction_deg,
+    refraction_sigma_deg,
+    true_altitude_deg,
+)
 from sentinel.sky.searching import Crossings, crossings, spans_above
 from sentinel.sky.sun import SOLAR_RADIUS_KM, Sun, altaz_deg, parallactic_angle_deg, unit_vector
 
@@ -67,6 +73,7 @@ __all__ = [
     "project",
     "rate_arcsec_s",
     "refraction_deg",
+    "refraction_sigma_deg",
     "separation_deg",
     "spans_above",
     "true_altitude_deg",

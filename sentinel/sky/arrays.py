@@ -1,7 +1,5 @@
 """Names for what numpy takes and gives in this room."""
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -16,6 +14,7 @@ def floats(values: Numbers) -> Array:
     return np.asarray(values, dtype=np.float64)
 
 
-def plain(values: Any) -> Any:
+def plain(values: Numbers) -> Array:
     """Return a numpy scalar for an array without axes, the array itself otherwise."""
-    return values[()]
+    value: Array = floats(values)[()]
+    return value

@@ -6,7 +6,7 @@ from typing import Literal
 
 import numpy as np
 
-from sentinel.sky.arrays import Array, Numbers, floats, plain
+from sentinel.sky.arrays import Array, Bools, Numbers, floats, plain
 from sentinel.sky.refraction import refraction_deg
 from sentinel.sky.searching import Crossings, Span, crossings, spans_above
 from sentinel.sky.sun import Sun
@@ -27,7 +27,7 @@ class HorizonLine:
     def altitude_deg(self, azimuth_deg: Numbers) -> Array:
         """Return the line's altitude at azimuths (from north through east), same shape."""
         heights = np.interp(floats(azimuth_deg), self._azimuths, self._altitudes, period=360)
-        return plain(floats(heights))  # type: ignore[no-any-return]
+        return plain(heights)
 
 
 def above_line_deg(sun: Sun, utc_s: Numbers, limb: Limb = "centre") -> Array:
@@ -39,12 +39,12 @@ def above_line_deg(sun: Sun, utc_s: Numbers, limb: Limb = "centre") -> Array:
     true = sun.true_altitude_deg(utc_s) + _LIMBS[limb] * sun.angular_radius_arcsec(utc_s) / 3600
     apparent = true + refraction_deg(true, site.pressure_hpa, site.temperature_c)
     azimuth = sun.altaz_deg(utc_s)[1]
-    return plain(apparent - HorizonLine(site.horizon).altitude_deg(azimuth))  # type: ignore[no-any-return]
+    return plain(apparent - HorizonLine(site.horizon).altitude_deg(azimuth))
 
 
-def above_line(sun: Sun, utc_s: Numbers, limb: Limb = "centre") -> Array:
+def above_line(sun: Sun, utc_s: Numbers, limb: Limb = "centre") -> Bools:
     """Return whether a point of the sun stands above the site's horizon line, booleans of the same shape."""
-    return plain(above_line_deg(sun, utc_s, limb) >= 0)  # type: ignore[no-any-return]
+    return above_line_deg(sun, utc_s, limb) >= 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,7 +39,7 @@ class Moon:
     def angular_radius_arcsec(self, utc_s: Numbers) -> Array:
         """Return the topocentric angular radius of the mean limb."""
         distance_km = np.sqrt((self._moon_km(utc_s) ** 2).sum(axis=-1))
-        return plain(floats(np.degrees(np.arcsin(MOON_RADIUS_KM / distance_km)) * 3600))  # type: ignore[no-any-return]
+        return plain(np.degrees(np.arcsin(MOON_RADIUS_KM / distance_km)) * 3600)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,18 +74,18 @@ class Eclipses:
     def overlap_arcsec(self, utc_s: Numbers) -> Array:
         """Return by how much the two discs overlap along the line of centres; negative: so far apart."""
         sun, moon, apart = self._radii_and_separation(utc_s)
-        return plain(sun + moon - apart)  # type: ignore[no-any-return]
+        return plain(sun + moon - apart)
 
     def covered_diameter(self, utc_s: Numbers) -> Array:
         """Return the fraction of the sun's diameter that the moon covers, 0 to 1."""
         sun, moon, apart = self._radii_and_separation(utc_s)
         reach = np.minimum(sun + moon - apart, 2 * moon)
-        return plain(np.clip(reach / (2 * sun), 0, 1))  # type: ignore[no-any-return]
+        return plain(np.clip(reach / (2 * sun), 0, 1))
 
     def obscuration(self, utc_s: Numbers) -> Array:
         """Return the fraction of the sun's area that the moon covers, 0 to 1."""
         sun, moon, apart = self._radii_and_separation(utc_s)
-        return plain(_overlap_area(sun, moon, apart) / (np.pi * sun**2))  # type: ignore[no-any-return]
+        return plain(_overlap_area(sun, moon, apart) / (np.pi * sun**2))
 
     def between(self, start_s: float, end_s: float) -> tuple[Eclipse, ...]:
         """Return the eclipses that are under way at any time between start and end."""

@@ -10,7 +10,7 @@ from sentinel.sky.sun import Sun
 
 def half_turn_deg(angle_deg: Array) -> Array:
     """Return angles brought into -180 (inclusive) to 180."""
-    return plain((angle_deg + 180) % 360 - 180)  # type: ignore[no-any-return]
+    return plain((angle_deg + 180) % 360 - 180)
 
 
 class Orientation:
@@ -22,15 +22,15 @@ class Orientation:
 
     def position_angle_deg(self, utc_s: Numbers) -> Array:
         """Return P: solar north's position angle from celestial north of date, through east."""
-        return plain(self._axis_deg(utc_s)[..., 0])  # type: ignore[no-any-return]
+        return plain(self._axis_deg(utc_s)[..., 0])
 
     def central_latitude_deg(self, utc_s: Numbers) -> Array:
         """Return B0: heliographic latitude of the disc's centre."""
-        return plain(self._axis_deg(utc_s)[..., 1])  # type: ignore[no-any-return]
+        return plain(self._axis_deg(utc_s)[..., 1])
 
     def central_longitude_deg(self, utc_s: Numbers) -> Array:
         """Return L0: Carrington longitude of the disc's centre, 0 to 360."""
-        return plain(self._axis_deg(utc_s)[..., 2] % 360)  # type: ignore[no-any-return]
+        return plain(self._axis_deg(utc_s)[..., 2] % 360)
 
     def north_from_vertical_deg(self, utc_s: Numbers) -> Array:
         """Return the angle from the zenith to solar north, counter-clockwise on the sky: P - q."""

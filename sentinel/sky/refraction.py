@@ -2,7 +2,8 @@
 
 Saemundsson's formula (Sky & Telescope 72, 1986, p. 70; Meeus, Astronomical Algorithms, eq. 16.4), scaled by
 pressure and temperature. It keeps to 0.1' of the published tables down to the horizon; the real air differs
-from any formula by arcminutes there (`uncertainty_deg`).
+from any formula by arcminutes there (`refraction_sigma_deg`). Above 15 degrees it is 4 % high (6" at 20
+degrees, 3" at 45): less than a long lens's mount wanders by itself.
 """
 
 import numpy as np
@@ -29,10 +30,10 @@ def refraction_deg(
     """
     true = floats(true_altitude_deg)
     if pressure_hpa == 0:
-        return plain(np.zeros_like(true))  # type: ignore[no-any-return]
+        return plain(np.zeros_like(true))
     h = np.maximum(true, _DEEPEST_DEG)
     scale = 1.02 / 60 * _scale(pressure_hpa, temperature_c)
-    return plain(scale / np.tan((h + 10.3 / (h + 5.11)) * _RADIANS))  # type: ignore[no-any-return]
+    return plain(scale / np.tan((h + 10.3 / (h + 5.11)) * _RADIANS))
 
 
 def true_altitude_deg(
@@ -45,10 +46,26 @@ def true_altitude_deg(
         lifted = refraction_deg(true, pressure_hpa, temperature_c)
         slope = (refraction_deg(true + 1e-4, pressure_hpa, temperature_c) - lifted) / 1e-4
         true = true - (true + lifted - apparent) / (1 + slope)
-    return plain(floats(true))  # type: ignore[no-any-return]
+    return plain(true)
 
 
 _NEWTON_STEPS = 5
+
+
+def refraction_sigma_deg(
+    apparent_altitude_deg: Numbers, pressure_hpa: float = 1010, temperature_c: float = 10
+) -> Array:
+    """Return how far the real refraction may be from `refraction_deg`, 1 sigma in degrees, same shape.
+
+    At the horizon 0.16 degrees (Schaefer and Liller 1990, PASP 102, 796, from memory: sunsets observed), by
+    layers of warm and cold air that no weather report tells of; their share falls off within a degree or two.
+    High up 1 %: pressure and temperature not quite as set. The fall in between is a judgement.
+    """
+    apparent = floats(apparent_altitude_deg)
+    refraction = refraction_deg(
+        true_altitude_deg(apparent, pressure_hpa, temperature_c), pressure_hpa, temperature_c
+    )
+    return plain(np.abs(refraction) * (0.01 + 0.27 * np.exp(-np.maximum(apparent, 0.0))))
 
 
 def lifted(true_direction: Array, pressure_hpa: float, temperature_c: float) -> Array:
@@ -88,7 +105,7 @@ def disc_axes(
     level = np.cos(true * _RADIANS)
     # At the zenith both cosines vanish and the limit is the vertical's own.
     horizontal = np.where(level > 1e-3, np.cos(apparent * _RADIANS) / np.maximum(level, 1e-3), vertical)
-    return plain(floats(vertical)), plain(floats(horizontal))
+    return plain(vertical), plain(horizontal)
 
 
 def flattening(
@@ -96,4 +113,4 @@ def flattening(
 ) -> Array:
     """Return the vertical over the horizontal diameter of the refracted disc: 1 is round, same shape."""
     vertical, horizontal = disc_axes(apparent_altitude_deg, pressure_hpa, temperature_c)
-    return plain(floats(vertical / horizontal))  # type: ignore[no-any-return]
+    return plain(vertical / horizontal)

@@ -47,7 +47,7 @@ class Sun:
 
     def distance_km(self, utc_s: Numbers) -> Array:
         """Return the distance from the site."""
-        return plain(np.sqrt((self._sun_km(utc_s) ** 2).sum(axis=-1)))  # type: ignore[no-any-return]
+        return plain(np.sqrt((self._sun_km(utc_s) ** 2).sum(axis=-1)))
 
     def altaz_deg(self, utc_s: Numbers) -> tuple[Array, Array]:
         """Return apparent altitude, and azimuth from north through east (0 to 360)."""
@@ -61,13 +61,13 @@ class Sun:
         """Return the airless topocentric hour angle, -180 to 180, positive west of the meridian."""
         east, north, up = np.moveaxis(self.true_direction(utc_s), -1, 0)
         toward_equator = up * self._cos_latitude - north * self._sin_latitude
-        return plain(np.arctan2(-east, toward_equator) * _DEG)  # type: ignore[no-any-return]
+        return plain(np.arctan2(-east, toward_equator) * _DEG)
 
     def declination_deg(self, utc_s: Numbers) -> Array:
         """Return the airless topocentric declination of date."""
         _, north, up = np.moveaxis(self.true_direction(utc_s), -1, 0)
         sine = north * self._cos_latitude + up * self._sin_latitude
-        return plain(np.arcsin(np.clip(sine, -1, 1)) * _DEG)  # type: ignore[no-any-return]
+        return plain(np.arcsin(np.clip(sine, -1, 1)) * _DEG)
 
     def parallactic_angle_deg(self, utc_s: Numbers) -> Array:
         """Return the position angle of the zenith at the sun: see `parallactic_angle_deg`."""
@@ -78,11 +78,11 @@ class Sun:
     def angular_radius_arcsec(self, utc_s: Numbers) -> Array:
         """Return the airless angle from the centre to the white-light limb; see `SOLAR_RADIUS_KM`."""
         sine = SOLAR_RADIUS_KM / self.distance_km(utc_s)
-        return plain(floats(np.arcsin(sine) * (_DEG * 3600)))  # type: ignore[no-any-return]
+        return plain(np.arcsin(sine) * (_DEG * 3600))
 
     def equation_of_time_s(self, utc_s: Numbers) -> Array:
         """Return apparent less mean solar time: positive where the true sun is ahead of the clock."""
-        return plain(self._equation_s(utc_s)[..., 0])  # type: ignore[no-any-return]
+        return plain(self._equation_s(utc_s)[..., 0])
 
 
 def parallactic_angle_deg(hour_angle_deg: Numbers, declination_deg: Numbers, latitude_deg: float) -> Array:
@@ -97,7 +97,7 @@ def parallactic_angle_deg(hour_angle_deg: Numbers, declination_deg: Numbers, lat
     across = np.sin(hour_angle) * np.cos(latitude)
     along = np.sin(latitude) * np.cos(declination)
     along = along - np.cos(latitude) * np.sin(declination) * np.cos(hour_angle)
-    return plain(np.arctan2(across, along) * _DEG)  # type: ignore[no-any-return]
+    return plain(np.arctan2(across, along) * _DEG)
 
 
 def altaz_deg(direction: Array) -> tuple[Array, Array]:
@@ -105,7 +105,7 @@ def altaz_deg(direction: Array) -> tuple[Array, Array]:
     east, north, up = direction[..., 0], direction[..., 1], direction[..., 2]
     altitude = np.arctan2(up, np.hypot(east, north)) * _DEG
     azimuth = np.arctan2(east, north) * _DEG % 360.0
-    return plain(floats(altitude)), plain(floats(azimuth))
+    return plain(altitude), plain(azimuth)
 
 
 def unit_vector(altitude_deg: Numbers, azimuth_deg: Numbers) -> Array:
