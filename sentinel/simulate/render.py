@@ -282,7 +282,7 @@ def _ridge_coverage(ridge: Ridge, window: Window) -> Field:
     x, y = (window.x - ridge.x_px).astype(np.float32), (window.y - ridge.y_px).astype(np.float32)
     inside = x[None, :] * np.float32(nx) + y[:, None] * np.float32(ny)
     if ridge.roughness_px > 0:
-        along = x[None, :] * np.float32(-ny) + y[:, None] * np.float32(nx)
+        along = x[None, :] * np.float32(-ny) + y[:, None] * np.float32(nx) - np.float32(ridge.shift_px)
         stations = np.arange(np.floor(along.min()), np.ceil(along.max()) + 2)
         crags = smooth_series(stations, scale=40 * ridge.roughness_px, seed=ridge.seed, octaves=6)
         inside += np.interp(along, stations, crags * ridge.roughness_px).astype(np.float32)

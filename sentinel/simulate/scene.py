@@ -87,6 +87,8 @@ class Ridge:
     """Direction in which the hidden side lies, clockwise from up: 180 hides what is below."""
     roughness_px: float = 0.0
     """Root mean square height of its crags; 0: a straight edge."""
+    shift_px: float = 0.0
+    """How far the crags have moved along the line, to the right of who looks to the hidden side."""
     softness_px: float = 0.0
     """Gaussian sigma of a near, unfocused edge."""
     level: float = 0.0
