@@ -264,3 +264,15 @@ def separation_deg(first: Array, second: Array) -> Array:
     """Return the angle between unit vectors (..., 3), good at any size."""
     across = np.sqrt(((first - second) ** 2).sum(axis=-1))
     return floats(np.degrees(2 * np.arcsin(np.clip(across / 2, 0, 1))))
+
+
+def position_angle_deg(first: Array, second: Array, latitude_deg: float) -> Array:
+    """Return in which direction `second` lies from `first`: from celestial north through east, 0 to 360.
+
+    Local unit vectors (..., 3); the true pole's latitude may be south (negative).
+    """
+    latitude = np.radians(latitude_deg)
+    pole = np.array([0.0, np.cos(latitude), np.sin(latitude)])
+    east = np.cross(pole, first)
+    north = np.cross(first, east)
+    return floats(np.degrees(np.arctan2((second * east).sum(axis=-1), (second * north).sum(axis=-1))) % 360)

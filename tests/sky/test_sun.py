@@ -1,0 +1,164 @@
+"""The sun over a site: interpolated, offline, right for any year and either hemisphere."""
+
+import pickle
+import subprocess
+import sys
+import textwrap
+
+import astropy.units as u
+import numpy as np
+import pytest
+from astropy.coordinates import AltAz, get_sun
+
+from sentinel.settings import Site
+from sentinel.sky import Sun, separation_deg
+from sentinel.sky.ephemeris import astropy_time, location, quiet
+from sentinel.times import DAY_S, parse_utc, utc_s
+
+VARDO = Site(latitude_deg=70.37, longitude_deg=31.1, elevation_m=20, pressure_hpa=1010, temperature_c=5)
+AIRLESS = Site(latitude_deg=-45.0, longitude_deg=170.0, pressure_hpa=0)
+SOLSTICE_S = utc_s(parse_utc("2026-06-21T00:00:00Z"))
+
+
+@pytest.fixture(scope="module")
+def vardo() -> Sun:
+    return Sun(VARDO)
+
+
+@pytest.fixture(scope="module")
+def airless() -> Sun:
+    return Sun(AIRLESS)
+
+
+def test_shapes_follow_the_times(vardo: Sun) -> None:
+    for shape in [(), (3,), (2, 3), (0,)]:
+        times = SOLSTICE_S + np.arange(np.prod(shape, dtype=int)).reshape(shape) * 60.0
+        assert vardo.direction(times).shape == (*shape, 3)
+        assert vardo.true_direction(times).shape == (*shape, 3)
+        for values in (
+            *vardo.altaz_deg(times),
+            vardo.hour_angle_deg(times),
+            vardo.declination_deg(times),
+            vardo.parallactic_angle_deg(times),
+            vardo.angular_radius_arcsec(times),
+            vardo.equation_of_time_s(times),
+            vardo.distance_km(times),
+        ):
+            assert np.shape(values) == shape
+
+
+def test_interpolation_keeps_to_astropy(vardo: Sun) -> None:
+    times = SOLSTICE_S + np.random.default_rng(3).uniform(0, 2 * DAY_S, 60)
+    with quiet():
+        time = astropy_time(times)
+        exact = get_sun(time).transform_to(AltAz(obstime=time, location=location(VARDO), pressure=0 * u.hPa))
+    north, east, up = exact.cartesian.xyz.value / exact.distance.value
+    directly = np.stack([east, north, up], axis=-1)
+    assert separation_deg(vardo.true_direction(times), directly).max() * 3600 < 0.05
+
+
+def test_the_midnight_sun_over_vardo(vardo: Sun) -> None:
+    # Polar day: lowest due north at 90 - latitude below the pole's mirror, highest due south.
+    times = SOLSTICE_S + np.arange(0, DAY_S, 60)
+    altitude, azimuth = vardo.altaz_deg(times)
+    low, high = np.argmin(altitude), np.argmax(altitude)
+    assert altitude[low] == pytest.approx(70.37 + 23.44 - 90 + 0.17, abs=0.05)
+    assert altitude[high] == pytest.approx(90 - 70.37 + 23.44, abs=0.05)
+    assert min(azimuth[low], 360 - azimuth[low]) < 0.3
+    assert azimuth[high] == pytest.approx(180, abs=0.5)
+    # Its daily path runs through the east in the morning.
+    assert azimuth[(low + 360) % times.size] == pytest.approx(90, abs=12)
+
+
+def test_the_southern_sun_stands_north_at_noon_and_rises_in_the_east(airless: Sun) -> None:
+    times = SOLSTICE_S + np.arange(0, DAY_S, 60)
+    altitude, azimuth = airless.altaz_deg(times)
+    noon = np.argmax(altitude)
+    assert min(azimuth[noon], 360 - azimuth[noon]) < 0.5
+    assert altitude[noon] == pytest.approx(45 - 23.44, abs=0.05)
+    rise = np.flatnonzero((altitude[1:] > 0) & (altitude[:-1] <= 0))[0]
+    assert 50 < azimuth[rise] < 60
+    hour_angle = airless.hour_angle_deg(times)
+    assert hour_angle[noon] == pytest.approx(0, abs=0.3)
+    assert hour_angle[rise] < 0
+
+
+def test_hour_angle_grows_by_15_degrees_an_hour(airless: Sun) -> None:
+    times = SOLSTICE_S + np.arange(0, 2 * DAY_S, 3600)
+    steps = np.diff(airless.hour_angle_deg(times)) % 360
+    # Less the growth of the equation of time and, within the day, parallax.
+    assert steps == pytest.approx(15, abs=0.004)
+    assert steps[:24].mean() == pytest.approx(15 - 13.1 / 240 / 24, abs=1e-4)
+
+
+@pytest.mark.parametrize("latitude", [90.0, -90.0, 0.0])
+def test_poles_and_equator_are_no_exception(latitude: float) -> None:
+    sun = Sun(Site(latitude_deg=latitude, longitude_deg=0.0, pressure_hpa=0))
+    times = SOLSTICE_S + np.arange(0, DAY_S, 7200)
+    altitude, azimuth = sun.altaz_deg(times)
+    for values in (altitude, azimuth, sun.hour_angle_deg(times), sun.parallactic_angle_deg(times)):
+        assert np.isfinite(values).all()
+    if latitude:
+        assert altitude == pytest.approx(np.sign(latitude) * sun.declination_deg(times), abs=1e-6)
+        assert np.abs(np.diff(azimuth) % 360 - (30 if latitude > 0 else 330)).max() < 0.01
+
+
+def test_air_lifts_the_sun(vardo: Sun) -> None:
+    midnight_s = SOLSTICE_S - 2 * 3600
+    apparent, true = vardo.altaz_deg(midnight_s)[0], vardo.true_altitude_deg(midnight_s)
+    assert 0.15 < apparent - true < 0.22
+
+
+def test_a_sun_can_be_handed_to_another_process(vardo: Sun) -> None:
+    again = pickle.loads(pickle.dumps(vardo))
+    assert np.array_equal(again.direction(SOLSTICE_S), vardo.direction(SOLSTICE_S))
+
+
+OFFLINE = """
+    import datetime, socket, warnings
+    warnings.simplefilter("error")
+
+    def refuse(*args, **kwargs):
+        raise AssertionError("tried the network")
+    socket.socket.connect = socket.create_connection = socket.getaddrinfo = refuse
+
+    class Frozen(datetime.datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return cls({year}, 6, 21, 12, tzinfo=tz)
+        @classmethod
+        def utcnow(cls):
+            return cls({year}, 6, 21, 12)
+        @classmethod
+        def today(cls):
+            return cls({year}, 6, 21, 12)
+    datetime.datetime = Frozen
+
+    import numpy as np
+    from sentinel.settings import Site
+    from sentinel.sky import Moon, Orientation, Sun
+    from sentinel.times import DAY_S
+    site = Site(latitude_deg=70.37, longitude_deg=31.1)
+    sun = Sun(site)
+    for year in (1970, 1985, 2026, 2028, 2040):
+        start_s = (year - 1970) * 365.2425 * DAY_S + 171 * DAY_S
+        altitude = sun.altaz_deg(start_s + np.arange(0, DAY_S, 600))[0]
+        assert 3.7 < altitude.min() < 4.1, (year, altitude.min())
+        assert 43 < altitude.max() < 43.2, (year, altitude.max())
+        assert abs(sun.equation_of_time_s(start_s) + 95) < 30
+        assert abs(Orientation(sun).position_angle_deg(start_s) + 7) < 2
+        assert np.isfinite(Moon(site).direction(start_s)).all()
+    import astropy.utils.iers.iers
+    assert astropy.utils.iers.iers.datetime.now().year == {year}
+"""
+
+
+SLOW = pytest.mark.slow
+
+
+@pytest.mark.parametrize("year", [2028, pytest.param(1970, marks=SLOW), pytest.param(2040, marks=SLOW)])
+def test_any_year_without_network_whatever_the_clock_says(year: int) -> None:
+    code = textwrap.dedent(OFFLINE).replace("{year}", str(year))
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
