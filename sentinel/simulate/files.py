@@ -13,8 +13,15 @@ from PIL import ExifTags, Image
 from sentinel.simulate.fields import Field
 from sentinel.simulate.light import srgb_encode
 
-WARM_FILTER = (1.0, 0.62, 0.22)
-"""Linear red, green and blue of an orange-tinted solar filter, the brightest channel 1."""
+Tint = tuple[float, float, float]
+"""Linear red, green and blue of what is white before the filter, the brightest 1."""
+
+NEUTRAL_FILTER: Tint = (1.0, 1.0, 1.0)
+WARM_FILTER: Tint = (1.0, 0.62, 0.22)
+"""An orange-tinted solar filter."""
+
+LUMA = (0.299, 0.587, 0.114)
+"""Weights of red, green and blue sRGB values in a JPEG's grey (JFIF, ITU-R BT.601)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +54,7 @@ def encode_srgb8(linear: Field) -> NDArray[np.uint8]:
     return np.asarray(_srgb8_table()[_levels16(linear)], dtype=np.uint8)
 
 
-def encode_tinted8(linear: Field, tint: tuple[float, float, float]) -> NDArray[np.uint8]:
+def encode_tinted8(linear: Field, tint: Tint) -> NDArray[np.uint8]:
     """Return 8-bit sRGB values of shape (..., 3) whose linear channels are `tint` times the image."""
     return np.stack([encode_srgb8(linear * np.float32(channel)) for channel in tint], axis=-1)
 
@@ -78,7 +85,7 @@ def write_jpeg(
     linear: Field,
     *,
     quality: int = 92,
-    tint: tuple[float, float, float] | None = None,
+    tint: Tint | None = None,
     colour: bool = True,
     progressive: bool = False,
     exif: Exif | None = None,

@@ -44,6 +44,8 @@ class SimCamera(Section):
     first_folder: int = Field(100, ge=100, le=999)
     first_file: int = Field(1, ge=1, le=9999)
     files_per_folder: int = Field(9999, ge=1, le=9999)
+    file_format: Literal["jpg", "tif", "png", "fits"] = "jpg"
+    """tif is 16 bit and linear, like fits."""
     quality: int = Field(90, ge=1, le=100)
     tinted: bool = True
     """A filter that shows the sun orange; False: a neutral one."""
