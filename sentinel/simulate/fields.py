@@ -1,5 +1,7 @@
 """Smooth random fields: the same seed gives the same field wherever and however finely it is looked at."""
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,8 +12,11 @@ _SERIES_NODES = 4096
 _SPLINE_VARIANCE = (151 / 315) ** 2  # of a uniform cubic B-spline of unit white noise, averaged over the cell
 
 
+@lru_cache(maxsize=64)
 def _lattice(seed: int, octave: int) -> Field:
-    return np.random.default_rng((seed, octave)).standard_normal((_NODES, _NODES), dtype=np.float32)
+    lattice = np.random.default_rng((seed, octave)).standard_normal((_NODES, _NODES), dtype=np.float32)
+    lattice.setflags(write=False)
+    return lattice
 
 
 def _taps(x: NDArray[np.float64]) -> tuple[NDArray[np.int64], tuple[NDArray[np.float64], ...]]:

@@ -1,6 +1,7 @@
 """A scenario file -> a session's folder: frames or measurements, settings, truth."""
 
 import multiprocessing
+import os
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -22,8 +23,8 @@ from sentinel.simulate.synthesize import Plan, measured, plan
 from sentinel.tables import write_ecsv, write_measurements
 from sentinel.times import format_utc, from_utc_s
 
-Progress = Callable[[int, int], None]
-"""Told after each frame how many are done, and of how many."""
+Progress = Callable[[str, int, int], None]
+"""Told after each frame what is being done, how many are done, and of how many."""
 
 _POOL_PAYS_FROM = 24  # frames; starting a worker costs as much as rendering a few
 
@@ -54,7 +55,7 @@ def simulate(
     *,
     frames: bool = True,
     progress: Progress | None = None,
-    workers: int = 1,
+    workers: int | None = None,
 ) -> Simulated:
     """Make a session from a scenario file.
 
@@ -65,7 +66,7 @@ def simulate(
     frames
         Render frames, with the truth beside them; False: write `measurements.ecsv` instead.
     workers
-        How many processes render.
+        How many processes render; None: as many as there are processors to use.
 
     Raises
     ------
@@ -83,7 +84,7 @@ def simulate_scenario(
     *,
     frames: bool = True,
     progress: Progress | None = None,
-    workers: int = 1,
+    workers: int | None = None,
 ) -> Simulated:
     """Make a session from a scenario built in code; else as `simulate`."""
     _require_empty(out)
@@ -170,9 +171,10 @@ def _jobs(work: Plan, out: Path) -> list[_Job]:
     return jobs
 
 
-def _write_frames(jobs: list[_Job], progress: Progress | None, workers: int) -> int:
+def _write_frames(jobs: list[_Job], progress: Progress | None, workers: int | None) -> int:
     for folder in {job.path.parent for job in jobs}:
         folder.mkdir(parents=True, exist_ok=True)
+    workers = _processors() if workers is None else workers
     if workers <= 1 or len(jobs) < _POOL_PAYS_FROM:
         return _count(map(_write_frame, jobs), len(jobs), progress)
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
@@ -184,7 +186,7 @@ def _count(sizes: Any, total: int, progress: Progress | None) -> int:
     for done, size in enumerate(sizes, start=1):
         written += size
         if progress is not None:
-            progress(done, total)
+            progress("rendering", done, total)
     return written
 
 
@@ -201,3 +203,7 @@ def _write_frame(job: _Job) -> int:
         else:
             write_fits(path, linear, taken_utc=job.exif.taken, exposure_s=job.exif.exposure_s or 0.0)
     return job.path.stat().st_size
+
+
+def _processors() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

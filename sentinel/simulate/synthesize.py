@@ -60,7 +60,7 @@ def measured(work: Plan) -> list[MeasuredFrame]:
     known_s = camera.clock_offset_s if camera.clock_offset_known else 0.0
     x, y, radius, sigma = _fitted(work)
     brightness, saturated = _brightness(work)
-    width = _edge_width_px(work)
+    width, cos2, sin2 = _edge_width_px(work)
     frames = []
     for i, name in enumerate(work.taken.names):
         found = bool(work.seen.found[i])
@@ -73,6 +73,8 @@ def measured(work: Plan) -> list[MeasuredFrame]:
             limb_in_frame=round(float(work.seen.limb_in_frame[i]), 4) if found else 0.0,
             limb_coverage=round(float(work.seen.limb_coverage[i]), 3) if found else 0.0,
             edge_width_px=round(float(width[i]), 3) if found else nan,
+            edge_width_cos2_px=round(float(cos2[i]), 3) if found else nan,
+            edge_width_sin2_px=round(float(sin2[i]), 3) if found else nan,
             brightness=round(float(brightness[i]), 5),
             saturated_fraction=round(float(saturated[i]), 4),
         )
@@ -150,10 +152,18 @@ def _grey(work: Plan, level: Array) -> Array:
     return srgb_decode(np.asarray(luma))
 
 
-def _edge_width_px(work: Plan) -> Array:
-    state = work.state
-    # Pixels average over their own width; dispersion smears top and bottom, and half the limb is neither.
-    blur = np.sqrt(state.blur_px**2 + 0.4 * state.vertical_blur_px**2 + 1 / 12)
-    scatter = np.random.default_rng((work.scenario.seed, 5)).standard_normal(len(blur))
+def _edge_width_px(work: Plan) -> tuple[Array, Array, Array]:
+    """Return the mean edge width round the limb, and its second harmonic from +x towards +y.
+
+    Pixels average over their own width; dispersion smears top and bottom more than the sides.
+    """
+    state, truth = work.state, work.truth
+    random = np.random.default_rng((work.scenario.seed, 5))
+    side = np.sqrt(state.blur_px**2 + 1 / 12)
+    top = np.hypot(side, state.vertical_blur_px)
     doubt = 0.02 + 0.08 * (1 - work.seen.limb_coverage)
-    return np.asarray(GAUSS_10_90 * blur * np.exp(doubt * scatter))
+    mean = GAUSS_10_90 * (top + side) / 2
+    half = GAUSS_10_90 * (top - side) / 2
+    noise = random.standard_normal((3, len(side))) * doubt * mean
+    toward = 2 * np.radians(truth.zenith_deg - 90)
+    return mean + noise[0], half * np.cos(toward) + noise[1], half * np.sin(toward) + noise[2]

@@ -13,6 +13,7 @@ from sentinel.simulate.world import Truth
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Indices = NDArray[np.intp]
 
 _LIMB_POINTS = 90
 _FINE_POINTS = 3600
@@ -47,10 +48,14 @@ def visibility(camera: SimCamera, truth: Truth, state: Conditions) -> Visibility
     x, y = _points(truth, np.linspace(0, 2 * np.pi, _LIMB_POINTS, endpoint=False), 1.0)
     clean = _inside(camera, x, y) & _not_behind(truth, state, x, y)
     medians, glow = np.ones(len(x)), np.zeros(len(x))
-    for i, sheets in enumerate(state.clouds):
-        if sheets:
-            clean[i] &= _clear(sheets, x[i], y[i], float(state.level[i] * state.gain[i]))
-            medians[i], glow[i] = _over_disc(sheets, truth, i)
+    cloudy = np.array([i for i, sheets in enumerate(state.clouds) if sheets], dtype=np.intp)
+    if len(cloudy):
+        through = _through(state, cloudy, x[cloudy], y[cloudy])
+        light = (state.level * state.gain * _LIMB_BRIGHTNESS)[cloudy, None] * through
+        clean[cloudy] &= (through > CLEAN_TRANSMISSION) & (light > CLEAN_LEVEL)
+        medians[cloudy] = np.median(_through(state, cloudy, *_over_disc(truth, cloudy)), axis=1)
+        scattered = np.array([sum(cloud.glow for cloud in state.clouds[i]) for i in cloudy])
+        glow[cloudy] = scattered * (1 - medians[cloudy])
     dark = state.night | state.capped | state.filter_lost | ~np.isfinite(truth.x_px)
     bright = state.level * state.gain * medians * _LIMB_BRIGHTNESS > CLEAN_LEVEL
     coverage = np.where(dark, 0.0, clean.mean(axis=1))
@@ -78,7 +83,7 @@ def limb_in_frame(camera: SimCamera, truth: Truth) -> Array:
 
 
 def _points(
-    truth: Truth, angles: Array, radii: float, some: NDArray[np.intp] | slice = slice(None)
+    truth: Truth, angles: Array, radii: float, some: Indices | slice = slice(None)
 ) -> tuple[Array, Array]:
     """Return points (times, angles) at so many radii from the middle, angles clockwise from the zenith."""
     along = truth.radius_px[some, None] * radii
@@ -103,25 +108,26 @@ def _not_behind(truth: Truth, state: Conditions, x: Array, y: Array) -> Bools:
     return np.asarray(over_line & ~(from_moon < state.moon_radius_px[:, None]))
 
 
-def _clear(sheets: tuple[Cloud, ...], x: Array, y: Array, level: float) -> Bools:
-    through = _through(sheets, x, y)
-    return np.asarray((through > CLEAN_TRANSMISSION) & (level * through * _LIMB_BRIGHTNESS > CLEAN_LEVEL))
-
-
-def _through(sheets: tuple[Cloud, ...], x: Array, y: Array) -> Array:
+def _through(state: Conditions, some: Indices, x: Array, y: Array) -> Array:
+    """Return what cloud lets through at points (some, points) of the times `some`, sheet by sheet."""
     left = np.ones(x.shape)
-    for cloud in sheets:
+    sheets: dict[int, list[tuple[int, Cloud]]] = {}
+    for row, i in enumerate(some):
+        for cloud in state.clouds[i]:
+            sheets.setdefault(cloud.seed, []).append((row, cloud))
+    for seed, held in sheets.items():
+        rows = np.array([row for row, _ in held])
+        shift = np.array([cloud.shift_px for _, cloud in held])
+        depth = np.array([cloud.depth for _, cloud in held])
+        sheet = held[0][1]
         field = smooth_at(
-            x - cloud.shift_px[0], y - cloud.shift_px[1], scale=cloud.scale_px, seed=cloud.seed, octaves=5
+            x[rows] - shift[:, :1], y[rows] - shift[:, 1:], scale=sheet.scale_px, seed=seed, octaves=5
         )
-        left = left * np.exp(-cloud.depth * np.exp(cloud.contrast * field))
+        left[rows] *= np.exp(-depth[:, None] * np.exp(sheet.contrast * field))
     return left
 
 
-def _over_disc(sheets: tuple[Cloud, ...], truth: Truth, i: int) -> tuple[float, float]:
-    """Return the median transmission over the disc of time `i`, and the light that the sheets add."""
-    some = np.array([i])
-    places = [_points(truth, np.linspace(0, 2 * np.pi, n, endpoint=False), r, some) for r, n in _RINGS]
-    x, y = (np.concatenate([place[axis][0] for place in places]) for axis in (0, 1))
-    median = float(np.median(_through(sheets, x, y)))
-    return median, sum(cloud.glow for cloud in sheets) * (1 - median)
+def _over_disc(truth: Truth, some: Indices) -> tuple[Array, Array]:
+    """Return points (some, points) spread over the disc."""
+    rings = [_points(truth, np.linspace(0, 2 * np.pi, n, endpoint=False), r, some) for r, n in _RINGS]
+    return np.concatenate([x for x, _ in rings], axis=1), np.concatenate([y for _, y in rings], axis=1)
