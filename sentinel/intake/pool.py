@@ -4,7 +4,7 @@ import multiprocessing
 import os
 import signal
 from collections import Counter, deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from multiprocessing.connection import Connection, wait
@@ -35,7 +35,10 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _work(pipe: Connection) -> None:
+Work = Callable[[Job], MeasuredFrame]
+
+
+def _serve(pipe: Connection, work: Work) -> None:
     """Measure whatever comes through the pipe until it closes."""
     # Ctrl-C reaches the whole process group; the parent decides what it means.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -44,7 +47,7 @@ def _work(pipe: Connection) -> None:
             job: Job = pipe.recv()
         except EOFError:
             return
-        pipe.send(measure_job(job))
+        pipe.send(work(job))
 
 
 def measure_job(job: Job) -> MeasuredFrame:
@@ -73,19 +76,23 @@ class MeasuringPool:
         How many processes; the number of cores if not given.
     patience_s
         How long one file may take.
+    work
+        What is done with each; a function that can be pickled.
     """
 
     TRIES = 2
 
-    def __init__(self, clock: Clock, *, count: int | None = None, patience_s: float = 60.0) -> None:
+    def __init__(
+        self, clock: Clock, *, count: int | None = None, patience_s: float = 60.0, work: Work = measure_job
+    ) -> None:
         self._context = multiprocessing.get_context("forkserver")
         self._context.set_forkserver_preload(["sentinel.intake.examine"])
-        self._clock, self._patience_s = clock, patience_s
+        self._clock, self._patience_s, self._work = clock, patience_s, work
         self._workers = [self._start() for _ in range(count or cores())]
 
     def _start(self) -> _Worker:
         ours, theirs = self._context.Pipe()
-        process = self._context.Process(target=_work, args=(theirs,), daemon=True)
+        process = self._context.Process(target=_serve, args=(theirs, self._work), daemon=True)
         process.start()
         theirs.close()
         return _Worker(process, ours)

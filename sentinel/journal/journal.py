@@ -10,7 +10,17 @@ from typing import TypeVar
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, encode
 from sentinel.journal.migrations import check_version, migrate
-from sentinel.records import Alert, Event, Forecast, Incident, Mark, MeasuredFrame, Outcome, Surroundings, Tick
+from sentinel.records import (
+    Alert,
+    Event,
+    Forecast,
+    Incident,
+    Mark,
+    MeasuredFrame,
+    Outcome,
+    Surroundings,
+    Tick,
+)
 from sentinel.times import format_utc, parse_utc
 
 T = TypeVar("T")
