@@ -1,0 +1,51 @@
+"""A file that hangs or crashes its process costs that file, not the run."""
+
+import os
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from sentinel.clock import SystemClock
+from sentinel.intake.pool import UNMEASURED, Job, MeasuringPool
+from sentinel.records import Disc, MeasuredFrame
+
+
+def work(job: Job) -> MeasuredFrame:
+    """Stand in for measuring: what the file's name says happens."""
+    if job.frame.startswith("hang"):
+        time.sleep(60)
+    if job.frame.startswith("crash"):
+        os.abort()
+    if job.frame.startswith("once") and not job.path.exists():
+        job.path.touch()
+        os._exit(3)
+    return MeasuredFrame(
+        frame=job.frame,
+        time_utc=datetime(2027, 6, 21, tzinfo=UTC),
+        width_px=1,
+        height_px=1,
+        disc=Disc(found=False),
+    )
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_every_job_is_answered_once_in_order(tmp_path: Path, count: int) -> None:
+    names = ["a", "crash", "b", "hang", "once", "c", "c", "d"]
+    jobs = [Job(tmp_path / name, name) for name in names]
+    with MeasuringPool(SystemClock(), count=count, patience_s=1.0, work=work) as pool:
+        frames = list(pool.measure(jobs))
+        assert [f.frame for f in frames] == names
+        again = list(pool.measure(jobs[:1]))
+    assert [f.frame for f in again] == ["a"]
+    errors = {f.frame: f.error for f in frames if f.error}
+    assert set(errors) == {"crash", "hang"}, "a crash that does not recur costs nothing"
+    assert "took longer than 1 s, 2 times" in str(errors["hang"])
+    assert "died (exit status -6), 2 times" in str(errors["crash"])
+    assert all(f.flags == (UNMEASURED,) for f in frames if f.error)
+
+
+def test_no_jobs_no_frames() -> None:
+    with MeasuringPool(SystemClock(), count=1, work=work) as pool:
+        assert list(pool.measure([])) == []
