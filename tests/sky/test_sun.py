@@ -159,6 +159,8 @@ SLOW = pytest.mark.slow
 @pytest.mark.parametrize("year", [2028, pytest.param(1970, marks=SLOW), pytest.param(2040, marks=SLOW)])
 def test_any_year_without_network_whatever_the_clock_says(year: int) -> None:
     code = textwrap.dedent(OFFLINE).replace("{year}", str(year))
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=120, check=False
+    )
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
