@@ -53,7 +53,9 @@ def conditions(world: World, truth: Truth) -> Conditions:
     mass = air_mass(truth.altitude_deg)
     stops = np.array(camera.bracket_stops)
     gain = 2.0 ** stops[np.arange(len(times)) % len(stops)]
-    extinguished = 10 ** (-0.4 * scenario.air.extinction_mag * (mass - air_mass(np.array(90.0))))
+    hours = (times - scenario.start_s) / 3600
+    haze = 1 + scenario.air.haze * smooth_series(hours, scale=1.5, seed=500 + scenario.seed)
+    extinguished = 10 ** (-0.4 * scenario.air.extinction_mag * haze * (mass - 1))
     seeing_px = scenario.air.seeing_arcsec * mass**0.6 / 2.3548 / truth.local_scale_arcsec_px
     height_px, slope = _above_horizon(world, truth)
     moon_x, moon_y, moon_radius = _moon(world, truth)

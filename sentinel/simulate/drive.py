@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.simulate.events import Rate, Recentre, Reverse, Snag, Stop
+from sentinel.simulate.events import Rate, Recentre, Resume, Reverse, Snag, Stop
 from sentinel.simulate.scenario import Scenario
 from sentinel.sky import rate_arcsec_s
 
@@ -159,6 +159,8 @@ def _changes(scenario: Scenario) -> list[_Change]:
             until_s = scenario.seconds(event.until)
             changes.append(_Change(at_s, speed=1.0, slope=(event.to - 1.0) / (until_s - at_s)))
             changes.append(_Change(until_s, speed=event.to))
+        elif isinstance(event, Resume):
+            changes.append(_Change(at_s, speed=1.0))
         elif isinstance(event, Rate):
             changes.append(_Change(at_s, rate_arcsec_s=rate_arcsec_s(event.tracking)))
         elif isinstance(event, Recentre) and event.unwound:

@@ -66,6 +66,12 @@ class Snag(_Event):
     to: float = Field(-1.0, ge=-500, lt=1)
 
 
+class Resume(_Event):
+    """The drive is started again, after a snag, and runs as it should."""
+
+    kind: Literal["resume"] = "resume"
+
+
 class Rate(_Event):
     """The drive is switched to another rate."""
 
@@ -91,6 +97,8 @@ class Recentre(_Event):
     """1 sigma on either axis of how far the hand misses."""
     unwound: bool = False
     """The axis was turned back by as much as it had turned."""
+    marked: bool = False
+    """The operator told the program so (`marks.jsonl`)."""
 
 
 class Realign(_Event):
@@ -187,7 +195,7 @@ class Eclipse(_Event):
 
 
 AnyEvent = Annotated[
-    Stop | Reverse | Snag | Rate | Knock | Recentre | Realign | Sink | Wind | CloudBank | Frost | FocusDrift
-    | FilterLost | Cap | Missing | ClockStep | Eclipse,
+    Stop | Reverse | Snag | Resume | Rate | Knock | Recentre | Realign | Sink | Wind | CloudBank | Frost
+    | FocusDrift | FilterLost | Cap | Missing | ClockStep | Eclipse,
     Field(discriminator="kind"),
 ]  # fmt: skip

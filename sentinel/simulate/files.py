@@ -34,7 +34,7 @@ class Exif:
     iso: int | None = None
     aperture: float | None = None
     make: str | None = "Fernlicht"
-    model: str | None = "Fernlicht F1"
+    model: str | None = "F1"
     orientation: int | None = 1
 
 

@@ -33,7 +33,7 @@ class SimCamera(Section):
     """Gaussian sigma of the well-focused lens."""
     read_noise: float = Field(0.0004, ge=0, le=1)
     full_well_e: float = Field(300_000.0, gt=0)
-    model: str = "Fernlicht F1"
+    model: str = "F1"
     clock_offset_s: float = Field(0.0, ge=-1e9, le=1e9)
     """What the camera's clock shows less the local time of its zone."""
     clock_offset_known: bool = True
@@ -85,6 +85,8 @@ class Air(Section):
     """Full width at half maximum in the zenith; grows as air mass to the 0.6."""
     extinction_mag: float = Field(0.13, ge=0, le=5)
     """Magnitudes an air mass."""
+    haze: float = Field(0.05, ge=0, le=1)
+    """How much of that wanders over the hours, 1 sigma as a share."""
     dispersion: float = Field(0.012, ge=0, le=0.1)
     """Spread of refraction over the camera's band, as a share of refraction."""
     sky: float = Field(0.0004, ge=0, le=1)

@@ -1,5 +1,6 @@
 """A scenario file -> a session's folder: frames or measurements, settings, truth."""
 
+import json
 import multiprocessing
 import os
 from collections.abc import Callable
@@ -13,6 +14,7 @@ import yaml
 from sentinel.errors import RequestProblem
 from sentinel.files import replaced, write_text_whole
 from sentinel.simulate.conditions import air_mass
+from sentinel.simulate.events import Recentre
 from sentinel.simulate.exposures import clock_time, exif_of, orientations
 from sentinel.simulate.files import Exif, Tint, write_fits, write_jpeg, write_png, write_tiff
 from sentinel.simulate.picture import scene_of, tint_of
@@ -91,6 +93,9 @@ def simulate_scenario(
     work = plan(scenario)
     out.mkdir(parents=True, exist_ok=True)
     write_text_whole(out / "config.yaml", config_text(scenario))
+    marks = marks_text(scenario)
+    if marks:
+        write_text_whole(out / "marks.jsonl", marks)
     written = 0
     if frames:
         written = _write_frames(_jobs(work, out), progress, workers)
@@ -134,6 +139,17 @@ def config_text(scenario: Scenario) -> str:
         content["mount"]["hour_angle_limit_deg"] = list(mount.hour_angle_limit_deg)
     head = "# Settings of an invented session, made by `sentinel simulate`.\n"
     return head + yaml.safe_dump(content, sort_keys=False, default_flow_style=None)
+
+
+def marks_text(scenario: Scenario) -> str:
+    """Return the marks that the operator made, a JSON object a line; empty where none were."""
+    lines = []
+    for event in sorted(scenario.events, key=lambda e: scenario.seconds(e.at)):
+        if isinstance(event, Recentre) and event.marked:
+            time_utc = format_utc(from_utc_s(scenario.seconds(event.at)))
+            kinds = ("unwound", "recentred") if event.unwound else ("recentred",)
+            lines += [json.dumps({"time_utc": time_utc, "kind": kind, "text": ""}) for kind in kinds]
+    return "".join(f"{line}\n" for line in lines)
 
 
 def write_truth(path: Path, work: Plan) -> None:
