@@ -223,7 +223,7 @@ class Forecast:
     arc_h: float | None = None
     """Hours of track that the fit stands on."""
     roll_deg: float | None = None
-    """From the frame's up to the celestial pole's side of the mount, clockwise on the stored frame."""
+    """Of the camera on the mount, as `sky.mount.Pose` counts it."""
     scale_arcsec_px: float | None = None
     implied_focal_length_mm: float | None = None
     """Focal length that the disc's size implies, where it contradicts the configured one."""
@@ -268,6 +268,25 @@ class Alert:
     title: str
     body: str
     attachment: str | None = None
+    """The frame whose picture goes with it."""
+    short: str = ""
+    """The same for a satellite link: at most 160 characters of plain ASCII; empty: cut from title and body."""
+    repeat: int = 0
+    """Which repeat of a `first` this is, from 1."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Posting:
+    """One alert for one target: a row of the outbox."""
+
+    alert: int
+    """Which of the outcome's alerts."""
+    target: str
+    """Name of the channel."""
+    due_utc: datetime
+    """Not to be sent before: quiet hours."""
+    expires_utc: datetime
+    """Not worth sending after."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,6 +296,8 @@ class Outcome:
     forecast: Forecast | None = None
     incidents: tuple[Incident, ...] = ()
     alerts: tuple[Alert, ...] = ()
+    postings: tuple[Posting, ...] = ()
+    """Who gets which of the alerts, and when."""
 
 
 def frame_order(frame: MeasuredFrame) -> tuple[float, str]:
