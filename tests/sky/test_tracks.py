@@ -48,7 +48,7 @@ def track(
 def drift_px_min(sun: Sun, hour_angle: float, errors: tuple[float, float], start_s: float) -> Array:
     """Speed (right, up) at an hour angle, less what a true axis shows then."""
     at = hour_angle_times_s(sun, hour_angle, start_s, start_s + 1.1 * DAY_S)[0]
-    times: Array = np.array([at - 300.0, at + 300.0])
+    times = np.asarray([at - 300.0, at + 300.0], dtype=np.float64)
     wrong, true = (track(sun, times, errors=e) for e in (errors, (0.0, 0.0)))
     return np.array([np.diff(wrong[0] - true[0])[0], -np.diff(wrong[1] - true[1])[0]]) / 10
 
