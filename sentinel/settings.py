@@ -138,9 +138,7 @@ class Thresholds(Section):
     focus_now_ratio: float = Field(2.0, gt=1)
     focus_now_min: float = Field(45.0, gt=0)
     focus_clear_ratio: float = Field(1.35, gt=1)
-    focus_seeing_power: float = Field(
-        0.75, ge=0, le=2, description="of the air mass, where nothing was seen before"
-    )
+    focus_seeing_arcsec: float = Field(4.0, ge=0, description="seeing at the zenith that is still no fault")
     bright_saturated_fraction: float = Field(0.33, gt=0, lt=1, description="of the frame at full scale")
     bright_jump_ratio: float = Field(2.5, gt=1, description="times the level before, at the same exposure")
     exposure_same_stops: float = Field(0.5, ge=0, description="exposures within this are the same")
@@ -191,6 +189,67 @@ class Alerts(Section):
     clear_messages: bool = True
 
 
+_HOUR = r"^([01]\d|2[0-3]):[0-5]\d$"
+_SECRET = r"^(env|credential|file):\S(.*\S)?$"
+
+
+class Quiet(Section):
+    """Hours in which a channel keeps all but `now` back until their end, in UTC."""
+
+    from_utc: str = Field(pattern=_HOUR)
+    until_utc: str = Field(pattern=_HOUR)
+
+
+class Channel(Section):
+    """One way to reach one person: a service over the network, or a command on this computer."""
+
+    name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$")
+    url_from: str | None = Field(None, pattern=_SECRET)
+    """Where the service's address with its secrets stands: `env:NAME`, `credential:NAME` or `file:PATH`."""
+    command: Annotated[tuple[str, ...], Field(strict=False, min_length=1)] | None = None
+    """Program and arguments, run without a shell; the text comes on standard input."""
+    severities: Annotated[
+        tuple[Literal["now", "soon", "note"], ...], Field(strict=False, min_length=1)
+    ] = ("now", "soon", "note")  # fmt: skip
+    called: Literal["first", "second"] = "first"
+    """`second`: only for a `now` that nobody has seen after all repeats."""
+    quiet: Quiet | None = None
+    text: Literal["long", "short"] = "long"
+    """`short`: at most 160 characters of plain ASCII."""
+    picture: bool = True
+    slow: bool = False
+    """A satellite link: pictures of at most 10 kB instead of 40, and more patience."""
+    deadline_s: float | None = Field(None, ge=1, le=3600)
+    """How long one attempt may take; null: 45, 240 where slow."""
+
+    @model_validator(mode="after")
+    def _one_way(self) -> "Channel":
+        if (self.url_from is None) == (self.command is None):
+            raise ValueError("needs either url_from or command")
+        return self
+
+    @property
+    def patience_s(self) -> float:
+        """How long one attempt may take."""
+        return self.deadline_s or (240.0 if self.slow else 45.0)
+
+
+class Delivery(Section):
+    """How long the program goes on trying to get a message through."""
+
+    expire_h: float = Field(24.0, gt=0, le=24 * 14)
+    """A message that could not be delivered for so long is given up."""
+    late_min: float = Field(3.0, gt=0)
+    """A message that comes later than this says when it was true."""
+
+
+class Heartbeat(Section):
+    """A ping to something elsewhere that notices when it stops coming."""
+
+    url_from: str | None = Field(None, pattern=_SECRET)
+    every_min: float = Field(5.0, gt=0, le=1440)
+
+
 class Settings(Section):
     """Everything the program is told."""
 
@@ -203,6 +262,17 @@ class Settings(Section):
     thresholds: Thresholds = Thresholds()
     alerts: Alerts = Alerts()
     sleep: Sleep = Sleep()
+    channels: Annotated[tuple[Channel, ...], Field(strict=False)] = ()
+    delivery: Delivery = Delivery()
+    heartbeat: Heartbeat = Heartbeat()
+
+    @model_validator(mode="after")
+    def _channels_once(self) -> "Settings":
+        names = [channel.name for channel in self.channels]
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice is not None:
+            raise ValueError(f"the channel {twice!r} stands twice")
+        return self
 
 
 class _Loader(yaml.SafeLoader):
@@ -284,6 +354,11 @@ def one_line(error: ValidationError) -> tuple[str, str]:
         return path, "is not a known setting"
     if first["type"] == "missing":
         return path, "is missing"
+    if path.endswith("url_from"):
+        # What was written there may be the secret itself: it is not repeated.
+        return path, "must say where the address stands: env:NAME, credential:NAME or file:PATH"
+    if first["type"] == "value_error":
+        return path, first["msg"].removeprefix("Value error, ")
     return path, f"{first['msg'][0].lower()}{first['msg'][1:]}, not {first['input']!r}"
 
 
