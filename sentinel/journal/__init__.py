@@ -2,5 +2,6 @@
 
 from sentinel.journal.export import export
 from sentinel.journal.journal import Journal, Origin
+from sentinel.journal.outbox import Outbox
 
-__all__ = ["Journal", "Origin", "export"]
+__all__ = ["Journal", "Origin", "Outbox", "export"]

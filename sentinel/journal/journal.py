@@ -10,6 +10,7 @@ from typing import TypeVar
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, encode
 from sentinel.journal.migrations import check_version, migrate
+from sentinel.journal.outbox import post
 from sentinel.records import (
     Alert,
     Event,
@@ -114,27 +115,35 @@ class Journal:
 
     def record(self, event: Event, now_utc: datetime, outcome: Outcome) -> int:
         """Commit an event and all that came of it together; return its number."""
-        effects = (
-            *((outcome.forecast,) if outcome.forecast else ()),
-            *outcome.incidents,
-            *outcome.alerts,
-        )
         self._db.execute("BEGIN IMMEDIATE")
         try:
             seq = self._db.execute(
                 "INSERT INTO event (kind, now_utc, body) VALUES (?, ?, ?)",
                 (_EVENT_KINDS[type(event)], now_utc.isoformat(), encode(event)),
             ).lastrowid
-            self._db.executemany(
-                "INSERT INTO outcome (event_seq, kind, body) VALUES (?, ?, ?)",
-                [(seq, _OUTCOMES[type(effect)], encode(effect)) for effect in effects],
-            )
+            assert seq is not None  # noqa: S101 - an insert has a row number
+            self._add_outcome(seq, outcome)
         except BaseException:
             self._db.execute("ROLLBACK")
             raise
         self._db.execute("COMMIT")
-        assert seq is not None  # noqa: S101 - an insert has a row number
         return seq
+
+    def _add_outcome(self, seq: int, outcome: Outcome) -> None:
+        for effect in (*((outcome.forecast,) if outcome.forecast else ()), *outcome.incidents):
+            self._add_effect(seq, effect)
+        alerts = [(self._add_effect(seq, alert), alert) for alert in outcome.alerts]
+        # Nobody delivers what a replay would have sent.
+        if outcome.postings and self.origin is Origin.WATCH:
+            post(self._db, alerts, outcome.postings)
+
+    def _add_effect(self, seq: int, effect: Forecast | Incident | Alert) -> int:
+        number = self._db.execute(
+            "INSERT INTO outcome (event_seq, kind, body) VALUES (?, ?, ?)",
+            (seq, _OUTCOMES[type(effect)], encode(effect)),
+        ).lastrowid
+        assert number is not None  # noqa: S101 - an insert has a row number
+        return number
 
     def events(self) -> Iterator[tuple[Event, datetime]]:
         """Yield every event with the time it was taken up, in order of arrival."""

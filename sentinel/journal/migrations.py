@@ -21,7 +21,22 @@ def _first(db: sqlite3.Connection) -> None:
     db.execute("CREATE TABLE fact (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT")
 
 
-STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_first,)
+def _outbox(db: sqlite3.Connection) -> None:
+    # Times are POSIX seconds here, because rows are chosen by them.
+    db.execute(
+        "CREATE TABLE outbox (number INTEGER PRIMARY KEY, alert INTEGER NOT NULL REFERENCES outcome,"
+        " target TEXT NOT NULL, condition TEXT NOT NULL, kind TEXT NOT NULL, rank INTEGER NOT NULL,"
+        " due_utc_s REAL NOT NULL, expires_utc_s REAL NOT NULL, state TEXT NOT NULL,"
+        " attempts INTEGER NOT NULL DEFAULT 0, doubtful INTEGER NOT NULL DEFAULT 0,"
+        " link_down INTEGER NOT NULL DEFAULT 0, settled_utc_s REAL, why TEXT NOT NULL DEFAULT '') STRICT"
+    )
+    # Only what is still to be sent is looked up often; after a week that is a handful among thousands.
+    db.execute(
+        "CREATE INDEX outbox_open ON outbox (target, rank, number) WHERE state IN ('waiting', 'trying')"
+    )
+
+
+STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_first, _outbox)
 
 
 def check_version(db: sqlite3.Connection, *, where: str) -> int:

@@ -1,0 +1,375 @@
+"""The outbox: one row an alert and target, from the commit that caused it until it is settled.
+
+Rows are added by the writer of events, in the transaction of the event that caused them, and moved on by
+whoever delivers, on a connection of its own. Both take the write lock at the start of a transaction, never
+half-way, and hold it for one small commit: SQLite itself lets one in at a time, so neither needs the other's
+thread. Handing results back to the writer of events would make a message wait for whatever it is at.
+"""
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from sentinel.errors import Problem
+from sentinel.journal.codec import decode
+from sentinel.journal.migrations import check_version
+from sentinel.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Posting
+from sentinel.times import from_utc_s, utc_s
+
+
+class RowState(StrEnum):
+    """Where a row of the outbox stands."""
+
+    WAITING = "waiting"
+    TRYING = "trying"
+    """An attempt was begun; found so at a start, it may have arrived."""
+    DELIVERED = "delivered"
+    DROPPED = "dropped"
+    """Not sent, for the reason that stands beside it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One alert for one target, as it stands."""
+
+    number: int
+    alert_number: int
+    alert: Alert
+    target: str
+    due_utc: datetime
+    expires_utc: datetime
+    attempts: int
+    doubtful: int
+    """How many of the attempts may have arrived without our knowing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetState:
+    """What is known of one target's messages."""
+
+    target: str
+    waiting: int
+    oldest_waiting_utc: datetime | None
+    delivered: int
+    last_delivered_utc: datetime | None
+    last_title: str
+    """Of the last one delivered."""
+    last_trouble: str
+    """What the last attempt failed of, where messages wait; empty: none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Since:
+    """What happened to an alert's condition after the alert was made."""
+
+    cleared_utc: datetime | None
+    seen: bool
+    """The operator has marked what is open as seen."""
+    newer: bool
+    """A newer message about it waits for the same target."""
+    clear_waits: bool
+    """So does the message that it is over."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """What a picture for an alert is drawn from."""
+
+    frame: MeasuredFrame
+    way: tuple[MeasuredFrame, ...]
+    """The frames before it, in order of arrival."""
+    forecast: Forecast | None
+
+
+def post(
+    db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: Iterable[Posting]
+) -> None:
+    """Add rows inside the caller's transaction; `alerts` are the outcome's, each with its number."""
+    db.executemany(
+        "INSERT INTO outbox (alert, target, condition, kind, rank, due_utc_s, expires_utc_s, state)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, 'waiting')",
+        [
+            (
+                alerts[posting.alert][0],
+                posting.target,
+                alerts[posting.alert][1].condition,
+                alerts[posting.alert][1].kind,
+                alerts[posting.alert][1].severity.rank,
+                utc_s(posting.due_utc),
+                utc_s(posting.expires_utc),
+            )
+            for posting in postings
+        ],
+    )
+
+
+_ROW = (
+    "SELECT o.number, o.alert, a.body, o.target, o.due_utc_s, o.expires_utc_s, o.attempts, o.doubtful"
+    " FROM outbox o JOIN outcome a ON a.seq = o.alert"
+)
+
+
+class Outbox:
+    """The delivering side of a journal's outbox, on a connection of its own.
+
+    Raises
+    ------
+    Problem
+        Wherever the journal cannot be opened, read or written; nothing is then changed.
+    """
+
+    def __init__(self, db: sqlite3.Connection, path: Path) -> None:
+        self._db, self._path = db, path
+
+    @classmethod
+    def open(cls, path: Path, *, writable: bool = True) -> "Outbox":
+        """Open the outbox of an existing journal, for one thread."""
+        mode = "rw" if writable else "ro"
+        try:
+            db = sqlite3.connect(
+                f"{path.absolute().as_uri()}?mode={mode}", uri=True, isolation_level=None, timeout=10
+            )
+            if writable:
+                # What was sent must stay known as sent through a power cut.
+                db.execute("PRAGMA synchronous = FULL")
+            check_version(db, where=str(path))
+            db.execute("SELECT 1 FROM outbox LIMIT 1").fetchone()
+        except sqlite3.Error as error:
+            raise _unusable(path, error) from None
+        return cls(db, path)
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._db.close()
+
+    def __enter__(self) -> "Outbox":
+        return self
+
+    def __exit__(self, *exc_info: object) -> None:
+        self.close()
+
+    # What there is to do.
+
+    def next_due(self, target: str, now_utc: datetime) -> Row | None:
+        """Return what should go to a target first: the gravest, and of those the oldest."""
+        # A row that lies open is due again as well: who asks has no attempt under way.
+        query = (
+            f"{_ROW} WHERE o.target = ? AND o.state IN ('waiting', 'trying') AND o.due_utc_s <= ?"
+            " ORDER BY o.rank, o.number LIMIT 1"
+        )
+        return next(self._rows(query, (target, utc_s(now_utc))), None)
+
+    def targets_waiting(self) -> frozenset[str]:
+        """Return the targets that anything waits for."""
+        query = "SELECT DISTINCT target FROM outbox WHERE state IN ('waiting', 'trying')"
+        return frozenset(target for (target,) in self._select(query))
+
+    def since(self, row: Row) -> Since:
+        """Return what became of a row's condition after its alert was made."""
+        condition, after = row.alert.condition, row.alert_number
+        cleared = [
+            incident.time_utc
+            for incident in self._incidents_after(after)
+            if incident.condition == condition and incident.state == "cleared"
+        ]
+        later = {
+            kind
+            for (kind,) in self._select(
+                "SELECT DISTINCT kind FROM outbox WHERE target = ? AND condition = ? AND number > ?"
+                " AND state IN ('waiting', 'trying')",
+                (row.target, condition, row.number),
+            )
+        }
+        return Since(
+            cleared_utc=cleared[0] if cleared else None,
+            seen=self._seen_after(after),
+            newer=bool(later & ({"digest"} if row.alert.kind == "digest" else {"first", "repeat"})),
+            clear_waits="clear" in later,
+        )
+
+    def _incidents_after(self, number: int) -> Iterator[Incident]:
+        query = "SELECT body FROM outcome WHERE kind = 'incident' AND seq > ? ORDER BY seq"
+        for (body,) in self._select(query, (number,)):
+            yield decode(Incident, body)
+
+    def _seen_after(self, number: int) -> bool:
+        query = (
+            "SELECT body FROM event WHERE kind = 'mark' AND seq >"
+            " (SELECT event_seq FROM outcome WHERE seq = ?)"
+        )
+        return any(decode(Mark, body).kind == "seen" for (body,) in self._select(query, (number,)))
+
+    # What was done.
+
+    def begin(self, row: Row) -> None:
+        """Note that an attempt begins, before anything is sent."""
+        self._change(
+            "UPDATE outbox SET state = 'trying', attempts = attempts + 1 WHERE number = ?", (row.number,)
+        )
+
+    def delivered(self, row: Row, now_utc: datetime, why: str = "") -> None:
+        """Settle a row; what waited only because the target was out of reach is due again at once."""
+        now_s = utc_s(now_utc)
+        with self._transaction():
+            self._db.execute(
+                "UPDATE outbox SET state = 'delivered', settled_utc_s = ?, why = ? WHERE number = ?",
+                (now_s, why, row.number),
+            )
+            self._db.execute(
+                "UPDATE outbox SET due_utc_s = min(due_utc_s, ?), link_down = 0"
+                " WHERE target = ? AND state = 'waiting' AND link_down = 1",
+                (now_s, row.target),
+            )
+
+    def again(
+        self, row: Row, due_utc: datetime, why: str, *, doubtful: bool = False, link_down: bool = False
+    ) -> None:
+        """Keep a row for another attempt.
+
+        Parameters
+        ----------
+        doubtful
+            The attempt that failed may have arrived all the same.
+        link_down
+            The target was out of reach, so that it says nothing about the message.
+        """
+        self._change(
+            "UPDATE outbox SET state = 'waiting', due_utc_s = ?, why = ?, doubtful = doubtful + ?,"
+            " link_down = ? WHERE number = ?",
+            (utc_s(due_utc), why, int(doubtful), int(link_down), row.number),
+        )
+
+    def drop(self, row: Row, now_utc: datetime, why: str) -> None:
+        """Settle a row that is not to be sent."""
+        self._change(
+            "UPDATE outbox SET state = 'dropped', settled_utc_s = ?, why = ? WHERE number = ?",
+            (utc_s(now_utc), why, row.number),
+        )
+
+    def resume(self, now_utc: datetime) -> int:
+        """Put back what a crash left half-way, as doubtful; return how many rows that were."""
+        return self._change(
+            "UPDATE outbox SET state = 'waiting', doubtful = doubtful + 1, due_utc_s = ?"
+            " WHERE state = 'trying'",
+            (utc_s(now_utc),),
+        )
+
+    # What is known.
+
+    def targets(self) -> tuple[TargetState, ...]:
+        """Return how each target that ever had a message stands, in order of name."""
+        query = (
+            "SELECT target, sum(state IN ('waiting', 'trying')), sum(state = 'delivered'),"
+            " max(CASE WHEN state = 'delivered' THEN settled_utc_s END)"
+            " FROM outbox GROUP BY target ORDER BY target"
+        )
+        return tuple(self._target(*counts) for counts in self._select(query))
+
+    def _target(self, target: str, waiting: int, delivered: int, settled_s: float | None) -> TargetState:
+        oldest = next(
+            self._rows(
+                f"{_ROW} WHERE o.target = ? AND o.state IN ('waiting', 'trying') ORDER BY o.number LIMIT 1",
+                (target,),
+            ),
+            None,
+        )
+        last = next(
+            self._rows(
+                f"{_ROW} WHERE o.target = ? AND o.state = 'delivered' ORDER BY o.settled_utc_s DESC LIMIT 1",
+                (target,),
+            ),
+            None,
+        )
+        trouble = self._select(
+            "SELECT why FROM outbox WHERE target = ? AND state IN ('waiting', 'trying') AND why <> ''"
+            " ORDER BY number DESC LIMIT 1",
+            (target,),
+        )
+        return TargetState(
+            target=target,
+            waiting=waiting,
+            oldest_waiting_utc=oldest.alert.time_utc if oldest else None,
+            delivered=delivered,
+            last_delivered_utc=None if settled_s is None else from_utc_s(settled_s),
+            last_title=last.alert.title if last else "",
+            last_trouble=trouble[0][0] if trouble else "",
+        )
+
+    def states(self) -> dict[tuple[str, str], int]:
+        """Return how many rows there are by target and state."""
+        query = "SELECT target, state, count(*) FROM outbox GROUP BY target, state"
+        return {(target, state): count for target, state, count in self._select(query)}
+
+    def scene(self, alert: Alert, alert_number: int, *, way_frames: int = 720) -> Scene | None:
+        """Return what a picture for an alert is drawn from; None where its frame is not in the journal."""
+        frames: list[MeasuredFrame] = []
+        query = (
+            "SELECT body FROM event WHERE kind = 'frame' AND seq <="
+            " (SELECT event_seq FROM outcome WHERE seq = ?) ORDER BY seq DESC LIMIT ?"
+        )
+        for (body,) in self._select(query, (alert_number, way_frames)):
+            frames.append(decode(MeasuredFrame, body))
+        frames.reverse()
+        places = [place for place, frame in enumerate(frames) if frame.frame == alert.attachment]
+        if not places:
+            return None
+        forecasts = self._select(
+            "SELECT body FROM outcome WHERE kind = 'forecast' AND seq <= ? ORDER BY seq DESC LIMIT 1",
+            (alert_number,),
+        )
+        return Scene(
+            frame=frames[places[-1]],
+            way=tuple(frames[: places[-1]]),
+            forecast=decode(Forecast, forecasts[0][0]) if forecasts else None,
+        )
+
+    # How.
+
+    def _rows(self, query: str, values: tuple[Any, ...]) -> Iterator[Row]:
+        for number, alert, body, target, due_s, expires_s, attempts, doubtful in self._select(query, values):
+            yield Row(
+                number=number,
+                alert_number=alert,
+                alert=decode(Alert, body),
+                target=target,
+                due_utc=from_utc_s(due_s),
+                expires_utc=from_utc_s(expires_s),
+                attempts=attempts,
+                doubtful=doubtful,
+            )
+
+    def _select(self, query: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+        try:
+            return self._db.execute(query, values).fetchall()
+        except sqlite3.Error as error:
+            raise _unusable(self._path, error) from None
+
+    def _change(self, statement: str, values: tuple[Any, ...]) -> int:
+        with self._transaction():
+            return self._db.execute(statement, values).rowcount
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+            self._db.execute("COMMIT")
+        except sqlite3.Error as error:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            raise _unusable(self._path, error) from None
+
+
+def _unusable(path: Path, error: sqlite3.Error) -> Problem:
+    return Problem(
+        f"the outbox cannot be used ({error})", where=str(path), mend="check the folder's space and permissions"
+    )
