@@ -98,14 +98,20 @@ class Case:
     @property
     def open(self) -> bool:
         """Whether it was said and not taken back."""
-        return self.phase in {Phase.OPEN, Phase.EASING}
+        return self.phase is Phase.OPEN or self.phase is Phase.EASING
+
+    @property
+    def quiet(self) -> bool:
+        """Whether there is nothing to remember of it."""
+        return self.phase is Phase.QUIET
 
 
 def _say(case: Case, state: IncidentState, now_utc: datetime) -> Incident:
     assert case.severity is not None  # noqa: S101 - only open cases speak
     return Incident(
         time_utc=now_utc,
-        condition=case.condition,
+        # Supplies each have their own life and share their name.
+        condition=case.condition.partition(":")[0],
         state=state,
         severity=case.severity,
         onset_utc=from_utc_s(case.onset_s),

@@ -1,0 +1,253 @@
+"""What can be foreseen: `drift-exit`, `axis-limit`, `supply`, `storage`, and a drive at the wrong rate."""
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from sentinel.judge.lifecycle import Finding, Readings
+from sentinel.judge.scene import Scene
+from sentinel.records import Due, Forecast, Mark, Severity, Surroundings
+from sentinel.times import format_utc, from_utc_s, utc_s
+
+SUPPLIES: Mapping[str, str] = {
+    "battery": "camera-battery", "mount-battery": "mount-battery", "card": "card", "timer": "timer",
+}  # fmt: skip
+RATE_RATIOS: Mapping[str, float] = {"solar": 1.0, "sidereal": 1.002_737_909, "lunar": 14.492 / 15}
+"""Of the usual rates over the mean solar rate; drives sold as lunar run at 14.685 or 14.492 "/s."""
+_LUNAR_DRIVE = 14.685 / 15
+_RATE_FORECASTS = 3
+_AGREE_S = 1200.0
+
+
+class Exit(NamedTuple):
+    """What one forecast says of the edge."""
+
+    told_s: float
+    early_s: float | None
+    median_s: float | None
+    edge: str | None
+    young: bool
+    """Too little arc behind it."""
+
+
+class Room(NamedTuple):
+    """Free space where the frames arrive."""
+
+    time_s: float
+    free_bytes: int
+    frame_bytes: float | None
+    first_s: float
+    first_bytes: int
+
+
+class Ahead(NamedTuple):
+    """What the judge remembers of the future; bounded."""
+
+    exits: tuple[Exit, ...] = ()
+    """The last two."""
+    due: tuple[Due, ...] = ()
+    due_s: float = 0.0
+    done: tuple[tuple[str, float], ...] = ()
+    """What the operator saw to, and when: an older forecast does not know of it."""
+    rates: tuple[float, ...] = ()
+    rate: Finding | None = None
+    room: Room | None = None
+    near: tuple[str, ...] = ()
+    """Conditions that are open, for which the leads are longer."""
+    unwound_asked: bool = False
+
+
+def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
+    """Take a new forecast."""
+    early, median = forecast.exit_early_utc, forecast.exit_utc
+    told_s = utc_s(forecast.time_utc)
+    new = Exit(
+        told_s,
+        utc_s(early) if early is not None else None,
+        utc_s(median) if median is not None else None,
+        forecast.edge,
+        "too-little-arc" in forecast.flags or (forecast.arc_h or 0.0) < 1.0,
+    )
+    state = state._replace(exits=(*state.exits[-1:], new), due=forecast.due, due_s=told_s)
+    return _rated(state, forecast, scene)
+
+
+def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
+    """Compare the fitted rate with the one the mount is said to run at."""
+    ratio, sigma = forecast.rate_ratio, forecast.rate_ratio_sigma
+    tracking, limits = scene.settings.mount.tracking, scene.thresholds
+    if ratio is None or sigma is None or tracking == "none":
+        return state
+    usual = [RATE_RATIOS[tracking]] + ([_LUNAR_DRIVE] if tracking == "lunar" else [])
+    off = min((ratio - one for one in usual), key=abs)
+    wrong = abs(off) > max(limits.rate_wrong_fraction, limits.rate_wrong_sigmas * sigma)
+    if not wrong:
+        return state._replace(rates=(), rate=None)
+    rates = (*state.rates[-(_RATE_FORECASTS - 1) :], off)
+    if len(rates) < _RATE_FORECASTS:
+        return state._replace(rates=rates)
+    nearest = min((*RATE_RATIOS.items(), ("lunar", _LUNAR_DRIVE)), key=lambda named: abs(named[1] - ratio))
+    looks_like = nearest[0] if abs(nearest[1] - ratio) < max(0.0008, 3 * sigma) else "none of the usual rates"
+    detail: dict[str, Any] = {
+        "kind": "wrong-rate",
+        "rate_ratio": round(ratio, 6),
+        "rate_ratio_sigma": round(sigma, 6),
+        "configured": tracking,
+        "looks_like": looks_like,
+        "drift_arcmin_h": round(abs(ratio - 1) * 15 * 60, 2),
+    }
+    onset_s = state.rate.onset_s if state.rate is not None else utc_s(forecast.time_utc)
+    # A solar rate where another was configured keeps the sun: worth a word, not a visit.
+    severity = Severity.NOTE if looks_like == "solar" else Severity.SOON
+    finding = Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"rate {looks_like}")
+    return state._replace(rates=rates, rate=finding)
+
+
+def marked(state: Ahead, mark: Mark) -> Ahead:
+    """Take what the operator saw to."""
+    when_s = utc_s(mark.time_utc)
+    if mark.kind in {"recentred", "realigned"}:
+        return state._replace(exits=(), done=_and(state.done, "drift", when_s), rates=(), rate=None)
+    if mark.kind == "unwound":
+        return state._replace(done=_and(state.done, "axis-limit", when_s), unwound_asked=False)
+    if mark.kind == "battery":
+        name = "mount-battery" if "mount" in mark.text.lower() else "battery"
+        return state._replace(done=_and(state.done, name, when_s))
+    if mark.kind in {"card", "timer"}:
+        return state._replace(done=_and(state.done, mark.kind, when_s))
+    return state
+
+
+def _and(done: tuple[tuple[str, float], ...], reason: str, when_s: float) -> tuple[tuple[str, float], ...]:
+    return (*(item for item in done if item[0] != reason), (reason, when_s))
+
+
+def surroundings_came(state: Ahead, event: Surroundings) -> Ahead:
+    """Take what the computer read of its disk."""
+    if event.free_bytes is None:
+        return state
+    time_s = utc_s(event.time_utc)
+    old = state.room
+    # Somebody made room: the rate is counted from there.
+    anew = old is None or event.free_bytes > old.free_bytes + 0.01 * old.free_bytes
+    first = (time_s, event.free_bytes) if anew or old is None else (old.first_s, old.first_bytes)
+    return state._replace(room=Room(time_s, event.free_bytes, event.bytes_per_frame, *first))
+
+
+def readings(state: Ahead, now_s: float, scene: Scene) -> Readings:
+    """Return what to say at this moment of all that can be foreseen."""
+    found: Readings = {}
+    if state.exits:
+        found["drift-exit"] = _exit_finding(state, now_s, scene)
+    overdue = {reason: when for reason, when in state.done if when >= state.due_s}
+    due = {one.reason: utc_s(one.time_utc) for one in state.due if one.reason not in overdue}
+    found["axis-limit"] = _limit_finding(state, due.get("axis-limit"), now_s, scene)
+    for reason, supply in SUPPLIES.items():
+        found[f"supply:{supply}"] = _supply_finding(supply, due.get(reason), now_s, scene)
+    if state.room is not None:
+        found["storage"] = _storage_finding(state.room, now_s, scene)
+    return found
+
+
+def _leads_min(scene: Scene) -> tuple[float, float]:
+    travel = scene.settings.visit.travel_min
+    return travel + scene.thresholds.lead_soon_min, travel + scene.thresholds.lead_now_min
+
+
+def _graded(
+    left_min: float, soon_min: float, now_min: float, clear_min: float
+) -> tuple[bool, Severity | None]:
+    """Return whether anything is amiss, and how grave it is."""
+    if left_min <= soon_min:
+        return True, Severity.NOW if left_min <= now_min else Severity.SOON
+    return left_min <= soon_min + clear_min, None
+
+
+def _exit_finding(state: Ahead, now_s: float, scene: Scene) -> Finding | None:
+    last = state.exits[-1]
+    if last.early_s is None:
+        return None
+    soon_min, now_min = _leads_min(scene)
+    left_min = (last.early_s - now_s) / 60
+    amiss, severity = _graded(left_min, soon_min, now_min, scene.thresholds.lead_clear_min)
+    if not amiss:
+        return None
+    median_min = None if last.median_s is None else (last.median_s - now_s) / 60
+    severity = _believed(state, severity, median_min, now_s, scene)
+    detail: dict[str, Any] = {
+        "minutes_left": round(left_min, 1),
+        "exit_early_utc": format_utc(from_utc_s(last.early_s)),
+        "exit_utc": None if last.median_s is None else format_utc(from_utc_s(last.median_s)),
+        "edge": last.edge,
+        "lead_soon_min": soon_min,
+        "lead_now_min": now_min,
+    }
+    return Finding(severity=severity, onset_s=now_s, detail=detail)
+
+
+def _believed(
+    state: Ahead, severity: Severity | None, median_min: float | None, now_s: float, scene: Scene
+) -> Severity | None:
+    """Return the severity that one forecast, the one before and the amount of arc can bear."""
+    if severity is None:
+        return None
+    last = state.exits[-1]
+    soon_min, now_min = _leads_min(scene)
+    if median_min is not None and median_min <= now_min:
+        sure = len(state.exits) > 1 or not last.young
+        return severity if sure else Severity.SOON
+    if last.young and (median_min is None or median_min > 2 * soon_min):
+        # The early quantile of a guess is near because the guess is wide, not because the edge is.
+        return None
+    if len(state.exits) < 2 or state.exits[-2].early_s is None:
+        return None
+    before_min = (state.exits[-2].early_s - now_s) / 60
+    if before_min > soon_min + _AGREE_S / 60:
+        return None
+    doubtful = severity is Severity.NOW and (last.young or before_min > now_min + _AGREE_S / 60)
+    return Severity.SOON if doubtful else severity
+
+
+def _limit_finding(state: Ahead, when_s: float | None, now_s: float, scene: Scene) -> Finding | None:
+    if when_s is None:
+        if state.unwound_asked:
+            return Finding(severity=Severity.NOTE, onset_s=now_s, detail={"asked": "unwound"}, story="asked")
+        return None
+    left_min = (when_s - now_s) / 60
+    soon_min, now_min = _leads_min(scene)
+    amiss, severity = _graded(left_min, soon_min, now_min, scene.thresholds.lead_clear_min)
+    if not amiss and not state.unwound_asked:
+        return None
+    detail: dict[str, Any] = {"minutes_left": round(left_min, 1), "limit_utc": format_utc(from_utc_s(when_s))}
+    story = ""
+    if not amiss:
+        # A pause and a jump look like an unwinding that nobody marked: it is counted as none, and asked.
+        detail["asked"] = "unwound"
+        severity, story = Severity.NOTE, "asked"
+    return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
+
+
+def _supply_finding(supply: str, when_s: float | None, now_s: float, scene: Scene) -> Finding | None:
+    if when_s is None:
+        return None
+    return _running_out(
+        (when_s - now_s) / 3600, now_s, scene, {"supply": supply, "empty_utc": format_utc(from_utc_s(when_s))}
+    )
+
+
+def _running_out(left_h: float, now_s: float, scene: Scene, detail: dict[str, Any]) -> Finding | None:
+    limits = scene.thresholds
+    amiss, severity = _graded(left_h, limits.supply_soon_h, limits.supply_now_h, 0.25)
+    if not amiss:
+        return None
+    return Finding(severity=severity, onset_s=now_s, detail={"hours_left": round(left_h, 2), **detail})
+
+
+def _storage_finding(room: Room, now_s: float, scene: Scene) -> Finding | None:
+    rate = 0.0 if room.frame_bytes is None else room.frame_bytes / scene.interval_s
+    if room.time_s - room.first_s >= 1800:
+        rate = max(rate, (room.first_bytes - room.free_bytes) / (room.time_s - room.first_s))
+    if rate <= 0:
+        return None
+    full_s = room.time_s + room.free_bytes / rate
+    detail = {"free_mb": round(room.free_bytes / 1e6, 1), "full_utc": format_utc(from_utc_s(round(full_s)))}
+    return _running_out((full_s - now_s) / 3600, now_s, scene, detail)

@@ -1,0 +1,315 @@
+"""The pure step of the judge: what came in, in the order it came, to what is to be said of it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from types import MappingProxyType
+
+from sentinel.judge import ahead, bedtime, delivery, motion, optics, sanity, sighting, timekeeping, visit
+from sentinel.judge.ahead import Ahead
+from sentinel.judge.bedtime import Bedtime
+from sentinel.judge.delivery import Delivery
+from sentinel.judge.lifecycle import Case, Finding, Readings, judged
+from sentinel.judge.motion import Motion
+from sentinel.judge.optics import Optics
+from sentinel.judge.sanity import Sanity
+from sentinel.judge.scene import Scene, Sight, sight_of
+from sentinel.judge.sighting import Sighting
+from sentinel.judge.timekeeping import Timekeeping
+from sentinel.judge.visit import Visit
+from sentinel.records import (
+    Event,
+    Forecast,
+    Incident,
+    Mark,
+    MeasuredFrame,
+    Severity,
+    Surroundings,
+)
+from sentinel.settings import Settings
+from sentinel.sky import Sun
+from sentinel.times import utc_s
+
+_MEASURED = ("lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed")
+
+CAUSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "runaway": ("over-bright",),
+        "moved": ("runaway", "over-bright"),
+        "drift-exit": ("runaway",),
+        "lost-disc": ("over-bright", "runaway", "no-frames", "drift-exit", "eclipse"),
+        "unverified": ("over-bright", "runaway", "no-frames", "lost-disc"),
+        "covered-limb": ("over-bright", "runaway", "no-frames", "eclipse"),
+        "soft-focus": ("over-bright", "runaway", "no-frames"),
+        "dimmed": ("over-bright", "runaway", "no-frames", "eclipse"),
+    }
+)
+"""By effect: what explains it while it is open, so that only the cause is said."""
+
+# Judged in this order, causes before their effects.
+ORDER = (
+    "over-bright", "no-frames", "runaway", "eclipse", "wrong-place", "mixed-cameras", "clock", "moved",
+    "drift-exit", "axis-limit", "lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed",
+    "storage", "supply:camera-battery", "supply:mount-battery", "supply:card", "supply:timer",
+    "visit", "before-sleep",
+)  # fmt: skip
+_PLACE = {condition: place for place, condition in enumerate(ORDER)}
+
+SETTLE_S: Mapping[str, float] = MappingProxyType(
+    {
+        "covered-limb": 600.0,
+        "soft-focus": 600.0,
+        "dimmed": 600.0,
+        "drift-exit": 60.0,
+        "over-bright": 60.0,
+        "wrong-place": 600.0,
+    }
+)
+"""How long each must be clean before it is over; 0 where its detector sees to that itself."""
+
+_ON_THE_LIST = MappingProxyType(
+    {
+        "drift-exit": "drift",
+        "axis-limit": "axis-limit",
+        "supply:camera-battery": "battery",
+        "supply:mount-battery": "mount-battery",
+        "supply:card": "card",
+        "supply:timer": "timer",
+    }
+)
+_NOT_HELD_BY_VISIT = frozenset({"over-bright", "visit", "before-sleep"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgeState:
+    """All the judge remembers; bounded, comparable, and rebuilt by stepping the same events again."""
+
+    start_s: float
+    motion: Motion = field(default_factory=Motion)
+    sighting: Sighting = field(default_factory=Sighting)
+    optics: Optics = field(default_factory=Optics)
+    delivery: Delivery = field(default_factory=Delivery)
+    timekeeping: Timekeeping = field(default_factory=Timekeeping)
+    ahead: Ahead = field(default_factory=Ahead)
+    ahead_s: float = 0.0
+    """When what can be foreseen was last gone through."""
+    visit: Visit = field(default_factory=Visit)
+    sanity: Sanity = field(default_factory=Sanity)
+    bedtime: Bedtime = field(default_factory=Bedtime)
+    forecast: Forecast | None = None
+    sight: Sight | None = None
+    """Of the last usable frame."""
+    cases: tuple[Case, ...] = ()
+    """Whatever is not quiet."""
+
+
+class Judge:
+    """Steps events and forecasts, in the order in which they come, into incidents.
+
+    It reads no clock and words nothing: the same events at the same times give the same incidents and an equal
+    state.
+    """
+
+    def __init__(self, settings: Settings, sun: Sun) -> None:
+        self._scene = Scene(settings, sun)
+
+    def fresh(self, start_utc: datetime) -> JudgeState:
+        """Return the state at the start of a watch."""
+        return JudgeState(start_s=utc_s(start_utc))
+
+    def step(
+        self, state: JudgeState, event: Event | Forecast, now_utc: datetime
+    ) -> tuple[JudgeState, tuple[Incident, ...]]:
+        """Take one event or forecast; return the new state and the incidents that opened, changed or cleared.
+
+        Parameters
+        ----------
+        event
+            A measured frame, tick, mark, surroundings, or a renewed forecast.
+        now_utc
+            When it is taken up; never decreasing.
+        """
+        now_s = utc_s(now_utc)
+        if isinstance(event, MeasuredFrame):
+            state, found = self._frame(state, event, now_s)
+        elif isinstance(event, Forecast):
+            state, found = self._forecast(state, event)
+        elif isinstance(event, Mark):
+            state, found = self._mark(state, event), {}
+        elif isinstance(event, Surroundings):
+            state, found = replace(state, ahead=ahead.surroundings_came(state.ahead, event)), {}
+        else:
+            found = delivery.waited(state.delivery, state.start_s, now_s, self._scene)
+        state, passed = self._time(state, now_s)
+        found |= passed
+        return self._weighed(state, found, now_s, now_utc)
+
+    def _frame(self, state: JudgeState, frame: MeasuredFrame, now_s: float) -> tuple[JudgeState, Readings]:
+        """Take one file that arrived."""
+        if frame.error is not None:
+            return replace(state, delivery=delivery.damaged(state.delivery)), {}
+        scene = self._scene
+        saneness, own = sanity.own(state.sanity, frame, utc_s(frame.time_utc))
+        if not own:
+            found: Readings = {"mixed-cameras": sanity.mixed_finding(saneness, now_s)}
+            return replace(state, sanity=saneness), found
+        sight = sight_of(frame, scene)
+        delivered, found = delivery.came(state.delivery, sight, now_s, scene)
+        times, more = timekeeping.came(state.timekeeping, frame, scene)
+        found |= more
+        moving, more = motion.saw(state.motion, sight, state.forecast, scene)
+        if more.get("runaway", 0) is None:
+            more["runaway"] = state.ahead.rate
+        found |= more
+        seeing, more = sighting.saw(state.sighting, sight, moving.track.drift, scene)
+        found |= more
+        looking, more = optics.saw(state.optics, sight, scene, cloudy=bool(seeing.hints))
+        found |= more
+        saneness, more = sanity.saw(saneness, sight, scene)
+        found |= more
+        found["mixed-cameras"] = sanity.mixed_finding(saneness, now_s)
+        found["eclipse"] = scene.eclipse_finding(sight.time_s)
+        foreseen = state.ahead
+        if moving.move is not state.motion.move and moving.move is not None:
+            foreseen = self._perhaps_unwound(foreseen, moving.move, state.forecast)
+        good = sight.trusted and sight.covered < 0.3 and moving.leap is None and moving.running is None
+        state = replace(
+            state,
+            motion=moving,
+            sighting=seeing,
+            optics=looking,
+            delivery=delivered,
+            timekeeping=times,
+            sanity=saneness,
+            ahead=foreseen,
+            visit=visit.saw(state.visit, good=good) if state.visit.checking else state.visit,
+            sight=sight,
+        )
+        return state, found
+
+    @staticmethod
+    def _perhaps_unwound(foreseen: ahead.Ahead, move: motion.Move, last: Forecast | None) -> ahead.Ahead:
+        """Ask whether the axis was unwound where it had turned far and a pause ended in a jump."""
+        turned = last.axis_turned_deg if last is not None else None
+        paused = move.landed_s - move.onset_s >= 180
+        return foreseen._replace(unwound_asked=True) if paused and (turned or 0.0) > 90 else foreseen
+
+    def _forecast(self, state: JudgeState, forecast: Forecast) -> tuple[JudgeState, Readings]:
+        foreseen = ahead.forecast_came(state.ahead, forecast, self._scene)
+        state = replace(
+            state,
+            ahead=foreseen,
+            ahead_s=0.0,
+            motion=motion.forecast_came(state.motion, forecast, self._scene),
+            sanity=sanity.forecast_came(state.sanity, forecast),
+            forecast=forecast,
+        )
+        return state, {}
+
+    def _mark(self, state: JudgeState, mark: Mark) -> JudgeState:
+        """Take the operator's word for what was done."""
+        state = replace(state, ahead=ahead.marked(state.ahead, mark), ahead_s=0.0)
+        if mark.kind == "visit":
+            return replace(state, visit=visit.marked(state.visit, mark, self._scene))
+        if mark.kind in {"recentred", "unwound", "realigned"}:
+            anew = mark.kind == "realigned"
+            return replace(state, motion=motion.told_recentred(state.motion, forget_drift=anew))
+        if mark.kind == "refocused":
+            return replace(state, optics=optics.refocused(state.optics))
+        return state
+
+    def _time(self, state: JudgeState, now_s: float) -> tuple[JudgeState, Readings]:
+        """Let time pass: visits end, old news fades, what was far comes near."""
+        scene = self._scene
+        if state.visit.going or state.visit.checking:
+            state = self._visited(state, now_s)
+        if state.motion.move is not None:
+            state = replace(state, motion=motion.time_passed(state.motion, now_s, scene))
+        if now_s - state.ahead_s < 55:
+            return self._visit_readings(state, now_s)
+        state = replace(state, ahead_s=now_s)
+        found = ahead.readings(state.ahead, now_s, scene)
+        if scene.settings.sleep.from_utc is not None:
+            state = replace(state, bedtime=bedtime.time_passed(state.bedtime, state.ahead.due, now_s, scene))
+            found["before-sleep"] = bedtime.finding(state.bedtime, now_s, scene)
+        state, more = self._visit_readings(state, now_s)
+        return state, found | more
+
+    def _visited(self, state: JudgeState, now_s: float) -> JudgeState:
+        going, ended = visit.time_passed(state.visit, now_s)
+        state = replace(state, visit=going)
+        if not ended:
+            return state
+        # Whatever was done to the camera, it is judged by what comes now.
+        return replace(
+            state,
+            motion=motion.told_recentred(state.motion, forget_drift=False),
+            sighting=state.sighting._replace(dark_since_s=None, dark_frames=0, steady=None),
+            optics=optics.cleaned(state.optics),
+        )
+
+    def _visit_readings(self, state: JudgeState, now_s: float) -> tuple[JudgeState, Readings]:
+        open_visit = any(case.condition == "visit" for case in state.cases)
+        if not (state.visit.going or state.visit.checking or open_visit):
+            return state, {}
+        last = state.forecast
+        until = last.next_visit_utc if last is not None else None
+        up = state.sight is None or state.sight.sun.clear_deg > self._scene.thresholds.sun_clear_deg
+        visited, found = visit.readings(
+            state.visit,
+            now_s,
+            self._scene,
+            sun_up=up,
+            cloudy=bool(state.sighting.hints),
+            until_s=utc_s(until) if until is not None else None,
+        )
+        return (state if visited is state.visit else replace(state, visit=visited)), found
+
+    def _weighed(
+        self, state: JudgeState, found: Readings, now_s: float, now_utc: datetime
+    ) -> tuple[JudgeState, tuple[Incident, ...]]:
+        """Pass each reading through the table of the incident's life."""
+        cases = {case.condition: case for case in state.cases}
+        if not cases and not any(found.values()):
+            return state, ()
+        said: list[Incident] = []
+        for condition in sorted(found, key=_PLACE.__getitem__):
+            finding, case = found[condition], cases.get(condition)
+            if case is None:
+                if finding is None:
+                    continue
+                case = Case(condition=condition)
+            held = finding is not None and self._held(state, condition, finding, cases, now_s)
+            settle_s = SETTLE_S.get(condition, 0.0)
+            case, incident = judged(case, finding, held=held, settle_s=settle_s, now_s=now_s, now_utc=now_utc)
+            cases[condition] = case
+            if incident is not None:
+                said.append(incident)
+        kept = tuple(case for case in cases.values() if not case.quiet)
+        return (state if kept == state.cases else replace(state, cases=kept)), tuple(said)
+
+    def _held(
+        self, state: JudgeState, condition: str, finding: Finding, cases: Mapping[str, Case], now_s: float
+    ) -> bool:
+        """Whether a cause, a visit or the list of the evening already says it."""
+        if finding.urgent:
+            return False
+        if state.visit.going and condition not in _NOT_HELD_BY_VISIT:
+            return True
+        for cause in CAUSES.get(condition, ()):
+            case = cases.get(cause)
+            if case is not None and case.open and _explains(case):
+                return True
+        busy_s = state.motion.busy_s
+        if condition in _MEASURED and busy_s is not None and now_s - busy_s < self._scene.busy_s:
+            return True
+        job = _ON_THE_LIST.get(condition)
+        listed = job is not None and bedtime.announced(state.bedtime, job, now_s)
+        return listed and finding.severity is not Severity.NOW
+
+
+def _explains(cause: Case) -> bool:
+    """A wrong rate or an edge that is still far explain nothing yet."""
+    if cause.condition in {"runaway", "drift-exit"}:
+        return cause.severity is Severity.NOW
+    return True

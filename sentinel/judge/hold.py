@@ -1,0 +1,44 @@
+"""How long something has been so: N of M frames and a minimum time, in a few numbers."""
+
+from typing import NamedTuple
+
+
+class Hold(NamedTuple):
+    """A sign that comes and goes, followed over frames."""
+
+    since_s: float | None = None
+    last_s: float = 0.0
+    hits: int = 0
+    misses: int = 0
+    seconds: float = 0.0
+    """Time covered by the hits, gaps left out."""
+
+    def saw(self, sign: bool, time_s: float, *, most_step_s: float, miss_share: float = 0.25) -> "Hold":
+        """Return the hold after one more frame.
+
+        A few frames to the contrary are borne: more than two, and more than `miss_share` of all, end it.
+        A step longer than `most_step_s` counts only for so much.
+        """
+        if self.since_s is None:
+            return Hold(time_s, time_s, 1) if sign else self
+        if sign:
+            step_s = min(max(time_s - self.last_s, 0.0), most_step_s)
+            return Hold(
+                self.since_s, max(time_s, self.last_s), self.hits + 1, self.misses, self.seconds + step_s
+            )
+        misses = self.misses + 1
+        if misses > 2 and misses > miss_share * (self.hits + misses):
+            return NOTHING
+        return Hold(self.since_s, self.last_s, self.hits, misses, self.seconds)
+
+    def lasted(self, minutes: float, *, hits: int = 2) -> bool:
+        """Whether it has been so for as long and as often."""
+        return self.hits >= hits and self.seconds >= minutes * 60 - 0.5
+
+    @property
+    def minutes(self) -> float:
+        """Minutes covered."""
+        return self.seconds / 60
+
+
+NOTHING = Hold()

@@ -1,0 +1,353 @@
+"""`runaway` (the mount) and `moved` (a knock, a re-centring): what the disc's steps amount to."""
+
+from collections.abc import Mapping
+from math import atan2, degrees, hypot
+from typing import Any, NamedTuple
+
+from sentinel.judge import runaway
+from sentinel.judge.lifecycle import Finding, Readings
+from sentinel.judge.runaway import SLIPPING, STOPPED
+from sentinel.judge.scene import Scene, Sight
+from sentinel.judge.track import (
+    Step,
+    Track,
+    Vector,
+    extended,
+    leaving,
+    quiet_px,
+    restarted,
+    west_from_roll,
+)
+from sentinel.records import Forecast, Severity
+from sentinel.times import format_utc, from_utc_s, utc_s
+
+
+class Running(NamedTuple):
+    """A mount that does not carry the sun."""
+
+    kind: str
+    onset_s: float
+    frame: str
+    way: Vector
+    pace: float
+    basis: str
+    seen_s: float
+    """When the disc was last measured, and where."""
+    x_px: float
+    y_px: float
+    radius_px: float
+    px_s: float
+    """Speed of the disc at pace 1."""
+    deg_s: float
+    steady: int = 0
+    lost_s: float | None = None
+
+
+class Leap(NamedTuple):
+    """The disc is on its way from one place to another, or has just landed."""
+
+    onset_s: float
+    x_px: float
+    y_px: float
+    frame: str
+    moving: int = 1
+    steady: int = 0
+    moved_s: float = 0.0
+    """When it was last seen to move."""
+
+
+class Move(NamedTuple):
+    """A jump that ended in steady tracking."""
+
+    onset_s: float
+    landed_s: float
+    frame: str
+    start: Vector
+    end: Vector
+    radius_px: float
+    nearer: bool
+    exit_before_s: float | None
+    exit_after_s: float | None = None
+    compared: bool = False
+
+
+class Motion(NamedTuple):
+    """What the judge remembers of the mount; bounded."""
+
+    track: Track = Track()
+    rolls: tuple[float, ...] = ()
+    west: Vector | None = None
+    running: Running | None = None
+    leap: Leap | None = None
+    move: Move | None = None
+    busy_s: float | None = None
+    """When somebody was last seen to push the disc about."""
+
+
+def longest_step_s(scene: Scene) -> float:
+    """Return the gap in the track after which its steps say nothing any more."""
+    return max(5 * scene.interval_s, 600.0)
+
+
+def saw(motion: Motion, sight: Sight, forecast: Forecast | None, scene: Scene) -> tuple[Motion, Readings]:
+    """Take one frame's sight."""
+    if not sight.trusted:
+        motion = _gone(motion, sight, scene)
+    else:
+        track, step = extended(motion.track, sight, scene, gap_s=longest_step_s(scene))
+        if track.last is not sight:
+            return motion._replace(track=track), {}
+        motion = motion._replace(track=track)
+        if step is None:
+            motion = _after_gap(motion, sight)
+        else:
+            motion = _stepped(motion, step, sight, forecast, scene)
+    return motion, readings(motion, sight, scene)
+
+
+def readings(motion: Motion, sight: Sight, scene: Scene) -> Readings:
+    """Return what to say of runaway and moved."""
+    found: Readings = {"runaway": None, "moved": None}
+    if motion.running is not None:
+        found["runaway"] = _running_finding(motion.running, sight, scene)
+    elif motion.track.steps and motion.leap is not None:
+        found["runaway"] = Finding(severity=None, onset_s=motion.leap.onset_s)
+    if motion.move is not None:
+        found["moved"] = _move_finding(motion.move)
+    return found
+
+
+def _stepped(motion: Motion, step: Step, sight: Sight, forecast: Forecast | None, scene: Scene) -> Motion:
+    quiet = step.excess_px <= quiet_px(motion.track, step.sky_px, scene)
+    if motion.running is not None:
+        return _still_running(motion, motion.running, step, quiet, scene)
+    suspicion = runaway.suspect(motion.track, scene, motion.west)
+    if suspicion is not None:
+        return motion._replace(running=_begin(suspicion, step), leap=None)
+    return _leapt(motion, step, quiet, forecast, sight, scene)
+
+
+def _begin(suspicion: runaway.Suspicion, step: Step) -> Running:
+    return Running(
+        kind=suspicion.kind,
+        onset_s=suspicion.onset_s,
+        frame=step.frame,
+        way=suspicion.way,
+        pace=suspicion.pace,
+        basis=suspicion.basis,
+        seen_s=step.time_s,
+        x_px=step.x_px,
+        y_px=step.y_px,
+        radius_px=step.radius_px,
+        px_s=step.sky_px / step.seconds,
+        deg_s=_sky_deg_s(step),
+    )
+
+
+def _sky_deg_s(step: Step) -> float:
+    # The disc's radius is its yardstick: 0.2666 degrees at 1 au.
+    return step.sky_px / step.radius_px * 0.2666 / step.seconds
+
+
+def _still_running(motion: Motion, running: Running, step: Step, quiet: bool, scene: Scene) -> Motion:
+    steady = running.steady + 1 if quiet else 0
+    # The frame that lands after a re-centring is one, the quiet ones after it the others.
+    if steady >= scene.thresholds.runaway_steady_frames - 1:
+        return motion._replace(running=None, leap=None)
+    here = running._replace(
+        seen_s=step.time_s,
+        x_px=step.x_px,
+        y_px=step.y_px,
+        radius_px=step.radius_px,
+        steady=steady,
+        lost_s=None,
+    )
+    along = (step.move[0] * running.way[0] + step.move[1] * running.way[1]) / step.sky_px
+    straight = hypot(*step.move) <= 1.05 * abs(along) * step.sky_px + 3 * motion.track.jitter_px
+    if quiet or along < 0.1 or not straight:
+        return motion._replace(running=here)
+    return motion._replace(running=here._replace(pace=along, kind=runaway.kind_of(along)))
+
+
+def _leapt(
+    motion: Motion, step: Step, quiet: bool, forecast: Forecast | None, sight: Sight, scene: Scene
+) -> Motion:
+    leap = motion.leap
+    if leap is None:
+        if quiet:
+            return motion
+        start_s = step.time_s - step.seconds
+        here = Leap(
+            start_s, step.x_px - step.move[0], step.y_px - step.move[1], step.frame, moved_s=step.time_s
+        )
+        return motion._replace(leap=here)
+    if not quiet:
+        leap = leap._replace(moving=leap.moving + 1, steady=0, moved_s=step.time_s)
+        return motion._replace(leap=leap, busy_s=step.time_s)
+    leap = leap._replace(steady=leap.steady + 1)
+    if leap.steady < scene.thresholds.moved_steady_frames - 1:
+        return motion._replace(leap=leap)
+    return motion._replace(leap=None, move=_landed(motion, leap, step, forecast, sight, scene))
+
+
+def _landed(
+    motion: Motion, leap: Leap, step: Step, forecast: Forecast | None, sight: Sight, scene: Scene
+) -> Move | None:
+    seconds = step.time_s - leap.onset_s
+    expected = (leap.x_px + motion.track.drift[0] * seconds, leap.y_px + motion.track.drift[1] * seconds)
+    shift = hypot(step.x_px - expected[0], step.y_px - expected[1])
+    smallest = scene.thresholds.moved_radius_fraction * step.radius_px
+    if shift < max(smallest, scene.thresholds.runaway_jitter_ratio * motion.track.jitter_px):
+        return motion.move
+    good = (sight.width_px / 2, sight.height_px / 2)
+    if forecast is not None and forecast.recentre_to_px is not None:
+        good = forecast.recentre_to_px
+    end = (step.x_px, step.y_px)
+    nearer = hypot(end[0] - good[0], end[1] - good[1]) < hypot(expected[0] - good[0], expected[1] - good[1])
+    before = forecast.exit_early_utc if forecast is not None else None
+    exit_s = utc_s(before) if before is not None else None
+    return Move(leap.onset_s, step.time_s, leap.frame, expected, end, step.radius_px, nearer, exit_s)
+
+
+def _after_gap(motion: Motion, sight: Sight) -> Motion:
+    """After a long gap the disc may be anywhere for good reasons; a runaway is over if it is still here."""
+    return motion._replace(leap=None)
+
+
+def _gone(motion: Motion, sight: Sight, scene: Scene) -> Motion:
+    running = motion.running
+    if running is not None:
+        if running.lost_s is None and not sight.found and sight.time_s > running.seen_s:
+            return motion._replace(running=running._replace(lost_s=sight.time_s))
+        return motion
+    if sight.found or motion.leap is None or sight.time_s - motion.leap.moved_s > 3 * scene.interval_s:
+        return motion
+    size = (float(sight.width_px), float(sight.height_px))
+    suspicion = runaway.lost_with(motion.track, scene, motion.west, sight.time_s, size)
+    if suspicion is None:
+        return motion
+    lost = _begin(suspicion, motion.track.steps[-1])._replace(frame=sight.frame, lost_s=sight.time_s)
+    return motion._replace(running=lost, leap=None)
+
+
+def forecast_came(motion: Motion, forecast: Forecast, scene: Scene) -> Motion:
+    """Take what a new forecast says of the camera's roll, and whether a move was for the worse."""
+    motion = _rolled(motion, forecast, southern=scene.settings.site.latitude_deg < 0)
+    move = motion.move
+    if move is None or move.compared or utc_s(forecast.time_utc) < move.landed_s:
+        return motion
+    after = forecast.exit_early_utc
+    move = move._replace(compared=True, exit_after_s=utc_s(after) if after is not None else None)
+    return motion._replace(move=move)
+
+
+def _rolled(motion: Motion, forecast: Forecast, *, southern: bool) -> Motion:
+    """Believe the roll where three forecasts in a row agree on it and stand on enough arc."""
+    settled = forecast.roll_deg is not None and "too-little-arc" not in forecast.flags
+    if not settled or forecast.roll_deg is None:
+        return motion
+    rolls = (*motion.rolls[-2:], forecast.roll_deg)
+    spread = max(abs((roll - rolls[-1] + 180) % 360 - 180) for roll in rolls)
+    agreed = len(rolls) == 3 and spread < 4.0
+    return motion._replace(rolls=rolls, west=west_from_roll(rolls[-1], southern=southern) if agreed else None)
+
+
+def time_passed(motion: Motion, now_s: float, scene: Scene) -> Motion:
+    """Let what is old news go."""
+    move = motion.move
+    if move is not None and now_s - move.landed_s > scene.thresholds.moved_clear_min * 60:
+        return motion._replace(move=None)
+    return motion
+
+
+def told_recentred(motion: Motion, *, forget_drift: bool) -> Motion:
+    """Take the operator's word: the disc was put elsewhere, or the axis was moved."""
+    track = motion.track
+    if track.last is not None:
+        track = restarted(track, track.last)
+    if forget_drift:
+        track = track._replace(drift=(0.0, 0.0))
+    return motion._replace(track=track, running=None, leap=None, move=None, busy_s=None)
+
+
+def _running_finding(running: Running, sight: Sight, scene: Scene) -> Finding:
+    speed = running.pace * running.px_s
+    velocity = (running.way[0] * speed, running.way[1] * speed)
+    margin = scene.settings.frames.margin_px
+    out = leaving(
+        running.x_px, running.y_px, running.radius_px, velocity, sight.width_px, sight.height_px, margin
+    )
+    detail: dict[str, Any] = {
+        "kind": running.kind,
+        "basis": running.basis,
+        "pace_of_sky": round(running.pace, 3),
+        "px_per_min": round(speed * 60, 1),
+        "way_deg": round(degrees(atan2(running.way[1], running.way[0])), 1),
+        "disc_px": [round(running.x_px, 1), round(running.y_px, 1)],
+        "seen_utc": format_utc(from_utc_s(round(running.seen_s))),
+    }
+    if out is not None:
+        minutes = max(out.gone_s - (sight.time_s - running.seen_s), 0.0) / 60
+        detail |= {
+            "edge": out.edge,
+            "touch_utc": format_utc(from_utc_s(round(running.seen_s + out.touch_s))),
+            "gone_utc": format_utc(from_utc_s(round(running.seen_s + out.gone_s))),
+            "minutes_left": round(minutes, 1),
+            "frames_left": int(minutes * 60 / scene.interval_s),
+        }
+    lost = running.lost_s is not None
+    if lost:
+        detail |= _after_the_loss(running, sight)
+    return Finding(
+        severity=Severity.NOW,
+        onset_s=running.onset_s,
+        frame=running.frame,
+        detail=detail,
+        story=f"{running.kind}{' lost' if lost else ''}",
+    )
+
+
+def _after_the_loss(running: Running, sight: Sight) -> Mapping[str, Any]:
+    rate = running.deg_s * running.pace
+    return {
+        "lost_utc": format_utc(from_utc_s(running.lost_s or sight.time_s)),
+        "off_deg": round((sight.time_s - running.onset_s) * rate, 2),
+        "off_way": "west",
+        "off_rate_deg_min": round(rate * 60, 3),
+        "azimuth_deg": round(sight.sun.azimuth_deg, 1),
+        "altitude_deg": round(sight.sun.altitude_deg, 1),
+    }
+
+
+def _move_finding(move: Move) -> Finding:
+    shift = (move.end[0] - move.start[0], move.end[1] - move.start[1])
+    worse = not move.nearer
+    if move.compared:
+        before, after = move.exit_before_s, move.exit_after_s
+        worse = after is not None and (
+            before is None or after < before - 0.1 * (before - move.landed_s) - 300
+        )
+        worse = worse and not move.nearer
+    severity = Severity.SOON if worse and move.compared else Severity.NOTE
+    detail: dict[str, Any] = {
+        "shift_px": [round(shift[0], 1), round(shift[1], 1)],
+        "shift_sun_widths": round(hypot(*shift) / (2 * move.radius_px), 2),
+        "disc_px": [round(move.end[0], 1), round(move.end[1], 1)],
+        "nearer_to_good_place": move.nearer,
+        "seconds": round(move.landed_s - move.onset_s),
+    }
+    if move.exit_before_s is not None:
+        detail["exit_early_before_utc"] = format_utc(from_utc_s(move.exit_before_s))
+    if move.compared:
+        after_s = move.exit_after_s
+        detail["exit_early_after_utc"] = None if after_s is None else format_utc(from_utc_s(after_s))
+    return Finding(
+        severity=severity,
+        onset_s=move.onset_s,
+        frame=move.frame,
+        detail=detail,
+        story=f"{round(move.onset_s)} {severity}",
+    )
+
+
+__all__ = ["SLIPPING", "STOPPED", "Motion", "forecast_came", "saw", "time_passed", "told_recentred"]

@@ -1,0 +1,219 @@
+"""What the disc's edge and light say of lens and filter: `soft-focus`, `dimmed`, `over-bright`."""
+
+from math import sqrt
+from typing import Any, NamedTuple
+
+from sentinel.judge.hold import NOTHING, Hold
+from sentinel.judge.lifecycle import Finding, Readings
+from sentinel.judge.reference import Carry, Reference, expected, learned
+from sentinel.judge.scene import Scene, Sight
+from sentinel.judge.sighting import EXTINCTION_STOPS, level_stops
+from sentinel.records import Severity
+
+# From how many bins away (an eighth of a factor e of air mass each) a reference is still one of "the same
+# altitude" once the air's share has been carried over.
+FOCUS_BINS_AWAY = 10
+LIGHT_BINS_AWAY = 2
+DISPERSION_ARCSEC = 0.7
+"""Smear by the air's dispersion over the visible, per air mass (6 to 10" at an air mass of 12; computed)."""
+BRACKETS = 4
+
+
+class Bright(NamedTuple):
+    """The disc's level in the last half hour at one exposure."""
+
+    time_s: float
+    brightness: float
+    exposure_stops: float | None
+
+
+class Optics(NamedTuple):
+    """What the judge remembers of edge and light; bounded."""
+
+    width: Reference = Reference()
+    soft: Hold = NOTHING
+    very_soft: Hold = NOTHING
+    ratio: float | None = None
+    levels: tuple[tuple[int, Reference], ...] = ()
+    """By exposure in thirds of a stop, the last used first."""
+    dim: Hold = NOTHING
+    share: float | None = None
+    bright: tuple[Bright, ...] = ()
+    glare: Finding | None = None
+
+
+def saw(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> tuple[Optics, Readings]:
+    """Take one frame's sight."""
+    state, glare = _over_bright(state, sight, scene)
+    found: Readings = {"over-bright": glare}
+    if glare is not None:
+        return state, found
+    clear = sight.found and sight.covered < scene.thresholds.covered_clear_fraction and sight.in_frame > 0.5
+    if clear and sight.edge_width_px is not None:
+        state = _focus(state, sight, scene, cloudy=cloudy)
+        found["soft-focus"] = _soft_finding(state, sight, scene)
+    if clear and sight.covered < 0.05:
+        state = _light(state, sight, scene)
+        found["dimmed"] = _dim_finding(state, sight, scene)
+    return state, found
+
+
+def refocused(state: Optics) -> Optics:
+    """Forget the edge: the operator turned the ring."""
+    return state._replace(width=Reference(), soft=NOTHING, very_soft=NOTHING, ratio=None)
+
+
+def cleaned(state: Optics) -> Optics:
+    """Forget how long it has been dim or soft: somebody was at the lens."""
+    return state._replace(soft=NOTHING, very_soft=NOTHING, dim=NOTHING)
+
+
+def _seeing(scene: Scene) -> Carry:
+    """Return how far the air alone widens an edge: seeing like air mass to the 0.6, dispersion like air mass."""
+    scale = scene.settings.camera.scale_arcsec_px
+    seeing = 1.09 * scene.thresholds.focus_seeing_arcsec / scale
+    smear = DISPERSION_ARCSEC / scale
+
+    def carry(width: float, from_air: float, to_air: float) -> float:
+        if to_air <= from_air:
+            return width
+        more = seeing**2 * (to_air**1.2 - from_air**1.2) + smear**2 * (to_air**2 - from_air**2)
+        return sqrt(width * width + more)
+
+    return carry
+
+
+def _focus(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> Optics:
+    width, limits = sight.edge_width_px, scene.thresholds
+    if width is None:
+        return state
+    air = sight.sun.air_mass
+    usual = expected(state.width, air, _seeing(scene))
+    ratio = width / usual[0] if usual is not None and usual[1] <= FOCUS_BINS_AWAY else None
+    reference = learned(
+        state.width,
+        width,
+        air,
+        sight.time_s,
+        better=-1,
+        keep=ratio is None or ratio < limits.focus_clear_ratio,
+    )
+    if ratio is None:
+        return state._replace(width=reference, ratio=None)
+    step_s = 3 * scene.interval_s
+    soft = state.soft.saw(ratio >= limits.focus_soon_ratio, sight.time_s, most_step_s=step_s)
+    very = state.very_soft
+    if not cloudy:
+        very = very.saw(ratio >= limits.focus_now_ratio, sight.time_s, most_step_s=step_s)
+    smooth = ratio if state.ratio is None else state.ratio + 0.2 * (ratio - state.ratio)
+    return state._replace(width=reference, soft=soft, very_soft=very, ratio=smooth)
+
+
+def _soft_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    if state.ratio is None or (state.soft.since_s is None and state.ratio < limits.focus_clear_ratio):
+        return None
+    since_s = state.soft.since_s if state.soft.since_s is not None else sight.time_s
+    severity = None
+    if state.soft.lasted(limits.focus_soon_min, hits=5):
+        severity = Severity.NOW if state.very_soft.lasted(limits.focus_now_min, hits=9) else Severity.SOON
+    width = sight.edge_width_px or 0.0
+    detail = {
+        "edge_width_px": round(width, 2),
+        "usual_px": round(width / max(state.ratio, 1e-6), 2),
+        "ratio": round(state.ratio, 2),
+        "held_min": round(state.soft.minutes, 1),
+        "sun_altitude_deg": round(sight.sun.altitude_deg, 1),
+    }
+    return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
+
+
+def _thinned(level: float, from_air: float, to_air: float) -> float:
+    """Carry a level to more air mass with the most that haze explains; never brighter for less."""
+    return level - EXTINCTION_STOPS * 1.5 * max(to_air - from_air, 0.0)
+
+
+def _light(state: Optics, sight: Sight, scene: Scene) -> Optics:
+    level, limits = level_stops(sight), scene.thresholds
+    if level is None:
+        return state
+    key = round(3 * (sight.exposure_stops or 0.0))
+    table = dict(state.levels)
+    reference = table.pop(key, Reference())
+    usual = expected(reference, sight.sun.air_mass, _thinned)
+    share = 2.0 ** (level - usual[0]) if usual is not None and usual[1] <= LIGHT_BINS_AWAY else None
+    keep = share is None or share > 1 - limits.dimmed_clear_fraction
+    reference = learned(reference, level, sight.sun.air_mass, sight.time_s, better=1, keep=keep)
+    others = tuple(table.items())[: BRACKETS - 1]
+    state = state._replace(levels=((key, reference), *others))
+    if share is None:
+        return state
+    dim = state.dim.saw(share <= 1 - limits.dimmed_fraction, sight.time_s, most_step_s=3 * scene.interval_s)
+    smooth = share if state.share is None else state.share + 0.2 * (share - state.share)
+    return state._replace(dim=dim, share=smooth)
+
+
+def _dim_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    if state.share is None or (state.dim.since_s is None and state.share > 1 - limits.dimmed_clear_fraction):
+        return None
+    since_s = state.dim.since_s if state.dim.since_s is not None else sight.time_s
+    severity = Severity.SOON if state.dim.lasted(limits.dimmed_soon_min, hits=9) else None
+    detail = {
+        "light_fraction": round(state.share, 3),
+        "held_min": round(state.dim.minutes, 1),
+        "sun_altitude_deg": round(sight.sun.altitude_deg, 1),
+    }
+    return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
+
+
+def _over_bright(state: Optics, sight: Sight, scene: Scene) -> tuple[Optics, Finding | None]:
+    """Look for light that only a missing filter lets in."""
+    limits = scene.thresholds
+    recent = tuple(b for b in state.bright[-5:] if sight.time_s - b.time_s <= 1800)
+    glaring, evidence = _glares(recent, sight, scene)
+    if glaring:
+        onset_s = state.glare.onset_s if state.glare is not None else sight.time_s
+        finding = Finding(
+            severity=Severity.NOW, onset_s=onset_s, frame=sight.frame, detail=evidence, urgent=True
+        )
+        return state._replace(glare=finding), finding
+    if sight.found and sight.saturated < 0.5 * limits.bright_saturated_fraction:
+        recent = (*recent[-4:], Bright(sight.time_s, sight.brightness, sight.exposure_stops))
+    return state._replace(bright=recent, glare=None), None
+
+
+def _glares(recent: tuple[Bright, ...], sight: Sight, scene: Scene) -> tuple[bool, dict[str, Any]]:
+    limits = scene.thresholds
+    if sight.sun.altitude_deg < limits.sun_down_deg or sight.saturated < limits.bright_saturated_fraction:
+        return False, {}
+    same = [
+        b
+        for b in recent
+        if _same_exposure(b.exposure_stops, sight.exposure_stops, limits.exposure_same_stops)
+    ]
+    evidence: dict[str, Any] = {
+        "saturated_fraction": round(sight.saturated, 3),
+        "brightness": round(sight.brightness, 3),
+        "disc_found": sight.found,
+    }
+    if same:
+        evidence["brightness_before"] = round(same[-1].brightness, 3)
+    if not sight.found:
+        # A third of the whole frame at full scale; a longer exposure of a lit landscape is the other way there.
+        longer = (
+            bool(recent) and not same and (sight.exposure_stops or 0.0) > (recent[-1].exposure_stops or 0.0)
+        )
+        return not longer, evidence
+    if len(same) < 2:
+        return False, evidence
+    before = max(b.brightness for b in same)
+    jumped = sight.brightness > limits.bright_jump_ratio * before and sight.saturated > 0.8
+    return jumped, evidence
+
+
+def _same_exposure(one: float | None, other: float | None, within_stops: float) -> bool:
+    return one is None or other is None or abs(one - other) <= within_stops
+
+
+__all__ = ["Optics", "cleaned", "refocused", "saw"]

@@ -1,0 +1,141 @@
+"""Things that cannot be: a disc with the sun down, a mount no axis explains, two cameras in one folder."""
+
+from datetime import UTC, datetime
+from typing import Any, NamedTuple
+
+from sentinel.judge.lifecycle import Finding, Readings
+from sentinel.judge.scene import Scene, Sight
+from sentinel.records import Forecast, MeasuredFrame, Severity
+
+ADOPT_FRAMES = 8
+AXIS_FAR_DEG = 12.0
+
+
+class Source(NamedTuple):
+    """What takes the frames: the size of the picture and what the file says took it."""
+
+    camera: str
+    width_px: int
+    height_px: int
+
+
+class Sanity(NamedTuple):
+    """What the judge remembers of the impossible; bounded."""
+
+    source: Source | None = None
+    stray: Source | None = None
+    strays: int = 0
+    """Frames in a row from elsewhere."""
+    stray_frame: str = ""
+    stray_s: float | None = None
+    down: int = 0
+    """Discs in a row seen with the sun down."""
+    down_s: float = 0.0
+    odd_axis: Finding | None = None
+
+
+def source_of(frame: MeasuredFrame) -> Source:
+    """Return what took a frame."""
+    return Source(frame.camera, frame.width_px, frame.height_px)
+
+
+def own(state: Sanity, frame: MeasuredFrame, time_s: float) -> tuple[Sanity, bool]:
+    """Return whether a frame is from the camera that is watched.
+
+    That is the one the session began with, until only another one delivers for a while.
+    """
+    source = source_of(frame)
+    if state.source is None or source == state.source:
+        fresh = state._replace(source=source, strays=0) if state.strays or state.source is None else state
+        return fresh, True
+    strays = state.strays + 1 if state.stray == source else 1
+    if strays >= ADOPT_FRAMES:
+        return state._replace(source=source, stray=None, strays=0, stray_s=None), True
+    state = state._replace(stray=source, strays=strays, stray_frame=frame.frame, stray_s=time_s)
+    return state, False
+
+
+def mixed_finding(state: Sanity, now_s: float) -> Finding | None:
+    """Return what to say of frames from another camera, for an hour after the last."""
+    if state.stray_s is None or state.stray is None or state.source is None or now_s - state.stray_s > 3600:
+        return None
+    detail = {
+        "watched": state.source.camera,
+        "watched_size_px": [state.source.width_px, state.source.height_px],
+        "other": state.stray.camera,
+        "other_size_px": [state.stray.width_px, state.stray.height_px],
+    }
+    return Finding(severity=Severity.NOTE, onset_s=state.stray_s, frame=state.stray_frame, detail=detail)
+
+
+def saw(state: Sanity, sight: Sight, scene: Scene) -> tuple[Sanity, Readings]:
+    """Take one frame's sight: is the sun where it can be seen?"""
+    limits = scene.thresholds
+    down = sight.trusted and sight.in_frame > 0.5 and sight.sun.altitude_deg < limits.sun_down_deg
+    if not down:
+        if sight.trusted and state.down:
+            state = state._replace(down=0)
+        return state, {
+            "wrong-place": state.odd_axis if not state.down else _down_finding(state, sight, scene)
+        }
+    state = state._replace(down=state.down + 1, down_s=state.down_s if state.down else sight.time_s)
+    return state, {"wrong-place": _down_finding(state, sight, scene)}
+
+
+def _down_finding(state: Sanity, sight: Sight, scene: Scene) -> Finding:
+    if state.down < scene.thresholds.sun_down_frames:
+        return Finding(severity=None, onset_s=state.down_s)
+    detail: dict[str, Any] = {
+        "sun_altitude_deg": round(sight.sun.altitude_deg, 1),
+        "longitude_deg": scene.settings.site.longitude_deg,
+        "likely": likely_mistakes(sight.time_s, scene),
+    }
+    return Finding(
+        severity=Severity.SOON, onset_s=state.down_s, frame=sight.frame, detail=detail, story="down"
+    )
+
+
+def likely_mistakes(time_s: float, scene: Scene) -> list[str]:
+    """Return the mistakes that would put the sun above the horizon, the likeliest first.
+
+    A wrong longitude is a wrong time: 15 degrees east are an hour later. A wrong date is tried by half a year.
+    """
+    site = scene.settings.site
+    longitude = (site.longitude_deg + 180) % 360 - 180
+
+    def up(shift_h: float) -> bool:
+        return scene.glance(time_s + shift_h * 3600).altitude_deg > 0
+
+    likely = []
+    if abs(longitude) > 5 and up(-2 * longitude / 15):
+        likely.append("longitude-sign")
+    zone = next((h for h in range(1, 13) if up(h) or up(-h)), None)
+    if zone is not None:
+        likely.append("time-zone")
+    half_a_year = datetime.fromtimestamp(time_s, UTC).timetuple().tm_yday
+    if not likely or (abs(site.latitude_deg) > 60 and half_a_year and up(182.6 * 24)):
+        likely.append("date")
+    return likely
+
+
+def forecast_came(state: Sanity, forecast: Forecast) -> Sanity:
+    """Take a fit whose axis stands where nobody would put one."""
+    azimuth, altitude = forecast.polar_azimuth_error_deg, forecast.polar_altitude_error_deg
+    sigma_azimuth, sigma_altitude = (
+        forecast.polar_azimuth_error_sigma_deg,
+        forecast.polar_altitude_error_sigma_deg,
+    )
+    if azimuth is None or altitude is None or sigma_azimuth is None or sigma_altitude is None:
+        return state
+    far = abs(azimuth) - 5 * sigma_azimuth > AXIS_FAR_DEG or abs(altitude) - 5 * sigma_altitude > AXIS_FAR_DEG
+    if not far:
+        return state._replace(odd_axis=None)
+    detail = {
+        "polar_azimuth_error_deg": round(azimuth, 2),
+        "polar_altitude_error_deg": round(altitude, 2),
+        "likely": ["longitude-sign", "time-zone", "date"],
+    }
+    onset_s = state.odd_axis.onset_s if state.odd_axis is not None else forecast.time_utc.timestamp()
+    return state._replace(
+        odd_axis=Finding(severity=Severity.SOON, onset_s=onset_s, detail=detail, story="axis")
+    )

@@ -1,0 +1,274 @@
+"""Whether the sun is seen as it should be: `lost-disc`, `unverified`, `covered-limb`.
+
+Through a front filter cloud, a cap and a lost sun are all black. What tells them apart is how it came: cloud
+dims the disc or frays its limb before it hides it, a cap or a mount does not. So every frame leaves hints of
+cloud behind, and a dark frame is called lost only where there was none in the hour before.
+"""
+
+from math import hypot, log2
+from typing import Any, NamedTuple
+
+from sentinel.judge.lifecycle import Finding, Readings
+from sentinel.judge.scene import Scene, Sight
+from sentinel.judge.track import Vector, leaving
+from sentinel.records import Severity
+from sentinel.times import format_utc, from_utc_s
+
+HINTS = 8
+LEVELS = 9
+# Extinction changes with the air mass; up to so many stops for each is the air's own doing (0.35 mag, hazy).
+EXTINCTION_STOPS = 0.35 / 2.5 * log2(10)
+GLOW = 0.02
+COVER_WINDOW = 5
+
+
+class Steady(NamedTuple):
+    """A stretch in which the covered share of the limb stayed the same."""
+
+    since_s: float
+    last_s: float
+    low: float
+    high: float
+    odd: int = 0
+
+
+class Seen(NamedTuple):
+    """Where the disc was last, and how it moved: enough to say where it should be now."""
+
+    time_s: float
+    x_px: float
+    y_px: float
+    radius_px: float
+    drift: Vector
+    frame: str
+    clear: bool
+
+
+class Sighting(NamedTuple):
+    """What the judge remembers of seeing; bounded."""
+
+    seen: Seen | None = None
+    hints: tuple[float, ...] = ()
+    """When frames last hinted at cloud."""
+    levels: tuple[tuple[float, float, float], ...] = ()
+    """Time, level in stops and air mass of the last frames, to know a sudden dimming by."""
+    dark_since_s: float | None = None
+    dark_frames: int = 0
+    dark_last_s: float = 0.0
+    cloudy: bool = False
+    """The present darkness came with cloud."""
+    found_run: int = 0
+    unseen_since_s: float | None = None
+    """Since when nothing has been seen with the sun up, cloud or not."""
+    covers: tuple[float, ...] = ()
+    cover_since_s: float | None = None
+    steady: Steady | None = None
+
+
+def level_stops(sight: Sight) -> float | None:
+    """Return the disc's brightness in stops, exposure taken out; None where it cannot be told."""
+    if sight.brightness <= 0 or sight.saturated > 0.1 or sight.brightness > 0.98:
+        return None
+    return log2(sight.brightness) - (sight.exposure_stops or 0.0)
+
+
+def saw(state: Sighting, sight: Sight, drift: Vector, scene: Scene) -> tuple[Sighting, Readings]:
+    """Take one frame's sight."""
+    if state.seen is not None and sight.time_s < state.seen.time_s - scene.interval_s:
+        return state, {}
+    state, hint = _hinted(state, sight, scene)
+    if sight.trusted:
+        state = _seen(state, sight, drift, hint)
+    elif sight.sun.clear_deg > scene.thresholds.sun_clear_deg:
+        state = _dark(state, sight, scene, hint)
+    else:
+        # The sun is down or behind the line: nothing is expected, and the waiting begins anew.
+        state = state._replace(dark_since_s=None, dark_frames=0, found_run=0, unseen_since_s=None)
+    state = _covered(state, sight, scene)
+    return state, readings(state, sight, scene)
+
+
+def readings(state: Sighting, sight: Sight, scene: Scene) -> Readings:
+    """Return what to say of the three conditions."""
+    return {
+        "lost-disc": _lost_finding(state, sight, scene),
+        "unverified": _unverified_finding(state, sight, scene),
+        "covered-limb": _covered_finding(state, sight, scene),
+    }
+
+
+def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool]:
+    """Note what in this frame hints at cloud."""
+    limits = scene.thresholds
+    levels = state.levels
+    if sight.found:
+        level = level_stops(sight)
+        hint = sight.covered > limits.covered_clear_fraction and sight.in_frame > 0.15
+        if level is not None:
+            hint = hint or _dimmed_at_once(levels, level, sight, limits.cloud_dim_fraction)
+            levels = (*levels[-(LEVELS - 1) :], (sight.time_s, level, sight.sun.air_mass))
+    else:
+        hint = sight.brightness > GLOW and sight.saturated < limits.bright_saturated_fraction
+    oldest = sight.time_s - limits.cloud_memory_min * 60
+    hints = state.hints
+    if hint or (hints and hints[0] < oldest):
+        kept = tuple(time_s for time_s in hints[-(HINTS - 1) :] if time_s >= oldest)
+        hints = (*kept, sight.time_s) if hint else kept
+    return state._replace(hints=hints, levels=levels), hint
+
+
+def _dimmed_at_once(
+    levels: tuple[tuple[float, float, float], ...], level: float, sight: Sight, fraction: float
+) -> bool:
+    """Whether the disc is dimmer than in the last minutes by more than the air mass explains."""
+    recent = [(stops, air) for time_s, stops, air in levels if sight.time_s - time_s < 1200]
+    if len(recent) < 3:
+        return False
+    stops, air = sorted(recent)[len(recent) // 2]
+    allowed = -log2(1 - fraction) + EXTINCTION_STOPS * abs(sight.sun.air_mass - air)
+    return level < stops - allowed
+
+
+def _seen(state: Sighting, sight: Sight, drift: Vector, hint: bool) -> Sighting:
+    seen = Seen(sight.time_s, sight.x_px, sight.y_px, sight.radius_px, drift, sight.frame, not hint)
+    return state._replace(
+        seen=seen,
+        dark_since_s=None,
+        dark_frames=0,
+        cloudy=False,
+        found_run=state.found_run + 1,
+        unseen_since_s=None,
+    )
+
+
+def _dark(state: Sighting, sight: Sight, scene: Scene, hint: bool) -> Sighting:
+    limits = scene.thresholds
+    if state.dark_since_s is None:
+        recent = sum(time_s >= sight.time_s - 3.5 * scene.interval_s for time_s in state.hints)
+        cloudy = len(state.hints) >= limits.cloud_frames or recent > 0
+        # Only what was seen well a moment ago can be lost; after a night or a pause nobody knows.
+        fresh = state.seen is not None and sight.time_s - state.seen.time_s <= max(
+            6 * scene.interval_s, 600.0
+        )
+        state = state._replace(dark_since_s=sight.time_s, cloudy=cloudy or not fresh)
+    unseen = state.unseen_since_s if state.unseen_since_s is not None else sight.time_s
+    return state._replace(
+        dark_frames=state.dark_frames + 1,
+        dark_last_s=sight.time_s,
+        cloudy=state.cloudy or hint or sight.found,
+        found_run=0,
+        unseen_since_s=unseen,
+    )
+
+
+def _lost_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    if state.dark_since_s is None or state.cloudy or state.seen is None:
+        waiting = state.found_run < limits.lost_clear_frames and not state.cloudy
+        return Finding(severity=None, onset_s=sight.time_s) if waiting and state.found_run else None
+    dark_min = (state.dark_last_s - state.seen.time_s) / 60
+    severity = None
+    if state.dark_frames >= 3 and dark_min >= limits.lost_soon_min:
+        severity = Severity.NOW if dark_min >= limits.lost_now_min else Severity.SOON
+    detail = {
+        "dark_min": round(dark_min, 1),
+        "dark_frames": state.dark_frames,
+        "cloud_hints_in_the_hour": len(state.hints),
+        **where_it_should_be(state.seen, sight, scene),
+    }
+    return Finding(severity=severity, onset_s=state.dark_since_s, frame=sight.frame, detail=detail)
+
+
+def where_it_should_be(seen: Seen, sight: Sight, scene: Scene) -> dict[str, Any]:
+    """Return what is most likely, and where to look, from the last good disc."""
+    since_s = sight.time_s - seen.time_s
+    x, y = seen.x_px + seen.drift[0] * since_s, seen.y_px + seen.drift[1] * since_s
+    out = leaving(
+        seen.x_px,
+        seen.y_px,
+        seen.radius_px,
+        seen.drift,
+        sight.width_px,
+        sight.height_px,
+        scene.settings.frames.margin_px,
+    )
+    radius_deg = scene.sun_radius_rad(sight.time_s) * 57.29578
+    off = hypot(x - sight.width_px / 2, y - sight.height_px / 2) / seen.radius_px * radius_deg
+    detail: dict[str, Any] = {
+        "last_seen_utc": format_utc(from_utc_s(seen.time_s)),
+        "last_px": [round(seen.x_px, 1), round(seen.y_px, 1)],
+        "expected_px": [round(x, 1), round(y, 1)],
+        "azimuth_deg": round(sight.sun.azimuth_deg, 1),
+        "altitude_deg": round(sight.sun.altitude_deg, 1),
+        "off_axis_deg": round(off, 2),
+    }
+    if out is not None and out.gone_s <= since_s + scene.interval_s:
+        left = format_utc(from_utc_s(round(seen.time_s + out.gone_s)))
+        return detail | {"likely": ["left"], "edge": out.edge, "left_utc": left}
+    # Seen whole and well inside a moment before: something in front is likelier than a mount that threw it out.
+    room = min(x, y, sight.width_px - x, sight.height_px - y)
+    inside = room > 2 * seen.radius_px
+    likely = ["cap-or-filter", "mount", "camera"] if inside else ["mount", "cap-or-filter", "camera"]
+    return detail | {"likely": likely}
+
+
+def _unverified_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    if state.unseen_since_s is None:
+        return None
+    hours = (sight.time_s - state.unseen_since_s) / 3600
+    severity = None
+    if hours * 60 >= limits.unverified_note_min:
+        severity = Severity.SOON if hours * 60 >= limits.unverified_soon_min else Severity.NOTE
+    detail: dict[str, Any] = {"unseen_h": round(hours, 2), "after_cloud": state.cloudy}
+    if state.seen is not None:
+        detail["last_seen_utc"] = format_utc(from_utc_s(state.seen.time_s))
+    return Finding(severity=severity, onset_s=state.unseen_since_s, frame=sight.frame, detail=detail)
+
+
+def _covered(state: Sighting, sight: Sight, scene: Scene) -> Sighting:
+    """Follow the covered share of the limb: how much, and whether it stays the same."""
+    if not sight.found or sight.in_frame < 0.3:
+        return state._replace(covers=(), cover_since_s=None, steady=None)
+    covers = (*state.covers[-(COVER_WINDOW - 1) :], sight.covered)
+    limits = scene.thresholds
+    if sight.covered < limits.covered_clear_fraction:
+        # The frame is clear; one such among covered ones does not end the stretch, a second one does.
+        steady = state.steady
+        if steady is not None:
+            steady = steady._replace(odd=steady.odd + 1) if steady.odd < 1 else None
+        return state._replace(covers=covers, steady=steady)
+    steady = _steadier(state.steady, sight.covered, sight.time_s, 2 * limits.covered_steady_fraction)
+    return state._replace(covers=covers, steady=steady)
+
+
+def _steadier(steady: Steady | None, covered: float, time_s: float, width: float) -> Steady:
+    if steady is None:
+        return Steady(time_s, time_s, covered, covered)
+    low, high = min(steady.low, covered), max(steady.high, covered)
+    if high - low <= width:
+        return Steady(steady.since_s, time_s, low, high)
+    if steady.odd < 1:
+        return steady._replace(odd=steady.odd + 1, last_s=time_s)
+    return Steady(time_s, time_s, covered, covered)
+
+
+def _covered_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    covers = state.covers
+    many = sum(covered > limits.covered_fraction for covered in covers)
+    if many == 0 and sum(covered > limits.covered_clear_fraction for covered in covers) <= 1:
+        return None
+    since_s = state.steady.since_s if state.steady is not None else sight.time_s
+    if many < 3:
+        return Finding(severity=None, onset_s=since_s)
+    clear = sight.sun.clear_deg > limits.sun_clear_deg
+    same_min = (state.steady.last_s - state.steady.since_s) / 60 if state.steady is not None else 0.0
+    same = same_min >= limits.covered_soon_min and clear
+    detail = {
+        "covered_fraction": round(sight.covered, 3),
+        "same_min": round(same_min, 1),
+        "sun_above_line_deg": round(sight.sun.clear_deg, 2),
+    }
+    severity = Severity.SOON if same else Severity.NOTE
+    return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)

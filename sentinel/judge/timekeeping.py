@@ -1,0 +1,176 @@
+"""`clock`: the camera's clock steps, runs backward, or disagrees with when frames arrive.
+
+Live, each frame's arrival less its exposure time is the camera's lag: transfer time plus the clock's error. A
+step shows as a lag that changes and stays. In a past session there are no arrivals; what is left is the rhythm
+of the exposures, whose beat shifts when the clock is set.
+"""
+
+from statistics import median
+from typing import Any, NamedTuple
+
+from sentinel.judge.lifecycle import Finding, Readings
+from sentinel.judge.scene import Scene
+from sentinel.records import MeasuredFrame, Severity
+from sentinel.times import utc_s
+
+LAGS = 15
+SHOWN_S = 3600.0
+
+
+class ClockStep(NamedTuple):
+    """The camera's clock was set, as far as can be seen."""
+
+    time_s: float
+    step_s: float
+    frame: str
+    how: str
+
+
+class Timekeeping(NamedTuple):
+    """What the judge remembers of the camera's clock; bounded."""
+
+    lags: tuple[float, ...] = ()
+    """Arrival less exposure of the last frames at one setting of the clock."""
+    odd: tuple[float, ...] = ()
+    """Lags in a row that do not fit those."""
+    last_s: float | None = None
+    beats: tuple[float, ...] = ()
+    """Intervals between the last exposures."""
+    shift: tuple[float, str, float] | None = None
+    """A beat out of step, its frame and time; waits for steady ones after it."""
+    after: int = 0
+    step: ClockStep | None = None
+    offset_s: float | None = None
+
+
+def came(state: Timekeeping, frame: MeasuredFrame, scene: Scene) -> tuple[Timekeeping, Readings]:
+    """Take one frame's times."""
+    time_s = utc_s(frame.time_utc)
+    state = (
+        _lagged(state, frame, time_s, scene)
+        if frame.arrived_utc is not None
+        else _beat(state, frame, time_s, scene)
+    )
+    if state.step is not None and time_s - state.step.time_s > SHOWN_S:
+        state = state._replace(step=None)
+    return state, {"clock": _finding(state, frame, scene)}
+
+
+def _lagged(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene) -> Timekeeping:
+    assert frame.arrived_utc is not None  # noqa: S101 - the caller looked
+    lag = utc_s(frame.arrived_utc) - time_s
+    if len(state.lags) < 3:
+        return _offset(state._replace(lags=(*state.lags, lag)), scene)
+    usual = median(state.lags)
+    scatter = max(median(abs(one - usual) for one in state.lags), 0.3)
+    if abs(lag - usual) <= max(scene.thresholds.clock_note_s - 0.1, 6 * scatter):
+        return _offset(state._replace(lags=(*state.lags[-(LAGS - 1) :], lag), odd=()), scene)
+    odd = (*state.odd[-LAGS:], lag)
+    needed = scene.thresholds.clock_frames
+    newest = odd[-needed:]
+    if len(newest) < needed or max(newest) - min(newest) > max(1.0, 6 * scatter):
+        return state._replace(odd=odd)
+    # The lag grows by what the clock was set back.
+    step = ClockStep(time_s, usual - median(newest), frame.frame, "arrivals")
+    return _offset(state._replace(lags=newest, odd=(), step=step), scene)
+
+
+def _offset(state: Timekeeping, scene: Scene) -> Timekeeping:
+    """Say that the clock is off where even the quickest frame arrives impossibly early, or all arrive late alike."""
+    limits = scene.thresholds
+    if len(state.lags) < min(10, LAGS):
+        return state
+    quickest, usual = min(state.lags), median(state.lags)
+    alike = max(state.lags) - quickest < 10
+    if usual < -limits.clock_note_s:
+        return state._replace(offset_s=-usual)
+    if alike and quickest > limits.clock_soon_s + scene.interval_s:
+        return state._replace(offset_s=-quickest)
+    return state._replace(offset_s=None)
+
+
+def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene) -> Timekeeping:
+    if state.last_s is None:
+        return state._replace(last_s=time_s)
+    gap = time_s - state.last_s
+    state = state._replace(last_s=time_s)
+    if len(state.beats) < 6:
+        return state._replace(beats=(*state.beats, gap))
+    beat = median(state.beats)
+    scatter = max(median(abs(one - beat) for one in state.beats), 0.2)
+    if beat <= 0 or scatter > 0.05 * beat:
+        return state._replace(beats=(*state.beats[-(LAGS - 1) :], gap), shift=None, after=0)
+    off = _off_beat(gap, beat)
+    tolerance = max(scene.thresholds.clock_note_s - 0.1, 6 * scatter)
+    if off is None or abs(off) <= tolerance:
+        beats = (*state.beats[-(LAGS - 1) :], gap) if off is not None and gap < 1.5 * beat else state.beats
+        state = state._replace(beats=beats)
+        if state.shift is None:
+            return state
+        if state.after + 1 < scene.thresholds.clock_frames:
+            return state._replace(after=state.after + 1)
+        step_s, name, when_s = state.shift
+        return state._replace(shift=None, after=0, step=ClockStep(when_s, step_s, name, "rhythm"))
+    if state.shift is not None:
+        # Out of step twice running: a late frame and the next one in its place, or no rhythm at all.
+        both = state.shift[0] + off
+        shift = (both, *state.shift[1:]) if abs(both) > tolerance else None
+        return state._replace(shift=shift, after=0)
+    return state._replace(shift=(off, frame.frame, time_s), after=0)
+
+
+def _off_beat(gap: float, beat: float) -> float | None:
+    """Return by how much a gap is out of step; None: a pause after which the beat may begin anew."""
+    if gap > 3.5 * beat:
+        return None
+    if gap < 1.85 * beat:
+        return gap - beat
+    return gap - round(gap / beat) * beat
+
+
+def _finding(state: Timekeeping, frame: MeasuredFrame, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    if state.step is not None:
+        step_s = state.step.step_s
+        grave = abs(step_s) >= limits.clock_soon_s
+        detail: dict[str, Any] = {
+            "step_s": round(step_s, 1),
+            "seen_by": state.step.how,
+            "likely": likely_cause(step_s, by_rhythm=state.step.how == "rhythm"),
+        }
+        if state.offset_s is not None:
+            detail["offset_s"] = round(state.offset_s, 1)
+        return Finding(
+            severity=Severity.SOON if grave else Severity.NOTE,
+            onset_s=state.step.time_s,
+            frame=state.step.frame,
+            detail=detail,
+            story=f"step {round(state.step.time_s)}",
+        )
+    if state.offset_s is not None:
+        grave = abs(state.offset_s) >= limits.clock_soon_s
+        detail = {"offset_s": round(state.offset_s, 1), "seen_by": "arrivals"}
+        detail["likely"] = likely_cause(state.offset_s)
+        return Finding(
+            severity=Severity.SOON if grave else Severity.NOTE,
+            onset_s=utc_s(frame.time_utc),
+            frame=frame.frame,
+            detail=detail,
+            story="offset",
+        )
+    return None
+
+
+def likely_cause(offset_s: float, *, by_rhythm: bool = False) -> str:
+    """Return the likely cause of a clock that is off, or was set, by so much."""
+    size = abs(offset_s)
+    hours = size / 3600
+    if abs(hours - 1) < 1 / 60:
+        return "daylight-saving"
+    if round(hours * 4) > 0 and abs(hours * 4 - round(hours * 4)) < 1 / 15 and hours <= 14.1:
+        return "time-zone"
+    if hours >= 20:
+        return "date"
+    if by_rhythm:
+        return "clock-set-or-timer-restarted"
+    return "set-wrong-by-minutes" if size >= 45 else "drift-or-set-by-hand"

@@ -1,0 +1,172 @@
+"""The disc's way through the frame: how it usually moves, and how much it jitters.
+
+A mount that tracks leaves a slow drift; one that stops lets the disc go at the sky's own rate, one that turns
+back at twice that. Everything is compared with that rate, in pixels, which the sun's direction at the two
+exposures and the measured radius give without any setting.
+"""
+
+from math import cos, hypot, radians, sin
+from statistics import median
+from typing import NamedTuple
+
+from sentinel.judge.scene import Scene, Sight
+
+Vector = tuple[float, float]
+
+TRAIL = 31
+JITTERS = 30
+STEPS = 8
+JITTER_FLOOR_PX = 0.3
+# The median of a two-dimensional normal scatter's length is 1.18 sigma.
+RAYLEIGH_MEDIAN = 1.177
+
+
+class Step(NamedTuple):
+    """From one trusted disc to the next."""
+
+    frame: str
+    time_s: float
+    seconds: float
+    x_px: float
+    y_px: float
+    radius_px: float
+    move: Vector
+    """Displacement."""
+    excess: Vector
+    """Displacement less the usual drift."""
+    sky_px: float
+    """How far the disc would have gone on a mount standing still."""
+
+    @property
+    def excess_px(self) -> float:
+        """Length of the excess."""
+        return hypot(*self.excess)
+
+
+class Track(NamedTuple):
+    """What is remembered of the way; bounded."""
+
+    last: Sight | None = None
+    steps: tuple[Step, ...] = ()
+    """The last few, however they went; emptied by a long gap."""
+    trail: tuple[tuple[float, float, float], ...] = ()
+    """Time and place of discs tracked quietly since the last jump."""
+    drift: Vector = (0.0, 0.0)
+    """Usual drift, px/s."""
+    scatter: tuple[float, ...] = ()
+    """Lengths of the last quiet excesses."""
+    older: int = 0
+    """Frames in a row from before the last one."""
+
+    @property
+    def jitter_px(self) -> float:
+        """Usual frame-to-frame scatter, as the sigma of one coordinate's difference."""
+        if len(self.scatter) < 5:
+            return 2.0
+        return max(median(self.scatter) / RAYLEIGH_MEDIAN, JITTER_FLOOR_PX)
+
+
+def sky_px(scene: Scene, one: Sight, other: Sight, radius_px: float) -> float:
+    """Return the sun's apparent way between two exposures, in pixels of a camera that stands still."""
+    (e1, n1, u1), (e2, n2, u2) = one.sun.direction, other.sun.direction
+    chord = hypot(e2 - e1, n2 - n1, u2 - u1)
+    return chord / scene.sun_radius_rad(other.time_s) * radius_px
+
+
+def quiet_px(track: Track, sky: float, scene: Scene) -> float:
+    """Return the excess up to which a step is no news."""
+    limits = scene.thresholds
+    return max(limits.runaway_jitter_ratio * track.jitter_px, limits.runaway_rate_fraction * sky)
+
+
+def extended(track: Track, sight: Sight, scene: Scene, *, gap_s: float) -> tuple[Track, Step | None]:
+    """Return the track with one more trusted disc, and the step that led there; None after a gap."""
+    last = track.last
+    if last is None:
+        return track._replace(last=sight, trail=((sight.time_s, sight.x_px, sight.y_px),)), None
+    seconds = sight.time_s - last.time_s
+    if seconds <= 0:
+        # Late or twice; a clock set back shows as a run of them.
+        older = track.older + 1 if seconds < 0 else track.older
+        return (track._replace(older=older), None) if older < 3 else (restarted(track, sight), None)
+    if seconds > gap_s:
+        return restarted(track, sight), None
+    step = _step(track, last, sight, seconds, scene)
+    steps = (*track.steps[-(STEPS - 1) :], step)
+    if step.excess_px <= quiet_px(track, step.sky_px, scene):
+        trail = (*track.trail[-(TRAIL - 1) :], (sight.time_s, sight.x_px, sight.y_px))
+        scatter = (*track.scatter[-(JITTERS - 1) :], step.excess_px)
+        drift = _drift(trail, track.drift)
+        return Track(sight, steps, trail, drift, scatter), step
+    # A leap: the drift stays what it was, the trail begins anew.
+    return Track(sight, steps, ((sight.time_s, sight.x_px, sight.y_px),), track.drift, track.scatter), step
+
+
+def restarted(track: Track, sight: Sight) -> Track:
+    """Return the track after a gap: the usual drift and jitter are kept, nothing else is."""
+    return Track(sight, (), ((sight.time_s, sight.x_px, sight.y_px),), track.drift, track.scatter)
+
+
+def _step(track: Track, last: Sight, sight: Sight, seconds: float, scene: Scene) -> Step:
+    move = (sight.x_px - last.x_px, sight.y_px - last.y_px)
+    excess = (move[0] - track.drift[0] * seconds, move[1] - track.drift[1] * seconds)
+    radius = max(sight.radius_px, last.radius_px)
+    sky = sky_px(scene, last, sight, radius)
+    return Step(sight.frame, sight.time_s, seconds, sight.x_px, sight.y_px, radius, move, excess, sky)
+
+
+def _drift(trail: tuple[tuple[float, float, float], ...], before: Vector) -> Vector:
+    """Return the drift between the medians of the trail's two ends, px/s."""
+    if len(trail) < 6:
+        return before
+    ends = 3 if len(trail) < 12 else 5
+    (t0, x0, y0), (t1, x1, y1) = _middle(trail[:ends]), _middle(trail[-ends:])
+    return (x1 - x0) / (t1 - t0), (y1 - y0) / (t1 - t0)
+
+
+def _middle(points: tuple[tuple[float, float, float], ...]) -> tuple[float, float, float]:
+    half = len(points) // 2
+    times, xs, ys = zip(*points, strict=True)
+    return sorted(times)[half], sorted(xs)[half], sorted(ys)[half]
+
+
+def west_from_roll(roll_deg: float, *, southern: bool) -> Vector:
+    """Return the way the disc goes in the frame when the mount stops, as a unit vector (x right, y down).
+
+    The roll goes from the frame's up to the mount's pole, clockwise. West is to the right of the northern
+    pole as one looks at the sky, to the left of the southern one.
+    """
+    roll = radians(roll_deg)
+    sign = -1.0 if southern else 1.0
+    return sign * cos(roll), sign * sin(roll)
+
+
+class Leaving(NamedTuple):
+    """When and where a disc that moves straight on leaves the frame."""
+
+    edge: str
+    touch_s: float
+    """Seconds until the limb reaches the edge less the margin; negative: it has."""
+    gone_s: float
+    """Seconds until nothing of it is left in the frame."""
+
+
+def leaving(
+    x_px: float, y_px: float, radius_px: float, speed: Vector, width_px: int, height_px: int, margin_px: float
+) -> Leaving | None:
+    """Return where a disc moving at `speed` (px/s) leaves first; None if it stands still."""
+    ways: list[Leaving] = []
+    for name_low, name_high, place, pace, size in (
+        ("left", "right", x_px, speed[0], width_px),
+        ("top", "bottom", y_px, speed[1], height_px),
+    ):
+        if pace < 0:
+            room = place + 0.5
+            ways.append(Leaving(name_low, (room - radius_px - margin_px) / -pace, (room + radius_px) / -pace))
+        elif pace > 0:
+            room = size - 0.5 - place
+            ways.append(Leaving(name_high, (room - radius_px - margin_px) / pace, (room + radius_px) / pace))
+    if not ways:
+        return None
+    first = min(ways, key=lambda way: way.touch_s)
+    return first._replace(gone_s=min(way.gone_s for way in ways))

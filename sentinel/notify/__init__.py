@@ -1,0 +1,1 @@
+"""Wording, grouping, repeats and delivery of what people are told."""
