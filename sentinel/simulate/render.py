@@ -190,11 +190,9 @@ def _rho2(sun: SunDisc, dx: NDArray[F], dy: NDArray[F]) -> NDArray[F]:
     across = (dx * kind(-up_y) + dy * kind(up_x)) * kind(1 / sun.radius_px)
     above = (dx * kind(up_x) + dy * kind(up_y)) * kind(1 / sun.radius_px)
     squeeze = 1 - sun.flattening
-    if sun.egg > 0:
-        inside = np.maximum(kind(squeeze**2) + kind(4 * sun.egg) * (above + kind(sun.egg)), kind(1e-6))
-        above = (np.sqrt(inside) - kind(squeeze)) * kind(0.5 / sun.egg)
-    else:
-        above = above * kind(1 / squeeze)
+    lifted = above + kind(sun.egg)
+    root = np.sqrt(np.maximum(kind(squeeze**2) + kind(4 * sun.egg) * lifted, kind(1e-6)))
+    above = 2 * lifted / (kind(squeeze) + root)
     rho2 = across * across + above * above
     if sun.ripple_px > 0:
         rho2 = rho2 * _ripple(sun, np.arctan2(across, above))
@@ -204,7 +202,8 @@ def _rho2(sun: SunDisc, dx: NDArray[F], dy: NDArray[F]) -> NDArray[F]:
 def _ripple(sun: SunDisc, angle: NDArray[F]) -> NDArray[F]:
     """Return the factor on rho^2 by which seeing moves the limb; no part of it moves or swells the disc."""
     random = np.random.default_rng(sun.ripple_seed)
-    orders = np.arange(3, max(8, int(sun.radius_px / 6)))
+    # Seeing is not coherent over much of the limb: waves of a tenth of it and shorter.
+    orders = np.arange(10, max(16, int(sun.radius_px / 4)))
     weight = orders**-0.8
     weight *= sun.ripple_px / sun.radius_px * np.sqrt(2 / np.sum(weight**2))
     phase = random.uniform(0, 2 * np.pi, len(orders))
