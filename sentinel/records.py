@@ -77,6 +77,11 @@ class MeasuredFrame:
     """Why the file could not be used; `disc` is then not found."""
     flags: tuple[str, ...] = ()
     """Doubts about file and time; the disc has its own."""
+    digest: str | None = None
+    """SHA-256 of the file's bytes, in a live watch."""
+    size_bytes: int | None = None
+    modified_ns: int | None = None
+    """The file's own time of change; with name and size it tells a file that is known from one that is new."""
 
     @property
     def all_flags(self) -> tuple[str, ...]:
@@ -127,6 +132,14 @@ class Surroundings:
     """What one more frame takes of it."""
     clock_step_s: float | None = None
     """By how much the computer's own clock was just set forward, against its monotonic time."""
+    clock_synchronised: bool | None = None
+    """Whether the computer has heard the time from elsewhere; None: it cannot be told."""
+    folder: Literal["present", "empty", "missing", "unreadable", "stuck"] | None = None
+    """How the folder of the frames is found; stuck: looking at it does not come back."""
+    state_free_bytes: int | None = None
+    """Free space where journal and status are kept."""
+    away_s: float | None = None
+    """For how long before this reading the watch itself was not running; None: it was."""
 
 
 Event = MeasuredFrame | Tick | Mark | Surroundings

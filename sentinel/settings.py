@@ -250,6 +250,28 @@ class Heartbeat(Section):
     every_min: float = Field(5.0, gt=0, le=1440)
 
 
+class Intake(Section):
+    """How a live folder is read."""
+
+    rescan_s: float = Field(5.0, ge=1, le=60)
+    """Between two looks at the folder; events of the file system only hurry them."""
+    patience_s: float = Field(60.0, ge=5, le=3600)
+    """How long a file may stay unfinished after it last grew, before it is taken as it is and reported."""
+    hang_s: float = Field(30.0, ge=5, le=600)
+    """How long measuring one file may take before its process is ended."""
+
+
+class State(Section):
+    """Where the watch keeps its own files."""
+
+    folder: str = ""
+    """Empty: what the service manager gives, else `~/.local/state/sentinel`."""
+    ballast_mb: float = Field(16.0, ge=0, le=10_000)
+    """Space held back, given up when the disk is full, so that the journal can go on; 0: none."""
+    picture: Literal["upright", "screen", "none"] = "upright"
+    """How the status page shows the last picture: turned upright, or as on the camera's screen."""
+
+
 class Settings(Section):
     """Everything the program is told."""
 
@@ -265,6 +287,8 @@ class Settings(Section):
     channels: Annotated[tuple[Channel, ...], Field(strict=False)] = ()
     delivery: Delivery = Delivery()
     heartbeat: Heartbeat = Heartbeat()
+    intake: Intake = Intake()
+    state: State = State()
 
     @model_validator(mode="after")
     def _channels_once(self) -> "Settings":
