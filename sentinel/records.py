@@ -75,6 +75,8 @@ class MeasuredFrame:
     """When the computer first saw the finished file; None in a replay of files."""
     error: str | None = None
     """Why the file could not be used; `disc` is then not found."""
+    sha256: str = ""
+    """Of the file's bytes, in hexadecimal: the running hash of a session stands on it; empty: not known."""
     flags: tuple[str, ...] = ()
     """Doubts about file and time; the disc has its own."""
     digest: str | None = None
@@ -132,6 +134,10 @@ class Surroundings:
     """What one more frame takes of it."""
     clock_step_s: float | None = None
     """By how much the computer's own clock was just set forward, against its monotonic time."""
+    waiting_messages: int | None = None
+    """How many messages have not got through yet, over all channels."""
+    last_message_utc: datetime | None = None
+    """When the last one got through."""
     clock_synchronised: bool | None = None
     """Whether the computer has heard the time from elsewhere; None: it cannot be told."""
     folder: Literal["present", "empty", "missing", "unreadable", "stuck"] | None = None
@@ -286,6 +292,10 @@ class Alert:
     """The same for a satellite link: at most 160 characters of plain ASCII; empty: cut from title and body."""
     repeat: int = 0
     """Which repeat of a `first` this is, from 1."""
+    which: str = ""
+    """What tells it from others of its condition, like the supply that runs out."""
+    answers: Severity | None = None
+    """How grave that was which a `clear` takes back."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,69 @@
+"""Who gets which message, and when. Pure: the state is the settings, the time an argument."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from sentinel.records import Alert, Posting, Severity
+from sentinel.settings import Channel, Quiet, Settings
+from sentinel.times import DAY_S, utc_s
+
+
+def route(alerts: Sequence[Alert], settings: Settings, now_utc: datetime) -> tuple[Posting, ...]:
+    """Return who gets which of the alerts: commands on this computer first, then in the order of the settings.
+
+    A `now` goes to the first list at once, whatever the hour; to the second list when it has been repeated as
+    often as the settings say and still nobody has seen it, and what becomes of it goes there too (a target
+    that never had the message is not told that it is over: the outbox drops that). Everything else waits for
+    the end of a channel's quiet hours.
+    """
+    channels = sorted(settings.channels, key=lambda channel: channel.command is None)
+    postings = []
+    for number, alert in enumerate(alerts):
+        for channel in channels:
+            if not _wanted(alert, channel, settings):
+                continue
+            due_utc = now_utc
+            if channel.quiet is not None and alert.severity is not Severity.NOW:
+                due_utc = quiet_end_utc(channel.quiet, now_utc) or now_utc
+            postings.append(
+                Posting(
+                    alert=number,
+                    target=channel.name,
+                    due_utc=due_utc,
+                    expires_utc=due_utc + timedelta(hours=settings.delivery.expire_h),
+                )
+            )
+    return tuple(postings)
+
+
+def _wanted(alert: Alert, channel: Channel, settings: Settings) -> bool:
+    if alert.kind == "clear":
+        # Whoever was woken by it wants to hear that it is over; who never was told is sorted out on sending.
+        return True
+    if alert.severity.value not in channel.severities:
+        return False
+    return channel.called == "first" or escalated(alert, settings)
+
+
+def escalated(alert: Alert, settings: Settings) -> bool:
+    """Whether an alert is a `now` that nobody has seen after all its repeats."""
+    return (
+        alert.kind == "repeat"
+        and alert.severity is Severity.NOW
+        and alert.repeat >= max(1, len(settings.alerts.repeat_min))
+    )
+
+
+def quiet_end_utc(quiet: Quiet, now_utc: datetime) -> datetime | None:
+    """Return when the quiet hours that are on end; None where they are not on."""
+    start_s, end_s = _of_day_s(quiet.from_utc), _of_day_s(quiet.until_utc)
+    length_s = (end_s - start_s) % DAY_S
+    into_s = (utc_s(now_utc) - start_s) % DAY_S
+    if into_s >= length_s:
+        return None
+    return now_utc + timedelta(seconds=length_s - into_s)
+
+
+def _of_day_s(text: str) -> float:
+    hours, minutes = text.split(":")
+    return int(hours) * 3600.0 + int(minutes) * 60.0
