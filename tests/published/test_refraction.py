@@ -54,7 +54,7 @@ def test_tables(altitude: float, published: float, last_digit: float, source: st
     ],
 )
 def test_where_the_formula_is_a_little_high(altitude: float, published: float, source: str) -> None:
-    """Misses of the formula: its 1.02' is 4 % over the refraction constant, up to 0.19' at 10 to 20 degrees."""
+    """Misses of the formula: its 1.02' is 4 % over the refraction constant, 0.19' at 12 degrees."""
     excess = refraction_at_apparent_arcmin(altitude) - published
     assert 0.05 < excess < 0.2, source
 

@@ -66,7 +66,7 @@ def south() -> Sun:
 def test_a_true_axis_and_the_mean_rate_leave_equation_of_time_and_declination(north: Sun, south: Sun) -> None:
     """Airless, over whole days (so that parallax returns), at a solstice and at an equinox."""
     for start in ("2026-06-19T00:00:00Z", "2026-03-19T00:00:00Z", "2026-12-22T00:00:00Z"):
-        times = utc_s(parse_utc(start)) + np.arange(0, 3) * DAY_S
+        times = utc_s(parse_utc(start)) + DAY_S * np.arange(3.0)
         for sun, side in ((north, 1), (south, -1)):
             x, y = track(sun, times)
             declination = sun.declination_deg(times)
