@@ -1,0 +1,116 @@
+"""One file -> one measured frame: read, decode, measure; a broken file is a frame with an error."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Literal
+
+from sentinel.errors import FrameProblem
+from sentinel.intake.decode import Header, read_header, read_picture
+from sentinel.intake.exposure_time import exposure_time
+from sentinel.measure import measure
+from sentinel.records import Disc, MeasuredFrame
+
+UNREADABLE = "unreadable"
+"""The file could not be used as a frame."""
+
+
+def examine(
+    path: Path,
+    *,
+    frame: str,
+    transfer: Literal["auto", "srgb", "linear"] = "auto",
+    clock_offset_s: float = 0.0,
+    utc_offset: timedelta | None = None,
+    prior: Disc | None = None,
+) -> MeasuredFrame:
+    """Measure one file.
+
+    Parameters
+    ----------
+    path
+        The file.
+    frame
+        Its name in the session.
+    transfer
+        How its values stand to light; by its format if ``auto``.
+    clock_offset_s
+        Camera clock minus UTC.
+    utc_offset
+        Zone to take where the file names none.
+    prior
+        Where the disc was last, to save the search.
+    """
+    try:
+        picture = read_picture(path, transfer=transfer)
+    except FrameProblem as problem:
+        return _broken(path, frame, problem, clock_offset_s, utc_offset)
+    disc = measure(picture.values, transfer=picture.transfer, full_scale=picture.full_scale, prior=prior)
+    time_utc, doubts = _when(path, picture.header, clock_offset_s, utc_offset)
+    header = picture.header
+    return MeasuredFrame(
+        frame=frame,
+        time_utc=time_utc,
+        width_px=header.width_px,
+        height_px=header.height_px,
+        disc=on_the_sensor(disc, picture.step),
+        exposure_s=header.exposure_s,
+        iso=header.iso,
+        aperture=header.aperture,
+        camera=header.camera,
+        flags=(*picture.flags, *doubts),
+    )
+
+
+def on_the_sensor(disc: Disc, step: int) -> Disc:
+    """Return a disc measured on squares of `step` sensor pixels in sensor pixels."""
+    if step == 1:
+        return disc
+    return replace(
+        disc,
+        x_px=(disc.x_px + 0.5) * step - 0.5,
+        y_px=(disc.y_px + 0.5) * step - 0.5,
+        radius_px=disc.radius_px * step,
+        centre_sigma_px=disc.centre_sigma_px * step,
+        edge_width_px=disc.edge_width_px * step,
+        edge_width_cos2_px=disc.edge_width_cos2_px * step,
+        edge_width_sin2_px=disc.edge_width_sin2_px * step,
+    )
+
+
+def _when(
+    path: Path, header: Header | None, clock_offset_s: float, utc_offset: timedelta | None
+) -> tuple[datetime, tuple[str, ...]]:
+    try:
+        file_time_utc = datetime.fromtimestamp(path.lstat().st_mtime, UTC)
+    except (OSError, OverflowError, ValueError):
+        file_time_utc = datetime.fromtimestamp(0, UTC)
+    if header is None:
+        header = Header(width_px=0, height_px=0, format="jpeg")
+    if header.taken_is_utc:
+        # FITS says UTC; the camera's clock set it all the same.
+        header = replace(header, zone_offset=timedelta(0))
+    elif header.zone_offset is None and utc_offset is not None:
+        header = replace(header, zone_offset=utc_offset)
+    return exposure_time(header, clock_offset_s, file_time_utc)
+
+
+def _broken(
+    path: Path, frame: str, problem: FrameProblem, clock_offset_s: float, utc_offset: timedelta | None
+) -> MeasuredFrame:
+    """Give a frame without pixels its place in time, by its header if that much can be read."""
+    try:
+        header: Header | None = read_header(path)
+    except FrameProblem:
+        header = None
+    time_utc, doubts = _when(path, header, clock_offset_s, utc_offset)
+    return MeasuredFrame(
+        frame=frame,
+        time_utc=time_utc,
+        width_px=header.width_px if header else 0,
+        height_px=header.height_px if header else 0,
+        disc=Disc(found=False),
+        camera=header.camera if header else "",
+        error=f"{problem.what}; {problem.mend}" if problem.mend else problem.what,
+        flags=(UNREADABLE, *doubts),
+    )

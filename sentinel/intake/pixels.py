@@ -1,0 +1,131 @@
+"""Pixels of one file, by format: grey, in the stored orientation, as few copies as possible."""
+
+import io
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import simplejpeg
+from numpy.typing import NDArray
+from PIL import Image
+
+from sentinel.errors import FrameProblem
+
+# The readers of the rarer formats are imported where they are needed: a measuring process starts quickly.
+# ruff: noqa: PLC0415
+
+DAMAGED = "damaged"
+"""The file holds bytes that do not belong there; the pixels could be read all the same."""
+
+LUMA = np.array([0.299, 0.587, 0.114], np.float32)
+"""Weights of red, green and blue in a JPEG's grey (ITU-R BT.601); used for the other formats too."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pixels:
+    """A grey picture and what its numbers mean."""
+
+    values: NDArray[Any] = field(repr=False)
+    full_scale: float
+    step: int = 1
+    """Sensor pixels along a side of one of these."""
+    flags: tuple[str, ...] = ()
+
+
+def from_jpeg(content: bytes) -> Pixels:
+    """Decode a JPEG's grey at full size; strict, because a hole in the data is not a picture of the sun."""
+    flags: tuple[str, ...] = ()
+    try:
+        grey = simplejpeg.decode_jpeg(content, colorspace="GRAY")[:, :, 0]
+    except ValueError as error:
+        if "extraneous bytes" in str(error).lower():
+            # Some cameras write a few bytes too many between two parts of a sound file.
+            grey = simplejpeg.decode_jpeg(content, colorspace="GRAY", strict=False)[:, :, 0]
+            flags = (DAMAGED,)
+        elif _four_colours(content):
+            with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
+                grey = np.asarray(image.convert("L"))
+        else:
+            raise
+    return Pixels(values=grey, full_scale=255.0, flags=flags)
+
+
+def _four_colours(content: bytes) -> bool:
+    with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
+        return image.mode == "CMYK"
+
+
+def from_pillow(image: Image.Image) -> Pixels:
+    """Load an opened PNG or TIFF."""
+    if image.mode.startswith("I;16"):
+        return Pixels(values=np.asarray(image).astype(np.uint16, copy=False), full_scale=65535.0)
+    if image.mode in ("I", "F"):
+        return from_numbers(np.asarray(image))
+    return Pixels(values=np.asarray(image if image.mode == "L" else image.convert("L")), full_scale=255.0)
+
+
+def from_tiff(content: bytes, image: Image.Image) -> Pixels:
+    """Load a TIFF; what Pillow does not read (16 bits a colour, above all) goes to tifffile."""
+    bits = image.tag_v2.get(258, (8,)) if hasattr(image, "tag_v2") else (8,)
+    if len(bits) == 1 or max(bits) <= 8:
+        return from_pillow(image)
+    import tifffile
+
+    with tifffile.TiffFile(io.BytesIO(content)) as file:
+        return from_numbers(grey_of(file.pages[0].asarray()))
+
+
+def from_numbers(values: NDArray[Any]) -> Pixels:
+    """Take an array of any numbers as a picture; floats within 0 to 1 are shares of full scale, others are scaled by their largest."""
+    if values.dtype == np.uint8:
+        return Pixels(values=values, full_scale=255.0)
+    if values.dtype.kind == "u" and values.dtype.itemsize == 2:
+        return Pixels(values=values.astype(np.uint16, copy=False), full_scale=65535.0)
+    if values.dtype.kind == "i" and values.dtype.itemsize == 2:
+        return Pixels(values=np.maximum(values, 0).astype(np.uint16), full_scale=32767.0)
+    real = values.astype(np.float32)
+    largest = float(np.nanmax(real, initial=0.0, where=np.isfinite(real)))
+    return Pixels(values=real, full_scale=largest if largest > 1 else 1.0)
+
+
+def grey_of(values: NDArray[Any]) -> NDArray[Any]:
+    """Return one plane of an array of shape (ny, nx), (ny, nx, 3 or 4) or (3, ny, nx)."""
+    if values.ndim == 3 and values.shape[0] in (1, 3) and values.shape[-1] not in (3, 4):
+        values = np.moveaxis(values, 0, -1)
+    if values.ndim == 3 and values.shape[-1] == 1:
+        values = values[..., 0]
+    if values.ndim == 3 and values.shape[-1] in (3, 4):
+        grey = np.zeros(values.shape[:2], np.float32)
+        for channel, weight in enumerate(LUMA):
+            grey += values[..., channel] * weight
+        return grey if values.dtype.kind == "f" else np.rint(grey).astype(values.dtype)
+    if values.ndim != 2:
+        raise FrameProblem(f"holds {values.ndim} dimensions where a picture has two")
+    return values
+
+
+def from_raw(content: bytes) -> Pixels:
+    """Develop a raw file at half size: linear, one value a square of four sensor pixels."""
+    try:
+        import rawpy
+    except ImportError:
+        raise FrameProblem(
+            "is a camera raw file, and nothing that reads those is installed",
+            mend="install the extra: pip install 'sentinel[raw]'",
+        ) from None
+    with rawpy.imread(io.BytesIO(content)) as raw:
+        colour = raw.postprocess(
+            half_size=True, gamma=(1, 1), no_auto_bright=True, output_bps=16, user_flip=0,
+            use_camera_wb=False, use_auto_wb=False, user_wb=[1, 1, 1, 1], output_color=rawpy.ColorSpace.raw,
+        )  # fmt: skip
+    return Pixels(values=grey_of(colour), full_scale=65535.0, step=2)
+
+
+def raw_size(content: bytes) -> tuple[int, int]:
+    """Return width and height of a raw file's picture; (0, 0) where nothing installed can tell."""
+    try:
+        import rawpy
+    except ImportError:
+        return 0, 0
+    with rawpy.imread(io.BytesIO(content)) as raw:
+        return int(raw.sizes.width), int(raw.sizes.height)

@@ -1,0 +1,210 @@
+"""From a rough circle to the rays that truly show the limb: agreement first, refinement after."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sentinel.measure.levels import Levels
+from sentinel.measure.limb import SHAPE_TERMS, Limb, shape_columns
+from sentinel.measure.rays import cast, directions
+from sentinel.measure.search import Circle
+
+Array = NDArray[np.float64]
+
+SECTORS = 256
+TRIALS = 200
+LARGEST_OVAL = 0.12
+"""Half the difference of the half-axes, in radii: the sun on the horizon has 0.09."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """A limb that many rays agree on."""
+
+    limb: Limb
+    angle: Array
+    """(n,): directions that were looked in and lie in the frame."""
+    agrees: NDArray[np.bool_]
+    """(n,)"""
+    sigma_px: float
+    """Rough blur of the edge."""
+    scatter_px: float
+    """Robust spread of the agreeing edges about the limb."""
+    contrast: float
+    """Median step of the agreeing edges, linear light."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Strip:
+    """The frame round the limb unrolled: a row a sector, a column a distance."""
+
+    angle: Array
+    along_px: Array
+    light: Array
+    inside: NDArray[np.bool_]
+
+
+def _unroll(levels: Levels, limb: Limb, half_px: float, step_px: float) -> _Strip:
+    """Sample a band about the limb, several rays a sector averaged."""
+    together = int(np.clip(2 * np.pi * limb.mean_px / SECTORS / 3.0, 1, 4))
+    angle = directions(SECTORS * together)
+    along = np.arange(-half_px, half_px + step_px / 2, step_px)
+    rays = cast(levels, limb.x_px, limb.y_px, angle, np.maximum(limb.at(angle)[:, None] + along, 0.5))
+    mean = rays.light.reshape(SECTORS, together, -1).mean(1)
+    inside = rays.inside.reshape(SECTORS, together, -1).all(1)
+    return _Strip(angle.reshape(SECTORS, together).mean(1), along, mean, inside)
+
+
+def _steepest(strip: _Strip, width: int) -> tuple[Array, Array, float]:
+    """Return offset, step height and its noise of the strongest inward rise on every row."""
+    light = np.sqrt(strip.light)
+    total = np.concatenate([np.zeros((len(light), 1)), np.cumsum(light, axis=1)], axis=1)
+    box = (total[:, width:] - total[:, :-width]) / width
+    rise = box[:, :-width] - box[:, width:]
+    seen = strip.inside[:, : rise.shape[1]] & strip.inside[:, -rise.shape[1] :]
+    rise = np.where(seen, rise, 0.0)
+    best = np.argmax(rise, axis=1)
+    row = np.arange(len(rise))
+    inner = np.clip(best, 1, rise.shape[1] - 2)
+    before, here, after = rise[row, inner - 1], rise[row, inner], rise[row, inner + 1]
+    curve = np.maximum(2 * here - before - after, 1e-9)
+    shift = np.where(best == inner, np.clip((after - before) / (2 * curve), -1, 1), 0.0)
+    step = strip.along_px[1] - strip.along_px[0]
+    offset = strip.along_px[0] + (inner + shift + width - 0.5) * step
+    # Neighbouring rows see the same edge: what differs between them is noise.
+    differ = np.abs(rise - np.roll(rise, 1, axis=0))[seen & np.roll(seen, 1, axis=0)]
+    noise = 1.4826 * float(np.median(differ)) / np.sqrt(2.0) if differ.size else 1.0
+    return offset, rise[row, best], max(noise, 1e-4)
+
+
+def _blended(strip: _Strip, rows: int) -> _Strip:
+    """Average `rows` (odd) neighbouring rows, for edges drowned in noise."""
+    if rows <= 1:
+        return strip
+    count = np.zeros(strip.light.shape)
+    light = np.zeros(strip.light.shape)
+    for shift in range(-(rows // 2), rows // 2 + 1):
+        seen = np.roll(strip.inside, shift, axis=0)
+        light += np.where(seen, np.roll(strip.light, shift, axis=0), 0.0)
+        count += seen
+    return _Strip(strip.angle, strip.along_px, light / np.maximum(count, 1), strip.inside)
+
+
+def _vote(
+    angle: Array, offset: Array, usable: NDArray[np.bool_], tolerance: float
+) -> NDArray[np.bool_] | None:
+    """Return the rays that agree with the best circle through three of them."""
+    index = np.nonzero(usable)[0]
+    if index.size < 8:
+        return None
+    rng = np.random.default_rng(3)
+    picked = index[rng.integers(0, index.size, (TRIALS, 3))]
+    columns = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)], axis=1)
+    matrix = columns[picked]
+    sound = np.abs(np.linalg.det(matrix)) > 1e-3
+    if not sound.any():
+        return None
+    models = np.linalg.solve(matrix[sound], offset[picked[sound]][..., None])[..., 0]
+    miss = np.abs(models @ columns.T - offset)
+    votes = ((miss < tolerance) & usable).sum(1)
+    return np.asarray((miss[np.argmax(votes)] < tolerance) & usable)
+
+
+def _solve(angle: Array, offset: Array, weight: Array, oval_px: float) -> Array:
+    """Weighted least squares of the limb's shape terms; the oval held to `oval_px`, the egg to nothing."""
+    columns = shape_columns(angle)
+    hold = np.array([1e-6, 1e-6, 1e-6, oval_px**-2, oval_px**-2, 1e12, 1e12])
+    normal = (columns * weight[:, None]).T @ columns + np.diag(hold)
+    return np.asarray(np.linalg.solve(normal, columns.T @ (weight * offset)))
+
+
+def _tighten(
+    strip: _Strip,
+    offset: Array,
+    agrees: NDArray[np.bool_],
+    usable: NDArray[np.bool_],
+    radius: float,
+    floor: float,
+) -> tuple[Array, NDArray[np.bool_], float]:
+    """Refit to the agreeing rays, ever more strictly."""
+    share = agrees.mean()
+    oval = LARGEST_OVAL * radius if share > 0.45 else 0.0005 * radius
+    shape = np.zeros(SHAPE_TERMS)
+    for _ in range(5):
+        shape = _solve(strip.angle, offset, agrees.astype(float), oval)
+        miss = offset - shape_columns(strip.angle) @ shape
+        spread = 1.4826 * float(np.median(np.abs(miss[agrees]))) if agrees.any() else floor
+        agrees = usable & (np.abs(miss) < max(3.5 * spread, floor))
+        if agrees.sum() < 6:
+            break
+    return shape, agrees, spread
+
+
+def _rough_sigma(strip: _Strip, offset: Array, agrees: NDArray[np.bool_]) -> tuple[float, float]:
+    """Blur and step height of the mean edge of the agreeing rows."""
+    step = strip.along_px[1] - strip.along_px[0]
+    reach = np.arange(-strip.along_px[-1], strip.along_px[-1] + step, step)
+    rows = np.nonzero(agrees)[0]
+    edges = np.array(
+        [
+            np.interp(reach + offset[i], strip.along_px, strip.light[i])
+            for i in rows[:: max(1, rows.size // 48)]
+        ]
+    )
+    mean = np.median(edges, axis=0)
+    slope = np.gradient(mean, step)
+    steepest = float(-slope.min())
+    half = max(3, int(len(reach) * 0.3))
+    jump = float(np.median(mean[:half]) - np.median(mean[-half:]))
+    # Half the plateau's height: the step at the limb, not the darkened disc behind it.
+    return float(
+        np.clip(0.7 * jump / (2.507 * max(steepest, 1e-9)), 0.6, 0.25 * strip.along_px[-1] + 20)
+    ), jump
+
+
+def _pass(levels: Levels, limb: Limb, half: float, step: float, width: int, loose: float) -> Outline | None:
+    strip = _unroll(levels, limb, half, step)
+    offset, strength, noise = _steepest(strip, width)
+    rows = 2 * int(min(7.0, 32.0 * (noise / max(float(np.quantile(strength, 0.8)), noise)) ** 2)) + 1
+    if rows > 1:
+        strip = _blended(strip, rows)
+        offset, strength, noise = _steepest(strip, width)
+    clear = strength[strength > 4 * noise]
+    if clear.size < 8:
+        return None
+    usable = strength > max(3.0 * noise, 0.15 * float(np.quantile(clear, 0.8)))
+    usable &= np.abs(offset) < half - step
+    agrees = _vote(strip.angle, offset, usable, loose)
+    if agrees is None or agrees.sum() < 8:
+        return None
+    shape, agrees, spread = _tighten(strip, offset, agrees, usable, limb.mean_px, 1.5 * step)
+    if agrees.sum() < 8:
+        return None
+    sigma, jump = _rough_sigma(strip, offset, agrees)
+    looked = strip.inside.all(1)
+    return Outline(limb.moved(shape), strip.angle[looked], agrees[looked], sigma, spread, jump)
+
+
+def agree(levels: Levels, circle: Circle) -> Outline | None:
+    """Return the limb near `circle` that most rays agree on, or None."""
+    limb = Limb(circle.x_px, circle.y_px, circle.radius_px)
+    half = min(1.2 * circle.tolerance_px + 3.0, 0.5 * circle.radius_px)
+    step = max(1.0, half / 32.0)
+    first = _pass(levels, limb, half, step, 3, 0.02 * circle.radius_px + 1.5 * step)
+    if first is None:
+        return None
+    if not _sensible(first.limb, circle):
+        return None
+    half = float(np.clip(3.0 * first.sigma_px + 3.0 * first.scatter_px + 4.0, 8.0, half))
+    step = max(1.0, half / 24.0)
+    second = _pass(levels, first.limb, half, step, max(2, round(first.sigma_px / step)), 1.5 * step + 1.0)
+    return second if second is not None and _sensible(second.limb, circle) else None
+
+
+def _sensible(limb: Limb, circle: Circle) -> bool:
+    reach = 2.0 * circle.tolerance_px + 2.0
+    return bool(
+        abs(limb.mean_px - circle.radius_px) < reach + 0.2 * circle.radius_px
+        and np.hypot(limb.x_px - circle.x_px, limb.y_px - circle.y_px) < reach + 0.2 * circle.radius_px
+    )

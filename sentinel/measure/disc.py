@@ -1,0 +1,199 @@
+"""The whole way from an array to a disc."""
+
+from dataclasses import dataclass, replace
+from math import hypot, sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sentinel.measure import flags
+from sentinel.measure.consensus import LARGEST_OVAL, Outline, agree
+from sentinel.measure.fit import Fit, Priors, State, fit_limb, look_round
+from sentinel.measure.levels import Levels, Transfer
+from sentinel.measure.light import of_disc, of_frame
+from sentinel.measure.limb import Limb
+from sentinel.measure.rays import directions
+from sentinel.measure.search import Circle, coarse, large_circles, small_circles
+from sentinel.measure.verdict import Evidence, gather
+from sentinel.records import Disc
+
+Array = NDArray[np.float64]
+
+GAUSSIAN_RISE = 2.5631
+"""10-90 % width of a Gaussian's integral, in sigma."""
+SIGMA_FLOOR_PX = 0.004
+ROUND = 360
+"""Directions in which the limb's coverage is judged."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A limb that was fitted, with what speaks for it."""
+
+    fit: Fit
+    round: Fit
+    clean: NDArray[np.bool_]
+    evidence: Evidence
+
+
+def measure(
+    values: NDArray[Any], *, transfer: Transfer, full_scale: float, prior: Disc | None = None
+) -> Disc:
+    """Measure the sun's disc in a grey frame.
+
+    Parameters
+    ----------
+    values
+        (ny, nx), unsigned integers or floats as stored; not changed.
+    transfer
+        How stored values stand to light.
+    full_scale
+        Stored value of a full pixel.
+    prior
+        Where the disc was last; believed only if a limb is there.
+
+    Returns
+    -------
+    Disc
+        Not found: brightness and saturation are those of the whole frame, and the flags say why.
+    """
+    levels = Levels(values, transfer, full_scale)
+    blank = (flags.BLANK_PIXELS,) if values.dtype.kind == "f" and bool(np.isnan(values).any()) else ()
+    candidate = _at_prior(levels, prior) or _searched(levels)
+    if candidate is None:
+        disc = _nothing(levels)
+    else:
+        disc = _disc(levels, candidate)
+    return replace(disc, flags=disc.flags + blank)
+
+
+def _at_prior(levels: Levels, prior: Disc | None) -> Candidate | None:
+    if prior is None or not prior.found:
+        return None
+    circle = Circle(prior.x_px, prior.y_px, prior.radius_px, 0.05 * prior.radius_px + 2.0)
+    return _candidate(levels, circle)
+
+
+def _searched(levels: Levels) -> Candidate | None:
+    grid = coarse(levels)
+    best: Candidate | None = None
+    for circles in (large_circles(grid), None):
+        for circle in circles if circles is not None else small_circles(levels, grid):
+            candidate = _candidate(levels, circle)
+            if candidate is None:
+                continue
+            if candidate.evidence.coverage > 0.3:
+                return candidate
+            if best is None or candidate.evidence.coverage > best.evidence.coverage:
+                best = candidate
+        if best is not None:
+            return best
+    return None
+
+
+def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
+    outline = agree(levels, circle)
+    if outline is None:
+        return None
+    fit = _fitted(levels, outline)
+    limb = fit.state.limb
+    if not limb.mean_px > 3.0:
+        return None
+    look, clean, in_frame = _all_round(levels, fit)
+    if clean.sum() < 4:
+        return None
+    candidate = Candidate(fit, look, clean, gather(levels, look, clean, in_frame))
+    return candidate if _is_sun(candidate) else None
+
+
+def _fitted(levels: Levels, outline: Outline) -> Fit:
+    """Fit on the agreeing directions, as many as there are independent pixels for."""
+    radius = outline.limb.mean_px
+    count = int(np.clip(2 * np.pi * radius / 3.0, 96, 400))
+    angle = directions(count)
+    spacing = 2 * np.pi / 256
+    nearest = np.abs((angle[:, None] - outline.angle[outline.agrees] + np.pi) % (2 * np.pi) - np.pi).min(1)
+    angle = angle[nearest < 0.51 * spacing]
+    share = outline.agrees.sum() / 256
+    oval = LARGEST_OVAL / 2 * radius if share > 0.45 else 0.0004 * radius
+    egg = 0.03 * hypot(*outline.limb.oval) + 1e-4 * radius
+    start = State(Limb(outline.limb.x_px, outline.limb.y_px, radius, outline.limb.oval), outline.sigma_px)
+    return fit_limb(levels, start, angle, Priors(oval, egg))
+
+
+def _all_round(levels: Levels, fit: Fit) -> tuple[Fit, NDArray[np.bool_], float]:
+    """Judge every direction in the frame; return the look, which rays are clean, and the limb in frame."""
+    limb = fit.state.limb
+    in_frame = limb_in_frame(levels, limb)
+    angle = directions(ROUND)
+    x, y = limb.x_px + limb.at(angle) * np.cos(angle), limb.y_px + limb.at(angle) * np.sin(angle)
+    ny, nx = levels.shape
+    there = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
+    look = look_round(levels, fit, angle[there])
+    typical = float(np.median(fit.brightness))
+    own_scatter = 1.4826 * float(np.median(np.abs(fit.offset_px)))
+    limit = max(4.0 * own_scatter, 0.35 * fit.state.sigma_px, 0.3)
+    sharp = look.offset_sigma_px < max(0.7 * fit.state.sigma_px, 3 * float(np.median(fit.offset_sigma_px)))
+    clean = (np.abs(look.offset_px) < limit) & (look.brightness > 0.08 * typical) & (look.misfit < 6) & sharp
+    return look, clean, in_frame
+
+
+def limb_in_frame(levels: Levels, limb: Limb) -> float:
+    """Return the fraction of the limb's circumference inside the frame."""
+    ny, nx = levels.shape
+    x, y = limb.outline()
+    inside = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
+    length = np.hypot(np.gradient(x), np.gradient(y))[1:-1]
+    return float((inside[1:-1] * length).sum() / length.sum())
+
+
+def _is_sun(candidate: Candidate) -> bool:
+    e = candidate.evidence
+    return e.coverage > 0.06
+
+
+def _disc(levels: Levels, candidate: Candidate) -> Disc:
+    fit, e = candidate.fit, candidate.evidence
+    limb = fit.state.limb
+    x, y = limb.middle()
+    light = of_disc(levels, limb)
+    long_px, short_px = limb.half_axes_px
+    doubts = {
+        flags.CLIPPED: e.in_frame < 0.995,
+        flags.COVERED: e.coverage < e.in_frame - 0.05,
+        flags.OVEREXPOSED: light.saturated > 0.5,
+        flags.FLATTENED: (long_px - short_px) / long_px > 0.005,
+        flags.FAINT: light.median < 0.01,
+        flags.SOFT: GAUSSIAN_RISE * e.relative_width > 0.02,
+        flags.SHORT_ARC: e.coverage < 0.25,
+    }
+    return Disc(
+        found=True,
+        x_px=x,
+        y_px=y,
+        radius_px=long_px,
+        centre_sigma_px=centre_sigma(fit),
+        limb_in_frame=e.in_frame,
+        limb_coverage=min(e.coverage, e.in_frame),
+        edge_width_px=GAUSSIAN_RISE * fit.state.sigma_px,
+        brightness=light.median,
+        saturated_fraction=light.saturated,
+        flags=tuple(name for name, true in doubts.items() if true),
+    )
+
+
+def centre_sigma(fit: Fit) -> float:
+    """One-sigma uncertainty of the centre, px."""
+    return sqrt((fit.covariance[0, 0] + fit.covariance[1, 1]) / 2 * 1.18**2 + SIGMA_FLOOR_PX**2)
+
+
+def _nothing(levels: Levels) -> Disc:
+    light = of_frame(levels)
+    if light.saturated > 0.5:
+        why = flags.ALL_WHITE
+    elif light.median < 0.003:
+        why = flags.NO_LIGHT
+    else:
+        why = flags.NO_LIMB
+    return Disc(found=False, brightness=light.median, saturated_fraction=light.saturated, flags=(why,))

@@ -1,0 +1,295 @@
+"""The limb fitted to pixels: one profile for the whole limb, brightness and sky free on every ray.
+
+The model of a pixel at the distance d outside the limb is ``sky + brightness * E(d)`` with the blurred,
+limb-darkened profile E of `edge`; brightness and sky may slope along the ray. What the whole limb shares
+(its shape, the blur, the strength of darkening, a tone curve) is found by Gauss-Newton steps from which the
+four numbers of every ray have been eliminated.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sentinel.measure.edge import Profile, profile
+from sentinel.measure.levels import Levels
+from sentinel.measure.limb import SHAPE_TERMS, Limb, shape_columns
+from sentinel.measure.rays import Rays, cast
+
+Array = NDArray[np.float64]
+
+LOCAL = 4
+"""Free on every ray: brightness, sky, and the slope of each."""
+BLUR, FALL, RIM = range(SHAPE_TERMS, SHAPE_TERMS + 3)
+GLOBAL = SHAPE_TERMS + 3
+
+SLOPE_SD = 0.1
+"""Expected change of brightness and sky across the band, as a share of the brightness."""
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Everything the whole limb shares."""
+
+    limb: Limb
+    sigma_px: float
+    fall: float = 0.0
+    """Limb darkening stronger (negative) or weaker than the law's, in units of 1 - mu."""
+    rim: float = 0.0
+    """Darkening of the last hundredths, in units of (1 - mu)^6."""
+
+
+@dataclass(frozen=True, slots=True)
+class Priors:
+    """Standard deviations of what is expected of the shared parameters before a pixel is seen."""
+
+    oval_px: float
+    egg_px: float
+    log_sigma: float = 5.0
+    fall: float = 0.15
+    rim: float = 0.05
+
+    def weights(self) -> Array:
+        """Inverse variances in the order of the parameters."""
+        sd = [np.inf] * 3 + [self.oval_px] * 2 + [self.egg_px] * 2
+        return np.array([*sd, self.log_sigma, self.fall, self.rim]) ** -2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A fitted limb and what each ray says about it."""
+
+    state: State
+    rays: Rays
+    brightness: Array
+    """(n,): light of the disc in units of the profile, which is 1 at the disc's centre."""
+    sky: Array
+    """(n,)"""
+    misfit: Array
+    """(n,): root mean square residual in units of the noise."""
+    offset_px: Array
+    """(n,): how far each ray's own edge stands outside the fitted limb."""
+    offset_sigma_px: Array
+    weight: Array
+    """(n,): 0 where a ray does not count."""
+    noise: float
+    """Root mean square residual, linear light."""
+    covariance: Array
+    """(GLOBAL, GLOBAL): of the shared parameters, from the scatter between stretches of the limb."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """The model and its derivatives at every sample."""
+
+    local: Array
+    """(n, m, LOCAL)"""
+    shared: Array
+    """(n, m, GLOBAL)"""
+    residual: Array
+    """(n, m): light less model."""
+
+
+def reach_px(sigma_px: float) -> float:
+    """How far from the limb the profile still changes."""
+    return 4.0 * sigma_px + 4.0
+
+
+def band(levels: Levels, state: State, angle: Array) -> Rays:
+    """Cast rays that cross the limb in the directions `angle`."""
+    reach = reach_px(state.sigma_px)
+    step = max(1.0, state.sigma_px / 2.5)
+    inner = min(1.7 * reach, 0.6 * state.limb.mean_px)
+    along = np.arange(-inner, reach + step / 2, step)
+    return cast(levels, state.limb.x_px, state.limb.y_px, angle, state.limb.at(angle)[:, None] + along)
+
+
+def _look_up(distance: Array, table: Profile, state: State) -> tuple[Array, Array, Array, Array, Array]:
+    mix = np.array([1.0, state.fall, state.rim])
+    columns = [table.value @ mix, table.slope @ mix, table.per_log_sigma @ mix, *table.value.T[1:]]
+    value, slope, blur, fall, rim = (np.interp(distance, table.distance_px, column) for column in columns)
+    return value, slope, blur, fall, rim
+
+
+def _columns(rays: Rays, state: State, linear: Array) -> _Columns:
+    """Evaluate model and derivatives; `linear` (n, LOCAL) are the rays' own numbers so far."""
+    limb = state.limb
+    dx, dy = rays.x_px - limb.x_px, rays.y_px - limb.y_px
+    radius = np.hypot(dx, dy)
+    cos, sin = np.cos(rays.angle)[:, None], np.sin(rays.angle)[:, None]
+    angle = rays.angle[:, None] + (dy * cos - dx * sin) / radius
+    distance = radius - limb.at(angle)
+    table = profile(limb.mean_px, state.sigma_px, float(-distance.min()), float(distance.max()))
+    value, slope, blur, fall, rim = _look_up(distance, table, state)
+    along = distance / reach_px(state.sigma_px)
+    local = np.stack([value, np.ones_like(value), value * along, along], axis=-1)
+    light = (local * linear[:, None, :]).sum(-1)
+    bright = linear[:, 0, None] + linear[:, 2, None] * along
+    shape = shape_columns(rays.angle)[:, None, :] * np.ones_like(distance)[..., None]
+    shape[..., 0], shape[..., 1] = dx / radius, dy / radius
+    others = [bright * blur, bright * fall, bright * rim]
+    shared = np.concatenate([shape * (-bright * slope)[..., None], np.stack(others, axis=-1)], axis=-1)
+    return _Columns(local, shared, rays.light - light)
+
+
+@dataclass(frozen=True, slots=True)
+class _Normal:
+    """Normal equations of every ray, its own numbers (o) and the shared ones (s) apart."""
+
+    own: Array
+    cross: Array
+    own_right: Array
+    rest: Array
+    """(n, GLOBAL, GLOBAL): shared, own numbers projected out."""
+    right: Array
+    """(n, GLOBAL)"""
+
+    def own_step(self, shared_step: Array) -> Array:
+        """Return the change (n, LOCAL) of the rays' own numbers that goes with a shared step."""
+        wanted = self.own_right - self.cross @ shared_step
+        return np.linalg.solve(self.own, wanted[..., None])[..., 0]
+
+
+def _normal(columns: _Columns, weight: Array, ridge: Array, linear: Array) -> _Normal:
+    every = np.concatenate([columns.local, columns.shared, columns.residual[..., None]], axis=-1)
+    square = np.swapaxes(every * weight[..., None], 1, 2) @ every
+    own = square[:, :LOCAL, :LOCAL] + np.diag(ridge)
+    cross = square[:, :LOCAL, LOCAL:-1]
+    own_right = square[:, :LOCAL, -1] - ridge * linear
+    through = np.swapaxes(np.linalg.solve(own, cross), 1, 2)
+    rest = square[:, LOCAL:-1, LOCAL:-1] - through @ cross
+    right = square[:, LOCAL:-1, -1] - (through @ own_right[..., None])[..., 0]
+    return _Normal(own, cross, own_right, rest, right)
+
+
+def _first_guess(rays: Rays, state: State, weight: Array) -> Array:
+    """Brightness and sky of every ray from the light well inside and well outside."""
+    depth = (
+        np.hypot(rays.x_px - state.limb.x_px, rays.y_px - state.limb.y_px)
+        - state.limb.at(rays.angle)[:, None]
+    )
+    inner = weight * (depth < -1.5 * state.sigma_px - 1)
+    outer = weight * (depth > 1.5 * state.sigma_px + 1)
+    sky = (outer * rays.light).sum(1) / np.maximum(outer.sum(1), 1)
+    disc = (inner * rays.light).sum(1) / np.maximum(inner.sum(1), 1)
+    linear = np.zeros((rays.angle.size, LOCAL))
+    linear[:, 0], linear[:, 1] = np.maximum(disc - sky, 0.0) / 0.5, sky
+    return linear
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What the rays say at one state of the model."""
+
+    normal: _Normal
+    own_step: Array
+    misfit: Array
+    offset_px: Array
+    offset_sigma_px: Array
+    noise: float
+
+
+def _look(rays: Rays, state: State, linear: Array, counts: Array, noise: float) -> _Look:
+    typical = max(float(np.median(linear[:, 0])), 1e-3)
+    ridge = np.array([1e-9, 1e-9, 1, 1]) * (noise / (SLOPE_SD * typical)) ** 2
+    columns = _columns(rays, state, linear)
+    normal = _normal(columns, counts, ridge, linear)
+    own = np.linalg.solve(normal.own, normal.own_right[..., None])[..., 0]
+    left = columns.residual - (columns.local @ own[..., None])[..., 0]
+    per_ray = np.sqrt((counts * left**2).sum(1) / np.maximum(counts.sum(1) - LOCAL, 1))
+    noise = float(np.median(per_ray)) + 1e-6
+    stiff = normal.rest[:, 2, 2] + 1e-12
+    return _Look(normal, own, per_ray / noise, normal.right[:, 2] / stiff, noise / np.sqrt(stiff), noise)
+
+
+def _trust(look: _Look) -> Array:
+    """Weight of every ray: falls where it fits badly or its edge stands off."""
+    centred = look.offset_px - np.median(look.offset_px)
+    scatter = 1.4826 * float(np.median(np.abs(centred))) + 0.02
+    return np.asarray(1.0 / (1.0 + (look.misfit / 2.5) ** 4) / (1.0 + (look.offset_px / (4 * scatter)) ** 4))
+
+
+def _unsaturated(levels: Levels, rays: Rays) -> Array:
+    return (rays.inside & (rays.light < levels.saturation)).astype(float)
+
+
+def _far(state: State, other: State) -> bool:
+    """Whether the band cast for one state does not serve the other."""
+    a, b = state.limb, other.limb
+    moved = abs(a.mean_px - b.mean_px) + np.hypot(a.x_px - b.x_px, a.y_px - b.y_px)
+    return bool(moved > 1.0 or not 0.8 < state.sigma_px / other.sigma_px < 1.25)
+
+
+def _stepped(state: State, step: Array) -> State:
+    return State(
+        state.limb.moved(step[:SHAPE_TERMS]),
+        float(np.clip(state.sigma_px * np.exp(step[BLUR]), 0.3, 0.3 * state.limb.mean_px)),
+        state.fall + float(step[FALL]),
+        state.rim + float(step[RIM]),
+    )
+
+
+def _departure(state: State, start: State) -> Array:
+    """The shared parameters as the priors see them."""
+    blur = np.log(state.sigma_px / start.sigma_px)
+    return np.array([0, 0, 0, *state.limb.oval, *state.limb.egg, blur, state.fall, state.rim])
+
+
+def _bounded(step: Array, state: State) -> Array:
+    """Keep a step within what the profile's slope can promise."""
+    blur = 0.3 / max(abs(step[BLUR]), 1e-9)
+    shift = 3 * state.sigma_px / max(float(np.abs(step[:3]).max()), 1e-9)
+    return step * min(1.0, blur, shift)
+
+
+def fit_limb(levels: Levels, start: State, angle: Array, priors: Priors, *, iterations: int = 10) -> Fit:
+    """Fit the limb on the rays in the directions `angle`, starting from `start`."""
+    state = cast_for = start
+    rays = band(levels, state, angle)
+    counts = _unsaturated(levels, rays)
+    linear = _first_guess(rays, state, counts)
+    prior = priors.weights()
+    noise = 0.02
+    for _ in range(iterations):
+        if _far(state, cast_for):
+            rays, cast_for = band(levels, state, angle), state
+            counts = _unsaturated(levels, rays)
+        look = _look(rays, state, linear, counts, noise)
+        noise, weight = look.noise, _trust(look)
+        total = (look.normal.rest * weight[:, None, None]).sum(0) / noise**2 + np.diag(prior)
+        gradient = (look.normal.right * weight[:, None]).sum(0) / noise**2 - prior * _departure(state, start)
+        step = _bounded(np.linalg.solve(total, gradient), state)
+        linear = linear + look.normal.own_step(step)
+        state = _stepped(state, step)
+        if np.abs(step[:3]).max() < 1e-3 and abs(step[BLUR]) < 2e-3:
+            break
+    covariance = _scatter(look.normal.right * weight[:, None] / noise**2, np.linalg.inv(total))
+    return _fit(state, rays, linear, look, weight, covariance)
+
+
+def _fit(state: State, rays: Rays, linear: Array, look: _Look, weight: Array, covariance: Array) -> Fit:
+    return Fit(
+        state, rays, linear[:, 0], linear[:, 1], look.misfit, look.offset_px, look.offset_sigma_px,
+        weight, look.noise, covariance,
+    )  # fmt: skip
+
+
+def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
+    """Hold a fitted limb against the rays in other directions: the same numbers, nothing shared refitted."""
+    rays = band(levels, fit.state, angle)
+    counts = _unsaturated(levels, rays)
+    linear = _first_guess(rays, fit.state, counts)
+    look = _look(rays, fit.state, linear, counts, fit.noise)
+    misfit = look.misfit * (look.noise / fit.noise)
+    return Fit(
+        fit.state, rays, (linear + look.own_step)[:, 0], (linear + look.own_step)[:, 1], misfit,
+        look.offset_px, look.offset_sigma_px * (fit.noise / look.noise), np.ones(angle.size),
+        fit.noise, fit.covariance,
+    )  # fmt: skip
+
+
+def _scatter(score: Array, inverse: Array) -> Array:
+    """Covariance from the scatter of the scores of neighbouring rays taken together."""
+    blocks = np.array_split(score, max(4, min(24, len(score))))
+    sums = np.array([block.sum(0) for block in blocks])
+    return inverse @ (sums.T @ sums) @ inverse

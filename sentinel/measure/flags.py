@@ -1,0 +1,37 @@
+"""Every doubt the measuring room can name, with what it means; nothing else may stand in a disc's flags."""
+
+CLIPPED = "clipped"
+COVERED = "covered"
+OVEREXPOSED = "overexposed"
+FLATTENED = "flattened"
+FAINT = "faint"
+SOFT = "soft"
+UNEVEN = "uneven"
+SHORT_ARC = "short-arc"
+SHAPE_ASSUMED = "shape-assumed"
+NOISY = "noisy"
+BLANK_PIXELS = "blank-pixels"
+NO_LIGHT = "no-light"
+NO_CONTRAST = "no-contrast"
+NO_LIMB = "no-limb"
+ALL_WHITE = "all-white"
+NOT_A_SUN = "not-a-sun"
+
+MEANING = {
+    CLIPPED: "part of the limb lies outside the frame",
+    COVERED: "something hides part of the limb that lies in the frame",
+    OVEREXPOSED: "most of the disc is at full scale; radius and sharpness rest on the limb's foot",
+    FLATTENED: "the disc is an ellipse, as refraction makes it near the horizon",
+    FAINT: "the disc is darker than a hundredth of full scale",
+    SOFT: "the edge is wider than a fiftieth of the disc's radius",
+    UNEVEN: "brightness varies strongly round the limb: cloud",
+    SHORT_ARC: "less than a quarter of the limb was seen",
+    SHAPE_ASSUMED: "too little of the limb was seen to tell a circle from an ellipse; a circle was assumed",
+    NOISY: "single rays across the limb do not show the edge; many were averaged",
+    BLANK_PIXELS: "some pixels hold no number; they were taken as dark",
+    NO_LIGHT: "the frame is dark from end to end",
+    NO_CONTRAST: "nothing in the frame has an edge",
+    NO_LIMB: "no circle of edges, bright on the inside, was found",
+    ALL_WHITE: "most of the frame is at full scale",
+    NOT_A_SUN: "a circle was found, but its edge or its light is not the sun's",
+}

@@ -1,0 +1,46 @@
+"""How bright the disc is, how much of it is full, and what the frame holds where there is none."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sentinel.measure.levels import Levels
+from sentinel.measure.limb import Limb
+
+_ROWS = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """Brightness of a region."""
+
+    median: float
+    """Median linear level, 0 to 1 of full scale."""
+    saturated: float
+    """Fraction of pixels at full scale."""
+
+
+def _summary(levels: Levels, light: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> Light:
+    if not light.size:
+        return Light(float("nan"), float("nan"))
+    return Light(float(np.median(light)), float(np.mean(light >= levels.saturation)))
+
+
+def of_disc(levels: Levels, limb: Limb) -> Light:
+    """Light of the part of the disc that lies in the frame, on a regular grid of its pixels."""
+    ny, nx = levels.shape
+    long_px = limb.half_axes_px[0]
+    step = max(1, int(2 * long_px / _ROWS))
+    x = np.arange(max(0, int(limb.x_px - long_px)), min(nx, int(limb.x_px + long_px) + 1), step)
+    y = np.arange(max(0, int(limb.y_px - long_px)), min(ny, int(limb.y_px + long_px) + 1), step)
+    xx, yy = np.meshgrid(x, y)
+    dx, dy = xx - limb.x_px, yy - limb.y_px
+    within = np.hypot(dx, dy) < limb.at(np.arctan2(dy, dx)) - 1.0
+    return _summary(levels, levels.at(xx[within], yy[within]))
+
+
+def of_frame(levels: Levels) -> Light:
+    """Light of the whole frame, on a regular grid of its pixels."""
+    ny, nx = levels.shape
+    step = max(1, int(max(ny, nx) / 300))
+    return _summary(levels, levels.linear(levels.values[step // 2 :: step, step // 2 :: step]).ravel())

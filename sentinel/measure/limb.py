@@ -1,0 +1,88 @@
+"""The outline of the disc: a circle, an ellipse where refraction flattens it, a little egg-shaped at the horizon."""
+
+from dataclasses import dataclass
+from math import atan2, cos, hypot, sin
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+SHAPE_TERMS = 7
+"""x, y, mean radius, cos 2, sin 2, cos 3, sin 3."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limb:
+    """The limb as a distance from a centre in every direction, px."""
+
+    x_px: float
+    y_px: float
+    mean_px: float
+    """Mean of the long and the short half-axis."""
+    oval: tuple[float, float] = (0.0, 0.0)
+    """Half the difference of the half-axes, as cosine and sine of twice the long axis' direction."""
+    egg: tuple[float, float] = (0.0, 0.0)
+    """Terms in cosine and sine of three times the direction."""
+
+    @property
+    def half_axes_px(self) -> tuple[float, float]:
+        """Long and short half-axis."""
+        stretch = hypot(*self.oval)
+        return self.mean_px + stretch, self.mean_px - stretch
+
+    @property
+    def long_axis_rad(self) -> float:
+        """Direction of the long axis."""
+        return 0.5 * atan2(self.oval[1], self.oval[0])
+
+    def at(self, angle: Array) -> Array:
+        """Return the distance of the limb from (`x_px`, `y_px`) in the directions `angle`."""
+        egg = self.egg[0] * np.cos(3 * angle) + self.egg[1] * np.sin(3 * angle)
+        if self.oval == (0.0, 0.0):
+            return self.mean_px + egg
+        long_px, short_px = self.half_axes_px
+        along = angle - self.long_axis_rad
+        ellipse = long_px * short_px / np.hypot(short_px * np.cos(along), long_px * np.sin(along))
+        return np.asarray(ellipse + egg)
+
+    def moved(self, step: Array) -> "Limb":
+        """Return the limb with `step` (SHAPE_TERMS) added to its parameters."""
+        x, y, mean, c2, s2, c3, s3 = (float(v) for v in step)
+        return Limb(
+            self.x_px + x,
+            self.y_px + y,
+            self.mean_px + mean,
+            (self.oval[0] + c2, self.oval[1] + s2),
+            (self.egg[0] + c3, self.egg[1] + s3),
+        )
+
+    def middle(self) -> tuple[float, float]:
+        """Return the middle between the opposite limbs.
+
+        Refraction squeezes the lower half more: a limb point at the angle t from the long axis is displaced
+        by -k cos^2 t sin t = -k/4 (sin t + sin 3t) against the ellipse about the middle. The first part is a
+        shift of the fitted centre, known from the second.
+        """
+        axis = self.long_axis_rad
+        third = self.egg[1] * cos(3 * axis) - self.egg[0] * sin(3 * axis)
+        if hypot(*self.oval) < 2.0 * abs(third):
+            return self.x_px, self.y_px
+        return self.x_px + third * sin(axis), self.y_px - third * cos(axis)
+
+    def outline(self, count: int = 2000) -> tuple[Array, Array]:
+        """Return `count` points of the limb, evenly spaced in direction."""
+        angle = np.arange(count) * (2.0 * np.pi / count)
+        radius = self.at(angle)
+        return self.x_px + radius * np.cos(angle), self.y_px + radius * np.sin(angle)
+
+
+def shape_columns(angle: Array) -> Array:
+    """Return the derivatives of the limb's distance to its parameters, (..., SHAPE_TERMS)."""
+    return np.stack(
+        [
+            np.cos(angle), np.sin(angle), np.ones_like(angle),
+            np.cos(2 * angle), np.sin(2 * angle), np.cos(3 * angle), np.sin(3 * angle),
+        ],
+        axis=-1,
+    )  # fmt: skip

@@ -1,0 +1,241 @@
+"""Where a disc may be: circles through the edges of a small copy of the frame.
+
+Only edges that are bright on the inside vote for a circle, so that the moon's limb, a ridge or a cable, which
+are bright on their outside or straight, cannot; and a circle is taken by how many edges agree with it, not by
+how little it misses them all.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sentinel.measure.levels import Levels
+
+Array = NDArray[np.float64]
+
+GRID_CELLS = 380
+"""Cells along the frame's longer side in the small copy."""
+FINE_CELLS = 96
+"""The same when a small patch is looked at again."""
+MAX_EDGES = 700
+PAIRS = 3000
+SMALLEST_CELLS = 5.0
+"""A circle of fewer cells is looked for again in a finer copy."""
+
+
+@dataclass(frozen=True, slots=True)
+class Circle:
+    """A circle that edges agree on."""
+
+    x_px: float
+    y_px: float
+    radius_px: float
+    tolerance_px: float
+    """How far the true limb may be from it."""
+    votes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A small copy of a part of the frame, in stored values made even to the eye."""
+
+    cells: Array
+    """(ny, nx), 0 to 1."""
+    step_px: int
+    x0_px: float
+    """Frame coordinate of the middle of the first cell."""
+    y0_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Edges:
+    """Places where the grid changes, with the unit vector to the bright side; in cells."""
+
+    x: Array
+    y: Array
+    to_x: Array
+    to_y: Array
+    strength: Array
+
+
+def small_copy(levels: Levels, window: tuple[int, int, int, int], cells: int) -> Grid:
+    """Copy the window (x0, x1, y0, y1) with about `cells` along its longer side.
+
+    One row in every step is read, and averaged along the row: a sixteenth of the frame at a step of 16.
+    """
+    x0, x1, y0, y1 = window
+    step = max(1, -(-max(x1 - x0, y1 - y0) // cells))
+    nx, ny = (x1 - x0) // step, (y1 - y0) // step
+    rows = levels.values[y0 + step // 2 : y0 + step // 2 + (ny - 1) * step + 1 : step, x0 : x0 + nx * step]
+    split = rows.reshape(ny, nx, step)
+    if split.dtype.kind == "u":
+        mean = split.sum(axis=2, dtype=np.uint32) / (step * levels.full_scale)
+    else:
+        mean = np.clip(np.nan_to_num(split), 0, None).mean(axis=2, dtype=float) / levels.full_scale
+    if levels.transfer == "linear":
+        mean = np.sqrt(mean)
+    return Grid(mean, step, x0 + (step - 1) / 2, y0 + step // 2)
+
+
+def _smooth(cells: Array) -> Array:
+    """3 x 3 binomial mean, edges repeated."""
+    padded = np.pad(cells, 1, mode="edge")
+    rows = padded[:-2] + 2 * padded[1:-1] + padded[2:]
+    return (rows[:, :-2] + 2 * rows[:, 1:-1] + rows[:, 2:]) / 16.0
+
+
+def _find_edges(cells: Array) -> _Edges:
+    smooth = _smooth(cells)
+    gx, gy = np.zeros_like(smooth), np.zeros_like(smooth)
+    gx[:, 1:-1] = (smooth[:, 2:] - smooth[:, :-2]) / 2
+    gy[1:-1, :] = (smooth[2:, :] - smooth[:-2, :]) / 2
+    size = np.hypot(gx, gy)
+    quiet = float(np.median(size))
+    floor = max(4.0 * quiet, 0.12 * float(np.quantile(size, 0.998)), 0.004)
+    inner = size[1:-1, 1:-1]
+    ridge_x = (inner >= size[1:-1, :-2]) & (inner > size[1:-1, 2:])
+    ridge_y = (inner >= size[:-2, 1:-1]) & (inner > size[2:, 1:-1])
+    lying = np.abs(gx[1:-1, 1:-1]) > np.abs(gy[1:-1, 1:-1])
+    y, x = np.nonzero((inner > floor) & np.where(lying, ridge_x, ridge_y))
+    y, x = y + 1, x + 1
+    if x.size > MAX_EDGES:
+        keep = np.sort(np.random.default_rng(1).permutation(x.size)[:MAX_EDGES])
+        y, x = y[keep], x[keep]
+    sx, sy, s = gx[y, x], gy[y, x], size[y, x]
+    # Sub-cell place of the steepest point, along the axis the edge is crossed by.
+    flat = np.abs(sx) > np.abs(sy)
+    before = np.where(flat, size[y, x - 1], size[y - 1, x])
+    after = np.where(flat, size[y, x + 1], size[y + 1, x])
+    shift = np.clip((after - before) / (2 * np.maximum(2 * s - before - after, 1e-9)), -0.5, 0.5)
+    return _Edges(x + np.where(flat, shift, 0), y + np.where(flat, 0, shift), sx / s, sy / s, s)
+
+
+def _pair_circles(edges: _Edges, largest: float) -> Array:
+    """Circles (n, 3) through random pairs of edges whose inward normals meet at one distance."""
+    rng = np.random.default_rng(2)
+    n = edges.x.size
+    i = rng.integers(0, n, PAIRS)
+    j = rng.integers(0, n, PAIRS)
+    nx, ny = edges.to_x[i] - edges.to_x[j], edges.to_y[i] - edges.to_y[j]
+    px, py = edges.x[j] - edges.x[i], edges.y[j] - edges.y[i]
+    spread = nx**2 + ny**2
+    radius = (px * nx + py * ny) / np.maximum(spread, 1e-9)
+    miss = np.hypot(px - radius * nx, py - radius * ny)
+    good = (spread > 0.03) & (radius > 1.2) & (radius < largest) & (miss < 0.15 * radius + 1.0)
+    i, j, radius = i[good], j[good], radius[good]
+    cx = (edges.x[i] + edges.x[j] + radius * (edges.to_x[i] + edges.to_x[j])) / 2
+    cy = (edges.y[i] + edges.y[j] + radius * (edges.to_y[i] + edges.to_y[j])) / 2
+    return np.stack([cx, cy, radius], axis=1)
+
+
+def _agreeing(edges: _Edges, circle: Array, tolerance: Array | float) -> NDArray[np.bool_]:
+    """Which edges (n,) lie on which circles (..., 3) with their bright side inward."""
+    dx, dy = circle[..., 0, None] - edges.x, circle[..., 1, None] - edges.y
+    distance = np.hypot(dx, dy)
+    inward = dx * edges.to_x + dy * edges.to_y
+    on = np.abs(distance - circle[..., 2, None]) < tolerance
+    return np.asarray(on & (inward > 0.85 * distance))
+
+
+def _through(x: Array, y: Array) -> Array:
+    """Least-squares circle through points."""
+    mx, my = x.mean(), y.mean()
+    u, v = x - mx, y - my
+    matrix = np.stack([2 * u, 2 * v, np.ones_like(u)], axis=1)
+    (cx, cy, rest), *_ = np.linalg.lstsq(matrix, u**2 + v**2, rcond=None)
+    return np.array([cx + mx, cy + my, np.sqrt(max(rest + cx**2 + cy**2, 1e-6))])
+
+
+def _refined(edges: _Edges, circle: Array) -> tuple[Array, float]:
+    """Fit the circle to the edges that agree, ever more strictly; return it and the number that do."""
+    votes = 0.0
+    for share in (0.08, 0.05, 0.04):
+        tolerance = 1.0 + share * circle[2]
+        on = _agreeing(edges, circle, tolerance)
+        if on.sum() < 6:
+            break
+        circle, votes = _through(edges.x[on], edges.y[on]), float(on.sum())
+    return circle, votes
+
+
+def _circles_in(grid: Grid, count: int) -> list[Circle]:
+    """Return up to `count` distinct circles, the best supported first."""
+    edges = _find_edges(grid.cells)
+    if edges.x.size < 6:
+        return []
+    candidates = _pair_circles(edges, 3.0 * max(grid.cells.shape))
+    if not candidates.size:
+        return []
+    tolerance = (1.0 + 0.05 * candidates[:, 2])[:, None]
+    # Votes over the square root of the length that could vote: small circles must not lose to large ones.
+    votes = _agreeing(edges, candidates, tolerance).sum(1) / np.sqrt(candidates[:, 2] + 3.0)
+    found: list[Circle] = []
+    for index in np.argsort(-votes)[: 30 * count]:
+        cx, cy, radius = candidates[index]
+        if any(
+            np.hypot(cx - c.x_px, cy - c.y_px) < 0.3 * c.radius_px and abs(radius / c.radius_px - 1) < 0.3
+            for c in found
+        ):
+            continue
+        circle, support = _refined(edges, candidates[index])
+        found.append(Circle(*(float(v) for v in circle), 1.0 + 0.04 * float(circle[2]), support))
+        if len(found) == count:
+            break
+    return found
+
+
+def _in_frame(circle: Circle, grid: Grid) -> Circle:
+    step = grid.step_px
+    return Circle(
+        grid.x0_px + circle.x_px * step,
+        grid.y0_px + circle.y_px * step,
+        circle.radius_px * step,
+        circle.tolerance_px * step,
+        circle.votes,
+    )
+
+
+def _peaks(grid: Grid, count: int) -> list[tuple[float, float]]:
+    """Frame coordinates of the brightest separate places of the grid."""
+    smooth = _smooth(grid.cells)
+    floor = float(np.median(smooth))
+    found: list[tuple[float, float]] = []
+    top = float(smooth.max())
+    for _ in range(count):
+        y, x = np.unravel_index(int(np.argmax(smooth)), smooth.shape)
+        if smooth[y, x] - floor < max(0.02, 0.1 * (top - floor)):
+            break
+        found.append((grid.x0_px + int(x) * grid.step_px, grid.y0_px + int(y) * grid.step_px))
+        smooth[max(0, y - 6) : y + 7, max(0, x - 6) : x + 7] = floor
+    return found
+
+
+def coarse(levels: Levels) -> Grid:
+    """Return the small copy of the whole frame."""
+    ny, nx = levels.shape
+    return small_copy(levels, (0, nx, 0, ny), GRID_CELLS)
+
+
+def large_circles(grid: Grid, count: int = 4) -> list[Circle]:
+    """Circles seen in the small copy of the whole frame."""
+    return [_in_frame(c, grid) for c in _circles_in(grid, count) if c.radius_px >= SMALLEST_CELLS]
+
+
+def small_circles(levels: Levels, grid: Grid, count: int = 6) -> list[Circle]:
+    """Circles too small for the small copy: its bright places looked at again more finely."""
+    if grid.step_px == 1:
+        return [_in_frame(c, grid) for c in _circles_in(grid, count) if c.radius_px < SMALLEST_CELLS]
+    ny, nx = levels.shape
+    half = 8 * grid.step_px
+    found: list[Circle] = []
+    for x, y in _peaks(grid, count):
+        window = (
+            max(0, int(x) - half),
+            min(nx, int(x) + half),
+            max(0, int(y) - half),
+            min(ny, int(y) + half),
+        )
+        patch = small_copy(levels, window, FINE_CELLS)
+        found += [_in_frame(c, patch) for c in _circles_in(patch, 1)]
+    return found
