@@ -6,6 +6,9 @@ from typing import Protocol
 
 from sentinel.times import from_utc_s
 
+# Where there is one, the clock that also counts the time a computer slept: waking up is no step of the clock.
+_STEADY = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+
 
 class Clock(Protocol):
     """Where the runner learns what time it is."""
@@ -28,7 +31,7 @@ class SystemClock:
 
     def monotonic_s(self) -> float:
         """Return the computer's monotonic seconds."""
-        return time.monotonic()
+        return time.clock_gettime(_STEADY)
 
 
 class SessionClock:

@@ -24,7 +24,7 @@ class Ends(StrEnum):
 
 
 def look_at_ends(path: Path) -> Ends:
-    """Open a file without waiting for anybody and say whether it is whole; what is no regular file is untold."""
+    """Say whether a file is whole, without waiting for anybody; what is no regular file is untold."""
     try:
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except FileNotFoundError:
@@ -66,7 +66,7 @@ def _jpeg_is_whole(handle: int, size: int) -> bool:
     if tail.endswith(b"\xff\xd9"):
         return True
     content = os.pread(handle, size, 0)
-    # Behind the start of the scan every FF of the data is followed by 00 or a restart marker, so that FF D9 is the
+    # Behind the start of the scan every FF of the data is followed by 00 or a restart marker: FF D9 is the
     # end. Before it, a thumbnail in the header has an end of its own.
     at = 2
     while at + 4 <= len(content) and content[at] == 0xFF:

@@ -14,7 +14,7 @@ CONFIG_NAME = "config.yaml"
 MARKS_NAME = "marks.jsonl"
 
 # Of several files of one exposure (a raw file and its JPEG) the first of these kinds is taken.
-_PREFERRED = (".jpg", ".jpeg", ".tif", ".tiff", ".png", ".fits", ".fit")
+PREFERRED = (".jpg", ".jpeg", ".tif", ".tiff", ".png", ".fits", ".fit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ def find_frames(folder: Path, patterns: tuple[str, ...]) -> list[FoundFile]:
                 continue
             key = (root, path.stem.lower())
             held = by_exposure.get(key)
-            if held is None or _preference(path) < _preference(held):
+            if held is None or preference(path) < preference(held):
                 by_exposure[key] = path
     return [FoundFile(path, shown_name(path.relative_to(folder))) for path in sorted(by_exposure.values())]
 
@@ -51,9 +51,10 @@ def _matches(name: str, patterns: tuple[str, ...]) -> bool:
     return any(fnmatch(name.lower(), pattern.lower()) for pattern in patterns)
 
 
-def _preference(path: Path) -> int:
+def preference(path: Path) -> int:
+    """Return a file's rank among those of one exposure: the lowest is the frame; raw ones come last."""
     suffix = path.suffix.lower()
-    return _PREFERRED.index(suffix) if suffix in _PREFERRED else len(_PREFERRED)
+    return PREFERRED.index(suffix) if suffix in PREFERRED else len(PREFERRED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,4 +104,4 @@ def open_session(path: Path) -> Session:
 
 
 def _has_frames(path: Path) -> bool:
-    return path.is_dir() or path.suffix.lower() in _PREFERRED
+    return path.is_dir() or path.suffix.lower() in PREFERRED
