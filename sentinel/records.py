@@ -79,8 +79,6 @@ class MeasuredFrame:
     """Of the file's bytes, in hexadecimal: the running hash of a session stands on it; empty: not known."""
     flags: tuple[str, ...] = ()
     """Doubts about file and time; the disc has its own."""
-    digest: str | None = None
-    """SHA-256 of the file's bytes, in a live watch."""
     size_bytes: int | None = None
     modified_ns: int | None = None
     """The file's own time of change; with name and size it tells a file that is known from one that is new."""
@@ -140,6 +138,8 @@ class Surroundings:
     """When the last one got through."""
     clock_synchronised: bool | None = None
     """Whether the computer has heard the time from elsewhere; None: it cannot be told."""
+    boot_id: str = ""
+    """What tells this run of the computer from others."""
     folder: Literal["present", "empty", "missing", "unreadable", "stuck"] | None = None
     """How the folder of the frames is found; stuck: looking at it does not come back."""
     state_free_bytes: int | None = None

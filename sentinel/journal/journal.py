@@ -1,7 +1,8 @@
 """The journal: every event in order of arrival and what it led to, each committed as one transaction."""
 
+import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import TypeVar
 
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, encode
-from sentinel.journal.migrations import check_version, migrate
+from sentinel.journal.migrations import STEPS, check_version, migrate
 from sentinel.journal.outbox import post
 from sentinel.records import (
     Alert,
@@ -43,6 +44,16 @@ class Origin(StrEnum):
     WATCH = "watch"
 
 
+class Damaged(Problem):
+    """A journal's file holds what no program of ours wrote."""
+
+
+def _unopened(path: Path, error: sqlite3.Error) -> Problem:
+    return Problem(
+        f"cannot be opened ({error})", where=str(path), mend="check the folder's space and permissions"
+    )
+
+
 class Journal:
     """One session's journal; one writer, any number of readers.
 
@@ -68,11 +79,56 @@ class Journal:
         return journal
 
     @classmethod
+    def resume(cls, path: Path) -> "Journal":
+        """Go on writing the journal of a watch; an older one is brought up to date and a copy of it kept.
+
+        Raises
+        ------
+        Damaged
+            If it cannot be trusted any more; nothing is then changed.
+        Problem
+            If a newer program wrote it, or it is a replay's.
+        """
+        journal = cls._opened(path, f"{path.absolute().as_uri()}?mode=rw")
+        try:
+            journal._check_and_migrate()
+        except BaseException as error:
+            journal.close()
+            if isinstance(error, sqlite3.OperationalError):
+                raise _unopened(path, error) from None
+            if isinstance(error, sqlite3.DatabaseError):
+                raise Damaged(f"is damaged ({error})", where=str(path)) from None
+            raise
+        journal._db.execute("PRAGMA synchronous = FULL")
+        return journal
+
+    def _check_and_migrate(self) -> None:
+        path, where = self._path, str(self._path)
+        said = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if said != "ok":
+            raise Damaged(f"is damaged ({said})", where=where)
+        version = check_version(self._db, where=where)
+        if 0 < version < len(STEPS):
+            self._copy_to(path.with_name(f"{path.stem}.schema-{version}{path.suffix}"))
+        migrate(self._db, where=where)
+        if self.origin is not Origin.WATCH:
+            raise Problem("is the journal of a replay", where=where, mend="choose another state folder")
+
+    def _copy_to(self, path: Path) -> None:
+        with sqlite3.connect(path) as copy:
+            self._db.backup(copy)
+        copy.close()
+
+    @classmethod
     def read(cls, path: Path) -> "Journal":
-        """Open an existing journal for reading only."""
+        """Open an existing journal for reading only, while its writer goes on."""
         if not path.is_file():
             raise Problem("there is no journal", where=str(path), mend="give the folder of a watch or replay")
-        journal = cls._opened(path, f"{path.absolute().as_uri()}?mode=ro")
+        uri = f"{path.absolute().as_uri()}?mode=ro"
+        if not os.access(path.parent, os.W_OK) and not path.with_name(f"{path.name}-shm").exists():
+            # Nobody writes it, and SQLite could not leave its marks beside it.
+            uri += "&immutable=1"
+        journal = cls._opened(path, uri)
         try:
             origin = journal._db.execute("SELECT value FROM fact WHERE key = 'origin'").fetchone()
         except sqlite3.DatabaseError:
@@ -90,12 +146,10 @@ class Journal:
             db.execute("PRAGMA foreign_keys = ON")
             if "mode=ro" not in uri:
                 db.execute("PRAGMA journal_mode = WAL")
-        except sqlite3.Error as error:
-            raise Problem(
-                f"cannot be opened ({error})",
-                where=str(path),
-                mend="check the folder's space and permissions",
-            ) from None
+        except sqlite3.DatabaseError as error:
+            if "not a database" in str(error) or "malformed" in str(error):
+                raise Damaged(f"is damaged ({error})", where=str(path)) from None
+            raise _unopened(path, error) from None
         return cls(db, path)
 
     def close(self) -> None:
@@ -145,10 +199,37 @@ class Journal:
         assert number is not None  # noqa: S101 - an insert has a row number
         return number
 
-    def events(self) -> Iterator[tuple[Event, datetime]]:
-        """Yield every event with the time it was taken up, in order of arrival."""
-        for kind, now, body in self._db.execute("SELECT kind, now_utc, body FROM event ORDER BY seq"):
+    @property
+    def last_number(self) -> int:
+        """Number of the last event; 0: none."""
+        return int(self._db.execute("SELECT coalesce(max(seq), 0) FROM event").fetchone()[0])
+
+    def events(self, after: int = 0) -> Iterator[tuple[Event, datetime]]:
+        """Yield every event after a number with the time it was taken up, in order of arrival."""
+        query = "SELECT kind, now_utc, body FROM event WHERE seq > ? ORDER BY seq"
+        for kind, now, body in self._db.execute(query, (after,)):
             yield decode(_EVENTS[kind], body), parse_utc(now)
+
+    def reword_events(self, change: Callable[[Event, datetime], tuple[Event, datetime]], after: int) -> None:
+        """Put something else in the place of each event after a number, all or none.
+
+        For times that were read off a clock found to be wrong; what was said of those events stays as it was.
+        """
+        rows = self._db.execute(
+            "SELECT seq, kind, now_utc, body FROM event WHERE seq > ? ORDER BY seq", (after,)
+        ).fetchall()
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            for seq, kind, now, body in rows:
+                event, now_utc = change(decode(_EVENTS[kind], body), parse_utc(now))
+                self._db.execute(
+                    "UPDATE event SET now_utc = ?, body = ? WHERE seq = ?",
+                    (now_utc.isoformat(), encode(event), seq),
+                )
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
 
     def frames(self) -> Iterator[MeasuredFrame]:
         """Yield the measured frames, in order of arrival."""
