@@ -71,11 +71,17 @@ class Journal:
         """Start a new journal; the file must not exist."""
         if path.exists():
             raise Problem("stands there already", where=str(path), mend="choose another folder")
-        journal = cls._opened(path, f"{path.absolute().as_uri()}?mode=rwc")
+        # Made beside its place, so that a journal that was only half begun is never found there.
+        begun = path.with_name(f".begun.{path.name}")
+        for leftover in path.parent.glob(f"{begun.name}*"):
+            leftover.unlink()
+        with cls._opened(begun, f"{begun.absolute().as_uri()}?mode=rwc") as journal:
+            migrate(journal._db, where=str(path))
+            journal._db.execute("INSERT INTO fact VALUES ('origin', ?)", (origin,))
+        begun.replace(path)
+        journal = cls._opened(path, f"{path.absolute().as_uri()}?mode=rw")
         # A replay can be run again, so it need not wait for the disk; a power cut must cost a watch no frame.
         journal._db.execute(f"PRAGMA synchronous = {'FULL' if origin is Origin.WATCH else 'OFF'}")
-        migrate(journal._db, where=str(path))
-        journal._db.execute("INSERT INTO fact VALUES ('origin', ?)", (origin,))
         return journal
 
     @classmethod
@@ -108,7 +114,9 @@ class Journal:
         if said != "ok":
             raise Damaged(f"is damaged ({said})", where=where)
         version = check_version(self._db, where=where)
-        if 0 < version < len(STEPS):
+        if version == 0:
+            raise Damaged("is not a journal of sentinel", where=where)
+        if version < len(STEPS):
             self._copy_to(path.with_name(f"{path.stem}.schema-{version}{path.suffix}"))
         migrate(self._db, where=where)
         if self.origin is not Origin.WATCH:
