@@ -24,6 +24,7 @@ F = TypeVar("F", np.float32, np.float64)
 
 _RIM_PX = 2.5  # nearer to the limb than this, pixels are averaged over sub-pixels
 _SUB = 4  # sub-pixels a side; each has soft coverage, so the steps are far finer than 1/16
+_GLARE = 0.008  # share of a bare sun's light that a lens spreads over the frame: common practice, no source
 _VEIL = 4e-6  # brightness of the sky close to the sun, of the disc's: what shows when the filter is gone
 
 
@@ -150,9 +151,10 @@ def _add_scatter(scene: Scene, sun: SunDisc, light: Field, window: Window) -> No
         )
         light += np.float32(cloud.glow * sun.brightness) * scattered
     if bare:
-        light += np.float32(_VEIL * scene.filter_factor * sun.brightness) * (
-            1 + 20 / (1 + away / np.float32(0.2)) ** 2
-        )
+        share = np.pi * sun.radius_px**2 / (scene.width_px * scene.height_px)
+        bare_level = scene.filter_factor * sun.brightness
+        light += np.float32(bare_level * _VEIL) * (1 + 20 / (1 + away / np.float32(0.2)) ** 2)
+        light += np.float32(bare_level * _GLARE * share)
 
 
 def _disc_light(sun: SunDisc, window: Window) -> Field:
@@ -196,7 +198,7 @@ def _rho2(sun: SunDisc, dx: NDArray[F], dy: NDArray[F]) -> NDArray[F]:
     rho2 = across * across + above * above
     if sun.ripple_px > 0:
         rho2 = rho2 * _ripple(sun, np.arctan2(across, above))
-    return rho2
+    return np.asarray(rho2)
 
 
 def _ripple(sun: SunDisc, angle: NDArray[F]) -> NDArray[F]:
