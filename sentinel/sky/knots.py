@@ -1,4 +1,4 @@
-"""Interpolation of slow functions of time: exact knots every ten minutes, a cubic spline between them.
+"""Interpolation of slow functions of time: exact knots every twenty minutes, a cubic spline between them.
 
 Knots are computed a day at a time, when a time of that day is first asked for, and remembered. The memory is
 bounded; what fell out of it is computed again to the same values, so it never shows but in speed.
@@ -13,7 +13,7 @@ from scipy.interpolate import CubicSpline
 from sentinel.sky.arrays import Array, Numbers, floats
 from sentinel.times import DAY_S
 
-STEP_S = 600.0
+STEP_S = 1200.0
 # The spline's ends are less good than its middle, by a factor of four a knot: each day's is begun early.
 MARGIN = 6
 DAYS_KEPT = 128

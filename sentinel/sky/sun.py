@@ -26,7 +26,7 @@ class Sun:
     """The sun seen from one site.
 
     Every method takes POSIX seconds, a number or an array in any order, and gives values of the same shape
-    (vectors: with 3 in the end). Positions are astropy's every ten minutes, interpolated to far below 0.1".
+    (vectors: with 3 in the end). Positions are astropy's every twenty minutes, interpolated to 0.02".
     """
 
     def __init__(self, site: Site) -> None:
