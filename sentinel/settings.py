@@ -119,6 +119,7 @@ class Thresholds(Section):
     lost_clear_frames: int = Field(2, ge=1)
     cloud_memory_min: float = Field(60.0, gt=0, description="cloud within so long explains a dark frame")
     cloud_dim_fraction: float = Field(0.06, gt=0, lt=1, description="dimmer at once by so much is cloud")
+    cloud_glow_level: float = Field(0.0015, gt=0, lt=1, description="a frame without disc is lit, not black")
     cloud_frames: int = Field(2, ge=1, description="so many doubtful frames are cloud")
     unverified_note_min: float = Field(60.0, gt=0)
     unverified_soon_min: float = Field(240.0, gt=0)
@@ -132,6 +133,7 @@ class Thresholds(Section):
         0.30, gt=0, lt=1, description="less light than at the same altitude before"
     )
     dimmed_clear_fraction: float = Field(0.20, gt=0, lt=1)
+    dimmed_ripple_fraction: float = Field(0.03, gt=0, lt=1, description="changes more between frames: cloud")
     dimmed_soon_min: float = Field(45.0, gt=0)
     focus_soon_ratio: float = Field(1.5, gt=1, description="edge width over that at the same altitude before")
     focus_soon_min: float = Field(20.0, gt=0)
@@ -190,7 +192,7 @@ class Alerts(Section):
 
 
 _HOUR = r"^([01]\d|2[0-3]):[0-5]\d$"
-_SECRET = r"^(env|credential|file):\S(.*\S)?$"
+_REFERENCE = r"^(env|credential|file):\S(.*\S)?$"
 
 
 class Quiet(Section):
@@ -204,7 +206,7 @@ class Channel(Section):
     """One way to reach one person: a service over the network, or a command on this computer."""
 
     name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$")
-    url_from: str | None = Field(None, pattern=_SECRET)
+    url_from: str | None = Field(None, pattern=_REFERENCE)
     """Where the service's address with its secrets stands: `env:NAME`, `credential:NAME` or `file:PATH`."""
     command: Annotated[tuple[str, ...], Field(strict=False, min_length=1)] | None = None
     """Program and arguments, run without a shell; the text comes on standard input."""
@@ -246,7 +248,7 @@ class Delivery(Section):
 class Heartbeat(Section):
     """A ping to something elsewhere that notices when it stops coming."""
 
-    url_from: str | None = Field(None, pattern=_SECRET)
+    url_from: str | None = Field(None, pattern=_REFERENCE)
     every_min: float = Field(5.0, gt=0, le=1440)
 
 

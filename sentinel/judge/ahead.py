@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 from sentinel.judge.lifecycle import Finding, Readings
 from sentinel.judge.scene import Scene
-from sentinel.records import Due, Forecast, Mark, Severity, Surroundings
+from sentinel.records import Due, Forecast, Mark, Place, Severity, Surroundings
 from sentinel.times import format_utc, from_utc_s, utc_s
 
 SUPPLIES: Mapping[str, str] = {
@@ -27,6 +27,8 @@ class Exit(NamedTuple):
     edge: str | None
     young: bool
     """Too little arc behind it."""
+    place: Place | None = None
+    """Where to put the disc."""
 
 
 class Room(NamedTuple):
@@ -66,6 +68,7 @@ def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
         utc_s(median) if median is not None else None,
         forecast.edge,
         "too-little-arc" in forecast.flags or (forecast.arc_h or 0.0) < 1.0,
+        forecast.best_place,
     )
     state = state._replace(exits=(*state.exits[-1:], new), due=forecast.due, due_s=told_s)
     return _rated(state, forecast, scene)
@@ -181,6 +184,13 @@ def _exit_finding(state: Ahead, now_s: float, scene: Scene) -> Finding | None:
         "lead_soon_min": soon_min,
         "lead_now_min": now_min,
     }
+    if last.place is not None:
+        holds = last.place.holds_until_utc
+        detail |= {
+            "put_right_widths": round(last.place.right_widths, 2),
+            "put_up_widths": round(last.place.up_widths, 2),
+            "put_holds_until_utc": None if holds is None else format_utc(holds),
+        }
     return Finding(severity=severity, onset_s=now_s, detail=detail)
 
 

@@ -28,7 +28,7 @@ from sentinel.records import (
 )
 from sentinel.settings import Settings
 from sentinel.sky import Sun
-from sentinel.times import utc_s
+from sentinel.times import format_utc, utc_s
 
 _MEASURED = ("lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed")
 
@@ -139,7 +139,8 @@ class Judge:
         elif isinstance(event, Surroundings):
             state, found = replace(state, ahead=ahead.surroundings_came(state.ahead, event)), {}
         else:
-            found = delivery.waited(state.delivery, state.start_s, now_s, self._scene)
+            facts = self._last_facts(state)
+            found = delivery.waited(state.delivery, state.start_s, now_s, self._scene, facts)
         state, passed = self._time(state, now_s)
         found |= passed
         return self._weighed(state, found, now_s, now_utc)
@@ -186,6 +187,14 @@ class Judge:
             sight=sight,
         )
         return state, found
+
+    @staticmethod
+    def _last_facts(state: JudgeState) -> Mapping[str, object]:
+        """Return how things stood when the last frame came."""
+        last = state.forecast
+        fine = state.sight is not None and state.sight.trusted and state.motion.running is None
+        early = last.exit_early_utc if last is not None and fine else None
+        return {"mount_was_fine": fine, "alone_until_utc": None if early is None else format_utc(early)}
 
     @staticmethod
     def _perhaps_unwound(foreseen: ahead.Ahead, move: motion.Move, last: Forecast | None) -> ahead.Ahead:

@@ -1,5 +1,6 @@
 """`no-frames`: the camera has stopped delivering, or delivers the same picture again and again."""
 
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from sentinel.judge.lifecycle import Finding, Readings
@@ -46,22 +47,45 @@ def patience_s(scene: Scene) -> float:
     return max(limits.no_frames_intervals * scene.interval_s, limits.no_frames_min * 60)
 
 
-def waited(state: Delivery, start_s: float, now_s: float, scene: Scene) -> Readings:
-    """Return what to say as time passes without a frame."""
+def waited(state: Delivery, start_s: float, now_s: float, scene: Scene, facts: Mapping[str, Any]) -> Readings:
+    """Return what to say as time passes without a frame.
+
+    Parameters
+    ----------
+    facts
+        What else is known, for the detail: how the mount was, and until when the sun stays.
+    """
     since_s = state.last_s if state.last_s is not None else start_s
     if now_s - since_s <= patience_s(scene):
         return {}
-    missed = int((now_s - since_s) / scene.interval_s)
     detail: dict[str, Any] = {
         "silent_min": round((now_s - since_s) / 60, 1),
-        "missed_frames": missed,
+        "missed_frames": int((now_s - since_s) / scene.interval_s),
         "damaged_files": state.damaged,
         "same_picture": False,
+        **facts,
     }
     if state.last_s is not None:
         detail |= {"last_frame": state.last_frame, "last_utc": format_utc(from_utc_s(state.taken_s))}
     onset_s = since_s + scene.interval_s if state.last_s is not None else since_s
-    return {"no-frames": Finding(severity=Severity.NOW, onset_s=onset_s, detail=detail)}
+    severity = Severity.NOW
+    if scene.glance(now_s).clear_deg < 0 and not _soon_up(now_s, scene):
+        # Nothing is lost while the sun is down: whoever sleeps is woken in time before it is back.
+        severity = Severity.SOON
+        detail |= {"sun_rises_utc": _rise_utc(now_s, scene)}
+    return {"no-frames": Finding(severity=severity, onset_s=onset_s, detail=detail)}
+
+
+def _soon_up(now_s: float, scene: Scene) -> bool:
+    lead_min = scene.settings.visit.travel_min + scene.thresholds.lead_now_min
+    return any(scene.glance(now_s + share * lead_min * 60).clear_deg > 0 for share in (0.25, 0.5, 0.75, 1.0))
+
+
+def _rise_utc(now_s: float, scene: Scene) -> str | None:
+    """Return when the sun is next above the line, to ten minutes; None: not within two days."""
+    steps = range(1, 2 * 144)
+    rise = next((now_s + k * 600 for k in steps if scene.glance(now_s + k * 600).clear_deg > 0), None)
+    return None if rise is None else format_utc(from_utc_s(round(rise / 600) * 600))
 
 
 def _same_finding(state: Delivery, scene: Scene) -> Finding | None:

@@ -1,19 +1,19 @@
 """What the disc's edge and light say of lens and filter: `soft-focus`, `dimmed`, `over-bright`."""
 
-from math import sqrt
+from math import log2
 from typing import Any, NamedTuple
 
 from sentinel.judge.hold import NOTHING, Hold
 from sentinel.judge.lifecycle import Finding, Readings
-from sentinel.judge.reference import Carry, Reference, expected, learned
+from sentinel.judge.reference import Carry, Reference, learned, usual
 from sentinel.judge.scene import Scene, Sight
 from sentinel.judge.sighting import EXTINCTION_STOPS, level_stops
 from sentinel.records import Severity
 
-# From how many bins away (an eighth of a factor e of air mass each) a reference is still one of "the same
-# altitude" once the air's share has been carried over.
-FOCUS_BINS_AWAY = 10
-LIGHT_BINS_AWAY = 2
+# From how many bands away (an eighth of a factor e of air mass each) a value is still of use once the air's share
+# has been carried over.
+FOCUS_BANDS_AWAY = 10
+LIGHT_BANDS_AWAY = 2
 DISPERSION_ARCSEC = 0.7
 """Smear by the air's dispersion over the visible, per air mass (6 to 10" at an air mass of 12; computed)."""
 BRACKETS = 4
@@ -38,6 +38,9 @@ class Optics(NamedTuple):
     """By exposure in thirds of a stop, the last used first."""
     dim: Hold = NOTHING
     share: float | None = None
+    last_share: float | None = None
+    ripple: float = 0.0
+    """How much the light changes from frame to frame."""
     bright: tuple[Bright, ...] = ()
     glare: Finding | None = None
 
@@ -69,16 +72,19 @@ def cleaned(state: Optics) -> Optics:
 
 
 def _seeing(scene: Scene) -> Carry:
-    """Return how far the air alone widens an edge: seeing like air mass to the 0.6, dispersion like air mass."""
-    scale = scene.settings.camera.scale_arcsec_px
-    seeing = 1.09 * scene.thresholds.focus_seeing_arcsec / scale
-    smear = DISPERSION_ARCSEC / scale
+    """Return how far the air alone widens an edge: seeing like air mass to the 0.6, dispersion like air mass.
 
-    def carry(width: float, from_air: float, to_air: float) -> float:
+    Values are -log2 of the width in pixels.
+    """
+    scale = scene.settings.camera.scale_arcsec_px
+    seeing = (1.09 * scene.thresholds.focus_seeing_arcsec / scale) ** 2
+    smear = (DISPERSION_ARCSEC / scale) ** 2
+
+    def carry(value: float, from_air: float, to_air: float) -> float:
         if to_air <= from_air:
-            return width
-        more = seeing**2 * (to_air**1.2 - from_air**1.2) + smear**2 * (to_air**2 - from_air**2)
-        return sqrt(width * width + more)
+            return value
+        more = seeing * (to_air**1.2 - from_air**1.2) + smear * (to_air**2 - from_air**2)
+        return -0.5 * log2(4.0**-value + more)
 
     return carry
 
@@ -87,16 +93,12 @@ def _focus(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> Optics
     width, limits = sight.edge_width_px, scene.thresholds
     if width is None:
         return state
-    air = sight.sun.air_mass
-    usual = expected(state.width, air, _seeing(scene))
-    ratio = width / usual[0] if usual is not None and usual[1] <= FOCUS_BINS_AWAY else None
+    air, carry = sight.sun.air_mass, _seeing(scene)
+    known = usual(state.width, air, carry, within=FOCUS_BANDS_AWAY)
+    ratio = width * 2.0**known.value if known is not None else None
+    keep = ratio is None or ratio < limits.focus_clear_ratio
     reference = learned(
-        state.width,
-        width,
-        air,
-        sight.time_s,
-        better=-1,
-        keep=ratio is None or ratio < limits.focus_clear_ratio,
+        state.width, -log2(width), air, sight.time_s, carry, keep=keep, within=FOCUS_BANDS_AWAY
     )
     if ratio is None:
         return state._replace(width=reference, ratio=None)
@@ -130,7 +132,7 @@ def _soft_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
 
 def _thinned(level: float, from_air: float, to_air: float) -> float:
     """Carry a level to more air mass with the most that haze explains; never brighter for less."""
-    return level - EXTINCTION_STOPS * 1.5 * max(to_air - from_air, 0.0)
+    return level - 1.5 * EXTINCTION_STOPS * max(to_air - from_air, 0.0)
 
 
 def _light(state: Optics, sight: Sight, scene: Scene) -> Optics:
@@ -140,17 +142,24 @@ def _light(state: Optics, sight: Sight, scene: Scene) -> Optics:
     key = round(3 * (sight.exposure_stops or 0.0))
     table = dict(state.levels)
     reference = table.pop(key, Reference())
-    usual = expected(reference, sight.sun.air_mass, _thinned)
-    share = 2.0 ** (level - usual[0]) if usual is not None and usual[1] <= LIGHT_BINS_AWAY else None
+    air = sight.sun.air_mass
+    known = usual(reference, air, _thinned, within=LIGHT_BANDS_AWAY)
+    share = 2.0 ** (level - known.value) if known is not None else None
     keep = share is None or share > 1 - limits.dimmed_clear_fraction
-    reference = learned(reference, level, sight.sun.air_mass, sight.time_s, better=1, keep=keep)
+    reference = learned(reference, level, air, sight.time_s, _thinned, keep=keep, within=LIGHT_BANDS_AWAY)
     others = tuple(table.items())[: BRACKETS - 1]
     state = state._replace(levels=((key, reference), *others))
     if share is None:
         return state
-    dim = state.dim.saw(share <= 1 - limits.dimmed_fraction, sight.time_s, most_step_s=3 * scene.interval_s)
+    # Frost and dirt are steady; cloud, however thin, comes and goes from frame to frame.
+    change = abs(share - state.last_share) / max(share, 1e-6) if state.last_share is not None else 0.0
+    ripple = state.ripple + 0.15 * (min(change, 1.0) - state.ripple)
+    even = ripple < limits.dimmed_ripple_fraction
+    dim = state.dim.saw(
+        share <= 1 - limits.dimmed_fraction and even, sight.time_s, most_step_s=3 * scene.interval_s
+    )
     smooth = share if state.share is None else state.share + 0.2 * (share - state.share)
-    return state._replace(dim=dim, share=smooth)
+    return state._replace(dim=dim, share=smooth, last_share=share, ripple=ripple)
 
 
 def _dim_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:

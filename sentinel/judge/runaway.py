@@ -12,6 +12,7 @@ Which way the disc goes when the mount stops is known from the forecast's roll a
 is, a re-centring that happens to go at the sky's rate no longer passes for a stop.
 """
 
+from itertools import pairwise
 from math import cos, hypot, radians
 from typing import NamedTuple
 
@@ -45,33 +46,54 @@ def suspect(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None
 
 
 def _full(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
-    last, before = track.steps[-1], track.steps[-2]
-    earlier = track.steps[-3] if len(track.steps) > 2 else None
-    noise = track.jitter_px
+    last = track.steps[-1]
     length = hypot(*last.move)
     if length == 0:
         return None
     way = (last.move[0] / length, last.move[1] / length)
-    known = west is not None
-    if west is not None and not _along(way, west, scene.thresholds.runaway_angle_deg):
-        return None
     for multiple, kind in _MULTIPLES:
-        whole = multiple * last.sky_px
-        if abs(length - whole) > scene.thresholds.runaway_match_fraction * whole + 3 * noise:
-            continue
-        share = _share(before, way, multiple, noise)
-        if share is None:
-            continue
-        if share * multiple * before.sky_px < max(4 * noise, 0.02 * whole):
-            # Nothing yet the frame before: a knock of just this length looks the same, unless the way is known.
-            if not known:
-                continue
-            share = 0.0
-        elif earlier is not None and not _leads_up(earlier, share, way, multiple, noise, track, scene):
-            continue
-        onset_s = before.time_s - min(share, 1.0) * before.seconds
-        return Suspicion(kind, onset_s, way, length / last.sky_px, "full")
+        off = abs(length - multiple * last.sky_px)
+        if off <= _tolerance(last, multiple, track, scene):
+            sharp = off <= 0.6 * _tolerance(last, multiple, track, scene)
+            onset_s = _onset_s(track, way, multiple, scene, west, sharp=sharp)
+            if onset_s is not None:
+                return Suspicion(kind, onset_s, way, length / last.sky_px, "full")
     return None
+
+
+def _tolerance(step: Step, multiple: float, track: Track, scene: Scene) -> float:
+    return scene.thresholds.runaway_match_fraction * multiple * step.sky_px + 3 * track.jitter_px
+
+
+def _onset_s(
+    track: Track, way: Vector, multiple: float, scene: Scene, west: Vector | None, *, sharp: bool
+) -> float | None:
+    """Return when it began, if the steps before the last one lead up to a runaway; None if they do not.
+
+    On the second frame it is believed if the way is the known one, or unknown and the rate fits sharply; on any
+    other way, and for a rate that fits less well, not before the third.
+    """
+    before = track.steps[-2]
+    earlier = track.steps[-3] if len(track.steps) > 2 else None
+    noise = track.jitter_px
+    share = _share(before, way, multiple, noise)
+    if share is None:
+        return None
+    known = west is not None and _along(way, west, scene.thresholds.runaway_angle_deg)
+    if share * multiple * before.sky_px < max(4 * noise, 0.02 * multiple * before.sky_px):
+        # Nothing yet the frame before: a knock of just this length looks the same, unless the way is known.
+        return before.time_s if known else None
+    onset_s = before.time_s - min(share, 1.0) * before.seconds
+    if earlier is None:
+        return onset_s if sharp else None
+    if earlier.excess_px <= quiet_px(track, earlier.sky_px, scene):
+        # The fit of the roll may be wrong, so another way than its own only asks for one step more.
+        return onset_s if known or (west is None and sharp) else None
+    # Already under way then: the later step must have been a whole one.
+    part = _share(earlier, way, multiple, noise)
+    if share <= 0.93 or part is None:
+        return None
+    return before.time_s - before.seconds - min(part, 1.0) * earlier.seconds
 
 
 def _share(step: Step, way: Vector, multiple: float, noise: float) -> float | None:
@@ -84,20 +106,28 @@ def _share(step: Step, way: Vector, multiple: float, noise: float) -> float | No
     return max(along / whole, 0.0)
 
 
-def _leads_up(
-    earlier: Step, share: float, way: Vector, multiple: float, noise: float, track: Track, scene: Scene
-) -> bool:
-    """Whether the step before the first one of a runaway is what it should be."""
-    if earlier.excess_px <= quiet_px(track, earlier.sky_px, scene):
-        return True
-    # Already under way then: the later step must have been a whole one.
-    return share > 0.93 and _share(earlier, way, multiple, noise) is not None
-
-
 def _swelling(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
     if len(track.steps) < 3:
         return None
-    steps = track.steps[-3:]
+    way = _one_way(track.steps[-3:], track, scene)
+    if way is None:
+        return None
+    known = west is not None and _along(way, west, scene.thresholds.runaway_angle_deg)
+    # Where the way is not that of a stopped mount, or is unknown, only a motion that grows evenly will do.
+    steps = track.steps[-3:] if known or west is None else track.steps[-5:]
+    paces = [(step.excess[0] * way[0] + step.excess[1] * way[1]) / step.sky_px for step in steps]
+    if paces[-1] > 2.2:
+        return None
+    if not known:
+        growing = all(late > 1.1 * early for early, late in pairwise(paces))
+        if not growing or len(steps) < 3 or (west is not None and _one_way(steps, track, scene) is None):
+            return None
+    onset_s = track.steps[-3].time_s - track.steps[-3].seconds
+    return Suspicion(kind_of(paces[-1]), onset_s, way, paces[-1], "swelling")
+
+
+def _one_way(steps: tuple[Step, ...], track: Track, scene: Scene) -> Vector | None:
+    """Return the common direction of steps that all are more than usual; None if they have none."""
     if any(step.excess_px <= quiet_px(track, step.sky_px, scene) for step in steps):
         return None
     total = (sum(step.excess[0] for step in steps), sum(step.excess[1] for step in steps))
@@ -105,23 +135,12 @@ def _swelling(track: Track, scene: Scene, west: Vector | None) -> Suspicion | No
     if length == 0:
         return None
     way = (total[0] / length, total[1] / length)
-    paces = []
     for step in steps:
         along = step.excess[0] * way[0] + step.excess[1] * way[1]
         across = abs(step.excess[1] * way[0] - step.excess[0] * way[1])
         if along <= 0 or across > max(3.5 * track.jitter_px, 0.15 * along):
             return None
-        paces.append(along / step.sky_px)
-    if paces[-1] > 2.2:
-        return None
-    growing = paces[1] > 1.1 * paces[0] and paces[2] > 1.1 * paces[1]
-    if west is not None:
-        if not _along(way, west, scene.thresholds.runaway_angle_deg):
-            return None
-    elif not growing:
-        return None
-    onset_s = steps[0].time_s - steps[0].seconds
-    return Suspicion(kind_of(paces[-1]), onset_s, way, paces[-1], "swelling")
+    return way
 
 
 def lost_with(

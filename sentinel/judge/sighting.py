@@ -18,7 +18,6 @@ HINTS = 8
 LEVELS = 9
 # Extinction changes with the air mass; up to so many stops for each is the air's own doing (0.35 mag, hazy).
 EXTINCTION_STOPS = 0.35 / 2.5 * log2(10)
-GLOW = 0.02
 COVER_WINDOW = 5
 
 
@@ -108,7 +107,9 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
             hint = hint or _dimmed_at_once(levels, level, sight, limits.cloud_dim_fraction)
             levels = (*levels[-(LEVELS - 1) :], (sight.time_s, level, sight.sun.air_mass))
     else:
-        hint = sight.brightness > GLOW and sight.saturated < limits.bright_saturated_fraction
+        hint = (
+            sight.brightness > limits.cloud_glow_level and sight.saturated < limits.bright_saturated_fraction
+        )
     oldest = sight.time_s - limits.cloud_memory_min * 60
     hints = state.hints
     if hint or (hints and hints[0] < oldest):

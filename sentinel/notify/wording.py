@@ -4,7 +4,7 @@ The facts come in a fixed order: what, since when, how long is left, what to do.
 phone the operator's own zone stands beside them where it is configured. Nothing here decides anything.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from typing import Any
@@ -53,31 +53,31 @@ Phrase = Callable[[Incident, Teller], Words]
 def message(incident: Incident) -> str:
     """Return one sentence that says what, since when and how long is left."""
     words = words_for(incident, Teller())
-    parts = [part.rstrip(".") for part in (words.what, words.left) if part]
-    return "; ".join(parts) + "."
+    what, left = words.what.rstrip("."), words.left.rstrip(".")
+    if not left:
+        return f"{what}{'' if what.endswith('?') else '.'}"
+    return f"{what}; {left[0].lower()}{left[1:].replace('. It', ', and it')}."
 
 
 def title_and_body(incident: Incident, settings: Settings) -> tuple[str, str]:
     """Return a title and a body short enough for a phone's lock screen."""
     words = words_for(incident, teller_for(settings))
-    sentences = [
-        part if part.endswith((".", "?", "!")) else f"{part}."
-        for part in (words.what, words.left, words.act)
-        if part
-    ]
+    sentences = [_ended(part) for part in (words.what, words.left, words.act) if part]
     return words.title, " ".join(sentences)
 
 
 def sms(incident: Incident) -> str:
     """Return at most 160 plain ASCII characters, in imperative sentences, times in Z."""
     words = words_for(incident, Teller())
-    text = words.short or " ".join(
-        f"{part.rstrip('.')}." for part in (words.what, words.left, words.act) if part
-    )
+    text = words.short or " ".join(_ended(part) for part in (words.what, words.left, words.act) if part)
     plain = text.encode("ascii", "replace").decode("ascii")
     if len(plain) <= SMS_LENGTH:
         return plain
     return plain[: SMS_LENGTH - 3].rsplit(" ", 1)[0] + "..."
+
+
+def _ended(sentence: str) -> str:
+    return sentence if sentence.endswith((".", "?", "!")) else f"{sentence}."
 
 
 def teller_for(settings: Settings) -> Teller:
@@ -152,7 +152,7 @@ def _runaway(incident: Incident, teller: Teller) -> Words:
     detail = incident.detail
     if "rate_ratio" in detail:
         return _wrong_rate(incident, teller)
-    did = {"stopped": "stopped", "reversed": "turned back"}.get(str(detail.get("kind")), "is slipping")
+    did = {"stopped": "stopped", "reversed": "turned back"}.get(str(detail.get("kind")), "lost pace")
     since = teller.at(incident.onset_utc)
     if "lost_utc" in detail:
         return _runaway_lost(incident, teller, did)
@@ -193,6 +193,10 @@ def _wrong_rate(incident: Incident, teller: Teller) -> Words:
     )
     what = f"The drive runs at {named}, not the {set_to} one (noticed {teller.at(incident.onset_utc)})"
     left = f"The sun slides {_number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (it is 32 wide)"
+    if looks == "solar":
+        return Words(
+            "Drive at another rate than set", what, "That keeps the sun", "Correct the settings or the drive"
+        )
     act = f"Set the drive to the {set_to} rate at the next visit"
     short = f"Drive runs at {looks if looks in {'solar', 'sidereal', 'lunar'} else 'a wrong'} rate. Set {set_to} rate at next visit."
     return Words("Drive at the wrong rate", what, left, act, short)
@@ -220,13 +224,30 @@ def _drift_exit(incident: Incident, teller: Teller) -> Words:
     early, minutes = teller.at(detail.get("exit_early_utc")), _span_min(detail.get("minutes_left"))
     what = f"The sun drifts to the {_edge(detail)}: there at {early} at the earliest"
     urgent = incident.severity is Severity.NOW
-    act = "Go now and recentre" if urgent else "Plan a visit and recentre before then"
+    place, holds = _place(detail), detail.get("put_holds_until_utc")
+    to = f"put the disc {place}" if place else "recentre"
+    act = f"Go now and {to}" if urgent else f"Plan a visit and {to} before then"
+    good = f" Then good until {teller.at(holds)}." if place and holds else ""
     side = str(detail.get("edge") or "an").upper()
-    short = f"Sun reaches {side} edge {early} at the earliest, in {minutes}. {'Go now. Recentre' if urgent else 'Recentre before then'}."
+    short = f"Sun reaches {side} edge {early} at the earliest, in {minutes}. "
+    short += f"{'Go now. ' if urgent else ''}{to[0].upper()}{to[1:]}.{good}"
     title = (
         f"Sun near the {_edge(detail)}: go now" if urgent else f"Sun reaches the {_edge(detail)} in {minutes}"
     )
-    return Words(title, what, f"That is in {minutes}", act, short)
+    return Words(title, what, f"That is in {minutes}", act + "." + good if good else act, short)
+
+
+def _place(detail: Mapping[str, Any]) -> str:
+    """Return where the disc should end up, in sun-widths from the frame's middle; empty if it is not known."""
+    right, up = detail.get("put_right_widths"), detail.get("put_up_widths")
+    if not (isinstance(right, int | float) and isinstance(up, int | float)):
+        return ""
+    ways = [
+        f"{abs(value):.1f} {more if value > 0 else less}"
+        for value, more, less in ((right, "right", "left"), (up, "up", "down"))
+        if abs(value) >= 0.05
+    ]
+    return f"{' and '.join(ways)} of the middle (in sun-widths)" if ways else "in the middle"
 
 
 def _axis_limit(incident: Incident, teller: Teller) -> Words:
@@ -243,6 +264,13 @@ def _axis_limit(incident: Incident, teller: Teller) -> Words:
     return Words(title, f"The mount reaches its axis limit at {limit}", f"That is in {minutes}", act, short)
 
 
+_SUSPECTS = {"cap-or-filter": "cap", "mount": "mount", "camera": "camera"}
+
+
+def _or(names: Sequence[str]) -> str:
+    return " or ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
+
+
 def _lost_disc(incident: Incident, teller: Teller) -> Words:
     detail = incident.detail
     seen = teller.at(detail.get("last_seen_utc"))
@@ -256,11 +284,12 @@ def _lost_disc(incident: Incident, teller: Teller) -> Words:
         short = f"Sun lost, last seen {seen}: left by {_edge(detail)} {teller.at(detail.get('left_utc'))}. "
         short += f"Look at bearing {bearing}, height {height}. Recentre."
         return Words("SUN LOST over the edge", what, f"{left}. {look}", "Recentre", short)
-    order = " or ".join(
-        {"cap-or-filter": "cap", "mount": "mount", "camera": "camera"}.get(x, x) for x in likely
+    order = _or([_SUSPECTS.get(str(x), str(x)) for x in likely])
+    act = f"If the sky is clear there, check {order or 'cap, mount or camera'}"
+    short = f"Sun not seen since {seen}, clear before. "
+    short += (
+        f"If sky is clear at bearing {bearing}, height {height}: check {order or 'cap, mount or camera'}."
     )
-    act = f"If the sky is clear there, check {order or 'cap, mount, camera'}"
-    short = f"Sun not seen since {seen}, clear before. If sky is clear at bearing {bearing}, height {height}: check cap, mount, camera."
     title = "SUN LOST: go and look" if incident.severity is Severity.NOW else "Sun not seen"
     return Words(title, what, look, act, short)
 
@@ -350,6 +379,11 @@ def _no_frames(incident: Incident, teller: Teller) -> Words:
     if fine and until:
         left += f"; the sun stays in the frame until {teller.at(until)}"
     act = "Check that the camera is on: battery, card, timer, cable"
+    rises = detail.get("sun_rises_utc")
+    if incident.severity is not Severity.NOW:
+        left = f"The sun is down{f' and is back at {teller.at(rises)}' if rises else ''}"
+        short = f"No pictures since {since}, sun down{f' till {teller.at(rises)}' if rises else ''}. {act} before sunrise."
+        return Words("No pictures; the sun is down", what, left, f"{act}, before the sun is back", short)
     stays = f" Sun stays in frame till {teller.at(until)}." if fine and until else ""
     short = f"No pictures since {since}, {missed} missed.{' Sun and mount were fine.' if fine else ''} Check camera on, battery, card, timer, cable.{stays}"
     return Words("NO PICTURES: go now", what, left, act, short)
@@ -424,17 +458,17 @@ _MISTAKES = {"longitude-sign": "the sign of the longitude", "time-zone": "the ti
 
 def _wrong_place(incident: Incident, teller: Teller) -> Words:
     likely = [_MISTAKES.get(str(x), str(x)) for x in incident.detail.get("likely", ())]
-    causes = " or ".join(likely) or "place or time"
+    causes = _or(likely) or "place or time"
     if "sun_altitude_deg" in incident.detail:
         height = _number(incident.detail, "sun_altitude_deg")
-        what = f"A sun is in the picture at {teller.at(incident.onset_utc)}, when it should stand at {height} degrees, below the horizon"
+        what = f"The sun is in the picture at {teller.at(incident.onset_utc)}, but should be below the horizon ({height} degrees)"
     else:
         what = "The sun's track needs a polar axis where nobody would set one"
     act = f"Check {causes} in the settings and on the camera"
     short = (
         f"Sun seen where it cannot be ({teller.at(incident.onset_utc)}). Check {causes}: settings and camera."
     )
-    return Words("Wrong place or time", what, f"Likely {causes} is wrong", act, short)
+    return Words("Wrong place or time", what, "", act, short)
 
 
 def _mixed(incident: Incident, teller: Teller) -> Words:

@@ -1,0 +1,124 @@
+"""One invented incident of each condition and severity, with the evidence that the judge gives."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sentinel.records import Incident, IncidentState, Severity
+
+
+def incident(
+    condition: str, severity: str, state: IncidentState = "opened", onset: str = "03:01", **detail: Any
+) -> Incident:
+    hour, minute = onset.split(":")
+    return Incident(
+        time_utc=datetime(2026, 6, 21, 3, 3, tzinfo=UTC),
+        condition=condition,
+        state=state,
+        severity=Severity(severity),
+        onset_utc=datetime(2026, 6, 21, int(hour), int(minute), tzinfo=UTC),
+        frame="100CANON/IMG_0181.JPG".replace("CANON", "FERNL"),
+        detail=detail,
+    )
+
+
+def at(clock: str) -> str:
+    return f"2026-06-21T{clock}:00Z"
+
+
+_RUN: dict[str, Any] = {
+    "edge": "left",
+    "touch_utc": at("03:07"),
+    "gone_utc": at("03:09"),
+    "minutes_left": 6.0,
+    "pace_of_sky": 1.0,
+}
+_LOST: dict[str, Any] = {"lost_utc": at("03:09"), "off_deg": 2.1, "off_way": "west", "off_rate_deg_min": 0.23}
+_LOOK: dict[str, Any] = {"last_seen_utc": at("02:39"), "azimuth_deg": 8.2, "altitude_deg": 4.3}
+_JOBS = [{"job": "axis-limit", "due_utc": at("03:34")}, {"job": "card", "due_utc": at("05:10")}]
+
+EVERY: dict[str, Incident] = {
+    "runaway stopped now": incident("runaway", "now", kind="stopped", **_RUN),
+    "runaway reversed now": incident("runaway", "now", kind="reversed", **_RUN),
+    "runaway slipping now": incident("runaway", "now", kind="wrong-rate", **_RUN),
+    "runaway stopped lost now": incident("runaway", "now", "changed", kind="stopped", **_RUN, **_LOST),
+    "runaway wrong rate soon": incident(
+        "runaway", "soon", kind="wrong-rate", rate_ratio=1.002738, looks_like="sidereal", configured="solar",
+        drift_arcmin_h=2.46,
+    ),
+    "runaway odd rate soon": incident(
+        "runaway", "soon", kind="wrong-rate", rate_ratio=1.008, looks_like="none of the usual rates",
+        configured="solar", drift_arcmin_h=7.2,
+    ),
+    "runaway solar rate note": incident(
+        "runaway", "note", kind="wrong-rate", rate_ratio=1.0, looks_like="solar", configured="sidereal",
+        drift_arcmin_h=0.0,
+    ),
+    "runaway cleared": incident("runaway", "now", "cleared", kind="stopped", **_RUN),
+    "moved note": incident("moved", "note", shift_sun_widths=0.62, nearer_to_good_place=True),
+    "moved soon": incident(
+        "moved", "soon", shift_sun_widths=1.31, nearer_to_good_place=False, exit_early_after_utc=at("04:40")
+    ),
+    "drift-exit soon": incident(
+        "drift-exit", "soon", edge="top", exit_early_utc=at("04:34"), exit_utc=at("04:50"), minutes_left=91.0
+    ),
+    "drift-exit now": incident(
+        "drift-exit", "now", edge="top", exit_early_utc=at("03:34"), exit_utc=at("03:50"), minutes_left=31.0
+    ),
+    "drift-exit placed now": incident(
+        "drift-exit", "now", edge="top", exit_early_utc=at("03:34"), minutes_left=31.0, put_right_widths=0.52,
+        put_up_widths=-1.04, put_holds_until_utc=at("15:10"),
+    ),
+    "axis-limit note": incident("axis-limit", "note", asked="unwound", limit_utc=at("09:00"), minutes_left=357.0),
+    "axis-limit soon": incident("axis-limit", "soon", limit_utc=at("04:34"), minutes_left=91.0),
+    "axis-limit now": incident("axis-limit", "now", limit_utc=at("03:34"), minutes_left=31.0),
+    "lost-disc soon": incident("lost-disc", "soon", likely=["cap-or-filter", "mount", "camera"], **_LOOK),
+    "lost-disc now": incident("lost-disc", "now", likely=["cap-or-filter", "mount", "camera"], **_LOOK),
+    "lost-disc left now": incident(
+        "lost-disc", "now", likely=["left"], edge="left", left_utc=at("02:41"), **_LOOK
+    ),
+    "unverified note": incident("unverified", "note", last_seen_utc=at("02:00"), unseen_h=1.05),
+    "unverified soon": incident("unverified", "soon", last_seen_utc=at("02:00"), unseen_h=4.02),
+    "covered-limb note": incident("covered-limb", "note", covered_fraction=0.31, same_min=2.0),
+    "covered-limb soon": incident("covered-limb", "soon", covered_fraction=0.31, same_min=20.0),
+    "dimmed soon": incident("dimmed", "soon", light_fraction=0.61, held_min=45.0),
+    "soft-focus soon": incident("soft-focus", "soon", ratio=1.62, held_min=20.0),
+    "soft-focus now": incident("soft-focus", "now", ratio=2.31, held_min=66.0),
+    "over-bright now": incident("over-bright", "now", onset="03:02", saturated_fraction=0.98),
+    "no-frames now": incident(
+        "no-frames", "now", last_utc=at("02:58"), missed_frames=4, mount_was_fine=True, alone_until_utc=at("07:40")
+    ),
+    "no-frames unknown now": incident("no-frames", "now", missed_frames=4, damaged_files=3),
+    "no-frames night soon": incident("no-frames", "soon", last_utc=at("02:58"), missed_frames=4, sun_rises_utc=at("05:12")),
+    "no-frames same now": incident("no-frames", "now", same_picture=True),
+    "clock note": incident("clock", "note", step_s=-12.0, likely="drift-or-set-by-hand"),
+    "clock soon": incident("clock", "soon", step_s=3600.0, likely="daylight-saving"),
+    "clock offset soon": incident("clock", "soon", offset_s=-210.0, likely="set-wrong-by-minutes"),
+    "storage soon": incident("storage", "soon", hours_left=11.9, full_utc=at("14:55")),
+    "storage now": incident("storage", "now", hours_left=1.98, full_utc=at("05:00")),
+    "supply camera-battery soon": incident(
+        "supply", "soon", supply="camera-battery", hours_left=11.9, empty_utc=at("14:55")
+    ),
+    "supply mount-battery now": incident(
+        "supply", "now", supply="mount-battery", hours_left=1.98, empty_utc=at("05:00")
+    ),
+    "supply card now": incident("supply", "now", supply="card", hours_left=1.98, empty_utc=at("05:00")),
+    "supply timer now": incident("supply", "now", supply="timer", hours_left=1.98, empty_utc=at("05:00")),
+    "wrong-place soon": incident(
+        "wrong-place", "soon", sun_altitude_deg=-31.4, likely=["longitude-sign", "time-zone"]
+    ),
+    "wrong-place axis soon": incident(
+        "wrong-place", "soon", polar_altitude_error_deg=31.0, likely=["longitude-sign", "time-zone", "date"]
+    ),
+    "mixed-cameras note": incident("mixed-cameras", "note", other="Fernlicht F2", other_size_px=[4000, 3000]),
+    "eclipse note": incident(
+        "eclipse", "note", covered_diameter_fraction=0.62, greatest_utc=at("04:10"), ends_utc=at("05:05")
+    ),
+    "visit note": incident("visit", "note", from_utc=at("03:01"), until_utc=at("03:16")),
+    "visit good note": incident("visit", "note", "changed", good=True, alone_until_utc=at("08:40")),
+    "visit bad now": incident("visit", "now", "changed", good=False, until_utc=at("03:16"), waited_min=10.0),
+    "visit bad soon": incident(
+        "visit", "soon", "changed", good=False, until_utc=at("03:16"), waited_min=10.0, cloud=True
+    ),
+    "before-sleep note": incident("before-sleep", "note", sleep_until_utc=at("07:00"), jobs=_JOBS),
+    "before-sleep nothing note": incident("before-sleep", "note", sleep_until_utc=at("07:00"), jobs=[]),
+}  # fmt: skip
