@@ -1,7 +1,7 @@
 """A linear image -> a file as a camera would write it."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 
@@ -121,5 +121,5 @@ def write_fits(
     """Write a linear unsigned 16-bit FITS image, its first stored row the first row of the image."""
     header = fits.Header({"EXPTIME": exposure_s})
     if taken_utc is not None:
-        header["DATE-OBS"] = taken_utc.strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3]
+        header["DATE-OBS"] = taken_utc.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3]
     fits.PrimaryHDU(_levels16(linear), header).writeto(path)

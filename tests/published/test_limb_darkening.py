@@ -9,7 +9,7 @@ from sentinel.simulate.scene import Blur, Scene, SunDisc
 
 MU = np.array([1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2, 0.1])
 
-# Neckel H., Labs D. 1994, Solar Physics 153, 91: I(mu)/I(1) by their P5, coefficients seen in a transcription of
+# Neckel H., Labs D. 1994, Solar Physics 153, 91: I(mu)/I(1) by their P5, coefficients from a transcription of
 # the table (second-hand); the row for 550 nm is interpolated.
 NECKEL_LABS = {
     443.885: [1, 0.9329, 0.8635, 0.7919, 0.7178, 0.6409, 0.5602, 0.4744, 0.3816, 0.2787],

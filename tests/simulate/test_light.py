@@ -29,8 +29,8 @@ IMAGE = render(
 )
 
 
-# IEC 61966-2-1, from memory: the curve's two pieces meet at 0.0031308 / 0.04045; 0.5 encoded is 0.21404 linear,
-# mid-grey 0.18 linear is 118 of 255, 50 % linear is 188 of 255.
+# IEC 61966-2-1, from memory: the curve's two pieces meet at 0.0031308 / 0.04045; 0.5 encoded is 0.21404
+# linear, mid-grey 0.18 linear is 118 of 255, 50 % linear is 188 of 255.
 def test_srgb_against_the_standard() -> None:
     assert srgb_encode(0.0031308) == pytest.approx(0.04045, abs=1e-5)
     assert srgb_decode(0.5) == pytest.approx(0.21404, abs=1e-5)
@@ -51,7 +51,7 @@ def test_srgb_comes_back() -> None:
 
 @pytest.mark.parametrize("wavelength_nm", [400.0, 700.0])
 def test_no_limb_darkening_outside_the_table(wavelength_nm: float) -> None:
-    with pytest.raises(ValueError, match="443.885 to 669.4 nm"):
+    with pytest.raises(ValueError, match=r"443\.885 to 669\.4 nm"):
         limb_darkening(0.5, wavelength_nm)
 
 

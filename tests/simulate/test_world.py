@@ -44,7 +44,7 @@ def step_px_min(truth: Truth) -> tuple[np.ndarray, np.ndarray]:
 
 @pytest.mark.parametrize(("latitude_deg", "sign"), [(70.37, 1), (-70.37, -1)])
 def test_a_stopped_mount_lets_the_sun_go_at_409_px_a_minute(latitude_deg: float, sign: int) -> None:
-    """400 mm, 3.92 um, declination 23.4: 15 arcsec/s cos(23.4 deg); to the west, which is right in the north."""
+    """400 mm, 3.92 um: 15 arcsec/s times cos(23.4 deg), to the west, which is right in the north."""
     still = midsummer(Stop(at=0.5), latitude_deg=latitude_deg, camera=FINE)
     x, y = step_px_min(track(still, [0.5 + i / 60 for i in range(6)]))
     assert x == pytest.approx(np.full(5, sign * 409.0), abs=2.0)
@@ -69,7 +69,8 @@ def test_without_air_a_perfect_mount_loses_only_the_equation_of_time(
     airless = Site(latitude_deg=latitude_deg, longitude_deg=31.1, pressure_hpa=0)
     scenario = midsummer(latitude_deg=latitude_deg, site=airless)
     truth = track(scenario, np.linspace(0, 24, 49))
-    # The true solar day is 24 h + 13.1 s about 19 June, + 29.9 s on 22 December: the sun falls behind the drive.
+    # The true solar day is 24 h + 13.1 s about 19 June, + 29.9 s on 22 December (published): the sun falls
+    # behind the drive.
     expected_px = 15 * day_longer_s * np.cos(np.radians(23.44)) / (23.52 / 400 * 206.265)
     behind = (truth.x_px[0] - truth.x_px[-1]) * (1 if latitude_deg > 0 else -1)
     assert behind == pytest.approx(expected_px, abs=0.3)
