@@ -5,7 +5,7 @@ from datetime import datetime
 
 from sentinel.forecast import Forecaster
 from sentinel.judge import Judge
-from sentinel.notify import compose, wording
+from sentinel.notify import compose, routing, wording
 from sentinel.records import Event, Forecast, Incident, Outcome
 from sentinel.settings import Settings
 from sentinel.sky import Sun
@@ -47,4 +47,5 @@ class Pipeline:
                 found += incidents
         worded = tuple(dataclasses.replace(i, message=wording.message(i)) for i in found)
         self._composed, alerts = self._composer.step(self._composed, event, worded, now_utc)
-        return Outcome(forecast=forecast, incidents=worded, alerts=alerts)
+        postings = routing.route(alerts, self._settings, now_utc)
+        return Outcome(forecast=forecast, incidents=worded, alerts=alerts, postings=postings)

@@ -10,7 +10,7 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 # Rooms in the order of the flow; a room may import itself and anything before it.
 ORDER = [
     "errors", "times", "clock", "files", "records", "settings", "tables",
-    "sky", "measure", "simulate", "intake", "forecast", "judge", "notify", "pipeline", "journal",
+    "sky", "measure", "simulate", "intake", "forecast", "judge", "notify", "pipeline", "journal", "delivery",
     "report", "runner", "watch", "replay", "plan", "align", "tune", "cli",
 ]  # fmt: skip
 CORE = ["times", "records", "sky", "measure", "forecast", "judge", "pipeline"]

@@ -74,6 +74,8 @@ class Since:
     """A newer message about it waits for the same target."""
     clear_waits: bool
     """So does the message that it is over."""
+    told: bool
+    """The target had, or was to have, an earlier message about it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,18 +88,16 @@ class Scene:
     forecast: Forecast | None
 
 
-def post(
-    db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: Iterable[Posting]
-) -> None:
+def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: Iterable[Posting]) -> None:
     """Add rows inside the caller's transaction; `alerts` are the outcome's, each with its number."""
     db.executemany(
-        "INSERT INTO outbox (alert, target, condition, kind, rank, due_utc_s, expires_utc_s, state)"
+        "INSERT INTO outbox (alert, target, topic, kind, rank, due_utc_s, expires_utc_s, state)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, 'waiting')",
         [
             (
                 alerts[posting.alert][0],
                 posting.target,
-                alerts[posting.alert][1].condition,
+                _topic(alerts[posting.alert][1]),
                 alerts[posting.alert][1].kind,
                 alerts[posting.alert][1].severity.rank,
                 utc_s(posting.due_utc),
@@ -106,6 +106,10 @@ def post(
             for posting in postings
         ],
     )
+
+
+def _topic(alert: Alert) -> str:
+    return f"{alert.condition} {alert.which}"
 
 
 _ROW = (
@@ -155,12 +159,13 @@ class Outbox:
 
     # What there is to do.
 
-    def next_due(self, target: str, now_utc: datetime) -> Row | None:
-        """Return what should go to a target first: the gravest, and of those the oldest."""
+    def next_due(self, target: str, now_utc: datetime, *, but: Iterable[int] = ()) -> Row | None:
+        """Return what goes to a target first: the gravest, and of those the oldest; `but` are left out."""
+        left_out = ",".join(str(int(number)) for number in but)
         # A row that lies open is due again as well: who asks has no attempt under way.
         query = (
             f"{_ROW} WHERE o.target = ? AND o.state IN ('waiting', 'trying') AND o.due_utc_s <= ?"
-            " ORDER BY o.rank, o.number LIMIT 1"
+            f" AND o.number NOT IN ({left_out}) ORDER BY o.rank, o.number LIMIT 1"
         )
         return next(self._rows(query, (target, utc_s(now_utc))), None)
 
@@ -171,26 +176,27 @@ class Outbox:
 
     def since(self, row: Row) -> Since:
         """Return what became of a row's condition after its alert was made."""
-        condition, after = row.alert.condition, row.alert_number
+        after = row.alert_number
         cleared = [
             incident.time_utc
             for incident in self._incidents_after(after)
-            if incident.condition == condition and incident.state == "cleared"
+            if (incident.condition, str(incident.detail.get("supply", "")))
+            == (row.alert.condition, row.alert.which)
+            and incident.state == "cleared"
         ]
-        later = {
-            kind
-            for (kind,) in self._select(
-                "SELECT DISTINCT kind FROM outbox WHERE target = ? AND condition = ? AND number > ?"
-                " AND state IN ('waiting', 'trying')",
-                (row.target, condition, row.number),
-            )
-        }
+        later = self._kinds(row, "number > ? AND state IN ('waiting', 'trying')")
         return Since(
             cleared_utc=cleared[0] if cleared else None,
             seen=self._seen_after(after),
             newer=bool(later & ({"digest"} if row.alert.kind == "digest" else {"first", "repeat"})),
             clear_waits="clear" in later,
+            told=bool(self._kinds(row, "number < ?") & {"first", "repeat"}),
         )
+
+    def _kinds(self, row: Row, which: str) -> set[str]:
+        """Return the kinds of the target's other messages on the same topic."""
+        query = f"SELECT DISTINCT kind FROM outbox WHERE target = ? AND topic = ? AND {which}"  # noqa: S608
+        return {kind for (kind,) in self._select(query, (row.target, _topic(row.alert), row.number))}
 
     def _incidents_after(self, number: int) -> Iterator[Incident]:
         query = "SELECT body FROM outcome WHERE kind = 'incident' AND seq > ? ORDER BY seq"
@@ -251,12 +257,29 @@ class Outbox:
             (utc_s(now_utc), why, row.number),
         )
 
+    def drop_all(self, target: str, now_utc: datetime, why: str) -> None:
+        """Settle everything that waits for a target without sending it."""
+        self._change(
+            "UPDATE outbox SET state = 'dropped', settled_utc_s = ?, why = ?"
+            " WHERE target = ? AND state IN ('waiting', 'trying')",
+            (utc_s(now_utc), why, target),
+        )
+
     def resume(self, now_utc: datetime) -> int:
         """Put back what a crash left half-way, as doubtful; return how many rows that were."""
         return self._change(
             "UPDATE outbox SET state = 'waiting', doubtful = doubtful + 1, due_utc_s = ?"
             " WHERE state = 'trying'",
             (utc_s(now_utc),),
+        )
+
+    def clock_stepped(self, step_s: float, now_utc: datetime) -> None:
+        """Keep what waits from being held back, or given up, because the computer's clock was set."""
+        self._change(
+            "UPDATE outbox SET expires_utc_s = expires_utc_s + ?,"
+            " due_utc_s = CASE WHEN attempts > 0 THEN min(due_utc_s, ?) ELSE due_utc_s END"
+            " WHERE state IN ('waiting', 'trying')",
+            (step_s, utc_s(now_utc)),
         )
 
     # What is known.
@@ -371,5 +394,7 @@ class Outbox:
 
 def _unusable(path: Path, error: sqlite3.Error) -> Problem:
     return Problem(
-        f"the outbox cannot be used ({error})", where=str(path), mend="check the folder's space and permissions"
+        f"the outbox cannot be used ({error})",
+        where=str(path),
+        mend="check the folder's space and permissions",
     )

@@ -7,14 +7,17 @@ from sentinel.records import Alert, Posting, Severity
 from sentinel.settings import Channel, Quiet, Settings
 from sentinel.times import DAY_S, utc_s
 
+ANSWERS = frozenset({"visit", "before-sleep"})
+"""Conditions whose digest answers what the operator just did, or asked to be told before sleep."""
+
 
 def route(alerts: Sequence[Alert], settings: Settings, now_utc: datetime) -> tuple[Posting, ...]:
-    """Return who gets which of the alerts: commands on this computer first, then in the order of the settings.
+    """Return who gets which of the alerts: commands of this computer first, then in the settings' order.
 
-    A `now` goes to the first list at once, whatever the hour; to the second list when it has been repeated as
-    often as the settings say and still nobody has seen it, and what becomes of it goes there too (a target
-    that never had the message is not told that it is over: the outbox drops that). Everything else waits for
-    the end of a channel's quiet hours.
+    A `now` goes to the first list at once, whatever the hour, and to the second when it has been repeated as
+    often as the settings say and still nobody has seen it. That something is over is told to whoever wants to
+    be told of such a thing, at once where it woke somebody; a buzzer does not sound for it. The rest waits
+    for the end of a channel's quiet hours, unless it answers what the operator just did or asked for.
     """
     channels = sorted(settings.channels, key=lambda channel: channel.command is None)
     postings = []
@@ -23,7 +26,7 @@ def route(alerts: Sequence[Alert], settings: Settings, now_utc: datetime) -> tup
             if not _wanted(alert, channel, settings):
                 continue
             due_utc = now_utc
-            if channel.quiet is not None and alert.severity is not Severity.NOW:
+            if channel.quiet is not None and not _at_once(alert):
                 due_utc = quiet_end_utc(channel.quiet, now_utc) or now_utc
             postings.append(
                 Posting(
@@ -37,12 +40,19 @@ def route(alerts: Sequence[Alert], settings: Settings, now_utc: datetime) -> tup
 
 
 def _wanted(alert: Alert, channel: Channel, settings: Settings) -> bool:
-    if alert.kind == "clear":
-        # Whoever was woken by it wants to hear that it is over; who never was told is sorted out on sending.
-        return True
+    if alert.kind == "clear" and alert.answers is not None:
+        # Whether a target of the second list was ever told is known only when it is sent.
+        heard = alert.answers.value in channel.severities
+        return heard and (channel.command is None or Severity.NOTE.value in channel.severities)
     if alert.severity.value not in channel.severities:
         return False
     return channel.called == "first" or escalated(alert, settings)
+
+
+def _at_once(alert: Alert) -> bool:
+    return Severity.NOW in {alert.severity, alert.answers} or (
+        alert.kind == "digest" and alert.condition in ANSWERS
+    )
 
 
 def escalated(alert: Alert, settings: Settings) -> bool:

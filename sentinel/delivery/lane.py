@@ -1,0 +1,115 @@
+"""One target: its way, what is under way on it, and how long it is left in peace after a failure."""
+
+import logging
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from queue import SimpleQueue
+from threading import Thread
+
+from sentinel.delivery.courier import Attempt, CommandCourier, Courier, ServiceCourier
+from sentinel.delivery.secrets import resolve
+from sentinel.errors import Problem
+from sentinel.journal.outbox import Row
+from sentinel.notify.sending import Message
+from sentinel.settings import Channel
+
+log = logging.getLogger(__name__)
+
+MakeCourier = Callable[[Channel], Courier]
+
+
+def courier_for(channel: Channel) -> Courier:
+    """Return the way to a channel's target.
+
+    Raises
+    ------
+    RequestProblem
+        If its address is not where the settings say.
+    """
+    if channel.command is not None:
+        return CommandCourier(channel.command, deadline_s=channel.patience_s)
+    assert channel.url_from is not None  # noqa: S101 - the settings saw to it
+    url = resolve(channel.url_from, where=f"channel {channel.name}")
+    return ServiceCourier(url, deadline_s=channel.patience_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What became of an attempt."""
+
+    lane: "Lane"
+    row: Row
+    attempt: Attempt
+    picture: bool
+
+
+@dataclass(eq=False)
+class Lane:
+    """One target. Everything but `_attempt` runs in the worker's thread."""
+
+    channel: Channel
+    make_courier: MakeCourier
+    results: "SimpleQueue[Result]"
+    wake: Callable[[], None]
+    under_way: Row | None = None
+    picture_under_way: bool = False
+    failures: int = 0
+    """In a row."""
+    rest_until_s: float = 0.0
+    """By the monotonic clock."""
+    used_s: float = 0.0
+    picture_for: Row | None = None
+    """The last message whose picture is still to be sent."""
+    _courier: Courier | None = None
+    _thread: Thread | None = field(default=None, repr=False)
+
+    @property
+    def name(self) -> str:
+        """The target's name."""
+        return self.channel.name
+
+    @property
+    def busy(self) -> bool:
+        """Whether an attempt is under way."""
+        return self.under_way is not None
+
+    def begin(self, row: Row, message: Message, jpeg: bytes | None = None) -> None:
+        """Start an attempt; its result comes through the queue."""
+        self.under_way, self.picture_under_way = row, jpeg is not None
+        self._thread = Thread(
+            target=self._attempt, args=(row, message, jpeg), name=f"deliver-{self.name}", daemon=True
+        )
+        self._thread.start()
+
+    def ended(self) -> None:
+        """Note that the attempt under way has come back."""
+        self.under_way, self.picture_under_way = None, False
+        if self._thread is not None:
+            self._thread.join()
+            self._thread = None
+
+    def abandon(self) -> None:
+        """End an attempt under way, and let go of what is kept ready."""
+        if self._courier is not None:
+            self._courier.abandon()
+
+    def _attempt(self, row: Row, message: Message, jpeg: bytes | None) -> None:
+        attempt = Attempt(outcome="failed", why="a mistake of ours")
+        try:
+            if self._courier is None:
+                # Each time anew until it can be had: a secret may be mended without a restart.
+                self._courier = self.make_courier(self.channel)
+            if jpeg is None:
+                attempt = self._courier.send(message)
+            else:
+                attempt = self._courier.send_picture(message, jpeg)
+        except Problem as problem:
+            attempt = Attempt(outcome="unreachable", why=str(problem))
+        except Exception as error:  # noqa: BLE001 - a lane must come back whatever happens on it
+            # Its name only: the text of somebody else's error may hold an address.
+            log.error("%s: %s while sending", self.name, type(error).__name__)  # noqa: TRY400
+        finally:
+            self.results.put(Result(self, row, attempt, jpeg is not None))
+            with suppress(RuntimeError):
+                self.wake()

@@ -1,0 +1,298 @@
+"""The worker: takes what is due from the outbox, gets it through, and notes what became of it.
+
+Rules it lives by:
+
+1. One thread turns the wheel and alone touches the outbox, on its own connection, in short transactions;
+   an attempt, which may take minutes, runs on a thread of its target. The wheel never waits for one.
+2. An attempt is noted before it begins. After a crash it counts as one that may have arrived: it is made once
+   more, and says so.
+3. Commands on this computer start before services, and `now` before everything else.
+4. Text first. A picture follows when no text is due, once, and gives way to a `now`.
+5. A target that fails is left in peace for a while, alone; a `now` that was never tried is tried at once.
+6. What cannot be noted (a full disk) is sent all the same, and remembered until it can be.
+"""
+
+import logging
+import random
+import threading
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from datetime import datetime, timedelta
+from pathlib import Path
+from queue import Empty, SimpleQueue
+
+from sentinel.clock import Clock
+from sentinel.delivery.lane import Lane, MakeCourier, Result, courier_for
+from sentinel.delivery.patience import target_gap_s, wait_s
+from sentinel.errors import Problem
+from sentinel.journal.outbox import Outbox, Row
+from sentinel.notify.sending import Circumstances, Dropped, Message, as_sent
+from sentinel.records import Severity
+from sentinel.settings import Settings
+
+log = logging.getLogger(__name__)
+
+TURN_S = 1.0
+"""How long the wheel stands still at the most."""
+IDLE_S = 120.0
+"""A sending process that has had nothing to do for so long is let go."""
+CLOCK_STEP_S = 2.0
+DROPS_A_TURN = 100
+"""So that a thousand stale messages do not hold up the wheel."""
+
+DrawPicture = Callable[[Outbox, Row, int], bytes | None]
+"""Draws the picture of a message, in at most so many bytes; None where there is none."""
+
+PICTURE_BYTES, SLOW_PICTURE_BYTES = 40_000, 10_000
+
+
+class Worker:
+    """Delivers what is in a journal's outbox.
+
+    Parameters
+    ----------
+    journal
+        The journal's file.
+    settings
+        Channels and patience.
+    clock
+        What time it is.
+    chance
+        Numbers from 0 to 1 that spread the waits.
+    make_courier
+        How a channel's way is made.
+    draw
+        How pictures are drawn; None: none are sent.
+    """
+
+    def __init__(
+        self,
+        journal: Path,
+        settings: Settings,
+        clock: Clock,
+        *,
+        chance: Callable[[], float] | None = None,
+        make_courier: MakeCourier = courier_for,
+        draw: DrawPicture | None = None,
+    ) -> None:
+        self._journal, self._settings, self._clock, self._draw = journal, settings, clock, draw
+        self._chance = chance or random.Random().random  # noqa: S311 - spreads waits, guards nothing
+        self._results: SimpleQueue[Result] = SimpleQueue()
+        self._call, self._stopping = threading.Event(), False
+        channels = sorted(settings.channels, key=lambda channel: channel.command is None)
+        self._lanes = [Lane(channel, make_courier, self._results, self.wake) for channel in channels]
+        self._outbox: Outbox | None = None
+        self._unmarked: dict[int, Result] = {}
+        """Sent and not yet noted as sent."""
+        self._ahead_s: float | None = None
+        self._thread: threading.Thread | None = None
+        self.turns = 0
+        """How often the wheel has turned: whoever watches over the watch looks at it."""
+
+    # From the watch's thread.
+
+    def start(self) -> None:
+        """Start turning."""
+        self._thread = threading.Thread(target=self._run, name="delivery", daemon=True)
+        self._thread.start()
+
+    def wake(self) -> None:
+        """Say that there is something to do: after a commit with messages in it."""
+        self._call.set()
+
+    def stop(self, patience_s: float = 10.0) -> None:
+        """Stop; what is under way has so long to end, and is then one of those that may have arrived."""
+        self._stopping = True
+        self.wake()
+        if self._thread is not None:
+            self._thread.join(patience_s)
+        for lane in self._lanes:
+            lane.abandon()
+        if self._thread is not None:
+            self._thread.join()
+            self._thread = None
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the outbox and of all sending processes, in the thread that turned the wheel last."""
+        for lane in self._lanes:
+            lane.abandon()
+        if self._outbox is not None:
+            self._outbox.close()
+            self._outbox = None
+
+    def _run(self) -> None:
+        while not (self._stopping and not any(lane.busy for lane in self._lanes)):
+            self._call.wait(TURN_S)
+            self._call.clear()
+            try:
+                self.turn()
+            except Problem as problem:
+                # The journal may be full or away for a while; the next turn tries again.
+                log.warning("delivery: %s", problem)
+        self._collect(self._clock.now_utc())
+        if self._outbox is not None:
+            self._outbox.close()
+            self._outbox = None
+
+    # The wheel.
+
+    @property
+    def busy(self) -> bool:
+        """Whether an attempt is under way."""
+        return any(lane.busy for lane in self._lanes)
+
+    def turn(self) -> None:
+        """Note what came back, and begin what is due.
+
+        Raises
+        ------
+        Problem
+            If the outbox cannot be used just now.
+        """
+        self.turns += 1
+        now_utc = self._clock.now_utc()
+        outbox = self._opened(now_utc)
+        self._mind_the_clock(outbox, now_utc)
+        self._collect(now_utc)
+        for lane in self._lanes:
+            self._serve(lane, outbox, now_utc)
+
+    def _opened(self, now_utc: datetime) -> Outbox:
+        if self._outbox is None:
+            self._outbox = outbox = Outbox.open(self._journal)
+            left = outbox.resume(now_utc)
+            if left:
+                log.warning("%d messages were being sent when the program ended; they are sent again", left)
+            self._drop_strangers(outbox, now_utc)
+        return self._outbox
+
+    def _drop_strangers(self, outbox: Outbox, now_utc: datetime) -> None:
+        """Settle what waits for targets that the settings no longer name."""
+        for target in sorted(outbox.targets_waiting() - {lane.name for lane in self._lanes}):
+            log.warning("%s is not among the channels any more; what waited for it is dropped", target)
+            outbox.drop_all(target, now_utc, "no such channel any more")
+
+    def _mind_the_clock(self, outbox: Outbox, now_utc: datetime) -> None:
+        ahead_s = now_utc.timestamp() - self._clock.monotonic_s()
+        if self._ahead_s is not None and abs(ahead_s - self._ahead_s) > CLOCK_STEP_S:
+            with suppress(Problem):
+                outbox.clock_stepped(ahead_s - self._ahead_s, now_utc)
+        self._ahead_s = ahead_s
+
+    # What came back.
+
+    def _collect(self, now_utc: datetime) -> None:
+        for result in self._returned():
+            result.lane.ended()
+            result.lane.used_s = self._clock.monotonic_s()
+            if result.picture:
+                if not result.attempt.delivered:
+                    log.info("%s: no picture (%s)", result.lane.name, result.attempt.why)
+                continue
+            self._reckon(result)
+            self._unmarked[result.row.number] = result
+        for number, result in list(self._unmarked.items()):
+            try:
+                self._mark(result, now_utc)
+            except Problem as problem:
+                log.warning("what became of a message cannot be noted yet: %s", problem)
+                return
+            del self._unmarked[number]
+
+    def _returned(self) -> Iterable[Result]:
+        with suppress(Empty):
+            while True:
+                yield self._results.get_nowait()
+
+    def _reckon(self, result: Result) -> None:
+        lane, attempt = result.lane, result.attempt
+        if attempt.delivered:
+            lane.failures, lane.rest_until_s = 0, 0.0
+            if result.row.alert.attachment and lane.channel.picture:
+                lane.picture_for = result.row
+            return
+        lane.failures += 1
+        lane.rest_until_s = self._clock.monotonic_s() + target_gap_s(lane.failures, self._chance)
+        log.warning("%s: not delivered (%s)", lane.name, attempt.why)
+
+    def _mark(self, result: Result, now_utc: datetime) -> None:
+        assert self._outbox is not None  # noqa: S101 - opened at the turn's beginning
+        row, attempt = result.row, result.attempt
+        if attempt.delivered:
+            self._outbox.delivered(row, now_utc, attempt.why)
+            return
+        doubtful = attempt.outcome == "doubtful"
+        pause_s = wait_s(row.alert.severity, row.attempts + 1, row.doubtful + doubtful, self._chance)
+        self._outbox.again(
+            row,
+            now_utc + timedelta(seconds=pause_s),
+            attempt.why,
+            doubtful=doubtful,
+            link_down=attempt.outcome != "failed",
+        )
+
+    # What is due.
+
+    def _serve(self, lane: Lane, outbox: Outbox, now_utc: datetime) -> None:
+        if lane.busy and not lane.picture_under_way:
+            return
+        for _ in range(DROPS_A_TURN):
+            row = outbox.next_due(lane.name, now_utc, but=self._unmarked)
+            if row is None or self._resting(lane, row):
+                break
+            if lane.busy:
+                if row.alert.severity is Severity.NOW:
+                    # Its picture, or another's, can go without; the process comes back at once.
+                    lane.abandon()
+                return
+            message = self._message(lane, outbox, row, now_utc)
+            if isinstance(message, Dropped):
+                outbox.drop(row, now_utc, message.why)
+                continue
+            if not self._stopping:
+                with suppress(Problem):
+                    outbox.begin(row)
+                lane.begin(row, message)
+            return
+        if not lane.busy:
+            self._serve_picture(lane, outbox)
+
+    def _resting(self, lane: Lane, row: Row) -> bool:
+        fresh = row.alert.severity is Severity.NOW and row.attempts == 0
+        return not fresh and self._clock.monotonic_s() < lane.rest_until_s
+
+    def _message(self, lane: Lane, outbox: Outbox, row: Row, now_utc: datetime) -> Message | Dropped:
+        since = outbox.since(row)
+        known = Circumstances(
+            now_utc=now_utc,
+            expires_utc=row.expires_utc,
+            cleared_utc=since.cleared_utc,
+            seen=since.seen,
+            newer=since.newer,
+            clear_waits=since.clear_waits,
+            told=since.told,
+            maybe_arrived=row.doubtful > 0,
+        )
+        return as_sent(row.alert, lane.channel, self._settings, known)
+
+    def _serve_picture(self, lane: Lane, outbox: Outbox) -> None:
+        row, lane.picture_for = lane.picture_for, None
+        if row is not None and self._draw is not None and not self._stopping:
+            jpeg = self._drawn(outbox, row, SLOW_PICTURE_BYTES if lane.channel.slow else PICTURE_BYTES)
+            if jpeg is not None:
+                line = f"Picture to: {row.alert.title}"
+                lane.begin(row, Message(title=line, body=line, severity=Severity.NOTE), jpeg)
+                return
+        idle = lane.used_s and self._clock.monotonic_s() - lane.used_s > IDLE_S
+        if idle:
+            lane.abandon()
+            lane.used_s = 0.0
+
+    def _drawn(self, outbox: Outbox, row: Row, most_bytes: int) -> bytes | None:
+        assert self._draw is not None  # noqa: S101 - asked before
+        try:
+            return self._draw(outbox, row, most_bytes)
+        except Exception as error:  # noqa: BLE001 - a picture is worth less than the wheel
+            log.warning("no picture for %r: %s", row.alert.title, type(error).__name__)
+            return None
