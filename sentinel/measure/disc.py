@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.measure import flags
-from sentinel.measure.consensus import LARGEST_OVAL, Outline, agree
+from sentinel.measure.consensus import LARGEST_OVAL, SECTORS, Outline, agree
 from sentinel.measure.fit import Fit, Priors, State, fit_limb, look_round
 from sentinel.measure.levels import Levels, Transfer
 from sentinel.measure.light import of_disc, of_frame
@@ -22,6 +22,10 @@ Array = NDArray[np.float64]
 
 GAUSSIAN_RISE = 2.5631
 """10-90 % width of a Gaussian's integral, in sigma."""
+FIXED = 2e-5
+"""What a limb that is taken as round may be out of round, in radii."""
+NOISY = 0.04
+"""Noise over brightness from which every pixel along the limb is asked."""
 SIGMA_FLOOR_PX = 0.004
 ROUND = 360
 """Directions in which the limb's coverage is judged."""
@@ -109,17 +113,31 @@ def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
 
 def _fitted(levels: Levels, outline: Outline) -> Fit:
     """Fit on the agreeing directions, as many as there are independent pixels for."""
-    radius = outline.limb.mean_px
-    count = int(np.clip(2 * np.pi * radius / 3.0, 96, 400))
+    limb = outline.limb
+    stretch = hypot(*limb.oval)
+    share = outline.agrees.sum() / SECTORS
+    # An arc cannot tell an ellipse from a shift unless the ellipse is plain.
+    free = share > 0.8 or (share > 0.45 and stretch > 0.004 * limb.mean_px)
+    oval = LARGEST_OVAL / 2 * limb.mean_px if free else FIXED * limb.mean_px
+    egg = 0.03 * stretch if stretch > 0.004 * limb.mean_px else FIXED * limb.mean_px
+    start = State(Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px)
+    every = 2 * np.pi * limb.mean_px
+    fit = fit_limb(levels, start, _shown(outline, int(np.clip(every / 3.0, 96, 400))), Priors(oval, egg))
+    if fit.noise > NOISY * float(np.median(fit.brightness)):
+        fit = fit_limb(levels, fit.state, _shown(outline, int(np.clip(every, 96, 3000))), Priors(oval, egg))
+    return fit
+
+
+def _shown(outline: Outline, count: int) -> Array:
+    """Return those of `count` even directions whose sector agrees on the limb."""
     angle = directions(count)
-    spacing = 2 * np.pi / 256
-    nearest = np.abs((angle[:, None] - outline.angle[outline.agrees] + np.pi) % (2 * np.pi) - np.pi).min(1)
-    angle = angle[nearest < 0.51 * spacing]
-    share = outline.agrees.sum() / 256
-    oval = LARGEST_OVAL / 2 * radius if share > 0.45 else 0.0004 * radius
-    egg = 0.03 * hypot(*outline.limb.oval) + 1e-4 * radius
-    start = State(Limb(outline.limb.x_px, outline.limb.y_px, radius, outline.limb.oval), outline.sigma_px)
-    return fit_limb(levels, start, angle, Priors(oval, egg))
+    sector = np.full(SECTORS, False)
+    sector[_sector(outline.angle[outline.agrees])] = True
+    return angle[sector[_sector(angle)]]
+
+
+def _sector(angle: Array) -> NDArray[np.intp]:
+    return (angle % (2 * np.pi) * (SECTORS / (2 * np.pi))).astype(np.intp) % SECTORS
 
 
 def _all_round(levels: Levels, fit: Fit) -> tuple[Fit, NDArray[np.bool_], float]:

@@ -25,6 +25,17 @@ GLOBAL = SHAPE_TERMS + 3
 
 SLOPE_SD = 0.1
 """Expected change of brightness and sky across the band, as a share of the brightness."""
+INNER = 1.7
+"""Depth of the band inside the limb, in reaches: enough to see the darkening."""
+INNER_ROUND = 0.7
+"""The same where only the edge is asked after, and the moon or a cable may stand behind it."""
+BLOCKS = 24
+"""Stretches of the limb between which the scatter is taken."""
+FULL_DISC = 1.2
+"""First guess of the light just inside a saturated limb, full scale 1."""
+BRIGHTNESS_SD = 0.3
+"""Expected difference between rays, as a share of the brightness. It counts only where a ray's own light
+says next to nothing: in deep noise, and where all but the limb's foot is at full scale."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,11 +106,11 @@ def reach_px(sigma_px: float) -> float:
     return 4.0 * sigma_px + 4.0
 
 
-def band(levels: Levels, state: State, angle: Array) -> Rays:
+def band(levels: Levels, state: State, angle: Array, inner_share: float = INNER) -> Rays:
     """Cast rays that cross the limb in the directions `angle`."""
     reach = reach_px(state.sigma_px)
     step = max(1.0, state.sigma_px / 2.5)
-    inner = min(1.7 * reach, 0.6 * state.limb.mean_px)
+    inner = min(inner_share * reach, 0.6 * state.limb.mean_px)
     along = np.arange(-inner, reach + step / 2, step)
     return cast(levels, state.limb.x_px, state.limb.y_px, angle, state.limb.at(angle)[:, None] + along)
 
@@ -150,12 +161,13 @@ class _Normal:
         return np.linalg.solve(self.own, wanted[..., None])[..., 0]
 
 
-def _normal(columns: _Columns, weight: Array, ridge: Array, linear: Array) -> _Normal:
+def _normal(columns: _Columns, weight: Array, ridge: Array, excess: Array) -> _Normal:
+    """Form every ray's normal equations; its own numbers are held by `ridge`, from which they stand `excess` off."""
     every = np.concatenate([columns.local, columns.shared, columns.residual[..., None]], axis=-1)
     square = np.swapaxes(every * weight[..., None], 1, 2) @ every
     own = square[:, :LOCAL, :LOCAL] + np.diag(ridge)
     cross = square[:, :LOCAL, LOCAL:-1]
-    own_right = square[:, :LOCAL, -1] - ridge * linear
+    own_right = square[:, :LOCAL, -1] - ridge * excess
     through = np.swapaxes(np.linalg.solve(own, cross), 1, 2)
     rest = square[:, LOCAL:-1, LOCAL:-1] - through @ cross
     right = square[:, LOCAL:-1, -1] - (through @ own_right[..., None])[..., 0]
@@ -172,6 +184,9 @@ def _first_guess(rays: Rays, state: State, weight: Array) -> Array:
     outer = weight * (depth > 1.5 * state.sigma_px + 1)
     sky = (outer * rays.light).sum(1) / np.maximum(outer.sum(1), 1)
     disc = (inner * rays.light).sum(1) / np.maximum(inner.sum(1), 1)
+    # No unsaturated pixel inside: the disc is brighter than full scale.
+    full = (inner.sum(1) == 0) & (rays.inside.sum(1) > 0)
+    disc[full] = FULL_DISC
     linear = np.zeros((rays.angle.size, LOCAL))
     linear[:, 0], linear[:, 1] = np.maximum(disc - sky, 0.0) / 0.5, sky
     return linear
@@ -191,9 +206,9 @@ class _Look:
 
 def _look(rays: Rays, state: State, linear: Array, counts: Array, noise: float) -> _Look:
     typical = max(float(np.median(linear[:, 0])), 1e-3)
-    ridge = np.array([1e-9, 1e-9, 1, 1]) * (noise / (SLOPE_SD * typical)) ** 2
+    spread = np.array([BRIGHTNESS_SD, 1e4, SLOPE_SD, SLOPE_SD]) * typical
     columns = _columns(rays, state, linear)
-    normal = _normal(columns, counts, ridge, linear)
+    normal = _normal(columns, counts, (noise / spread) ** 2, linear - [typical, 0.0, 0.0, 0.0])
     own = np.linalg.solve(normal.own, normal.own_right[..., None])[..., 0]
     left = columns.residual - (columns.local @ own[..., None])[..., 0]
     per_ray = np.sqrt((counts * left**2).sum(1) / np.maximum(counts.sum(1) - LOCAL, 1))
@@ -276,7 +291,7 @@ def _fit(state: State, rays: Rays, linear: Array, look: _Look, weight: Array, co
 
 def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
     """Hold a fitted limb against the rays in other directions: the same numbers, nothing shared refitted."""
-    rays = band(levels, fit.state, angle)
+    rays = band(levels, fit.state, angle, INNER_ROUND)
     counts = _unsaturated(levels, rays)
     linear = _first_guess(rays, fit.state, counts)
     look = _look(rays, fit.state, linear, counts, fit.noise)
@@ -290,6 +305,8 @@ def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
 
 def _scatter(score: Array, inverse: Array) -> Array:
     """Covariance from the scatter of the scores of neighbouring rays taken together."""
-    blocks = np.array_split(score, max(4, min(24, len(score))))
+    blocks = np.array_split(score, min(BLOCKS, len(score)))
     sums = np.array([block.sum(0) for block in blocks])
-    return inverse @ (sums.T @ sums) @ inverse
+    # The fitted parameters have taken their share of the scatter.
+    lost = min(GLOBAL, len(blocks) // 2)
+    return np.asarray(inverse @ (sums.T @ sums) @ inverse * (len(blocks) / (len(blocks) - lost)))
