@@ -22,6 +22,9 @@ from sentinel.records import Forecast, Severity
 from sentinel.times import format_utc, from_utc_s, utc_s
 
 
+_ROLL_DOUBTS = frozenset({"too-little-arc", "roll-open", "departed"})
+
+
 class Running(NamedTuple):
     """A mount that does not carry the sun."""
 
@@ -243,8 +246,7 @@ def forecast_came(motion: Motion, forecast: Forecast, scene: Scene) -> Motion:
 
 def _rolled(motion: Motion, forecast: Forecast, *, southern: bool) -> Motion:
     """Believe the roll where three forecasts in a row agree on it and stand on enough arc."""
-    settled = forecast.roll_deg is not None and "too-little-arc" not in forecast.flags
-    if not settled or forecast.roll_deg is None:
+    if forecast.roll_deg is None or _ROLL_DOUBTS & set(forecast.flags):
         return motion
     rolls = (*motion.rolls[-2:], forecast.roll_deg)
     spread = max(abs((roll - rolls[-1] + 180) % 360 - 180) for roll in rolls)

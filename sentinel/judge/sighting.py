@@ -103,6 +103,10 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
     if sight.found:
         level = level_stops(sight)
         hint = sight.covered > limits.covered_clear_fraction and sight.in_frame > 0.15
+        # A low sun goes out by itself, in the haze, long before it is down.
+        hint = hint or (
+            sight.brightness < limits.faint_level and sight.sun.altitude_deg < limits.faint_below_deg
+        )
         if level is not None:
             hint = hint or _dimmed_at_once(levels, level, sight, limits.cloud_dim_fraction)
             levels = (*levels[-(LEVELS - 1) :], (sight.time_s, level, sight.sun.air_mass))

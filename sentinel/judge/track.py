@@ -133,12 +133,12 @@ def _middle(points: tuple[tuple[float, float, float], ...]) -> tuple[float, floa
 def west_from_roll(roll_deg: float, *, southern: bool) -> Vector:
     """Return the way the disc goes in the frame when the mount stops, as a unit vector (x right, y down).
 
-    The roll goes from the frame's up to the mount's pole, clockwise. West is to the right of the northern
-    pole as one looks at the sky, to the left of the southern one.
+    The roll is that of `sky.mount.Pose`: at 0 the picture's up is towards the visible pole, so that x grows
+    to the west in the north and to the east in the south; positive: the camera is turned clockwise.
     """
     roll = radians(roll_deg)
     sign = -1.0 if southern else 1.0
-    return sign * cos(roll), sign * sin(roll)
+    return sign * cos(roll), -sign * sin(roll)
 
 
 class Leaving(NamedTuple):

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from sentinel.notify.wording import title_and_body
+from sentinel.notify.wording import sms, title_and_body
 from sentinel.records import Alert, AlertKind, Event, Incident, Mark, Severity
 from sentinel.settings import Settings
 
@@ -77,7 +77,7 @@ class Composer:
             state = replace(state, open=rest)
             if known is None or not self._alerts.clear_messages:
                 return state, None
-            return self._sent(state, "clear", incident, now_utc)
+            return self._sent(state, "clear", incident, now_utc, answers=known.incident.severity)
         if incident.condition == "before-sleep" or (
             incident.condition == "visit" and incident.detail.get("good")
         ):
@@ -94,7 +94,7 @@ class Composer:
         state = replace(state, open=tuple(fresh if one is known else one for one in state.open))
         if known.seen and not worse:
             return state, None
-        return self._sent(state, "first" if worse else "repeat", incident, now_utc)
+        return self._sent(state, "first" if worse else "repeat", incident, now_utc, repeat=fresh.repeats)
 
     def _repeated(self, state: Composed, now_utc: datetime) -> tuple[Composed, list[Alert]]:
         out: list[Alert] = []
@@ -106,7 +106,7 @@ class Composer:
                 continue
             again = replace(one, repeats=one.repeats + 1)
             state = replace(state, open=tuple(again if other is one else other for other in state.open))
-            state, alert = self._sent(state, "repeat", one.incident, now_utc)
+            state, alert = self._sent(state, "repeat", one.incident, now_utc, repeat=again.repeats)
             if alert is not None:
                 out.append(alert)
         return state, out
@@ -119,7 +119,14 @@ class Composer:
         return minutes[-1] * (repeats - len(minutes) + 2)
 
     def _sent(
-        self, state: Composed, kind: AlertKind, incident: Incident, now_utc: datetime
+        self,
+        state: Composed,
+        kind: AlertKind,
+        incident: Incident,
+        now_utc: datetime,
+        *,
+        repeat: int = 0,
+        answers: Severity | None = None,
     ) -> tuple[Composed, Alert | None]:
         recent = tuple(time for time in state.sent_utc if now_utc - time < HOUR)
         vital = kind == "first" and incident.severity is Severity.NOW
@@ -134,5 +141,10 @@ class Composer:
             condition=incident.condition,
             title=title,
             body=body,
+            attachment=None if plain else incident.frame,
+            short=sms(incident),
+            repeat=repeat if kind == "repeat" else 0,
+            which=key_of(incident)[1],
+            answers=answers,
         )
-        return replace(state, sent_utc=(*recent, now_utc)[-self._alerts.hourly_cap * 2 :]), alert
+        return replace(state, sent_utc=(*recent, now_utc)[-2 * self._alerts.hourly_cap :]), alert
