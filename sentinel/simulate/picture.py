@@ -2,11 +2,16 @@
 
 from math import atan, cos, degrees, hypot, radians, sin
 
+import numpy as np
+from numpy.typing import NDArray
+
 from sentinel.simulate.conditions import Conditions
 from sentinel.simulate.files import NEUTRAL_FILTER, WARM_FILTER, Tint
 from sentinel.simulate.scenario import Scenario
 from sentinel.simulate.scene import Blur, Caption, Dust, Moon, Noise, Ridge, Scene, Spot, SunDisc
 from sentinel.simulate.world import Truth
+
+Array = NDArray[np.float64]
 
 FILTER_FACTOR = 1e5
 """Light without the filter over light with it: optical density 5."""
@@ -29,12 +34,13 @@ def scene_of(scenario: Scenario, truth: Truth, state: Conditions, i: int, stampe
             noise=noise,
             captions=captions,
         )
-    sun = None if state.night[i] else _sun(scenario, truth, state, i)
+    behind = not np.isfinite(truth.x_px[i])
+    sun = None if state.night[i] or behind else _sun(scenario, truth, state, i)
     return Scene(
         width_px=camera.width_px,
         height_px=camera.height_px,
         sun=sun,
-        sky=float(state.sky[i]) if sun else _CAP_LEVEL,
+        sky=_CAP_LEVEL if state.night[i] else float(state.sky[i]),
         halo=scenario.air.halo,
         clouds=state.clouds[i],
         moon=_moon(state, i),
@@ -52,12 +58,14 @@ def scene_of(scenario: Scenario, truth: Truth, state: Conditions, i: int, stampe
 
 def tint_of(scenario: Scenario, air_mass: float) -> Tint:
     """Return the colour of the disc: the filter's, reddened by the air."""
-    filtered = WARM_FILTER if scenario.camera.tinted else NEUTRAL_FILTER
-    red, green, blue = (
-        channel * 10 ** (-0.4 * more * air_mass)
-        for channel, more in zip(filtered, _REDDENING_MAG, strict=True)
-    )
+    red, green, blue = tints_of(scenario, np.array([air_mass]))[:, 0].tolist()
     return red, green, blue
+
+
+def tints_of(scenario: Scenario, air_mass: Array) -> Array:
+    """Return the colours (3, times) at air masses (times,)."""
+    filtered = np.array(WARM_FILTER if scenario.camera.tinted else NEUTRAL_FILTER)
+    return np.asarray(filtered[:, None] * 10 ** (-0.4 * np.outer(_REDDENING_MAG, air_mass)))
 
 
 def _sun(scenario: Scenario, truth: Truth, state: Conditions, i: int) -> SunDisc:
@@ -86,7 +94,7 @@ def _horizon(scenario: Scenario, truth: Truth, state: Conditions, i: int) -> tup
     """Return the horizon line where it comes into the frame."""
     height = float(state.above_horizon_px[i])
     reach = hypot(scenario.camera.width_px, scenario.camera.height_px)
-    if state.night[i] or height > reach:
+    if state.night[i] or not np.isfinite(height) or height > reach:
         return ()
     zenith = radians(float(truth.zenith_deg[i]))
     # Counted from the south, so that the jump of 360 degrees does not fall where a midnight sun stands.

@@ -283,11 +283,20 @@ def _ridge_coverage(ridge: Ridge, window: Window) -> Field:
     x, y = (window.x - ridge.x_px).astype(np.float32), (window.y - ridge.y_px).astype(np.float32)
     inside = x[None, :] * np.float32(nx) + y[:, None] * np.float32(ny)
     if ridge.roughness_px > 0:
-        along = x[None, :] * np.float32(-ny) + y[:, None] * np.float32(nx) - np.float32(ridge.shift_px)
-        stations = np.arange(np.floor(along.min()), np.ceil(along.max()) + 2)
-        crags = smooth_series(stations, scale=40 * ridge.roughness_px, seed=ridge.seed, octaves=6)
-        inside += np.interp(along, stations, crags * ridge.roughness_px).astype(np.float32)
+        _add_crags(ridge, inside, x, y)
     return _edge(inside, abs(nx) + abs(ny), ridge.softness_px)
+
+
+def _add_crags(ridge: Ridge, inside: Field, x: Field, y: Field) -> None:
+    """Move the line in or out along its length; only where the crags can reach."""
+    nx, ny = ridge.normal
+    rows, columns = np.nonzero(np.abs(inside) < 8 * (ridge.roughness_px + ridge.softness_px) + 4)
+    if len(rows) == 0:
+        return
+    along = nx * y[rows].astype(float) - ny * x[columns] - ridge.shift_px
+    stations = np.arange(np.floor(along.min()), np.ceil(along.max()) + 2)
+    crags = smooth_series(stations, scale=40 * ridge.roughness_px, seed=ridge.seed, octaves=6)
+    inside[rows, columns] += np.interp(along, stations, crags * ridge.roughness_px).astype(np.float32)
 
 
 def _cable_coverage(cable: Cable, window: Window) -> Field:

@@ -15,7 +15,7 @@ from sentinel.errors import RequestProblem
 from sentinel.files import replaced, write_text_whole
 from sentinel.simulate.conditions import air_mass
 from sentinel.simulate.events import Recentre
-from sentinel.simulate.exposures import clock_time, exif_of, orientations
+from sentinel.simulate.exposures import exif_of, orientations
 from sentinel.simulate.files import Exif, Tint, write_fits, write_jpeg, write_png, write_tiff
 from sentinel.simulate.picture import scene_of, tint_of
 from sentinel.simulate.render import render
@@ -173,12 +173,13 @@ def _jobs(work: Plan, out: Path) -> list[_Job]:
     mass, tags = air_mass(work.truth.altitude_deg), orientations(work.truth.zenith_deg)
     jobs = []
     for i, name in enumerate(work.taken.names):
-        stamped = clock_time(work.taken, i).strftime("%Y-%m-%d %H:%M:%S") if camera.caption else ""
+        exif = exif_of(scenario, work.taken, i, tags[i])
+        stamped = f"{exif.taken:%Y-%m-%d %H:%M:%S}" if camera.caption else ""
         jobs.append(
             _Job(
                 path=out / name,
                 scene=scene_of(scenario, work.truth, work.state, i, stamped),
-                exif=exif_of(scenario, work.taken, i, tags[i]),
+                exif=exif,
                 tint=tint_of(scenario, float(mass[i])),
                 file_format=camera.file_format,
                 quality=camera.quality,

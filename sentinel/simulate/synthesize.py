@@ -11,7 +11,7 @@ from sentinel.simulate.conditions import Conditions, air_mass, conditions
 from sentinel.simulate.exposures import MAKE, Exposures, clock_time, exposures
 from sentinel.simulate.files import LUMA
 from sentinel.simulate.light import limb_darkening, srgb_decode, srgb_encode
-from sentinel.simulate.picture import tint_of
+from sentinel.simulate.picture import tints_of
 from sentinel.simulate.scenario import Scenario
 from sentinel.simulate.visibility import Visibility, visibility
 from sentinel.simulate.world import Truth, World
@@ -146,8 +146,7 @@ def _grey(work: Plan, level: Array) -> Array:
     """Return the linear level that a JPEG's grey decodes to, of a tinted picture."""
     if work.scenario.camera.file_format != "jpg":
         return np.clip(level, 0, 1)
-    mass = air_mass(work.truth.altitude_deg)
-    tints = np.array([tint_of(work.scenario, float(m)) for m in mass]).T
+    tints = tints_of(work.scenario, air_mass(work.truth.altitude_deg))
     luma = sum(weight * srgb_encode(level * channel) for weight, channel in zip(LUMA, tints, strict=True))
     return srgb_decode(np.asarray(luma))
 

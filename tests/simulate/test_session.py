@@ -11,7 +11,7 @@ from PIL import ExifTags, Image
 
 from sentinel.errors import RequestProblem
 from sentinel.settings import load_settings
-from sentinel.simulate.events import FilterLost, Recentre, Reverse
+from sentinel.simulate.events import FilterLost, Missing, Recentre, Reverse
 from sentinel.simulate.scenario import Scenario, SimSpot
 from sentinel.simulate.session import simulate, simulate_scenario
 from sentinel.tables import read_measurements
@@ -168,3 +168,9 @@ def test_a_wrong_scenario_leaves_nothing(tmp_path: Path) -> None:
     with pytest.raises(RequestProblem, match="seeed is not a known setting"):
         simulate(scenario, tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+def test_a_session_without_a_frame_is_still_one(tmp_path: Path) -> None:
+    made = simulate_scenario(midsummer(Missing(at=0.0), camera=SMALL, hours=0.2), tmp_path / "out")
+    assert made.frames == 0
+    assert len(Table.read(made.out / "truth.ecsv")) == 0

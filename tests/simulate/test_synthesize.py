@@ -18,6 +18,8 @@ from sentinel.simulate.render import render
 from sentinel.simulate.synthesize import measured, plan, synthesize
 from tests.simulate.worlds import BINNED, midsummer
 
+COARSE = BINNED.model_copy(update={"interval_s": 600.0})
+
 
 def errors_px(frames: list[MeasuredFrame], x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
     return np.array([(f.disc.x_px - x, f.disc.y_px - y) for f, x, y in zip(frames, x_px, y_px, strict=True)])
@@ -151,3 +153,27 @@ def test_like_measuring_the_rendered_frames() -> None:
         assert seen.edge_width_px == pytest.approx(made.edge_width_px, rel=0.15)
         assert seen.brightness == pytest.approx(made.brightness, rel=0.12)
         assert seen.limb_coverage == pytest.approx(made.limb_coverage, abs=0.1)
+
+
+@pytest.mark.parametrize("latitude_deg", [90.0, 68.0, 0.0, -0.01, -79.0, -90.0])
+def test_any_place_on_earth(latitude_deg: float) -> None:
+    scenario = midsummer(latitude_deg=latitude_deg, hours=24.0, camera=COARSE)
+    frames = synthesize(scenario)
+    assert len(frames) == 144
+    found = [f for f in frames if f.disc.found]
+    assert found
+    assert all(f.disc.radius_px > 10 for f in found)
+    assert len(found) == 144 or abs(latitude_deg) < 66
+
+
+def test_a_sun_behind_the_camera_is_not_found() -> None:
+    scenario = midsummer(Stop(at=0.1), hours=24.0, camera=COARSE)
+    work = plan(scenario)
+    assert np.isnan(work.truth.x_px).any()
+    assert not any(f.disc.found for f in measured(work)[5:140])
+    behind = int(np.argmax(np.isnan(work.truth.x_px)))
+    assert render(scene_of(scenario, work.truth, work.state, behind)).max() < 0.01
+
+
+def test_no_frames_at_all() -> None:
+    assert synthesize(midsummer(Missing(at=0.0), hours=1.0)) == []
