@@ -35,6 +35,12 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+_READY = "ready"
+"""What a measuring process says first: patience with a file does not count the process's own start."""
+
+START_PATIENCE_S = 120.0
+"""How long a process may take to start, on a small computer under load."""
+
 Work = Callable[[Job], MeasuredFrame]
 
 
@@ -42,6 +48,7 @@ def _serve(pipe: Connection, work: Work) -> None:
     """Measure whatever comes through the pipe until it closes."""
     # Ctrl-C reaches the whole process group; the parent decides what it means.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    pipe.send(_READY)
     while True:
         try:
             job: Job = pipe.recv()
@@ -63,6 +70,7 @@ class _Worker:
     """The job at hand and its number."""
     deadline_s: float = 0.0
     gone: bool = False
+    ready: bool = False
 
 
 class MeasuringPool:
@@ -95,7 +103,7 @@ class MeasuringPool:
         process = self._context.Process(target=_serve, args=(theirs, self._work), daemon=True)
         process.start()
         theirs.close()
-        return _Worker(process, ours)
+        return _Worker(process, ours, deadline_s=self._clock.monotonic_s() + START_PATIENCE_S)
 
     def __enter__(self) -> "MeasuringPool":
         return self
@@ -117,15 +125,18 @@ class MeasuringPool:
         turn = 0
         while waiting or done or any(worker.task for worker in self._workers):
             for i, worker in enumerate(self._workers):
-                if worker.task is not None and not self._is_well(worker):
-                    task, reason = worker.task, self._what_happened(worker)
-                    self._workers[i] = self._start()
-                    if tries[task[0]] < self.TRIES:
-                        waiting.appendleft(task)
-                    else:
-                        done[task[0]] = _unmeasured(task[1], reason)
+                if self._is_well(worker):
+                    continue
+                task, reason = worker.task, self._what_happened(worker)
+                self._workers[i] = self._start()
+                if task is None:
+                    continue
+                if tries[task[0]] < self.TRIES:
+                    waiting.appendleft(task)
+                else:
+                    done[task[0]] = _unmeasured(task[1], reason)
             for worker in self._workers:
-                if worker.task is None and waiting:
+                if worker.ready and worker.task is None and waiting:
                     task = waiting.popleft()
                     tries[task[0]] += 1
                     self._hand(worker, task)
@@ -145,10 +156,13 @@ class MeasuringPool:
     def _is_well(self, worker: _Worker) -> bool:
         if worker.gone:
             return False
-        in_time = worker.process.is_alive() and self._clock.monotonic_s() < worker.deadline_s
-        return in_time or worker.pipe.poll()
+        idle = worker.ready and worker.task is None
+        in_time = idle or self._clock.monotonic_s() < worker.deadline_s
+        return (worker.process.is_alive() and in_time) or worker.pipe.poll()
 
     def _what_happened(self, worker: _Worker) -> str:
+        if worker.gone:
+            worker.process.join(timeout=5.0)  # its pipe closes a moment before it is known to have died
         hung = worker.process.is_alive()
         _stop(worker)
         if hung:
@@ -157,19 +171,22 @@ class MeasuringPool:
 
     def _finished(self) -> Iterator[tuple[int, MeasuredFrame]]:
         """Wait until a process has something to say or patience ends; yield what is done."""
-        busy = {worker.pipe: worker for worker in self._workers if worker.task and not worker.gone}
+        busy = {w.pipe: w for w in self._workers if (w.task or not w.ready) and not w.gone}
         if not busy:
             return
         left_s = min(worker.deadline_s for worker in busy.values()) - self._clock.monotonic_s()
-        for ready in wait(list(busy), timeout=max(left_s, 0.0)):
-            worker = busy[cast(Connection, ready)]
+        for pipe in wait(list(busy), timeout=max(left_s, 0.0)):
+            worker = busy[cast(Connection, pipe)]
             try:
-                frame: MeasuredFrame = worker.pipe.recv()
+                said: MeasuredFrame | str = worker.pipe.recv()
             except (EOFError, OSError):
                 worker.gone = True  # died in mid-sentence
                 continue
+            if isinstance(said, str):
+                worker.ready = True
+                continue
             assert worker.task is not None  # noqa: S101 - it was busy
-            yield worker.task[0], frame
+            yield worker.task[0], said
             worker.task = None
 
 

@@ -16,21 +16,29 @@ _FIRST = {
     "horizon": "then the sun goes behind the horizon line",
 }
 
+_GO = "Go to the camera now."
+
 UNKNOWN = "Until when the camera may be left alone is not known yet: no disc has been measured."
 
 
 def left_alone(forecast: Forecast | None, now_utc: datetime) -> str:
-    """Return one sentence, or two where there is a time to set off by."""
+    """Return one sentence, or two where there is something to do about it."""
     if forecast is None or forecast.seen_utc is None:
         return UNKNOWN
+    if forecast.exit_utc is not None and forecast.exit_utc <= now_utc:
+        edge, at = forecast.edge or "nearest", clock_time(forecast.exit_utc, now_utc)
+        return f"The sun reached the {edge} edge of the frame at {at} UTC. {_GO}"
     if not forecast.due:
         return "The camera may be left alone for the next 48 h: nothing falls due."
     first = forecast.due[0]
     why = _FIRST.get(first.reason, f"{first.reason} comes first").format(edge=forecast.edge or "nearest")
     left = first.time_utc - now_utc
+    until = f"{clock_time(first.time_utc, now_utc)} UTC ({span(left)})"
+    if forecast.departed_utc is not None:
+        since = clock_time(forecast.departed_utc, now_utc)
+        return f"The mount has not followed the sun since {since} UTC: the sun is lost by {until}. {_GO}"
     if left <= timedelta(0):
         return f"The camera cannot be left alone: {why}, and it is due now."
-    until = f"{clock_time(first.time_utc, now_utc)} UTC ({span(left)})"
     visit = forecast.next_visit_utc
     if visit is not None and visit <= now_utc:
         return f"Go to the camera now: it may be left alone only until {until}; {why}."

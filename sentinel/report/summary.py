@@ -122,7 +122,7 @@ def summary_lines(summary: Summary) -> list[str]:
     """Return the summary as lines for a terminal."""
     s = summary
     blank = s.frames - s.discs - s.unreadable
-    every = f", one every {s.interval_s:g} s" if s.interval_s else ""
+    every = f", one every {s.interval_s:.3g} s" if s.interval_s else ""
     lines = [
         s.left_alone,
         "",
@@ -170,6 +170,8 @@ def _way(s: Summary) -> str:
 def _exit(forecast: Forecast) -> str:
     if forecast.exit_utc is None:
         return "the limb reaches no edge within 48 h"
+    if forecast.exit_utc <= forecast.time_utc:
+        return f"the limb reached the {forecast.edge} edge at {_minute(forecast.exit_utc)}"
     early = f", {_minute(forecast.exit_early_utc)} at the earliest (5 %)" if forecast.exit_early_utc else ""
     return f"the limb reaches the {forecast.edge} edge at {_minute(forecast.exit_utc)}{early}"
 

@@ -34,13 +34,17 @@ def due(minutes: float, reason: str = "axis-limit", travel_min: float = 10, **mo
         ),
         (
             due(372),
-            "The camera may be left alone until 08:40 UTC (6 h 12 min): the axis limit comes first. "
-            "Set off by 08:30 UTC.",
+            (
+                "The camera may be left alone until 08:40 UTC (6 h 12 min): the axis limit comes first. "
+                "Set off by 08:30 UTC."
+            ),
         ),
         (
             due(1272, "drift", travel_min=0, edge="top"),
-            "The camera may be left alone until 2027-06-21 23:40 UTC (21 h 12 min): "
-            "the sun drifts to the top edge first.",
+            (
+                "The camera may be left alone until 2027-06-21 23:40 UTC (21 h 12 min): "
+                "the sun drifts to the top edge first."
+            ),
         ),
         (
             due(8, "card"),
@@ -52,8 +56,10 @@ def due(minutes: float, reason: str = "axis-limit", travel_min: float = 10, **mo
         ),
         (
             due(4, "drift", edge="left", departed_utc=NOW - timedelta(minutes=2)),
-            "The mount has not followed the sun since 02:26 UTC: the sun is lost by 02:32 UTC (4 min). "
-            "Go to the camera now.",
+            (
+                "The mount has not followed the sun since 02:26 UTC: the sun is lost by 02:32 UTC (4 min). "
+                "Go to the camera now."
+            ),
         ),
         (
             due(-3, "drift", edge="left", exit_utc=NOW - timedelta(minutes=3)),

@@ -1,0 +1,114 @@
+"""The commands as a script meets them: output, exit status, one line for whatever is wrong."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import yaml
+
+from sentinel.cli import main
+
+SHIPPED = Path(__file__).parents[1] / "replay_data"
+FRAMES = sorted((SHIPPED / "midnight-sun").rglob("*.JPG"))
+
+
+def run(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *args: object
+) -> tuple[int, str, str]:
+    monkeypatch.setattr(sys, "argv", ["sentinel", *map(str, args)])
+    with pytest.raises(SystemExit) as left:
+        main()
+    printed = capsys.readouterr()
+    return int(left.value.code or 0), printed.out, printed.err
+
+
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        ([], "Missing command"),
+        (["fly"], "No such command 'fly'"),
+        (["measure"], "Missing argument"),
+        (["measure", "--jason", "x"], "No such option"),
+        (["replay", "/nonexistent", "--out", "/nonexistent/out"], "no such session"),
+        (["replay", str(SHIPPED / "five-days")], "Missing option '--out'"),
+        (["replay", str(SHIPPED / "five-days"), "--out", "x", "--config", "/nonexistent"], "cannot be read"),
+        (["simulate", "/nonexistent.yaml", "/nonexistent/out"], "cannot be read"),
+    ],
+)
+def test_a_wrong_request_is_one_line_and_status_2(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, args: list[str], says: str
+) -> None:
+    status, out, err = run(capsys, monkeypatch, *args)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert err.startswith("sentinel: ")
+    assert err.count("\n") == 1
+
+
+def test_measure_prints_an_object_a_frame_in_order(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    broken = tmp_path / "cut.jpg"
+    broken.write_bytes(FRAMES[0].read_bytes()[:3000])
+    status, out, _ = run(capsys, monkeypatch, "measure", "--json", FRAMES[5], broken, FRAMES[3])
+    rows = [json.loads(line) for line in out.splitlines()]
+    assert status == 1, "a file had an error"
+    assert [row["frame"] for row in rows] == [str(FRAMES[5]), str(broken), str(FRAMES[3])]
+    assert [row["found"] for row in rows] == [True, False, True]
+    assert rows[0]["error"] is None
+    assert rows[1]["error"]
+    assert rows[1]["x_px"] is None
+    columns = (
+        "frame time_utc found x_px y_px radius_px centre_sigma_px limb_in_frame limb_coverage edge_width_px "
+        "brightness saturated_fraction exposure_s iso aperture flags error"
+    )
+    assert set(columns.split()) <= set(rows[0])
+
+
+def test_measure_for_people(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    status, out, err = run(capsys, monkeypatch, "measure", FRAMES[0])
+    assert (status, err) == (0, "")
+    assert "centre (" in out
+    assert out.count("\n") == 1
+
+
+def test_a_folder_is_measured_under_names_relative_to_it(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    for number, source in enumerate(FRAMES[:3]):
+        (tmp_path / f"10{number}A").mkdir()
+        (tmp_path / f"10{number}A" / "frame.jpg").write_bytes(source.read_bytes())
+    status, out, _ = run(capsys, monkeypatch, "measure", "--json", tmp_path)
+    assert status == 0
+    assert [json.loads(line)["frame"] for line in out.splitlines()] == [f"10{n}A/frame.jpg" for n in range(3)]
+
+
+def test_the_program_runs_as_a_module_and_says_its_version() -> None:
+    told = subprocess.run(
+        [sys.executable, "-m", "sentinel", "--version"], capture_output=True, text=True, check=True
+    )
+    assert told.stdout.startswith("sentinel ")
+    assert told.stderr == ""
+
+
+def test_from_scenario_to_verdict(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Simulate a short session, replay it: the two commands of the demo, on twenty-five frames."""
+    scenario = yaml.safe_load((SHIPPED / "midnight-sun.yaml").read_text(encoding="utf-8"))
+    scenario |= {"hours": 0.4, "events": []}
+    (tmp_path / "short.yaml").write_text(yaml.safe_dump(scenario), encoding="utf-8")
+    status, _, err = run(capsys, monkeypatch, "simulate", tmp_path / "short.yaml", tmp_path / "session")
+    assert (status, err) == (0, "")
+    status, out, err = run(
+        capsys, monkeypatch, "replay", tmp_path / "session", "--out", tmp_path / "out", "--json"
+    )
+    assert (status, err) == (0, "")
+    summary = json.loads(out)
+    assert summary["discs"] == summary["frames"] >= 24
+    assert summary["left_alone"].startswith("The camera ")
+    status, _, err = run(capsys, monkeypatch, "simulate", tmp_path / "short.yaml", tmp_path / "session")
+    assert status == 2
+    assert err.count("\n") == 1

@@ -1,0 +1,148 @@
+"""A past session from its source to the files and the verdict."""
+
+import json
+import shutil
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+from astropy.table import Table
+
+from sentinel.errors import Problem, RequestProblem
+from sentinel.journal import Journal, Origin
+from sentinel.replay import Request, replay
+from sentinel.report.summary import Summary, summary_lines
+from sentinel.tables import read_measurements, write_measurements
+from sentinel.times import parse_utc
+
+SHIPPED = Path(__file__).parents[1] / "replay_data"
+FIVE_DAYS = SHIPPED / "five-days"
+EXPORTS = ("measurements.ecsv", "forecasts.jsonl", "incidents.jsonl", "alerts.jsonl", "marks.jsonl")
+
+
+def lines(path: Path) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
+
+
+@pytest.fixture(scope="session")
+def evening(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The first six hours of the shipped five days, as a table."""
+    folder = tmp_path_factory.mktemp("evening")
+    frames = read_measurements(FIVE_DAYS / "measurements.ecsv")[:360]
+    write_measurements(folder / "measurements.ecsv", frames)
+    shutil.copy(FIVE_DAYS / "config.yaml", folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def replayed(evening: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Summary]:
+    out = tmp_path_factory.mktemp("out") / "new" / "folder"
+    return out, replay(Request(evening, out))
+
+
+def test_the_contracts_files_are_left_behind(replayed: tuple[Path, Summary], evening: Path) -> None:
+    out, summary = replayed
+    assert {p.name for p in out.iterdir()} == {*EXPORTS, "journal.sqlite"}
+    table = Table.read(out / "measurements.ecsv")
+    assert len(table) == summary.frames == 360
+    source = Table.read(evening / "measurements.ecsv")
+    assert list(table["frame"]) == list(source["frame"])
+    assert list(table["time_utc"]) == list(source["time_utc"])
+    for record in lines(out / "forecasts.jsonl"):
+        for key, value in record.items():
+            if key.endswith("_utc") and value is not None:
+                assert value.endswith("Z"), key
+                parse_utc(value)
+
+
+def test_forecasts_are_renewed_at_least_every_ten_minutes(replayed: tuple[Path, Summary]) -> None:
+    times = [parse_utc(record["time_utc"]) for record in lines(replayed[0] / "forecasts.jsonl")]
+    longest_s = max((b - a).total_seconds() for a, b in pairwise(times))
+    assert longest_s <= 600
+
+
+def test_the_summary_opens_with_until_when_the_camera_may_be_left_alone(
+    replayed: tuple[Path, Summary],
+) -> None:
+    text = summary_lines(replayed[1])
+    assert text[0].startswith("The camera may be left alone until ")
+    assert any(line.startswith("Frames    360, one every 60 s:") for line in text)
+
+
+def test_the_same_session_gives_the_same_files(
+    replayed: tuple[Path, Summary], evening: Path, tmp_path: Path
+) -> None:
+    replay(Request(evening, tmp_path / "again"))
+    for name in EXPORTS:
+        assert (tmp_path / "again" / name).read_bytes() == (replayed[0] / name).read_bytes(), name
+
+
+def test_a_journal_replays_to_what_it_came_from(
+    replayed: tuple[Path, Summary], evening: Path, tmp_path: Path
+) -> None:
+    config = evening / "config.yaml"
+    replay(Request(replayed[0], tmp_path / "again", configs=[config]))
+    for name in EXPORTS:
+        assert (tmp_path / "again" / name).read_bytes() == (replayed[0] / name).read_bytes(), name
+
+
+def test_a_second_replay_takes_the_place_of_the_first(evening: Path, tmp_path: Path) -> None:
+    replay(Request(evening, tmp_path))
+    (tmp_path / "notes.txt").write_text("mine")
+    replay(Request(evening, tmp_path))
+    assert (tmp_path / "notes.txt").read_text() == "mine"
+    assert not [p for p in tmp_path.iterdir() if p.name.startswith(".")]
+
+
+def test_what_a_replay_must_not_replace_is_refused(evening: Path, tmp_path: Path) -> None:
+    with pytest.raises(RequestProblem, match="the session's own folder"):
+        replay(Request(evening, evening))
+    with Journal.create(tmp_path / "journal.sqlite", Origin.WATCH):
+        pass
+    before = (tmp_path / "journal.sqlite").read_bytes()
+    with pytest.raises(RequestProblem, match="journal of a watch"):
+        replay(Request(evening, tmp_path))
+    assert (tmp_path / "journal.sqlite").read_bytes() == before
+
+
+def test_a_session_without_settings_or_frames_is_refused_in_one_line(evening: Path, tmp_path: Path) -> None:
+    bare = tmp_path / "bare"
+    bare.mkdir()
+    shutil.copy(evening / "measurements.ecsv", bare)
+    with pytest.raises(RequestProblem, match=r"no config\.yaml lies beside the session"):
+        replay(Request(bare, tmp_path / "out"))
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    with pytest.raises(RequestProblem, match="holds no frames"):
+        replay(Request(empty, tmp_path / "out", configs=[evening / "config.yaml"]))
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(Problem, match="cannot be created"):
+        replay(Request(evening, tmp_path / "file" / "out"))
+
+
+def test_marks_beside_the_session_are_taken_up(evening: Path, tmp_path: Path) -> None:
+    marks = tmp_path / "m.jsonl"
+    marks.write_text('{"time_utc": "2027-06-18T10:00:00Z", "kind": "remark", "text": "clouds coming"}\n')
+    replay(Request(evening, tmp_path / "out", marks=marks))
+    assert lines(tmp_path / "out" / "marks.jsonl")[0]["text"] == "clouds coming"
+
+
+@pytest.mark.slow
+def test_the_shipped_night_is_measured_true_and_its_end_is_noticed(tmp_path: Path) -> None:
+    """Golden: measured against the simulator's truth; the reversal must wake somebody in time."""
+    summary = replay(Request(SHIPPED / "midnight-sun", tmp_path))
+    assert summary.unreadable == 0
+    truth = Table.read(SHIPPED / "midnight-sun" / "truth.ecsv")
+    measured = Table.read(tmp_path / "measurements.ecsv")
+    assert list(measured["frame"]) == list(truth["frame"])
+    whole = measured["found"] & (measured["limb_coverage"] > 0.97)
+    assert sum(whole) > 400
+    for axis in ("x_px", "y_px"):
+        assert max(abs(measured[axis] - truth[axis])[whole]) < 0.1
+    assert not any(measured["found"] & ~truth["found"]), "no disc is seen where there is none"
+    runaway = [i for i in lines(tmp_path / "incidents.jsonl") if i["condition"] == "runaway"]
+    assert [i["state"] for i in runaway[:1]] == ["opened"]
+    assert runaway[0]["severity"] == "now"
+    assert runaway[0]["detail"]["kind"] == "reversed"
+    assert next(i for i in lines(tmp_path / "incidents.jsonl") if i["severity"] == "now") == runaway[0]
