@@ -9,6 +9,7 @@ from typing import Any, Literal, Protocol
 
 from sentinel.delivery.process import SendingProcess, kill
 from sentinel.delivery.secrets import Secret
+from sentinel.delivery.sender import NO_PICTURES
 from sentinel.notify.sending import Message
 
 GRACE_S = 3.0
@@ -33,8 +34,6 @@ class Attempt:
 class Courier(Protocol):
     """One target's way; used by one thread at a time, ended by any."""
 
-    takes_pictures: bool
-
     def send(self, message: Message) -> Attempt:
         """Hand a message over; takes no longer than the target's patience allows."""
         ...
@@ -50,8 +49,6 @@ class Courier(Protocol):
 
 class ServiceCourier:
     """Sends through apprise, in a process that is kept for the next message and ended when it hangs."""
-
-    takes_pictures = True
 
     def __init__(self, url: Secret, *, deadline_s: float, process: SendingProcess | None = None) -> None:
         self._url, self._deadline_s = url, deadline_s
@@ -94,8 +91,6 @@ def _said(message: Message) -> dict[str, Any]:
 class CommandCourier:
     """Runs a command of this computer, like a siren, without a shell and within its time."""
 
-    takes_pictures = False
-
     def __init__(self, command: Sequence[str], *, deadline_s: float) -> None:
         self._command, self._deadline_s = tuple(command), deadline_s
         self._process: subprocess.Popen[bytes] | None = None
@@ -135,7 +130,7 @@ class CommandCourier:
     def send_picture(self, message: Message, jpeg: bytes) -> Attempt:
         """Refuse: a command takes no pictures."""
         del message, jpeg
-        return Attempt(outcome="failed", why="takes no pictures")
+        return Attempt(outcome="failed", why=NO_PICTURES)
 
     def abandon(self) -> None:
         """End the command that is running."""

@@ -9,6 +9,7 @@ from threading import Thread
 
 from sentinel.delivery.courier import Attempt, CommandCourier, Courier, ServiceCourier
 from sentinel.delivery.secrets import resolve
+from sentinel.delivery.sender import NO_PICTURES
 from sentinel.errors import Problem
 from sentinel.journal.outbox import Row
 from sentinel.notify.sending import Message
@@ -59,6 +60,9 @@ class Lane:
     rest_until_s: float = 0.0
     """By the monotonic clock."""
     used_s: float = 0.0
+    """When it was used last; 0: nothing is kept ready."""
+    takes_pictures: bool = True
+    """As far as is known."""
     picture_for: Row | None = None
     """The last message whose picture is still to be sent."""
     _courier: Courier | None = None
@@ -74,11 +78,11 @@ class Lane:
         """Whether an attempt is under way."""
         return self.under_way is not None
 
-    def begin(self, row: Row, message: Message, jpeg: bytes | None = None) -> None:
-        """Start an attempt; its result comes through the queue."""
-        self.under_way, self.picture_under_way = row, jpeg is not None
+    def begin(self, row: Row, message: Message, draw: Callable[[], bytes | None] | None = None) -> None:
+        """Start an attempt at a text, or at the picture that `draw` makes; the queue brings its result."""
+        self.under_way, self.picture_under_way = row, draw is not None
         self._thread = Thread(
-            target=self._attempt, args=(row, message, jpeg), name=f"deliver-{self.name}", daemon=True
+            target=self._attempt, args=(row, message, draw), name=f"deliver-{self.name}", daemon=True
         )
         self._thread.start()
 
@@ -94,22 +98,30 @@ class Lane:
         if self._courier is not None:
             self._courier.abandon()
 
-    def _attempt(self, row: Row, message: Message, jpeg: bytes | None) -> None:
+    def _attempt(self, row: Row, message: Message, draw: Callable[[], bytes | None] | None) -> None:
         attempt = Attempt(outcome="failed", why="a mistake of ours")
         try:
             if self._courier is None:
                 # Each time anew until it can be had: a secret may be mended without a restart.
                 self._courier = self.make_courier(self.channel)
-            if jpeg is None:
+            if draw is None:
                 attempt = self._courier.send(message)
             else:
-                attempt = self._courier.send_picture(message, jpeg)
+                attempt = self._picture(self._courier, message, draw())
         except Problem as problem:
             attempt = Attempt(outcome="unreachable", why=str(problem))
         except Exception as error:  # noqa: BLE001 - a lane must come back whatever happens on it
             # Its name only: the text of somebody else's error may hold an address.
             log.error("%s: %s while sending", self.name, type(error).__name__)  # noqa: TRY400
         finally:
-            self.results.put(Result(self, row, attempt, jpeg is not None))
+            self.results.put(Result(self, row, attempt, draw is not None))
             with suppress(RuntimeError):
                 self.wake()
+
+    def _picture(self, courier: Courier, message: Message, jpeg: bytes | None) -> Attempt:
+        if jpeg is None:
+            return Attempt(outcome="failed", why="there is none")
+        attempt = courier.send_picture(message, jpeg)
+        # A service that takes none is not asked again.
+        self.takes_pictures = attempt.why != NO_PICTURES
+        return attempt

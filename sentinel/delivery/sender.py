@@ -23,6 +23,7 @@ from typing import Any
 Answer = dict[str, Any]
 Errand = dict[str, Any]
 
+NO_PICTURES = "takes no pictures"
 OUTCOMES = ("delivered", "failed", "unreachable", "doubtful")
 """`unreachable`: certainly not delivered, and it says nothing about the message."""
 
@@ -117,7 +118,7 @@ def notify(errand: Errand, evidence: Evidence) -> Answer:
         return _answer("failed", "the address is not understood")
     picture = errand.get("picture")
     if picture and not service.attachment_support:
-        return _answer("failed", "takes no pictures")
+        return _answer("failed", NO_PICTURES)
     target = apprise.Apprise()
     target.add(service)
     attach = None

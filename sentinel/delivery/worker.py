@@ -18,12 +18,14 @@ import threading
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from queue import Empty, SimpleQueue
 
 from sentinel.clock import Clock
 from sentinel.delivery.lane import Lane, MakeCourier, Result, courier_for
 from sentinel.delivery.patience import target_gap_s, wait_s
+from sentinel.delivery.pictures import Draw
 from sentinel.errors import Problem
 from sentinel.journal.outbox import Outbox, Row
 from sentinel.notify.sending import Circumstances, Dropped, Message, as_sent
@@ -39,9 +41,6 @@ IDLE_S = 120.0
 CLOCK_STEP_S = 2.0
 DROPS_A_TURN = 100
 """So that a thousand stale messages do not hold up the wheel."""
-
-DrawPicture = Callable[[Outbox, Row, int], bytes | None]
-"""Draws the picture of a message, in at most so many bytes; None where there is none."""
 
 PICTURE_BYTES, SLOW_PICTURE_BYTES = 40_000, 10_000
 
@@ -73,7 +72,7 @@ class Worker:
         *,
         chance: Callable[[], float] | None = None,
         make_courier: MakeCourier = courier_for,
-        draw: DrawPicture | None = None,
+        draw: Draw | None = None,
     ) -> None:
         self._journal, self._settings, self._clock, self._draw = journal, settings, clock, draw
         self._chance = chance or random.Random().random  # noqa: S311 - spreads waits, guards nothing
@@ -209,7 +208,7 @@ class Worker:
         lane, attempt = result.lane, result.attempt
         if attempt.delivered:
             lane.failures, lane.rest_until_s = 0, 0.0
-            if result.row.alert.attachment and lane.channel.picture:
+            if result.row.alert.attachment and lane.channel.picture and lane.takes_pictures:
                 lane.picture_for = result.row
             return
         lane.failures += 1
@@ -278,21 +277,17 @@ class Worker:
 
     def _serve_picture(self, lane: Lane, outbox: Outbox) -> None:
         row, lane.picture_for = lane.picture_for, None
-        if row is not None and self._draw is not None and not self._stopping:
-            jpeg = self._drawn(outbox, row, SLOW_PICTURE_BYTES if lane.channel.slow else PICTURE_BYTES)
-            if jpeg is not None:
-                line = f"Picture to: {row.alert.title}"
-                lane.begin(row, Message(title=line, body=line, severity=Severity.NOTE), jpeg)
-                return
+        draw, scene = self._draw, None
+        if row is not None and draw is not None and not self._stopping:
+            with suppress(Problem):
+                scene = outbox.scene(row.alert, row.alert_number)
+        if row is not None and draw is not None and scene is not None:
+            most_bytes = SLOW_PICTURE_BYTES if lane.channel.slow else PICTURE_BYTES
+            line = f"Picture to: {row.alert.title}"
+            message = Message(title=line, body=line, severity=Severity.NOTE)
+            lane.begin(row, message, partial(draw, scene, most_bytes))
+            return
         idle = lane.used_s and self._clock.monotonic_s() - lane.used_s > IDLE_S
         if idle:
             lane.abandon()
             lane.used_s = 0.0
-
-    def _drawn(self, outbox: Outbox, row: Row, most_bytes: int) -> bytes | None:
-        assert self._draw is not None  # noqa: S101 - asked before
-        try:
-            return self._draw(outbox, row, most_bytes)
-        except Exception as error:  # noqa: BLE001 - a picture is worth less than the wheel
-            log.warning("no picture for %r: %s", row.alert.title, type(error).__name__)
-            return None
