@@ -39,6 +39,13 @@ AsJson = Annotated[
     bool, typer.Option("--json", help="Machine-readable standard output; all else goes to standard error.")
 ]
 
+StateFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--state", metavar="DIR", help="Where the watch keeps its own files; else as the settings say."
+    ),
+]
+
 
 def _print_version(wanted: bool) -> None:
     if wanted:
@@ -122,6 +129,14 @@ def replay(
 
 
 @app.command()
+def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
+    """Watch the camera's folder: the daemon. Ends on SIGTERM and SIGINT."""
+    from sentinel.watch.start import watch
+
+    watch(_configs(config), state)
+
+
+@app.command()
 def simulate(
     scenario: Annotated[Path, typer.Argument(help="A scenario (YAML); those in replay_data/ are examples.")],
     out: Annotated[Path, typer.Argument(help="An empty or new folder for the session.")],
@@ -139,6 +154,12 @@ def simulate(
     with _progress() as progress:
         simulate(scenario, out, frames=frames, progress=progress)
     print(f"The session is in {out}; its truth in {out / 'truth.ecsv'}. Invented data.")
+
+
+def _configs(config: list[Path] | None) -> list[Path]:
+    if not config:
+        raise RequestProblem("no settings are named", where="--config", mend="name a file with --config")
+    return config
 
 
 @contextmanager

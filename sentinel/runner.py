@@ -2,18 +2,33 @@
 
 from collections.abc import Callable, Iterable
 from datetime import datetime
+from typing import Protocol
 
-from sentinel.journal import Journal
-from sentinel.pipeline import Pipeline
 from sentinel.records import Event, Outcome
 
 Observer = Callable[[Event, Outcome], None]
 
 
+class Stepper(Protocol):
+    """What moves on with each event: a pipeline."""
+
+    def step(self, event: Event, now_utc: datetime) -> Outcome:
+        """Take up one event; return all that comes of it."""
+        ...
+
+
+class Recorder(Protocol):
+    """What keeps each event: a journal."""
+
+    def record(self, event: Event, now_utc: datetime, outcome: Outcome) -> int:
+        """Commit an event and all that came of it together."""
+        ...
+
+
 def run(
     events: Iterable[tuple[Event, datetime]],
-    pipeline: Pipeline,
-    journal: Journal,
+    pipeline: Stepper,
+    journal: Recorder,
     observers: Iterable[Observer] = (),
 ) -> None:
     """Step every event, commit it with what came of it, then tell the observers.

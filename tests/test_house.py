@@ -11,7 +11,7 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 ORDER = [
     "errors", "times", "clock", "files", "records", "settings", "tables",
     "sky", "measure", "simulate", "intake", "forecast", "judge", "notify", "pipeline", "journal", "delivery",
-    "report", "runner", "watch", "replay", "plan", "align", "tune", "cli",
+    "report", "status", "runner", "watch", "replay", "plan", "align", "tune", "cli",
 ]  # fmt: skip
 CORE = ["times", "records", "sky", "measure", "forecast", "judge", "pipeline"]
 IO_MODULES = {"os", "pathlib", "sqlite3", "time", "logging", "socket", "subprocess", "urllib", "shutil", "io"}

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from fnmatch import translate
+from hashlib import blake2b
 from pathlib import Path
 
 from sentinel.files import shown_name
@@ -22,6 +23,9 @@ from sentinel.intake.session import PREFERRED, preference
 
 SETTLE_S = 4.0
 """A file whose ends are whole and that nobody was seen to close must stay unchanged for so long."""
+
+OLD_S = 60.0
+"""One that was last changed so long ago has settled, though it was never seen before."""
 
 PAIR_S = 120.0
 """Files of one stem that were written within so long of each other are one exposure."""
@@ -75,25 +79,25 @@ class Known:
     """
 
     def __init__(self) -> None:
-        # Hashes of 64 bits instead of names: a week of frames must not fill a small computer's memory.
+        # Numbers of 64 bits instead of names: a week of frames must not fill a small computer's memory.
         self._files: set[int] = set()
         self._contents: set[int] = set()
 
     def add(self, frame: str, size_bytes: int, modified_ns: int, digest: str | None) -> None:
         """Remember a file and its content."""
-        self._files.add(hash((frame, size_bytes, modified_ns)))
+        self._files.add(_number(frame, size_bytes, modified_ns))
         if digest is not None:
             self._contents.add(int(digest[:16], 16))
 
     def forget(self, frame: str, size_bytes: int, modified_ns: int, digest: str | None) -> None:
         """Take a file as new when it is seen again."""
-        self._files.discard(hash((frame, size_bytes, modified_ns)))
+        self._files.discard(_number(frame, size_bytes, modified_ns))
         if digest is not None:
             self._contents.discard(int(digest[:16], 16))
 
     def holds_file(self, frame: str, size_bytes: int, modified_ns: int) -> bool:
         """Say whether a file is known."""
-        return hash((frame, size_bytes, modified_ns)) in self._files
+        return _number(frame, size_bytes, modified_ns) in self._files
 
     def holds_content(self, digest: str) -> bool:
         """Say whether some file of this content is known."""
@@ -101,6 +105,12 @@ class Known:
 
     def __len__(self) -> int:
         return len(self._files)
+
+
+def _number(frame: str, size_bytes: int, modified_ns: int) -> int:
+    # The same in every process, so that what is known can be kept.
+    text = f"{size_bytes} {modified_ns} {frame}".encode()
+    return int.from_bytes(blake2b(text, digest_size=8).digest())
 
 
 @dataclass(slots=True)
@@ -166,20 +176,24 @@ class LiveFolder:
         # Files that were given up because they may not be opened, in case they may be later.
         self._locked: set[tuple[str, int, int]] = set()
         self._looks = self._files = self._locked_folders = 0
+        self._old_ns = -1.0
 
     def closed(self, path: str) -> None:
         """Take the file system's word that a file was closed by its writer, or moved to its place whole."""
         self._closed.add(_shown(path.removeprefix(f"{os.fspath(self.folder)}{os.sep}")))
 
-    def look(self, now_s: float, *, limit: int = 32) -> Look:
+    def look(self, now_s: float, now_utc_s: float | None = None, *, limit: int = 32) -> Look:
         """Look at the folder; return what is finished, at most `limit` files of it, and how the folder is.
 
         Parameters
         ----------
         now_s
             Monotonic seconds.
+        now_utc_s
+            What a file's time of change is held against: one that is old already has settled. None: none is.
         """
         self._looks += 1
+        self._old_ns = (now_utc_s - OLD_S) * 1e9 if now_utc_s is not None else -1.0
         self._files = self._locked_folders = 0
         try:
             self._walk(os.fspath(self.folder), "", now_s)
@@ -261,7 +275,8 @@ class LiveFolder:
         return file.finished
 
     def _is_finished_now(self, file: _Waiting, still_s: float) -> bool:
-        settled = file.looks >= 1 and still_s >= SETTLE_S
+        old = file.modified_ns < self._old_ns
+        settled = (file.looks >= 1 and still_s >= SETTLE_S) or (old and file.regular)
         if not file.regular:
             return settled
         # A raw file may be followed by the JPEG of the same exposure.
@@ -272,7 +287,7 @@ class LiveFolder:
             case Ends.WHOLE:
                 return True
             case Ends.UNTOLD:
-                return settled and (file.closed or (file.looks >= 2 and still_s >= 2 * SETTLE_S))
+                return settled and (file.closed or old or (file.looks >= 2 and still_s >= 2 * SETTLE_S))
             case Ends.GONE:
                 return False
             case Ends.LOCKED:

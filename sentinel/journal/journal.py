@@ -48,6 +48,10 @@ class Damaged(Problem):
     """A journal's file holds what no program of ours wrote."""
 
 
+class Unwritable(Problem):
+    """A journal cannot be written now; it may be later."""
+
+
 def _unopened(path: Path, error: sqlite3.Error) -> Problem:
     return Problem(
         f"cannot be opened ({error})", where=str(path), mend="check the folder's space and permissions"
@@ -176,7 +180,25 @@ class Journal:
         return Origin(self._db.execute("SELECT value FROM fact WHERE key = 'origin'").fetchone()[0])
 
     def record(self, event: Event, now_utc: datetime, outcome: Outcome) -> int:
-        """Commit an event and all that came of it together; return its number."""
+        """Commit an event and all that came of it together; return its number.
+
+        Raises
+        ------
+        Unwritable
+            If there is no room, or the disk fails; nothing is then changed.
+        Damaged
+            If the file is found to be broken.
+        """
+        try:
+            return self._recorded(event, now_utc, outcome)
+        except sqlite3.OperationalError as error:
+            raise Unwritable(
+                f"cannot be written ({error})", where=str(self._path), mend="make room on its disk"
+            ) from None
+        except sqlite3.DatabaseError as error:
+            raise Damaged(f"is damaged ({error})", where=str(self._path)) from None
+
+    def _recorded(self, event: Event, now_utc: datetime, outcome: Outcome) -> int:
         self._db.execute("BEGIN IMMEDIATE")
         try:
             seq = self._db.execute(
@@ -185,10 +207,12 @@ class Journal:
             ).lastrowid
             assert seq is not None  # noqa: S101 - an insert has a row number
             self._add_outcome(seq, outcome)
+            self._db.execute("COMMIT")
         except BaseException:
-            self._db.execute("ROLLBACK")
+            # A full disk has ended the transaction already.
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
             raise
-        self._db.execute("COMMIT")
         return seq
 
     def _add_outcome(self, seq: int, outcome: Outcome) -> None:
@@ -212,11 +236,24 @@ class Journal:
         """Number of the last event; 0: none."""
         return int(self._db.execute("SELECT coalesce(max(seq), 0) FROM event").fetchone()[0])
 
-    def events(self, after: int = 0) -> Iterator[tuple[Event, datetime]]:
-        """Yield every event after a number with the time it was taken up, in order of arrival."""
-        query = "SELECT kind, now_utc, body FROM event WHERE seq > ? ORDER BY seq"
-        for kind, now, body in self._db.execute(query, (after,)):
-            yield decode(_EVENTS[kind], body), parse_utc(now)
+    def events(self) -> Iterator[tuple[Event, datetime]]:
+        """Yield every event with the time it was taken up, in order of arrival."""
+        for _, event, now_utc in self.numbered_events():
+            yield event, now_utc
+
+    def numbered_events(self, after: int = 0) -> Iterator[tuple[int, Event, datetime]]:
+        """Yield every event after a number, with its own number and the time it was taken up."""
+        query = "SELECT seq, kind, now_utc, body FROM event WHERE seq > ? ORDER BY seq"
+        for seq, kind, now, body in self._db.execute(query, (after,)):
+            yield seq, decode(_EVENTS[kind], body), parse_utc(now)
+
+    def first_number(self, is_it: Callable[[Surroundings], bool]) -> int:
+        """Return the number of the first reading of a kind; one past the last event if there is none."""
+        query = "SELECT seq, body FROM event WHERE kind = 'surroundings' ORDER BY seq"
+        for seq, body in self._db.execute(query):
+            if is_it(decode(Surroundings, body)):
+                return int(seq)
+        return self.last_number + 1
 
     def reword_events(self, change: Callable[[Event, datetime], tuple[Event, datetime]], after: int) -> None:
         """Put something else in the place of each event after a number, all or none.

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sentinel.errors import Problem
-from sentinel.journal import Journal, Origin, export
+from sentinel.journal import Journal, Origin, Unwritable, export
 from sentinel.journal.codec import decode, encode, plain
 from sentinel.journal.migrations import STEPS
 from sentinel.records import (
@@ -85,7 +85,7 @@ def test_what_cannot_be_committed_leaves_nothing_behind(tmp_path: Path) -> None:
 def test_a_reader_changes_nothing(tmp_path: Path) -> None:
     with Journal.create(tmp_path / "journal.sqlite", Origin.REPLAY):
         pass
-    with Journal.read(tmp_path / "journal.sqlite") as journal, pytest.raises(sqlite3.OperationalError):
+    with Journal.read(tmp_path / "journal.sqlite") as journal, pytest.raises(Unwritable):
         journal.record(FRAME, T0, Outcome())
 
 

@@ -1,0 +1,247 @@
+"""The watch, put together: folder and clock on one side, journal and people on the other."""
+
+import dataclasses
+import logging
+import pickle
+import threading
+from datetime import datetime, timedelta
+from pathlib import Path
+from threading import Event as Flag
+
+from sentinel.clock import Clock
+from sentinel.delivery.worker import Worker
+from sentinel.errors import RequestProblem
+from sentinel.intake.exposure_time import TIME_FROM_FILE
+from sentinel.intake.pool import MeasuringPool, Work, measure_job
+from sentinel.journal import Unwritable
+from sentinel.records import Event, MeasuredFrame, Outcome, Surroundings
+from sentinel.runner import run
+from sentinel.settings import Settings
+from sentinel.times import utc_s
+from sentinel.watch.around import Around, boot_id
+from sentinel.watch.gather import Attempts, Gatherer
+from sentinel.watch.home import Home, refuse_folder_inside
+from sentinel.watch.keeper import Keeper, open_journal
+from sentinel.watch.memory import Memory, load_known, load_memory, save
+from sentinel.watch.service import Keepalive, Pulses, tell_manager
+from sentinel.watch.stream import LiveStream
+from sentinel.watch.timing import LiftedClock
+
+log = logging.getLogger(__name__)
+
+SNAPSHOT_S = 300.0
+
+
+class Watch:
+    """A watch over one camera's folder.
+
+    Parameters
+    ----------
+    settings
+        Validated settings.
+    home
+        The state folder.
+    clock
+        The computer's clock.
+    stop
+        Set from outside when the watch is to end.
+    work
+        How a file is measured; a function that can be pickled.
+
+    Raises
+    ------
+    RequestProblem
+        If no folder is named, it holds the state folder, or another watch is at work there.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        home: Home,
+        clock: Clock,
+        stop: Flag,
+        *,
+        work: Work = measure_job,
+    ) -> None:
+        if not settings.frames.folder:
+            raise RequestProblem(
+                "no folder to watch is named", where="frames.folder", mend="name the camera's folder"
+            )
+        refuse_folder_inside(home.folder, Path(settings.frames.folder))
+        self._settings, self._home, self._stop, self._work = settings, home, stop, work
+        self._clock = LiftedClock(clock)
+        self._pulses = Pulses(self._clock, ("intake", "measuring", "judging"))
+        self._keepalive = Keepalive(self._clock, self._pulses)
+        self._saved_s = self._clock.monotonic_s()
+        self._save_now = False
+
+    def run(self) -> None:
+        """Watch until told to stop."""
+        self._home.create()
+        self._home.lock()
+        try:
+            self._run()
+        finally:
+            self._home.unlock()
+
+    def _run(self) -> None:
+        home, settings, clock = self._home, self._settings, self._clock
+        journal, damage = open_journal(home, clock)
+        home.lay_ballast(round(settings.state.ballast_mb * 1e6))
+        self._known = load_known(home.snapshot, settings, journal)
+        self._gatherer = Gatherer(
+            settings,
+            self._known,
+            clock,
+            self._pulses,
+            make_pool=self._make_pool,
+            attempts=Attempts(home.attempt),
+        )
+        # The folder is looked at while the heavier rooms wake up.
+        thread = threading.Thread(target=self._gatherer.run, name="gatherer", daemon=True)
+        thread.start()
+        self._memory = load_memory(home.snapshot, settings, journal)
+        self._keeper = Keeper(
+            home,
+            journal,
+            clock,
+            self._pulses,
+            stop=self._stop,
+            noted=self._noted,
+            renewed=self._renewed,
+            trouble=self._trouble,
+        )
+        self._delivery: Worker | None = None
+        try:
+            self._memory.catch_up(journal, self._turned)
+            self._start_delivery()
+            if damage:
+                self._save()
+            tell_manager("READY=1\nSTATUS=watching")
+            log.info("watching %s; state in %s", settings.frames.folder, home.folder)
+            self._watch()
+        except Unwritable as problem:
+            log.warning("%s; stopped without the last event, its file is still there", problem)
+        finally:
+            tell_manager("STOPPING=1")
+            self._end(thread)
+
+    def _make_pool(self) -> MeasuringPool:
+        return MeasuringPool(self._clock, count=1, patience_s=self._settings.intake.hang_s, work=self._work)
+
+    def _watch(self) -> None:
+        """Run one stream of events after another; each ends where the clock is set."""
+        around = Around(
+            Path(self._settings.frames.folder), self._home.folder, self._gatherer, self._clock, self._pulses
+        )
+        base = pickle.dumps(self._memory)
+        stepped_s: float | None = None
+        while not self._stop.is_set():
+            memory = self._memory
+            self._clock.lift_to(memory.last_utc)
+            stream = LiveStream(
+                self._gatherer,
+                around,
+                self._home.marks,
+                self._clock,
+                turned=self._turned,
+                stop=self._stop,
+                last_utc=memory.last_utc,
+                known_marks=set(self._keeper.journal.marks()),
+            )
+            run(stream.events(stepped_s=stepped_s), self._memory, self._keeper, (self._observe,))
+            if stream.stepped:
+                stepped_s = self._put_times_right(base)
+
+    def _turned(self) -> None:
+        """Say that judging goes on."""
+        self._pulses.beat("judging")
+        self._keepalive.turn()
+
+    # After each event.
+
+    def _noted(self, event: Event, outcome: Outcome, now_utc: datetime, number: int) -> None:
+        self._memory.took(event, outcome, now_utc, number)
+
+    def _observe(self, event: Event, outcome: Outcome) -> None:
+        if outcome.postings and self._delivery is not None:
+            self._delivery.wake()
+        for incident in outcome.incidents:
+            log.info("%s %s: %s", incident.severity, incident.state, incident.message or incident.condition)
+        if isinstance(event, MeasuredFrame) and event.error is not None:
+            log.warning("%s: %s", event.frame, event.error)
+        if isinstance(event, Surroundings):
+            self._home.lay_ballast(round(self._settings.state.ballast_mb * 1e6))
+        if self._save_now or self._clock.monotonic_s() - self._saved_s >= SNAPSHOT_S:
+            self._save()
+
+    def _save(self) -> None:
+        self._save_now, self._saved_s = False, self._clock.monotonic_s()
+        save(self._home.snapshot, self._memory, self._known)
+
+    # When something went wrong.
+
+    def _renewed(self) -> None:
+        """Go on with a new journal: what is known lives in the snapshot until the next start."""
+        self._memory.number, self._save_now = 0, True
+        self._start_delivery()
+
+    def _start_delivery(self) -> None:
+        if self._delivery is not None:
+            self._delivery.stop(patience_s=1.0)
+        self._delivery = Worker(self._home.journal, self._settings, self._clock)
+        self._delivery.start()
+        worker = self._delivery
+        self._pulses.follow("alerting", lambda: worker.turns)
+
+    def _trouble(self, title: str, body: str) -> None:
+        log.error("%s: %s", title, body)
+
+    def _put_times_right(self, base: bytes) -> float:
+        """Re-time what was read off the clock before it was set; rebuild the state; return the step.
+
+        Everything that this run of the computer has put into the journal moves with the clock, so that what
+        happened two minutes ago still did.
+        """
+        wrong_utc = self._memory.last_utc or self._clock.now_utc()
+        step_s = self._clock.follow()
+        shift = timedelta(seconds=step_s)
+        journal = self._keeper.journal
+        first = journal.first_number(lambda event: event.boot_id == boot_id())
+        log.warning("the computer's clock was set by %+.1f s at %s; times are put right", step_s, wrong_utc)
+        self._gatherer.offset.restart()
+        auto = self._settings.camera.clock_offset_s == "auto"
+        journal.reword_events(lambda event, now: (_moved(event, shift, auto=auto), now + shift), first - 1)
+        memory: Memory = pickle.loads(base)  # noqa: S301 - our own, made above
+        self._memory = memory if memory.number < first else Memory(self._settings)
+        self._memory.catch_up(journal, self._turned)
+        self._save()
+        return step_s
+
+    # The end.
+
+    def _end(self, thread: threading.Thread) -> None:
+        gatherer = self._gatherer
+        gatherer.stop.set()
+        gatherer.wake.set()
+        thread.join(timeout=10)
+        if self._delivery is not None:
+            self._delivery.stop()
+        self._save()
+        self._keeper.journal.close()
+
+
+def _moved(event: Event, shift: timedelta, *, auto: bool) -> Event:
+    """Return an event as it would be had the clock been right."""
+    if not isinstance(event, MeasuredFrame):
+        return dataclasses.replace(event, time_utc=event.time_utc + shift)
+    if event.arrived_utc is None:
+        return event
+    late_s = abs(utc_s(event.arrived_utc) - utc_s(event.time_utc))
+    # A file written by this computer bears the time of this computer's clock.
+    ours = auto or (TIME_FROM_FILE in event.flags and late_s < 120)
+    return dataclasses.replace(
+        event,
+        arrived_utc=event.arrived_utc + shift,
+        time_utc=event.time_utc + shift if ours else event.time_utc,
+    )

@@ -1,0 +1,41 @@
+"""Operator's marks on their way to the watch: a file each, because only the watch writes the journal."""
+
+import json
+import logging
+from pathlib import Path
+
+from sentinel.errors import RequestProblem
+from sentinel.files import write_text_whole
+from sentinel.intake.events import read_marks
+from sentinel.records import Mark
+from sentinel.times import format_utc, utc_s
+
+log = logging.getLogger(__name__)
+
+
+def leave_mark(folder: Path, mark: Mark) -> None:
+    """Leave a mark for the watch to take up, now or at its next start."""
+    number, path = 0, folder / f"{utc_s(mark.time_utc):.3f}-{mark.kind}.json"
+    while path.exists():
+        number += 1
+        path = folder / f"{utc_s(mark.time_utc):.3f}-{mark.kind}-{number}.json"
+    content = {"time_utc": format_utc(mark.time_utc), "kind": mark.kind, "text": mark.text}
+    if mark.minutes is not None:
+        content["minutes"] = mark.minutes  # type: ignore[assignment]
+    write_text_whole(path, json.dumps(content, ensure_ascii=False) + "\n")
+
+
+def find_marks(folder: Path) -> list[tuple[Path, Mark]]:
+    """Return the marks that wait, in order of time, each with its file."""
+    found: list[tuple[Path, Mark]] = []
+    try:
+        paths = sorted(folder.glob("[!.]*.json"))
+    except OSError:
+        return []
+    for path in paths:
+        try:
+            found += [(path, mark) for mark in read_marks(path)]
+        except RequestProblem as problem:
+            log.warning("%s", problem)
+            path.replace(path.with_suffix(".unreadable"))
+    return sorted(found, key=lambda item: item[1].time_utc)

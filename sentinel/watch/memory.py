@@ -1,0 +1,132 @@
+"""The state of a watch between two runs: a snapshot to begin from, and the journal's events after it.
+
+The journal is the truth; a snapshot only spares going through days of it again. One that other code made, or
+that was made for other settings, is not used.
+"""
+
+import hashlib
+import logging
+import os
+import pickle
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import lru_cache
+from pathlib import Path
+from typing import IO, Any
+
+import sentinel
+from sentinel.files import replaced
+from sentinel.intake.live import Known
+from sentinel.journal import Journal
+from sentinel.pipeline import Pipeline
+from sentinel.records import Event, MeasuredFrame, Outcome
+from sentinel.settings import Settings
+from sentinel.status.board import Board
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True)
+class Memory:
+    """All that a watch carries from event to event."""
+
+    settings: Settings
+    pipeline: Pipeline | None = None
+    """None until the first event."""
+    board: Board = field(default_factory=Board)
+    last_utc: datetime | None = None
+    number: int = 0
+    """Of the journal's last event in it."""
+
+    def step(self, event: Event, now_utc: datetime) -> Outcome:
+        """Take up one event; return all that comes of it."""
+        if self.pipeline is None:
+            self.pipeline = Pipeline(self.settings, start_utc=now_utc)
+        return self.pipeline.step(event, now_utc)
+
+    def took(self, event: Event, outcome: Outcome, now_utc: datetime, number: int) -> None:
+        """Note that an event is committed."""
+        self.board.took(event, outcome, now_utc)
+        self.last_utc, self.number = now_utc, number
+
+    def catch_up(self, journal: Journal, turned: Callable[[], None]) -> None:
+        """Take up what the journal holds beyond this; `turned` is told at every event."""
+        for number, event, time_utc in journal.numbered_events(self.number):
+            # Rows of a time when the clock ran ahead may be followed by rows from before.
+            now_utc = time_utc if self.last_utc is None else max(time_utc, self.last_utc)
+            self.took(event, self.step(event, now_utc), now_utc, number)
+            turned()
+
+
+def save(path: Path, memory: Memory, known: Known) -> None:
+    """Write a snapshot; what cannot be written is done without."""
+    try:
+        with replaced(path) as temporary, open(temporary, "wb", opener=_private) as file:
+            pickle.dump(_stamp(memory.settings), file)
+            pickle.dump((memory.number, known), file)
+            pickle.dump(memory, file)
+    except (OSError, pickle.PicklingError, TypeError, AttributeError) as error:
+        log.warning("no snapshot could be written (%s); the next start takes longer", error)
+
+
+def load_known(path: Path, settings: Settings, journal: Journal) -> Known:
+    """Return the files that were taken before: by the snapshot, and by the journal's events after it."""
+    number, known = _load(path, settings, parts=1) or (0, Known())
+    if number > journal.last_number:
+        number, known = 0, Known()
+    for _, event, _ in journal.numbered_events(number):
+        if (
+            isinstance(event, MeasuredFrame)
+            and event.size_bytes is not None
+            and event.modified_ns is not None
+        ):
+            known.add(event.frame, event.size_bytes, event.modified_ns, event.sha256 or None)
+    return known
+
+
+def load_memory(path: Path, settings: Settings, journal: Journal) -> Memory:
+    """Return the state of the snapshot, or a fresh one where there is none to be used."""
+    memory: Memory | None = _load(path, settings, parts=2)
+    if memory is None or memory.number > journal.last_number:
+        return Memory(settings)
+    return memory
+
+
+def _load(path: Path, settings: Settings, *, parts: int) -> Any:
+    """Return one part of a snapshot; None where it is not to be used."""
+    try:
+        with path.open("rb") as file:
+            if not _is_ours(file) or pickle.load(file) != _stamp(settings):  # noqa: S301 - our own file
+                return None
+            for _ in range(parts - 1):
+                pickle.load(file)  # noqa: S301
+            return pickle.load(file)  # noqa: S301
+    except FileNotFoundError:
+        return None
+    except Exception as error:  # noqa: BLE001 - whatever a damaged file makes of itself
+        log.warning("the snapshot cannot be used (%s); going through the journal instead", error)
+        return None
+
+
+def _is_ours(file: IO[bytes]) -> bool:
+    """Whether nobody else can have written the file: reading it runs what it says."""
+    status = os.fstat(file.fileno())
+    return status.st_uid == os.geteuid() and not status.st_mode & 0o022
+
+
+def _private(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
+
+
+def _stamp(settings: Settings) -> tuple[str, str]:
+    return _code(), settings.model_dump_json()
+
+
+@lru_cache(maxsize=1)
+def _code() -> str:
+    """Return a digest of the program: the state is made of classes of exactly this code."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(sentinel.__file__).parent.rglob("*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()

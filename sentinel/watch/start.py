@@ -1,0 +1,37 @@
+"""From a request to a running watch: settings, state folder, signals, log."""
+
+import logging
+import signal
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from threading import Event as Flag
+from types import FrameType
+
+from sentinel.clock import SystemClock
+from sentinel.settings import load_settings
+from sentinel.watch.daemon import Watch
+from sentinel.watch.home import Home, state_folder
+
+
+def watch(configs: Sequence[Path], state: Path | None) -> None:
+    """Watch until SIGTERM or SIGINT.
+
+    Raises
+    ------
+    Problem
+        If settings or state folder are wrong, or another watch is at work there.
+    """
+    settings = load_settings(configs)
+    stop = Flag()
+
+    def on_signal(number: int, frame: FrameType | None) -> None:
+        del number, frame
+        stop.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, on_signal)
+    # The manager keeps times; libraries stay quiet, for what they say may hold secrets.
+    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="sentinel: %(message)s")
+    logging.getLogger("sentinel").setLevel(logging.INFO)
+    Watch(settings, Home(state_folder(settings, state)), SystemClock(), stop).run()
