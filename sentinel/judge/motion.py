@@ -310,11 +310,15 @@ def _running_finding(running: Running, sight: Sight, scene: Scene) -> Finding:
 
 
 def _after_the_loss(running: Running, sight: Sight) -> Mapping[str, Any]:
+    """Return where the sun is from the camera: how far it was from the middle along its way, and what came since."""
     rate = running.deg_s * running.pace
+    x, y = running.x_px - sight.width_px / 2, running.y_px - sight.height_px / 2
+    was = (x * running.way[0] + y * running.way[1]) / running.px_s * running.deg_s
+    off = (was + rate * (sight.time_s - running.seen_s)) % 360.0
     return {
         "lost_utc": format_utc(from_utc_s(running.lost_s or sight.time_s)),
-        "off_deg": round((sight.time_s - running.onset_s) * rate, 2),
-        "off_way": "west",
+        "off_deg": round(min(off, 360.0 - off), 2),
+        "off_way": "west" if off < 180 else "east",
         "off_rate_deg_min": round(rate * 60, 3),
         "azimuth_deg": round(sight.sun.azimuth_deg, 1),
         "altitude_deg": round(sight.sun.altitude_deg, 1),

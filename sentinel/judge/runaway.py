@@ -107,23 +107,42 @@ def _share(step: Step, way: Vector, multiple: float, noise: float) -> float | No
 
 
 def _swelling(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
-    if len(track.steps) < 3:
-        return None
-    way = _one_way(track.steps[-3:], track, scene)
+    way = _one_way(track.steps[-3:], track, scene) if len(track.steps) > 2 else None
     if way is None:
-        return None
+        return _slipping_out(track, scene, west)
     known = west is not None and _along(way, west, scene.thresholds.runaway_angle_deg)
     # Where the way is not that of a stopped mount, or is unknown, only a motion that grows evenly will do.
     steps = track.steps[-3:] if known or west is None else track.steps[-5:]
-    paces = [(step.excess[0] * way[0] + step.excess[1] * way[1]) / step.sky_px for step in steps]
-    if paces[-1] > 2.2:
+    if _pace(steps[-1], way) > 2.2:
         return None
     if not known:
+        paces = [_pace(step, way) for step in steps]
         growing = all(late > 1.1 * early for early, late in pairwise(paces))
-        if not growing or len(steps) < 3 or (west is not None and _one_way(steps, track, scene) is None):
+        if not growing or (west is not None and (len(steps) < 5 or _one_way(steps, track, scene) is None)):
             return None
-    onset_s = track.steps[-3].time_s - track.steps[-3].seconds
-    return Suspicion(kind_of(paces[-1]), onset_s, way, paces[-1], "swelling")
+    first, last = track.steps[-3], track.steps[-1]
+    return Suspicion(
+        kind_of(_pace(last, way)), first.time_s - first.seconds, way, _pace(last, way), "swelling"
+    )
+
+
+def _slipping_out(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
+    """Take two steps for enough where there will be no third: on the known way, and about to leave the frame."""
+    if west is None or track.last is None:
+        return None
+    first, last = track.steps[-2:]
+    way = _one_way((first, last), track, scene)
+    if way is None or not _along(way, west, scene.thresholds.runaway_angle_deg):
+        return None
+    pace = _pace(last, way)
+    size = (float(track.last.width_px), float(track.last.height_px))
+    if pace > 2.2 or not _outside(last, way, 2 * pace * last.sky_px, size):
+        return None
+    return Suspicion(kind_of(pace), first.time_s - first.seconds, way, pace, "slipping out")
+
+
+def _pace(step: Step, way: Vector) -> float:
+    return (step.excess[0] * way[0] + step.excess[1] * way[1]) / step.sky_px
 
 
 def _one_way(steps: tuple[Step, ...], track: Track, scene: Scene) -> Vector | None:
@@ -150,23 +169,33 @@ def lost_with(
     if not scene.tracks or not track.steps or track.last is None:
         return None
     last = track.steps[-1]
-    if last.excess_px <= quiet_px(track, last.sky_px, scene) or last.excess_px > 2.1 * last.sky_px:
+    led = _led_out(track, scene)
+    if led is None:
         return None
-    if len(track.steps) > 1:
-        before = track.steps[-2]
-        if before.excess_px > quiet_px(track, before.sky_px, scene):
-            return None
-    length = hypot(*last.excess)
-    way = (last.excess[0] / length, last.excess[1] / length)
+    way, first = led
     if west is not None and not _along(way, west, 2 * scene.thresholds.runaway_angle_deg):
         return None
-    since_s = now_s - last.time_s
-    pace_px_s = last.sky_px / last.seconds
+    pace = last.excess_px / last.sky_px
+    reach = last.sky_px * (now_s - last.time_s) / last.seconds
     for multiple, kind in _MULTIPLES:
-        reach = multiple * pace_px_s * since_s
-        if length <= 1.05 * multiple * last.sky_px and _outside(last, way, reach, size):
-            share = min(length / (multiple * last.sky_px), 1.0)
-            return Suspicion(kind, last.time_s - share * last.seconds, way, multiple, "lost")
+        if pace <= 1.05 * multiple and _outside(last, way, multiple * reach, size):
+            share = min(first.excess_px / (multiple * first.sky_px), 1.0)
+            return Suspicion(kind, first.time_s - share * first.seconds, way, multiple, "lost")
+    return None
+
+
+def _led_out(track: Track, scene: Scene) -> tuple[Vector, Step] | None:
+    """Return the way of the last one or two steps, and the first of them, if all was quiet before."""
+    for count in (1, 2):
+        if len(track.steps) < count:
+            return None
+        steps = track.steps[-count:]
+        way = _one_way(steps, track, scene)
+        if way is None or steps[-1].excess_px > 2.2 * steps[-1].sky_px:
+            return None
+        before = track.steps[-count - 1] if len(track.steps) > count else None
+        if before is None or before.excess_px <= quiet_px(track, before.sky_px, scene):
+            return way, steps[0]
     return None
 
 
