@@ -1,158 +1,286 @@
 """The one object of this room: events in, forecasts out. No clock, no I/O, bounded memory."""
 
 from collections import deque
-from datetime import datetime, timedelta
-from functools import lru_cache
+from datetime import datetime
 
 import numpy as np
 
-from sentinel.forecast.exits import HORIZON_H, OFFSETS_S, Exits, Frame, first_exits
+from sentinel.forecast.draws import Draws
+from sentinel.forecast.estimate import Candidate, Estimator
+from sentinel.forecast.exits import OFFSETS_S, Frame
+from sentinel.forecast.fit import Prior
 from sentinel.forecast.line import fit_line
-from sentinel.forecast.visits import (
-    Stores,
-    axis_limit_due,
-    hour_angle_due,
-    in_order,
-    next_visit,
-    sun_goes,
-    supplies_due,
-)
-from sentinel.records import Due, Event, Forecast, Mark, MeasuredFrame
+from sentinel.forecast.outlook import FOCAL_DOUBT, Departure, Known, outlook, without_disc
+from sentinel.forecast.standing import STOP_S, lead, stopped_px
+from sentinel.forecast.tracker import Expected, Sight, Tracker, Verdict
+from sentinel.forecast.visits import Stores
+from sentinel.records import Event, Forecast, Mark, MeasuredFrame
 from sentinel.settings import Settings
-from sentinel.sky.arrays import Array, Bools
+from sentinel.sky.arrays import Array
+from sentinel.sky.mount import Tracking
 from sentinel.sky.sun import Sun
-from sentinel.times import from_utc_s, utc_s
+from sentinel.times import utc_s
 
 RENEW_S = 600.0
-LINE_S = 3600.0
-DRAWS = 600
-
-
-@lru_cache(maxsize=1)
-def _normals() -> Array:
-    return np.random.default_rng(20_260_621).standard_normal((2, 2, DRAWS))
+DEPARTED_RENEW_S = 60.0
+IDLE_RENEW_S = 1800.0
+DEPARTURE_S = 1200.0
+AXIS_CHANGED_SIGMAS = 4.5
+SCALES = 201
+_ELSE = 0.04
 
 
 class Forecaster:
-    """Takes measured frames, ticks and marks in any order and says until when the camera may be left alone.
+    """Takes measured frames, ticks and marks in any order; says until when the camera may be left alone.
 
-    The same events fed in the same order give the same forecasts: nothing else enters.
+    The same events fed in the same order give the same forecasts: nothing else enters. `look` changes
+    nothing.
     """
 
     def __init__(self, settings: Settings, sun: Sun) -> None:
         self._settings = settings
         self._sun = sun
-        self._discs: deque[tuple[float, float, float, float, float]] = deque(maxlen=2000)
+        self._nominal = settings.camera.scale_arcsec_px
         self._size: tuple[int, int] | None = None
+        self._other_size: tuple[tuple[int, int], int] = ((0, 0), 0)
         self._stores: Stores | None = None
-        self._renewed_utc_s: float | None = None
-        self._rate_ratio = 0.0 if settings.mount.tracking == "none" else 1.0
+        self._start_over()
+        self._renewed_s = -np.inf
+        self._frame_s = -np.inf
+        self._steps: deque[float] = deque(maxlen=31)
+
+    def _start_over(self) -> None:
+        """Forget the mount: its axis was realigned, or the frames are another camera's."""
+        self._ratios: deque[float] = deque(maxlen=SCALES)
+        self._clipped_ratios: deque[float] = deque(maxlen=SCALES)
+        self._tracker = Tracker(self._nominal)
+        self._estimator = Estimator(self._settings.site, self._sun, self._candidates(), Prior())
+        self._draws: Draws | None = None
+        self._exit_s: float | None = None
+        self._out_since_s: float | None = None
+        self._axes: deque[tuple[float, float, float, float, float]] = deque(maxlen=60)
+        self._axis_changed_s: float | None = None
+
+    def _candidates(self) -> tuple[Candidate, ...]:
+        usual: tuple[Tracking, ...] = ("solar", "sidereal", "lunar", "none")
+        told = self._settings.mount.tracking
+        others = tuple(Candidate(rate, _ELSE / 3) for rate in usual if rate != told)
+        return (Candidate(told, 1 - _ELSE), *others)
+
+    # --- events -------------------------------------------------------------------------------------------
 
     def feed(self, event: Event, now_utc: datetime) -> Forecast | None:
         """Take one event; return the forecast where it was renewed by it, else None."""
-        now = utc_s(now_utc)
         if self._stores is None:
             self._stores = Stores.begun(utc_s(event.time_utc), self._settings)
+        now = utc_s(now_utc)
+        surprise = False
         if isinstance(event, Mark):
-            self._take_mark(event)
+            surprise = self._take_mark(event)
+        elif isinstance(event, MeasuredFrame):
+            surprise = self._take_frame(event)
+        if self._tracker.last is None:
             return None
-        if isinstance(event, MeasuredFrame):
-            self._take_frame(event)
-        if not self._discs:
+        if not surprise and not self._is_due(now, isinstance(event, MeasuredFrame)):
             return None
-        first = self._renewed_utc_s is None
-        if first or now + self._settings.camera.interval_s - (self._renewed_utc_s or 0.0) > RENEW_S:
-            self._renewed_utc_s = now
-            return self.look(now_utc)
-        return None
+        self._renewed_s = now
+        self._draws, tracks = self._fitted(now, keep=True)
+        forecast = self._outlook(now_utc, self._draws, tracks)
+        if forecast.exit_utc is not None:
+            self._exit_s = utc_s(forecast.exit_utc)
+        return forecast
 
     def look(self, now_utc: datetime) -> Forecast:
-        """Return the forecast as of now, from all that was fed so far."""
+        """Return the forecast as of now; what `feed` returns later does not change by it."""
         now = utc_s(now_utc)
-        if not self._discs or self._size is None:
-            return Forecast(time_utc=now_utc, basis="no disc has been measured yet", flags=("no-disc",))
-        grid = now + OFFSETS_S
-        altitude, up = self._sun_up(grid)
-        exits = self._line_exits(grid, up)
-        answer = {
-            share: _when(now, exits.quantile_s(quantile))
-            for share, quantile in (("safe", 0.01), ("early", 0.05), ("median", 0.5), ("late", 0.95))
-        }
-        due = self._due(now, grid, altitude, up, answer["early"])
-        first, travel = next_visit(due, self._settings.visit.travel_min)
-        return Forecast(
-            time_utc=now_utc,
-            basis="straight line through the last 60 min: too little arc for the mount model",
-            exit_utc=answer["median"],
-            exit_safe_utc=answer["safe"],
-            exit_early_utc=answer["early"],
-            exit_late_utc=answer["late"],
-            edge=exits.likely_edge() if answer["median"] else None,
-            next_visit_utc=first.time_utc - travel if first else None,
-            next_visit_reason=first.reason if first else None,
-            due=due,
-            seen_utc=from_utc_s(self._discs[-1][0]),
-            sun_altitude_deg=float(altitude[0]),
-        )
+        if self._tracker.last is None:
+            return without_disc(self._settings, self._stores, now_utc, now)
+        return self._outlook(now_utc, *self._fitted(now, keep=False))
 
-    def _take_mark(self, mark: Mark) -> None:
+    def _is_due(self, now: float, is_frame: bool) -> bool:
+        since = now - self._renewed_s
+        if since < 0:
+            return since < -RENEW_S
+        if not is_frame:
+            return since >= IDLE_RENEW_S
+        if self._tracker.departed_utc_s is not None:
+            return since >= DEPARTED_RENEW_S
+        # While the track is short every bit of it tells much.
+        arc_s = now - self._tracker.first_utc_s
+        return since + self._interval_s > RENEW_S or since >= max(0.3 * arc_s, 30.0)
+
+    def _take_mark(self, mark: Mark) -> bool:
         if self._stores is not None:
             self._stores = self._stores.marked(mark)
-        if mark.kind in ("recentred", "unwound", "realigned"):
-            self._discs.clear()
+        if mark.kind == "realigned":
+            self._start_over()
+            return False
+        if mark.kind in ("recentred", "unwound", "visit"):
+            self._tracker.tell_of_jump()
+        return mark.kind in ("unwound", "battery", "card", "timer")
 
-    def _take_frame(self, frame: MeasuredFrame) -> None:
+    def _take_frame(self, frame: MeasuredFrame) -> bool:
+        """Take a frame; return whether it was a surprise."""
+        at = utc_s(frame.time_utc)
         if self._stores is not None:
             self._stores = self._stores.taken()
+        if at > self._frame_s:
+            if np.isfinite(self._frame_s):
+                self._steps.append(at - self._frame_s)
+            self._frame_s = at
+        sight = self._sight(frame, at)
+        if sight is None or not self._same_size(frame):
+            return False
+        self._watch_edge(sight)
+        self._learn_scale(frame, sight)
+        first = self._tracker.last is None
+        verdict = self._tracker.take(sight)
+        return first or verdict in (Verdict.JUMPED, Verdict.DEPARTED)
+
+    def _sight(self, frame: MeasuredFrame, at: float) -> Sight | None:
         disc = frame.disc
-        good = disc.found and np.isfinite([disc.x_px, disc.y_px, disc.radius_px, disc.centre_sigma_px]).all()
-        if not good or disc.limb_coverage < 0.1:
-            return
+        numbers = (disc.x_px, disc.y_px, disc.radius_px, disc.centre_sigma_px)
+        if frame.error is not None or not disc.found or not np.isfinite(numbers).all() or disc.radius_px <= 0:
+            return None
+        if disc.limb_coverage < 0.08 or disc.centre_sigma_px > 0.15 * disc.radius_px:
+            return None
+        altitude = float(self._sun.altaz_deg(at)[0])
+        if altitude < -1.5:
+            return None
+        # A limb seen in part leaves the centre open along one direction, and more than its sigma may say.
+        doubt = 1.0 + 2.0 * max(0.0, 0.5 - disc.limb_coverage)
+        return Sight(at, disc.x_px, disc.y_px, disc.radius_px, max(disc.centre_sigma_px, 0.02) * doubt)
+
+    def _same_size(self, frame: MeasuredFrame) -> bool:
         size = (frame.width_px, frame.height_px)
-        if size != self._size:
-            self._discs.clear()
-            self._size = size
-        at = utc_s(frame.time_utc)
-        if self._discs and at < self._discs[-1][0]:
-            return
-        self._discs.append((at, disc.x_px, disc.y_px, disc.radius_px, disc.centre_sigma_px))
-
-    def _line_exits(self, grid: Array, up: Bools) -> Exits:
         if self._size is None:
-            raise ValueError("no frame yet")
-        discs = np.array([d for d in self._discs if d[0] > self._discs[-1][0] - LINE_S])
-        scale = self._settings.camera.scale_arcsec_px
-        line = fit_line(discs[:, 0], discs[:, 1:3], discs[:, 4], slow_px_s=0.3 / scale)
-        x, y = line.draws_px(grid, _normals())
-        frame = Frame(*self._size, self._settings.frames.margin_px)
-        return first_exits(OFFSETS_S, frame.room_px(x, y, float(np.median(discs[:, 3]))), up)
+            self._size = size
+        if size == self._size:
+            self._other_size = ((0, 0), 0)
+            return True
+        seen = self._other_size[1] + 1 if self._other_size[0] == size else 1
+        self._other_size = (size, seen)
+        if seen < 3:
+            return False
+        self._size = size
+        self._start_over()
+        return True
 
-    def _sun_up(self, grid: Array) -> tuple[Array, Bools]:
-        altitude, azimuth = self._sun.altaz_deg(grid)
-        line = np.zeros_like(altitude)
-        if self._settings.site.horizon:
-            points = np.array(sorted(self._settings.site.horizon))
-            line = np.interp(azimuth, points[:, 0], points[:, 1], period=360)
-        return altitude, altitude > line
+    def _watch_edge(self, sight: Sight) -> None:
+        room = self._frame.room_px(np.array(sight.x_px), np.array(sight.y_px), sight.radius_px).min()
+        if room > 0:
+            self._out_since_s = None
+        elif self._out_since_s is None:
+            self._out_since_s = sight.utc_s
 
-    def _due(
-        self, now: float, grid: Array, altitude: Array, up: Bools, early_utc: datetime | None
-    ) -> tuple[Due, ...]:
-        if self._stores is None:
-            return ()
-        due = supplies_due(self._settings, self._stores, now, self._settings.camera.interval_s)
-        if early_utc is not None:
-            due["drift"] = utc_s(early_utc)
-        limit = axis_limit_due(self._settings, self._stores, now, self._rate_ratio)
-        hour_angle = hour_angle_due(self._settings, grid, self._sun.hour_angle_deg(grid))
-        limits = [when for when in (limit, hour_angle) if when is not None]
-        if limits:
-            due["axis-limit"] = min(limits)
-        goes = sun_goes(grid, altitude, np.zeros_like(altitude), up)
-        if goes is not None:
-            due[goes[1]] = goes[0]
-        return in_order(list(due.items()), now, now + HORIZON_H * 3600)
+    def _learn_scale(self, frame: MeasuredFrame, sight: Sight) -> None:
+        disc = frame.disc
+        ratio = float(self._sun.angular_radius_arcsec(sight.utc_s)) / sight.radius_px
+        whole = disc.limb_in_frame >= 0.999
+        if whole and disc.limb_coverage > 0.5:
+            self._ratios.append(ratio)
+        else:
+            self._clipped_ratios.append(ratio)
 
+    # --- what is known ------------------------------------------------------------------------------------
 
-def _when(now: float, after_s: float) -> datetime | None:
-    return from_utc_s(now) + timedelta(seconds=after_s) if np.isfinite(after_s) else None
+    @property
+    def _frame(self) -> Frame:
+        width, height = self._size or (0, 0)
+        return Frame(width, height, self._settings.frames.margin_px)
+
+    @property
+    def _interval_s(self) -> float:
+        if len(self._steps) < 5:
+            return self._settings.camera.interval_s
+        return float(np.median(self._steps))
+
+    @property
+    def _scale(self) -> float:
+        """Arcseconds a pixel, by the disc's size; by lens and sensor only until a disc has been seen."""
+        if self._ratios:
+            return float(np.median(self._ratios))
+        if len(self._clipped_ratios) >= 5:
+            clipped = float(np.median(self._clipped_ratios))
+            if abs(clipped / self._nominal - 1) > FOCAL_DOUBT:
+                return clipped
+        return self._nominal
+
+    def _fitted(self, now: float, *, keep: bool) -> tuple[Draws, Array]:
+        """Return draws from a fit to the track as of now, and their tracks (2, n, draws) in pixels.
+
+        Where `keep`, the next fit goes on from this one.
+        """
+        tracker = self._tracker
+        if tracker.departed_utc_s is not None and self._draws is not None:
+            return self._draws, self._tracks_px(self._draws, now)
+        scale = self._scale
+        arc = tracker.bins.arc()
+        jitter = tracker.renew_jitter()
+        variance = (arc.sigma_px * scale) ** 2 + jitter**2 / np.maximum(arc.count / 2.5, 1.0)
+        xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale
+        draws = self._estimator.fit(arc, xy, variance, now, keep=keep)
+        tracks = self._tracks_px(draws, now)
+        if keep:
+            tracker.scale_arcsec_px = scale
+            spread = np.hypot(*tracks.std(axis=2))
+            tracker.expected = Expected(now + OFFSETS_S, np.median(tracks, axis=2).T, spread - spread[0])
+            self._note_axis(draws, now)
+        return draws, tracks
+
+    def _tracks_px(self, draws: Draws, now: float) -> Array:
+        middle = np.array(self._frame.middle_px)[:, None, None]
+        return np.asarray(np.stack(draws.tracks_arcsec(now, OFFSETS_S)) / self._scale + middle)
+
+    def _note_axis(self, draws: Draws, now: float) -> None:
+        """Remember the axis every hour, and notice when it is no longer where it was half a day ago."""
+        if self._axes and now - self._axes[-1][0] < 3600:
+            return
+        values = [draws.azimuth_deg(), draws.altitude_deg()]
+        (az, alt), (s_az, s_alt) = (np.mean(values, axis=1), np.std(values, axis=1))
+        for then, az0, alt0, s_az0, s_alt0 in self._axes:
+            off = np.hypot((az - az0) / np.hypot(s_az, s_az0), (alt - alt0) / np.hypot(s_alt, s_alt0))
+            if now - then > 6 * 3600 and off > AXIS_CHANGED_SIGMAS and np.hypot(az - az0, alt - alt0) > 0.03:
+                self._axis_changed_s = now
+                self._axes.clear()
+                break
+        self._axes.append((now, float(az), float(alt), float(s_az), float(s_alt)))
+
+    def _outlook(self, now_utc: datetime, draws: Draws, tracks_px: Array) -> Forecast:
+        tracker = self._tracker
+        if tracker.last is None or self._stores is None:
+            raise ValueError("no disc has been seen yet")
+        known = Known(
+            settings=self._settings,
+            sun=self._sun,
+            frame=self._frame,
+            scale=self._scale,
+            stores=self._stores,
+            interval_s=self._interval_s,
+            draws=draws,
+            tracks_px=tracks_px,
+            last=tracker.last,
+            arc_h=(tracker.last.utc_s - tracker.first_utc_s) / 3600,
+            stretches=tracker.stretch + 1,
+            clipped=not self._ratios,
+            departure=self._departure(draws),
+            out_since_s=self._out_since_s,
+            expected_exit_s=self._exit_s,
+            axis_changed_s=self._axis_changed_s,
+        )
+        return outlook(known, now_utc, utc_s(now_utc))
+
+    def _departure(self, draws: Draws) -> Departure | None:
+        """Return how the disc has moved since it left its track, None where it has not."""
+        since = self._tracker.departed_utc_s
+        suspects = [s for s in self._tracker.suspects if since is not None and s.utc_s >= since]
+        if since is None or not suspects:
+            return None
+        last = [s for s in suspects if s.utc_s > suspects[-1].utc_s - DEPARTURE_S][-12:]
+        rows = np.array([(s.utc_s, s.x_px, s.y_px, s.sigma_px) for s in last])
+        sigma = np.hypot(rows[:, 3], 0.5 * self._tracker.jitter_arcsec / self._scale)
+        line = fit_line(rows[:, 0], rows[:, 1:3], sigma, slow_px_s=30.0 / self._scale)
+        still = stopped_px(self._sun, lead(draws), line.at_utc_s, self._scale)
+        sky = np.hypot(*still[:, 1]) / STOP_S[1]
+        stopped = abs(float(np.hypot(*line.velocity_px_s)) / sky - 1) < 0.15
+        return Departure(since, line, stopped, suspects[-1])

@@ -1,11 +1,13 @@
 """A straight line through the last discs: used only where the mount model cannot be."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from sentinel.sky.arrays import Array
 
+DRAWS = 600
 _ROUNDS = 4
 _LEAST_SIGMA_PX = 0.3
 
@@ -20,6 +22,10 @@ class Line:
     covariance: Array
     scatter_px: float
 
+    def at(self, utc_s: float) -> Array:
+        """Return the centre (2,) at a time."""
+        return np.asarray(self.position_px + self.velocity_px_s * (utc_s - self.at_utc_s))
+
     def draws_px(self, utc_s: Array, normals: Array) -> Array:
         """Return tracks (2, n, draws) from standard normals (2, 2, draws)."""
         root = np.linalg.cholesky(self.covariance + 1e-12 * np.eye(2))
@@ -28,6 +34,12 @@ class Line:
         centre = self.position_px[:, None, None] + start[:, None, :]
         tracks: Array = centre + (self.velocity_px_s[:, None] + speed)[:, None, :] * since
         return tracks
+
+
+@lru_cache(maxsize=1)
+def line_normals() -> Array:
+    """Return the chances behind the draws of a line, (2, 2, draws), the same every time."""
+    return np.random.default_rng(20_260_621).standard_normal((2, 2, DRAWS))
 
 
 def fit_line(utc_s: Array, xy_px: Array, sigma_px: Array, slow_px_s: float) -> Line:

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
 
 import numpy as np
 
@@ -113,8 +112,3 @@ def in_order(due_utc_s: Sequence[tuple[str, float]], now_utc_s: float, until_utc
     """Return what falls due before `until_utc_s`, the earliest first; what is overdue is due now."""
     kept = sorted((max(when, now_utc_s), reason) for reason, when in due_utc_s if when <= until_utc_s)
     return tuple(Due(time_utc=from_utc_s(when), reason=reason) for when, reason in kept)
-
-
-def next_visit(due: tuple[Due, ...], travel_min: float) -> tuple[Due | None, timedelta]:
-    """Return the earliest thing due and the travel time to take off it."""
-    return (due[0] if due else None), timedelta(minutes=travel_min)

@@ -1,0 +1,131 @@
+"""Many equally likely mounts, drawn from the fit, and the tracks they will draw in the frame."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from sentinel.forecast.fit import Solved
+from sentinel.forecast.geometry import COMMON, Geometry, Indices, Points, rolled
+from sentinel.forecast.noise import transitions
+from sentinel.sky.arrays import Array
+
+DRAWS = 600
+_MOST_UNKNOWNS = 64
+_HALF = DRAWS // 2
+
+
+@lru_cache(maxsize=1)
+def _chances() -> tuple[Array, Array, Indices]:
+    """Return the standard normals behind every draw: of unknowns and state, of the path, and an order.
+
+    The same for each renewal, so that answers do not flicker. Each draw has its mirror image: means are
+    exact.
+    """
+    rng = np.random.default_rng(20_260_621)
+    half = rng.standard_normal((_MOST_UNKNOWNS + 6, _HALF))
+    path = rng.standard_normal((256, 4, _HALF))
+    order = rng.permutation(_HALF)
+    return (
+        np.concatenate([half, -half], axis=1),
+        np.concatenate([path, -path], axis=2),
+        np.concatenate([order, order]),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """d draws of the unknowns, the roll, and the flexure's state now."""
+
+    geometry: Geometry
+    points: Points
+    point: Indices
+    """(d,) which of the points each draw is linearised about."""
+    unknowns: Array
+    """(d, `COMMON` + 2) relative to its point: axis, rate, low air, pose of the present stretch."""
+    roll_rad: Array
+    kind: Indices
+    """(d,) index into `FLEXURES`."""
+    state: Array
+    """(2, 2, d): value and slope of the flexure now, along and across, arcsec and arcsec/s."""
+    wander: float
+
+    def __len__(self) -> int:
+        return len(self.roll_rad)
+
+    def azimuth_deg(self) -> Array:
+        """Return the axis's azimuth errors, (d,)."""
+        return np.asarray(self.points.azimuth_deg[self.point] + self.unknowns[:, 0])
+
+    def altitude_deg(self) -> Array:
+        """Return the axis's altitude errors, (d,)."""
+        return np.asarray(self.points.altitude_deg[self.point] + self.unknowns[:, 1])
+
+    def rate_ratio(self) -> Array:
+        """Return the mount's rates over the mean solar rate, (d,)."""
+        deviation = (self.points.rate[self.point] + self.unknowns[:, 2]) * 1e-4
+        return np.asarray((1 + deviation) * self.points.base_arcsec_s[self.point] / 15.0)
+
+    def tracks_arcsec(self, now_s: float, offsets_s: Array) -> tuple[Array, Array]:
+        """Return x and y (n, d) in the picture, arcsec from the lens axis, at times after now."""
+        used = np.unique(self.point)
+        points = self.points.taken(used)
+        last = np.full(len(offsets_s), len(points.reference_s) - 1, dtype=np.intp)
+        base, slopes = self.geometry.linear(now_s + offsets_s, last, points)
+        tangent = self._flexing(offsets_s)
+        for i, which in enumerate(used):
+            mine = np.flatnonzero(self.point == which)
+            answers = np.concatenate([slopes[i, :, :, :COMMON], slopes[i, :, :, -2:]], axis=2)
+            tangent[:, :, mine] += answers @ self.unknowns[mine].T + base[i, :, :, None]
+        return rolled(np.moveaxis(tangent, 1, -1), self.roll_rad)
+
+    def _flexing(self, offsets_s: Array) -> Array:
+        """Return (n, 2, d): the flexure going on from its state now, and the axis wandering off."""
+        chances = _chances()
+        go, root = transitions(tuple(offsets_s.tolist()))
+        present, kind = np.unique(self.kind, return_inverse=True)
+        go, root = go[:, present][:, kind], root[:, present][:, kind]
+        value, slope = self.state
+        path = np.empty((len(offsets_s), 2, len(self)))
+        for i in range(len(offsets_s)):
+            g, r, kick = go[i].T, root[i].T, chances[1][i]
+            # Transposed: g[column, row].
+            value, slope = (
+                g[0, 0] * value + g[1, 0] * slope + r[0, 0] * kick[:2],
+                g[0, 1] * value + g[1, 1] * slope + r[0, 1] * kick[:2] + r[1, 1] * kick[2:],
+            )
+            path[i] = value
+        spread = np.sqrt(self.wander * np.maximum(offsets_s, 0.0) ** 3 / 3)
+        path += spread[:, None, None] * chances[0][-2:][None]
+        return path
+
+
+def draw(
+    geometry: Geometry, points: Points, solved: Solved, rolls: Array, log_weights: Array, *, wander: float
+) -> Draws:
+    """Return draws from the mixture over kinds of flexure, points and rolls, (c, m, g) with log weights."""
+    weights = np.exp(log_weights - log_weights.max())
+    ladder = np.cumsum(weights.ravel())
+    unit, _, order = _chances()
+    # An even ladder through the mixture, its rungs dealt out so that mirror images share one.
+    picked = np.searchsorted(ladder, (order + 0.5) / _HALF * ladder[-1])
+    c, m, _ = np.unravel_index(np.minimum(picked, weights.size - 1), weights.shape)
+    roll = rolls.ravel()[picked]
+    p = solved.terms.shape[-1]
+    delta = solved.means(c, m, roll, unit[:p].T)
+    state = _state(solved, c, m, roll, delta)
+    unknowns = np.concatenate([delta[:, :COMMON], delta[:, -2:]], axis=1)
+    return Draws(geometry, points, m, unknowns, roll, solved.kinds[c], state, wander)
+
+
+def _state(solved: Solved, c: Indices, m: Indices, roll_rad: Array, delta: Array) -> Array:
+    """Return value and slope of the flexure now, (2, 2, d), given the other unknowns of each draw."""
+    weights = solved.state[c, m]  # (d, 2, 4 + 2 p)
+    cosine, sine = np.cos(roll_rad)[:, None], np.sin(roll_rad)[:, None]
+    x, y = weights[:, :, 0], weights[:, :, 1]
+    own = weights[:, :, 2:].reshape(len(roll_rad), 2, -1, 2)
+    left = np.stack([cosine * x - sine * y, sine * x + cosine * y], axis=2) - own[:, :, 0]
+    left = left - np.einsum("dspc,dp->dsc", own[:, :, 1:], delta)
+    kick = _chances()[0][_MOST_UNKNOWNS : _MOST_UNKNOWNS + 4].reshape(2, 2, -1)
+    added = np.einsum("dst,tcd->scd", solved.state_root[c], kick)
+    return np.asarray(left.transpose(1, 2, 0) + added)

@@ -1,0 +1,182 @@
+"""Keeps the fit going: linearises where the last one ended, follows each roll and rate still possible."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sentinel.forecast.bins import Arc
+from sentinel.forecast.draws import Draws, draw
+from sentinel.forecast.fit import Prior, Solved, Track, Whitener, roll_grid
+from sentinel.forecast.geometry import Geometry, Indices, Points
+from sentinel.forecast.noise import FLEXURES
+from sentinel.settings import Site
+from sentinel.sky.arrays import Array
+from sentinel.sky.mount import Tracking, rate_arcsec_s
+from sentinel.sky.sun import Sun
+
+WANDER = 7.2e-11
+"""Power of the axis's wander, arcsec^2/s^3: in a day 9 arcsec/h of drift that today's axis would not make."""
+CELLS = 12
+_FREE_RAD = np.radians(12.0)
+_HOPELESS = 14.0
+_SLIGHT = 5.0
+_ROUNDS = 4
+_CLOSE = np.array([3e-3, 3e-3, 0.2])
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A rate the drive may run at, and how likely that is before the track is seen."""
+
+    tracking: Tracking
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Nodes:
+    """The rolls and rates still followed: where each one's part of the posterior is linearised."""
+
+    points: Points
+    log_prior: Array
+    centre_rad: Array
+    half_width_rad: Array
+    stretches: tuple[int, ...]
+    """Numbers of the stretches that the points have poses for."""
+    kind: int
+    """The likeliest kind of flexure."""
+
+    def __len__(self) -> int:
+        return len(self.points)
+
+    def taken(self, which: Indices) -> "Nodes":
+        """Return some of the nodes."""
+        return replace(
+            self,
+            points=self.points.taken(which),
+            log_prior=self.log_prior[which],
+            centre_rad=self.centre_rad[which],
+            half_width_rad=self.half_width_rad[which],
+        )
+
+
+def every_node(candidates: tuple[Candidate, ...]) -> Nodes:
+    """Return a node for every cell of the roll and every rate, on the true pole."""
+    rates = np.repeat([rate_arcsec_s(candidate.tracking) for candidate in candidates], CELLS)
+    shares = np.repeat([candidate.share for candidate in candidates], CELLS)
+    m = len(rates)
+    centre = np.tile((2 * np.arange(CELLS) + 1) * np.pi / CELLS, len(candidates))
+    zero, none = np.zeros(m), np.zeros((m, 0))
+    points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none)
+    return Nodes(points, np.log(shares), centre, np.full(m, np.pi / CELLS), (), 9)
+
+
+class Estimator:
+    """The fit, warm from one renewal to the next."""
+
+    def __init__(self, site: Site, sun: Sun, candidates: tuple[Candidate, ...], prior: Prior) -> None:
+        self._geometry = Geometry(site, sun)
+        self._prior = prior
+        self._nodes = every_node(candidates)
+
+    @property
+    def possible(self) -> int:
+        """How many rolls and rates are still followed."""
+        return len(self._nodes)
+
+    def fit(self, arc: Arc, xy_arcsec: Array, variance: Array, now_s: float, *, keep: bool = True) -> Draws:
+        """Fit the arc; positions (n, 2) and variances (n,) are in arcsec about the lens axis.
+
+        Where `keep` is false the next fit starts as if this one had not been.
+        """
+        ids = tuple(int(i) for i in np.unique(arc.stretch))
+        stretch = np.searchsorted(np.array(ids), arc.stretch)
+        track = Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s, WANDER))
+        nodes = self._posed(ids, arc.utc_s, stretch, xy_arcsec)
+        nodes, base, slopes, score = self._settled(nodes, track, arc.utc_s, stretch)
+        alive = np.flatnonzero(score > score.max() - _HOPELESS)
+        nodes, base, slopes = nodes.taken(alive), base[alive], slopes[alive]
+        lead = int(score[alive].argmax())
+        kinds = self._kinds_that_matter(nodes, track, base, slopes, lead)
+        solved = track.solve(nodes.points, base, slopes, self._prior, kinds)
+        rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
+        log = log + nodes.log_prior[None, :, None]
+        draws = draw(self._geometry, nodes.points, solved, rolls, log, wander=WANDER)
+        if keep:
+            kind = int(np.bincount(draws.kind, minlength=len(FLEXURES)).argmax())
+            self._nodes = replace(_followed(nodes, log.max(axis=(0, 2))), kind=kind)
+        return draws
+
+    def _kinds_that_matter(
+        self, nodes: Nodes, track: Track, base: Array, slopes: Array, lead: int
+    ) -> list[int]:
+        one = slice(lead, lead + 1)
+        only = nodes.taken(np.array([lead]))
+        solved = track.solve(only.points, base[one], slopes[one], self._prior, range(len(FLEXURES)))
+        top = roll_grid(solved, only.centre_rad, only.half_width_rad)[1].max(axis=(1, 2))
+        return [int(kind) for kind in np.flatnonzero(top > top.max() - _SLIGHT)]
+
+    def _settled(
+        self, nodes: Nodes, track: Track, utc_s: Array, stretch: Indices
+    ) -> tuple[Nodes, Array, Array, Array]:
+        """Move each node to the best point of its cell; with it the track there, and its score."""
+        for last in range(_ROUNDS):
+            base, slopes = self._geometry.linear(utc_s, stretch, nodes.points)
+            solved = track.solve(nodes.points, base, slopes, self._prior, [nodes.kind])
+            rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
+            best = log[0].argmax(axis=1)
+            m = np.arange(len(nodes))
+            score = log[0, m, best] + nodes.log_prior
+            roll = rolls[0, m, best]
+            delta = _mean(solved, roll)
+            counts = score > score.max() - 2 * _HOPELESS
+            near = (np.abs(delta[:, :3]) < _CLOSE).all(axis=1) & (np.abs(roll - nodes.points.roll_rad) < 0.01)
+            if near[counts].all() or last == _ROUNDS - 1:
+                return nodes, base, slopes, score
+            keep = np.flatnonzero(counts)
+            nodes = nodes.taken(keep)
+            nodes = replace(nodes, points=nodes.points.moved(delta[keep], roll[keep]))
+        raise AssertionError("the last round returns")
+
+    def _posed(self, ids: tuple[int, ...], utc_s: Array, stretch: Indices, xy_arcsec: Array) -> Nodes:
+        """Return the nodes with poses for the stretches that are there now, new ones from their first bin."""
+        nodes, old = self._nodes, self._nodes.points
+        known = {number: i for i, number in enumerate(nodes.stretches)}
+        reference, along, poleward = [], [], []
+        for k, number in enumerate(ids):
+            if number in known:
+                i = known[number]
+                reference.append(float(old.reference_s[i]))
+                along.append(old.along_deg[:, i])
+                poleward.append(old.poleward_deg[:, i])
+                continue
+            first = int(np.argmax(stretch == k))
+            reference.append(float(utc_s[first]))
+            pose = self._geometry.poses_for(float(utc_s[first]), xy_arcsec[first], old)
+            along.append(pose[0])
+            poleward.append(pose[1])
+        points = replace(
+            old,
+            reference_s=np.array(reference),
+            along_deg=np.stack(along, axis=1),
+            poleward_deg=np.stack(poleward, axis=1),
+        )
+        return replace(nodes, points=points, stretches=ids)
+
+
+def _mean(solved: Solved, roll_rad: Array) -> Array:
+    """Return the unknowns (m, p) at the top of each point's posterior, one kind of flexure."""
+    m = np.arange(len(roll_rad))
+    none = np.zeros((len(m), solved.terms.shape[-1]))
+    return solved.means(np.zeros_like(m), m, roll_rad, none)
+
+
+def _followed(nodes: Nodes, tops: Array) -> Nodes:
+    """Keep the nodes that matter; where all that do lie side by side, let one follow them."""
+    alive = np.flatnonzero(tops > tops.max() - _HOPELESS)
+    lead = int(tops.argmax())
+    apart = np.angle(np.exp(1j * (nodes.points.roll_rad[alive] - nodes.points.roll_rad[lead])))
+    same = nodes.points.base_arcsec_s[alive] == nodes.points.base_arcsec_s[lead]
+    if same.all() and np.abs(apart).max() < _FREE_RAD * 0.5:
+        one = nodes.taken(np.array([lead]))
+        return replace(one, centre_rad=one.points.roll_rad, half_width_rad=np.array([_FREE_RAD]))
+    return nodes.taken(alive)

@@ -1,0 +1,306 @@
+"""From draws to a forecast record: exits, what falls due, where to put the disc, where the sun is."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from sentinel.forecast.draws import Draws
+from sentinel.forecast.exits import HORIZON_H, OFFSETS_S, Exits, Frame, first_exits
+from sentinel.forecast.line import Line, line_normals
+from sentinel.forecast.places import Ahead, best_along, best_centre, place, reach
+from sentinel.forecast.standing import STOP_S, Lead, lead, off_axis_deg, stopped_px
+from sentinel.forecast.tracker import Sight
+from sentinel.forecast.visits import Stores, axis_limit_due, hour_angle_due, in_order, sun_goes, supplies_due
+from sentinel.forecast.words import basis_of
+from sentinel.records import Due, Edge, Forecast, Place
+from sentinel.settings import Settings
+from sentinel.sky.arrays import Array, Bools
+from sentinel.sky.horizon import HorizonLine
+from sentinel.sky.sun import Sun
+from sentinel.times import from_utc_s
+
+UNSEEN_S = 1200.0
+LITTLE_ARC_H = 0.75
+LOW_SUN_DEG = 3.0
+LATER_H = (1.0, 2.0, 4.0, 8.0)
+FOCAL_DOUBT = 0.05
+_QUANTILES = (("exit_safe_utc", 0.01), ("exit_early_utc", 0.05), ("exit_utc", 0.5), ("exit_late_utc", 0.95))
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """The disc has left the mount's track: how it has moved since."""
+
+    since_s: float
+    line: Line
+    stopped: bool
+    last: Sight
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """All that a forecast stands on."""
+
+    settings: Settings
+    sun: Sun
+    frame: Frame
+    scale: float
+    """Arcseconds a pixel, by the disc."""
+    stores: Stores
+    interval_s: float
+    draws: Draws
+    tracks_px: Array
+    """Their tracks from now on, at `OFFSETS_S`, (2, n, draws)."""
+    last: Sight
+    arc_h: float
+    stretches: int
+    clipped: bool
+    """No whole disc has been seen."""
+    departure: Departure | None
+    out_since_s: float | None
+    """Since when the limb has been seen beyond an edge."""
+    expected_exit_s: float | None
+    """The last forecast's median exit."""
+    axis_changed_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """The coming two days."""
+
+    now_s: float
+    times_s: Array
+    altitude_deg: Array
+    azimuth_deg: Array
+    line_deg: Array
+    radius_px: Array
+    x_px: Array
+    y_px: Array
+
+    @property
+    def up(self) -> Bools:
+        return self.altitude_deg > self.line_deg
+
+
+def outlook(known: Known, now_utc: datetime, now_s: float) -> Forecast:
+    """Return the forecast."""
+    view = _view(known, now_s)
+    room = known.frame.room_px(view.x_px, view.y_px, view.radius_px[:, None])
+    exits = first_exits(OFFSETS_S, room, view.altitude_deg - view.line_deg)
+    fields = _exit_fields(known, now_s, exits)
+    best = lead(known.draws)
+    rate = known.draws.rate_ratio()
+    fields |= _axis_fields(known, best, rate)
+    flags = _flags(known, view, best)
+    fields |= _place_fields(view, known, best, exits) if known.departure is None else {}
+    fields |= _sky_fields(known, view, best)
+    due = _due(known, view, fields["exit_early_utc"], float(np.median(rate)))
+    fields |= {"due": due, **_visit_fields(due, known)}
+    basis = basis_of(
+        set(flags),
+        arc_h=known.arc_h,
+        stretches=known.stretches,
+        rate=_rate_name(best),
+        since_s=known.departure.since_s if known.departure else None,
+        seen_s=known.departure.last.utc_s if known.departure else known.last.utc_s,
+    )
+    return Forecast(time_utc=now_utc, basis=basis, flags=flags, **fields)
+
+
+def without_disc(settings: Settings, stores: Stores | None, now_utc: datetime, now_s: float) -> Forecast:
+    """Return the forecast before any disc was seen: only what needs none."""
+    due: tuple[Due, ...] = ()
+    visit: dict[str, Any] = {}
+    if stores is not None:
+        supplies = supplies_due(settings, stores, now_s, settings.camera.interval_s)
+        due = in_order(list(supplies.items()), now_s, now_s + HORIZON_H * 3600)
+        visit = _visit(due, settings.visit.travel_min)
+    return Forecast(
+        time_utc=now_utc, basis="no disc has been measured yet", flags=("no-disc",), due=due, **visit
+    )
+
+
+def _view(known: Known, now_s: float) -> _View:
+    times = now_s + OFFSETS_S
+    altitude, azimuth = known.sun.altaz_deg(times)
+    line = np.asarray(HorizonLine(known.settings.site.horizon).altitude_deg(azimuth))
+    radius = known.sun.angular_radius_arcsec(times) / known.scale
+    if known.departure is not None:
+        x, y = known.departure.line.draws_px(times, line_normals())
+    else:
+        x, y = known.tracks_px
+    return _View(now_s, times, altitude, azimuth, line, radius, x, y)
+
+
+def _exit_fields(known: Known, now_s: float, exits: Exits) -> dict[str, Any]:
+    fields: dict[str, Any] = {}
+    for name, share in _QUANTILES:
+        after = exits.quantile_s(share)
+        at = None if np.isinf(after) else now_s + after
+        if at is not None and after == 0.0:
+            # Out already: it left when it was seen to, or else when it was last expected to.
+            past = known.out_since_s if known.out_since_s is not None else known.expected_exit_s
+            at = min(at, past) if past is not None else at
+        fields[name] = None if at is None else from_utc_s(at)
+    fields["edge"] = exits.likely_edge() if fields["exit_utc"] is not None else None
+    return fields
+
+
+def _axis_fields(known: Known, best: Lead, rate: Array) -> dict[str, Any]:
+    if best.base_arcsec_s == 0:
+        return {"rate_ratio": 0.0, "rate_ratio_sigma": 0.0, "roll_deg": _degrees(best.roll_rad)}
+    point = best.points
+    fields: dict[str, Any] = {"roll_deg": _degrees(best.roll_rad)}
+    draws = known.draws
+    for name, values, at in (
+        ("azimuth", draws.azimuth_deg(), float(point.azimuth_deg[0])),
+        ("altitude", draws.altitude_deg(), float(point.altitude_deg[0])),
+    ):
+        # About the likeliest mount, over all that are possible: so that an open roll shows.
+        sigma = float(np.sqrt(((values - at) ** 2).mean()))
+        fields[f"polar_{name}_error_deg"] = at
+        fields[f"polar_{name}_error_sigma_deg"] = sigma
+    ratio = best.base_arcsec_s / 15.0 * (1 + float(point.rate[0]) * 1e-4)
+    fields["rate_ratio"] = ratio
+    fields["rate_ratio_sigma"] = float(np.sqrt(((rate - ratio) ** 2).mean()))
+    return fields
+
+
+def _degrees(radians: float) -> float:
+    return float((np.degrees(radians) + 180) % 360 - 180)
+
+
+def _rate_name(best: Lead) -> str:
+    names = {0.0: "no", 14.492: "lunar", 15.0: "solar"}
+    return names.get(best.base_arcsec_s, "sidereal")
+
+
+def _flags(known: Known, view: _View, best: Lead) -> tuple[str, ...]:
+    nominal = known.settings.camera.scale_arcsec_px
+    until = view.now_s + 12 * 3600
+    soon = view.altitude_deg[view.up & (view.times_s < until)]
+    asked = {
+        "too-little-arc": known.arc_h < LITTLE_ARC_H,
+        "roll-open": best.share < 0.9,
+        "unseen": view.now_s - known.last.utc_s > UNSEEN_S,
+        "low-sun": bool((soon < LOW_SUN_DEG).any()),
+        "all-clipped": known.clipped,
+        "focal-length": abs(known.scale / nominal - 1) > FOCAL_DOUBT,
+        "departed": known.departure is not None,
+        "stopped": known.departure is not None and known.departure.stopped,
+        "rate": _rate_name(best) != _configured(known.settings),
+        "axis-changed": known.axis_changed_s is not None and view.now_s - known.axis_changed_s < 12 * 3600,
+    }
+    return tuple(name for name, yes in asked.items() if yes)
+
+
+def _configured(settings: Settings) -> str:
+    return "no" if settings.mount.tracking == "none" else settings.mount.tracking
+
+
+def _place_fields(view: _View, known: Known, best: Lead, exits: Exits) -> dict[str, Any]:
+    radius = view.radius_px
+    ahead = Ahead(view.now_s, OFFSETS_S, view.x_px, view.y_px, radius, view.up, known.frame)
+    strays = reach(ahead, 0)
+    now_place = place(ahead, 0, best_centre(strays), strays)
+    middle = np.array(known.frame.middle_px)
+    here = np.array([np.median(view.x_px[0]), np.median(view.y_px[0])]) - middle
+    along = np.array([np.cos(best.roll_rad), -np.sin(best.roll_rad)])
+    one_axis = place(ahead, 0, best_along(strays, here, along), strays)
+    later = []
+    for hours in LATER_H:
+        begin = int(np.searchsorted(OFFSETS_S, hours * 3600))
+        then = reach(ahead, begin)
+        later.append(place(ahead, begin, best_centre(then), then))
+    return {
+        "recentre_to_px": now_place.to_px,
+        "recentre_holds_until_utc": now_place.holds_until_utc,
+        "best_place": now_place,
+        "one_axis_place": one_axis,
+        "later_places": tuple(later),
+        "touch_gains": _gains(now_place, exits.quantile_s(0.01), view.now_s),
+    }
+
+
+def _gains(best: Place, safe_after_s: float, now_s: float) -> bool:
+    """Return whether the best place wins half an hour and a good part of the time left."""
+    if np.isinf(safe_after_s):
+        return False
+    held_s = HORIZON_H * 3600.0
+    if best.holds_until_utc is not None:
+        held_s = (best.holds_until_utc - from_utc_s(now_s)).total_seconds()
+    return held_s > safe_after_s + max(1800.0, 0.2 * safe_after_s)
+
+
+def _sky_fields(known: Known, view: _View, best: Lead) -> dict[str, Any]:
+    middle = np.array(known.frame.middle_px)
+    x, y = float(np.median(view.x_px[0])), float(np.median(view.y_px[0]))
+    held_s, seen = view.now_s, np.array([x, y])
+    if known.departure is not None and known.departure.stopped:
+        held_s, seen = known.departure.since_s, known.departure.line.at(known.departure.since_s)
+    fields: dict[str, Any] = {
+        "seen_utc": from_utc_s(known.departure.last.utc_s if known.departure else known.last.utc_s),
+        "expected_px": (x, y),
+        "expected_sigma_px": float(np.hypot(view.x_px[0].std(), view.y_px[0].std())),
+        "sun_altitude_deg": float(view.altitude_deg[0]),
+        "sun_azimuth_deg": float(view.azimuth_deg[0]),
+        "arc_h": known.arc_h,
+        "scale_arcsec_px": known.scale,
+        "departed_utc": from_utc_s(known.departure.since_s) if known.departure else None,
+        "axis_changed_utc": from_utc_s(known.axis_changed_s) if known.axis_changed_s is not None else None,
+    }
+    right, up = off_axis_deg(known.sun, best, held_s, view.now_s, (seen - middle) * known.scale)
+    step = np.median(view.x_px[1] - view.x_px[0]), np.median(view.y_px[1] - view.y_px[0])
+    fields |= {
+        "off_right_deg": right,
+        "off_up_deg": up,
+        "off_rate_deg_min": float(np.hypot(*step)) * known.scale / 3600,
+    }
+    pitch = known.settings.camera.pixel_pitch_um
+    if abs(known.scale / known.settings.camera.scale_arcsec_px - 1) > FOCAL_DOUBT:
+        fields["implied_focal_length_mm"] = pitch / known.scale * 206.264_806_247
+    if known.departure is None:
+        fields |= _stop_fields(known, view, best, np.array([x, y]))
+    return fields
+
+
+def _stop_fields(known: Known, view: _View, best: Lead, here_px: Array) -> dict[str, Any]:
+    moved = stopped_px(known.sun, best, view.now_s, known.scale)
+    x, y = here_px[0] + moved[0], here_px[1] + moved[1]
+    room = known.frame.room_px(x, y, float(view.radius_px[0]))[:, :, None]
+    exits = first_exits(STOP_S, room, np.ones(len(STOP_S)))
+    after = float(exits.after_s[0])
+    edge: Edge | None = exits.likely_edge()
+    return {
+        "stop_edge_utc": from_utc_s(view.now_s + after) if np.isfinite(after) else None,
+        "stop_edge": edge,
+    }
+
+
+def _due(known: Known, view: _View, early_utc: datetime | None, rate_ratio: float) -> tuple[Due, ...]:
+    due = supplies_due(known.settings, known.stores, view.now_s, known.interval_s)
+    if early_utc is not None:
+        due["drift"] = early_utc.timestamp()
+    limit = axis_limit_due(known.settings, known.stores, view.now_s, rate_ratio)
+    hour_angle = hour_angle_due(known.settings, view.times_s, known.sun.hour_angle_deg(view.times_s))
+    limits = [when for when in (limit, hour_angle) if when is not None]
+    if limits:
+        due["axis-limit"] = min(limits)
+    goes = sun_goes(view.times_s, view.altitude_deg, view.line_deg, view.up)
+    if goes is not None:
+        due[goes[1]] = goes[0]
+    return in_order(list(due.items()), view.now_s, view.now_s + HORIZON_H * 3600)
+
+
+def _visit_fields(due: tuple[Due, ...], known: Known) -> dict[str, Any]:
+    turned = known.stores.axis_turned_deg(known.last.utc_s, 1.0)
+    return {**_visit(due, known.settings.visit.travel_min), "axis_turned_deg": turned}
+
+
+def _visit(due: tuple[Due, ...], travel_min: float) -> dict[str, Any]:
+    if not due:
+        return {}
+    leave = from_utc_s(due[0].time_utc.timestamp() - travel_min * 60)
+    return {"next_visit_utc": leave, "next_visit_reason": due[0].reason}

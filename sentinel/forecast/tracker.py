@@ -1,0 +1,211 @@
+"""Which discs to believe: one track, cut at re-centrings, free of strays, and the moment it is left for good.
+
+Every disc is compared with where the last fit expects it. One that is far off waits; what follows tells a
+stray (the next is back), a jump (the next ones are as far off and steady: re-centred or knocked) and a
+departure (they go on moving: the mount has stopped, turned back or runs at a wrong rate).
+"""
+
+from collections import deque
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+
+from sentinel.forecast.bins import Bins
+from sentinel.sky.arrays import Array
+
+RECENT = 5
+RECENT_S = 1200.0
+EARLY_S = 600.0
+SUSPECTS = 90
+JITTER_DISCS = 150
+PRIOR_JITTER_ARCSEC = 8.0
+_LEAST_STEP_ARCSEC = 60.0
+_DRIVE_ARCSEC_S = 15.0
+
+
+class Verdict(Enum):
+    """What became of a disc."""
+
+    USED = "used"
+    HELD = "held"
+    JUMPED = "jumped"
+    DEPARTED = "departed"
+    LATE = "late"
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """One disc worth looking at."""
+
+    utc_s: float
+    x_px: float
+    y_px: float
+    radius_px: float
+    sigma_px: float
+
+    @property
+    def xy(self) -> Array:
+        """Centre, (2,)."""
+        return np.array([self.x_px, self.y_px])
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """Where the last fit expects the disc: its middle and how far the draws spread, at times (n,)."""
+
+    utc_s: Array
+    xy_px: Array
+    spread_px: Array
+
+    def at(self, utc_s: float) -> tuple[Array, float]:
+        """Return the expected centre (2,) and its spread at a time; held beyond the ends."""
+        i = int(np.clip(np.searchsorted(self.utc_s, utc_s), 1, len(self.utc_s) - 1))
+        before, after = self.utc_s[i - 1], self.utc_s[i]
+        share = float(np.clip((utc_s - before) / (after - before), -1.0, 1.0))
+        xy = self.xy_px[i - 1] + share * (self.xy_px[i] - self.xy_px[i - 1])
+        spread = self.spread_px[i - 1] + max(share, 0.0) * (self.spread_px[i] - self.spread_px[i - 1])
+        return xy, float(spread)
+
+
+class Tracker:
+    """Sorts discs into the track."""
+
+    def __init__(self, scale_arcsec_px: float) -> None:
+        self.scale_arcsec_px = scale_arcsec_px
+        self.bins = Bins()
+        self.stretch = 0
+        self.expected: Expected | None = None
+        self.departed_utc_s: float | None = None
+        self.suspects: deque[Sight] = deque(maxlen=SUSPECTS)
+        self.last: Sight | None = None
+        self.jitter_arcsec = PRIOR_JITTER_ARCSEC
+        """Worm, wind and seeing, 1-sigma in one coordinate."""
+        self._recent: deque[Sight] = deque(maxlen=JITTER_DISCS)
+        self._starts: deque[tuple[float, int]] = deque(maxlen=64)
+        self.first_utc_s = np.inf
+        self._told_of_jump = False
+
+    def tell_of_jump(self) -> None:
+        """Take it that the disc may soon be elsewhere: the operator says so."""
+        self._told_of_jump = True
+
+    def take(self, sight: Sight) -> Verdict:
+        """Sort one disc."""
+        if self.last is not None and sight.utc_s <= self.last.utc_s:
+            return self._take_late(sight)
+        if self.last is None or self.expected is None:
+            self._accept(sight)
+            return Verdict.USED
+        off = self._off(sight)
+        if self.departed_utc_s is None and float(np.hypot(*off)) <= self._limit_px(sight.utc_s):
+            self.suspects.clear()
+            self._accept(sight)
+            return Verdict.USED
+        self.suspects.append(sight)
+        return self._weigh_suspects()
+
+    def renew_jitter(self) -> float:
+        """Work out the frame-to-frame unrest anew from the last discs: too dear to do for every one."""
+        squares, freedom = PRIOR_JITTER_ARCSEC**2 * 6, 6.0
+        sights = [s for s in self._recent if s.utc_s > self._recent[-1].utc_s - 7200] if self._recent else []
+        for block in _blocks(sights):
+            rows = np.array([(s.utc_s, s.x_px, s.y_px) for s in block])
+            since = (rows[:, 0] - rows[:, 0].mean()) / 600.0
+            design = np.vander(since, 3)
+            left = rows[:, 1:] - design @ np.linalg.lstsq(design, rows[:, 1:], rcond=None)[0]
+            squares += float((left**2).sum()) / 2 * self.scale_arcsec_px**2
+            freedom += len(block) - 3
+        self.jitter_arcsec = float(np.sqrt(squares / freedom))
+        return self.jitter_arcsec
+
+    def _off(self, sight: Sight) -> Array:
+        """Return how far a disc lies from where it is expected, freed of how far the last ones did."""
+        if self.expected is None or self.last is None:
+            return np.zeros(2)
+        recent = [s for s in list(self._recent)[-RECENT:] if s.utc_s > self.last.utc_s - RECENT_S]
+        before = np.median([s.xy - self.expected.at(s.utc_s)[0] for s in recent], axis=0)
+        return np.asarray(sight.xy - self.expected.at(sight.utc_s)[0] - before)
+
+    def _limit_px(self, utc_s: float) -> float:
+        spread = self.expected.at(utc_s)[1] if self.expected is not None else 0.0
+        least = max(6 * self.jitter_arcsec, _LEAST_STEP_ARCSEC) / self.scale_arcsec_px
+        return least + 4 * spread
+
+    def _weigh_suspects(self) -> Verdict:
+        last = list(self.suspects)[-3:]
+        offs = np.array([self._off(s) for s in last])
+        still = max(4 * self.jitter_arcsec, 30.0) / self.scale_arcsec_px
+        needed = 2 if self._told_of_jump else 3
+        if len(last) >= needed and np.ptp(offs, axis=0).max() <= still:
+            return self._begin_stretch(last)
+        if self.departed_utc_s is not None:
+            return Verdict.HELD
+        if not self._going_on(last, offs, still):
+            return Verdict.HELD
+        if self.last is not None and self.last.utc_s - self.first_utc_s < EARLY_S:
+            # With so little track nothing is established that could be departed from.
+            for sight in self.suspects:
+                self._accept(sight)
+            self.suspects.clear()
+            return Verdict.USED
+        self.departed_utc_s = self.suspects[0].utc_s
+        return Verdict.DEPARTED
+
+    def _going_on(self, last: list[Sight], offs: Array, still: float) -> bool:
+        """Return whether the last suspects move evenly and away at a good part of the drive's rate."""
+        if len(last) < 2 or self.last is None:
+            return False
+        steps = np.diff(offs, axis=0)
+        seconds = np.diff([s.utc_s for s in last])
+        speed = np.hypot(steps[:, 0], steps[:, 1]) * self.scale_arcsec_px / seconds
+        if speed.min() < 0.1 * _DRIVE_ARCSEC_S or speed.max() > 4 * _DRIVE_ARCSEC_S:
+            return False
+        if len(last) == 2:
+            # As fast as it would have had to go to get to the first of the two from where it was last fine.
+            lead = (last[0].utc_s - self.last.utc_s) * float(np.hypot(*steps[0])) / seconds[0]
+            ahead = float(offs[0] @ steps[0]) / max(float(np.hypot(*offs[0]) * np.hypot(*steps[0])), 1e-9)
+            return ahead > 0.8 and float(np.hypot(*offs[0])) <= 1.5 * lead + still
+        share = seconds[0] / seconds.sum()
+        bend = offs[1] - offs[0] - share * (offs[2] - offs[0])
+        return bool(np.hypot(*bend) <= still + 0.2 * np.hypot(*(offs[2] - offs[0])))
+
+    def _begin_stretch(self, discs: list[Sight]) -> Verdict:
+        self.stretch += 1
+        self.departed_utc_s = None
+        self._told_of_jump = False
+        self.suspects.clear()
+        self._recent.clear()
+        for sight in discs:
+            self._accept(sight)
+        return Verdict.JUMPED
+
+    def _accept(self, sight: Sight) -> None:
+        if not self._starts or self._starts[-1][1] != self.stretch:
+            self._starts.append((sight.utc_s, self.stretch))
+        self.bins.add(self.stretch, sight.utc_s, sight.x_px, sight.y_px, sight.sigma_px)
+        self.first_utc_s = min(self.first_utc_s, sight.utc_s)
+        self.last = sight
+        self._recent.append(sight)
+
+    def _take_late(self, sight: Sight) -> Verdict:
+        """Put a late disc into its bin where the discs about it agree with it; else leave it."""
+        owner = [stretch for begin, stretch in self._starts if begin <= sight.utc_s]
+        if owner:
+            near = self.bins.near(owner[-1], sight.utc_s, RECENT_S)
+            limit = max(6 * self.jitter_arcsec, _LEAST_STEP_ARCSEC) / self.scale_arcsec_px
+            if near is not None and float(np.hypot(*(near - sight.xy))) <= limit:
+                self.bins.add(owner[-1], sight.utc_s, sight.x_px, sight.y_px, sight.sigma_px)
+        return Verdict.LATE
+
+
+def _blocks(sights: list[Sight]) -> list[list[Sight]]:
+    """Cut discs into runs of at most 20 min and 20 discs, at least 5, without long gaps."""
+    blocks: list[list[Sight]] = []
+    for sight in sights:
+        run = blocks[-1] if blocks else None
+        if run and len(run) < 20 and sight.utc_s - run[0].utc_s < 1500 and sight.utc_s - run[-1].utc_s < 400:
+            run.append(sight)
+        else:
+            blocks.append([sight])
+    return [block for block in blocks if len(block) >= 5]
