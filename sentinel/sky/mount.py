@@ -101,7 +101,8 @@ def in_mount_frame(direction: Array, axis: Array, theta_rad: Numbers, *, south: 
     Returns
     -------
     Shape (times, 3), or (draws, times, 3) where there are draws; without the axis of times where neither
-    direction nor theta has one.
+    direction nor theta has one. An axis that changes with time is one draw a time: directions (times, 1, 3)
+    and theta (times, 1) then give (times, 1, 3).
     """
     standing = np.atleast_2d(direction) @ np.swapaxes(equator_frame(axis, south=south), -1, -2)
     turn = floats(theta_rad) * (-1.0 if south else 1.0)

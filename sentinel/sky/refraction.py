@@ -68,13 +68,22 @@ def refraction_sigma_deg(
     return plain(np.abs(refraction) * (0.01 + 0.27 * np.exp(-np.maximum(apparent, 0.0))))
 
 
-def lifted(true_direction: Array, pressure_hpa: float, temperature_c: float) -> Array:
-    """Return where airless unit vectors (..., 3) (east, north, up) are seen: higher, at the same azimuth."""
+def lifted(
+    true_direction: Array, pressure_hpa: float, temperature_c: float, radius_deg: float = 0.0
+) -> Array:
+    """Return where airless unit vectors (..., 3) (east, north, up) are seen: higher, at the same azimuth.
+
+    With a radius: where the middle between the lifted upper and lower limb of a disc is seen.
+    """
     if pressure_hpa == 0:
         return true_direction
     level = np.hypot(true_direction[..., 0], true_direction[..., 1])
     altitude = np.arctan2(true_direction[..., 2], level)
-    seen = altitude + refraction_deg(altitude / _RADIANS, pressure_hpa, temperature_c) * _RADIANS
+    true_deg = altitude / _RADIANS
+    lift = refraction_deg(true_deg + radius_deg, pressure_hpa, temperature_c)
+    if radius_deg:
+        lift = (lift + refraction_deg(true_deg - radius_deg, pressure_hpa, temperature_c)) / 2
+    seen = altitude + lift * _RADIANS
     apparent = np.empty_like(true_direction)
     shrink = np.cos(seen) / np.maximum(level, 1e-12)
     apparent[..., 0] = true_direction[..., 0] * shrink

@@ -8,7 +8,7 @@ from sentinel.settings import Site
 from sentinel.sky import ephemeris
 from sentinel.sky.arrays import Array, Numbers, floats, plain
 from sentinel.sky.knots import Knots
-from sentinel.sky.refraction import lifted
+from sentinel.sky.refraction import MEAN_SOLAR_RADIUS_DEG, lifted
 
 SOLAR_RADIUS_KM = 695_990.0
 """Radius of the white-light limb.
@@ -44,6 +44,16 @@ class Sun:
     def direction(self, utc_s: Numbers) -> Array:
         """Return apparent unit vectors (..., 3), east, north, up: where the air shows the disc's centre."""
         return lifted(self.true_direction(utc_s), self.site.pressure_hpa, self.site.temperature_c)
+
+    def middle_direction(self, utc_s: Numbers) -> Array:
+        """Return apparent unit vectors (..., 3) to the middle between the upper and the lower limb.
+
+        What is measured in a picture. The lower half of a low sun is squeezed more than the upper, so the
+        middle stands above the centre: by 6" at 1 degree of altitude, 4" at 2, 1.5" at 4, 0.3" at 8.
+        """
+        site = self.site
+        true = self.true_direction(utc_s)
+        return lifted(true, site.pressure_hpa, site.temperature_c, MEAN_SOLAR_RADIUS_DEG)
 
     def distance_km(self, utc_s: Numbers) -> Array:
         """Return the distance from the site."""

@@ -11,7 +11,7 @@ import pytest
 from astropy.coordinates import AltAz, get_sun
 
 from sentinel.settings import Site
-from sentinel.sky import Sun, separation_deg
+from sentinel.sky import Sun, altaz_deg, refraction_deg, separation_deg
 from sentinel.sky.ephemeris import astropy_time, location, quiet
 from sentinel.times import DAY_S, parse_utc, utc_s
 
@@ -107,6 +107,21 @@ def test_air_lifts_the_sun(vardo: Sun) -> None:
     midnight_s = SOLSTICE_S - 2 * 3600
     apparent, true = vardo.altaz_deg(midnight_s)[0], vardo.true_altitude_deg(midnight_s)
     assert 0.15 < apparent - true < 0.22
+
+
+def test_the_middle_of_a_low_disc_stands_above_its_centre(vardo: Sun) -> None:
+    midnight_s, noon_s = SOLSTICE_S - 2 * 3600, SOLSTICE_S + 10 * 3600
+    centre, middle = vardo.direction(midnight_s), vardo.middle_direction(midnight_s)
+    assert separation_deg(centre, middle) * 3600 == pytest.approx(1.5, abs=0.1)
+    assert middle[2] > centre[2]
+    # As the limbs themselves say, each lifted by its own refraction.
+    radius = vardo.angular_radius_arcsec(midnight_s) / 3600
+    limbs = vardo.true_altitude_deg(midnight_s) + radius * np.array([-1, 1])
+    seen = limbs + refraction_deg(limbs, VARDO.pressure_hpa, VARDO.temperature_c)
+    assert altaz_deg(middle)[0] == pytest.approx(seen.mean(), abs=0.1 / 3600)
+    assert separation_deg(vardo.direction(noon_s), vardo.middle_direction(noon_s)) * 3600 < 0.01
+    airless = Sun(AIRLESS)
+    assert np.array_equal(airless.middle_direction(noon_s), airless.true_direction(noon_s))
 
 
 def test_a_sun_can_be_handed_to_another_process(vardo: Sun) -> None:
