@@ -106,10 +106,11 @@ def _fitted(work: Plan) -> tuple[Array, Array, Array, Array]:
     scatter = random.standard_normal((4, len(truth.utc_s)))
     limb = np.clip(seen.limb_coverage, 0.05, 1.0)
     light = np.maximum(work.state.level * work.state.gain * seen.transmission, 1e-3)
-    noise = np.hypot(camera.read_noise, np.sqrt(light / camera.full_well_e)) + 1 / 400  # and 8 bits
+    noise = np.sqrt(camera.read_noise**2 + light / camera.full_well_e + _step_of_8_bit(light) ** 2 / 12)
     rays = 2 * np.pi * truth.radius_px * limb
     sigma = 3 * noise / light * work.state.blur_px**1.5 / np.sqrt(np.maximum(rays, 1)) + _LEAST_SIGMA_PX
-    patchy = np.where(seen.transmission < 0.99, 0.03 + 0.1 * (1 - limb), 0.0)
+    thick = 0.03 + 0.1 * (1 - limb) + 0.15 * np.exp(-seen.transmission / 0.03)
+    patchy = np.where(seen.transmission < 0.99, thick, 0.0)
     sigma = np.hypot(sigma, patchy)
     along = sigma * np.minimum(limb**-1.5, 400.0)
     toward_x = truth.x_px - (camera.width_px - 1) / 2
@@ -123,6 +124,12 @@ def _fitted(work: Plan) -> tuple[Array, Array, Array, Array]:
     radius = truth.radius_px + np.where(limb < 0.95, radial, 0.0) + 1.5 * sigma * scatter[2]
     stated = np.sqrt((along**2 + sigma**2) / 2) * np.exp(0.15 * scatter[3])
     return x, y, radius, stated
+
+
+def _step_of_8_bit(level: Array) -> Array:
+    """Return how far apart two neighbouring 8-bit sRGB values are in light."""
+    value = np.clip(srgb_encode(level), 0.01, 0.99)
+    return np.asarray(srgb_decode(value + 1 / 255) - srgb_decode(value))
 
 
 def _brightness(work: Plan) -> tuple[Array, Array]:

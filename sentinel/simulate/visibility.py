@@ -17,10 +17,10 @@ Indices = NDArray[np.intp]
 
 _LIMB_POINTS = 90
 _FINE_POINTS = 3600
-CLEAN_TRANSMISSION = 0.05
+CLEAN_TRANSMISSION = 0.005
 """Where less light than this comes through, a limb is no clean edge."""
-CLEAN_LEVEL = 0.004
-"""Nor where the disc's limb is darker than this."""
+CLEAN_LEVEL = 0.0008
+"""Nor where the disc's limb is darker than this: three of the darkest steps of an 8-bit sRGB file."""
 LEAST_LIMB = 0.10
 """Share of the circumference without which no disc is measured."""
 _LIMB_BRIGHTNESS = 0.45  # of the disc's centre, just inside the limb
