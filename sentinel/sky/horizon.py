@@ -85,11 +85,11 @@ def daylight(sun: Sun, start_s: float, end_s: float, limb: Limb = "centre") -> D
     def height(utc_s: Array) -> Array:
         return above_line_deg(sun, utc_s, limb)
 
-    found = crossings(height, start_s, end_s, LOOK_EVERY_S)
+    spans = spans_above(height, start_s, end_s, LOOK_EVERY_S)
     return Daylight(
-        spans=spans_above(height, start_s, end_s, LOOK_EVERY_S),
-        rises_s=tuple(found.times_s[found.rising].tolist()),
-        sets_s=tuple(found.times_s[~found.rising].tolist()),
+        spans=spans,
+        rises_s=tuple(begin for begin, _ in spans if begin > start_s),
+        sets_s=tuple(end for _, end in spans if end < end_s),
     )
 
 

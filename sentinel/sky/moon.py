@@ -13,6 +13,7 @@ from sentinel.sky.mount import separation_deg
 from sentinel.sky.refraction import lifted
 from sentinel.sky.searching import spans_above
 from sentinel.sky.sun import Sun
+from sentinel.times import DAY_S
 
 MOON_RADIUS_KM = 0.272_507_6 * 6378.137
 """The IAU's k = 0.2725076 (1982) times the Earth's equatorial radius."""
@@ -89,8 +90,8 @@ class Eclipses:
 
     def between(self, start_s: float, end_s: float) -> tuple[Eclipse, ...]:
         """Return the eclipses that are under way at any time between start and end."""
-        day = 86_400.0
-        spans = spans_above(self.overlap_arcsec, start_s - day / 4, end_s + day / 4, LOOK_EVERY_S)
+        # An eclipse lasts three hours at most at one place: so none of those asked for is cut.
+        spans = spans_above(self.overlap_arcsec, start_s - DAY_S / 4, end_s + DAY_S / 4, LOOK_EVERY_S)
         return tuple(self._eclipse(*span) for span in spans if span[1] >= start_s and span[0] <= end_s)
 
     def _eclipse(self, first_s: float, last_s: float) -> Eclipse:
