@@ -1,6 +1,7 @@
 """The picture of a message: its frame, read from where the camera's files arrive, and drawn."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,8 +19,16 @@ Draw = Callable[[Scene, int], bytes | None]
 """Draws a scene in at most so many bytes; None where there is no picture of it."""
 
 
-def drawing(settings: Settings) -> Draw:
-    """Return what draws the pictures of a watch; it runs on the threads that send."""
+def drawing(settings: Settings, *, upright: bool = True, target: bool = False) -> Draw:
+    """Return what draws the pictures of a watch; it runs on the threads that send.
+
+    Parameters
+    ----------
+    upright
+        Turn the picture so that the zenith is up; else it stays as the camera stores it.
+    target
+        Draw where the next re-centring should put the disc.
+    """
     sun = Sun(settings.site)
 
     def draw(scene: Scene, most_bytes: int) -> bytes | None:
@@ -27,15 +36,26 @@ def drawing(settings: Settings) -> Draw:
             grey = _grey(read_picture(Path(settings.frames.folder) / scene.frame.frame))
         except FrameProblem:
             return None
-        return draw_scene(grey, scene, settings, sun, most_bytes=most_bytes)
+        return draw_scene(grey, scene, settings, sun, most_bytes=most_bytes, upright=upright, target=target)
 
     return draw
 
 
-def draw_scene(grey: Grey, scene: Scene, settings: Settings, sun: Sun, *, most_bytes: int) -> bytes:
+def draw_scene(
+    grey: Grey,
+    scene: Scene,
+    settings: Settings,
+    sun: Sun,
+    *,
+    most_bytes: int,
+    upright: bool = True,
+    target: bool = False,
+) -> bytes:
     """Return the JPEG of a frame's levels (ny, nx) with all that is known of it drawn in."""
     frame, forecast = scene.frame, scene.forecast
     aspect = aspect_of(frame, forecast, settings, sun)
+    if not upright:
+        aspect = replace(aspect, up_deg=0.0)
     scale = settings.camera.scale_arcsec_px
     if forecast is not None and forecast.scale_arcsec_px:
         scale = forecast.scale_arcsec_px
@@ -45,6 +65,7 @@ def draw_scene(grey: Grey, scene: Scene, settings: Settings, sun: Sun, *, most_b
         margin_px=settings.frames.margin_px,
         behind_px=behind(scene.way, frame),
         expected_px=forecast.expected_px if forecast is not None else None,
+        target_px=forecast.recentre_to_px if forecast is not None and target else None,
         expected_radius_px=float(sun.angular_radius_arcsec(utc_s(frame.time_utc))) / scale,
     )
     return picture_jpeg(grey, sketch, most_bytes=most_bytes)

@@ -48,6 +48,8 @@ class Sketch:
     expected_px: Point | None = None
     """Where it should be, where it is not seen."""
     expected_radius_px: float = 0.0
+    target_px: Point | None = None
+    """Where the next re-centring should put it."""
 
 
 def picture_jpeg(grey: Grey, sketch: Sketch, *, most_bytes: int) -> bytes:
@@ -156,6 +158,9 @@ def _draw_lines(draw: ImageDraw.ImageDraw, sketch: Sketch, view: _View) -> None:
         _circle(draw, view, (disc.x_px, disc.y_px), disc.radius_px, dashed=False)
     elif sketch.expected_px is not None:
         _circle(draw, view, sketch.expected_px, sketch.expected_radius_px, dashed=True)
+    if sketch.target_px is not None:
+        radius_px = disc.radius_px if disc.found else sketch.expected_radius_px
+        _circle(draw, view, sketch.target_px, radius_px, dashed=True, colour=AHEAD)
 
 
 def _outline(
@@ -188,12 +193,20 @@ def _stroke(
         draw.line([start, end], fill=(*colour, 255), width=2)
 
 
-def _circle(draw: ImageDraw.ImageDraw, view: _View, at: Point, radius_px: float, *, dashed: bool) -> None:
+def _circle(
+    draw: ImageDraw.ImageDraw,
+    view: _View,
+    at: Point,
+    radius_px: float,
+    *,
+    dashed: bool,
+    colour: tuple[int, int, int] = LIMB,
+) -> None:
     x, y = view.at(at)
     radius = max(2.0, radius_px * view.scale)
     box = (x - radius, y - radius, x + radius, y + radius)
     for start in range(0, 360, 20):
-        draw.arc(box, start, start + (10 if dashed else 20), fill=(*LIMB, 255), width=3)
+        draw.arc(box, start, start + (10 if dashed else 20), fill=(*colour, 255), width=3)
 
 
 def _draw_track(draw: ImageDraw.ImageDraw, sketch: Sketch, view: _View) -> None:
@@ -240,6 +253,8 @@ def _caption(sketch: Sketch, width_px: int) -> str:
     seen = "" if sketch.frame.disc.found else ", no disc seen"
     if width_px < 300:
         return f"{taken}{seen}"
+    if sketch.aspect.up_deg == 0.0:
+        return f"{taken}{seen}, as the camera stores it"
     upright = "upright" if sketch.aspect.up_sure else "upright if the camera is level with the mount"
     return f"{taken}{seen}, {upright}"
 

@@ -14,7 +14,7 @@ from sentinel.records import (
     Surroundings,
 )
 
-WAY_FRAMES = 720
+WAY_FRAMES = 360
 """How much of the disc's way is kept for the picture."""
 
 
@@ -36,8 +36,8 @@ class Board:
     """The newest frame on which the disc was found."""
     error: MeasuredFrame | None = None
     """The last unusable file."""
-    way_px: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=WAY_FRAMES))
-    """Where the disc was, at most a frame each."""
+    way: deque[MeasuredFrame] = field(default_factory=lambda: deque(maxlen=WAY_FRAMES))
+    """The last frames with a disc, in order of exposure."""
     forecast: Forecast | None = None
     open: dict[tuple[str, str], Incident] = field(default_factory=dict)
     around: Surroundings | None = None
@@ -53,8 +53,6 @@ class Board:
             self._frame(event)
         elif isinstance(event, Mark):
             self.marks[event.kind] = event
-            if event.kind in {"recentred", "unwound", "realigned"}:
-                self.way_px.clear()
         elif isinstance(event, Surroundings):
             self.around = event
         if outcome.forecast is not None:
@@ -78,7 +76,7 @@ class Board:
             self.newest_utc, self.frame = frame.time_utc, frame
             if frame.disc.found:
                 self.disc = frame
-                self.way_px.append((frame.disc.x_px, frame.disc.y_px))
+                self.way.append(frame)
 
     def expected(self, interval_s: float) -> int:
         """Return how many frames the span from the first to now should have brought."""

@@ -9,6 +9,7 @@ from pathlib import Path
 from threading import Event as Flag
 
 from sentinel.clock import Clock
+from sentinel.delivery.pictures import drawing
 from sentinel.delivery.worker import Worker
 from sentinel.errors import RequestProblem
 from sentinel.intake.exposure_time import TIME_FROM_FILE
@@ -24,6 +25,7 @@ from sentinel.watch.home import Home, refuse_folder_inside
 from sentinel.watch.keeper import Keeper, open_journal
 from sentinel.watch.memory import Memory, load_known, load_memory, save
 from sentinel.watch.service import Keepalive, Pulses, tell_manager
+from sentinel.watch.showing import Showing
 from sentinel.watch.stream import LiveStream
 from sentinel.watch.timing import LiftedClock
 
@@ -112,11 +114,13 @@ class Watch:
             trouble=self._trouble,
         )
         self._delivery: Worker | None = None
+        self._showing = Showing(home, settings, clock, self._gatherer)
         try:
             self._memory.catch_up(journal, self._turned)
             self._start_delivery()
             if damage:
                 self._save()
+            self._showing.show(self._memory)
             tell_manager("READY=1\nSTATUS=watching")
             log.info("watching %s; state in %s", settings.frames.folder, home.folder)
             self._watch()
@@ -172,6 +176,7 @@ class Watch:
             log.warning("%s: %s", event.frame, event.error)
         if isinstance(event, Surroundings):
             self._home.lay_ballast(round(self._settings.state.ballast_mb * 1e6))
+        self._showing.show(self._memory, at_once=self._gatherer.arrivals.empty())
         if self._save_now or self._clock.monotonic_s() - self._saved_s >= SNAPSHOT_S:
             self._save()
 
@@ -184,12 +189,14 @@ class Watch:
     def _renewed(self) -> None:
         """Go on with a new journal: what is known lives in the snapshot until the next start."""
         self._memory.number, self._save_now = 0, True
+        self._showing.forget_journal()
         self._start_delivery()
 
     def _start_delivery(self) -> None:
         if self._delivery is not None:
             self._delivery.stop(patience_s=1.0)
-        self._delivery = Worker(self._home.journal, self._settings, self._clock)
+        draw = drawing(self._settings)
+        self._delivery = Worker(self._home.journal, self._settings, self._clock, draw=draw)
         self._delivery.start()
         worker = self._delivery
         self._pulses.follow("alerting", lambda: worker.turns)
@@ -227,6 +234,8 @@ class Watch:
         thread.join(timeout=10)
         if self._delivery is not None:
             self._delivery.stop()
+        self._showing.show(self._memory)
+        self._showing.stop()
         self._save()
         self._keeper.journal.close()
 

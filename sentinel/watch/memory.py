@@ -4,6 +4,7 @@ The journal is the truth; a snapshot only spares going through days of it again.
 that was made for other settings, is not used.
 """
 
+import copyreg
 import hashlib
 import logging
 import os
@@ -13,6 +14,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import IO, Any
 
 import sentinel
@@ -25,6 +27,9 @@ from sentinel.settings import Settings
 from sentinel.status.board import Board
 
 log = logging.getLogger(__name__)
+
+# Records may hold read-only mappings, which pickle does not know by itself.
+copyreg.pickle(MappingProxyType, lambda mapping: (MappingProxyType, (dict(mapping),)))
 
 
 @dataclass(slots=True)

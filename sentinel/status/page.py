@@ -1,0 +1,58 @@
+"""The standing as a page for a phone: one file that asks nobody for anything, and knows its own age."""
+
+import base64
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from sentinel.notify.left_alone import clock_time
+from sentinel.status.facts import facts_of, job_line, stop_words
+from sentinel.status.standing import Standing
+from sentinel.times import utc_s
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+LATE_INTERVALS = 3.0
+LATE_S = 180.0
+"""As long as frames may fail to come before somebody is woken."""
+
+
+@lru_cache(maxsize=1)
+def _template() -> "Template":
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - not needed to import a room
+
+    environment = Environment(
+        loader=PackageLoader("sentinel.status", "."), autoescape=True, undefined=StrictUndefined
+    )
+    return environment.get_template("page.html.jinja")
+
+
+def page_html(standing: Standing, picture: bytes | None = None, picture_words: str = "") -> str:
+    """Return the page.
+
+    Parameters
+    ----------
+    standing
+        What to show. Names of files may hold anything; they stay text.
+    picture
+        A small JPEG of the last picture; None: there is none.
+    picture_words
+        What is drawn on it.
+    """
+    frame_utc = standing.frame_utc
+    late_s = max(LATE_INTERVALS * standing.interval_s, LATE_S)
+    return _template().render(
+        s=standing,
+        written=f"{clock_time(standing.written_utc, standing.written_utc)}Z",
+        written_ms=round(1000 * utc_s(standing.written_utc)),
+        # Written after each frame and each tick: older than this, whatever writes it is dead.
+        page_limit_s=round(late_s),
+        frame_ms=None if frame_utc is None else round(1000 * utc_s(frame_utc)),
+        frame_time="" if frame_utc is None else f"{clock_time(frame_utc, standing.written_utc)}Z",
+        frame_limit_s=round(late_s),
+        stop_words=stop_words(standing),
+        jobs=[job_line(job, standing.written_utc) for job in standing.jobs],
+        facts=facts_of(standing),
+        picture=None if picture is None else base64.b64encode(picture).decode("ascii"),
+        picture_words=picture_words,
+    )
