@@ -34,6 +34,11 @@ class Pipeline:
         self._composer = compose.Composer(settings)
         self._composed = self._composer.fresh()
 
+    @property
+    def focus_ratio(self) -> float | None:
+        """Edge width over that at the same altitude before; None: nothing to compare with yet."""
+        return self._judged.optics.ratio
+
     def step(self, event: Event, now_utc: datetime) -> Outcome:
         """Take up one event at a time that never decreases; return all that comes of it."""
         return self.step_with(event, self.forecaster.feed(event, now_utc), now_utc)
@@ -46,6 +51,6 @@ class Pipeline:
                 self._judged, incidents = self._judge.step(self._judged, cause, now_utc)
                 found += incidents
         worded = tuple(dataclasses.replace(i, message=wording.message(i)) for i in found)
-        self._composed, alerts = self._composer.step(self._composed, event, worded, now_utc)
+        self._composed, alerts = self._composer.step(self._composed, event, worded, now_utc, forecast)
         postings = routing.route(alerts, self._settings, now_utc)
         return Outcome(forecast=forecast, incidents=worded, alerts=alerts, postings=postings)

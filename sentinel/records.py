@@ -289,13 +289,20 @@ class Alert:
     attachment: str | None = None
     """The frame whose picture goes with it."""
     short: str = ""
-    """The same for a satellite link: at most 160 characters of plain ASCII; empty: cut from title and body."""
+    """The same for a satellite link: at most 160 characters of plain ASCII; empty: made of title and body."""
     repeat: int = 0
     """Which repeat of a `first` this is, from 1."""
     which: str = ""
     """What tells it from others of its condition, like the supply that runs out."""
     answers: Severity | None = None
     """How grave that was which a `clear` takes back."""
+    also: tuple[tuple[str, str], ...] = ()
+    """Condition and `which` of all else that it tells of."""
+
+    @property
+    def topics(self) -> frozenset[tuple[str, str]]:
+        """Condition and `which` of everything it tells of."""
+        return frozenset(((self.condition, self.which), *self.also))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -121,7 +121,9 @@ class Thresholds(Section):
     cloud_dim_fraction: float = Field(0.06, gt=0, lt=1, description="dimmer at once by so much is cloud")
     cloud_glow_level: float = Field(0.0015, gt=0, lt=1, description="a frame without disc is lit, not black")
     cloud_frames: int = Field(2, ge=1, description="so many doubtful frames are cloud")
-    faint_level: float = Field(0.05, ge=0, lt=1, description="a low disc darker than this may go out by itself")
+    faint_level: float = Field(
+        0.05, ge=0, lt=1, description="a low disc darker than this may go out by itself"
+    )
     faint_below_deg: float = Field(8.0, ge=-5, description="low: the sun below this altitude")
     unverified_note_min: float = Field(60.0, gt=0)
     unverified_soon_min: float = Field(240.0, gt=0)
@@ -185,12 +187,16 @@ class Alerts(Section):
     """Which incidents become messages, and how often."""
 
     repeat_min: Annotated[tuple[float, ...], Field(strict=False)] = (5.0, 15.0, 30.0)
-    """Minutes after the first at which a `now` is repeated until seen or cleared; the last one goes on."""
+    """Minutes after the first at which a `now` is repeated until seen or cleared; then ever more rarely."""
     zone: str | None = None
     """The operator's time zone (like `Europe/Oslo`), told beside UTC."""
     hourly_cap: int = Field(20, ge=1)
     """Messages an hour beyond which only a `now` of a new condition is sent."""
     clear_messages: bool = True
+    digest_utc: Annotated[
+        tuple[Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")], ...], Field(strict=False)
+    ] = ()
+    """Times of day at which a digest tells how all stands."""
 
 
 _HOUR = r"^([01]\d|2[0-3]):[0-5]\d$"
@@ -376,7 +382,15 @@ def overlay(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
 
 def one_line(error: ValidationError) -> tuple[str, str]:
     """Return the key path and the complaint of the first thing pydantic found wrong, in plain words."""
-    first = error.errors(include_url=False)[0]
+    return complaints(error)[0]
+
+
+def complaints(error: ValidationError) -> list[tuple[str, str]]:
+    """Return the key path and the complaint of each thing pydantic found wrong, in plain words."""
+    return [_complaint(dict(detail)) for detail in error.errors(include_url=False)]
+
+
+def _complaint(first: dict[str, Any]) -> tuple[str, str]:
     path = ".".join(str(part) for part in first["loc"])
     if first["type"] == "extra_forbidden":
         return path, "is not a known setting"

@@ -25,7 +25,7 @@ def _outbox(db: sqlite3.Connection) -> None:
     # Times are POSIX seconds here, because rows are chosen by them.
     db.execute(
         "CREATE TABLE outbox (number INTEGER PRIMARY KEY, alert INTEGER NOT NULL REFERENCES outcome,"
-        " target TEXT NOT NULL, topic TEXT NOT NULL, kind TEXT NOT NULL, rank INTEGER NOT NULL,"
+        " target TEXT NOT NULL, topics TEXT NOT NULL, kind TEXT NOT NULL, rank INTEGER NOT NULL,"
         " due_utc_s REAL NOT NULL, expires_utc_s REAL NOT NULL, state TEXT NOT NULL,"
         " attempts INTEGER NOT NULL DEFAULT 0, doubtful INTEGER NOT NULL DEFAULT 0,"
         " link_down INTEGER NOT NULL DEFAULT 0, settled_utc_s REAL, why TEXT NOT NULL DEFAULT '') STRICT"

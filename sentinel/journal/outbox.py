@@ -6,6 +6,7 @@ half-way, and hold it for one small commit: SQLite itself lets one in at a time,
 thread. Handing results back to the writer of events would make a message wait for whatever it is at.
 """
 
+import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -91,13 +92,13 @@ class Scene:
 def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: Iterable[Posting]) -> None:
     """Add rows inside the caller's transaction; `alerts` are the outcome's, each with its number."""
     db.executemany(
-        "INSERT INTO outbox (alert, target, topic, kind, rank, due_utc_s, expires_utc_s, state)"
+        "INSERT INTO outbox (alert, target, topics, kind, rank, due_utc_s, expires_utc_s, state)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, 'waiting')",
         [
             (
                 alerts[posting.alert][0],
                 posting.target,
-                _topic(alerts[posting.alert][1]),
+                _topics(alerts[posting.alert][1]),
                 alerts[posting.alert][1].kind,
                 alerts[posting.alert][1].severity.rank,
                 utc_s(posting.due_utc),
@@ -108,8 +109,18 @@ def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: 
     )
 
 
-def _topic(alert: Alert) -> str:
-    return f"{alert.condition} {alert.which}"
+def _topics(alert: Alert) -> str:
+    return json.dumps(sorted(alert.topics))
+
+
+def _told_of(others: Iterable[tuple[str, str]], kinds: set[str]) -> frozenset[tuple[str, str]]:
+    """Return the topics of those messages that are of certain kinds."""
+    return frozenset(
+        (condition, which)
+        for kind, topics in others
+        if kind in kinds
+        for condition, which in json.loads(topics)
+    )
 
 
 _ROW = (
@@ -176,30 +187,36 @@ class Outbox:
 
     def since(self, row: Row) -> Since:
         """Return what became of a row's condition after its alert was made."""
-        after = row.alert_number
-        cleared = [
-            incident.time_utc
-            for incident in self._incidents_after(after)
-            if (incident.condition, str(incident.detail.get("supply", "")))
-            == (row.alert.condition, row.alert.which)
-            and incident.state == "cleared"
-        ]
-        later = self._kinds(row, "number > ? AND state IN ('waiting', 'trying')")
+        after, topics = row.alert_number, row.alert.topics
+        cleared = {
+            topic: incident.time_utc
+            for incident in self._cleared_after(after)
+            if (topic := (incident.condition, str(incident.detail.get("supply", "")))) in topics
+        }
+        later = self._others(row, "number > ? AND state IN ('waiting', 'trying')")
+        earlier = self._others(row, "number < ?")
+        same = {"digest"} if row.alert.kind == "digest" else {"first", "repeat"}
         return Since(
-            cleared_utc=cleared[0] if cleared else None,
+            # Of several things, all must be over.
+            cleared_utc=max(cleared.values()) if len(cleared) == len(topics) else None,
             seen=self._seen_after(after),
-            newer=bool(later & ({"digest"} if row.alert.kind == "digest" else {"first", "repeat"})),
-            clear_waits="clear" in later,
-            told=bool(self._kinds(row, "number < ?") & {"first", "repeat"}),
+            newer=topics <= _told_of(later, same),
+            clear_waits=topics <= _told_of(later, {"clear"}),
+            told=bool(topics & _told_of(earlier, {"first", "repeat"})),
         )
 
-    def _kinds(self, row: Row, which: str) -> set[str]:
-        """Return the kinds of the target's other messages on the same topic."""
-        query = f"SELECT DISTINCT kind FROM outbox WHERE target = ? AND topic = ? AND {which}"  # noqa: S608
-        return {kind for (kind,) in self._select(query, (row.target, _topic(row.alert), row.number))}
+    def _others(self, row: Row, which: str) -> list[Any]:
+        """Return kind and topics of the target's other messages on any of the same topics."""
+        wanted = [json.dumps(topic) for topic in sorted(row.alert.topics)]
+        any_of = " OR ".join("instr(topics, ?)" for _ in wanted)
+        query = f"SELECT kind, topics FROM outbox WHERE target = ? AND {which} AND ({any_of})"  # noqa: S608
+        return self._select(query, (row.target, row.number, *wanted))
 
-    def _incidents_after(self, number: int) -> Iterator[Incident]:
-        query = "SELECT body FROM outcome WHERE kind = 'incident' AND seq > ? ORDER BY seq"
+    def _cleared_after(self, number: int) -> Iterator[Incident]:
+        query = (
+            "SELECT body FROM outcome WHERE kind = 'incident' AND seq > ?"
+            " AND json_extract(body, '$.state') = 'cleared' ORDER BY seq"
+        )
         for (body,) in self._select(query, (number,)):
             yield decode(Incident, body)
 

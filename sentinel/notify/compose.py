@@ -1,13 +1,25 @@
-"""Which incidents become messages, and when: first, repeated, cleared. Pure; delivery is another's."""
+"""Which incidents become messages, and when: first, again, over, summed up. Pure; delivery is another's."""
 
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from sentinel.notify.wording import sms, title_and_body
-from sentinel.records import Alert, AlertKind, Event, Incident, Mark, Severity
+from sentinel.notify import digest
+from sentinel.notify.digest import Tally
+from sentinel.notify.grouping import grouped
+from sentinel.notify.wording import sms, teller_for, title_and_body
+from sentinel.records import Alert, AlertKind, Event, Forecast, Incident, Mark, Severity
 from sentinel.settings import Settings
 
 HOUR = timedelta(hours=1)
+TOGETHER = timedelta(minutes=2)
+"""Repeats that fall due within so long of each other go out as one."""
+RAREST_MIN = 120.0
+"""Beyond the configured repeats the pauses double up to this."""
+REMEMBERED = 500
+"""Messages of the last hour that the cap is counted by, at the most."""
+FILTER = "over-bright"
+DIGEST, HELD_BACK = "digest", "held-back"
+_NO_TALLY = Tally()
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,11 +38,27 @@ class Open:
 
 
 @dataclass(frozen=True, slots=True)
+class Sent:
+    """One message of the last hour."""
+
+    time_utc: datetime
+    woke_for: str = ""
+    """The condition, where it was the first `now` of it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Composed:
-    """What is open, and when messages went out in the last hour."""
+    """What is open, what went out in the last hour, and what was counted."""
 
     open: tuple[Open, ...] = ()
-    sent_utc: tuple[datetime, ...] = ()
+    sent: tuple[Sent, ...] = ()
+    held: tuple[str, ...] = ()
+    """Titles of what the hourly cap held back."""
+    held_count: int = 0
+    held_since_utc: datetime | None = None
+    digest_utc: datetime | None = None
+    """The last hour for which a digest was due."""
+    tally: Tally = _NO_TALLY
 
 
 def key_of(incident: Incident) -> tuple[str, str]:
@@ -44,22 +72,37 @@ class Composer:
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
         self._alerts = settings.alerts
+        self._interval_s = settings.camera.interval_s
 
     def fresh(self) -> Composed:
         """Return the state in which nobody has been told anything."""
         return Composed()
 
     def step(
-        self, state: Composed, event: Event, incidents: tuple[Incident, ...], now_utc: datetime
+        self,
+        state: Composed,
+        event: Event,
+        incidents: tuple[Incident, ...],
+        now_utc: datetime,
+        forecast: Forecast | None = None,
     ) -> tuple[Composed, tuple[Alert, ...]]:
-        """Take an event and the incidents it led to; return the messages that are due.
+        """Take an event and what it led to; return the messages that are due.
 
         A `now` goes out again at the configured minutes until it is seen or over. A note goes out alone only
         where it is the answer to something (the end of a visit, the list before sleep); else it waits for the
         digest.
         """
-        if isinstance(event, Mark) and event.kind == "seen":
-            state = replace(state, open=tuple(replace(one, seen=True) for one in state.open))
+        tally = digest.counted(state.tally, event, incidents, forecast, self._interval_s)
+        state = replace(state, tally=tally)
+        if isinstance(event, Mark) and event.kind in {"seen", "visit"}:
+            # Whoever goes to the camera knows; only the filter goes on calling.
+            spared = {FILTER} if event.kind == "visit" else set()
+            state = replace(
+                state,
+                open=tuple(
+                    one if one.incident.condition in spared else replace(one, seen=True) for one in state.open
+                ),
+            )
         out: list[Alert] = []
         for incident in incidents:
             state, alert = self._told(state, incident, now_utc)
@@ -68,7 +111,12 @@ class Composer:
         if state.open:
             state, repeats = self._repeated(state, now_utc)
             out += repeats
-        return state, tuple(out)
+        state, capped = self._capped(state, grouped(out), now_utc)
+        state, summary = self._summed_up(state, now_utc)
+        state, due = self._digested(state, now_utc)
+        return state, (*capped, *summary, *due)
+
+    # What is told at once.
 
     def _told(self, state: Composed, incident: Incident, now_utc: datetime) -> tuple[Composed, Alert | None]:
         known = next((one for one in state.open if one.key == key_of(incident)), None)
@@ -77,64 +125,38 @@ class Composer:
             state = replace(state, open=rest)
             if known is None or not self._alerts.clear_messages:
                 return state, None
-            return self._sent(state, "clear", incident, now_utc, answers=known.incident.severity)
+            return state, self._alert("clear", incident, now_utc, answers=known.incident.severity)
         if incident.condition == "before-sleep" or (
             incident.condition == "visit" and incident.detail.get("good")
         ):
             rest = tuple(one for one in state.open if one is not known)
-            return self._sent(replace(state, open=rest), "digest", incident, now_utc)
+            return replace(state, open=rest), self._alert("digest", incident, now_utc)
         if incident.severity is Severity.NOTE:
             return state, None
         if known is None:
             state = replace(state, open=(*state.open, Open(incident, now_utc)))
-            return self._sent(state, "first", incident, now_utc)
+            return state, self._alert("first", incident, now_utc)
         # The same trouble, told anew where it got worse or is another story by now.
         worse = incident.severity.rank < known.incident.severity.rank
         fresh = Open(incident, now_utc) if worse else replace(known, incident=incident)
         state = replace(state, open=tuple(fresh if one is known else one for one in state.open))
         if known.seen and not worse:
             return state, None
-        return self._sent(state, "first" if worse else "repeat", incident, now_utc, repeat=fresh.repeats)
+        kind: AlertKind = "first" if worse else "repeat"
+        return state, self._alert(kind, incident, now_utc, repeat=fresh.repeats)
 
-    def _repeated(self, state: Composed, now_utc: datetime) -> tuple[Composed, list[Alert]]:
-        out: list[Alert] = []
-        for one in state.open:
-            if one.seen or one.incident.severity is not Severity.NOW or not self._alerts.repeat_min:
-                continue
-            due = one.first_utc + timedelta(minutes=self._after_min(one.repeats))
-            if now_utc < due:
-                continue
-            again = replace(one, repeats=one.repeats + 1)
-            state = replace(state, open=tuple(again if other is one else other for other in state.open))
-            state, alert = self._sent(state, "repeat", one.incident, now_utc, repeat=again.repeats)
-            if alert is not None:
-                out.append(alert)
-        return state, out
-
-    def _after_min(self, repeats: int) -> float:
-        """Return how long after the first message the next repeat is due."""
-        minutes = self._alerts.repeat_min
-        if repeats < len(minutes):
-            return minutes[repeats]
-        return minutes[-1] * (repeats - len(minutes) + 2)
-
-    def _sent(
+    def _alert(
         self,
-        state: Composed,
         kind: AlertKind,
         incident: Incident,
         now_utc: datetime,
         *,
         repeat: int = 0,
         answers: Severity | None = None,
-    ) -> tuple[Composed, Alert | None]:
-        recent = tuple(time for time in state.sent_utc if now_utc - time < HOUR)
-        vital = kind == "first" and incident.severity is Severity.NOW
-        if len(recent) >= self._alerts.hourly_cap and not vital:
-            return replace(state, sent_utc=recent), None
+    ) -> Alert:
         title, body = title_and_body(incident, self._settings)
         plain = kind in {"clear", "digest"}
-        alert = Alert(
+        return Alert(
             time_utc=now_utc,
             kind=kind,
             severity=Severity.NOTE if plain else incident.severity,
@@ -147,4 +169,100 @@ class Composer:
             which=key_of(incident)[1],
             answers=answers,
         )
-        return replace(state, sent_utc=(*recent, now_utc)[-2 * self._alerts.hourly_cap :]), alert
+
+    # What is told again.
+
+    def _repeated(self, state: Composed, now_utc: datetime) -> tuple[Composed, list[Alert]]:
+        waking = [one for one in state.open if not one.seen and one.incident.severity is Severity.NOW]
+        if not any(self._repeats_by(one, now_utc) > one.repeats for one in waking):
+            return state, []
+        out: list[Alert] = []
+        for one in waking:
+            count = self._repeats_by(one, now_utc + TOGETHER)
+            if count <= one.repeats:
+                continue
+            again = replace(one, repeats=count)
+            state = replace(state, open=tuple(again if other is one else other for other in state.open))
+            alert = self._alert("repeat", one.incident, now_utc, repeat=count)
+            out.append(replace(alert, title=f"STILL: {alert.title}", short=f"Still: {alert.short}"[:160]))
+        return state, out
+
+    def _repeats_by(self, one: Open, time_utc: datetime) -> int:
+        """Return how many repeats are due by a time; after a pause of ours they are not all sent."""
+        minutes = self._alerts.repeat_min
+        if not minutes:
+            return 0
+        passed = (time_utc - one.first_utc).total_seconds() / 60
+        count = sum(passed >= due for due in minutes)
+        due, step = minutes[-1], minutes[-1]
+        while (due := due + step) <= passed:
+            count += 1
+            step = min(2 * step, max(RAREST_MIN, minutes[-1]))
+        return count
+
+    # What is held back.
+
+    def _capped(
+        self, state: Composed, alerts: tuple[Alert, ...], now_utc: datetime
+    ) -> tuple[Composed, list[Alert]]:
+        """Let through what the hour still has room for, and every `now` of a condition that is new in it."""
+        sent = [one for one in state.sent if now_utc - one.time_utc < HOUR]
+        through: list[Alert] = []
+        for alert in alerts:
+            wakes = alert.condition if alert.kind == "first" and alert.severity is Severity.NOW else ""
+            vital = bool(wakes) and all(one.woke_for != wakes for one in sent)
+            if vital or alert.kind == "digest" or len(sent) < self._alerts.hourly_cap:
+                sent.append(Sent(now_utc, wakes))
+                through.append(alert)
+                continue
+            state = replace(
+                state,
+                held=(*state.held, alert.title)[-5:],
+                held_count=state.held_count + 1,
+                held_since_utc=state.held_since_utc or now_utc,
+            )
+        return replace(state, sent=tuple(sent[-REMEMBERED:])), through
+
+    def _summed_up(self, state: Composed, now_utc: datetime) -> tuple[Composed, list[Alert]]:
+        """Say once an hour what was held back."""
+        if state.held_since_utc is None or now_utc - state.held_since_utc < HOUR:
+            return state, []
+        cap, count = self._alerts.hourly_cap, state.held_count
+        title = f"{count} messages held back"
+        last = "; ".join(state.held)
+        body = f"More than {cap} messages in an hour: {count} were not sent. The last: {last}."
+        state = replace(state, held=(), held_count=0, held_since_utc=None)
+        return state, [_note(HELD_BACK, title, body, now_utc)]
+
+    # What is told at its hour.
+
+    def _digested(self, state: Composed, now_utc: datetime) -> tuple[Composed, list[Alert]]:
+        hour_utc = digest.last_hour_utc(self._alerts.digest_utc, now_utc)
+        if hour_utc is None or (state.digest_utc is not None and hour_utc <= state.digest_utc):
+            return state, []
+        begun = state.digest_utc is not None
+        state = replace(state, digest_utc=hour_utc)
+        if not begun:
+            # The hour before the watch began is nobody's.
+            return state, []
+        titles = tuple(title_and_body(one.incident, self._settings)[0] for one in state.open)
+        title, body = digest.title_and_body(
+            state.tally, titles, now_utc, self._interval_s, teller_for(self._settings)
+        )
+        alert = _note(DIGEST, title, body, now_utc, attachment=state.tally.last_frame)
+        return replace(state, tally=digest.told(state.tally)), [alert]
+
+
+def _note(
+    condition: str, title: str, body: str, now_utc: datetime, *, attachment: str | None = None
+) -> Alert:
+    return Alert(
+        time_utc=now_utc,
+        kind="digest",
+        severity=Severity.NOTE,
+        condition=condition,
+        title=title,
+        body=body,
+        attachment=attachment,
+        short=f"{title}. {body}".encode("ascii", "replace").decode("ascii")[:160],
+    )

@@ -1,0 +1,225 @@
+"""The all-well digest: what was recorded, how it stands, and a running hash that proves it later. Pure."""
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from math import floor, isfinite
+from statistics import median
+from types import MappingProxyType
+
+from sentinel.notify.left_alone import left_alone, span
+from sentinel.notify.wording import NAMES, Teller
+from sentinel.records import Event, Forecast, Incident, MeasuredFrame, Severity, Surroundings
+from sentinel.times import DAY_S, utc_s
+
+GAP_INTERVALS = 1.8
+HOUR_S = 3600.0
+WIDTHS_AN_HOUR = 240
+_NOTHING: Mapping[str, int] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tally:
+    """What has come in so far; bounded."""
+
+    frames: int = 0
+    frames_then: int = 0
+    """At the last digest."""
+    missed: int = 0
+    """Since the last digest."""
+    gaps: int = 0
+    longest_gap_s: float = 0.0
+    unreadable: int = 0
+    latest_s: float | None = None
+    """Exposure of the newest frame."""
+    hashed: int = 0
+    hash: str = ""
+    """Of all frames so far, in order of arrival, in hexadecimal: see `chained`."""
+    hour: int = 0
+    widths_px: tuple[float, ...] = ()
+    """Edge widths of the hour that runs."""
+    focus_px: tuple[tuple[int, float], ...] = ()
+    """Hours since 1970 and the median edge width in each, for two days."""
+    noted: Mapping[str, int] = field(default_factory=lambda: _NOTHING)
+    """How often what is only a note was opened since the last digest, by condition."""
+    surroundings: Surroundings | None = None
+    forecast: Forecast | None = None
+    last_frame: str | None = None
+    """The last that shows a disc."""
+
+
+def chained(previous: str, sha256: str) -> str:
+    """Return the running hash after one more frame: SHA-256 of the previous one and the frame's own.
+
+    Both in hexadecimal, taken as bytes; the first frame stands on nothing. Whoever has the files in their
+    order of arrival can compute it again.
+    """
+    return hashlib.sha256(bytes.fromhex(previous) + bytes.fromhex(sha256)).hexdigest()
+
+
+def counted(
+    tally: Tally, event: Event, incidents: tuple[Incident, ...], forecast: Forecast | None, interval_s: float
+) -> Tally:
+    """Take an event and what it led to."""
+    if forecast is not None:
+        tally = replace(tally, forecast=forecast)
+    if isinstance(event, Surroundings):
+        tally = replace(tally, surroundings=_merged(tally.surroundings, event))
+    elif isinstance(event, MeasuredFrame):
+        tally = _frame(tally, event, interval_s)
+    for one in incidents:
+        if one.state == "opened" and one.severity is Severity.NOTE:
+            noted = {**tally.noted, one.condition: tally.noted.get(one.condition, 0) + 1}
+            tally = replace(tally, noted=MappingProxyType(noted))
+    return tally
+
+
+def _merged(old: Surroundings | None, new: Surroundings) -> Surroundings:
+    """Return what is known by now: a reading may say only part of it."""
+    if old is None:
+        return new
+    return replace(
+        new,
+        free_bytes=old.free_bytes if new.free_bytes is None else new.free_bytes,
+        bytes_per_frame=old.bytes_per_frame if new.bytes_per_frame is None else new.bytes_per_frame,
+        waiting_messages=old.waiting_messages if new.waiting_messages is None else new.waiting_messages,
+        last_message_utc=new.last_message_utc or old.last_message_utc,
+    )
+
+
+def _frame(tally: Tally, frame: MeasuredFrame, interval_s: float) -> Tally:
+    if frame.sha256:
+        tally = replace(tally, hash=chained(tally.hash, frame.sha256), hashed=tally.hashed + 1)
+    if frame.error is not None:
+        return replace(tally, unreadable=tally.unreadable + 1)
+    taken_s = utc_s(frame.time_utc)
+    step_s = taken_s - tally.latest_s if tally.latest_s is not None else 0.0
+    if step_s > GAP_INTERVALS * interval_s:
+        tally = replace(
+            tally,
+            gaps=tally.gaps + 1,
+            missed=tally.missed + max(1, round(step_s / interval_s) - 1),
+            longest_gap_s=max(tally.longest_gap_s, step_s),
+        )
+    latest_s = taken_s if tally.latest_s is None else max(tally.latest_s, taken_s)
+    tally = replace(tally, frames=tally.frames + 1, latest_s=latest_s)
+    if frame.disc.found:
+        tally = replace(_focused(tally, frame), last_frame=frame.frame)
+    return tally
+
+
+def _focused(tally: Tally, frame: MeasuredFrame) -> Tally:
+    width_px = frame.disc.edge_width_px
+    if not isfinite(width_px):
+        return tally
+    hour = floor(utc_s(frame.time_utc) / HOUR_S)
+    if hour <= tally.hour or not tally.widths_px:
+        widths = (*tally.widths_px, width_px)[-WIDTHS_AN_HOUR:]
+        return replace(tally, widths_px=widths, hour=max(hour, tally.hour))
+    done = (tally.hour, median(tally.widths_px))
+    return replace(tally, focus_px=(*tally.focus_px, done)[-48:], hour=hour, widths_px=(width_px,))
+
+
+def told(tally: Tally) -> Tally:
+    """Return the tally after a digest: what is counted from one to the next begins anew."""
+    return replace(
+        tally, frames_then=tally.frames, missed=0, gaps=0, longest_gap_s=0.0, unreadable=0, noted=_NOTHING
+    )
+
+
+def last_hour_utc(hours_utc: tuple[str, ...], now_utc: datetime) -> datetime | None:
+    """Return the last configured time of day at or before now; None where none is configured."""
+    now_s = utc_s(now_utc)
+    ago = [(now_s - _of_day_s(text)) % DAY_S for text in hours_utc]
+    return now_utc - timedelta(seconds=min(ago)) if ago else None
+
+
+def _of_day_s(text: str) -> float:
+    hours, minutes = text.split(":")
+    return int(hours) * 3600.0 + int(minutes) * 60.0
+
+
+def title_and_body(
+    tally: Tally, open_titles: tuple[str, ...], now_utc: datetime, interval_s: float, teller: Teller
+) -> tuple[str, str]:
+    """Return the digest's words, in a fixed order: until when, what is open, what there is to show for it."""
+    lines = [
+        left_alone(tally.forecast, now_utc),
+        _open_line(open_titles, tally.noted),
+        _frames_line(tally),
+        _focus_line(tally),
+        _link_line(tally.surroundings, teller),
+        _space_line(tally.surroundings, interval_s),
+        f"Running hash of {tally.hashed} frames: {tally.hash}." if tally.hash else "",
+    ]
+    return _title(tally, open_titles, teller), "\n".join(line for line in lines if line)
+
+
+def _title(tally: Tally, open_titles: tuple[str, ...], teller: Teller) -> str:
+    due = tally.forecast.due if tally.forecast is not None else ()
+    until = f" until {teller.at(due[0].time_utc)}" if due else ""
+    if open_titles:
+        return (
+            f"Digest: {len(open_titles)} open; leave alone{until}"
+            if until
+            else f"Digest: {len(open_titles)} open"
+        )
+    return f"All well{until}"
+
+
+def _open_line(titles: tuple[str, ...], noted: Mapping[str, int]) -> str:
+    parts = [f"Open: {'; '.join(titles)}."] if titles else []
+    if noted:
+        notes = ", ".join(
+            NAMES.get(name, name) + (f" ({count} times)" if count > 1 else "")
+            for name, count in noted.items()
+        )
+        parts.append(f"Noted: {notes}.")
+    return " ".join(parts)
+
+
+def _frames_line(tally: Tally) -> str:
+    new = tally.frames - tally.frames_then
+    since = f" ({new} since the last digest)" if tally.frames_then else ""
+    bad = f" {tally.unreadable} unreadable." if tally.unreadable else ""
+    if not tally.gaps:
+        return f"Pictures: {tally.frames}{since}, none missed.{bad}"
+    longest = span(timedelta(seconds=tally.longest_gap_s))
+    gaps = f"{tally.missed} missed in {tally.gaps} gap{'s' if tally.gaps > 1 else ''}, the longest {longest}"
+    return f"Pictures: {tally.frames}{since}, {gaps}.{bad}"
+
+
+def _focus_line(tally: Tally) -> str:
+    if not tally.widths_px:
+        return ""
+    now_px = median(tally.widths_px)
+    before = dict(tally.focus_px)
+    # A day ago the sun stood at the same height, so the air was as thick.
+    day_ago = before.get(tally.hour - 24)
+    if day_ago is not None:
+        return f"Focus: the sun's rim is {now_px:.1f} px wide, {day_ago:.1f} px at this hour yesterday."
+    if before:
+        first = tally.focus_px[0][1]
+        return f"Focus: the sun's rim is {now_px:.1f} px wide, {first:.1f} px at first."
+    return f"Focus: the sun's rim is {now_px:.1f} px wide."
+
+
+def _link_line(known: Surroundings | None, teller: Teller) -> str:
+    if known is None or known.waiting_messages is None:
+        return ""
+    last = f"; the last got through at {teller.at(known.last_message_utc)}" if known.last_message_utc else ""
+    if known.waiting_messages:
+        return f"Link: {known.waiting_messages} messages still waiting{last}."
+    return f"Link: nothing waiting{last}."
+
+
+def _space_line(known: Surroundings | None, interval_s: float) -> str:
+    if known is None or known.free_bytes is None:
+        return ""
+    line = f"Space: {known.free_bytes / 1e9:.1f} GB free"
+    if known.bytes_per_frame:
+        line += (
+            f", enough for {span(timedelta(seconds=known.free_bytes / known.bytes_per_frame * interval_s))}"
+        )
+    return f"{line}."
