@@ -3,16 +3,20 @@
 import json
 import math
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args
 
 import typer
 
 from sentinel import __version__
 from sentinel.errors import Problem, RequestProblem
+from sentinel.records import MarkKind
+from sentinel.times import format_utc, parse_utc
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
 # ruff: noqa: PLC0415, T201
@@ -137,6 +141,97 @@ def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
 
 
 @app.command()
+def status(
+    *,
+    config: ConfigFiles = None,
+    state: StateFolder = None,
+    until: Annotated[
+        str | None,
+        typer.Option(metavar="TIME", help="What must be done beforehand so that it may be left until then."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say what the watch knows now: first of all, until when the camera may be left alone."""
+    from sentinel.clock import SystemClock
+    from sentinel.status.lines import from_json, status_lines, until_lines
+    from sentinel.watch.start import home_of
+
+    home = home_of(config or (), state)
+    now_utc = SystemClock().now_utc()
+    text = home.read_status()
+    if as_json and until is None:
+        print(text, end="")
+        return
+    standing = from_json(text, where=str(home.status_json))
+    lines = (
+        status_lines(standing, now_utc, watched=home.is_watched())
+        if until is None
+        else until_lines(standing, moment(until, now_utc), now_utc)
+    )
+    print(_json_line({"lines": lines}) if as_json else "\n".join(lines))
+
+
+@app.command()
+def mark(
+    kind: Annotated[str, typer.Argument(help=f"What was done: {', '.join(get_args(MarkKind))}.")],
+    text: Annotated[list[str] | None, typer.Argument(help="Whatever else is to be remembered.")] = None,
+    *,
+    minutes: Annotated[
+        float | None, typer.Option(help="How long a visit lasts; all but the filter alarm is held back.")
+    ] = None,
+    at: Annotated[str | None, typer.Option(metavar="TIME", help="When it was; now, if not given.")] = None,
+    config: ConfigFiles = None,
+    state: StateFolder = None,
+) -> None:
+    """Note what the operator did."""
+    from sentinel.clock import SystemClock
+    from sentinel.watch.marks import leave_mark, made_mark
+    from sentinel.watch.start import home_of
+
+    now_utc = SystemClock().now_utc()
+    at_utc = moment(at, now_utc, past=True) if at else None
+    made = made_mark(kind, " ".join(text or ()), now_utc, at=at_utc, minutes=minutes)
+    home = home_of(config or (), state)
+    home.create()
+    leave_mark(home.marks, made)
+    later = "" if home.is_watched() else "; the watch is not running and takes it up when it starts"
+    print(f"Noted: {kind} at {format_utc(made.time_utc)}{later}")
+
+
+@app.command()
+def check(
+    *,
+    config: ConfigFiles = None,
+    state: StateFolder = None,
+    clock: Annotated[
+        Path | None,
+        typer.Option("--clock", metavar="PHOTO", help="A picture of a clock, to find the camera's offset."),
+    ] = None,
+    shown: Annotated[
+        str | None, typer.Option("--shown", metavar="TIME", help="The time the clock in the picture shows.")
+    ] = None,
+) -> None:
+    """Validate settings and surroundings: folder, space, clock, channels."""
+    from sentinel.watch.checkup import check, clock_offset
+
+    if clock is not None:
+        if shown is None:
+            raise RequestProblem(
+                "which time did it show?", where="--clock", mend="add --shown 2026-06-21T12:00:00Z"
+            )
+        offset_s, said = clock_offset(clock, parse_utc(shown))
+        print(f"camera: {{clock_offset_s: {offset_s:g}}}   # {said}")
+        if not config:
+            return
+    wrong = False
+    for finding in check(_configs(config), state):
+        wrong = wrong or finding.wrong
+        print(finding.line, file=sys.stderr if finding.wrong else sys.stdout)
+    if wrong:
+        raise typer.Exit(2)
+
+
+@app.command()
 def simulate(
     scenario: Annotated[Path, typer.Argument(help="A scenario (YAML); those in replay_data/ are examples.")],
     out: Annotated[Path, typer.Argument(help="An empty or new folder for the session.")],
@@ -154,6 +249,17 @@ def simulate(
     with _progress() as progress:
         simulate(scenario, out, frames=frames, progress=progress)
     print(f"The session is in {out}; its truth in {out / 'truth.ecsv'}. Invented data.")
+
+
+def moment(text: str, now_utc: datetime, *, past: bool = False) -> datetime:
+    """Read a time; of a bare time of day (UTC) the next one is meant, or the last one where it is past."""
+    match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)Z?", text.strip())
+    if match is None:
+        return parse_utc(text)
+    time_utc = now_utc.replace(hour=int(match[1]), minute=int(match[2]), second=0, microsecond=0)
+    if past:
+        return time_utc if time_utc <= now_utc else time_utc - timedelta(days=1)
+    return time_utc if time_utc > now_utc else time_utc + timedelta(days=1)
 
 
 def _configs(config: list[Path] | None) -> list[Path]:

@@ -27,6 +27,9 @@ SETTLE_S = 4.0
 OLD_S = 60.0
 """One that was last changed so long ago has settled, though it was never seen before."""
 
+OLD_WHOLE_S = 5.0
+"""So has one whose both ends are there, after less."""
+
 PAIR_S = 120.0
 """Files of one stem that were written within so long of each other are one exposure."""
 
@@ -176,7 +179,7 @@ class LiveFolder:
         # Files that were given up because they may not be opened, in case they may be later.
         self._locked: set[tuple[str, int, int]] = set()
         self._looks = self._files = self._locked_folders = 0
-        self._old_ns = -1.0
+        self._now_ns = 0.0
 
     def closed(self, path: str) -> None:
         """Take the file system's word that a file was closed by its writer, or moved to its place whole."""
@@ -193,7 +196,7 @@ class LiveFolder:
             What a file's time of change is held against: one that is old already has settled. None: none is.
         """
         self._looks += 1
-        self._old_ns = (now_utc_s - OLD_S) * 1e9 if now_utc_s is not None else -1.0
+        self._now_ns = now_utc_s * 1e9 if now_utc_s is not None else 0.0
         self._files = self._locked_folders = 0
         try:
             self._walk(os.fspath(self.folder), "", now_s)
@@ -275,10 +278,11 @@ class LiveFolder:
         return file.finished
 
     def _is_finished_now(self, file: _Waiting, still_s: float) -> bool:
-        old = file.modified_ns < self._old_ns
-        settled = (file.looks >= 1 and still_s >= SETTLE_S) or (old and file.regular)
+        settled = file.looks >= 1 and still_s >= SETTLE_S
         if not file.regular:
             return settled
+        old_s = (self._now_ns - file.modified_ns) / 1e9
+        settled = settled or old_s > OLD_WHOLE_S
         # A raw file may be followed by the JPEG of the same exposure.
         raw = preference(file.path) >= len(PREFERRED)
         if not settled and (raw or not file.closed):
@@ -287,7 +291,8 @@ class LiveFolder:
             case Ends.WHOLE:
                 return True
             case Ends.UNTOLD:
-                return settled and (file.closed or old or (file.looks >= 2 and still_s >= 2 * SETTLE_S))
+                steady = file.looks >= 2 and still_s >= 2 * SETTLE_S
+                return settled and (file.closed or steady or old_s > OLD_S)
             case Ends.GONE:
                 return False
             case Ends.LOCKED:

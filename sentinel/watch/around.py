@@ -44,7 +44,7 @@ class Around:
             free_bytes=_free(self._frames) if folder in {"present", "empty"} else None,
             bytes_per_frame=report.bytes_per_frame if report is not None else None,
             clock_step_s=clock_step_s,
-            clock_synchronised=_synchronised(),
+            clock_synchronised=synchronised(),
             boot_id=self._boot_id,
             folder=folder,  # type: ignore[arg-type]
             state_free_bytes=_free(self._state),
@@ -52,7 +52,7 @@ class Around:
         )
 
     def _what_matters(self) -> tuple[object, ...]:
-        return self._folder(), _synchronised()
+        return self._folder(), synchronised()
 
     def _folder(self) -> str | None:
         if {"intake", "measuring"} <= set(self._pulses.stuck()):
@@ -68,7 +68,8 @@ def _free(folder: Path) -> int | None:
         return None
 
 
-def _synchronised() -> bool | None:
+def synchronised() -> bool | None:
+    """Return whether the computer has heard the time from elsewhere; None: it cannot be told."""
     if _SYNCHRONISED.exists():
         return True
     return False if _SYNCHRONISED.parent.exists() else None

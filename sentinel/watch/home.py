@@ -8,18 +8,17 @@ from pathlib import Path
 from sentinel.errors import Problem, RequestProblem
 from sentinel.files import write_text_whole
 from sentinel.intake.session import JOURNAL_NAME
-from sentinel.settings import Settings
 
 SPARE_RATIO = 4.0
 """The ballast is laid out only where this many times its size is free."""
 
 
-def state_folder(settings: Settings, named: Path | None) -> Path:
+def state_folder(configured: str, named: Path | None) -> Path:
     """Return where a watch keeps its files: as named, as set, as the service manager says, or as usual."""
     if named is not None:
         return named
-    if settings.state.folder:
-        return Path(settings.state.folder).expanduser()
+    if configured:
+        return Path(configured).expanduser()
     given = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
     if given:
         return Path(given)
@@ -102,6 +101,23 @@ class Home:
         finally:
             os.close(handle)
         return False
+
+    def read_status(self) -> str:
+        """Return the status as it was written last.
+
+        Raises
+        ------
+        Problem
+            If there is none.
+        """
+        try:
+            return self.status_json.read_text(encoding="utf-8")
+        except OSError as error:
+            raise Problem(
+                f"there is no status ({error.strerror})",
+                where=str(self.folder),
+                mend="start the watch, or name its state folder with --state or --config",
+            ) from None
 
     # Space held back.
 

@@ -28,8 +28,14 @@ from sentinel.status.board import Board
 
 log = logging.getLogger(__name__)
 
+
+def read_only(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    """Return a mapping as a read-only one."""
+    return MappingProxyType(mapping)
+
+
 # Records may hold read-only mappings, which pickle does not know by itself.
-copyreg.pickle(MappingProxyType, lambda mapping: (MappingProxyType, (dict(mapping),)))
+copyreg.pickle(MappingProxyType, lambda mapping: (read_only, (dict(mapping),)))
 
 
 @dataclass(slots=True)

@@ -14,6 +14,15 @@ from sentinel.watch.daemon import Watch
 from sentinel.watch.home import Home, state_folder
 
 
+def home_of(configs: Sequence[Path], state: Path | None) -> Home:
+    """Return the state folder that settings or options name; no settings are needed where an option does."""
+    if state is not None:
+        return Home(state)
+    if configs:
+        return Home(state_folder(load_settings(configs).state.folder, None))
+    return Home(state_folder("", None))
+
+
 def watch(configs: Sequence[Path], state: Path | None) -> None:
     """Watch until SIGTERM or SIGINT.
 
@@ -34,4 +43,4 @@ def watch(configs: Sequence[Path], state: Path | None) -> None:
     # The manager keeps times; libraries stay quiet, for what they say may hold secrets.
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="sentinel: %(message)s")
     logging.getLogger("sentinel").setLevel(logging.INFO)
-    Watch(settings, Home(state_folder(settings, state)), SystemClock(), stop).run()
+    Watch(settings, Home(state_folder(settings.state.folder, state)), SystemClock(), stop).run()
