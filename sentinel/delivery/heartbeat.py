@@ -1,0 +1,103 @@
+"""The ping by which something elsewhere learns that the watch is at work, and by whose absence, that it is not.
+
+Power, link or computer may go, and then nothing here can say so: only somebody outside can notice silence.
+"""
+
+import logging
+import threading
+from collections.abc import Callable
+from typing import Protocol
+
+from sentinel.clock import Clock
+from sentinel.delivery.courier import Attempt, ServiceCourier
+from sentinel.delivery.secrets import resolve
+from sentinel.errors import Problem
+from sentinel.settings import Heartbeat as Chosen
+
+log = logging.getLogger(__name__)
+
+DEADLINE_S = 60.0
+RETRY_S = 30.0
+
+
+class Pinger(Protocol):
+    """What fetches the address."""
+
+    def ping(self) -> Attempt:
+        """Fetch it once."""
+        ...
+
+    def abandon(self) -> None:
+        """Let go of what is kept ready."""
+        ...
+
+
+class Heartbeat:
+    """Pings while all is at work.
+
+    Parameters
+    ----------
+    chosen
+        The settings' `heartbeat`.
+    clock
+        Whose monotonic seconds it keeps time by.
+    well
+        Whether intake, measuring and alerting have all moved on lately: asked just before each ping.
+    make_pinger
+        How the way to the address is made.
+    """
+
+    def __init__(
+        self,
+        chosen: Chosen,
+        clock: Clock,
+        well: Callable[[], bool],
+        *,
+        make_pinger: Callable[[str], Pinger] | None = None,
+    ) -> None:
+        self._chosen, self._clock, self._well = chosen, clock, well
+        self._make = make_pinger or _pinger
+        self._due_s = clock.monotonic_s()
+        self._thread: threading.Thread | None = None
+        self.sent = 0
+        """How many pings got through."""
+
+    def turn(self) -> None:
+        """Ping if it is time; never waits."""
+        if self._chosen.url_from is None or self._clock.monotonic_s() < self._due_s:
+            return
+        if self._thread is not None and self._thread.is_alive():
+            return
+        if not self._well():
+            # Silence is the message. It is over as soon as all moves again.
+            return
+        self._due_s = self._clock.monotonic_s() + self._chosen.every_min * 60
+        self._thread = threading.Thread(
+            target=self._ping, args=(self._chosen.url_from,), name="heartbeat", daemon=True
+        )
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Wait for a ping under way."""
+        if self._thread is not None:
+            self._thread.join(DEADLINE_S)
+
+    def _ping(self, reference: str) -> None:
+        why = ""
+        try:
+            pinger = self._make(reference)
+            attempt = pinger.ping()
+            # A process for a ping every few minutes is not worth its memory in between.
+            pinger.abandon()
+            why = "" if attempt.delivered else attempt.why
+        except Problem as problem:
+            why = str(problem)
+        if not why:
+            self.sent += 1
+            return
+        log.info("heartbeat: %s", why)
+        self._due_s = min(self._due_s, self._clock.monotonic_s() + RETRY_S)
+
+
+def _pinger(reference: str) -> Pinger:
+    return ServiceCourier(resolve(reference, where="heartbeat"), deadline_s=DEADLINE_S)

@@ -1,0 +1,256 @@
+"""Which incidents become messages: repeats, the hourly cap, grouping, clears, the digest."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from sentinel.notify.compose import Composed, Composer
+from sentinel.notify.digest import chained
+from sentinel.records import (
+    Alert,
+    Disc,
+    Event,
+    Incident,
+    IncidentState,
+    Mark,
+    MarkKind,
+    MeasuredFrame,
+    Severity,
+    Surroundings,
+    Tick,
+)
+from sentinel.settings import Alerts, Camera, Settings, Site
+
+T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
+
+
+def composer(**alerts: object) -> Composer:
+    return Composer(
+        Settings(
+            site=Site(latitude_deg=70, longitude_deg=31),
+            camera=Camera(focal_length_mm=400, pixel_pitch_um=4),
+            alerts=Alerts.model_validate(alerts),
+        )
+    )
+
+
+class Teller:
+    """A composer, its state, and the clock."""
+
+    def __init__(self, **alerts: object) -> None:
+        self.composer = composer(**alerts)
+        self.state: Composed = self.composer.fresh()
+        self.now = T0
+
+    def tell(self, *incidents: Incident, event: Event | None = None) -> tuple[Alert, ...]:
+        self.state, alerts = self.composer.step(
+            self.state, event or Tick(time_utc=self.now), incidents, self.now
+        )
+        return alerts
+
+    def minutes(self, count: float) -> list[tuple[float, Alert]]:
+        """Let time pass with a tick a minute; return what was said, and after how many minutes."""
+        begin, said = self.now, []
+        while self.now < begin + timedelta(minutes=count):
+            self.now += timedelta(minutes=1)
+            said += [((self.now - begin).total_seconds() / 60, alert) for alert in self.tell()]
+        return said
+
+    def mark(self, kind: MarkKind) -> tuple[Alert, ...]:
+        return self.tell(event=Mark(time_utc=self.now, kind=kind))
+
+
+def incident(
+    condition: str = "no-frames", severity: str = "now", state: IncidentState = "opened", **detail: object
+) -> Incident:
+    return Incident(
+        time_utc=T0,
+        condition=condition,
+        state=state,
+        severity=Severity(severity),
+        onset_utc=T0,
+        frame="a.jpg",
+        detail=detail,
+    )
+
+
+def test_a_now_is_repeated_at_5_15_30_and_then_ever_more_rarely() -> None:
+    teller = Teller()
+    (first,) = teller.tell(incident())
+    assert (first.kind, first.severity, first.repeat, first.attachment) == ("first", "now", 0, "a.jpg")
+    said = teller.minutes(600)
+    assert [(at, one.repeat) for at, one in said] == [
+        (5, 1), (15, 2), (30, 3), (60, 4), (120, 5), (240, 6), (360, 7), (480, 8), (600, 9),
+    ]  # fmt: skip
+    assert all(one.title.startswith("STILL: ") and len(one.short) <= 160 for _, one in said)
+
+
+@pytest.mark.parametrize("kind", ["seen", "visit"])
+def test_repeats_end_when_it_is_seen_or_somebody_goes(kind: MarkKind) -> None:
+    teller = Teller()
+    teller.tell(incident())
+    teller.minutes(6)
+    teller.mark(kind)
+    assert teller.minutes(120) == []
+
+
+def test_the_filter_alarm_goes_on_through_a_visit() -> None:
+    teller = Teller()
+    teller.tell(incident("over-bright"))
+    teller.mark("visit")
+    assert [at for at, _ in teller.minutes(30)] == [5, 15, 30]
+    teller.mark("seen")
+    assert teller.minutes(120) == []
+
+
+def test_repeats_missed_while_the_program_was_away_are_not_all_sent() -> None:
+    teller = Teller()
+    teller.tell(incident())
+    teller.now += timedelta(hours=3)
+    (again,) = teller.tell()
+    assert again.repeat == 5
+    assert teller.tell() == ()
+
+
+def test_it_is_said_when_it_is_over_and_how_grave_it_was() -> None:
+    teller = Teller()
+    teller.tell(incident())
+    (over,) = teller.tell(incident(state="cleared"))
+    assert (over.kind, over.severity, over.answers) == ("clear", "note", "now")
+    assert teller.minutes(60) == []
+    # What was never told is not called over.
+    assert teller.tell(incident("covered-limb", "note", "cleared")) == ()
+
+
+def test_two_supplies_are_two_things() -> None:
+    teller = Teller()
+    teller.tell(incident("supply", "now", supply="card"))
+    (other,) = teller.tell(incident("supply", "now", supply="timer"))
+    assert (other.kind, other.which) == ("first", "timer")
+
+
+def test_what_comes_together_and_wakes_nobody_is_one_message() -> None:
+    teller = Teller()
+    (one,) = teller.tell(
+        incident("supply", "soon", supply="card"), incident("storage", "soon"), incident("axis-limit", "soon")
+    )
+    assert one.condition == "axis-limit"
+    assert one.title.endswith(", and 2 more")
+    assert one.topics == {("axis-limit", ""), ("supply", "card"), ("storage", "")}
+    assert len(one.short) <= 160
+    # A new `now` never shares a message.
+    assert len(teller.tell(incident("no-frames"), incident("over-bright"))) == 2
+
+
+def test_repeats_due_at_about_the_same_time_are_one_message_the_gravest_first() -> None:
+    teller = Teller()
+    teller.tell(incident("no-frames"))
+    teller.minutes(1)
+    teller.tell(incident("over-bright"))
+    said = teller.minutes(40)
+    assert [at for at, _ in said] == [4, 14, 29]
+    assert all(one.condition == "over-bright" and one.also == (("no-frames", ""),) for _, one in said)
+
+
+def test_the_hourly_cap_never_swallows_a_now_of_a_new_condition() -> None:
+    teller = Teller(hourly_cap=5)
+    said: list[Alert] = []
+    for _ in range(500):
+        # A thing that flaps: opened and cleared a thousand times an hour.
+        said += teller.tell(incident("runaway", kind="stopped"))
+        said += teller.tell(incident("runaway", state="cleared", kind="stopped"))
+        teller.now += timedelta(seconds=3.6)
+    assert len(said) == 5
+    (new,) = teller.tell(incident("over-bright"))
+    assert (new.kind, new.condition) == ("first", "over-bright")
+    later = [one for _, one in teller.minutes(70)]
+    (summary,) = [one for one in later if one.condition == "held-back"]
+    assert summary.severity is Severity.NOTE
+    # The 995 of the flapping, and the new one's reminders of the same hour.
+    assert summary.title == "998 messages held back"
+
+
+def test_what_the_cap_swallowed_and_is_still_open_is_told_when_there_is_room() -> None:
+    teller = Teller(hourly_cap=1)
+    teller.tell(incident("runaway", kind="stopped"))
+    teller.tell(incident("runaway", state="cleared", kind="stopped"))
+    assert teller.tell(incident("runaway", kind="stopped")) == ()
+    told = [one for _, one in teller.minutes(125) if one.condition == "runaway"]
+    assert told
+    assert told[0].severity is Severity.NOW
+
+
+def frame(number: int, at: datetime, *, sha256: str = "", width_px: float = 3.0) -> MeasuredFrame:
+    disc = Disc(found=True, x_px=5, y_px=5, radius_px=2, edge_width_px=width_px)
+    return MeasuredFrame(
+        frame=f"{number:04}.jpg", time_utc=at, width_px=10, height_px=10, disc=disc, sha256=sha256
+    )
+
+
+def test_the_digest_comes_at_its_hours_with_the_running_hash() -> None:
+    teller = Teller(digest_utc=("06:00", "18:00"))
+    digests: list[Alert] = []
+    running, count = "", 0
+    for minute in range(24 * 60):
+        teller.now = T0 + timedelta(minutes=minute)
+        if minute % 100 == 7:
+            continue  # a frame is missing
+        sha256 = f"{minute:064x}"
+        digests += teller.tell(event=frame(minute, teller.now, sha256=sha256))
+        running, count = chained(running, sha256), count + 1
+        if digests and len(digests) == 2 and "hash" in digests[1].body:
+            break
+    first, second = digests
+    assert [one.time_utc.strftime("%H:%M") for one in digests] == ["06:00", "18:00"]
+    assert (first.kind, first.severity, first.condition) == ("digest", "note", "digest")
+    assert second.attachment == f"{minute:04}.jpg"
+    assert f"Running hash of {count} frames: {running}." in second.body
+    assert "Pictures: 891 (713 since the last digest), 7 missed in 7 gaps, the longest 2 min." in second.body
+
+
+def test_the_digest_tells_what_is_open_the_link_and_the_space() -> None:
+    teller = Teller(digest_utc=("06:00",))
+    teller.tell(
+        event=Surroundings(
+            time_utc=T0,
+            free_bytes=41_000_000_000,
+            bytes_per_frame=8e6,
+            waiting_messages=0,
+            last_message_utc=T0,
+        )
+    )
+    # A later reading that knows less takes nothing away.
+    teller.tell(incident("covered-limb", "note"), event=Surroundings(time_utc=T0, clock_step_s=0.1))
+    teller.tell(incident("supply", "soon", supply="card"))
+    (digest,) = [one for _, one in teller.minutes(200) if one.kind == "digest"]
+    assert digest.title.startswith("Digest: 1 open")
+    for words in (
+        "Open: The camera's card",
+        "Noted: the sun's rim was covered",
+        "Link: nothing waiting; the last got through at 03:01Z",
+        "Space: 41.0 GB free, enough for 85 h 25 min",
+    ):
+        assert words in digest.body
+
+
+def test_the_focus_is_compared_with_the_same_hour_the_day_before() -> None:
+    teller = Teller(digest_utc=("06:00",))
+    said: list[Alert] = []
+    for minute in range(0, 30 * 60, 5):
+        teller.now = T0 + timedelta(minutes=minute)
+        width = 3.0 if minute < 20 * 60 else 4.5
+        said += teller.tell(event=frame(minute, teller.now, width_px=width))
+    assert "4.5 px wide, 3.0 px at this hour yesterday" in said[-1].body
+
+
+def test_without_hours_there_is_no_digest() -> None:
+    assert Teller().minutes(24 * 60) == []
+
+
+def test_a_changed_story_is_told_again_without_being_called_a_reminder() -> None:
+    teller = Teller()
+    teller.tell(incident("runaway", kind="stopped"))
+    (changed,) = teller.tell(replace(incident("runaway", kind="reversed"), state="changed"))
+    assert (changed.kind, changed.repeat) == ("repeat", 0)
+    assert not changed.title.startswith("STILL")
