@@ -1,8 +1,9 @@
 """The standing of a watch at one moment, in the order in which it matters. Pure."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import datetime, timedelta
+from math import isfinite
 from types import MappingProxyType
 
 from sentinel.notify.left_alone import left_alone
@@ -136,7 +137,7 @@ def standing_of(
     messages: Messages | None = None,
 ) -> Standing:
     """Return the standing at a moment."""
-    forecast, around = board.forecast, board.around
+    forecast, around = _finite(board.forecast), board.around
     due = forecast.due if forecast is not None else ()
     stop_utc = forecast.stop_edge_utc if forecast is not None else None
     return Standing(
@@ -170,6 +171,26 @@ def standing_of(
         messages=messages or Messages(),
         forecast=forecast,
     )
+
+
+def _finite(forecast: Forecast | None) -> Forecast | None:
+    """Return a forecast without values that are no numbers: what they are part of is not known."""
+    if forecast is None:
+        return None
+    unknown = {f.name: None for f in fields(forecast) if not _all_finite(getattr(forecast, f.name))}
+    unknown.pop("later_places", None)
+    places = tuple(place for place in forecast.later_places if _all_finite(place))
+    return replace(forecast, **unknown, later_places=places)  # type: ignore[arg-type]
+
+
+def _all_finite(value: object) -> bool:
+    if isinstance(value, float):
+        return isfinite(value)
+    if isinstance(value, tuple):
+        return all(_all_finite(item) for item in value)
+    if is_dataclass(value):
+        return all(_all_finite(getattr(value, f.name)) for f in fields(value))
+    return True
 
 
 def _stop_min(forecast: Forecast | None, stop_utc: datetime | None) -> float | None:

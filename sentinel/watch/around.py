@@ -1,6 +1,7 @@
 """What the computer knows beside the frames: disks, clock, folder."""
 
 import shutil
+import uuid
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
@@ -77,8 +78,8 @@ def synchronised() -> bool | None:
 
 @lru_cache(maxsize=1)
 def boot_id() -> str:
-    """Return what tells this run of the computer from others; empty where it does not say."""
+    """Return what tells this run of the computer from others; where it does not say, this run of the watch."""
     try:
         return _BOOT_ID.read_text(encoding="ascii").strip()
     except OSError:
-        return ""
+        return uuid.uuid4().hex
