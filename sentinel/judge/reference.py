@@ -62,7 +62,7 @@ Carry = Callable[[float, float, float], float]
 
 def band_of(air_mass: float) -> int:
     """Return the band of an air mass."""
-    return min(max(int(log(max(air_mass, 1.0)) * BANDS_PER_E), 0), BANDS - 1)
+    return min(int(log(air_mass) * BANDS_PER_E), BANDS - 1) if air_mass > 1.0 else 0
 
 
 def usual(reference: Reference, air_mass: float, carry: Carry, *, within: int) -> Usual | None:

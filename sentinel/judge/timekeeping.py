@@ -93,9 +93,11 @@ def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene)
     if state.last_s is None:
         return state._replace(last_s=time_s)
     gap = time_s - state.last_s
-    state = state._replace(last_s=time_s)
     if len(state.beats) < 6:
-        return state._replace(beats=(*state.beats, gap))
+        return state._replace(last_s=time_s, beats=(*state.beats, gap))
+    if state.shift is None and abs(gap - state.beats[-1]) < 0.2:
+        return state._replace(last_s=time_s)
+    state = state._replace(last_s=time_s)
     beat = median(state.beats)
     scatter = max(median(abs(one - beat) for one in state.beats), 0.2)
     if beat <= 0 or scatter > 0.05 * beat:

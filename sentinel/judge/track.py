@@ -6,7 +6,6 @@ exposures and the measured radius give without any setting.
 """
 
 from math import cos, hypot, radians, sin
-from statistics import median
 from typing import NamedTuple
 
 from sentinel.judge.scene import Scene, Sight
@@ -63,7 +62,8 @@ class Track(NamedTuple):
         """Usual frame-to-frame scatter, as the sigma of one coordinate's difference."""
         if len(self.scatter) < 5:
             return 2.0
-        return max(median(self.scatter) / RAYLEIGH_MEDIAN, JITTER_FLOOR_PX)
+        middle = sorted(self.scatter)[len(self.scatter) // 2]
+        return max(middle / RAYLEIGH_MEDIAN, JITTER_FLOOR_PX)
 
 
 def sky_px(scene: Scene, one: Sight, other: Sight, radius_px: float) -> float:
@@ -120,14 +120,18 @@ def _drift(trail: tuple[tuple[float, float, float], ...], before: Vector) -> Vec
     if len(trail) < 6:
         return before
     ends = 3 if len(trail) < 12 else 5
-    (t0, x0, y0), (t1, x1, y1) = _middle(trail[:ends]), _middle(trail[-ends:])
-    return (x1 - x0) / (t1 - t0), (y1 - y0) / (t1 - t0)
+    half = ends // 2
+    first, last = trail[:ends], trail[-ends:]
+    seconds = last[half][0] - first[half][0]
+    if seconds <= 0:
+        return before
+    dx = _middle(last, 1, half) - _middle(first, 1, half)
+    dy = _middle(last, 2, half) - _middle(first, 2, half)
+    return dx / seconds, dy / seconds
 
 
-def _middle(points: tuple[tuple[float, float, float], ...]) -> tuple[float, float, float]:
-    half = len(points) // 2
-    times, xs, ys = zip(*points, strict=True)
-    return sorted(times)[half], sorted(xs)[half], sorted(ys)[half]
+def _middle(points: tuple[tuple[float, float, float], ...], axis: int, half: int) -> float:
+    return sorted([point[axis] for point in points])[half]
 
 
 def west_from_roll(roll_deg: float, *, southern: bool) -> Vector:

@@ -1,7 +1,7 @@
 """Invented sessions for the judge: random mounts and weather, with one kind of thing happening to them."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -253,6 +253,7 @@ def knock(seed: int, hours: float) -> Session:
 
 
 def focus(seed: int, hours: float) -> Session:
+    """Focus drifts; the onset is when the edge has become half as wide again."""
     at = _when(seed, 0.8 * hours)
     random = np.random.default_rng((seed, 27))
     base = scenario(seed, hours=hours)
@@ -260,11 +261,16 @@ def focus(seed: int, hours: float) -> Session:
         kind="focus",
         at=at,
         until=at + float(random.uniform(0.5, 6)),
-        sigma_px=float(random.uniform(3.5, 6))
-        * base.camera.blur_px
-        * (1 if base.camera.width_px < 2000 else 2),
+        sigma_px=float(random.uniform(3.5, 6)) * base.camera.blur_px * (1 if base.camera.width_px < 2000 else 2),
     )
-    return built(base.with_events(event), onset_h=at)
+    soft = built(base.with_events(event))
+    sharp = measured(plan(base))
+    crossed = next(
+        one.time_utc
+        for one, other in zip(soft.frames, sharp, strict=True)
+        if one.disc.edge_width_px > 1.5 * other.disc.edge_width_px
+    )
+    return replace(soft, onset=crossed)
 
 
 def filter_lost(seed: int, hours: float) -> Session:
