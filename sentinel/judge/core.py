@@ -106,8 +106,8 @@ class JudgeState:
 class Judge:
     """Steps events and forecasts, in the order in which they come, into incidents.
 
-    It reads no clock and words nothing: the same events at the same times give the same incidents and an equal
-    state.
+    It reads no clock and words nothing: the same events at the same times give the same incidents and an
+    equal state.
     """
 
     def __init__(self, settings: Settings, sun: Sun) -> None:
@@ -318,7 +318,7 @@ class Judge:
 
 
 def _explains(cause: Case) -> bool:
-    """A wrong rate or an edge that is still far explain nothing yet."""
+    """Whether it explains its effects: a wrong rate, or an edge that is still far, does not yet."""
     if cause.condition in {"runaway", "drift-exit"}:
         return cause.severity is Severity.NOW
     return True

@@ -1,7 +1,7 @@
 """The life of an incident: a table of (phase, signal), and nothing said twice.
 
 1. A detector says of its condition, each time it can judge it: clean, some evidence, or confirmed.
-2. Confirmed while a cause or a visit holds the condition back is its own signal, `held`: it is known, not said.
+2. Confirmed while a cause or a visit holds the condition back is its own signal, `held`: known, not said.
 3. An open incident goes through `easing` before it clears; evidence on the way brings it back unsaid.
 4. A pair that is not in the table is a mistake in the judge: it raises and changes nothing.
 """

@@ -21,7 +21,7 @@ from sentinel.judge.track import (
 from sentinel.records import Forecast, Severity
 from sentinel.times import format_utc, from_utc_s, utc_s
 
-
+LONGEST_PAUSE_S = 6 * 3600.0
 _ROLL_DOUBTS = frozenset({"too-little-arc", "roll-open", "departed"})
 
 
@@ -97,12 +97,13 @@ def saw(motion: Motion, sight: Sight, forecast: Forecast | None, scene: Scene) -
     if not sight.trusted:
         motion = _gone(motion, sight, scene)
     else:
+        before = motion.track
         track, step = extended(motion.track, sight, scene, gap_s=longest_step_s(scene))
-        if track.last is not sight:
-            return motion._replace(track=track), {}
         motion = motion._replace(track=track)
+        if track.last is not sight:
+            return motion, {}
         if step is None:
-            motion = _after_gap(motion, sight)
+            motion = _after_gap(motion, before, sight, forecast)
         else:
             motion = _stepped(motion, step, sight, forecast, scene)
     return motion, readings(motion, sight, scene)
@@ -127,7 +128,7 @@ def _stepped(motion: Motion, step: Step, sight: Sight, forecast: Forecast | None
     suspicion = runaway.suspect(motion.track, scene, motion.west)
     if suspicion is not None:
         return motion._replace(running=_begin(suspicion, step), leap=None)
-    return _leapt(motion, step, quiet, forecast, sight, scene)
+    return _leapt(motion, step, sight, scene, quiet=quiet, forecast=forecast)
 
 
 def _begin(suspicion: runaway.Suspicion, step: Step) -> Running:
@@ -173,7 +174,7 @@ def _still_running(motion: Motion, running: Running, step: Step, quiet: bool, sc
 
 
 def _leapt(
-    motion: Motion, step: Step, quiet: bool, forecast: Forecast | None, sight: Sight, scene: Scene
+    motion: Motion, step: Step, sight: Sight, scene: Scene, *, quiet: bool, forecast: Forecast | None
 ) -> Motion:
     leap = motion.leap
     if leap is None:
@@ -190,31 +191,45 @@ def _leapt(
     leap = leap._replace(steady=leap.steady + 1)
     if leap.steady < scene.thresholds.moved_steady_frames - 1:
         return motion._replace(leap=leap)
-    return motion._replace(leap=None, move=_landed(motion, leap, step, forecast, sight, scene))
-
-
-def _landed(
-    motion: Motion, leap: Leap, step: Step, forecast: Forecast | None, sight: Sight, scene: Scene
-) -> Move | None:
-    seconds = step.time_s - leap.onset_s
-    expected = (leap.x_px + motion.track.drift[0] * seconds, leap.y_px + motion.track.drift[1] * seconds)
-    shift = hypot(step.x_px - expected[0], step.y_px - expected[1])
+    drift, seconds = motion.track.drift, step.time_s - leap.onset_s
+    start = (leap.x_px + drift[0] * seconds, leap.y_px + drift[1] * seconds)
+    moved = hypot(step.x_px - start[0], step.y_px - start[1])
     smallest = scene.thresholds.moved_radius_fraction * step.radius_px
-    if shift < max(smallest, scene.thresholds.runaway_jitter_ratio * motion.track.jitter_px):
-        return motion.move
+    if moved < max(smallest, scene.thresholds.runaway_jitter_ratio * motion.track.jitter_px):
+        return motion._replace(leap=None)
+    move = _move(start, sight, forecast, onset_s=leap.onset_s, frame=leap.frame)
+    return motion._replace(leap=None, move=move)
+
+
+def _move(start: Vector, sight: Sight, forecast: Forecast | None, *, onset_s: float, frame: str) -> Move:
+    """Return a jump from where the disc should be now to where it is, and whether that is a better place."""
     good = (sight.width_px / 2, sight.height_px / 2)
     if forecast is not None and forecast.recentre_to_px is not None:
         good = forecast.recentre_to_px
-    end = (step.x_px, step.y_px)
-    nearer = hypot(end[0] - good[0], end[1] - good[1]) < hypot(expected[0] - good[0], expected[1] - good[1])
+    end = (sight.x_px, sight.y_px)
+    nearer = hypot(end[0] - good[0], end[1] - good[1]) < hypot(start[0] - good[0], start[1] - good[1])
     before = forecast.exit_early_utc if forecast is not None else None
     exit_s = utc_s(before) if before is not None else None
-    return Move(leap.onset_s, step.time_s, leap.frame, expected, end, step.radius_px, nearer, exit_s)
+    return Move(onset_s, sight.time_s, frame, start, end, sight.radius_px, nearer, exit_s)
 
 
-def _after_gap(motion: Motion, sight: Sight) -> Motion:
-    """After a long gap the disc may be anywhere for good reasons; a runaway is over if it is still here."""
-    return motion._replace(leap=None)
+def _after_gap(motion: Motion, before: Track, sight: Sight, forecast: Forecast | None) -> Motion:
+    """Tell a jump in a pause of up to some hours from drift; a runaway is over only when the disc is steady.
+
+    The drift was measured before the pause, and bends in hours: a jump must be more than all of it, and more
+    than a sun-width.
+    """
+    motion = motion._replace(leap=None)
+    last = before.last
+    if last is None or not 0 < sight.time_s - last.time_s < LONGEST_PAUSE_S or motion.running is not None:
+        return motion
+    seconds = sight.time_s - last.time_s
+    drifted = (before.drift[0] * seconds, before.drift[1] * seconds)
+    start = (last.x_px + drifted[0], last.y_px + drifted[1])
+    moved = hypot(sight.x_px - start[0], sight.y_px - start[1])
+    if moved < 2 * sight.radius_px + hypot(*drifted):
+        return motion
+    return motion._replace(move=_move(start, sight, forecast, onset_s=last.time_s, frame=sight.frame))
 
 
 def _gone(motion: Motion, sight: Sight, scene: Scene) -> Motion:
@@ -276,9 +291,8 @@ def _running_finding(running: Running, sight: Sight, scene: Scene) -> Finding:
     speed = running.pace * running.px_s
     velocity = (running.way[0] * speed, running.way[1] * speed)
     margin = scene.settings.frames.margin_px
-    out = leaving(
-        running.x_px, running.y_px, running.radius_px, velocity, sight.width_px, sight.height_px, margin
-    )
+    size = (float(sight.width_px), float(sight.height_px))
+    out = leaving((running.x_px, running.y_px, running.radius_px), velocity, size, margin)
     detail: dict[str, Any] = {
         "kind": running.kind,
         "basis": running.basis,
@@ -310,7 +324,7 @@ def _running_finding(running: Running, sight: Sight, scene: Scene) -> Finding:
 
 
 def _after_the_loss(running: Running, sight: Sight) -> Mapping[str, Any]:
-    """Return where the sun is from the camera: how far it was from the middle along its way, and what came since."""
+    """Return where the sun is from the camera: how far it was along its way, and what came since."""
     rate = running.deg_s * running.pace
     x, y = running.x_px - sight.width_px / 2, running.y_px - sight.height_px / 2
     was = (x * running.way[0] + y * running.way[1]) / running.px_s * running.deg_s

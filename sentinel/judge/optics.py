@@ -10,8 +10,8 @@ from sentinel.judge.scene import Scene, Sight
 from sentinel.judge.sighting import EXTINCTION_STOPS, level_stops
 from sentinel.records import Severity
 
-# From how many bands away (an eighth of a factor e of air mass each) a value is still of use once the air's share
-# has been carried over.
+# From how many bands away (an eighth of a factor e of air mass each) a value is still of use once the air's
+# share has been carried over.
 FOCUS_BANDS_AWAY = 10
 LIGHT_BANDS_AWAY = 2
 DISPERSION_ARCSEC = 0.7
@@ -209,7 +209,7 @@ def _glares(recent: tuple[Bright, ...], sight: Sight, scene: Scene) -> tuple[boo
     if same:
         evidence["brightness_before"] = round(same[-1].brightness, 3)
     if not sight.found:
-        # A third of the whole frame at full scale; a longer exposure of a lit landscape is the other way there.
+        # A third of the whole frame at full scale; a longer exposure of a landscape is the other way there.
         longer = (
             bool(recent) and not same and (sight.exposure_stops or 0.0) > (recent[-1].exposure_stops or 0.0)
         )

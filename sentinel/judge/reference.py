@@ -1,12 +1,12 @@
 """The session's own values by the sun's altitude, learned from earlier passes through it.
 
 The air spoils everything near the horizon, so a value is only compared with what was measured at the same
-altitude before. A band of air mass first collects what is measured while the sun stays in it; when the sun has
-left, the collected value settles and may be compared with. All values are log2, greater ones being the better.
+altitude before. A band of air mass first collects what is measured while the sun stays in it; when the sun
+has left, the collected value settles and may be compared with. All values are log2, greater ones the better.
 
-A band that the sun enters for the first time is compared with the nearest one that is known, less what the air
-may do in between. It then settles no worse than that but for a small slack, which is counted along the chain of
-bands: else a slow worsening would, band by band, become the measure of itself.
+A band that the sun enters for the first time is compared with the nearest one that is known, less what the
+air may do in between. It then settles no worse than that but for a small slack, which is counted along the
+chain of bands: else a slow worsening would, band by band, become the measure of itself.
 """
 
 from collections.abc import Callable
@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 BANDS_PER_E = 8.0
 BANDS = 30
-# At its highest and lowest the sun lingers in one band: after so long what was collected settles all the same.
+# At its highest and lowest the sun lingers in one band: after so long what was collected settles anyhow.
 LINGER_S = 3600.0
 FEWEST = 5
 MOST_SLACK = 0.25
@@ -57,7 +57,7 @@ class Reference(NamedTuple):
 
 
 Carry = Callable[[float, float, float], float]
-"""Takes a value, the air mass it was measured at and another one; gives the worst that the air makes of it there."""
+"""Takes a value, its air mass and another one; gives the worst that the air makes of it there."""
 
 
 def band_of(air_mass: float) -> int:
@@ -66,7 +66,7 @@ def band_of(air_mass: float) -> int:
 
 
 def usual(reference: Reference, air_mass: float, carry: Carry, *, within: int) -> Usual | None:
-    """Return what is to be expected at an air mass, from the nearest band known; None: nothing near enough."""
+    """Return what is to be expected at an air mass, from the nearest band known; None: none is near."""
     here, bands = band_of(air_mass), reference.bands
     for away in range(within + 1):
         for place in (here - away, here + away) if away else (here,):

@@ -70,8 +70,8 @@ def _onset_s(
 ) -> float | None:
     """Return when it began, if the steps before the last one lead up to a runaway; None if they do not.
 
-    On the second frame it is believed if the way is the known one, or unknown and the rate fits sharply; on any
-    other way, and for a rate that fits less well, not before the third.
+    On the second frame it is believed if the way is the known one, or unknown and the rate fits sharply; on
+    any other way, and for a rate that fits less well, not before the third.
     """
     before = track.steps[-2]
     earlier = track.steps[-3] if len(track.steps) > 2 else None
@@ -127,7 +127,7 @@ def _swelling(track: Track, scene: Scene, west: Vector | None) -> Suspicion | No
 
 
 def _slipping_out(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
-    """Take two steps for enough where there will be no third: on the known way, and about to leave the frame."""
+    """Take two steps for enough where there will be no third: on the known way, about to leave the frame."""
     if west is None or track.last is None:
         return None
     first, last = track.steps[-2:]

@@ -1,11 +1,11 @@
 """Things that cannot be: a disc with the sun down, a mount no axis explains, two cameras in one folder."""
 
-from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
 from sentinel.judge.lifecycle import Finding, Readings
 from sentinel.judge.scene import Scene, Sight
 from sentinel.records import Forecast, MeasuredFrame, Severity
+from sentinel.times import utc_s
 
 ADOPT_FRAMES = 8
 AXIS_FAR_DEG = 12.0
@@ -69,7 +69,7 @@ def mixed_finding(state: Sanity, now_s: float) -> Finding | None:
 
 
 def saw(state: Sanity, sight: Sight, scene: Scene) -> tuple[Sanity, Readings]:
-    """Take one frame's sight: is the sun where it can be seen?"""
+    """Take one frame's sight, and see whether the sun is where it can be seen."""
     limits = scene.thresholds
     down = sight.trusted and sight.in_frame > 0.5 and sight.sun.altitude_deg < limits.sun_down_deg
     if not down:
@@ -98,7 +98,8 @@ def _down_finding(state: Sanity, sight: Sight, scene: Scene) -> Finding:
 def likely_mistakes(time_s: float, scene: Scene) -> list[str]:
     """Return the mistakes that would put the sun above the horizon, the likeliest first.
 
-    A wrong longitude is a wrong time: 15 degrees east are an hour later. A wrong date is tried by half a year.
+    A wrong longitude is a wrong time: 15 degrees east are an hour later. A wrong date is tried by half a
+    year.
     """
     site = scene.settings.site
     longitude = (site.longitude_deg + 180) % 360 - 180
@@ -112,8 +113,7 @@ def likely_mistakes(time_s: float, scene: Scene) -> list[str]:
     zone = next((h for h in range(1, 13) if up(h) or up(-h)), None)
     if zone is not None:
         likely.append("time-zone")
-    half_a_year = datetime.fromtimestamp(time_s, UTC).timetuple().tm_yday
-    if not likely or (abs(site.latitude_deg) > 60 and half_a_year and up(182.6 * 24)):
+    if not likely or (abs(site.latitude_deg) > 60 and up(182.6 * 24)):
         likely.append("date")
     return likely
 
@@ -135,7 +135,7 @@ def forecast_came(state: Sanity, forecast: Forecast) -> Sanity:
         "polar_altitude_error_deg": round(altitude, 2),
         "likely": ["longitude-sign", "time-zone", "date"],
     }
-    onset_s = state.odd_axis.onset_s if state.odd_axis is not None else forecast.time_utc.timestamp()
+    onset_s = state.odd_axis.onset_s if state.odd_axis is not None else utc_s(forecast.time_utc)
     return state._replace(
         odd_axis=Finding(severity=Severity.SOON, onset_s=onset_s, detail=detail, story="axis")
     )

@@ -12,8 +12,8 @@ from sentinel.sky import Eclipse, Eclipses, HorizonLine, Sun
 from sentinel.times import DAY_S, format_utc, from_utc_s, utc_s
 
 ARCSEC_RAD = pi / 648_000
-# Mean new moon of 2000 January 6, 18:14 UTC, in days of POSIX time (Meeus ch. 49, from memory); the true one is
-# within 14 h of the mean.
+# Mean new moon of 2000 January 6, 18:14 UTC, in days of POSIX time (Meeus ch. 49, from memory); the true one
+# is within 14 h of the mean.
 _NEW_MOON_DAY = 10_962.760
 _LUNATION_DAYS = 29.530_589
 
@@ -57,8 +57,8 @@ class Scene:
     def glance(self, time_s: float) -> Glance:
         """Return where the sun stands.
 
-        Between directions a minute apart, to 0.2" (the air bends it near the horizon): a lookup costs a few microseconds
-        where `Sun.direction` costs twenty.
+        Between directions a minute apart, to 0.2" (the air bends it near the horizon): a lookup costs a few
+        microseconds where `Sun.direction` costs twenty.
         """
         hour = int(time_s // 3600)
         table = self._hours.get(hour)
@@ -145,7 +145,7 @@ class Sight(NamedTuple):
     brightness: float
     saturated: float
     exposure_stops: float | None
-    """Light gathered at one scene luminance: log2 of exposure time x ISO / aperture squared; None: unknown."""
+    """Light gathered: log2 of exposure time x ISO / aperture squared; None: unknown."""
     width_px: int
     height_px: int
     sun: Glance

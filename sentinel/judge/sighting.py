@@ -188,15 +188,9 @@ def where_it_should_be(seen: Seen, sight: Sight, scene: Scene) -> dict[str, Any]
     """Return what is most likely, and where to look, from the last good disc."""
     since_s = sight.time_s - seen.time_s
     x, y = seen.x_px + seen.drift[0] * since_s, seen.y_px + seen.drift[1] * since_s
-    out = leaving(
-        seen.x_px,
-        seen.y_px,
-        seen.radius_px,
-        seen.drift,
-        sight.width_px,
-        sight.height_px,
-        scene.settings.frames.margin_px,
-    )
+    size = (float(sight.width_px), float(sight.height_px))
+    margin = scene.settings.frames.margin_px
+    out = leaving((seen.x_px, seen.y_px, seen.radius_px), seen.drift, size, margin)
     radius_deg = scene.sun_radius_rad(sight.time_s) * 57.29578
     off = hypot(x - sight.width_px / 2, y - sight.height_px / 2) / seen.radius_px * radius_deg
     detail: dict[str, Any] = {
@@ -210,7 +204,7 @@ def where_it_should_be(seen: Seen, sight: Sight, scene: Scene) -> dict[str, Any]
     if out is not None and out.gone_s <= since_s + scene.interval_s:
         left = format_utc(from_utc_s(round(seen.time_s + out.gone_s)))
         return detail | {"likely": ["left"], "edge": out.edge, "left_utc": left}
-    # Seen whole and well inside a moment before: something in front is likelier than a mount that threw it out.
+    # Well inside a moment before: something in front is likelier than a mount that threw it out.
     room = min(x, y, sight.width_px - x, sight.height_px - y)
     inside = room > 2 * seen.radius_px
     likely = ["cap-or-filter", "mount", "camera"] if inside else ["mount", "cap-or-filter", "camera"]

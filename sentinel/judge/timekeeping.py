@@ -1,8 +1,8 @@
 """`clock`: the camera's clock steps, runs backward, or disagrees with when frames arrive.
 
-Live, each frame's arrival less its exposure time is the camera's lag: transfer time plus the clock's error. A
-step shows as a lag that changes and stays. In a past session there are no arrivals; what is left is the rhythm
-of the exposures, whose beat shifts when the clock is set.
+Live, each frame's arrival less its exposure time is the camera's lag: transfer time plus the clock's error.
+A step shows as a lag that changes and stays. In a past session there are no arrivals; what is left is the
+rhythm of the exposures, whose beat shifts when the clock is set.
 """
 
 from statistics import median
@@ -76,7 +76,7 @@ def _lagged(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scen
 
 
 def _offset(state: Timekeeping, scene: Scene) -> Timekeeping:
-    """Say that the clock is off where even the quickest frame arrives impossibly early, or all arrive late alike."""
+    """Say that the clock is off where frames arrive impossibly early, or all of them late alike."""
     limits = scene.thresholds
     if len(state.lags) < min(10, LAGS):
         return state
@@ -102,23 +102,27 @@ def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene)
     scatter = max(median(abs(one - beat) for one in state.beats), 0.2)
     if beat <= 0 or scatter > 0.05 * beat:
         return state._replace(beats=(*state.beats[-(LAGS - 1) :], gap), shift=None, after=0)
+    return _shifted(state, frame, scene, gap=gap, beat=beat, scatter=scatter)
+
+
+def _shifted(
+    state: Timekeeping, frame: MeasuredFrame, scene: Scene, *, gap: float, beat: float, scatter: float
+) -> Timekeeping:
+    """Take a gap that is not the usual one: the beginning of a shift, its end, or a frame that was left out."""
     off = _off_beat(gap, beat)
     tolerance = max(scene.thresholds.clock_note_s - 0.1, 6 * scatter)
-    if off is None or abs(off) <= tolerance:
-        beats = (*state.beats[-(LAGS - 1) :], gap) if off is not None and gap < 1.5 * beat else state.beats
-        state = state._replace(beats=beats)
+    if off is not None and abs(off) > tolerance:
         if state.shift is None:
-            return state
-        if state.after + 1 < scene.thresholds.clock_frames:
-            return state._replace(after=state.after + 1)
-        step_s, name, when_s = state.shift
-        return state._replace(shift=None, after=0, step=ClockStep(when_s, step_s, name, "rhythm"))
-    if state.shift is not None:
+            return state._replace(shift=(off, frame.frame, utc_s(frame.time_utc)), after=0)
         # Out of step twice running: a late frame and the next one in its place, or no rhythm at all.
         both = state.shift[0] + off
-        shift = (both, *state.shift[1:]) if abs(both) > tolerance else None
-        return state._replace(shift=shift, after=0)
-    return state._replace(shift=(off, frame.frame, time_s), after=0)
+        return state._replace(shift=(both, *state.shift[1:]) if abs(both) > tolerance else None, after=0)
+    if off is not None and gap < 1.5 * beat:
+        state = state._replace(beats=(*state.beats[-(LAGS - 1) :], gap))
+    if state.shift is None or state.after + 1 < scene.thresholds.clock_frames:
+        return state._replace(after=state.after + 1 if state.shift is not None else 0)
+    step_s, name, when_s = state.shift
+    return state._replace(shift=None, after=0, step=ClockStep(when_s, step_s, name, "rhythm"))
 
 
 def _off_beat(gap: float, beat: float) -> float | None:

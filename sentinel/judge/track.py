@@ -156,20 +156,19 @@ class Leaving(NamedTuple):
 
 
 def leaving(
-    x_px: float, y_px: float, radius_px: float, speed: Vector, width_px: int, height_px: int, margin_px: float
+    disc: tuple[float, float, float], speed: Vector, size: Vector, margin_px: float
 ) -> Leaving | None:
-    """Return where a disc moving at `speed` (px/s) leaves first; None if it stands still."""
+    """Return where a disc (x, y, radius) moving at `speed` (px/s) leaves first; None if it stands still."""
     ways: list[Leaving] = []
-    for name_low, name_high, place, pace, size in (
-        ("left", "right", x_px, speed[0], width_px),
-        ("top", "bottom", y_px, speed[1], height_px),
+    radius_px = disc[2]
+    for low, high, place, pace, width in (
+        ("left", "right", disc[0], speed[0], size[0]),
+        ("top", "bottom", disc[1], speed[1], size[1]),
     ):
-        if pace < 0:
-            room = place + 0.5
-            ways.append(Leaving(name_low, (room - radius_px - margin_px) / -pace, (room + radius_px) / -pace))
-        elif pace > 0:
-            room = size - 0.5 - place
-            ways.append(Leaving(name_high, (room - radius_px - margin_px) / pace, (room + radius_px) / pace))
+        if pace != 0:
+            room = place + 0.5 if pace < 0 else width - 0.5 - place
+            touch_s, gone_s = (room - radius_px - margin_px) / abs(pace), (room + radius_px) / abs(pace)
+            ways.append(Leaving(low if pace < 0 else high, touch_s, gone_s))
     if not ways:
         return None
     first = min(ways, key=lambda way: way.touch_s)
