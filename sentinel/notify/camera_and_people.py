@@ -1,0 +1,195 @@
+"""The words for what befalls the camera, its clock and supplies, and for visits."""
+
+from sentinel.notify.telling import Teller, Words, duration, either, number
+from sentinel.records import Incident, Severity
+
+
+def no_frames(incident: Incident, teller: Teller) -> Words:
+    """Word `no-frames`."""
+    detail = incident.detail
+    if detail.get("same_picture"):
+        what = f"The camera delivers the same picture again and again since {teller.at(incident.onset_utc)}"
+        act = "Check the camera, its card and its timer"
+        return Words(
+            "Same picture again and again: go now",
+            what,
+            "",
+            act,
+            f"Camera repeats one picture since {teller.at(incident.onset_utc)}. Check camera, card, timer.",
+        )
+    last, missed = detail.get("last_utc"), number(detail, "missed_frames")
+    since = teller.at(last or incident.onset_utc)
+    what = f"No pictures since {since}, {missed} missed"
+    damaged = detail.get("damaged_files")
+    if damaged:
+        what += f", {damaged} files came damaged"
+    fine = detail.get("mount_was_fine")
+    left = "Sun and mount were fine" if fine else ""
+    until = detail.get("alone_until_utc")
+    if fine and until:
+        left += f"; the sun stays in the frame until {teller.at(until)}"
+    act = "Check that the camera is on: battery, card, timer, cable"
+    rises = detail.get("sun_rises_utc")
+    if incident.severity is not Severity.NOW:
+        left = f"The sun is down{f' and is back at {teller.at(rises)}' if rises else ''}"
+        till = f" till {teller.at(rises)}" if rises else ""
+        short = f"No pictures since {since}, sun down{till}. {act} before sunrise."
+        return Words("No pictures; the sun is down", what, left, f"{act}, before the sun is back", short)
+    stays = f" Sun stays in frame till {teller.at(until)}." if fine and until else ""
+    short = f"No pictures since {since}, {missed} missed.{' Sun and mount were fine.' if fine else ''} "
+    short += f"Check camera on, battery, card, timer, cable.{stays}"
+    return Words("NO PICTURES: go now", what, left, act, short)
+
+
+_CLOCK_CAUSES = {
+    "daylight-saving": "daylight saving", "time-zone": "a time zone", "date": "a wrong date",
+    "clock-set-or-timer-restarted": "the clock was set, or the timer restarted",
+    "set-wrong-by-minutes": "set wrong by minutes", "drift-or-set-by-hand": "drift, or set by hand",
+}  # fmt: skip
+
+
+def clock(incident: Incident, teller: Teller) -> Words:
+    """Word `clock`."""
+    detail = incident.detail
+    step, offset = detail.get("step_s"), detail.get("offset_s")
+    cause = _CLOCK_CAUSES.get(str(detail.get("likely")), "unknown")
+    if step is not None:
+        what = (
+            f"The camera's clock jumped by {step:+.0f} s at {teller.at(incident.onset_utc)} (likely {cause})"
+        )
+    else:
+        what = f"The camera's clock is off by {offset or 0:+.0f} s (likely {cause})"
+    act = "Set the camera's offset in the settings; leave its clock alone"
+    value = step if step is not None else offset or 0
+    short = f"Camera clock {'jumped' if step is not None else 'off'} {value:+.0f} s "
+    short += f"{teller.at(incident.onset_utc)}. Likely {cause}. Enter the offset in the settings."
+    return Words("Camera clock", what, "", act, short)
+
+
+def storage(incident: Incident, teller: Teller) -> Words:
+    """Word `storage`."""
+    detail = incident.detail
+    hours = detail.get("hours_left")
+    span = duration(hours * 60 if isinstance(hours, int | float) else None)
+    full = teller.at(detail.get("full_utc"))
+    what = f"The disk for the pictures is full at {full}"
+    act = "Make room or change the disk"
+    return Words(
+        f"Disk full in {span}",
+        what,
+        f"That is in {span}",
+        act,
+        f"Disk full {full}, in {span}. Make room or change disk.",
+    )
+
+
+_SUPPLIES = {
+    "camera-battery": ("The camera's battery", "Change the camera's battery, mark battery"),
+    "mount-battery": ("The mount's battery", "Change the mount's battery, mark battery mount"),
+    "card": ("The camera's card", "Change the card, mark card"),
+    "timer": ("The timer's count", "Restart the timer, mark timer"),
+}
+
+
+def supply(incident: Incident, teller: Teller) -> Words:
+    """Word `supply`."""
+    detail = incident.detail
+    name, act = _SUPPLIES.get(str(detail.get("supply")), ("A supply", "Renew it and mark it"))
+    hours = detail.get("hours_left")
+    span = duration(hours * 60 if isinstance(hours, int | float) else None)
+    empty = teller.at(detail.get("empty_utc"))
+    what = f"{name} ends at {empty}"
+    now = "Go now. " if incident.severity is Severity.NOW else ""
+    return Words(
+        f"{name} ends in {span}",
+        what,
+        f"That is in {span}",
+        act,
+        f"{name} ends {empty}, in {span}. {now}{act}.",
+    )
+
+
+_MISTAKES = {"longitude-sign": "the sign of the longitude", "time-zone": "the time zone", "date": "the date"}
+
+
+def wrong_place(incident: Incident, teller: Teller) -> Words:
+    """Word `wrong-place`."""
+    likely = [_MISTAKES.get(str(x), str(x)) for x in incident.detail.get("likely", ())]
+    causes = either(likely) or "place or time"
+    if "sun_altitude_deg" in incident.detail:
+        height = number(incident.detail, "sun_altitude_deg")
+        what = f"The sun is in the picture at {teller.at(incident.onset_utc)}, "
+        what += f"but should be below the horizon ({height} degrees)"
+    else:
+        what = "The sun's track needs a polar axis where nobody would set one"
+    act = f"Check {causes} in the settings and on the camera"
+    short = (
+        f"Sun seen where it cannot be ({teller.at(incident.onset_utc)}). Check {causes}: settings and camera."
+    )
+    return Words("Wrong place or time", what, "", act, short)
+
+
+def mixed_cameras(incident: Incident, teller: Teller) -> Words:
+    """Word `mixed-cameras`."""
+    detail = incident.detail
+    size = detail.get("other_size_px") or ["?", "?"]
+    other = f"{detail.get('other') or 'another camera'}, {size[0]} x {size[1]}"
+    what = f"Pictures of another camera ({other}) lie in the folder since {teller.at(incident.onset_utc)}"
+    return Words(
+        "Two cameras in one folder", what, "They are left out", "Give each camera a folder of its own"
+    )
+
+
+def eclipse(incident: Incident, teller: Teller) -> Words:
+    """Word `eclipse`."""
+    detail = incident.detail
+    share = detail.get("covered_diameter_fraction")
+    percent = f"{round(100 * share)} %" if isinstance(share, int | float) else "part"
+    greatest = teller.at(detail.get("greatest_utc"))
+    what = f"The moon covers {percent} of the sun's width at {greatest}, as computed"
+    return Words("Eclipse", what, f"It ends at {teller.at(detail.get('ends_utc'))}")
+
+
+def visit(incident: Incident, teller: Teller) -> Words:
+    """Word `visit`."""
+    detail = incident.detail
+    if detail.get("good"):
+        until = detail.get("alone_until_utc")
+        what = f"Good, tracking, until {teller.at(until)}" if until else "Good, tracking, nothing due"
+        return Words("Good, tracking", what)
+    if detail.get("good") is False and incident.state != "cleared":
+        ended = teller.at(detail.get("until_utc"))
+        what = (
+            f"The visit that ended at {ended} left no good picture for {duration(detail.get('waited_min'))}"
+        )
+        act = "Go back: check cap, clutch, drive, timer"
+        return Words(
+            "LEFT WITHOUT A GOOD PICTURE",
+            what,
+            "",
+            act,
+            f"Left without a good picture {ended}. Go back. Check cap, clutch, drive, timer, framing.",
+        )
+    begun, ends = teller.at(detail.get("from_utc")), teller.at(detail.get("until_utc"))
+    what = f"Somebody is at the camera from {begun} to {ends}"
+    return Words("Visit", what, "Only the filter alarm sounds")
+
+
+_JOBS = {
+    "drift": "recentre", "axis-limit": "unwind the axis, recentre", "battery": "change the camera's battery",
+    "mount-battery": "change the mount's battery", "card": "change the card", "timer": "restart the timer",
+    "storage": "make room on the disk",
+}  # fmt: skip
+
+
+def before_sleep(incident: Incident, teller: Teller) -> Words:
+    """Word `before-sleep`."""
+    detail = incident.detail
+    until = teller.at(detail.get("sleep_until_utc"))
+    jobs = detail.get("jobs") or []
+    if not jobs:
+        return Words(f"Nothing to do, sleep until {until}", f"Nothing to do, sleep until {until}")
+    listed = "; ".join(
+        f"{_JOBS.get(job['job'], job['job'])} (due {teller.at(job['due_utc'])})" for job in jobs
+    )
+    return Words(f"Before you sleep: {len(jobs)} to do", f"To sleep until {until}, in one visit: {listed}")
