@@ -34,8 +34,7 @@ def scene_of(scenario: Scenario, truth: Truth, state: Conditions, i: int, stampe
             noise=noise,
             captions=captions,
         )
-    behind = not np.isfinite(truth.x_px[i])
-    sun = None if state.night[i] or behind else _sun(scenario, truth, state, i)
+    sun = _sun(scenario, truth, state, i) if _may_shine_in(truth, state, i) else None
     return Scene(
         width_px=camera.width_px,
         height_px=camera.height_px,
@@ -56,8 +55,16 @@ def scene_of(scenario: Scenario, truth: Truth, state: Conditions, i: int, stampe
     )
 
 
-def tint_of(scenario: Scenario, air_mass: float) -> Tint:
-    """Return the colour of the disc: the filter's, reddened by the air."""
+def _may_shine_in(truth: Truth, state: Conditions, i: int) -> bool:
+    """Return whether any of the sun is above the horizon line and before the camera."""
+    below = float(state.above_horizon_px[i]) < -1.2 * float(truth.radius_px[i]) - 50
+    return bool(np.isfinite(truth.x_px[i])) and not state.night[i] and not below
+
+
+def tint_of(scenario: Scenario, air_mass: float, *, filtered: bool = True) -> Tint:
+    """Return the colour of the picture: the filter's, reddened by the air; white without a filter."""
+    if not filtered:
+        return NEUTRAL_FILTER
     red, green, blue = tints_of(scenario, np.array([air_mass]))[:, 0].tolist()
     return red, green, blue
 

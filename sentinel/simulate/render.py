@@ -18,12 +18,13 @@ from scipy.special import erf
 from sentinel.simulate.clutter import add_clutter, stamp
 from sentinel.simulate.fields import Field, smooth_field, smooth_series
 from sentinel.simulate.light import limb_darkening_coefficients
-from sentinel.simulate.scene import Cable, Cloud, Dust, Moon, Noise, Ridge, Scene, Spot, SunDisc
+from sentinel.simulate.scene import Blur, Cable, Cloud, Dust, Moon, Noise, Ridge, Scene, Spot, SunDisc
 
 F = TypeVar("F", np.float32, np.float64)
 
 _RIM_PX = 2.5  # nearer to the limb than this, pixels are averaged over sub-pixels
 _SUB = 4  # sub-pixels a side; each has soft coverage, so the steps are far finer than 1/16
+_BARE_FROM = 10.0  # filter factor
 _GLARE = 0.008  # share of a bare sun's light that a lens spreads over the frame: common practice, no source
 _VEIL = 4e-6  # brightness of the sky close to the sun, of the disc's: what shows when the filter is gone
 
@@ -110,6 +111,7 @@ def _paste_sun(scene: Scene, sun: SunDisc, image: Field, frame: Window) -> None:
         light *= 1 - _moon_coverage(scene.moon, dense)
     light += _open_light(scene, dense)
     _hide(scene, light, dense)
+    light += np.float32(_glare(scene))
     light = _blurred(light, scene)
     visible.of(image, frame)[...] = visible.of(light, dense)
 
@@ -117,7 +119,17 @@ def _paste_sun(scene: Scene, sun: SunDisc, image: Field, frame: Window) -> None:
 def _without_sun(scene: Scene, window: Window) -> Field:
     light = _open_light(scene, window)
     _hide(scene, light, window)
+    light += np.float32(_glare(scene))
     return light
+
+
+def _glare(scene: Scene) -> float:
+    """Return what the lens itself spreads over the whole frame when the sun shines in without a filter."""
+    sun = scene.sun
+    if sun is None or scene.filter_factor <= _BARE_FROM:
+        return 0.0
+    share = np.pi * sun.radius_px**2 / (scene.width_px * scene.height_px)
+    return float(scene.filter_factor * sun.brightness * _GLARE * share)
 
 
 def _open_light(scene: Scene, window: Window) -> Field:
@@ -134,7 +146,7 @@ def _open_light(scene: Scene, window: Window) -> Field:
 
 def _add_scatter(scene: Scene, sun: SunDisc, light: Field, window: Window) -> None:
     """Add what air, filter and cloud scatter: the halo, the glow of a sheet of cloud, the open sky's veil."""
-    bare = scene.filter_factor > 10
+    bare = scene.filter_factor > _BARE_FROM
     glowing = [cloud for cloud in scene.clouds if cloud.glow > 0]
     if not (scene.halo > 0 or glowing or bare):
         return
@@ -151,10 +163,8 @@ def _add_scatter(scene: Scene, sun: SunDisc, light: Field, window: Window) -> No
         )
         light += np.float32(cloud.glow * sun.brightness) * scattered
     if bare:
-        share = np.pi * sun.radius_px**2 / (scene.width_px * scene.height_px)
         bare_level = scene.filter_factor * sun.brightness
         light += np.float32(bare_level * _VEIL) * (1 + 20 / (1 + away / np.float32(0.2)) ** 2)
-        light += np.float32(bare_level * _GLARE * share)
 
 
 def _disc_light(sun: SunDisc, window: Window) -> Field:
@@ -312,24 +322,32 @@ def _cable_coverage(cable: Cable, window: Window) -> Field:
 def _blurred(light: Field, scene: Scene) -> Field:
     """Convolve with the point-spread function; what lies beyond the window continues its border."""
     blur = scene.blur
-    if blur.sigma_px > 0 and blur.vertical_sigma_px == 0:
+    if blur.vertical_sigma_px == 0:
+        if blur.sigma_px == 0:
+            return light
         return np.asarray(
             gaussian_filter(light, blur.sigma_px, mode="nearest", truncate=5.0), dtype=np.float32
         )
-    if blur.vertical_sigma_px == 0:
-        return light
-    sun = scene.sun
-    zenith = radians(sun.zenith_deg) if sun is not None else 0.0
-    reach = ceil(5 * hypot(blur.sigma_px, blur.vertical_sigma_px))
-    padded = np.pad(light, reach, mode="edge")
+    kernel = _tilted_kernel(blur, scene.sun.zenith_deg if scene.sun is not None else 0.0)
+    edge = len(kernel) - 1
+    padded = np.pad(light, edge // 2, mode="edge")
     shape = [fft.next_fast_len(n, real=True) for n in padded.shape]
-    fy = fft.fftfreq(shape[0])[:, None]
-    fx = fft.rfftfreq(shape[1])[None, :]
-    along = fx * sin(zenith) - fy * cos(zenith)
-    power = blur.sigma_px**2 * (fx**2 + fy**2) + blur.vertical_sigma_px**2 * along**2
-    spectrum = fft.rfft2(padded, s=shape) * np.exp(-2 * np.pi**2 * power).astype(np.float32)
-    whole = fft.irfft2(spectrum, s=shape)
-    return np.asarray(whole[reach : reach + light.shape[0], reach : reach + light.shape[1]], dtype=np.float32)
+    # Round the ends it wraps; what is kept begins where that ends.
+    whole = fft.irfft2(fft.rfft2(padded, s=shape) * fft.rfft2(kernel, s=shape), s=shape)
+    return np.asarray(whole[edge : edge + light.shape[0], edge : edge + light.shape[1]], dtype=np.float32)
+
+
+def _tilted_kernel(blur: Blur, zenith_deg: float) -> Field:
+    """Return a Gaussian wider along the vertical; sampled in space, so that no light comes out negative."""
+    reach = ceil(5 * hypot(blur.sigma_px, blur.vertical_sigma_px))
+    step = np.arange(-reach, reach + 1, dtype=float)
+    up_x, up_y = sin(radians(zenith_deg)), -cos(radians(zenith_deg))
+    along = step[None, :] * up_x + step[:, None] * up_y
+    across = step[None, :] * up_y - step[:, None] * up_x
+    # A focus without any blur still has pixels: a sampled Gaussian narrower than this has no shape.
+    wide = max(blur.sigma_px**2, 0.16)
+    kernel = np.exp(-0.5 * (across**2 / wide + along**2 / (wide + blur.vertical_sigma_px**2)))
+    return np.asarray(kernel / kernel.sum(), dtype=np.float32)
 
 
 def _shade(image: Field, speck: Dust) -> None:

@@ -180,7 +180,7 @@ def _jobs(work: Plan, out: Path) -> list[_Job]:
                 path=out / name,
                 scene=scene_of(scenario, work.truth, work.state, i, stamped),
                 exif=exif,
-                tint=tint_of(scenario, float(mass[i])),
+                tint=tint_of(scenario, float(mass[i]), filtered=not work.state.filter_lost[i]),
                 file_format=camera.file_format,
                 quality=camera.quality,
             )

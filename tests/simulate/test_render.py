@@ -182,6 +182,14 @@ def test_a_lost_filter_whitens_everything() -> None:
     assert (render(replace(QUIET, sun=low, filter_factor=1e5)) > 1).all()
 
 
+def test_no_blur_makes_light_negative() -> None:
+    """A bare sun over-exposes ten thousand times: any ringing of the blur would leave black pixels."""
+    bright = replace(QUIET, sun=replace(SUN, zenith_deg=20), gain=1e5)
+    for vertical_sigma_px in (0.0, 0.02, 1.5):
+        image = render(replace(bright, blur=Blur(sigma_px=0.8, vertical_sigma_px=vertical_sigma_px)))
+        assert image.min() > -0.05
+
+
 def test_gain_multiplies_light_before_noise() -> None:
     scene = replace(QUIET, sky=0.02)
     assert np.allclose(render(replace(scene, gain=6.0)), 6 * render(scene), rtol=1e-5)
