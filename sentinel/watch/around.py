@@ -78,7 +78,7 @@ def synchronised() -> bool | None:
 
 @lru_cache(maxsize=1)
 def boot_id() -> str:
-    """Return what tells this run of the computer from others; where it does not say, this run of the watch."""
+    """Return what tells this run of the computer from others; else what tells this run of the watch."""
     try:
         return _BOOT_ID.read_text(encoding="ascii").strip()
     except OSError:

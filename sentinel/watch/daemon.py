@@ -14,7 +14,7 @@ from sentinel.delivery.worker import Worker
 from sentinel.errors import RequestProblem
 from sentinel.intake.exposure_time import TIME_FROM_FILE
 from sentinel.intake.pool import MeasuringPool, Work, measure_job
-from sentinel.journal import Unwritable
+from sentinel.journal import Unwritable, export
 from sentinel.records import Event, MeasuredFrame, Outcome, Surroundings
 from sentinel.runner import run
 from sentinel.settings import Settings
@@ -237,6 +237,10 @@ class Watch:
         self._showing.show(self._memory)
         self._showing.stop()
         self._save()
+        try:
+            export(self._keeper.journal, self._home.folder)
+        except OSError as error:
+            log.warning("the files for people could not be written (%s); the journal holds it all", error)
         self._keeper.journal.close()
 
 
