@@ -66,6 +66,10 @@ class Draws:
         deviation = (self.points.rate[self.point] + self.unknowns[:, 2]) * 1e-4
         return np.asarray((1 + deviation) * self.points.base_arcsec_s[self.point] / 15.0)
 
+    def low_air(self) -> Array:
+        """Return how far the air near the horizon lifts off the formula, in sigmas, (d,)."""
+        return np.asarray(self.unknowns[:, 3])
+
     def tracks_arcsec(self, now_s: float, offsets_s: Array) -> tuple[Array, Array]:
         """Return x and y (n, d) in the picture, arcsec from the lens axis, at times after now."""
         used = np.unique(self.point)

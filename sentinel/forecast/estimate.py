@@ -1,5 +1,6 @@
 """Keeps the fit going: linearises where the last one ended, follows each roll and rate still possible."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -7,8 +8,9 @@ import numpy as np
 from sentinel.forecast.bins import Arc
 from sentinel.forecast.draws import Draws, draw
 from sentinel.forecast.fit import Prior, Solved, Track, Whitener, roll_grid
-from sentinel.forecast.geometry import Geometry, Indices, Points
+from sentinel.forecast.geometry import COMMON, Geometry, Indices, Points
 from sentinel.forecast.noise import FLEXURES
+from sentinel.forecast.worm import SIGMAS_ARCSEC
 from sentinel.settings import Site
 from sentinel.sky.arrays import Array
 from sentinel.sky.mount import Tracking, rate_arcsec_s
@@ -59,6 +61,34 @@ class Nodes:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """The track with what is needed to linearise it anywhere."""
+
+    track: Track
+    utc_s: Array
+    stretch: Indices
+    worm: Array
+    precision: Array
+
+    def linear(self, geometry: Geometry, points: Points) -> tuple[Array, Array]:
+        """Return track and slopes as `Geometry.linear` does, with the worm's columns put in."""
+        base, slopes = geometry.linear(self.utc_s, self.stretch, points)
+        if not self.worm.shape[1]:
+            return base, slopes
+        along = np.stack([self.worm, np.zeros_like(self.worm)], axis=1)
+        along = np.broadcast_to(along, (len(points), *along.shape))
+        return base, np.concatenate([slopes[..., :COMMON], along, slopes[..., COMMON:]], axis=-1)
+
+    def without_worm(self, delta: Array) -> Array:
+        """Return unknowns (m, p) as `Points.moved` takes them."""
+        return np.concatenate([delta[:, :COMMON], delta[:, COMMON + self.worm.shape[1] :]], axis=1)
+
+    def solve(self, points: Points, base: Array, slopes: Array, kinds: Sequence[int]) -> Solved:
+        """Return `Track.solve`."""
+        return self.track.solve(points, base, slopes, self.precision, kinds)
+
+
 def every_node(candidates: tuple[Candidate, ...]) -> Nodes:
     """Return a node for every cell of the roll and every rate, on the true pole."""
     rates = np.repeat([rate_arcsec_s(candidate.tracking) for candidate in candidates], CELLS)
@@ -83,21 +113,38 @@ class Estimator:
         """How many rolls and rates are still followed."""
         return len(self._nodes)
 
-    def fit(self, arc: Arc, xy_arcsec: Array, variance: Array, now_s: float, *, keep: bool = True) -> Draws:
-        """Fit the arc; positions (n, 2) and variances (n,) are in arcsec about the lens axis.
+    def fit(
+        self, arc: Arc, xy_arcsec: Array, variance: Array, worm: Array, now_s: float, *, keep: bool = True
+    ) -> Draws:
+        """Fit the arc.
 
-        Where `keep` is false the next fit starts as if this one had not been.
+        Parameters
+        ----------
+        arc, xy_arcsec, variance
+            The bins, their positions (n, 2) in arcsec about the lens axis, and variances (n,).
+        worm
+            Columns (n, w) of a periodic error along the equator; w may be 0.
+        now_s
+            The time to draw for.
+        keep
+            Where false, the next fit starts as if this one had not been.
         """
         ids = tuple(int(i) for i in np.unique(arc.stretch))
         stretch = np.searchsorted(np.array(ids), arc.stretch)
-        track = Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s, WANDER))
+        track = _Seen(
+            Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s, WANDER)),
+            arc.utc_s,
+            stretch,
+            worm,
+            self._prior.precision(len(ids), SIGMAS_ARCSEC[: worm.shape[1]]),
+        )
         nodes = self._posed(ids, arc.utc_s, stretch, xy_arcsec)
-        nodes, base, slopes, score = self._settled(nodes, track, arc.utc_s, stretch)
+        nodes, base, slopes, score = self._settled(nodes, track)
         alive = np.flatnonzero(score > score.max() - _HOPELESS)
         nodes, base, slopes = nodes.taken(alive), base[alive], slopes[alive]
         lead = int(score[alive].argmax())
         kinds = self._kinds_that_matter(nodes, track, base, slopes, lead)
-        solved = track.solve(nodes.points, base, slopes, self._prior, kinds)
+        solved = track.solve(nodes.points, base, slopes, kinds)
         rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
         log = log + nodes.log_prior[None, :, None]
         draws = draw(self._geometry, nodes.points, solved, rolls, log, wander=WANDER)
@@ -106,28 +153,25 @@ class Estimator:
             self._nodes = replace(_followed(nodes, log.max(axis=(0, 2))), kind=kind)
         return draws
 
-    def _kinds_that_matter(
-        self, nodes: Nodes, track: Track, base: Array, slopes: Array, lead: int
-    ) -> list[int]:
+    @staticmethod
+    def _kinds_that_matter(nodes: Nodes, track: "_Seen", base: Array, slopes: Array, lead: int) -> list[int]:
         one = slice(lead, lead + 1)
         only = nodes.taken(np.array([lead]))
-        solved = track.solve(only.points, base[one], slopes[one], self._prior, range(len(FLEXURES)))
+        solved = track.solve(only.points, base[one], slopes[one], range(len(FLEXURES)))
         top = roll_grid(solved, only.centre_rad, only.half_width_rad)[1].max(axis=(1, 2))
         return [int(kind) for kind in np.flatnonzero(top > top.max() - _SLIGHT)]
 
-    def _settled(
-        self, nodes: Nodes, track: Track, utc_s: Array, stretch: Indices
-    ) -> tuple[Nodes, Array, Array, Array]:
+    def _settled(self, nodes: Nodes, track: "_Seen") -> tuple[Nodes, Array, Array, Array]:
         """Move each node to the best point of its cell; with it the track there, and its score."""
         for last in range(_ROUNDS):
-            base, slopes = self._geometry.linear(utc_s, stretch, nodes.points)
-            solved = track.solve(nodes.points, base, slopes, self._prior, [nodes.kind])
+            base, slopes = track.linear(self._geometry, nodes.points)
+            solved = track.solve(nodes.points, base, slopes, [nodes.kind])
             rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
             best = log[0].argmax(axis=1)
             m = np.arange(len(nodes))
             score = log[0, m, best] + nodes.log_prior
             roll = rolls[0, m, best]
-            delta = _mean(solved, roll)
+            delta = track.without_worm(_mean(solved, roll))
             counts = score > score.max() - 2 * _HOPELESS
             near = (np.abs(delta[:, :3]) < _CLOSE).all(axis=1) & (np.abs(roll - nodes.points.roll_rad) < 0.01)
             if near[counts].all() or last == _ROUNDS - 1:

@@ -1,5 +1,6 @@
 """When a drawn track first brings the limb to the frame's edge, and what many draws say about that time."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,7 +67,38 @@ class Exits:
         return EDGES[int(np.bincount(self.edge[leaves], minlength=4).argmax())]
 
 
-def first_exits(offsets_s: Array, room_px: Array, above_deg: Array) -> Exits:
+@dataclass(frozen=True, slots=True)
+class Daylight:
+    """Whether the sun is above the horizon line on a grid of times, and exactly when that changes."""
+
+    up: Bools
+    """(n,)"""
+    turns: NDArray[np.intp]
+    """(k,) index of the last time before each rising or setting"""
+    share: Array
+    """(k,) where between that time and the next it happens"""
+    rate_deg_s: Array
+    """(k,) how fast the sun climbs then"""
+
+
+def daylight(offsets_s: Array, above_deg: Callable[[Array], Array]) -> Daylight:
+    """Find risings and settings; `above_deg` gives the sun's height above the line at times after now."""
+    heights = above_deg(offsets_s)
+    up = heights > 0
+    turns = np.flatnonzero(up[1:] != up[:-1])
+    begin, end = offsets_s[turns], offsets_s[turns + 1]
+    low, high = heights[turns], heights[turns + 1]
+    when = begin + (end - begin) * low / np.where(low == high, 1.0, low - high)
+    rate = np.zeros_like(when)
+    if len(turns):
+        for _ in range(3):
+            here, later = above_deg(when), above_deg(when + 10.0)
+            rate = (later - here) / 10.0
+            when = np.clip(when - here / np.where(rate == 0, 1.0, rate), begin, end)
+    return Daylight(up, turns, (when - begin) / (end - begin), rate)
+
+
+def first_exits(offsets_s: Array, room_px: Array, day: Daylight, lifted_deg: Array | None = None) -> Exits:
     """Find where each draw's room along an edge first runs out while the sun is up.
 
     Parameters
@@ -75,10 +107,12 @@ def first_exits(offsets_s: Array, room_px: Array, above_deg: Array) -> Exits:
         Times after now, shape (n,).
     room_px
         Gaps to the four edges, shape (4, n, draws).
-    above_deg
-        Height of the sun above the horizon line, shape (n,). What is outside at sunrise has left at sunrise.
+    day
+        When the sun is up. What is outside at sunrise has left at sunrise.
+    lifted_deg
+        How much more than the formula says the air lifts a rising sun, (draws,): it rises sooner.
     """
-    offsets_s, room_px, up = _with_crossings(offsets_s, room_px, above_deg)
+    offsets_s, room_px, up, rate = _with_turns(offsets_s, room_px, day)
     least = room_px.min(axis=0)
     out = (least <= 0) & up[:, None]
     leaves = out.any(axis=0)
@@ -90,21 +124,23 @@ def first_exits(offsets_s: Array, room_px: Array, above_deg: Array) -> Exits:
     crosses = (after > 0) & (inside > 0) & up[before]
     share = np.where(crosses, inside / np.where(crosses, inside - outside, 1.0), 1.0)
     when = offsets_s[before] + share * (offsets_s[after] - offsets_s[before])
+    if lifted_deg is not None:
+        rises = leaves & (after > 0) & ~up[before]
+        when = np.where(rises, when - lifted_deg / np.where(rises, rate[after], 1.0), when)
     edge = room_px[:, after, draws].argmin(axis=0)
-    return Exits(np.where(leaves, when, np.inf), edge)
+    return Exits(np.where(leaves, np.maximum(when, 0.0), np.inf), edge)
 
 
-def _with_crossings(offsets_s: Array, room_px: Array, above_deg: Array) -> tuple[Array, Array, Bools]:
+def _with_turns(offsets_s: Array, room_px: Array, day: Daylight) -> tuple[Array, Array, Bools, Array]:
     """Put the moments of rising and setting into the grid: the sun counts as up at each of them."""
-    up = above_deg > 0
-    turns = np.flatnonzero(up[1:] != up[:-1])
-    if not len(turns):
-        return offsets_s, room_px, up
-    share = above_deg[turns] / (above_deg[turns] - above_deg[turns + 1])
+    if not len(day.turns):
+        return offsets_s, room_px, day.up, np.ones(len(offsets_s))
+    turns, share = day.turns, day.share
     when = offsets_s[turns] + share * (offsets_s[turns + 1] - offsets_s[turns])
     between = room_px[:, turns] + share[:, None] * (room_px[:, turns + 1] - room_px[:, turns])
     return (
         np.insert(offsets_s, turns + 1, when),
         np.insert(room_px, turns + 1, between, axis=1),
-        np.insert(up, turns + 1, True),
+        np.insert(day.up, turns + 1, True),
+        np.insert(np.ones(len(offsets_s)), turns + 1, np.maximum(day.rate_deg_s, 1e-5)),
     )

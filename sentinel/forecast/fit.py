@@ -32,15 +32,18 @@ _EVEN = (2 * np.arange(_GRID) + 1) / _GRID - 1
 class Prior:
     """What is known of axis and rate before the track: Gaussian about true pole and nominal rate."""
 
-    azimuth_sigma_deg: float = 1.2
-    altitude_sigma_deg: float = 1.0
-    rate_sigma: float = 2.0
+    azimuth_sigma_deg: float = 0.9
+    altitude_sigma_deg: float = 0.8
+    rate_sigma: float = 1.5
     """In units of 1e-4."""
 
-    def precision(self, stretches: int) -> Array:
-        """Return the diagonal of the prior's inverse covariance, (unknowns,)."""
+    def precision(self, stretches: int, worm: Sequence[float] = ()) -> Array:
+        """Return the diagonal of the prior's inverse covariance, (unknowns,).
+
+        The worm's columns, of the given 1-sigma, stand between the common unknowns and the poses.
+        """
         common = [self.azimuth_sigma_deg, self.altitude_sigma_deg, self.rate_sigma, 1.0]
-        return np.array(common + [POSE_SIGMA_DEG] * (2 * stretches)) ** -2.0
+        return np.array([*common, *worm, *[POSE_SIGMA_DEG] * (2 * stretches)]) ** -2.0
 
 
 class Whitener:
@@ -114,13 +117,14 @@ class Track:
         self.xy_arcsec = xy_arcsec
         self.whitener = whitener
 
-    def solve(self, points: Points, base: Array, slopes: Array, prior: Prior, kinds: Sequence[int]) -> Solved:
+    def solve(
+        self, points: Points, base: Array, slopes: Array, precision: Array, kinds: Sequence[int]
+    ) -> Solved:
         """Return the posteriors at points, the track linearised there as `Geometry.linear` gives it."""
         m, n, _, p = slopes.shape
         # Columns: x, y of the picture; then by point u, v of the track and of each slope.
         own = np.concatenate([base[..., None], slopes], axis=3).transpose(1, 0, 3, 2).reshape(n, -1)
         columns = np.concatenate([self.xy_arcsec, own], axis=1)
-        precision = prior.precision(len(points.reference_s))
         offset = np.zeros((m, p))
         offset[:, :3] = -np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1)
         parts = [self._solve_kind(kind, columns, precision, offset) for kind in kinds]

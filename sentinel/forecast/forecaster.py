@@ -216,10 +216,11 @@ class Forecaster:
             return self._draws, self._tracks_px(self._draws, now)
         scale = self._scale
         arc = tracker.bins.arc()
-        jitter = tracker.renew_jitter()
-        variance = (arc.sigma_px * scale) ** 2 + jitter**2 / np.maximum(arc.count / 2.5, 1.0)
+        tracker.renew_unrest()
+        unrest, worm = tracker.unrest_of(arc, self._interval_s)
+        variance = (arc.sigma_px * scale) ** 2 + unrest
         xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale
-        draws = self._estimator.fit(arc, xy, variance, now, keep=keep)
+        draws = self._estimator.fit(arc, xy, variance, worm, now, keep=keep)
         tracks = self._tracks_px(draws, now)
         if keep:
             tracker.scale_arcsec_px = scale
@@ -259,6 +260,7 @@ class Forecaster:
             interval_s=self._interval_s,
             draws=draws,
             tracks_px=tracks_px,
+            worm_arcsec=tracker.worm.amplitude_arcsec if tracker.worm is not None else 0.0,
             last=tracker.last,
             arc_h=(tracker.last.utc_s - tracker.first_utc_s) / 3600,
             stretches=tracker.stretch + 1,

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from sentinel.forecast.draws import Draws
-from sentinel.forecast.exits import HORIZON_H, OFFSETS_S, Exits, Frame, first_exits
+from sentinel.forecast.exits import HORIZON_H, OFFSETS_S, Daylight, Exits, Frame, daylight, first_exits
+from sentinel.forecast.geometry import low_air_arcsec
 from sentinel.forecast.line import Line, line_normals
 from sentinel.forecast.places import Ahead, best_along, best_centre, place, reach
 from sentinel.forecast.standing import STOP_S, Lead, lead, off_axis_deg, stopped_px
@@ -53,6 +54,8 @@ class Known:
     draws: Draws
     tracks_px: Array
     """Their tracks from now on, at `OFFSETS_S`, (2, n, draws)."""
+    worm_arcsec: float
+    """How far the drive's periodic error takes the disc to and fro along the equator."""
     last: Sight
     arc_h: float
     stretches: int
@@ -78,17 +81,24 @@ class _View:
     radius_px: Array
     x_px: Array
     y_px: Array
+    day: Daylight
 
     @property
     def up(self) -> Bools:
-        return self.altitude_deg > self.line_deg
+        return self.day.up
 
 
 def outlook(known: Known, now_utc: datetime, now_s: float) -> Forecast:
     """Return the forecast."""
     view = _view(known, now_s)
     room = known.frame.room_px(view.x_px, view.y_px, view.radius_px[:, None])
-    exits = first_exits(OFFSETS_S, room, view.altitude_deg - view.line_deg)
+    if known.departure is None:
+        # To and fro within minutes: it is out as soon as the far end of it is.
+        swing = 0.9 * known.worm_arcsec / known.scale
+        room[:2] -= np.abs(np.cos(known.draws.roll_rad)) * swing
+        room[2:] -= np.abs(np.sin(known.draws.roll_rad)) * swing
+    air = known.draws.low_air() * float(low_air_arcsec(np.array(0.0))) / 3600
+    exits = first_exits(OFFSETS_S, room, view.day, air if known.departure is None else None)
     fields = _exit_fields(known, now_s, exits)
     best = lead(known.draws)
     rate = known.draws.rate_ratio()
@@ -125,13 +135,20 @@ def without_disc(settings: Settings, stores: Stores | None, now_utc: datetime, n
 def _view(known: Known, now_s: float) -> _View:
     times = now_s + OFFSETS_S
     altitude, azimuth = known.sun.altaz_deg(times)
-    line = np.asarray(HorizonLine(known.settings.site.horizon).altitude_deg(azimuth))
+    line = HorizonLine(known.settings.site.horizon)
+
+    def above_deg(offsets_s: Array) -> Array:
+        height, bearing = known.sun.altaz_deg(now_s + offsets_s)
+        return np.asarray(height - line.altitude_deg(bearing))
+
     radius = known.sun.angular_radius_arcsec(times) / known.scale
     if known.departure is not None:
         x, y = known.departure.line.draws_px(times, line_normals())
     else:
         x, y = known.tracks_px
-    return _View(now_s, times, altitude, azimuth, line, radius, x, y)
+    day = daylight(OFFSETS_S, above_deg)
+    line_deg = np.asarray(line.altitude_deg(azimuth))
+    return _View(now_s, times, altitude, azimuth, line_deg, radius, x, y, day)
 
 
 def _exit_fields(known: Known, now_s: float, exits: Exits) -> dict[str, Any]:
@@ -270,7 +287,7 @@ def _stop_fields(known: Known, view: _View, best: Lead, here_px: Array) -> dict[
     moved = stopped_px(known.sun, best, view.now_s, known.scale)
     x, y = here_px[0] + moved[0], here_px[1] + moved[1]
     room = known.frame.room_px(x, y, float(view.radius_px[0]))[:, :, None]
-    exits = first_exits(STOP_S, room, np.ones(len(STOP_S)))
+    exits = first_exits(STOP_S, room, daylight(STOP_S, np.ones_like))
     after = float(exits.after_s[0])
     edge: Edge | None = exits.likely_edge()
     return {
@@ -288,7 +305,7 @@ def _due(known: Known, view: _View, early_utc: datetime | None, rate_ratio: floa
     limits = [when for when in (limit, hour_angle) if when is not None]
     if limits:
         due["axis-limit"] = min(limits)
-    goes = sun_goes(view.times_s, view.altitude_deg, view.line_deg, view.up)
+    goes = sun_goes(view.times_s, view.line_deg, view.day)
     if goes is not None:
         due[goes[1]] = goes[0]
     return in_order(list(due.items()), view.now_s, view.now_s + HORIZON_H * 3600)

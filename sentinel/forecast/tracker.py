@@ -8,17 +8,21 @@ departure (they go on moving: the mount has stopped, turned back or runs at a wr
 from collections import deque
 from dataclasses import dataclass
 from enum import Enum
+from itertools import islice
 
 import numpy as np
 
-from sentinel.forecast.bins import Bins
+from sentinel.forecast.bins import Arc, Bins
+from sentinel.forecast.worm import Worm, find_worm
 from sentinel.sky.arrays import Array
 
 RECENT = 5
 RECENT_S = 1200.0
 EARLY_S = 600.0
 SUSPECTS = 90
-JITTER_DISCS = 150
+RECENT_DISCS = 360
+WORM_SPAN_S = 3 * 3600.0
+PRIOR_FREEDOM = 4.0
 PRIOR_JITTER_ARCSEC = 8.0
 _LEAST_STEP_ARCSEC = 60.0
 _DRIVE_ARCSEC_S = 15.0
@@ -80,8 +84,11 @@ class Tracker:
         self.suspects: deque[Sight] = deque(maxlen=SUSPECTS)
         self.last: Sight | None = None
         self.jitter_arcsec = PRIOR_JITTER_ARCSEC
-        """Worm, wind and seeing, 1-sigma in one coordinate."""
-        self._recent: deque[Sight] = deque(maxlen=JITTER_DISCS)
+        """Wind and seeing, and the worm where it is not known: 1-sigma in one coordinate."""
+        self.unrest_arcsec = PRIOR_JITTER_ARCSEC
+        """The same, the worm always in it."""
+        self.worm: Worm | None = None
+        self._recent: deque[tuple[Sight, int]] = deque(maxlen=RECENT_DISCS)
         self._starts: deque[tuple[float, int]] = deque(maxlen=64)
         self.first_utc_s = np.inf
         self._told_of_jump = False
@@ -105,37 +112,53 @@ class Tracker:
         self.suspects.append(sight)
         return self._weigh_suspects()
 
-    def renew_jitter(self) -> float:
-        """Work out the frame-to-frame unrest anew from the last discs: too dear to do for every one."""
-        squares, freedom = PRIOR_JITTER_ARCSEC**2 * 6, 6.0
-        sights = [s for s in self._recent if s.utc_s > self._recent[-1].utc_s - 7200] if self._recent else []
-        for block in _blocks(sights):
-            rows = np.array([(s.utc_s, s.x_px, s.y_px) for s in block])
-            since = (rows[:, 0] - rows[:, 0].mean()) / 600.0
-            design = np.vander(since, 3)
-            left = rows[:, 1:] - design @ np.linalg.lstsq(design, rows[:, 1:], rcond=None)[0]
-            squares += float((left**2).sum()) / 2 * self.scale_arcsec_px**2
-            freedom += len(block) - 3
-        self.jitter_arcsec = float(np.sqrt(squares / freedom))
-        return self.jitter_arcsec
+    def renew_unrest(self) -> None:
+        """Work out worm and jitter anew from the last discs: too dear to do for every one."""
+        rows = [
+            (sight.utc_s, sight.x_px, sight.y_px, stretch)
+            for sight, stretch in self._recent
+            if sight.utc_s > self._recent[-1][0].utc_s - WORM_SPAN_S
+        ]
+        table = np.array(rows).reshape(-1, 4)
+        self.worm, squares, freedom = find_worm(
+            table[:, 0], table[:, 1:3] * self.scale_arcsec_px, table[:, 3]
+        )
+        squares = squares / 2 + PRIOR_JITTER_ARCSEC**2 * PRIOR_FREEDOM
+        self.jitter_arcsec = float(np.sqrt(squares / (freedom + PRIOR_FREEDOM)))
+        self.unrest_arcsec = self.jitter_arcsec
+        if self.worm is not None:
+            self.unrest_arcsec = float(np.hypot(self.jitter_arcsec, self.worm.amplitude_arcsec))
+
+    def unrest_of(self, arc: Arc, interval_s: float) -> tuple[Array, Array]:
+        """Return the variance (n,) that unrest leaves in the bins, arcsec^2, and the worm's columns."""
+        if self.worm is None:
+            # A worm may well be there: what neighbouring discs err, they err together.
+            return self.jitter_arcsec**2 / np.maximum(arc.count / 2.5, 1.0), np.zeros((len(arc), 0))
+        variance = self.jitter_arcsec**2 / np.maximum(arc.count / 1.5, 1.0)
+        variance = variance + self.worm.variance(arc.utc_s, arc.count, interval_s)
+        return variance, self.worm.columns(arc.utc_s, arc.count, interval_s)
 
     def _off(self, sight: Sight) -> Array:
         """Return how far a disc lies from where it is expected, freed of how far the last ones did."""
         if self.expected is None or self.last is None:
             return np.zeros(2)
-        recent = [s for s in list(self._recent)[-RECENT:] if s.utc_s > self.last.utc_s - RECENT_S]
+        recent = [
+            sight
+            for sight, stretch in list(islice(reversed(self._recent), RECENT))
+            if stretch == self.stretch and sight.utc_s > self.last.utc_s - RECENT_S
+        ]
         before = np.median([s.xy - self.expected.at(s.utc_s)[0] for s in recent], axis=0)
         return np.asarray(sight.xy - self.expected.at(sight.utc_s)[0] - before)
 
     def _limit_px(self, utc_s: float) -> float:
         spread = self.expected.at(utc_s)[1] if self.expected is not None else 0.0
-        least = max(6 * self.jitter_arcsec, _LEAST_STEP_ARCSEC) / self.scale_arcsec_px
+        least = max(6 * self.unrest_arcsec, _LEAST_STEP_ARCSEC) / self.scale_arcsec_px
         return least + 4 * spread
 
     def _weigh_suspects(self) -> Verdict:
         last = list(self.suspects)[-3:]
         offs = np.array([self._off(s) for s in last])
-        still = max(4 * self.jitter_arcsec, 30.0) / self.scale_arcsec_px
+        still = max(4 * self.unrest_arcsec, 30.0) / self.scale_arcsec_px
         needed = 2 if self._told_of_jump else 3
         if len(last) >= needed and np.ptp(offs, axis=0).max() <= still:
             return self._begin_stretch(last)
@@ -175,7 +198,6 @@ class Tracker:
         self.departed_utc_s = None
         self._told_of_jump = False
         self.suspects.clear()
-        self._recent.clear()
         for sight in discs:
             self._accept(sight)
         return Verdict.JUMPED
@@ -186,26 +208,14 @@ class Tracker:
         self.bins.add(self.stretch, sight.utc_s, sight.x_px, sight.y_px, sight.sigma_px)
         self.first_utc_s = min(self.first_utc_s, sight.utc_s)
         self.last = sight
-        self._recent.append(sight)
+        self._recent.append((sight, self.stretch))
 
     def _take_late(self, sight: Sight) -> Verdict:
         """Put a late disc into its bin where the discs about it agree with it; else leave it."""
         owner = [stretch for begin, stretch in self._starts if begin <= sight.utc_s]
         if owner:
             near = self.bins.near(owner[-1], sight.utc_s, RECENT_S)
-            limit = max(6 * self.jitter_arcsec, _LEAST_STEP_ARCSEC) / self.scale_arcsec_px
+            limit = max(6 * self.unrest_arcsec, _LEAST_STEP_ARCSEC) / self.scale_arcsec_px
             if near is not None and float(np.hypot(*(near - sight.xy))) <= limit:
                 self.bins.add(owner[-1], sight.utc_s, sight.x_px, sight.y_px, sight.sigma_px)
         return Verdict.LATE
-
-
-def _blocks(sights: list[Sight]) -> list[list[Sight]]:
-    """Cut discs into runs of at most 20 min and 20 discs, at least 5, without long gaps."""
-    blocks: list[list[Sight]] = []
-    for sight in sights:
-        run = blocks[-1] if blocks else None
-        if run and len(run) < 20 and sight.utc_s - run[0].utc_s < 1500 and sight.utc_s - run[-1].utc_s < 400:
-            run.append(sight)
-        else:
-            blocks.append([sight])
-    return [block for block in blocks if len(block) >= 5]

@@ -5,9 +5,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sentinel.forecast.exits import Daylight
 from sentinel.records import Due, Mark
 from sentinel.settings import Settings
-from sentinel.sky.arrays import Array, Bools
+from sentinel.sky.arrays import Array
 from sentinel.times import from_utc_s, utc_s
 
 MEAN_SOLAR_RATE_DEG_S = 15.0 / 3600
@@ -96,16 +97,15 @@ def hour_angle_due(settings: Settings, utc_s_grid: Array, hour_angle_deg: Array)
     return float(utc_s_grid[i]) + min(float(to_go[i]) / (15.0 / 3600), step)
 
 
-def sun_goes(utc_s_grid: Array, altitude_deg: Array, line_deg: Array, up: Bools) -> tuple[float, str] | None:
+def sun_goes(utc_s_grid: Array, line_deg: Array, day: Daylight) -> tuple[float, str] | None:
     """Return when the sun next goes behind the horizon line and why (`sunset|horizon`); None: it stays up."""
-    goes = np.flatnonzero(up[:-1] & ~up[1:])
-    if len(goes) == 0:
+    goes = np.flatnonzero(day.up[day.turns])
+    if not len(goes):
         return None
-    i = int(goes[0])
-    before, after = float((altitude_deg - line_deg)[i]), float((altitude_deg - line_deg)[i + 1])
-    share = before / (before - after) if before > after else 1.0
-    when = float(utc_s_grid[i] + share * (utc_s_grid[i + 1] - utc_s_grid[i]))
-    return when, "horizon" if line_deg[i + 1] > 0 else "sunset"
+    first = int(goes[0])
+    i = int(day.turns[first])
+    when = utc_s_grid[i] + day.share[first] * (utc_s_grid[i + 1] - utc_s_grid[i])
+    return float(when), "horizon" if line_deg[i + 1] > 0 else "sunset"
 
 
 def in_order(due_utc_s: Sequence[tuple[str, float]], now_utc_s: float, until_utc_s: float) -> tuple[Due, ...]:

@@ -3,7 +3,7 @@
 Worm, wind and flexure are of several kinds on purpose; the forecaster knows none of them.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import cached_property, lru_cache
 
@@ -65,15 +65,18 @@ class Session:
     seed: int = 0
     disc_sigma_px: float = 0.03
     horizon: tuple[tuple[float, float], ...] = ()
-    told: dict[str, float] = field(default_factory=dict)
-    """Camera settings that are told wrong: `focal_length_mm`."""
+    told_focal_length_mm: float | None = None
+    """What the settings say, where they are wrong."""
 
     @cached_property
     def settings(self) -> Settings:
-        camera = {"focal_length_mm": self.focal_length_mm, "pixel_pitch_um": self.pixel_pitch_um} | self.told
         return Settings(
             site=replace_site(self.sun.site, self.horizon),
-            camera=Camera(interval_s=self.interval_s, **camera),
+            camera=Camera(
+                focal_length_mm=self.told_focal_length_mm or self.focal_length_mm,
+                pixel_pitch_um=self.pixel_pitch_um,
+                interval_s=self.interval_s,
+            ),
             mount=Mount(tracking=self.tracking, axis_limit_deg=None),
             frames=Frames(margin_px=0.0),
         )
@@ -309,9 +312,10 @@ def random_session(
     longitude = float(np.round(rng.uniform(-180, 180), 3))
     latitude = float(np.round(-latitude if south else latitude, 3))
     if not high:
-        start = morning(latitude, longitude, start, rng)
-        if start is None:
+        by_day = morning(latitude, longitude, start, rng)
+        if by_day is None:
             return random_session(seed + 100_000, watched_h, interval_s, rolls)
+        start = by_day
     step = interval_s or float(rng.choice([30.0, 60.0, 60.0, 60.0, 90.0, 120.0]))
     focal = float(np.round(rng.uniform(300, 1000)))
     binning = int(rng.choice([1, 1, 2, 4]))
