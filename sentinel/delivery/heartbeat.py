@@ -1,4 +1,4 @@
-"""The ping by which something elsewhere learns that the watch is at work, and by whose absence, that it is not.
+"""The ping by which something elsewhere knows that the watch is at work; if it stops coming, it is not.
 
 Power, link or computer may go, and then nothing here can say so: only somebody outside can notice silence.
 """

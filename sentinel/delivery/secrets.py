@@ -77,14 +77,17 @@ def _credential(name: str, where: str) -> Path:
 def _read(path: Path, where: str, *, private: bool) -> str:
     try:
         # Without waiting for a pipe; what was opened is what is checked.
-        with os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as file:
-            status = os.fstat(file.fileno())
+        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        try:
+            status = os.fstat(descriptor)
             if not stat.S_ISREG(status.st_mode):
                 raise RequestProblem(f"{path} is not a file", where=where, mend="name a file")
             # systemd guards a credential by other means than its mode, which says nothing then.
             if private:
                 _must_be_private(path, status, where)
-            return file.read(MAX_BYTES).decode("utf-8", "replace")
+            return os.read(descriptor, MAX_BYTES).decode("utf-8", "replace")
+        finally:
+            os.close(descriptor)
     except OSError as error:
         raise RequestProblem(
             f"{path} cannot be read ({error.strerror})", where=where, mend="check its path and owner"

@@ -67,7 +67,11 @@ class Got:
 
 @dataclass
 class HttpReceiver:
-    """A web service whose answer each test chooses: `fine`, a status, or a way to fail."""
+    """A web service whose answer each test chooses: `fine`, a status, or a way to fail.
+
+    `slam` closes at once, `half` in the middle of the request; `hang` takes the request and is never heard of
+    again; so does `quiet`, but there it had arrived; `drip` says yes and then takes for ever.
+    """
 
     port: int = 0
     mode: str = "fine"
@@ -111,6 +115,9 @@ class HttpReceiver:
         if self.mode == "drip":
             self._drip(connection)
             return
+        if self.mode == "quiet":
+            self.release.wait(30)
+            return
         status = "200 OK" if self.mode == "fine" else f"{self.mode} Trouble"
         connection.sendall(f"HTTP/1.1 {status}\r\nContent-Length: 2\r\nConnection: close\r\n\r\nok".encode())
 
@@ -122,7 +129,7 @@ class HttpReceiver:
                 body=said["message"],
                 kind=said["type"],
                 pictures=[base64.b64decode(one["base64"]) for one in said["attachments"]],
-                answered=self.mode in {"fine", "drip"},
+                answered=self.mode in {"fine", "drip", "quiet"},
             )
         )
 
@@ -282,6 +289,11 @@ class Session:
         with Outbox.open(self.path, writable=False) as outbox:
             return outbox.states()
 
+    def troubles(self) -> dict[str, str]:
+        """What the last attempt failed of, by target."""
+        with Outbox.open(self.path, writable=False) as outbox:
+            return {one.target: one.last_trouble for one in outbox.targets()}
+
     def open_rows(self) -> int:
         return sum(n for (_, state), n in self.states().items() if state in {"waiting", "trying"})
 
@@ -307,6 +319,15 @@ def turning(one: Session, clock: ManualClock, **options: Any) -> Iterator[Worker
         yield worker
     finally:
         worker.close()
+
+
+def turn_until(worker: Worker, done: Callable[[], bool], patience_s: float = 20.0) -> None:
+    """Turn by hand, in real time, until something is so."""
+    end = time.monotonic() + patience_s
+    while not done():
+        worker.turn()
+        assert time.monotonic() < end, "turned in vain"
+        time.sleep(0.002)
 
 
 def settle(worker: Worker, patience_s: float = 20.0) -> None:

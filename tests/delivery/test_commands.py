@@ -1,0 +1,95 @@
+"""Commands of this computer: run without a shell, first of all, and within their time."""
+
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from sentinel.delivery.courier import CommandCourier
+from sentinel.notify.sending import Message
+from sentinel.records import Severity
+from sentinel.settings import Channel
+from tests.delivery.receivers import (
+    ManualClock,
+    alert,
+    http_receiver,
+    secret_file,
+    session,
+    settings_for,
+    settle,
+    turning,
+)
+
+MESSAGE = Message(
+    title="MOUNT STOPPED", body="$(touch /tmp/x); `id` 'quoted' \"too\"\n--flag", severity=Severity.NOW
+)
+WRITES = (
+    "import os, sys; open(sys.argv[1], 'w').write(repr((sys.argv[2:], sys.stdin.read(), "
+    "os.environ['SENTINEL_SEVERITY'])))"
+)
+
+
+def test_the_text_arrives_untouched_by_any_shell(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    command = (sys.executable, "-c", WRITES, str(out), "{title}", "{text}", "say {text}")
+    assert CommandCourier(command, deadline_s=10).send(MESSAGE).delivered
+    text = f"{MESSAGE.title}\n{MESSAGE.body}"
+    assert out.read_text() == repr(([MESSAGE.title, text, "say {text}"], text + "\n", "now"))
+
+
+def test_what_goes_wrong_is_said(tmp_path: Path) -> None:
+    missing = CommandCourier((str(tmp_path / "none"),), deadline_s=5).send(MESSAGE)
+    assert (missing.outcome, missing.why) == ("failed", "cannot be run (No such file or directory)")
+    failing = CommandCourier((sys.executable, "-c", "raise SystemExit(3)"), deadline_s=5).send(MESSAGE)
+    assert (failing.outcome, failing.why) == ("failed", "ended with status 3")
+
+
+def test_a_command_that_does_not_end_is_ended_with_all_it_started(tmp_path: Path) -> None:
+    marker = tmp_path / "alive"
+    child = f"import time\nwhile True: open({str(marker)!r}, 'a').write('.'); time.sleep(0.05)"
+    command = (
+        sys.executable,
+        "-c",
+        f"import subprocess, sys, time; subprocess.Popen([sys.executable, '-c', {child!r}]); time.sleep(60)",
+    )
+    attempt = CommandCourier(command, deadline_s=1.0).send(MESSAGE)
+    assert (attempt.outcome, attempt.why) == ("doubtful", "stopped at its time limit")
+    size = marker.stat().st_size if marker.exists() else 0
+    time.sleep(0.3)
+    assert (marker.stat().st_size if marker.exists() else 0) == size
+
+
+def test_a_command_that_does_not_read_is_none_the_worse() -> None:
+    long = Message(title="t", body="x" * 1_000_000, severity=Severity.NOW)
+    assert CommandCourier((sys.executable, "-c", "pass"), deadline_s=10).send(long).delivered
+
+
+def test_the_siren_is_not_kept_waiting_by_anything(tmp_path: Path) -> None:
+    sounded = tmp_path / "sounded"
+    with http_receiver() as receiver:
+        receiver.mode = "hang"
+        phone = Channel(name="phone", url_from=secret_file(tmp_path, "url", receiver.url), deadline_s=2)
+        siren = Channel(
+            name="siren", command=(sys.executable, "-c", f"open({str(sounded)!r}, 'w')"), severities=("now",)
+        )
+        with session(tmp_path, settings_for(phone, siren)) as one, turning(one, ManualClock()) as worker:
+            one.commit(alert())
+            worker.turn()
+            started = [lane.name for lane in worker._lanes if lane.busy]
+            assert started == ["siren", "phone"]
+            deadline = time.monotonic() + 10
+            while not sounded.exists():
+                assert time.monotonic() < deadline
+                time.sleep(0.01)
+            receiver.release.set()
+            settle(worker)
+            assert one.states()["siren", "delivered"] == 1
+
+
+@pytest.mark.parametrize("severity", [Severity.SOON, Severity.NOTE])
+def test_the_siren_sounds_for_nothing_less_than_it_was_told(tmp_path: Path, severity: Severity) -> None:
+    siren = Channel(name="siren", command=("true",), severities=("now",))
+    with session(tmp_path, settings_for(siren)) as one:
+        one.commit(alert(severity=severity))
+        assert one.states() == {}
