@@ -111,6 +111,11 @@ class MeasuringPool:
     def __exit__(self, *exc_info: object) -> None:
         self.close()
 
+    @property
+    def process_ids(self) -> tuple[int, ...]:
+        """The processes at work, for whoever measures what they take."""
+        return tuple(worker.process.pid or 0 for worker in self._workers)
+
     def close(self) -> None:
         """Stop all processes, busy ones too."""
         for worker in self._workers:

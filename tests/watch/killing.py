@@ -2,8 +2,8 @@
 
     python -m tests.watch.killing FOLDER STATE SENT KILLS SEED
 
-It forks from a process that has everything loaded, so that a hundred lives take a minute. Measuring is replaced by
-reading a number off the frame's name, in the watch's own process.
+It forks from a process that has everything loaded, so that a hundred lives take a minute. Measuring is
+replaced by reading a number off the frame's name, in the watch's own process.
 """
 
 import io
@@ -23,6 +23,7 @@ from PIL import Image
 
 from sentinel.clock import SystemClock
 from sentinel.intake.pool import Job
+from sentinel.journal import Journal
 from sentinel.records import Disc, MeasuredFrame
 from sentinel.settings import Settings, validate
 from sentinel.watch.daemon import Watch
@@ -141,6 +142,18 @@ def live_until_killed(settings: Settings, state: Path, start_utc: datetime, life
     os.waitpid(child, 0)
 
 
+def stop_when_done(state: Path, count: int, stop: Flag) -> None:
+    """Stop a watch when it has all frames, and had time for its messages."""
+    until_s = time.monotonic() + 60
+    while time.monotonic() < until_s:
+        time.sleep(0.5)
+        with Journal.read(state / "journal.sqlite") as journal:
+            if sum(1 for _ in journal.frames()) >= count:
+                break
+    time.sleep(5)
+    stop.set()
+
+
 def main() -> None:
     """Kill so often while frames arrive, then let the watch end what there is."""
     folder, state, sent = map(Path, sys.argv[1:4])
@@ -161,7 +174,7 @@ def main() -> None:
     stop = Flag()
     watch = QuickWatch(settings, Home(state), SystemClock(), stop)
     watch.start_utc = start_utc
-    threading.Timer(12.0, stop.set).start()
+    threading.Thread(target=stop_when_done, args=(state, count, stop), daemon=True).start()
     watch.run()
     print(f"{start_utc.isoformat()} {count}")
 

@@ -1,0 +1,256 @@
+"""What a watch costs, and how soon it speaks: time to ready, idle CPU, latency, memory and its slope.
+
+    python tests/benchmarks/watch_cost.py [--quick]
+
+Everything is the real program in processes of its own, on files on the local disk. Bounds to hold: ready within 4 s;
+idle at most 1 % of one core; from closing a 24-megapixel file to the message handed over at most 1 s (median); memory of
+all processes together (proportional set size) at most 320 MiB, grown by at most 2 % over 10,000 small frames.
+"""
+
+import argparse
+import io
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+import yaml
+from PIL import Image
+
+TICKS = os.sysconf("SC_CLK_TCK")
+MIB = 1 << 20
+
+
+def frame_bytes(size: tuple[int, int], taken: datetime, seed: int, *, filter_off: bool = False) -> bytes:
+    """Return a JPEG of a sun with a little noise, exposed at a time."""
+    y, x = np.ogrid[: size[1], : size[0]]
+    radius = 0.118 * size[1]
+    inside = np.clip(radius - np.hypot(x - size[0] / 2 - seed % 5, y - size[1] / 2) + 0.5, 0, 1)
+    noise = np.random.default_rng(seed).normal(0, 1.5, (size[1] // 4, size[0] // 4)).repeat(4, 0).repeat(4, 1)
+    level = np.full(inside.shape, 255.0) if filter_off else 4 + 150 * inside
+    level[: noise.shape[0], : noise.shape[1]] += noise
+    exif = Image.Exif()
+    details = exif.get_ifd(0x8769)
+    details[0x9003] = taken.strftime("%Y:%m:%d %H:%M:%S")
+    details[0x829A] = 0.002
+    sink = io.BytesIO()
+    Image.fromarray(np.clip(level, 0, 255).astype(np.uint8)).convert("RGB").save(
+        sink, "JPEG", quality=92, exif=exif
+    )
+    return sink.getvalue()
+
+
+def family(pid: int) -> list[int]:
+    """Return a process and all that it started."""
+    found, todo = [], [pid]
+    while todo:
+        one = todo.pop()
+        found.append(one)
+        for task in Path(f"/proc/{one}/task").glob("*/children"):
+            try:
+                todo += [int(child) for child in task.read_text().split()]
+            except OSError:
+                continue
+    return found
+
+
+def pss_bytes(pid: int) -> int:
+    """Return the proportional set size of a process and all that it started."""
+    total = 0
+    for one in family(pid):
+        try:
+            lines = Path(f"/proc/{one}/smaps_rollup").read_text().splitlines()
+        except OSError:
+            continue
+        total += sum(int(line.split()[1]) * 1024 for line in lines if line.startswith("Pss:"))
+    return total
+
+
+def cpu_s(pid: int) -> float:
+    """Return the processor time a process and all that it started have taken."""
+    total = 0
+    for one in family(pid):
+        try:
+            fields = Path(f"/proc/{one}/stat").read_text().rsplit(")", 1)[1].split()
+        except OSError:
+            continue
+        total += int(fields[11]) + int(fields[12])
+    return total / TICKS
+
+
+class Peak:
+    """Follows the memory of a family of processes."""
+
+    def __init__(self, pid: int) -> None:
+        self.bytes = 0
+        self._pid, self._stop = pid, threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._stop.wait(0.03):
+            self.bytes = max(self.bytes, pss_bytes(self._pid))
+
+    def end(self) -> int:
+        self._stop.set()
+        self._thread.join()
+        return self.bytes
+
+
+class Started:
+    """A watch in a process of its own."""
+
+    def __init__(self, home: Path, interval_s: float = 60.0) -> None:
+        self.folder, self.state, self.sent = home / "in", home / "state", home / "sent"
+        self.folder.mkdir(parents=True)
+        now = datetime.now(UTC)
+        content = {
+            "site": {"latitude_deg": 5.0, "longitude_deg": (12 - now.hour - now.minute / 60) * 15},
+            "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 3.92, "interval_s": interval_s},
+            "frames": {"folder": str(self.folder)},
+            "channels": [
+                {"name": "clock", "command": ["/bin/sh", "-c", 'date +%s.%N >> "$0"', str(self.sent)]}
+            ],
+        }
+        (home / "config.yaml").write_text(yaml.safe_dump(content), encoding="utf-8")
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+            manager.bind(str(home / "notify"))
+            manager.settimeout(60)
+            began_s = time.monotonic()
+            self.process = subprocess.Popen(
+                [
+                    sys.executable,
+                    "-m",
+                    "sentinel",
+                    "watch",
+                    "--config",
+                    str(home / "config.yaml"),
+                    "--state",
+                    str(self.state),
+                ],
+                env=os.environ | {"NOTIFY_SOCKET": str(home / "notify")},
+                stderr=subprocess.DEVNULL,
+            )
+            while not manager.recv(4096).startswith(b"READY=1"):
+                pass
+            self.ready_s = time.monotonic() - began_s
+        self.start = datetime.now(UTC).replace(microsecond=0)
+
+    def wait_for(self, frames: int, timeout_s: float = 3600.0) -> None:
+        """Wait until so many frames are judged and shown."""
+        until = time.monotonic() + timeout_s
+        while time.monotonic() < until:
+            try:
+                if f'"frames": {frames},' in (self.state / "status.json").read_text(encoding="utf-8"):
+                    return
+            except OSError:
+                pass
+            time.sleep(0.05)
+        raise SystemExit(f"no {frames} frames within {timeout_s:g} s")
+
+    def put(self, name: str, content: bytes) -> float:
+        """Write a file in place; return when it was closed."""
+        with (self.folder / name).open("wb") as file:
+            file.write(content)
+        return time.time()
+
+    def stop(self) -> None:
+        self.process.terminate()
+        self.process.wait(60)
+
+
+def latency(rounds: int) -> None:
+    """Print how long it takes from closing a file without filter to the message, and the memory meanwhile."""
+    waits, readies, peaks = [], [], []
+    size = (6000, 4000)
+    for number in range(rounds):
+        with tempfile.TemporaryDirectory() as home:
+            watch = Started(Path(home))
+            readies.append(watch.ready_s)
+            peak = Peak(watch.process.pid)
+            for n in range(3):
+                watch.put(
+                    f"{n}.jpg", frame_bytes(size, watch.start + timedelta(minutes=n - 3), 3 * number + n)
+                )
+                watch.wait_for(n + 1)
+            content = frame_bytes(size, watch.start, number, filter_off=True)
+            closed_s = watch.put("3.jpg", content)
+            until = time.monotonic() + 30
+            while not watch.sent.exists() and time.monotonic() < until:
+                time.sleep(0.01)
+            time.sleep(0.2)
+            told_s = float(watch.sent.read_text().split()[0]) if watch.sent.exists() else float("nan")
+            waits.append(told_s - closed_s)
+            peaks.append(peak.end())
+            watch.stop()
+    print(f"ready after start         {median(readies):6.2f} s     median of {rounds} (bound 4 s)")
+    print(
+        f"close of 24 MP to message {median(waits):6.2f} s     median of {rounds}, worst {max(waits):.2f} s (bound 1 s)"
+    )
+    print(
+        f"memory, all processes     {max(peaks) / MIB:6.0f} MiB   highest while measuring 24 MP (bound 320 MiB)"
+    )
+
+
+def idle(span_s: float) -> None:
+    """Print the processor time of a watch over a folder of 2,000 frames in which nothing happens."""
+    with tempfile.TemporaryDirectory() as home:
+        watch = Started(Path(home))
+        small = [frame_bytes((120, 80), watch.start + timedelta(minutes=n - 50), n) for n in range(50)]
+        for n, content in enumerate(small):
+            watch.put(f"{n}.jpg", content)
+        watch.wait_for(50)
+        for n in range(2000):
+            watch.put(f"copy-{n}.jpg", small[n % 50])
+        time.sleep(20)
+        began_s, began = time.monotonic(), cpu_s(watch.process.pid)
+        time.sleep(span_s)
+        share = (cpu_s(watch.process.pid) - began) / (time.monotonic() - began_s)
+        print(
+            f"idle CPU                  {100 * share:6.2f} %     over {span_s:g} s, 2,050 files (bound 1 %)"
+        )
+        print(f"memory at rest            {pss_bytes(watch.process.pid) / MIB:6.0f} MiB")
+        watch.stop()
+
+
+def slope(count: int) -> None:
+    """Print how the memory grows over small frames."""
+    with tempfile.TemporaryDirectory() as home:
+        watch = Started(Path(home), interval_s=1.0)
+        samples: list[int] = []
+        began_s = time.monotonic()
+        start = watch.start - timedelta(seconds=count)
+        for n in range(count):
+            watch.put(f"{n:06d}.jpg", frame_bytes((120, 80), start + timedelta(seconds=n), n))
+            if n % 20 == 19:
+                watch.wait_for(n + 1)
+            if n % (count // 50) == count // 50 - 1:
+                samples.append(pss_bytes(watch.process.pid))
+        took_s = time.monotonic() - began_s
+        watch.stop()
+    early, late = median(samples[5:15]), median(samples[-10:])
+    print(
+        f"memory over {count:,} frames {late / MIB:6.0f} MiB   {100 * (late / early - 1):+.2f} % from the"
+        f" second tenth to the last fifth (bound 2 %); {1000 * took_s / count:.0f} ms a frame"
+    )
+
+
+def main() -> None:
+    """Run all of them."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    quick = parser.parse_args().quick
+    latency(3 if quick else 9)
+    idle(30 if quick else 120)
+    slope(1000 if quick else 10_000)
+
+
+if __name__ == "__main__":
+    main()
