@@ -21,6 +21,8 @@ CLEAN_TRANSMISSION = 0.005
 """Where less light than this comes through, a limb is no clean edge."""
 CLEAN_LEVEL = 0.0008
 """Nor where the disc's limb is darker than this: three of the darkest steps of an 8-bit sRGB file."""
+LEAST_LEVEL = 0.0015
+"""And no disc is measured whose limb is darker than this in the median."""
 LEAST_LIMB = 0.10
 """Share of the circumference without which no disc is measured."""
 _LIMB_BRIGHTNESS = 0.45  # of the disc's centre, just inside the limb
@@ -57,7 +59,7 @@ def visibility(camera: SimCamera, truth: Truth, state: Conditions) -> Visibility
         scattered = np.array([sum(cloud.glow for cloud in state.clouds[i]) for i in cloudy])
         glow[cloudy] = scattered * (1 - medians[cloudy])
     dark = state.night | state.capped | state.filter_lost | ~np.isfinite(truth.x_px)
-    bright = state.level * state.gain * medians * _LIMB_BRIGHTNESS > CLEAN_LEVEL
+    bright = state.level * state.gain * medians * _LIMB_BRIGHTNESS > LEAST_LEVEL
     coverage = np.where(dark, 0.0, clean.mean(axis=1))
     return Visibility(
         limb_in_frame=limb_in_frame(camera, truth),
