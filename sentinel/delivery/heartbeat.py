@@ -89,7 +89,7 @@ class Heartbeat:
             attempt = pinger.ping()
             # A process for a ping every few minutes is not worth its memory in between.
             pinger.abandon()
-            why = "" if attempt.delivered else attempt.why
+            why = "" if attempt.delivered else attempt.why or attempt.outcome
         except Problem as problem:
             why = str(problem)
         if not why:

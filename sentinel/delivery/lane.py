@@ -2,7 +2,6 @@
 
 import logging
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, field
 from queue import SimpleQueue
 from threading import Thread
@@ -11,13 +10,14 @@ from sentinel.delivery.courier import Attempt, CommandCourier, Courier, ServiceC
 from sentinel.delivery.secrets import resolve
 from sentinel.delivery.sender import NO_PICTURES
 from sentinel.errors import Problem
-from sentinel.journal.outbox import Row
+from sentinel.journal.outbox import Outbox, Row
 from sentinel.notify.sending import Message
 from sentinel.settings import Channel
 
 log = logging.getLogger(__name__)
 
 MakeCourier = Callable[[Channel], Courier]
+Draw = Callable[[], bytes | None]
 
 
 def courier_for(channel: Channel) -> Courier:
@@ -40,6 +40,8 @@ class Result:
     """What became of an attempt."""
 
     lane: "Lane"
+    outbox: Outbox
+    """Where the row stands; for the worker's thread alone."""
     row: Row
     attempt: Attempt
     picture: bool
@@ -47,7 +49,7 @@ class Result:
 
 @dataclass(eq=False)
 class Lane:
-    """One target. Everything but `_attempt` runs in the worker's thread."""
+    """One target. Everything but the attempts runs in the worker's thread."""
 
     channel: Channel
     make_courier: MakeCourier
@@ -63,7 +65,7 @@ class Lane:
     """When it was used last; 0: nothing is kept ready."""
     takes_pictures: bool = True
     """As far as is known."""
-    picture_for: Row | None = None
+    picture_for: tuple[Outbox, Row] | None = None
     """The last message whose picture is still to be sent."""
     _courier: Courier | None = None
     _thread: Thread | None = field(default=None, repr=False)
@@ -78,12 +80,16 @@ class Lane:
         """Whether an attempt is under way."""
         return self.under_way is not None
 
-    def begin(self, row: Row, message: Message, draw: Callable[[], bytes | None] | None = None) -> None:
+    def begin(self, outbox: Outbox, row: Row, message: Message, draw: Draw | None = None) -> None:
         """Start an attempt at a text, or at the picture that `draw` makes; the queue brings its result."""
         self.under_way, self.picture_under_way = row, draw is not None
-        self._thread = Thread(
-            target=self._attempt, args=(row, message, draw), name=f"deliver-{self.name}", daemon=True
-        )
+
+        def attempt() -> None:
+            result = Result(self, outbox, row, self._attempted(message, draw), draw is not None)
+            self.results.put(result)
+            self.wake()
+
+        self._thread = Thread(target=attempt, name=f"deliver-{self.name}", daemon=True)
         self._thread.start()
 
     def ended(self) -> None:
@@ -98,25 +104,21 @@ class Lane:
         if self._courier is not None:
             self._courier.abandon()
 
-    def _attempt(self, row: Row, message: Message, draw: Callable[[], bytes | None] | None) -> None:
-        attempt = Attempt(outcome="failed", why="a mistake of ours")
+    def _attempted(self, message: Message, draw: Draw | None) -> Attempt:
+        """Make the attempt; whatever happens, it comes back."""
         try:
             if self._courier is None:
                 # Each time anew until it can be had: a secret may be mended without a restart.
                 self._courier = self.make_courier(self.channel)
             if draw is None:
-                attempt = self._courier.send(message)
-            else:
-                attempt = self._picture(self._courier, message, draw())
+                return self._courier.send(message)
+            return self._picture(self._courier, message, draw())
         except Problem as problem:
-            attempt = Attempt(outcome="unreachable", why=str(problem))
+            return Attempt(outcome="unreachable", why=str(problem))
         except Exception as error:  # noqa: BLE001 - a lane must come back whatever happens on it
             # Its name only: the text of somebody else's error may hold an address.
             log.error("%s: %s while sending", self.name, type(error).__name__)  # noqa: TRY400
-        finally:
-            self.results.put(Result(self, row, attempt, draw is not None))
-            with suppress(RuntimeError):
-                self.wake()
+            return Attempt(outcome="failed", why="a mistake of ours")
 
     def _picture(self, courier: Courier, message: Message, jpeg: bytes | None) -> Attempt:
         if jpeg is None:

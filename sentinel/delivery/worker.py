@@ -28,9 +28,11 @@ from sentinel.delivery.patience import target_gap_s, wait_s
 from sentinel.delivery.pictures import Draw
 from sentinel.errors import Problem
 from sentinel.journal.outbox import Outbox, Row
+from sentinel.notify.routing import route
 from sentinel.notify.sending import Circumstances, Dropped, Message, as_sent
-from sentinel.records import Severity
+from sentinel.records import Alert, Severity
 from sentinel.settings import Settings
+from sentinel.times import utc_s
 
 log = logging.getLogger(__name__)
 
@@ -81,8 +83,13 @@ class Worker:
         channels = sorted(settings.channels, key=lambda channel: channel.command is None)
         self._lanes = [Lane(channel, make_courier, self._results, self.wake) for channel in channels]
         self._outbox: Outbox | None = None
-        self._unmarked: dict[int, Result] = {}
-        """Sent and not yet noted as sent."""
+        self._spoken: Outbox | None = None
+        """What is said past the journal."""
+        self._to_say: SimpleQueue[Alert] = SimpleQueue()
+        self._away = ""
+        """Why the journal's outbox cannot be used just now."""
+        self._unmarked: list[Result] = []
+        """Delivered and not yet noted as such."""
         self._ahead_s: float | None = None
         self._thread: threading.Thread | None = None
         self.turns = 0
@@ -98,6 +105,23 @@ class Worker:
     def wake(self) -> None:
         """Say that there is something to do: after a commit with messages in it."""
         self._call.set()
+
+    def tell(self, title: str, body: str) -> None:
+        """Tell people of something that the journal cannot hold, like its own disk being full.
+
+        It goes to whoever wants `soon`, is tried again like everything else, and forgotten at the end.
+        """
+        self._to_say.put(
+            Alert(
+                time_utc=self._clock.now_utc(),
+                kind="first",
+                severity=Severity.SOON,
+                condition="watch",
+                title=title,
+                body=body,
+            )
+        )
+        self.wake()
 
     def stop(self, patience_s: float = 10.0) -> None:
         """Stop; what is under way has so long to end, and is then one of those that may have arrived."""
@@ -116,23 +140,21 @@ class Worker:
         """Let go of the outbox and of all sending processes, in the thread that turned the wheel last."""
         for lane in self._lanes:
             lane.abandon()
-        if self._outbox is not None:
-            self._outbox.close()
-            self._outbox = None
+        self._close_outboxes()
+
+    def _close_outboxes(self) -> None:
+        for outbox in (self._outbox, self._spoken):
+            if outbox is not None:
+                outbox.close()
+        self._outbox = self._spoken = None
 
     def _run(self) -> None:
-        while not (self._stopping and not any(lane.busy for lane in self._lanes)):
+        while not (self._stopping and not self.busy):
             self._call.wait(TURN_S)
             self._call.clear()
-            try:
-                self.turn()
-            except Problem as problem:
-                # The journal may be full or away for a while; the next turn tries again.
-                log.warning("delivery: %s", problem)
+            self.turn()
         self._collect(self._clock.now_utc())
-        if self._outbox is not None:
-            self._outbox.close()
-            self._outbox = None
+        self._close_outboxes()
 
     # The wheel.
 
@@ -142,28 +164,48 @@ class Worker:
         return any(lane.busy for lane in self._lanes)
 
     def turn(self) -> None:
-        """Note what came back, and begin what is due.
-
-        Raises
-        ------
-        Problem
-            If the outbox cannot be used just now.
-        """
+        """Note what came back, and begin what is due; a journal that cannot be used is tried again."""
         self.turns += 1
         now_utc = self._clock.now_utc()
-        outbox = self._opened(now_utc)
-        self._mind_the_clock(outbox, now_utc)
+        outboxes = self._outboxes(now_utc)
+        self._mind_the_clock(outboxes, now_utc)
         self._collect(now_utc)
         for lane in self._lanes:
-            self._serve(lane, outbox, now_utc)
+            try:
+                self._serve(lane, outboxes, now_utc)
+            except Problem as problem:
+                self._complain(problem)
+
+    def _outboxes(self, now_utc: datetime) -> tuple[Outbox, ...]:
+        """Return what is to be delivered from: what was said past the journal, and the journal's own."""
+        with suppress(Empty):
+            while True:
+                self._say(self._to_say.get_nowait(), now_utc)
+        try:
+            own = self._opened(now_utc)
+        except Problem as problem:
+            self._complain(problem)
+            own = None
+        return tuple(outbox for outbox in (self._spoken, own) if outbox is not None)
+
+    def _complain(self, problem: Problem) -> None:
+        if str(problem) != self._away:
+            self._away = str(problem)
+            log.warning("delivery: %s", problem)
+
+    def _say(self, alert: Alert, now_utc: datetime) -> None:
+        if self._spoken is None:
+            self._spoken = Outbox.in_memory()
+        self._spoken.add(alert, route((alert,), self._settings, now_utc), now_utc)
 
     def _opened(self, now_utc: datetime) -> Outbox:
         if self._outbox is None:
-            self._outbox = outbox = Outbox.open(self._journal)
+            outbox = Outbox.open(self._journal)
             left = outbox.resume(now_utc)
             if left:
                 log.warning("%d messages were being sent when the program ended; they are sent again", left)
             self._drop_strangers(outbox, now_utc)
+            self._outbox = outbox
         return self._outbox
 
     def _drop_strangers(self, outbox: Outbox, now_utc: datetime) -> None:
@@ -172,11 +214,12 @@ class Worker:
             log.warning("%s is not among the channels any more; what waited for it is dropped", target)
             outbox.drop_all(target, now_utc, "no such channel any more")
 
-    def _mind_the_clock(self, outbox: Outbox, now_utc: datetime) -> None:
-        ahead_s = now_utc.timestamp() - self._clock.monotonic_s()
+    def _mind_the_clock(self, outboxes: Iterable[Outbox], now_utc: datetime) -> None:
+        ahead_s = utc_s(now_utc) - self._clock.monotonic_s()
         if self._ahead_s is not None and abs(ahead_s - self._ahead_s) > CLOCK_STEP_S:
-            with suppress(Problem):
-                outbox.clock_stepped(ahead_s - self._ahead_s, now_utc)
+            for outbox in outboxes:
+                with suppress(Problem):
+                    outbox.clock_stepped(ahead_s - self._ahead_s, now_utc)
         self._ahead_s = ahead_s
 
     # What came back.
@@ -190,14 +233,13 @@ class Worker:
                     log.info("%s: no picture (%s)", result.lane.name, result.attempt.why)
                 continue
             self._reckon(result)
-            self._unmarked[result.row.number] = result
-        for number, result in list(self._unmarked.items()):
-            try:
-                self._mark(result, now_utc)
-            except Problem as problem:
-                log.warning("what became of a message cannot be noted yet: %s", problem)
-                return
-            del self._unmarked[number]
+            self._unmarked.append(result)
+        # What failed and cannot be noted is simply tried again; what arrived must not be.
+        self._unmarked = [
+            result
+            for result in self._unmarked
+            if not self._marked(result, now_utc) and result.attempt.delivered
+        ]
 
     def _returned(self) -> Iterable[Result]:
         with suppress(Empty):
@@ -209,37 +251,41 @@ class Worker:
         if attempt.delivered:
             lane.failures, lane.rest_until_s = 0, 0.0
             if result.row.alert.attachment and lane.channel.picture and lane.takes_pictures:
-                lane.picture_for = result.row
+                lane.picture_for = result.outbox, result.row
             return
         lane.failures += 1
         lane.rest_until_s = self._clock.monotonic_s() + target_gap_s(lane.failures, self._chance)
         log.warning("%s: not delivered (%s)", lane.name, attempt.why)
 
-    def _mark(self, result: Result, now_utc: datetime) -> None:
-        assert self._outbox is not None  # noqa: S101 - opened at the turn's beginning
-        row, attempt = result.row, result.attempt
-        if attempt.delivered:
-            self._outbox.delivered(row, now_utc, attempt.why)
-            return
-        doubtful = attempt.outcome == "doubtful"
-        pause_s = wait_s(row.alert.severity, row.attempts + 1, row.doubtful + doubtful, self._chance)
-        self._outbox.again(
-            row,
-            now_utc + timedelta(seconds=pause_s),
-            attempt.why,
-            doubtful=doubtful,
-            link_down=attempt.outcome != "failed",
-        )
+    def _marked(self, result: Result, now_utc: datetime) -> bool:
+        """Note what became of an attempt; return whether that could be done."""
+        row, attempt, outbox = result.row, result.attempt, result.outbox
+        try:
+            if attempt.delivered:
+                outbox.delivered(row, now_utc, attempt.why)
+                return True
+            doubtful = attempt.outcome == "doubtful"
+            pause_s = wait_s(row.alert.severity, row.attempts + 1, row.doubtful + doubtful, self._chance)
+            due_utc = now_utc + timedelta(seconds=pause_s)
+            link_down = attempt.outcome != "failed"
+            outbox.again(row, due_utc, attempt.why, doubtful=doubtful, link_down=link_down)
+        except Problem as problem:
+            self._complain(problem)
+            return False
+        if outbox is self._outbox:
+            self._away = ""
+        return True
 
     # What is due.
 
-    def _serve(self, lane: Lane, outbox: Outbox, now_utc: datetime) -> None:
+    def _serve(self, lane: Lane, outboxes: Iterable[Outbox], now_utc: datetime) -> None:
         if lane.busy and not lane.picture_under_way:
             return
         for _ in range(DROPS_A_TURN):
-            row = outbox.next_due(lane.name, now_utc, but=self._unmarked)
-            if row is None or self._resting(lane, row):
+            found = self._first_due(lane, outboxes, now_utc)
+            if found is None or self._resting(lane, found[1]):
                 break
+            outbox, row = found
             if lane.busy:
                 if row.alert.severity is Severity.NOW:
                     # Its picture, or another's, can go without; the process comes back at once.
@@ -252,10 +298,22 @@ class Worker:
             if not self._stopping:
                 with suppress(Problem):
                     outbox.begin(row)
-                lane.begin(row, message)
+                lane.begin(outbox, row, message)
             return
         if not lane.busy:
-            self._serve_picture(lane, outbox)
+            self._serve_picture(lane)
+
+    def _first_due(
+        self, lane: Lane, outboxes: Iterable[Outbox], now_utc: datetime
+    ) -> tuple[Outbox, Row] | None:
+        """Return the gravest that is due, and of those the oldest, what was said past the journal first."""
+        found: list[tuple[Outbox, Row]] = []
+        for outbox in outboxes:
+            sent = [one.row.number for one in self._unmarked if one.outbox is outbox]
+            row = outbox.next_due(lane.name, now_utc, but=sent)
+            if row is not None:
+                found.append((outbox, row))
+        return min(found, key=lambda one: one[1].alert.severity.rank, default=None)
 
     def _resting(self, lane: Lane, row: Row) -> bool:
         fresh = row.alert.severity is Severity.NOW and row.attempts == 0
@@ -275,19 +333,18 @@ class Worker:
         )
         return as_sent(row.alert, lane.channel, self._settings, known)
 
-    def _serve_picture(self, lane: Lane, outbox: Outbox) -> None:
-        row, lane.picture_for = lane.picture_for, None
-        draw, scene = self._draw, None
-        if row is not None and draw is not None and not self._stopping:
+    def _serve_picture(self, lane: Lane) -> None:
+        wanted, lane.picture_for = lane.picture_for, None
+        if wanted is not None and self._draw is not None and not self._stopping:
+            outbox, row = wanted
             with suppress(Problem):
                 scene = outbox.scene(row.alert, row.alert_number)
-        if row is not None and draw is not None and scene is not None:
-            most_bytes = SLOW_PICTURE_BYTES if lane.channel.slow else PICTURE_BYTES
-            line = f"Picture to: {row.alert.title}"
-            message = Message(title=line, body=line, severity=Severity.NOTE)
-            lane.begin(row, message, partial(draw, scene, most_bytes))
-            return
-        idle = lane.used_s and self._clock.monotonic_s() - lane.used_s > IDLE_S
-        if idle:
+                if scene is not None:
+                    most_bytes = SLOW_PICTURE_BYTES if lane.channel.slow else PICTURE_BYTES
+                    line = f"Picture to: {row.alert.title}"
+                    message = Message(title=line, body=line, severity=Severity.NOTE)
+                    lane.begin(outbox, row, message, partial(self._draw, scene, most_bytes))
+                    return
+        if lane.used_s and self._clock.monotonic_s() - lane.used_s > IDLE_S:
             lane.abandon()
             lane.used_s = 0.0

@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import Any
 
 from sentinel.errors import Problem
-from sentinel.journal.codec import decode
-from sentinel.journal.migrations import check_version
-from sentinel.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Posting
+from sentinel.journal.codec import decode, encode
+from sentinel.journal.migrations import check_version, migrate
+from sentinel.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Posting, Tick
 from sentinel.times import from_utc_s, utc_s
 
 
@@ -157,6 +157,26 @@ class Outbox:
         except sqlite3.Error as error:
             raise _unusable(path, error) from None
         return cls(db, path)
+
+    @classmethod
+    def in_memory(cls) -> "Outbox":
+        """Return an outbox of no journal, for what must be said though no journal can be written."""
+        db = sqlite3.connect(":memory:", isolation_level=None)
+        migrate(db, where="memory")
+        return cls(db, Path("memory"))
+
+    def add(self, alert: Alert, postings: Iterable[Posting], now_utc: datetime) -> None:
+        """Put an alert in that no event of the journal caused."""
+        with self._transaction():
+            event = self._db.execute(
+                "INSERT INTO event (kind, now_utc, body) VALUES ('tick', ?, ?)",
+                (now_utc.isoformat(), encode(Tick(time_utc=now_utc))),
+            ).lastrowid
+            number = self._db.execute(
+                "INSERT INTO outcome (event_seq, kind, body) VALUES (?, 'alert', ?)", (event, encode(alert))
+            ).lastrowid
+            assert number is not None  # noqa: S101 - an insert has a row number
+            post(self._db, [(number, alert)], postings)
 
     def close(self) -> None:
         """Close the connection."""

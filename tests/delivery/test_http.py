@@ -76,6 +76,7 @@ def test_an_answer_that_drips_for_ever_counts_as_arrived(tmp_path: Path) -> None
         assert receiver.tries == 1
 
 
+@pytest.mark.slow
 def test_a_service_that_hangs_is_cut_off_and_asked_again_ever_more_rarely(tmp_path: Path) -> None:
     clock = ManualClock()
     with http_receiver() as receiver:

@@ -331,11 +331,29 @@ def test_with_a_full_disk_messages_go_out_once_all_the_same(
                 settle(worker)
                 clock.pass_s(60)
         assert len(fakes.phone.messages) == 1
-        assert "cannot be noted yet" in caplog.text
+        assert "disk is full" in caplog.text
         full = False
         settle(worker)
     assert one.states() == {("phone", "delivered"): 1, ("other", "delivered"): 1}
     assert len(fakes.phone.messages) == 1
+
+
+def test_what_the_journal_cannot_hold_is_told_past_it(
+    tmp_path: Path, fakes: Fakes, clock: ManualClock, caplog: pytest.LogCaptureFixture
+) -> None:
+    worker = Worker(tmp_path / "none", settings_for(PHONE, OTHER), clock, make_courier=fakes)
+    fakes.phone.answer = lambda _: REFUSED
+    worker.tell("The watch's disk is full", "Make room.")
+    for _ in range(3):
+        settle(worker)
+    fakes.phone.answer = lambda _: WELL
+    clock.pass_s(60)
+    settle(worker)
+    worker.close()
+    assert [said.severity for said in fakes.phone.messages] == [Severity.SOON] * 2
+    assert fakes.ways["other"].titles() == ["The watch's disk is full"]
+    # And of the journal it complains once, not at every turn.
+    assert caplog.text.count("cannot be used") == 1
 
 
 def test_what_waits_for_a_channel_that_is_no_more_is_settled(

@@ -1,0 +1,140 @@
+"""Before the night: the channels' check, the test message; and the heartbeat."""
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sentinel.clock import SystemClock
+from sentinel.delivery.checking import check_channels, send_test
+from sentinel.delivery.courier import Attempt
+from sentinel.delivery.heartbeat import Heartbeat
+from sentinel.settings import Channel, Settings
+from sentinel.settings import Heartbeat as Chosen
+from tests.delivery.receivers import (
+    PASSWORD,
+    TOKEN,
+    ManualClock,
+    free_port,
+    http_receiver,
+    secret_file,
+    settings_for,
+    shared,
+    wait_for,
+)
+
+
+def with_heartbeat(settings: Settings, reference: str) -> Settings:
+    return settings.model_copy(update={"heartbeat": Chosen(url_from=reference)})
+
+
+def channel(name: str, **values: Any) -> Channel:
+    return Channel.model_validate({"name": name, "deadline_s": 5.0} | values)
+
+
+def test_a_test_message_goes_down_every_channel_and_each_says_what_came_of_it(tmp_path: Path) -> None:
+    with http_receiver() as well, http_receiver() as ill:
+        ill.mode = "500"
+        closed = secret_file(tmp_path, "closed", f"json://127.0.0.1:{free_port()}")
+        settings = settings_for(
+            channel("phone", url_from=secret_file(tmp_path, "well", well.url), severities=["now"]),
+            channel("ill", url_from=secret_file(tmp_path, "ill", ill.url)),
+            channel("closed", url_from=closed, called="second"),
+            channel("unset", url_from="env:NOT_SET_AT_ALL"),
+            channel("siren", command=[sys.executable, "-c", "pass"]),
+        )
+        results = {one.channel: one for one in send_test(settings, SystemClock(), make_courier=shared)}
+    assert [one.title for one in well.got] == ["Test, nothing to do"]
+    assert {name: (one.delivered, one.why) for name, one in results.items()} == {
+        "phone": (True, ""),
+        "ill": (False, "the service is in trouble (500)"),
+        "closed": (False, "connection refused"),
+        "unset": (False, "unset: the variable NOT_SET_AT_ALL is not set; set it for the service"),
+        "siren": (True, ""),
+    }
+    assert all(0 <= one.took_s < 60 for one in results.values())
+
+
+def test_what_is_wrong_with_a_channel_is_said_without_sending(tmp_path: Path) -> None:
+    two = f"mailto://127.0.0.1?from=a@camp.test&to=b@camp.test,c@camp.test&pass={PASSWORD}"
+    open_file = tmp_path / "open"
+    open_file.write_text("json://127.0.0.1")
+    open_file.chmod(0o644)
+    with http_receiver() as receiver:
+        settings = settings_for(
+            channel("well", url_from=secret_file(tmp_path, "well", receiver.url)),
+            channel("odd", url_from=secret_file(tmp_path, "odd", f"carrier-pigeon://{TOKEN}")),
+            channel("two", url_from=secret_file(tmp_path, "two", two)),
+            channel("open", url_from=f"file:{open_file}"),
+            channel("absent", command=["/no/such/siren"]),
+        )
+        problems = [str(problem) for problem in check_channels(with_heartbeat(settings, "env:NO_BEAT_URL"))]
+        assert receiver.tries == 0
+    assert problems == [
+        "channel odd: the address is not understood; write it as apprise documents it",
+        "channel two: its address names 2 recipients; give each a channel of its own",
+        f"channel open: {open_file} can be read by others (mode 644); chmod 600 {open_file}",
+        "channel absent: the command '/no/such/siren' is not there; check its path and mode",
+        "heartbeat.url_from: the variable NO_BEAT_URL is not set; set it for the service",
+    ]
+
+
+class FakePinger:
+    def __init__(self, outcomes: list[str]) -> None:
+        self.outcomes, self.pings = outcomes, 0
+
+    def ping(self) -> Attempt:
+        self.pings += 1
+        outcome = self.outcomes.pop(0) if self.outcomes else "delivered"
+        return Attempt(outcome=outcome)  # type: ignore[arg-type]
+
+    def abandon(self) -> None:
+        pass
+
+
+def turned(heart: Heartbeat) -> None:
+    heart.turn()
+    heart.stop()
+
+
+def test_it_pings_while_all_is_well_and_is_silent_while_it_is_not() -> None:
+    clock, pinger, well = ManualClock(), FakePinger([]), [True]
+    chosen = Chosen(url_from="env:BEAT", every_min=5)
+    heart = Heartbeat(chosen, clock, lambda: well[0], make_pinger=lambda _: pinger)
+    for _ in range(20):
+        turned(heart)
+        clock.pass_s(60)
+    assert pinger.pings == heart.sent == 4
+    well[0] = False
+    clock.pass_s(3600)
+    turned(heart)
+    assert pinger.pings == 4
+    well[0] = True
+    turned(heart)
+    assert pinger.pings == 5
+
+
+def test_a_ping_that_does_not_get_through_is_tried_again_soon() -> None:
+    clock, pinger = ManualClock(), FakePinger(["unreachable", "doubtful"])
+    heart = Heartbeat(Chosen(url_from="env:B"), clock, lambda: True, make_pinger=lambda _: pinger)
+    for _ in range(7):
+        turned(heart)
+        clock.pass_s(15)
+    assert (pinger.pings, heart.sent) == (3, 1)
+
+
+def test_without_an_address_there_is_no_heartbeat() -> None:
+    heart = Heartbeat(Chosen(), ManualClock(), lambda: pytest.fail("was asked"))
+    turned(heart)
+
+
+def test_a_real_ping_reaches_a_real_receiver(tmp_path: Path) -> None:
+    with http_receiver() as receiver:
+        url = f"http://127.0.0.1:{receiver.port}/{TOKEN}"
+        reference = secret_file(tmp_path, "beat", url)
+        heart = Heartbeat(Chosen(url_from=reference), ManualClock(), lambda: True)
+        heart.turn()
+        wait_for(lambda: receiver.pings == 1)
+        heart.stop()
+        assert heart.sent == 1
