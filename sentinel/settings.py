@@ -146,7 +146,7 @@ class Thresholds(Section):
     focus_clear_ratio: float = Field(1.35, gt=1)
     focus_seeing_arcsec: float = Field(4.0, ge=0, description="seeing at the zenith that is still no fault")
     bright_saturated_fraction: float = Field(0.33, gt=0, lt=1, description="of the frame at full scale")
-    bright_jump_ratio: float = Field(2.5, gt=1, description="times the level before, at the same exposure")
+    bright_jump_ratio: float = Field(1.6, gt=1, description="times the level before, at the same exposure")
     exposure_same_stops: float = Field(0.5, ge=0, description="exposures within this are the same")
 
     # The camera, the clock, what runs out.
@@ -242,6 +242,11 @@ class Channel(Section):
     def patience_s(self) -> float:
         """How long one attempt may take."""
         return self.deadline_s or (240.0 if self.slow else 45.0)
+
+    @property
+    def wants_pictures(self) -> bool:
+        """Whether a picture goes after the text."""
+        return self.picture and self.text == "long" and self.command is None
 
 
 class Delivery(Section):

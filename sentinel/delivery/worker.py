@@ -250,7 +250,7 @@ class Worker:
         lane, attempt = result.lane, result.attempt
         if attempt.delivered:
             lane.failures, lane.rest_until_s = 0, 0.0
-            if result.row.alert.attachment and lane.channel.picture and lane.takes_pictures:
+            if result.row.alert.attachment and lane.channel.wants_pictures and lane.takes_pictures:
                 lane.picture_for = result.outbox, result.row
             return
         lane.failures += 1
