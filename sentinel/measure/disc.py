@@ -15,7 +15,7 @@ from sentinel.measure.light import of_disc, of_frame
 from sentinel.measure.limb import Limb
 from sentinel.measure.rays import directions
 from sentinel.measure.search import Circle, coarse, large_circles, small_circles
-from sentinel.measure.verdict import Evidence, gather
+from sentinel.measure.verdict import Evidence, gather, is_sun
 from sentinel.records import Disc
 
 Array = NDArray[np.float64]
@@ -26,7 +26,16 @@ FIXED = 2e-5
 """What a limb that is taken as round may be out of round, in radii."""
 NOISY = 0.04
 """Noise over brightness from which every pixel along the limb is asked."""
+OVAL_PX = 1.0
+"""Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
 SIGMA_FLOOR_PX = 0.004
+FEWEST_RAYS = 6
+WIDEST = 0.2
+"""Blur over radius of the softest edge that is still a limb."""
+SMALLEST_PX = 8.0
+SMALLEST_SHARE = 0.004
+LARGEST_SHARE = 2.0
+"""Radii of the smallest and the largest disc looked for, in units of the frame's longer side."""
 ROUND = 360
 """Directions in which the limb's coverage is judged."""
 
@@ -36,8 +45,6 @@ class Candidate:
     """A limb that was fitted, with what speaks for it."""
 
     fit: Fit
-    round: Fit
-    clean: NDArray[np.bool_]
     evidence: Evidence
 
 
@@ -97,18 +104,28 @@ def _searched(levels: Levels) -> Candidate | None:
 
 
 def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
-    outline = agree(levels, circle)
-    if outline is None:
+    """Fit the limb near a circle; None unless it is the sun's."""
+    outline = agree(levels, circle) if _plausible(levels, circle.radius_px) else None
+    if outline is None or not _plausible(levels, outline.limb.mean_px):
         return None
-    fit = _fitted(levels, outline)
-    limb = fit.state.limb
-    if not limb.mean_px > 3.0:
+    if max(outline.sigma_px, 5 * outline.scatter_px) > WIDEST * outline.limb.mean_px + 5.0:
         return None
-    look, clean, in_frame = _all_round(levels, fit)
-    if clean.sum() < 4:
+    try:
+        # What is no limb may send the fit anywhere; that is an answer, not an accident.
+        with np.errstate(all="ignore"):
+            fit = _fitted(levels, outline)
+            look, clean, in_frame = _all_round(levels, fit)
+    except np.linalg.LinAlgError:
         return None
-    candidate = Candidate(fit, look, clean, gather(levels, look, clean, in_frame))
-    return candidate if _is_sun(candidate) else None
+    if clean.sum() < FEWEST_RAYS or not np.isfinite(fit.covariance).all():
+        return None
+    evidence = gather(levels, fit, look.only(clean), in_frame, float(clean.mean()) * in_frame)
+    return Candidate(fit, evidence) if is_sun(evidence) else None
+
+
+def _plausible(levels: Levels, radius_px: float) -> bool:
+    longer = max(levels.shape)
+    return bool(max(SMALLEST_PX, SMALLEST_SHARE * longer) < radius_px < LARGEST_SHARE * longer)
 
 
 def _fitted(levels: Levels, outline: Outline) -> Fit:
@@ -166,11 +183,6 @@ def limb_in_frame(levels: Levels, limb: Limb) -> float:
     return float((inside[1:-1] * length).sum() / length.sum())
 
 
-def _is_sun(candidate: Candidate) -> bool:
-    e = candidate.evidence
-    return e.coverage > 0.06
-
-
 def _disc(levels: Levels, candidate: Candidate) -> Disc:
     fit, e = candidate.fit, candidate.evidence
     limb = fit.state.limb
@@ -183,7 +195,7 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
         flags.OVEREXPOSED: light.saturated > 0.5,
         flags.FLATTENED: (long_px - short_px) / long_px > 0.005,
         flags.FAINT: light.median < 0.01,
-        flags.SOFT: GAUSSIAN_RISE * e.relative_width > 0.02,
+        flags.SOFT: GAUSSIAN_RISE * e.softness > 0.02,
         flags.SHORT_ARC: e.coverage < 0.25,
     }
     return Disc(
@@ -202,8 +214,13 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
 
 
 def centre_sigma(fit: Fit) -> float:
-    """One-sigma uncertainty of the centre, px."""
-    return sqrt((fit.covariance[0, 0] + fit.covariance[1, 1]) / 2 * 1.18**2 + SIGMA_FLOOR_PX**2)
+    """One-sigma uncertainty of the centre, px.
+
+    Between that of one coordinate and that of the distance from the truth (a factor 1.41 apart).
+    """
+    variance = np.diag(fit.covariance)
+    egg = variance[5] + variance[6] if hypot(*fit.state.limb.oval) > OVAL_PX else 0.0
+    return sqrt((variance[0] + variance[1] + egg) / 2 * 1.18**2 + SIGMA_FLOOR_PX**2)
 
 
 def _nothing(levels: Levels) -> Disc:

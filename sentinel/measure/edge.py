@@ -18,6 +18,8 @@ NECKEL_LABS_550 = (0.26444, 1.30550, -1.43070, 1.67101, -1.12352, 0.31327)
 SHAPES = 3
 """Columns of a profile: the law itself and two ways in which a real disc departs from it."""
 
+_PIVOT = (1.44, 0.34)
+"""The two variations over the law at mu = 0.25, three hundredths of the radius inside the limb."""
 _STEPS_PER_SIGMA = 16
 _NODES_PER_SIGMA = 5
 
@@ -26,13 +28,15 @@ def darkening(mu: Array) -> Array:
     """Return the law and its two variations at the cosines `mu`, stacked on a new last axis.
 
     The columns are P5(mu) over P5(1); 1 - mu, which makes the whole darkening weaker or stronger (wavelength,
-    tone curve); and (1 - mu)^6, which changes the last hundredths before the limb only.
+    tone curve); and (1 - mu)^6, which changes the last hundredths before the limb only. Of both variations as
+    much of the law is taken off as leaves the light close to the limb unchanged: brightness stays brightness.
     """
     value = np.zeros_like(mu)
     for coefficient in reversed(NECKEL_LABS_550):
         value = value * mu + coefficient
     fall = 1.0 - mu
-    return np.stack([value / sum(NECKEL_LABS_550), fall, fall**6], axis=-1)
+    law = value / sum(NECKEL_LABS_550)
+    return np.stack([law, fall - _PIVOT[0] * law, fall**6 - _PIVOT[1] * law], axis=-1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ limb-darkened profile E of `edge`; brightness and sky may slope along the ray. W
 four numbers of every ray have been eliminated.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,10 +29,17 @@ INNER = 1.7
 """Depth of the band inside the limb, in reaches: enough to see the darkening."""
 INNER_ROUND = 0.7
 """The same where only the edge is asked after, and the moon or a cable may stand behind it."""
+MODEL_SHARE = 0.01
+"""Share of the brightness by which the profile may be wrong."""
 BLOCKS = 24
 """Stretches of the limb between which the scatter is taken."""
 FULL_DISC = 1.2
 """First guess of the light just inside a saturated limb, full scale 1."""
+CLOUDED = 0.12
+"""Relative spread of brightness round the limb from which the law of darkening is held."""
+HELD = 1e12
+UNEVEN_SLOPE = 0.5
+"""The same for every unit by which brightness varies between the rays."""
 BRIGHTNESS_SD = 0.3
 """Expected difference between rays, as a share of the brightness. It counts only where a ray's own light
 says next to nothing: in deep noise, and where all but the limb's foot is at full scale."""
@@ -85,8 +92,25 @@ class Fit:
     """(n,): 0 where a ray does not count."""
     noise: float
     """Root mean square residual, linear light."""
+    residual: Array
+    """(n, m): light less model; 0 where a sample does not count."""
     covariance: Array
     """(GLOBAL, GLOBAL): of the shared parameters, from the scatter between stretches of the limb."""
+
+    def only(self, which: NDArray[np.bool_]) -> "Fit":
+        """Return the same limb with some of the rays."""
+        rays = self.rays
+        return replace(
+            self,
+            rays=Rays(rays.angle[which], rays.x_px[which], rays.y_px[which], rays.light[which], rays.inside[which]),
+            brightness=self.brightness[which],
+            sky=self.sky[which],
+            misfit=self.misfit[which],
+            offset_px=self.offset_px[which],
+            offset_sigma_px=self.offset_sigma_px[which],
+            weight=self.weight[which],
+            residual=self.residual[which],
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +189,7 @@ def _normal(columns: _Columns, weight: Array, ridge: Array, excess: Array) -> _N
     """Form every ray's normal equations; its own numbers are held by `ridge`, from which they stand `excess` off."""
     every = np.concatenate([columns.local, columns.shared, columns.residual[..., None]], axis=-1)
     square = np.swapaxes(every * weight[..., None], 1, 2) @ every
-    own = square[:, :LOCAL, :LOCAL] + np.diag(ridge)
+    own = square[:, :LOCAL, :LOCAL] + np.eye(LOCAL) * ridge[:, None, :]
     cross = square[:, :LOCAL, LOCAL:-1]
     own_right = square[:, :LOCAL, -1] - ridge * excess
     through = np.swapaxes(np.linalg.solve(own, cross), 1, 2)
@@ -199,29 +223,44 @@ class _Look:
     normal: _Normal
     own_step: Array
     misfit: Array
+    allowed: Array
+    """(n,): residual that is to be expected, in units of `noise`."""
     offset_px: Array
     offset_sigma_px: Array
     noise: float
+    residual: Array
+
+
+def _unevenness(bright: Array) -> float:
+    """Robust relative spread of the rays' brightness, at most 1."""
+    middle = float(np.median(bright))
+    return min(1.0, 1.4826 * float(np.median(np.abs(bright - middle))) / max(middle, 1e-3))
 
 
 def _look(rays: Rays, state: State, linear: Array, counts: Array, noise: float) -> _Look:
-    typical = max(float(np.median(linear[:, 0])), 1e-3)
-    spread = np.array([BRIGHTNESS_SD, 1e4, SLOPE_SD, SLOPE_SD]) * typical
+    bright = linear[:, 0]
+    typical = max(float(np.median(bright)), 1e-3)
+    # Where brightness varies round the limb it will vary along the rays too.
+    slope = (SLOPE_SD + UNEVEN_SLOPE * _unevenness(bright)) * np.maximum(bright, typical)
+    spread = np.stack([np.full_like(slope, BRIGHTNESS_SD * typical), 1e4 * slope, slope, slope], axis=1)
     columns = _columns(rays, state, linear)
     normal = _normal(columns, counts, (noise / spread) ** 2, linear - [typical, 0.0, 0.0, 0.0])
     own = np.linalg.solve(normal.own, normal.own_right[..., None])[..., 0]
     left = columns.residual - (columns.local @ own[..., None])[..., 0]
     per_ray = np.sqrt((counts * left**2).sum(1) / np.maximum(counts.sum(1) - LOCAL, 1))
     noise = float(np.median(per_ray)) + 1e-6
+    # No profile is right to the last percent: a bright ray between dim ones may miss by more.
+    allowed = np.hypot(1.0, MODEL_SHARE * (linear + own)[:, 0] / noise)
     stiff = normal.rest[:, 2, 2] + 1e-12
-    return _Look(normal, own, per_ray / noise, normal.right[:, 2] / stiff, noise / np.sqrt(stiff), noise)
+    return _Look(normal, own, per_ray / noise / allowed, allowed, normal.right[:, 2] / stiff, noise / np.sqrt(stiff), noise, counts * left)
 
 
 def _trust(look: _Look) -> Array:
     """Weight of every ray: falls where it fits badly or its edge stands off."""
     centred = look.offset_px - np.median(look.offset_px)
     scatter = 1.4826 * float(np.median(np.abs(centred))) + 0.02
-    return np.asarray(1.0 / (1.0 + (look.misfit / 2.5) ** 4) / (1.0 + (look.offset_px / (4 * scatter)) ** 4))
+    fits = 1.0 / (1.0 + (look.misfit / 2.5) ** 4)
+    return np.asarray(fits / (1.0 + (look.offset_px / (4 * scatter)) ** 4) / look.allowed**2)
 
 
 def _unsaturated(levels: Levels, rays: Rays) -> Array:
@@ -239,8 +278,8 @@ def _stepped(state: State, step: Array) -> State:
     return State(
         state.limb.moved(step[:SHAPE_TERMS]),
         float(np.clip(state.sigma_px * np.exp(step[BLUR]), 0.3, 0.3 * state.limb.mean_px)),
-        state.fall + float(step[FALL]),
-        state.rim + float(step[RIM]),
+        float(np.clip(state.fall + step[FALL], -0.4, 1.0)),
+        float(np.clip(state.rim + step[RIM], -0.6, 1.5)),
     )
 
 
@@ -258,12 +297,19 @@ def _bounded(step: Array, state: State) -> Array:
 
 
 def fit_limb(levels: Levels, start: State, angle: Array, priors: Priors, *, iterations: int = 10) -> Fit:
-    """Fit the limb on the rays in the directions `angle`, starting from `start`."""
+    """Fit the limb on the rays in the directions `angle`, starting from `start`.
+
+    Raises
+    ------
+    LinAlgError
+        If there is no limb to be fitted.
+    """
     state = cast_for = start
     rays = band(levels, state, angle)
     counts = _unsaturated(levels, rays)
     linear = _first_guess(rays, state, counts)
-    prior = priors.weights()
+    own_prior = priors.weights()
+    prior = own_prior.copy()
     noise = 0.02
     for _ in range(iterations):
         if _far(state, cast_for):
@@ -271,11 +317,15 @@ def fit_limb(levels: Levels, start: State, angle: Array, priors: Priors, *, iter
             counts = _unsaturated(levels, rays)
         look = _look(rays, state, linear, counts, noise)
         noise, weight = look.noise, _trust(look)
+        # Cloud darkens as it likes; the sun's own darkening cannot be read off there.
+        prior[[FALL, RIM]] = HELD if _unevenness(linear[:, 0]) > CLOUDED else own_prior[[FALL, RIM]]
         total = (look.normal.rest * weight[:, None, None]).sum(0) / noise**2 + np.diag(prior)
         gradient = (look.normal.right * weight[:, None]).sum(0) / noise**2 - prior * _departure(state, start)
         step = _bounded(np.linalg.solve(total, gradient), state)
         linear = linear + look.normal.own_step(step)
         state = _stepped(state, step)
+        if not np.isfinite(step).all() or state.limb.half_axes_px[1] < 3.0:
+            raise np.linalg.LinAlgError("the limb ran away")
         if np.abs(step[:3]).max() < 1e-3 and abs(step[BLUR]) < 2e-3:
             break
     covariance = _scatter(look.normal.right * weight[:, None] / noise**2, np.linalg.inv(total))
@@ -285,7 +335,7 @@ def fit_limb(levels: Levels, start: State, angle: Array, priors: Priors, *, iter
 def _fit(state: State, rays: Rays, linear: Array, look: _Look, weight: Array, covariance: Array) -> Fit:
     return Fit(
         state, rays, linear[:, 0], linear[:, 1], look.misfit, look.offset_px, look.offset_sigma_px,
-        weight, look.noise, covariance,
+        weight, look.noise, look.residual, covariance,
     )  # fmt: skip
 
 
@@ -299,7 +349,7 @@ def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
     return Fit(
         fit.state, rays, (linear + look.own_step)[:, 0], (linear + look.own_step)[:, 1], misfit,
         look.offset_px, look.offset_sigma_px * (fit.noise / look.noise), np.ones(angle.size),
-        fit.noise, fit.covariance,
+        fit.noise, look.residual, fit.covariance,
     )  # fmt: skip
 
 

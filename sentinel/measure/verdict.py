@@ -12,45 +12,119 @@ from sentinel.measure.rays import cast
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+LEAST_COVERAGE = 0.06
+SOFTEST = 0.13
+"""Blur over radius. A disc of 30 px at a blur of 3 px has 0.1; a lamp's own halo 0.16 and more."""
+MOST_STRUCTURE = 0.05
+"""Suns have below 0.01, under thick cloud 0.03; landscapes and reflections above 0.1."""
+ROUGHEST = 0.008
+"""Spread of the edges over the radius: bad seeing has 0.003, an octagon 0.02."""
+MOST_OVAL = 0.1
+"""The sun on the horizon has 0.08."""
+STRONGEST_FALL = -0.35
+"""Darkening beyond the law's: the sun has -0.12 in blue light."""
+FAINTEST = 0.003
+"""Linear light."""
+SHARPEST_PX = 0.4
+"""What was drawn, not photographed, has no blur at all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """What speaks for and against a fitted limb being the sun's."""
 
     coverage: float
     """Fraction of the whole circumference seen as a clean edge."""
     in_frame: float
-    relative_width: float
+    """Fraction of the circumference in the frame."""
+    radius_px: float
+    softness: float
     """Edge blur over radius."""
+    sigma_px: float
     step: float
-    """Median height of the limb's edge, linear light, in units of the profile."""
+    """Brightness of the disc by its limb, linear light."""
     sky: float
-    """Median light just outside, linear."""
-    roughness: float
-    """Root mean square residual over the height of the edge."""
-    dimming: float
-    """Light near the limb over light deeper inside, where both are seen; 1 is even."""
-    offset_px: float
-    """Robust spread of the clean rays' own edges about the limb."""
+    """Light just outside, linear."""
+    structure: float
+    """What the profile leaves unexplained that is no noise, over the brightness."""
+    evenness: float
+    """Light near the limb over light deeper inside, where both are seen; the sun has 0.6 to 0.95."""
+    scatter: float
+    """Robust spread of the rays' own edges about the limb, in radii, beyond what noise explains."""
+    oval: float
+    """Half the difference of the half-axes, in radii."""
+    fall: float
+    """Darkening that the fit had to add to the law's."""
+    saturated: float
+    """Fraction of the light by the limb that is at full scale."""
 
 
-def gather(levels: Levels, fit: Fit, clean: NDArray[np.bool_], in_frame: float) -> Evidence:
-    """Collect the evidence on the clean rays."""
-    limb = fit.state.limb
-    angle = fit.rays.angle[clean]
-    depths = np.array([0.94, 0.9, 0.86, 0.82]), np.array([0.7, 0.62, 0.54, 0.46])
-    near, deep = (
-        cast(levels, limb.x_px, limb.y_px, angle, limb.at(angle)[:, None] * shares) for shares in depths
-    )
-    both = near.inside.all(1) & deep.inside.all(1)
-    ratio = np.median(near.light, axis=1) / np.maximum(np.median(deep.light, axis=1), 1e-6)
-    step = float(np.median(fit.brightness[clean])) if clean.any() else 0.0
+def gather(levels: Levels, fit: Fit, clean: Fit, in_frame: float, coverage: float) -> Evidence:
+    """Collect the evidence: `fit` on the rays that agreed, `clean` on those that show a clean edge."""
+    limb, typical = fit.state.limb, max(float(np.quantile(fit.brightness, 0.7)), 1e-9)
+    residual = fit.residual
+    together = float((residual[:, 1:] * residual[:, :-1]).sum() / max(float((residual**2).sum()), 1e-30))
+    evenness, saturated = _evenness(levels, clean)
     return Evidence(
-        coverage=float(clean.mean()) * in_frame,
+        coverage=coverage,
         in_frame=in_frame,
-        relative_width=fit.state.sigma_px / limb.mean_px,
-        step=step,
-        sky=float(np.median(fit.sky[clean])) if clean.any() else 0.0,
-        roughness=fit.noise / max(step, 1e-9),
-        dimming=float(np.median(ratio[both])) if both.sum() > 4 else float("nan"),
-        offset_px=1.4826 * float(np.median(np.abs(fit.offset_px[clean]))) if clean.any() else float("inf"),
+        radius_px=limb.mean_px,
+        softness=fit.state.sigma_px / limb.mean_px,
+        sigma_px=fit.state.sigma_px,
+        step=typical,
+        sky=float(np.median(fit.sky)),
+        structure=fit.noise * float(np.sqrt(max(together, 0.0))) / typical,
+        evenness=evenness,
+        scatter=_scatter(fit) / limb.mean_px,
+        oval=float(np.hypot(*limb.oval)) / limb.mean_px,
+        fall=fit.state.fall if saturated < 0.5 else 0.0,
+        saturated=saturated,
     )
+
+
+def _scatter(fit: Fit) -> float:
+    spread = 1.4826 * float(np.median(np.abs(fit.offset_px)))
+    noise = 1.2 * float(np.median(fit.offset_sigma_px))
+    return float(np.sqrt(max(spread**2 - noise**2, 0.0)))
+
+
+def _evenness(levels: Levels, clean: Fit) -> tuple[float, float]:
+    """Return light by the limb over light deeper inside, and how much of the first is at full scale."""
+    limb, angle = clean.state.limb, clean.rays.angle
+    limits = limb.at(angle)[:, None]
+    near, deep = (
+        cast(levels, limb.x_px, limb.y_px, angle, limits * np.array(shares))
+        for shares in ((0.95, 0.92, 0.89, 0.86), (0.7, 0.65, 0.6, 0.55))
+    )
+    full = float((near.light >= levels.saturation)[near.inside].mean()) if near.inside.any() else 0.0
+    both = near.inside.all(1) & deep.inside.all(1)
+    if both.sum() < 5:
+        return float("nan"), full
+    ratio = np.median(near.light, axis=1) / np.maximum(np.median(deep.light, axis=1), 1e-6)
+    return float(np.median(ratio[both])), full
+
+
+def is_sun(evidence: Evidence) -> bool:
+    """Weigh the evidence: edge, outline and light must all be the sun's.
+
+    A lamp or a glow has no edge, a landscape no common profile, a polygon of the lens no round outline, a
+    reflection no darkening, a letter no blur.
+    """
+    e = evidence
+    edge = e.coverage > LEAST_COVERAGE and e.softness < SOFTEST and e.structure < MOST_STRUCTURE
+    outline = e.scatter < ROUGHEST and e.oval < MOST_OVAL
+    light = e.step > FAINTEST and e.step > 0.1 * e.sky
+    return edge and outline and light and not _impostor(e)
+
+
+def _impostor(e: Evidence) -> bool:
+    """What shares most of the sun's marks and lacks one."""
+    shown = e.coverage / e.in_frame
+    full = e.saturated > 0.5
+    reflection = abs(e.evenness - 1.0) < 0.03 and not full and (e.step < 0.15 or e.sky > 0.3 * e.step)
+    lamp = full and (e.sky > 0.35 or e.softness > 0.06 + 2.0 / e.radius_px)
+    letter = e.sigma_px < SHARPEST_PX and shown < 0.9
+    stroke = e.evenness > 1.3 and full and shown < 0.4
+    glow = e.softness > 0.025 and shown < 0.5
+    ragged = e.scatter > 0.003 and shown < 0.5
+    return reflection or lamp or letter or stroke or glow or ragged or e.fall < STRONGEST_FALL
