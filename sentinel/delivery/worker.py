@@ -23,6 +23,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 
 from sentinel.clock import Clock
+from sentinel.delivery.heartbeat import Heartbeat
 from sentinel.delivery.lane import Lane, MakeCourier, Result, courier_for
 from sentinel.delivery.patience import target_gap_s, wait_s
 from sentinel.delivery.pictures import Draw
@@ -64,6 +65,8 @@ class Worker:
         How a channel's way is made.
     draw
         How pictures are drawn; None: none are sent.
+    heartbeat
+        What is given a turn with every turn of the wheel: so a ping also says that messages are seen to.
     """
 
     def __init__(
@@ -75,7 +78,9 @@ class Worker:
         chance: Callable[[], float] | None = None,
         make_courier: MakeCourier = courier_for,
         draw: Draw | None = None,
+        heartbeat: Heartbeat | None = None,
     ) -> None:
+        self._heartbeat = heartbeat
         self._journal, self._settings, self._clock, self._draw = journal, settings, clock, draw
         self._chance = chance or random.Random().random  # noqa: S311 - spreads waits, guards nothing
         self._results: SimpleQueue[Result] = SimpleQueue()
@@ -175,6 +180,8 @@ class Worker:
                 self._serve(lane, outboxes, now_utc)
             except Problem as problem:
                 self._complain(problem)
+        if self._heartbeat is not None:
+            self._heartbeat.turn()
 
     def _outboxes(self, now_utc: datetime) -> tuple[Outbox, ...]:
         """Return what is to be delivered from: what was said past the journal, and the journal's own."""

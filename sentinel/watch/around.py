@@ -2,12 +2,14 @@
 
 import shutil
 import uuid
+from collections.abc import Callable
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
 
 from sentinel.clock import Clock
 from sentinel.records import Surroundings
+from sentinel.status.standing import Messages
 from sentinel.watch.gather import Gatherer
 from sentinel.watch.service import Pulses
 
@@ -19,8 +21,17 @@ _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 class Around:
     """Reads the surroundings now and then, and whenever something about them has changed."""
 
-    def __init__(self, frames: Path, state: Path, gatherer: Gatherer, clock: Clock, pulses: Pulses) -> None:
-        self._frames, self._state = frames, state
+    def __init__(
+        self,
+        frames: Path,
+        state: Path,
+        gatherer: Gatherer,
+        clock: Clock,
+        pulses: Pulses,
+        *,
+        messages: Callable[[datetime], Messages] = lambda _: Messages(),
+    ) -> None:
+        self._frames, self._state, self._messages = frames, state, messages
         self._gatherer, self._clock, self._pulses = gatherer, clock, pulses
         self._boot_id = boot_id()
         self._read_s: float | None = None
@@ -39,6 +50,7 @@ class Around:
         self._last = self._what_matters()
         report = self._gatherer.report
         folder = self._folder()
+        messages = self._messages(now_utc)
         return Surroundings(
             time_utc=now_utc,
             # Looking at a share that is stuck would not come back.
@@ -50,6 +62,8 @@ class Around:
             folder=folder,  # type: ignore[arg-type]
             state_free_bytes=_free(self._state),
             away_s=away_s,
+            waiting_messages=messages.waiting,
+            last_message_utc=messages.last_utc,
         )
 
     def _what_matters(self) -> tuple[object, ...]:

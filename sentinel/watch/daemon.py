@@ -9,6 +9,7 @@ from pathlib import Path
 from threading import Event as Flag
 
 from sentinel.clock import Clock
+from sentinel.delivery.heartbeat import Heartbeat
 from sentinel.delivery.pictures import drawing
 from sentinel.delivery.worker import Worker
 from sentinel.errors import RequestProblem
@@ -136,7 +137,12 @@ class Watch:
     def _watch(self) -> None:
         """Run one stream of events after another; each ends where the clock is set."""
         around = Around(
-            Path(self._settings.frames.folder), self._home.folder, self._gatherer, self._clock, self._pulses
+            Path(self._settings.frames.folder),
+            self._home.folder,
+            self._gatherer,
+            self._clock,
+            self._pulses,
+            messages=self._showing.messages,
         )
         base = pickle.dumps(self._memory)
         stepped_s: float | None = None
@@ -196,13 +202,18 @@ class Watch:
         if self._delivery is not None:
             self._delivery.stop(patience_s=1.0)
         draw = drawing(self._settings)
-        self._delivery = Worker(self._home.journal, self._settings, self._clock, draw=draw)
+        heartbeat = Heartbeat(self._settings.heartbeat, self._clock, lambda: not self._pulses.stuck())
+        self._delivery = Worker(
+            self._home.journal, self._settings, self._clock, draw=draw, heartbeat=heartbeat
+        )
         self._delivery.start()
         worker = self._delivery
         self._pulses.follow("alerting", lambda: worker.turns)
 
     def _trouble(self, title: str, body: str) -> None:
         log.error("%s: %s", title, body)
+        if self._delivery is not None:
+            self._delivery.tell(title, body)
 
     def _put_times_right(self, base: bytes) -> float:
         """Re-time what was read off the clock before it was set; rebuild the state; return the step.
