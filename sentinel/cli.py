@@ -5,7 +5,7 @@ import math
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -210,6 +210,9 @@ def check(
     shown: Annotated[
         str | None, typer.Option("--shown", metavar="TIME", help="The time the clock in the picture shows.")
     ] = None,
+    send_test: Annotated[
+        bool, typer.Option("--send-test", help="Send a test message down every channel; say which arrived.")
+    ] = False,
 ) -> None:
     """Validate settings and surroundings: folder, space, clock, channels."""
     from sentinel.watch.checkup import check, clock_offset
@@ -227,8 +230,29 @@ def check(
     for finding in check(_configs(config), state):
         wrong = wrong or finding.wrong
         print(finding.line, file=sys.stderr if finding.wrong else sys.stdout)
+    arrived = not send_test or _sent_tests(_configs(config))
     if wrong:
         raise typer.Exit(2)
+    if not arrived:
+        raise typer.Exit(1)
+
+
+def _sent_tests(configs: Sequence[Path]) -> bool:
+    """Send the test messages and print what became of each; return whether all arrived."""
+    from sentinel.clock import SystemClock
+    from sentinel.delivery.checking import send_test
+    from sentinel.settings import load_settings
+
+    try:
+        settings = load_settings(configs)
+    except RequestProblem:
+        return False  # as the check has just said
+    results = send_test(settings, SystemClock())
+    for one in results:
+        became = "arrived" if one.delivered else f"did not arrive ({one.why})"
+        line = f"test message: {one.channel}: {became}, {one.took_s:.1f} s"
+        print(line, file=sys.stdout if one.delivered else sys.stderr)
+    return all(one.delivered for one in results)
 
 
 @app.command()

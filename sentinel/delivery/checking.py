@@ -8,6 +8,7 @@ from shutil import which
 from sentinel.clock import Clock
 from sentinel.delivery.courier import Attempt, Courier, ServiceCourier
 from sentinel.delivery.lane import MakeCourier, courier_for
+from sentinel.delivery.process import SendingProcess
 from sentinel.delivery.secrets import resolve
 from sentinel.errors import Problem, RequestProblem
 from sentinel.notify.sending import Message
@@ -29,7 +30,10 @@ class ChannelTest:
 
 def check_channels(settings: Settings) -> tuple[RequestProblem, ...]:
     """Return what is wrong with the channels and the heartbeat, without sending anything."""
-    found = [problem for channel in settings.channels if (problem := _wrong(channel)) is not None]
+    # One process for all: only starting it takes time.
+    process = SendingProcess()
+    found = [problem for channel in settings.channels if (problem := _wrong(channel, process)) is not None]
+    process.end()
     reference = settings.heartbeat.url_from
     if reference is not None:
         try:
@@ -39,7 +43,7 @@ def check_channels(settings: Settings) -> tuple[RequestProblem, ...]:
     return tuple(found)
 
 
-def _wrong(channel: Channel) -> RequestProblem | None:
+def _wrong(channel: Channel, process: SendingProcess) -> RequestProblem | None:
     where = f"channel {channel.name}"
     if channel.command is not None:
         if which(channel.command[0]) is None:
@@ -51,11 +55,10 @@ def _wrong(channel: Channel) -> RequestProblem | None:
         return None
     assert channel.url_from is not None  # noqa: S101 - the settings saw to it
     try:
-        courier = ServiceCourier(resolve(channel.url_from, where=where), deadline_s=20.0)
+        url = resolve(channel.url_from, where=where)
     except RequestProblem as problem:
         return problem
-    attempt = courier.inspect()
-    courier.abandon()
+    attempt = ServiceCourier(url, deadline_s=20.0, process=process).inspect()
     if not attempt.delivered:
         return RequestProblem(attempt.why, where=where, mend="write it as apprise documents it")
     recipients = int((attempt.details or {}).get("recipients", 1))

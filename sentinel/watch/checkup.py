@@ -11,8 +11,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from sentinel.delivery.secrets import resolve
-from sentinel.errors import FrameProblem, Problem, RequestProblem
+from sentinel.delivery.checking import check_channels
+from sentinel.errors import FrameProblem, RequestProblem
 from sentinel.intake.decode import read_header
 from sentinel.intake.live import FolderState, Known, LiveFolder
 from sentinel.intake.session import find_frames
@@ -207,19 +207,8 @@ def _clock() -> Iterator[Finding]:
 
 
 def _channels(settings: Settings) -> Iterator[Finding]:
-    references = [
-        (f"channel {channel.name}", channel.url_from) for channel in settings.channels if channel.url_from
-    ]
-    if settings.heartbeat.url_from:
-        references.append(("heartbeat", settings.heartbeat.url_from))
-    for where, reference in references:
-        try:
-            resolve(reference, where=where)
-        except Problem as problem:
-            yield Finding(str(problem), wrong=True)
-    for channel in settings.channels:
-        if channel.command is not None and shutil.which(channel.command[0]) is None:
-            yield Finding(f"channel {channel.name}: there is no program {channel.command[0]}", wrong=True)
+    for problem in check_channels(settings):
+        yield Finding(str(problem), wrong=True)
     first = [channel for channel in settings.channels if channel.called == "first"]
     if not settings.channels:
         yield Finding("channels: none: nobody will be told of anything")

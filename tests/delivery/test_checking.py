@@ -1,11 +1,13 @@
 """Before the night: the channels' check, the test message; and the heartbeat."""
 
+import re
 import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from sentinel.cli import main
 from sentinel.clock import SystemClock
 from sentinel.delivery.checking import check_channels, send_test
 from sentinel.delivery.courier import Attempt
@@ -138,3 +140,30 @@ def test_a_real_ping_reaches_a_real_receiver(tmp_path: Path) -> None:
         wait_for(lambda: receiver.pings == 1)
         heart.stop()
         assert heart.sent == 1
+
+
+def test_the_command_says_which_arrived_and_how_long_it_took(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    frames = tmp_path / "frames"
+    frames.mkdir()
+    with http_receiver() as receiver:
+        reference = secret_file(tmp_path, "url", receiver.url)
+        config = tmp_path / "config.yaml"
+        config.write_text(
+            "site: {latitude_deg: 70, longitude_deg: 31}\ncamera: {focal_length_mm: 400, pixel_pitch_um: 4}\n"
+            f"frames: {{folder: {frames}}}\nstate: {{folder: {tmp_path / 'state'}}}\n"
+            f"channels:\n  - {{name: phone, url_from: '{reference}'}}\n"
+            "  - {name: siren, command: ['false'], severities: [now]}\n"
+        )
+        monkeypatch.setattr("sys.argv", ["sentinel", "check", "--config", str(config), "--send-test"])
+        with pytest.raises(SystemExit) as ended:
+            main()
+    assert ended.value.code == 1
+    out, err = capsys.readouterr()
+    assert re.search(r"^test message: phone: arrived, \d+\.\d s$", out, re.MULTILINE)
+    assert re.search(
+        r"^test message: siren: did not arrive \(ended with status 1\), \d+\.\d s$", err, re.MULTILINE
+    )
+    assert [one.title for one in receiver.got] == ["Test, nothing to do"]
+    assert TOKEN not in out + err
