@@ -4,15 +4,17 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sentinel.forecast.fit import Solved
 from sentinel.forecast.geometry import COMMON, Geometry, Indices, Points, rolled
-from sentinel.forecast.noise import transitions
+from sentinel.forecast.noise import FLEXURES
 from sentinel.sky.arrays import Array
 
 DRAWS = 600
 _MOST_UNKNOWNS = 64
 _HALF = DRAWS // 2
+_TAIL = 6.0
 
 
 @lru_cache(maxsize=1)
@@ -25,6 +27,9 @@ def _chances() -> tuple[Array, Array, Indices]:
     rng = np.random.default_rng(20_260_621)
     half = rng.standard_normal((_MOST_UNKNOWNS + 6, _HALF))
     path = rng.standard_normal((256, 4, _HALF))
+    # Nature's tails are longer than a Gaussian's: Student's t, every draw with its own measure.
+    measure = np.sqrt(_TAIL / rng.chisquare(_TAIL, _HALF))
+    half, path = half * measure, path * measure
     order = rng.permutation(_HALF)
     return (
         np.concatenate([half, -half], axis=1),
@@ -80,28 +85,46 @@ class Draws:
         for i, which in enumerate(used):
             mine = np.flatnonzero(self.point == which)
             answers = np.concatenate([slopes[i, :, :, :COMMON], slopes[i, :, :, -2:]], axis=2)
-            tangent[:, :, mine] += answers @ self.unknowns[mine].T + base[i, :, :, None]
-        return rolled(np.moveaxis(tangent, 1, -1), self.roll_rad)
+            # One flat product: a stack of thin ones is slow.
+            moved = answers.reshape(-1, COMMON + 2) @ self.unknowns[mine].T
+            tangent[:, :, mine] += moved.reshape(len(offsets_s), 2, -1) + base[i, :, :, None]
+        return rolled(tangent[:, 0], tangent[:, 1], self.roll_rad)
 
     def _flexing(self, offsets_s: Array) -> Array:
         """Return (n, 2, d): the flexure going on from its state now, and the axis wandering off."""
-        chances = _chances()
-        go, root = transitions(tuple(offsets_s.tolist()))
-        present, kind = np.unique(self.kind, return_inverse=True)
-        go, root = go[:, present][:, kind], root[:, present][:, kind]
-        value, slope = self.state
         path = np.empty((len(offsets_s), 2, len(self)))
-        for i in range(len(offsets_s)):
-            g, r, kick = go[i].T, root[i].T, chances[1][i]
-            # Transposed: g[column, row].
-            value, slope = (
-                g[0, 0] * value + g[1, 0] * slope + r[0, 0] * kick[:2],
-                g[0, 1] * value + g[1, 1] * slope + r[0, 1] * kick[:2] + r[1, 1] * kick[2:],
-            )
-            path[i] = value
+        grid = tuple(offsets_s.tolist())
+        kinds, which = np.unique(self.kind, return_inverse=True)
+        going = [_going_on(int(kind), grid) for kind in kinds]
+        for i, (_, added) in enumerate(going):
+            mine = np.flatnonzero(which == i)
+            path[:, :, mine] = added[:, :, mine]
+        keep = np.stack([weights for weights, _ in going], axis=2)[:, :, which]  # (n, 2, d)
+        path += keep[:, :1] * self.state[0]
+        path += keep[:, 1:] * self.state[1]
         spread = np.sqrt(self.wander * np.maximum(offsets_s, 0.0) ** 3 / 3)
-        path += spread[:, None, None] * chances[0][-2:][None]
+        path += spread[:, None, None] * _chances()[0][-2:][None]
         return path
+
+
+@lru_cache(maxsize=len(FLEXURES))
+def _going_on(kind: int, offsets_s: tuple[float, ...]) -> tuple[Array, NDArray[np.float32]]:
+    """Return how a flexure goes on: weights (n, 2) of value and slope now, and what chance adds (n, 2, d)."""
+    normals = _chances()[1]
+    steps = np.diff(np.array(offsets_s), prepend=0.0)
+    weights, value, slope = np.eye(2), np.zeros((2, DRAWS)), np.zeros((2, DRAWS))
+    keep = np.empty((len(steps), 2))
+    added = np.empty((len(steps), 2, DRAWS), dtype=np.float32)
+    for i, step in enumerate(steps):
+        go, root = FLEXURES[kind].step(float(step))
+        kick = normals[i]
+        weights = go @ weights
+        value, slope = (
+            go[0, 0] * value + go[0, 1] * slope + root[0, 0] * kick[:2],
+            go[1, 0] * value + go[1, 1] * slope + root[1, 0] * kick[:2] + root[1, 1] * kick[2:],
+        )
+        keep[i], added[i] = weights[0], value
+    return keep, added
 
 
 def draw(

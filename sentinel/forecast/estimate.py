@@ -23,6 +23,7 @@ _FREE_RAD = np.radians(12.0)
 _HOPELESS = 14.0
 _SLIGHT = 5.0
 _ROUNDS = 4
+_WEIGH_EVERY = 3
 _CLOSE = np.array([3e-3, 3e-3, 0.2])
 
 
@@ -46,6 +47,10 @@ class Nodes:
     """Numbers of the stretches that the points have poses for."""
     kind: int
     """The likeliest kind of flexure."""
+    kinds: tuple[int, ...] = ()
+    """Those that mattered when all were last weighed."""
+    age: int = 0
+    """Fits since then."""
 
     def __len__(self) -> int:
         return len(self.points)
@@ -142,24 +147,17 @@ class Estimator:
         nodes, base, slopes, score = self._settled(nodes, track)
         alive = np.flatnonzero(score > score.max() - _HOPELESS)
         nodes, base, slopes = nodes.taken(alive), base[alive], slopes[alive]
-        lead = int(score[alive].argmax())
-        kinds = self._kinds_that_matter(nodes, track, base, slopes, lead)
-        solved = track.solve(nodes.points, base, slopes, kinds)
+        if not nodes.kinds or nodes.age >= _WEIGH_EVERY:
+            lead = int(score[alive].argmax())
+            nodes = replace(nodes, kinds=_kinds_that_matter(nodes, track, base, slopes, lead), age=0)
+        solved = track.solve(nodes.points, base, slopes, nodes.kinds)
         rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
         log = log + nodes.log_prior[None, :, None]
         draws = draw(self._geometry, nodes.points, solved, rolls, log, wander=WANDER)
         if keep:
             kind = int(np.bincount(draws.kind, minlength=len(FLEXURES)).argmax())
-            self._nodes = replace(_followed(nodes, log.max(axis=(0, 2))), kind=kind)
+            self._nodes = replace(_followed(nodes, log.max(axis=(0, 2))), kind=kind, age=nodes.age + 1)
         return draws
-
-    @staticmethod
-    def _kinds_that_matter(nodes: Nodes, track: "_Seen", base: Array, slopes: Array, lead: int) -> list[int]:
-        one = slice(lead, lead + 1)
-        only = nodes.taken(np.array([lead]))
-        solved = track.solve(only.points, base[one], slopes[one], range(len(FLEXURES)))
-        top = roll_grid(solved, only.centre_rad, only.half_width_rad)[1].max(axis=(1, 2))
-        return [int(kind) for kind in np.flatnonzero(top > top.max() - _SLIGHT)]
 
     def _settled(self, nodes: Nodes, track: "_Seen") -> tuple[Nodes, Array, Array, Array]:
         """Move each node to the best point of its cell; with it the track there, and its score."""
@@ -205,6 +203,15 @@ class Estimator:
             poleward_deg=np.stack(poleward, axis=1),
         )
         return replace(nodes, points=points, stretches=ids)
+
+
+def _kinds_that_matter(nodes: Nodes, track: _Seen, base: Array, slopes: Array, lead: int) -> tuple[int, ...]:
+    """Return the kinds of flexure that explain the track not much worse than the best, at the best node."""
+    one = slice(lead, lead + 1)
+    only = nodes.taken(np.array([lead]))
+    solved = track.solve(only.points, base[one], slopes[one], range(len(FLEXURES)))
+    top = roll_grid(solved, only.centre_rad, only.half_width_rad)[1].max(axis=(1, 2))
+    return tuple(int(kind) for kind in np.flatnonzero(top > top.max() - _SLIGHT))
 
 
 def _mean(solved: Solved, roll_rad: Array) -> Array:

@@ -27,6 +27,9 @@ IDLE_RENEW_S = 1800.0
 DEPARTURE_S = 1200.0
 AXIS_CHANGED_SIGMAS = 4.5
 SCALES = 201
+FAR_PX = 1e7
+EXPECTED = int(np.searchsorted(OFFSETS_S, 12 * 3600.0))
+"""Times for which a disc is expected: half a day."""
 _ELSE = 0.04
 
 
@@ -224,14 +227,20 @@ class Forecaster:
         tracks = self._tracks_px(draws, now)
         if keep:
             tracker.scale_arcsec_px = scale
-            spread = np.hypot(*tracks.std(axis=2))
-            tracker.expected = Expected(now + OFFSETS_S, np.median(tracks, axis=2).T, spread - spread[0])
+            near = tracks[:, :EXPECTED]
+            spread = np.hypot(*near.std(axis=2))
+            middle = np.median(near, axis=2).T
+            tracker.expected = Expected(now + OFFSETS_S[:EXPECTED], middle, spread - spread[0])
             self._note_axis(draws, now)
         return draws, tracks
 
     def _tracks_px(self, draws: Draws, now: float) -> Array:
         middle = np.array(self._frame.middle_px)[:, None, None]
-        return np.asarray(np.stack(draws.tracks_arcsec(now, OFFSETS_S)) / self._scale + middle)
+        tracks: Array = np.stack(draws.tracks_arcsec(now, OFFSETS_S)) / self._scale + middle
+        # Behind a camera that stands still there is no place in the picture: far out.
+        return np.nan_to_num(tracks, copy=False, nan=FAR_PX, posinf=FAR_PX, neginf=-FAR_PX).clip(
+            -FAR_PX, FAR_PX
+        )
 
     def _note_axis(self, draws: Draws, now: float) -> None:
         """Remember the axis every hour, and notice when it is no longer where it was half a day ago."""

@@ -174,8 +174,7 @@ def _low_air_vector(direction: Array) -> Array:
     return np.asarray(vector * low_air_arcsec(altitude)[..., None])
 
 
-def rolled(tangent: Array, roll_rad: Array) -> tuple[Array, Array]:
-    """Return picture coordinates (x right, y down) of tangent ones (..., 2), for rolls that broadcast."""
+def rolled(u: Array, v: Array, roll_rad: Array | float) -> tuple[Array, Array]:
+    """Return picture coordinates (x right, y down) of tangent ones, for rolls that broadcast."""
     cosine, sine = np.cos(roll_rad), np.sin(roll_rad)
-    u, v = tangent[..., 0], tangent[..., 1]
     return cosine * u + sine * v, cosine * v - sine * u

@@ -6,7 +6,6 @@ quiet mount gets narrow intervals, a restless one wide ones, and what an hour ca
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -73,14 +72,3 @@ FLEXURES: tuple[Flexure, ...] = tuple(
     for sigma, weight in _SIGMAS
     for kind, hours, share in _SCALES
 )
-
-
-@lru_cache(maxsize=4)
-def transitions(offsets_s: tuple[float, ...]) -> tuple[Array, Array]:
-    """Return `Flexure.step` of every kind along a grid of times, two arrays (times, kinds, 2, 2)."""
-    steps = np.diff(np.array(offsets_s), prepend=0.0)
-    moves = [[flexure.step(float(step)) for flexure in FLEXURES] for step in steps]
-    return (
-        np.array([[go for go, _ in row] for row in moves]),
-        np.array([[root for _, root in row] for row in moves]),
-    )

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sentinel.forecast.exits import Frame
 from sentinel.records import Edge, Place
@@ -10,8 +11,14 @@ from sentinel.sky.arrays import Array, Bools
 from sentinel.times import from_utc_s
 
 TOLERANCE_WIDTHS = 0.25
-_UNLUCKY = 0.005
-"""Share of draws left out on each side, at each time: over both sides, and first passages, about 1 %."""
+_BETWEEN = (0.1, 0.25, 0.4, 0.55, 0.7, 0.85)
+LEVELS = (0.005, 0.025, 0.1, 0.25, 0.45)
+"""Shares of draws left out on each side at each time. The first is the safe one: over both sides, and first
+passages, about 1 %; the others tell how a place does when luck is not at its worst."""
+_SAFE_SHARE = 0.95
+"""A place that holds nearly as long at worst, and longer otherwise, is the better advice."""
+_NO_REGRET = 0.98
+"""No advice is to do worse than the middle of the frame, however luck has it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,65 +36,98 @@ class Ahead:
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """How far the disc strays from its place up to each time: least and most of x and y, (n,) each."""
+    """How far the disc strays from its place up to each time, at each of the `LEVELS`."""
 
     offsets_s: Array
     low: Array
-    """(2, n), falling"""
+    """(levels, 2, n), least x and y, falling"""
     high: Array
-    """(2, n), rising"""
+    """(levels, 2, n), greatest, rising"""
     half_px: Array
     """(2,) half of the room for the centre, with the tolerance taken off; may be negative."""
 
-    def holds(self, centre: Array) -> int:
-        """Return how many times of the grid a place (2,) relative to the middle holds."""
-        fits = (centre[:, None] + self.high <= self.half_px[:, None]) & (
-            centre[:, None] + self.low >= -self.half_px[:, None]
-        )
-        both = fits.all(axis=0)
-        return len(self.offsets_s) if both.all() else int(both.argmin())
+    def holds(self, centres: Array) -> NDArray[np.intp]:
+        """Return how many times of the grid places (q, 2) relative to the middle hold, (levels, q)."""
+        room = self.half_px[:, None]
+        at = centres[None, :, :, None]
+        fits = (at + self.high[:, None] <= room) & (at + self.low[:, None] >= -room)
+        both = np.all(fits, axis=2)
+        return np.where(np.all(both, axis=2), len(self.offsets_s), np.argmin(both, axis=2))
 
 
-def reach(ahead: Ahead, begin: int) -> Reach:
-    """Return how far the disc strays from where it is put at time index `begin`."""
-    low, high = [], []
+def reach(ahead: Ahead, begin: int, every: int = 1) -> Reach:
+    """Return how far the disc strays from where it is put at time index `begin`; each so-many-th draw."""
     up = ahead.up[begin:, None]
+    low, high = [], []
     for track in (ahead.x_px, ahead.y_px):
-        moved = np.sort(track[begin:] - track[begin], axis=1)
-        skip = int(_UNLUCKY * moved.shape[1])
-        low.append(np.minimum.accumulate(np.where(up[:, 0], moved[:, skip], 0.0)))
-        high.append(np.maximum.accumulate(np.where(up[:, 0], moved[:, -1 - skip], 0.0)))
+        moved = track[begin:, ::every] - track[begin, ::every]
+        last = moved.shape[1] - 1
+        skips = [int(level * moved.shape[1]) for level in LEVELS]
+        moved.partition([*skips, *[last - skip for skip in skips]], axis=1)
+        moved = np.where(up, moved, 0.0)
+        low.append(np.minimum.accumulate(moved[:, skips], axis=0).T)
+        high.append(np.maximum.accumulate(moved[:, [last - skip for skip in skips]], axis=0).T)
     radius = float(ahead.radius_px[begin])
     keep = radius + ahead.frame.margin_px + 2 * radius * TOLERANCE_WIDTHS
     half = np.array([ahead.frame.width_px, ahead.frame.height_px]) / 2 - keep
-    return Reach(ahead.offsets_s[begin:], np.array(low), np.array(high), half)
+    return Reach(ahead.offsets_s[begin:], np.stack(low, axis=1), np.stack(high, axis=1), half)
 
 
 def best_centre(strays: Reach) -> Array:
     """Return the place (2,), relative to the middle, that holds longest.
 
-    A place holds up to a time if the whole reach until then fits into the room; so the reach is followed
-    until one coordinate fills its room and is placed, then until the other does.
+    The best for each level is known in closed form. These and what lies between them are compared with the
+    middle: none that does worse at any level is taken; of the rest, those that hold longest at the safe one.
     """
-    centre = np.zeros(2)
-    for axis in (0, 1):
-        wide = strays.high[axis] - strays.low[axis]
-        fits = np.flatnonzero(wide <= 2 * max(strays.half_px[axis], 0.0))
-        last = int(fits[-1]) if len(fits) else 0
-        centre[axis] = -(strays.high[axis][last] + strays.low[axis][last]) / 2
-    room = np.maximum(strays.half_px, 0.0)
-    return np.clip(centre, -room, room)
+    middle = np.zeros(2)
+    bests = np.array([middle] + [_best_at(strays, level) for level in range(len(LEVELS))])
+    between = [
+        one + share * (other - one)
+        for i, one in enumerate(bests)
+        for other in bests[i + 1 :]
+        for share in _BETWEEN
+    ]
+    places = np.concatenate([bests, between])
+    held = _held_s(strays, places)
+    return _choose(places, held, np.all(held >= _NO_REGRET * held[:, :1], axis=0))
 
 
 def best_along(strays: Reach, at_px: Array, direction: Array) -> Array:
     """Return the best place (2,) relative to the middle on a line: what one axis alone can reach."""
-    length = float(np.hypot(*strays.half_px)) + 1.0
-    shifts = np.linspace(-2 * length, 2 * length, 161)
-    places = at_px + shifts[:, None] * direction
-    held = np.array([strays.holds(place) for place in places])
-    ties = np.flatnonzero(held == held.max())
-    middle = ties[np.abs(places[ties]).sum(axis=1).argmin()] if held.max() == len(strays.offsets_s) else None
-    return np.asarray(places[ties[len(ties) // 2] if middle is None else middle])
+    length = float(np.hypot(*strays.half_px)) + float(np.hypot(*at_px))
+    places = at_px + np.linspace(-length, length, 161)[:, None] * direction
+    held = _held_s(strays, places)
+    return _choose(places, held, np.ones(len(places), dtype=bool))
+
+
+def _best_at(strays: Reach, level: int) -> Array:
+    """Return the place that holds longest at one level.
+
+    A place holds up to a time if the whole reach until then fits into the room: the reach is followed until
+    one coordinate fills its room and is placed, then until the other does.
+    """
+    centre = np.zeros(2)
+    room = np.maximum(strays.half_px, 0.0)
+    for axis in (0, 1):
+        low, high = strays.low[level, axis], strays.high[level, axis]
+        last = int(np.flatnonzero(high - low <= 2 * room[axis])[-1:].sum())
+        centre[axis] = -(high[last] + low[last]) / 2
+    return np.clip(centre, -room, room)
+
+
+def _held_s(strays: Reach, places: Array) -> Array:
+    """Return for how long places hold, (levels, q)."""
+    times = np.append(strays.offsets_s - strays.offsets_s[0], strays.offsets_s[-1])
+    return np.asarray(times[strays.holds(places)])
+
+
+def _choose(places: Array, held_s: Array, allowed: Bools) -> Array:
+    """Return the allowed place that holds about longest at the safe level, and longest over all of them."""
+    safe = np.where(allowed, held_s[0], -1.0)
+    score = np.where(safe >= _SAFE_SHARE * safe.max(), np.log(held_s + 300.0).sum(axis=0), -np.inf)
+    good = np.flatnonzero(score >= score.max() - 1e-9)
+    # Of equals the one nearest to the middle: it forgives most.
+    return np.asarray(places[good[np.hypot(*places[good].T).argmin()]])
 
 
 def place(ahead: Ahead, begin: int, centre: Array, strays: Reach) -> Place:
@@ -99,7 +139,7 @@ def place(ahead: Ahead, begin: int, centre: Array, strays: Reach) -> Place:
     gaps = frame.room_px(np.array(x), np.array(y), width / 2) + frame.margin_px
     nearest = int(gaps.argmin())
     edges: tuple[Edge, ...] = ("left", "right", "top", "bottom")
-    held = strays.holds(centre)
+    held = int(strays.holds(centre[None])[0, 0])
     until = None
     if held < len(strays.offsets_s):
         until = from_utc_s(ahead.now_s + float(strays.offsets_s[max(held - 1, 0)]))

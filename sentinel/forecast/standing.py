@@ -62,7 +62,7 @@ def stopped_px(sun: Sun, lead: Lead, now_s: float, scale_arcsec_px: float) -> Ar
     stretch = np.full(len(STOP_S), len(lead.points.reference_s) - 1, dtype=np.intp)
     held = np.full(len(STOP_S), now_s)
     tangent = lead.geometry.tangent(sun.direction(now_s + STOP_S), held, stretch, lead.points)[0]
-    x, y = rolled(tangent, np.array(lead.roll_rad))
+    x, y = rolled(tangent[:, 0], tangent[:, 1], lead.roll_rad)
     return np.stack([x - x[0], y - y[0]]) / scale_arcsec_px
 
 

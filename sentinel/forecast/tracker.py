@@ -120,9 +120,11 @@ class Tracker:
             if sight.utc_s > self._recent[-1][0].utc_s - WORM_SPAN_S
         ]
         table = np.array(rows).reshape(-1, 4)
-        self.worm, squares, freedom = find_worm(
-            table[:, 0], table[:, 1:3] * self.scale_arcsec_px, table[:, 3]
-        )
+        discs = table[:, 0], table[:, 1:3] * self.scale_arcsec_px, table[:, 3]
+        found = find_worm(*discs, self.worm)
+        if found[0] is None and self.worm is not None:
+            found = find_worm(*discs)
+        self.worm, squares, freedom = found
         squares = squares / 2 + PRIOR_JITTER_ARCSEC**2 * PRIOR_FREEDOM
         self.jitter_arcsec = float(np.sqrt(squares / (freedom + PRIOR_FREEDOM)))
         self.unrest_arcsec = self.jitter_arcsec

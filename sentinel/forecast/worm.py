@@ -57,7 +57,9 @@ def _mean_wave(step_rad: float, count: Array) -> Array:
     return np.asarray(np.sin(count * step_rad / 2) / (count * sine))
 
 
-def find_worm(utc_s: Array, xy_arcsec: Array, run: Array) -> tuple[Worm | None, float, int]:
+def find_worm(
+    utc_s: Array, xy_arcsec: Array, run: Array, known: Worm | None = None
+) -> tuple[Worm | None, float, int]:
     """Look for a periodic error in discs.
 
     Parameters
@@ -66,6 +68,8 @@ def find_worm(utc_s: Array, xy_arcsec: Array, run: Array) -> tuple[Worm | None, 
         Times (n,) and centres (n, 2), in time order.
     run
         Number of the stretch of each disc (n,): between stretches the disc was moved.
+    known
+        What was found last time: sought near its period first.
 
     Returns
     -------
@@ -80,7 +84,7 @@ def find_worm(utc_s: Array, xy_arcsec: Array, run: Array) -> tuple[Worm | None, 
     freedom = len(keep) - slow.shape[1]
     if freedom < _LEAST_DISCS or times[-1] - times[0] < 1200 or power == 0.0:
         return None, power, max(freedom, 0)
-    best = _best_frequency(times, left, slow)
+    best = _best_frequency(times, left, slow, known)
     coefficients, explained = _fitted(times, left, slow, best, harmonics=2)
     spread = np.linalg.svd(coefficients[:2], compute_uv=False)
     enough = explained > power * (0.2 + 8.0 / freedom)
@@ -90,7 +94,7 @@ def find_worm(utc_s: Array, xy_arcsec: Array, run: Array) -> tuple[Worm | None, 
     return worm, max(power - explained, 0.0), max(freedom - COLUMNS, 1)
 
 
-def _best_frequency(times: Array, left: Array, slow: Array) -> float:
+def _best_frequency(times: Array, left: Array, slow: Array, known: Worm | None) -> float:
     """Return the frequency that explains most, sought coarsely, then finely."""
     span = float(times[-1] - times[0])
     interval = float(np.median(np.diff(times)))
@@ -98,6 +102,8 @@ def _best_frequency(times: Array, left: Array, slow: Array) -> float:
     lowest = max(1 / LONGEST_S, 1.7 / span)
     if highest <= lowest:
         return highest
+    if known is not None:
+        lowest, highest = (share / known.period_s for share in (0.9, 1.1))
     tried = np.linspace(lowest, highest, int(np.clip((highest - lowest) * span * 5, 8, 300)))
     for _ in range(2):
         best = float(tried[int(_explained(times, left, slow, tried).argmax())])

@@ -97,10 +97,11 @@ def recentring(session: Session, hours: float, forecast: Forecast) -> dict[str, 
     turn = rng.uniform(0, 2 * np.pi)
     off = slip * np.cos(turn), slip * np.sin(turn)
     holds = []
-    for place, slipped in ((forecast.recentre_to_px, True), (session.optics.middle_px, False)):
+    middle = session.optics.middle_px
+    for place, slipped in ((forecast.recentre_to_px, True), (middle, False), (middle, True)):
         x, y = (place[k] + (off[k] if slipped else 0.0) for k in (0, 1))
         holds.append(session.holds_s(i, x, y))
-    return {"advice": holds[0], "middle": holds[1]}
+    return {"advice": holds[0], "middle": holds[1], "middle_slipped": holds[2]}
 
 
 def summary(rows: list[dict[str, float]], whose: str) -> str:
@@ -130,14 +131,14 @@ def summary(rows: list[dict[str, float]], whose: str) -> str:
 
 
 def advice_summary(rows: list[dict[str, float]]) -> str:
-    asked = [r for r in rows if "advice" in r]
-    ratio = np.array([r["advice"] / r["middle"] for r in asked if r["middle"] > 0])
-    short = np.array([r["advice"] / r["middle"] for r in asked if 0 < r["middle"] < 48 * 3600])
-    line = (
+    asked = [r for r in rows if r.get("middle", 0.0) > 0]
+    ratio = np.array([r["advice"] / r["middle"] for r in asked])
+    alike = np.array([r["advice"] / max(r["middle_slipped"], 1.0) for r in asked])
+    short = ratio[[r["middle"] < 48 * 3600 for r in asked]]
+    return (
         f"advice over middle: least {ratio.min():.2f}, below 0.98 in {np.sum(ratio < 0.98)} of {len(ratio)}"
-    )
-    return line + (
-        f", median where the middle does not hold 48 h {np.median(short):.2f}" if len(short) else ""
+        f" ({np.sum(alike < 0.98)} where the middle is missed by as much), median where the middle does not"
+        f" hold 48 h {np.median(short) if len(short) else np.nan:.2f}"
     )
 
 
