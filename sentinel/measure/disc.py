@@ -24,6 +24,8 @@ GAUSSIAN_RISE = 2.5631
 """10-90 % width of a Gaussian's integral, in sigma."""
 FIXED = 2e-5
 """What a limb that is taken as round may be out of round, in radii."""
+SHORT = 0.4
+"""Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
 NOISY = 0.04
 """Noise over brightness from which every pixel along the limb is asked."""
 OVAL_PX = 1.0
@@ -139,7 +141,8 @@ def _fitted(levels: Levels, outline: Outline) -> Fit:
     egg = 0.03 * stretch if stretch > 0.004 * limb.mean_px else FIXED * limb.mean_px
     start = State(Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px)
     every = 2 * np.pi * limb.mean_px
-    fit = fit_limb(levels, start, _shown(outline, int(np.clip(every / 3.0, 96, 400))), Priors(oval, egg))
+    few = int(np.clip(every / (3.0 if share > SHORT else 1.0), 96, 400 if share > SHORT else 3000))
+    fit = fit_limb(levels, start, _shown(outline, few), Priors(oval, egg))
     if fit.noise > NOISY * float(np.median(fit.brightness)):
         fit = fit_limb(levels, fit.state, _shown(outline, int(np.clip(every, 96, 3000))), Priors(oval, egg))
     return fit

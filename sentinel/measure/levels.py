@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 Transfer = Literal["srgb", "linear"]
 Array = NDArray[np.float32]
 
-_SATURATED = {"u": 0.99, "f": 0.999}
-"""Share of full scale taken as full: a JPEG's white stands a step or two below it."""
+_CEILING = {"u": 0.99, "f": 0.999}
+"""Share of full scale from which a pixel may have been cut off: a JPEG rings below its white."""
+_FULL = {"u": 0.998, "f": 0.999}
+"""Share of full scale that counts as full: of 255 steps the last."""
 
 
 def _srgb_to_linear(value: NDArray[Any]) -> Array:
@@ -43,8 +45,16 @@ class Levels:
 
     @property
     def saturation(self) -> float:
+        """Linear level from which a pixel's light is not to be believed."""
+        return self._level(_CEILING)
+
+    @property
+    def full(self) -> float:
         """Linear level from which a pixel counts as full."""
-        share = _SATURATED["u" if self.values.dtype.kind == "u" else "f"]
+        return self._level(_FULL)
+
+    def _level(self, shares: dict[str, float]) -> float:
+        share = shares["u" if self.values.dtype.kind == "u" else "f"]
         return float(_srgb_to_linear(np.float64(share))) if self.transfer == "srgb" else share
 
     def linear(self, stored: NDArray[Any]) -> Array:

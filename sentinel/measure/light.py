@@ -23,7 +23,7 @@ class Light:
 def _summary(levels: Levels, light: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> Light:
     if not light.size:
         return Light(float("nan"), float("nan"))
-    return Light(float(np.median(light)), float(np.mean(light >= levels.saturation)))
+    return Light(float(np.median(light)), float(np.mean(light >= levels.full)))
 
 
 def of_disc(levels: Levels, limb: Limb) -> Light:

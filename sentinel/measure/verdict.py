@@ -121,7 +121,7 @@ def _impostor(e: Evidence) -> bool:
     """What shares most of the sun's marks and lacks one."""
     shown = e.coverage / e.in_frame
     full = e.saturated > 0.5
-    reflection = abs(e.evenness - 1.0) < 0.03 and not full and (e.step < 0.15 or e.sky > 0.3 * e.step)
+    reflection = abs(e.evenness - 1.0) < 0.03 and not full and (e.step < 0.3 or e.sky > 0.15 * e.step)
     lamp = full and (e.sky > 0.35 or e.softness > 0.06 + 2.0 / e.radius_px)
     letter = e.sigma_px < SHARPEST_PX and shown < 0.9
     stroke = e.evenness > 1.3 and full and shown < 0.4
