@@ -122,9 +122,9 @@ class Thresholds(Section):
     cloud_glow_level: float = Field(0.0015, gt=0, lt=1, description="a frame without disc is lit, not black")
     cloud_frames: int = Field(2, ge=1, description="so many doubtful frames are cloud")
     faint_level: float = Field(
-        0.05, ge=0, lt=1, description="a low disc darker than this may go out by itself"
+        0.02, ge=0, lt=1, description="a low disc darker than this may go out by itself"
     )
-    faint_below_deg: float = Field(8.0, ge=-5, description="low: the sun below this altitude")
+    faint_below_deg: float = Field(6.0, ge=-5, description="low: the sun below this altitude")
     unverified_note_min: float = Field(60.0, gt=0)
     unverified_soon_min: float = Field(240.0, gt=0)
 

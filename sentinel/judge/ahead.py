@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 from sentinel.judge.lifecycle import Finding, Readings
 from sentinel.judge.scene import Scene
 from sentinel.records import Due, Forecast, Mark, Place, Severity, Surroundings
-from sentinel.times import format_utc, from_utc_s, utc_s
+from sentinel.times import DAY_S, format_utc, from_utc_s, utc_s
 
 SUPPLIES: Mapping[str, str] = {
     "battery": "camera-battery", "mount-battery": "mount-battery", "card": "card", "timer": "timer",
@@ -259,5 +259,7 @@ def _storage_finding(room: Room, now_s: float, scene: Scene) -> Finding | None:
     if rate <= 0:
         return None
     full_s = room.time_s + room.free_bytes / rate
+    if full_s - now_s > 10 * DAY_S:
+        return None
     detail = {"free_mb": round(room.free_bytes / 1e6, 1), "full_utc": format_utc(from_utc_s(round(full_s)))}
     return _running_out((full_s - now_s) / 3600, now_s, scene, detail)

@@ -37,7 +37,7 @@ CAUSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "runaway": ("over-bright",),
         "moved": ("runaway", "over-bright"),
         "drift-exit": ("runaway",),
-        "lost-disc": ("over-bright", "runaway", "no-frames", "drift-exit", "eclipse"),
+        "lost-disc": ("over-bright", "runaway", "no-frames", "drift-exit", "eclipse", "visit"),
         "unverified": ("over-bright", "runaway", "no-frames", "lost-disc"),
         "covered-limb": ("over-bright", "runaway", "no-frames", "eclipse"),
         "soft-focus": ("over-bright", "runaway", "no-frames"),
@@ -130,6 +130,8 @@ class Judge:
             When it is taken up; never decreasing.
         """
         now_s = utc_s(now_utc)
+        if state.visit.going:
+            state = self._visited(state, now_s)
         if isinstance(event, MeasuredFrame):
             state, found = self._frame(state, event, now_s)
         elif isinstance(event, Forecast):
@@ -230,8 +232,6 @@ class Judge:
     def _time(self, state: JudgeState, now_s: float) -> tuple[JudgeState, Readings]:
         """Let time pass: visits end, old news fades, what was far comes near."""
         scene = self._scene
-        if state.visit.going or state.visit.checking:
-            state = self._visited(state, now_s)
         if state.motion.move is not None:
             state = replace(state, motion=motion.time_passed(state.motion, now_s, scene))
         if now_s - state.ahead_s < 55:
@@ -297,6 +297,11 @@ class Judge:
         kept = tuple(case for case in cases.values() if not case.quiet)
         return (state if kept == state.cases else replace(state, cases=kept)), tuple(said)
 
+    def _busy(self, state: JudgeState, now_s: float) -> bool:
+        """Whether somebody was seen to push the disc about a moment ago, announced or not."""
+        busy_s = state.motion.busy_s
+        return busy_s is not None and now_s - busy_s < self._scene.busy_s
+
     def _held(
         self, state: JudgeState, condition: str, finding: Finding, cases: Mapping[str, Case], now_s: float
     ) -> bool:
@@ -309,8 +314,8 @@ class Judge:
             case = cases.get(cause)
             if case is not None and case.open and _explains(case):
                 return True
-        busy_s = state.motion.busy_s
-        if condition in _MEASURED and busy_s is not None and now_s - busy_s < self._scene.busy_s:
+        awaited = state.visit.checking and not state.visit.failed
+        if condition in _MEASURED and (awaited or self._busy(state, now_s)):
             return True
         job = _ON_THE_LIST.get(condition)
         listed = job is not None and bedtime.announced(state.bedtime, job, now_s)
@@ -319,6 +324,6 @@ class Judge:
 
 def _explains(cause: Case) -> bool:
     """Whether it explains its effects: a wrong rate, or an edge that is still far, does not yet."""
-    if cause.condition in {"runaway", "drift-exit"}:
+    if cause.condition in {"runaway", "drift-exit", "visit"}:
         return cause.severity is Severity.NOW
     return True

@@ -2,6 +2,8 @@
 
 from typing import NamedTuple
 
+MOST_MISSES = 5
+
 
 class Hold(NamedTuple):
     """A sign that comes and goes, followed over frames."""
@@ -12,11 +14,14 @@ class Hold(NamedTuple):
     misses: int = 0
     seconds: float = 0.0
     """Time covered by the hits, gaps left out."""
+    run: int = 0
+    """Misses in a row."""
 
     def saw(self, sign: bool, time_s: float, *, most_step_s: float, miss_share: float = 0.25) -> "Hold":
         """Return the hold after one more frame.
 
-        A few frames to the contrary are borne: more than two, and more than `miss_share` of all, end it.
+        A few frames to the contrary are borne: five in a row end it, or more than two that are more than
+        `miss_share` of all.
         A step longer than `most_step_s` counts only for so much.
         """
         if self.since_s is None:
@@ -26,10 +31,10 @@ class Hold(NamedTuple):
             return Hold(
                 self.since_s, max(time_s, self.last_s), self.hits + 1, self.misses, self.seconds + step_s
             )
-        misses = self.misses + 1
-        if misses > 2 and misses > miss_share * (self.hits + misses):
+        misses, run = self.misses + 1, self.run + 1
+        if run >= MOST_MISSES or (misses > 2 and misses > miss_share * (self.hits + misses)):
             return NOTHING
-        return Hold(self.since_s, self.last_s, self.hits, misses, self.seconds)
+        return Hold(self.since_s, self.last_s, self.hits, misses, self.seconds, run)
 
     def lasted(self, minutes: float, *, hits: int = 2) -> bool:
         """Whether it has been so for as long and as often."""

@@ -47,7 +47,7 @@ class Optics(NamedTuple):
 
 def saw(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> tuple[Optics, Readings]:
     """Take one frame's sight."""
-    state, glare = _over_bright(state, sight, scene)
+    state, glare = _over_bright(state, sight, scene, cloudy=cloudy)
     found: Readings = {"over-bright": glare}
     if glare is not None:
         return state, found
@@ -153,7 +153,7 @@ def _light(state: Optics, sight: Sight, scene: Scene) -> Optics:
         return state
     # Frost and dirt are steady; cloud, however thin, comes and goes from frame to frame.
     change = abs(share - state.last_share) / max(share, 1e-6) if state.last_share is not None else 0.0
-    ripple = state.ripple + 0.15 * (min(change, 1.0) - state.ripple)
+    ripple = state.ripple + 0.15 * (min(change, 0.15) - state.ripple)
     even = ripple < limits.dimmed_ripple_fraction
     dim = state.dim.saw(
         share <= 1 - limits.dimmed_fraction and even, sight.time_s, most_step_s=3 * scene.interval_s
@@ -176,11 +176,11 @@ def _dim_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
     return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
 
 
-def _over_bright(state: Optics, sight: Sight, scene: Scene) -> tuple[Optics, Finding | None]:
+def _over_bright(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> tuple[Optics, Finding | None]:
     """Look for light that only a missing filter lets in."""
     limits = scene.thresholds
     recent = tuple(b for b in state.bright[-5:] if sight.time_s - b.time_s <= 1800)
-    glaring, evidence = _glares(recent, sight, scene)
+    glaring, evidence = _glares(recent, sight, scene, cloudy=cloudy)
     if glaring:
         onset_s = state.glare.onset_s if state.glare is not None else sight.time_s
         finding = Finding(
@@ -192,7 +192,9 @@ def _over_bright(state: Optics, sight: Sight, scene: Scene) -> tuple[Optics, Fin
     return state._replace(bright=recent, glare=None), None
 
 
-def _glares(recent: tuple[Bright, ...], sight: Sight, scene: Scene) -> tuple[bool, dict[str, Any]]:
+def _glares(
+    recent: tuple[Bright, ...], sight: Sight, scene: Scene, *, cloudy: bool
+) -> tuple[bool, dict[str, Any]]:
     limits = scene.thresholds
     if sight.sun.altitude_deg < limits.sun_down_deg or sight.saturated < limits.bright_saturated_fraction:
         return False, {}
@@ -214,11 +216,12 @@ def _glares(recent: tuple[Bright, ...], sight: Sight, scene: Scene) -> tuple[boo
             bool(recent) and not same and (sight.exposure_stops or 0.0) > (recent[-1].exposure_stops or 0.0)
         )
         return not longer, evidence
-    if len(same) < 2:
+    # A disc that is still seen: burnt out all over at once. A sun that comes out of cloud may look like that.
+    if cloudy or len(same) < 2:
         return False, evidence
     before = max(b.brightness for b in same)
-    jumped = sight.brightness > limits.bright_jump_ratio * before and sight.saturated > 0.8
-    return jumped, evidence
+    burnt = sight.saturated > 0.8 and sight.brightness > 0.95
+    return burnt and sight.brightness > limits.bright_jump_ratio * before, evidence
 
 
 def _same_exposure(one: float | None, other: float | None, within_stops: float) -> bool:

@@ -93,7 +93,17 @@ def _onset_s(
     part = _share(earlier, way, multiple, noise)
     if share <= 0.93 or part is None:
         return None
+    if not known and not _both_whole(track, way, multiple, scene):
+        return None
     return before.time_s - before.seconds - min(part, 1.0) * earlier.seconds
+
+
+def _both_whole(track: Track, way: Vector, multiple: float, scene: Scene) -> bool:
+    """Whether the last two steps together fit the rate, twice as well as one of them can."""
+    before, last = track.steps[-2:]
+    along = sum(step.move[0] * way[0] + step.move[1] * way[1] for step in (before, last))
+    whole = multiple * (before.sky_px + last.sky_px)
+    return abs(along - whole) <= 0.5 * scene.thresholds.runaway_match_fraction * whole + 3 * track.jitter_px
 
 
 def _share(step: Step, way: Vector, multiple: float, noise: float) -> float | None:

@@ -171,7 +171,7 @@ def exposure_stops(frame: MeasuredFrame) -> float | None:
         return None
     stops = log2(frame.exposure_s)
     if isfinite(frame.iso) and frame.iso > 0:
-        stops += log2(frame.iso / 100.0)
+        stops += log2(frame.iso) - log2(100.0)
     if isfinite(frame.aperture) and frame.aperture > 0:
         stops -= 2 * log2(frame.aperture)
     return stops

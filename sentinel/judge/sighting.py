@@ -103,10 +103,7 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
     if sight.found:
         level = level_stops(sight)
         hint = sight.covered > limits.covered_clear_fraction and sight.in_frame > 0.15
-        # A low sun goes out by itself, in the haze, long before it is down.
-        hint = hint or (
-            sight.brightness < limits.faint_level and sight.sun.altitude_deg < limits.faint_below_deg
-        )
+        hint = hint or _going_out(sight, scene)
         if level is not None:
             hint = hint or _dimmed_at_once(levels, level, sight, limits.cloud_dim_fraction)
             levels = (*levels[-(LEVELS - 1) :], (sight.time_s, level, sight.sun.air_mass))
@@ -120,6 +117,14 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
         kept = tuple(time_s for time_s in hints[-(HINTS - 1) :] if time_s >= oldest)
         hints = (*kept, sight.time_s) if hint else kept
     return state._replace(hints=hints, levels=levels), hint
+
+
+def _going_out(sight: Sight, scene: Scene) -> bool:
+    """Whether a low, sinking sun is so faint already that it goes out by itself in the haze, before it is down."""
+    limits = scene.thresholds
+    if sight.brightness >= limits.faint_level or sight.sun.altitude_deg >= limits.faint_below_deg:
+        return False
+    return scene.glance(sight.time_s + 60).altitude_deg < sight.sun.altitude_deg
 
 
 def _dimmed_at_once(
@@ -201,7 +206,8 @@ def where_it_should_be(seen: Seen, sight: Sight, scene: Scene) -> dict[str, Any]
         "altitude_deg": round(sight.sun.altitude_deg, 1),
         "off_axis_deg": round(off, 2),
     }
-    if out is not None and out.gone_s <= since_s + scene.interval_s:
+    # The last sixth of a limb is no longer measured.
+    if out is not None and out.gone_s - 0.35 * (out.gone_s - out.touch_s) <= since_s + scene.interval_s:
         left = format_utc(from_utc_s(round(seen.time_s + out.gone_s)))
         return detail | {"likely": ["left"], "edge": out.edge, "left_utc": left}
     # Well inside a moment before: something in front is likelier than a mount that threw it out.

@@ -14,6 +14,7 @@ from sentinel.records import MeasuredFrame, Severity
 from sentinel.times import utc_s
 
 LAGS = 15
+FEWEST_LAGS = 8
 SHOWN_S = 3600.0
 
 
@@ -39,6 +40,8 @@ class Timekeeping(NamedTuple):
     shift: tuple[float, str, float] | None = None
     """A beat out of step, its frame and time; waits for steady ones after it."""
     after: int = 0
+    back: int = 0
+    """Exposures in a row from before the last one."""
     step: ClockStep | None = None
     offset_s: float | None = None
 
@@ -59,14 +62,15 @@ def came(state: Timekeeping, frame: MeasuredFrame, scene: Scene) -> tuple[Timeke
 def _lagged(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene) -> Timekeeping:
     assert frame.arrived_utc is not None  # noqa: S101 - the caller looked
     lag = utc_s(frame.arrived_utc) - time_s
-    if len(state.lags) < 3:
+    if len(state.lags) < FEWEST_LAGS:
         return _offset(state._replace(lags=(*state.lags, lag)), scene)
     usual = median(state.lags)
     scatter = max(median(abs(one - usual) for one in state.lags), 0.3)
     if abs(lag - usual) <= max(scene.thresholds.clock_note_s - 0.1, 6 * scatter):
         return _offset(state._replace(lags=(*state.lags[-(LAGS - 1) :], lag), odd=()), scene)
     odd = (*state.odd[-LAGS:], lag)
-    needed = scene.thresholds.clock_frames
+    # On a link that stutters a few slow frames in a row are no step of the clock.
+    needed = scene.thresholds.clock_frames if scatter < 2 else FEWEST_LAGS
     newest = odd[-needed:]
     if len(newest) < needed or max(newest) - min(newest) > max(1.0, 6 * scatter):
         return state._replace(odd=odd)
@@ -78,7 +82,7 @@ def _lagged(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scen
 def _offset(state: Timekeeping, scene: Scene) -> Timekeeping:
     """Say that the clock is off where frames arrive impossibly early, or all of them late alike."""
     limits = scene.thresholds
-    if len(state.lags) < min(10, LAGS):
+    if len(state.lags) < FEWEST_LAGS:
         return state
     quickest, usual = min(state.lags), median(state.lags)
     alike = max(state.lags) - quickest < 10
@@ -93,11 +97,13 @@ def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene)
     if state.last_s is None:
         return state._replace(last_s=time_s)
     gap = time_s - state.last_s
+    if gap <= 0:
+        return _backward(state, frame, gap, scene)
     if len(state.beats) < 6:
         return state._replace(last_s=time_s, beats=(*state.beats, gap))
     if state.shift is None and abs(gap - state.beats[-1]) < 0.2:
-        return state._replace(last_s=time_s)
-    state = state._replace(last_s=time_s)
+        return state._replace(last_s=time_s, back=0)
+    state = state._replace(last_s=time_s, back=0)
     beat = median(state.beats)
     scatter = max(median(abs(one - beat) for one in state.beats), 0.2)
     if beat <= 0 or scatter > 0.05 * beat:
@@ -105,10 +111,21 @@ def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene)
     return _shifted(state, frame, scene, gap=gap, beat=beat, scatter=scatter)
 
 
+def _backward(state: Timekeeping, frame: MeasuredFrame, gap: float, scene: Scene) -> Timekeeping:
+    """Take an exposure from before the last one: a late file, or, where more follow, a clock set back."""
+    if gap == 0:
+        return state
+    if state.back + 1 < scene.thresholds.clock_frames:
+        return state._replace(back=state.back + 1)
+    time_s, beat = utc_s(frame.time_utc), median(state.beats) if state.beats else scene.interval_s
+    step = ClockStep(time_s, gap - (state.back + 1) * beat, frame.frame, "order")
+    return state._replace(back=0, last_s=time_s, step=step)
+
+
 def _shifted(
     state: Timekeeping, frame: MeasuredFrame, scene: Scene, *, gap: float, beat: float, scatter: float
 ) -> Timekeeping:
-    """Take a gap that is not the usual one: the beginning of a shift, its end, or a frame that was left out."""
+    """Take a gap that is not the usual one: a shift begins, or ends, or a frame was left out."""
     off = _off_beat(gap, beat)
     tolerance = max(scene.thresholds.clock_note_s - 0.1, 6 * scatter)
     if off is not None and abs(off) > tolerance:

@@ -13,11 +13,11 @@ from statistics import median
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.forecast import Forecaster  # noqa: E402
-from sentinel.records import Incident  # noqa: E402
-from sentinel.sky import Sun  # noqa: E402
-from tests.judge import worlds  # noqa: E402
-from tests.judge.worlds import Session  # noqa: E402
+from sentinel.forecast import Forecaster
+from sentinel.records import Incident
+from sentinel.sky import Sun
+from tests.judge import worlds
+from tests.judge.worlds import Session
 
 QUIET = {
     "calm": worlds.calm,
@@ -80,9 +80,7 @@ def true(name: str, sessions: int, hours: float, forecast: bool, verbose: bool) 
         hit = worlds.opened([i for i in said if i.time_utc >= session.onset], condition, severity)
         if hit is None:
             missed += 1
-            late.append(
-                f"seed {2000 + seed}: missed, onset {session.onset:%d %H:%M:%S}, px {session.scenario.camera.width_px}"
-            )
+            late.append(f"seed {2000 + seed}: missed, onset {session.onset:%d %H:%M:%S}")
             continue
         delay = hit.time_utc - session.onset
         delays_s.append(delay.total_seconds())

@@ -1,6 +1,6 @@
 """What the judge costs: its step, and rejudging five days of frames.
 
-    python tests/benchmarks/judge_cost.py [--quick]
+python tests/benchmarks/judge_cost.py [--quick]
 """
 
 import argparse
@@ -42,7 +42,8 @@ def main() -> None:
         middle, mean = frames_s[len(frames_s) // 2], sum(frames_s) / len(frames_s)
         print(
             f"{name:6} {len(frames_s)} frames, {len(events)} events: {whole:.2f} s in all; a frame's step: "
-            f"median {middle * 1e3:.3f} ms, mean {mean * 1e3:.3f} ms (aim: 0.15), slowest {slowest * 1e3:.1f} ms"
+            f"median {middle * 1e3:.3f} ms, mean {mean * 1e3:.3f} ms (aim: 0.15), "
+            f"slowest {slowest * 1e3:.1f} ms"
         )
     if asked.profile:
         profile(judge, events)

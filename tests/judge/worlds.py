@@ -123,13 +123,13 @@ def judged(session: Session, feed: Feed | None = None) -> tuple[list[Incident], 
 def opened(said: Sequence[Incident], condition: str, severity: str | None = None) -> Incident | None:
     """Return the first incident of a condition at a severity, opened or risen to it."""
     for incident in said:
-        if incident.condition == condition and incident.state != "cleared":
-            if severity is None or incident.severity == severity:
-                return incident
+        fits = incident.condition == condition and incident.state != "cleared"
+        if fits and severity in {None, incident.severity}:
+            return incident
     return None
 
 
-# --- things that are no reason to wake anybody ---------------------------------------------------------------
+# --- things that are no reason to wake anybody ---
 
 
 def calm(seed: int, hours: float) -> Session:
@@ -214,7 +214,7 @@ def _recentring(base: Scenario, at: float, radius: float, random: np.random.Gene
     yield happening.Recentre(kind="recentre", at=at, to_px=(float(goal[0]), float(goal[1])))
 
 
-# --- things that are ---------------------------------------------------------------------------------------------
+# --- things that are ---
 
 
 def _when(seed: int, hours: float) -> float:
@@ -261,7 +261,9 @@ def focus(seed: int, hours: float) -> Session:
         kind="focus",
         at=at,
         until=at + float(random.uniform(0.5, 6)),
-        sigma_px=float(random.uniform(3.5, 6)) * base.camera.blur_px * (1 if base.camera.width_px < 2000 else 2),
+        sigma_px=float(random.uniform(3.5, 6))
+        * base.camera.blur_px
+        * (1 if base.camera.width_px < 2000 else 2),
     )
     soft = built(base.with_events(event))
     sharp = measured(plan(base))

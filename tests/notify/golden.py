@@ -1,14 +1,17 @@
-"""Writes the golden texts anew, for a person to read through: python tests/notify/golden.py > tests/notify/golden.txt."""
+"""Writes the golden texts anew, for a person to read through.
+
+python tests/notify/golden.py > tests/notify/golden.txt
+"""
 
 import sys
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.notify.wording import message, sms, title_and_body  # noqa: E402
-from sentinel.records import Incident  # noqa: E402
-from sentinel.settings import Settings, validate  # noqa: E402
-from tests.notify.incidents import EVERY  # noqa: E402
+from sentinel.notify.wording import message, sms, title_and_body
+from sentinel.records import Incident
+from sentinel.settings import Settings, validate
+from tests.notify.incidents import EVERY
 
 
 def settings(zone: str | None = None) -> Settings:

@@ -68,7 +68,9 @@ EVERY: dict[str, Incident] = {
         "drift-exit", "now", edge="top", exit_early_utc=at("03:34"), minutes_left=31.0, put_right_widths=0.52,
         put_up_widths=-1.04, put_holds_until_utc=at("15:10"),
     ),
-    "axis-limit note": incident("axis-limit", "note", asked="unwound", limit_utc=at("09:00"), minutes_left=357.0),
+    "axis-limit note": incident(
+        "axis-limit", "note", asked="unwound", limit_utc=at("09:00"), minutes_left=357.0
+    ),
     "axis-limit soon": incident("axis-limit", "soon", limit_utc=at("04:34"), minutes_left=91.0),
     "axis-limit now": incident("axis-limit", "now", limit_utc=at("03:34"), minutes_left=31.0),
     "lost-disc soon": incident("lost-disc", "soon", likely=["cap-or-filter", "mount", "camera"], **_LOOK),
@@ -85,10 +87,13 @@ EVERY: dict[str, Incident] = {
     "soft-focus now": incident("soft-focus", "now", ratio=2.31, held_min=66.0),
     "over-bright now": incident("over-bright", "now", onset="03:02", saturated_fraction=0.98),
     "no-frames now": incident(
-        "no-frames", "now", last_utc=at("02:58"), missed_frames=4, mount_was_fine=True, alone_until_utc=at("07:40")
+        "no-frames", "now", last_utc=at("02:58"), missed_frames=4, mount_was_fine=True,
+        alone_until_utc=at("07:40"),
     ),
     "no-frames unknown now": incident("no-frames", "now", missed_frames=4, damaged_files=3),
-    "no-frames night soon": incident("no-frames", "soon", last_utc=at("02:58"), missed_frames=4, sun_rises_utc=at("05:12")),
+    "no-frames night soon": incident(
+        "no-frames", "soon", last_utc=at("02:58"), missed_frames=4, sun_rises_utc=at("05:12")
+    ),
     "no-frames same now": incident("no-frames", "now", same_picture=True),
     "clock note": incident("clock", "note", step_s=-12.0, likely="drift-or-set-by-hand"),
     "clock soon": incident("clock", "soon", step_s=3600.0, likely="daylight-saving"),

@@ -1,0 +1,227 @@
+"""The mount: stops, reversals, slips, knocks and re-centrings, on hand-made tracks."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from sentinel.judge.track import leaving, west_from_roll
+from sentinel.records import Severity
+from sentinel.sky.mount import Optics, Pose, project
+from tests.judge.tracks import Watch, stripped
+
+
+def tracked(hours: float = 1.0, **sections: Any) -> Watch:
+    watch = Watch(**sections)
+    watch.frames(60 * hours)
+    assert watch.said == []
+    return watch
+
+
+@pytest.mark.parametrize(("pace", "kind"), [(1.0, "stopped"), (2.0, "reversed")])
+@pytest.mark.parametrize("share", [0.3, 0.6, 0.97, 1.0])
+@pytest.mark.parametrize("every_s", [30.0, 60.0])
+def test_a_stop_is_opened_on_the_second_frame(pace: float, kind: str, share: float, every_s: float) -> None:
+    watch = Watch(camera={"interval_s": every_s})
+    watch.frames(60, every_s)
+    watch.runs(pace)
+    full = watch.speed
+    watch.speed = (full[0] * share, full[1] * share)
+    watch.frames(every_s / 60, every_s)
+    watch.speed = full
+    said = watch.frames(every_s / 60, every_s)
+    assert [(one.condition, one.severity, one.detail["kind"]) for one in said] == [
+        ("runaway", Severity.NOW, kind)
+    ]
+    # It began in the frame before, at its own share of the interval.
+    late_s = (watch.now - said[0].onset_utc).total_seconds()
+    assert late_s == pytest.approx(every_s * (1 + share), abs=0.1 * every_s)
+    assert said[0].detail["edge"] == "right"
+    assert said[0].detail["frames_left"] > 0
+
+
+def test_the_time_to_the_edge_is_right() -> None:
+    watch = tracked()
+    watch.runs(1.0, way_deg=0.0)
+    said = watch.frames(3)
+    detail = said[0].detail
+    pace = watch.sky_px_min()
+    room = 6000 - 0.5 - (3000 + 60 * 2)  # from the middle, less an hour of drift
+    seen = (room - 469) / pace - 2  # two frames at the pace have gone by
+    assert detail["minutes_left"] == pytest.approx(seen + 2 * 469 / pace, abs=0.2)
+
+
+def test_it_is_told_again_when_the_disc_is_gone_and_where_it_is() -> None:
+    watch = tracked()
+    watch.runs(1.0)
+    watch.frames(5)
+    watch.frames(2, found=False)
+    told = [one for one in watch.said if one.condition == "runaway"]
+    assert [one.state for one in told] == ["opened", "changed"]
+    assert told[1].detail["off_way"] == "west"
+    assert told[1].detail["off_rate_deg_min"] == pytest.approx(0.23, abs=0.01)
+    # Half a frame is 1.7 degrees at this scale; it had gone on for six minutes at 0.23.
+    assert told[1].detail["off_deg"] == pytest.approx(6 * 0.23, abs=0.1)
+    assert watch.opened("lost-disc") is None
+
+
+def test_a_disc_that_is_gone_before_the_second_frame_is_lost_with_the_mount() -> None:
+    watch = Watch(camera={"interval_s": 120.0})
+    watch.x = 5000.0
+    watch.frames(60, 120.0)
+    watch.runs(2.0, way_deg=0.0)
+    watch.frames(2, 120.0, limb_in_frame=0.3, limb_coverage=0.3)
+    said = watch.frames(2, 120.0, found=False)
+    assert [(one.condition, one.severity) for one in said] == [("runaway", Severity.NOW)]
+    assert "lost_utc" in said[0].detail
+
+
+def test_a_drive_that_slows_and_turns_back_is_told_before_the_disc_is_gone() -> None:
+    watch = tracked()
+    for pace in np.linspace(0.0, 2.0, 21):
+        watch.runs(float(pace))
+        watch.frames(1)
+        if watch.said:
+            break
+    assert watch.of("runaway") == [("opened", "now")]
+    assert pace < 0.5
+
+
+def test_it_is_over_when_the_disc_tracks_again() -> None:
+    watch = tracked()
+    watch.runs(1.0)
+    watch.frames(3)
+    watch.x, watch.y, watch.speed = 3000.0, 2000.0, (2.0, -1.0)
+    watch.frames(4)
+    assert watch.of("runaway") == [("opened", "now"), ("cleared", "now")]
+
+
+def test_a_knock_is_no_stop() -> None:
+    watch = tracked()
+    watch.x += 700
+    watch.y -= 300
+    watch.frames(5)
+    assert watch.of("runaway") == []
+    assert watch.of("moved") == [("opened", "note")]
+    moved = watch.said[0]
+    assert moved.detail["shift_sun_widths"] == pytest.approx(np.hypot(700, 300) / 938, abs=0.03)
+    assert (watch.now - moved.onset_utc).total_seconds() == pytest.approx(360, abs=61)
+
+
+def test_a_knock_for_the_worse_is_soon_when_the_forecast_says_so() -> None:
+    watch = tracked()
+    in_hours = watch.now.replace(hour=23)
+    watch.forecast(exit_early_utc=in_hours, exit_utc=in_hours)
+    watch.x += 1200
+    watch.frames(5)
+    sooner = watch.now.replace(hour=13)
+    watch.forecast(exit_early_utc=sooner, exit_utc=sooner)
+    watch.frames(1)
+    assert watch.of("moved") == [("opened", "note"), ("changed", "soon")]
+
+
+def test_a_recentring_in_several_pushes_is_no_stop() -> None:
+    watch = tracked()
+    for x, y in ((3500, 2100), (2500, 1500), (3300, 2000), (3000, 2000)):
+        watch.x, watch.y = x, y
+        watch.frames(1)
+    watch.frames(5)
+    assert watch.of("runaway") == []
+
+
+def test_one_bad_measurement_is_nothing() -> None:
+    watch = tracked()
+    for _ in range(5):
+        watch.frames(1, x_px=watch.x + 250, y_px=watch.y + 80)
+        watch.frames(9)
+        watch.frames(1, found=False)
+        watch.frames(3)
+    assert watch.said == []
+
+
+def test_a_stop_by_the_sky_rate_on_the_known_way_needs_no_partial_step() -> None:
+    watch = Watch()
+    watch.frames(60)
+    roll = -20.0  # x grows to the west, turned by 20 degrees: way 20 degrees below the horizontal
+    for _ in range(3):
+        watch.forecast(roll_deg=roll)
+        watch.frames(10)
+    west = watch.state.motion.west
+    assert west is not None
+    assert west == pytest.approx((np.cos(np.radians(20)), np.sin(np.radians(20))))
+    watch.runs(1.0, way_deg=20.0)
+    said = watch.frames(1)
+    assert [one.condition for one in said] == ["runaway"]
+
+
+def test_a_wrong_fit_of_the_roll_costs_a_frame_and_no_more() -> None:
+    watch = Watch()
+    watch.frames(60)
+    for _ in range(3):
+        watch.forecast(roll_deg=120.0)
+        watch.frames(10)
+    watch.runs(0.4, way_deg=20.0)
+    watch.frames(1)
+    watch.runs(1.0, way_deg=20.0)
+    assert watch.frames(1) == []
+    assert [one.condition for one in watch.frames(1)] == ["runaway"]
+
+
+@pytest.mark.parametrize("south", [False, True])
+@pytest.mark.parametrize("roll_deg", [0.0, 35.0, -140.0])
+def test_the_way_of_a_stopped_mount_is_that_of_the_geometry(south: bool, roll_deg: float) -> None:
+    optics = Optics(400.0, 3.92, 6000, 4000)
+    pose = Pose(0.0, 0.0, roll_deg)
+    west = -0.001 if south else 0.001
+    x, y = project(np.array([1.0, west, 0.0]), pose, optics)
+    step = np.array([float(x), float(y)]) - np.array(optics.middle_px)
+    assert west_from_roll(roll_deg, southern=south) == pytest.approx(tuple(step / np.hypot(*step)), abs=1e-9)
+
+
+def test_a_fixed_tripod_is_no_runaway() -> None:
+    watch = Watch(mount={"tracking": "none"})
+    watch.runs(1.0)
+    watch.x = 500.0
+    watch.frames(9)
+    assert watch.of("runaway") == []
+
+
+def test_without_optional_columns_a_stop_is_found_all_the_same() -> None:
+    watch = Watch()
+    for minute in range(70):
+        if minute == 60:
+            watch.runs(1.0)
+        watch.now += np.timedelta64(60, "s").astype(object)
+        watch.x += watch.speed[0]
+        watch.y += watch.speed[1]
+        watch.step(stripped(watch.frame()))
+    assert watch.of("runaway") == [("opened", "now")]
+
+
+def test_star_rate_is_told_from_the_fit() -> None:
+    watch = tracked()
+    for _ in range(3):
+        watch.forecast(rate_ratio=1.00270, rate_ratio_sigma=5e-5)
+        watch.frames(10)
+    assert watch.of("runaway") == [("opened", "soon")]
+    assert watch.said[0].detail["looks_like"] == "sidereal"
+    for _ in range(2):
+        watch.forecast(rate_ratio=1.0001, rate_ratio_sigma=5e-5)
+        watch.frames(5)
+    assert watch.of("runaway")[-1] == ("cleared", "soon")
+
+
+def test_a_rate_that_is_not_known_well_is_no_wrong_rate() -> None:
+    watch = tracked()
+    for _ in range(5):
+        watch.forecast(rate_ratio=1.0027, rate_ratio_sigma=1e-3)
+        watch.frames(10)
+    assert watch.said == []
+
+
+def test_leaving_names_edge_and_times() -> None:
+    out = leaving((1000.0, 500.0, 100.0), (-1.0, 0.25), (2000.0, 1000.0), 50.0)
+    assert out is not None
+    assert out.edge == "left"
+    assert (out.touch_s, out.gone_s) == pytest.approx((850.5, 1100.5))
+    assert leaving((1000.0, 500.0, 100.0), (0.0, 0.0), (2000.0, 1000.0), 50.0) is None

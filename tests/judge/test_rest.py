@@ -1,0 +1,345 @@
+"""Frames that fail to come, clocks, supplies, forecasts, visits, sleep, and things that cannot be."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from sentinel.judge.timekeeping import likely_cause
+from sentinel.records import Due, Place, Severity
+from tests.judge.tracks import Watch
+
+
+def due(reason: str, when: datetime) -> Due:
+    return Due(time_utc=when, reason=reason)
+
+
+@pytest.mark.parametrize(("interval_s", "after_s"), [(10.0, 180.0), (60.0, 180.0), (120.0, 360.0)])
+def test_no_frames_is_now_after_three_intervals_or_minutes(interval_s: float, after_s: float) -> None:
+    watch = Watch(camera={"interval_s": interval_s})
+    watch.frames(30, interval_s)
+    last = watch.now
+    watch.silence(10)
+    silent = watch.opened("no-frames")
+    assert silent is not None
+    assert silent.severity is Severity.NOW
+    assert after_s <= (silent.time_utc - last).total_seconds() <= after_s + 31
+    assert silent.detail["mount_was_fine"] is True
+    said = watch.frames(interval_s / 60, interval_s)
+    assert [(one.condition, one.state) for one in said] == [("no-frames", "cleared")]
+
+
+def test_a_camera_that_never_starts_is_told() -> None:
+    watch = Watch()
+    watch.silence(5)
+    assert watch.of("no-frames") == [("opened", "now")]
+
+
+def test_files_that_cannot_be_used_are_no_frames() -> None:
+    watch = Watch()
+    watch.frames(30)
+    for _ in range(6):
+        watch.now += timedelta(seconds=60)
+        watch.step(watch.frame(error="cut short", found=False))
+        watch.silence(0.5)
+    silent = watch.opened("no-frames")
+    assert silent is not None
+    assert silent.detail["damaged_files"] >= 3
+
+
+def test_the_same_picture_again_and_again_is_no_frames() -> None:
+    watch = Watch()
+    watch.frames(30)
+    watch.frames(6, x_px=3000.25, y_px=2000.5, radius_px=469.0, brightness=0.4)
+    same = watch.opened("no-frames")
+    assert same is not None
+    assert same.detail["same_picture"] is True
+
+
+def test_in_the_night_a_stopped_camera_waits_till_before_sunrise() -> None:
+    start = datetime(2026, 6, 21, 22, 0, tzinfo=UTC)
+    watch = Watch(start, site={"latitude_deg": 45.0, "longitude_deg": 7.0})
+    watch.frames(10, found=False)
+    watch.silence(8 * 60)
+    told = [one for one in watch.said if one.condition == "no-frames"]
+    assert [(one.state, one.severity) for one in told] == [
+        ("opened", Severity.SOON),
+        ("changed", Severity.NOW),
+    ]
+    rise = watch.judge._scene.glance(told[1].time_utc.timestamp() + 35 * 60)
+    assert rise.altitude_deg == pytest.approx(0, abs=0.8)
+
+
+@pytest.mark.parametrize("step_s", [-3600.0, -47.0, -5.0, 5.0, 47.0, 3600.0])
+def test_a_clock_step_shows_in_the_arrivals(step_s: float) -> None:
+    watch = Watch()
+    for minute in range(60):
+        watch.now += timedelta(seconds=60)
+        shown = watch.now + timedelta(seconds=step_s if minute >= 30 else 0)
+        lag = timedelta(seconds=float(watch.random.lognormal(0, 0.3)))
+        watch.step(watch.frame(time_utc=shown, arrived_utc=watch.now + lag))
+    step = watch.opened("clock")
+    assert step is not None
+    assert step.severity is (Severity.SOON if abs(step_s) >= 30 else Severity.NOTE)
+    assert step.detail["step_s"] == pytest.approx(step_s, abs=1.0)
+    assert not [one for one in watch.said if one.severity is Severity.NOW]
+
+
+def test_a_slow_link_is_no_clock_step() -> None:
+    watch = Watch()
+    for _ in range(120):
+        watch.now += timedelta(seconds=60)
+        lag = timedelta(seconds=float(watch.random.lognormal(2, 1)))
+        watch.step(watch.frame(time_utc=watch.now, arrived_utc=watch.now + lag))
+    assert watch.said == []
+
+
+def test_a_clock_that_is_ahead_of_the_arrivals_is_told() -> None:
+    watch = Watch()
+    for _ in range(15):
+        watch.now += timedelta(seconds=60)
+        watch.step(watch.frame(time_utc=watch.now + timedelta(seconds=180), arrived_utc=watch.now))
+    ahead = watch.opened("clock")
+    assert ahead is not None
+    assert ahead.detail["offset_s"] == pytest.approx(180, abs=1)
+    assert ahead.detail["likely"] == "set-wrong-by-minutes"
+
+
+@pytest.mark.parametrize(("offset_s", "cause"), [
+    (3600, "daylight-saving"), (-7200, "time-zone"), (20700, "time-zone"), (86400, "date"),
+    (-200, "set-wrong-by-minutes"), (12, "drift-or-set-by-hand"),
+])  # fmt: skip
+def test_likely_causes(offset_s: float, cause: str) -> None:
+    assert likely_cause(offset_s) == cause
+
+
+def test_the_edge_is_soon_and_then_now() -> None:
+    watch = Watch()
+    watch.frames(60)
+    exit_early = watch.now + timedelta(hours=4)
+    place = Place(at_utc=watch.now, to_px=(2000.0, 1500.0), right_widths=-1.0, up_widths=0.5, gap_edge="left",
+                  gap_widths=1.0, tolerance_widths=0.2)  # fmt: skip
+    for _ in range(24):
+        watch.forecast(
+            exit_early_utc=exit_early, exit_utc=exit_early + timedelta(minutes=9), best_place=place
+        )
+        watch.frames(10)
+    told = [one for one in watch.said if one.condition == "drift-exit"]
+    assert [(one.state, one.severity) for one in told] == [
+        ("opened", Severity.SOON),
+        ("changed", Severity.NOW),
+    ]
+    left = [(exit_early - one.time_utc).total_seconds() / 60 for one in told]
+    assert left == [pytest.approx(100, abs=2), pytest.approx(35, abs=2)]
+    assert told[1].detail["put_right_widths"] == -1.0
+    watch.mark("recentred")
+    watch.forecast(exit_early_utc=None)
+    watch.frames(3)
+    assert watch.of("drift-exit")[-1] == ("cleared", "now")
+
+
+def test_a_forecast_that_knows_little_wakes_nobody() -> None:
+    watch = Watch()
+    for _ in range(6):
+        watch.frames(10)
+        watch.forecast(
+            exit_early_utc=watch.now + timedelta(minutes=20), arc_h=0.2, flags=("too-little-arc",),
+            exit_utc=watch.now + timedelta(hours=9),
+        )  # fmt: skip
+    assert watch.said == []
+
+
+def test_one_odd_forecast_wakes_nobody() -> None:
+    watch = Watch()
+    watch.frames(60)
+    for minutes in (900, 30, 900, 900):
+        when = watch.now + timedelta(minutes=minutes)
+        watch.forecast(exit_early_utc=when, exit_utc=when + timedelta(hours=3))
+        watch.frames(10)
+    assert watch.said == []
+
+
+@pytest.mark.parametrize(
+    ("reason", "condition", "mark"),
+    [("axis-limit", "axis-limit", "unwound"), ("battery", "supply", "battery"), ("card", "supply", "card"),
+     ("timer", "supply", "timer")],
+)  # fmt: skip
+def test_what_runs_out_is_told_until_it_is_seen_to(reason: str, condition: str, mark: str) -> None:
+    watch = Watch()
+    end = watch.now + timedelta(hours=14)
+    for _ in range(int(13.5 * 6)):
+        watch.forecast(due=(due(reason, end),))
+        watch.frames(10, every_s=120.0)
+    told = [one for one in watch.said if one.condition == condition]
+    leads_h = (100 / 60, 35 / 60) if condition == "axis-limit" else (12.0, 2.0)
+    assert [one.severity for one in told] == [Severity.SOON, Severity.NOW]
+    left_h = [(end - one.time_utc).total_seconds() / 3600 for one in told]
+    assert left_h == [pytest.approx(lead, abs=0.1) for lead in leads_h]
+    watch.mark(mark)
+    assert watch.of(condition)[-1] == ("cleared", "now")
+
+
+def test_a_full_disk_is_foreseen() -> None:
+    watch = Watch()
+    watch.frames(5)
+    for hour in range(14):
+        watch.disk(int((13.0 - hour) * 60 * 8e6), 8e6)
+        watch.frames(60, every_s=300.0)
+    assert watch.of("storage") == [("opened", "soon"), ("changed", "now")]
+
+
+def test_a_visit_mutes_all_but_the_filter() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.mark("visit", minutes=30.0)
+    watch.x += 900
+    watch.frames(5, found=False)
+    watch.silence(10)
+    said = watch.frames(1, found=False, brightness=1.0, saturated_fraction=0.9)
+    assert [one.condition for one in watch.said] == ["visit", "over-bright"]
+    assert said[0].severity is Severity.NOW
+
+
+def test_a_good_visit_ends_with_a_good_word() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.forecast(next_visit_utc=watch.now + timedelta(hours=6))
+    watch.mark("visit", minutes=10.0)
+    watch.frames(5, found=False)
+    watch.x, watch.y = 2500.0, 1800.0
+    watch.frames(12)
+    told = [one for one in watch.said if one.condition == "visit"]
+    assert [(one.state, one.detail.get("good")) for one in told] == [
+        ("opened", None),
+        ("changed", True),
+        ("cleared", True),
+    ]
+    assert {one.condition for one in watch.said} == {"visit"}
+
+
+def test_a_visit_that_leaves_the_cap_on_is_now() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.mark("visit", minutes=10.0)
+    ends = watch.now + timedelta(minutes=10)
+    watch.frames(25, found=False)
+    bad = next(one for one in watch.said if one.severity is Severity.NOW)
+    assert bad.condition == "visit"
+    assert (bad.time_utc - ends).total_seconds() / 60 == pytest.approx(10, abs=1)
+    watch.frames(5)
+    assert watch.said[-1].state == "cleared"
+
+
+def test_a_visit_that_leaves_the_clutch_loose_is_now() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.mark("visit", minutes=10.0)
+    watch.x, watch.y = 1000.0, 1500.0
+    watch.frames(10)
+    watch.runs(1.0)
+    watch.frames(4)
+    assert ("opened", "now") in watch.of("runaway")
+
+
+def test_before_sleep_the_jobs_are_listed_and_then_no_news() -> None:
+    start = datetime(2026, 6, 21, 17, 0, tzinfo=UTC)
+    watch = Watch(start, sleep={"from_utc": "20:00", "until_utc": "04:00"})
+    limit = start.replace(hour=23)
+    for _ in range(5 * 6):
+        watch.forecast(
+            due=(due("axis-limit", limit), due("sunset", limit), due("card", limit + timedelta(days=2)))
+        )
+        watch.frames(10)
+    night = watch.opened("before-sleep")
+    assert night is not None
+    assert night.time_utc == start.replace(hour=19)
+    assert [job["job"] for job in night.detail["jobs"]] == ["axis-limit"]
+    assert watch.of("axis-limit") == []
+    for _ in range(6):
+        watch.frames(10)
+    # Nobody saw to it: that the sun is about to be lost is worth waking for.
+    assert watch.of("axis-limit") == [("opened", "now")]
+
+
+def test_a_disc_at_night_is_the_wrong_place() -> None:
+    watch = Watch(
+        datetime(2026, 6, 21, 15, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 150.0}
+    )
+    watch.frames(5)
+    wrong = watch.opened("wrong-place")
+    assert wrong is not None
+    assert wrong.severity is Severity.SOON
+    assert wrong.detail["likely"][0] == "longitude-sign"
+
+
+def test_an_axis_nobody_would_set_is_told() -> None:
+    watch = Watch()
+    watch.frames(10)
+    watch.forecast(
+        polar_azimuth_error_deg=3.0, polar_azimuth_error_sigma_deg=0.1,
+        polar_altitude_error_deg=31.0, polar_altitude_error_sigma_deg=0.5,
+    )  # fmt: skip
+    watch.frames(2)
+    assert watch.of("wrong-place") == [("opened", "soon")]
+
+
+def test_two_cameras_in_one_folder_are_told_apart() -> None:
+    watch = Watch()
+    for _ in range(30):
+        watch.frames(1)
+        watch.step(watch.frame(width_px=4000, height_px=3000, camera="Fernlicht F2", x_px=10.0))
+    assert watch.of("mixed-cameras") == [("opened", "note")]
+    assert {one.condition for one in watch.said} == {"mixed-cameras"}
+    assert watch.state.sanity.source is not None
+    assert watch.state.sanity.source.width_px == 6000
+
+
+def test_a_new_camera_is_taken_over_when_the_old_one_is_gone() -> None:
+    watch = Watch()
+    watch.frames(30)
+    watch.frames(12, width_px=4000, height_px=3000, camera="Fernlicht F2")
+    assert watch.state.sanity.source is not None
+    assert watch.state.sanity.source.width_px == 4000
+
+
+def test_an_eclipse_is_a_note_and_mutes_what_it_explains() -> None:
+    # 12 August 2026, Reykjavik: total (the sun's own ephemeris computes it; no table is used here).
+    watch = Watch(
+        datetime(2026, 8, 12, 15, 0, tzinfo=UTC), site={"latitude_deg": 64.15, "longitude_deg": -21.94}
+    )
+    for minute in range(300):
+        share = max(0.0, 1 - abs(minute - 168) / 62)
+        watch.frames(1, limb_coverage=1 - 0.6 * share, brightness=0.4 * (1 - 0.3 * share), found=share < 0.97)
+    eclipse = watch.opened("eclipse")
+    assert eclipse is not None
+    assert eclipse.severity is Severity.NOTE
+    assert eclipse.detail["covered_diameter_fraction"] > 0.99
+    assert {one.condition for one in watch.said} == {"eclipse"}
+
+
+def test_a_gap_of_days_and_frames_out_of_order_break_nothing() -> None:
+    watch = Watch()
+    watch.frames(30)
+    late = watch.frame()
+    watch.frames(5)
+    watch.step(late)
+    watch.step(late)
+    watch.frames(5)
+    assert watch.said == []
+    watch.now += timedelta(days=3)
+    watch.frames(30)
+    assert {one.condition for one in watch.said} <= {"moved"}
+
+
+def test_a_jump_in_a_long_pause_asks_whether_the_axis_was_unwound() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.forecast(axis_turned_deg=200.0, due=(due("axis-limit", watch.now + timedelta(hours=9)),))
+    watch.now += timedelta(minutes=30)
+    watch.x, watch.y = 1200.0, 1000.0
+    watch.frames(6)
+    asked = watch.opened("axis-limit")
+    assert asked is not None
+    assert (asked.severity, asked.detail["asked"]) == (Severity.NOTE, "unwound")
+    watch.mark("unwound")
+    watch.frames(2)
+    assert watch.of("axis-limit")[-1][0] == "cleared"

@@ -1,0 +1,237 @@
+"""What is seen and what is not: loss, cloud, cover, focus, light, the filter."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from sentinel.records import Severity
+from tests.judge.tracks import Watch
+
+
+def seen(minutes: float = 60.0, **sections: Any) -> Watch:
+    watch = Watch(**sections)
+    watch.frames(minutes)
+    assert watch.said == []
+    return watch
+
+
+def test_a_cap_is_soon_after_five_minutes_and_now_after_fifteen() -> None:
+    watch = seen()
+    dark = watch.now + timedelta(minutes=1)
+    watch.frames(20, found=False, brightness=0.0)
+    told = [one for one in watch.said if one.condition == "lost-disc"]
+    assert [(one.state, one.severity) for one in told] == [
+        ("opened", Severity.SOON),
+        ("changed", Severity.NOW),
+    ]
+    minutes = [(one.time_utc - dark).total_seconds() / 60 for one in told]
+    assert minutes == [pytest.approx(4, abs=1), pytest.approx(14, abs=1)]
+    assert told[0].onset_utc == dark
+    assert told[1].detail["likely"][0] == "cap-or-filter"
+    _, azimuth_deg = watch.judge._scene.sun.altaz_deg(told[1].time_utc.timestamp())
+    assert told[1].detail["azimuth_deg"] == pytest.approx(azimuth_deg, abs=0.1)
+    assert watch.frames(1) == []
+    assert [one.state for one in watch.frames(1)] == ["cleared"]
+
+
+def test_a_sun_that_drifted_out_is_said_to_have_left() -> None:
+    watch = Watch()
+    watch.x, watch.speed = 900.0, (-9.0, 0.0)
+    watch.frames(60)
+    for _ in range(80):
+        room = watch.x + 0.5 - 9.0
+        inside = float(np.clip((room + 469) / 938, 0, 1))
+        watch.frames(1, found=inside > 0.12, limb_in_frame=inside, limb_coverage=inside)
+    watch.frames(40, found=False)
+    lost = watch.opened("lost-disc")
+    assert lost is not None
+    assert lost.detail["likely"] == ["left"]
+    assert lost.detail["edge"] == "left"
+
+
+@pytest.mark.parametrize("hint", ["fading", "frayed", "glow", "ragged"])
+def test_cloud_never_wakes(hint: str) -> None:
+    watch = seen()
+    if hint == "fading":
+        watch.frames(1, brightness=0.3)
+    elif hint == "frayed":
+        watch.frames(1, limb_coverage=0.8, brightness=0.39)
+    elif hint == "ragged":
+        for _ in range(6):
+            watch.frames(3, found=False)
+            watch.frames(2, limb_coverage=0.7, brightness=0.2)
+    watch.frames(300, found=False, brightness=0.01 if hint == "glow" else 0.0)
+    assert not [one for one in watch.said if one.severity is Severity.NOW]
+    told = [(one.state, one.severity) for one in watch.said if one.condition == "unverified"]
+    assert told == [("opened", Severity.NOTE), ("changed", Severity.SOON)]
+    assert [one.condition for one in watch.said if one.severity is Severity.SOON] == ["unverified"]
+
+
+def test_unverified_comes_after_one_hour_and_four() -> None:
+    watch = seen()
+    watch.frames(2, brightness=0.2)
+    dark = watch.now
+    watch.frames(250, found=False)
+    hours = [
+        (one.time_utc - dark).total_seconds() / 3600 for one in watch.said if one.condition == "unverified"
+    ]
+    assert hours == [pytest.approx(1, abs=0.05), pytest.approx(4, abs=0.05)]
+    assert [one.state for one in watch.frames(1)] == ["cleared"]
+
+
+def test_a_night_is_no_loss() -> None:
+    watch = Watch(datetime(2026, 6, 21, 16, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
+    for _ in range(14 * 60):
+        up = watch.judge._scene.glance((watch.now + timedelta(minutes=1)).timestamp()).clear_deg > -0.3
+        watch.frames(1, found=up, brightness=0.4 if up else 0.0)
+    assert watch.said == []
+
+
+def test_a_sun_behind_the_horizon_line_is_no_loss() -> None:
+    ridge = [[0, 0], [150, 0], [151, 60], [209, 60], [210, 0]]
+    watch = Watch(site={"horizon": ridge})
+    for _ in range(6 * 60):
+        up = watch.judge._scene.glance((watch.now + timedelta(minutes=1)).timestamp()).clear_deg > 0
+        watch.frames(1, found=up, brightness=0.4 if up else 0.0)
+    assert watch.said == []
+
+
+def test_a_ridge_is_soon_and_ragged_cloud_a_note() -> None:
+    watch = seen()
+    watch.frames(30, limb_coverage=0.7)
+    assert watch.of("covered-limb") == [("opened", "note"), ("changed", "soon")]
+    other = Watch()
+    other.frames(60)
+    for _ in range(60):
+        other.frames(1, limb_coverage=float(other.random.uniform(0.2, 0.8)))
+    assert other.of("covered-limb") == [("opened", "note")]
+
+
+def test_cover_flickering_at_the_threshold_is_said_once() -> None:
+    watch = seen()
+    for _ in range(90):
+        watch.frames(1, limb_coverage=float(watch.random.uniform(0.8, 0.9)))
+    assert [state for state, _ in watch.of("covered-limb")].count("opened") == 1
+
+
+def test_soft_focus_is_soon_at_one_and_a_half_and_now_at_twice() -> None:
+    watch = seen(180)
+    begun = watch.now
+    watch.frames(40, edge_width_px=5.0)
+    soon = watch.opened("soft-focus")
+    assert soon is not None
+    assert soon.severity is Severity.SOON
+    assert (soon.time_utc - begun).total_seconds() / 60 == pytest.approx(20, abs=2)
+    assert soon.detail["ratio"] == pytest.approx(1.67, abs=0.05)
+    watch.frames(60, edge_width_px=7.0)
+    now = [one for one in watch.said if one.severity is Severity.NOW]
+    assert [one.condition for one in now] == ["soft-focus"]
+    assert (now[0].time_utc - begun).total_seconds() / 60 == pytest.approx(85, abs=3)
+    watch.frames(30)
+    assert watch.of("soft-focus")[-1] == ("cleared", "now")
+
+
+def test_a_width_just_below_one_and_a_half_is_said_of_nothing() -> None:
+    watch = seen(180)
+    watch.frames(120, edge_width_px=4.2)
+    assert watch.said == []
+
+
+def test_refocused_begins_anew() -> None:
+    watch = seen(180)
+    watch.frames(30, edge_width_px=6.0)
+    watch.mark("refocused")
+    watch.frames(90, edge_width_px=6.0)
+    assert watch.of("soft-focus") == [("opened", "soon"), ("cleared", "soon")]
+
+
+def test_a_low_midnight_sun_is_no_focus_fault() -> None:
+    """Seeing grows like the air mass to the 0.6, dispersion like the air mass: twice round the clock."""
+    watch = Watch()
+    for _ in range(2 * 24 * 60 // 2):
+        air = watch.judge._scene.glance(watch.now.timestamp()).air_mass
+        width = np.sqrt(2.4**2 + (1.09 * 2.5 / 2.02) ** 2 * air**1.2 + (0.7 / 2.02 * air) ** 2)
+        watch.frames(2, every_s=120.0, edge_width_px=float(width * np.exp(watch.random.normal(0, 0.03))))
+    assert watch.of("soft-focus") == []
+
+
+def test_the_sides_of_the_limb_are_what_counts() -> None:
+    """Smear along the vertical shows in the second harmonic, not at the sides."""
+    watch = seen(180)
+    watch.frames(60, edge_width_px=6.0, edge_width_cos2_px=2.0, edge_width_sin2_px=-2.236)
+    assert watch.of("soft-focus") == []
+    watch.frames(60, edge_width_px=6.0, edge_width_cos2_px=0.1, edge_width_sin2_px=0.0)
+    assert watch.of("soft-focus") == [("opened", "soon")]
+
+
+def test_frost_is_soon_after_three_quarters_of_an_hour() -> None:
+    watch = seen(180)
+    begun = watch.now
+    watch.frames(60, brightness=0.24)
+    frost = watch.opened("dimmed")
+    assert frost is not None
+    assert frost.severity is Severity.SOON
+    assert (frost.time_utc - begun).total_seconds() / 60 == pytest.approx(48, abs=5)
+    assert frost.detail["light_fraction"] == pytest.approx(0.6, abs=0.03)
+
+
+def test_a_shorter_exposure_is_no_frost() -> None:
+    watch = seen(180)
+    watch.frames(120, brightness=0.2, exposure_s=1 / 1000)
+    watch.frames(120, brightness=0.1, exposure_s=1 / 1000, aperture=8.0 * 2**0.5)
+    assert watch.of("dimmed") == []
+
+
+def test_brackets_are_kept_apart() -> None:
+    watch = Watch()
+    for _ in range(240):
+        watch.frames(1, brightness=0.4)
+        # A tone curve that is no true light: two stops less come out at a sixth, not a quarter.
+        watch.frames(1, brightness=0.066, exposure_s=1 / 2000)
+    assert watch.of("dimmed") == []
+
+
+def test_thin_cloud_that_wavers_is_no_frost() -> None:
+    watch = seen(180)
+    for _ in range(120):
+        watch.frames(1, brightness=0.22 * float(np.exp(watch.random.normal(0, 0.15))))
+    assert watch.of("dimmed") == []
+
+
+@pytest.mark.parametrize("minutes", [0.0, 60.0])
+def test_a_lost_filter_is_now_on_the_first_frame(minutes: float) -> None:
+    watch = Watch()
+    watch.frames(minutes)
+    said = watch.frames(1, found=False, brightness=1.0, saturated_fraction=0.97)
+    assert [(one.condition, one.state, one.severity) for one in said] == [
+        ("over-bright", "opened", Severity.NOW)
+    ]
+    assert said[0].detail["saturated_fraction"] == 0.97
+
+
+def test_a_disc_that_burns_out_at_once_is_the_filter_too() -> None:
+    watch = seen()
+    said = watch.frames(1, brightness=1.0, saturated_fraction=0.99)
+    assert [one.condition for one in said] == ["over-bright"]
+
+
+def test_a_longer_exposure_is_no_lost_filter() -> None:
+    watch = seen()
+    watch.frames(3, brightness=1.0, saturated_fraction=0.98, exposure_s=1 / 60)
+    watch.frames(3, found=False, brightness=0.9, saturated_fraction=0.5, exposure_s=2.0)
+    assert watch.of("over-bright") == []
+
+
+def test_a_sun_that_climbs_into_overexposure_is_no_lost_filter() -> None:
+    watch = seen()
+    for level in np.linspace(0.4, 1.0, 120):
+        watch.frames(1, brightness=float(level), saturated_fraction=float(max(level - 0.9, 0) * 10))
+    assert watch.of("over-bright") == []
+
+
+def test_nothing_else_is_said_while_the_filter_is_off() -> None:
+    watch = seen()
+    watch.frames(300, found=False, brightness=1.0, saturated_fraction=0.97)
+    assert {one.condition for one in watch.said} == {"over-bright"}
