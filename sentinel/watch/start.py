@@ -12,6 +12,7 @@ from sentinel.clock import SystemClock
 from sentinel.settings import load_settings
 from sentinel.watch.daemon import Watch
 from sentinel.watch.home import Home, state_folder
+from sentinel.watch.thrift import give_memory_back
 
 
 def home_of(configs: Sequence[Path], state: Path | None) -> Home:
@@ -31,6 +32,7 @@ def watch(configs: Sequence[Path], state: Path | None) -> None:
     Problem
         If settings or state folder are wrong, or another watch is at work there.
     """
+    give_memory_back()
     settings = load_settings(configs)
     stop = Flag()
 

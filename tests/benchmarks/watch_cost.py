@@ -2,9 +2,10 @@
 
     python tests/benchmarks/watch_cost.py [--quick]
 
-Everything is the real program in processes of its own, on files on the local disk. Bounds to hold: ready within 4 s;
-idle at most 1 % of one core; from closing a 24-megapixel file to the message handed over at most 1 s (median); memory of
-all processes together (proportional set size) at most 320 MiB, grown by at most 2 % over 10,000 small frames.
+Everything is the real program in processes of its own, on files on the local disk. Bounds to hold: ready
+within 4 s; idle at most 1 % of one core; from closing a 24-megapixel file to the message handed over at most
+1 s (median); memory of all processes together (proportional set size) at most 320 MiB, grown by at most 2 %
+over 10,000 small frames.
 """
 
 import argparse
@@ -190,13 +191,9 @@ def latency(rounds: int) -> None:
             waits.append(told_s - closed_s)
             peaks.append(peak.end())
             watch.stop()
-    print(f"ready after start         {median(readies):6.2f} s     median of {rounds} (bound 4 s)")
-    print(
-        f"close of 24 MP to message {median(waits):6.2f} s     median of {rounds}, worst {max(waits):.2f} s (bound 1 s)"
-    )
-    print(
-        f"memory, all processes     {max(peaks) / MIB:6.0f} MiB   highest while measuring 24 MP (bound 320 MiB)"
-    )
+    print(f"ready after start {median(readies):10.2f} s    median of {rounds} (bound 4 s)")
+    print(f"24 MP to message {median(waits):11.2f} s    median, worst {max(waits):.2f} s (bound 1 s)")
+    print(f"memory, measuring 24 MP {max(peaks) / MIB:4.0f} MiB  highest, all processes (bound 320 MiB)")
 
 
 def idle(span_s: float) -> None:
@@ -213,10 +210,8 @@ def idle(span_s: float) -> None:
         began_s, began = time.monotonic(), cpu_s(watch.process.pid)
         time.sleep(span_s)
         share = (cpu_s(watch.process.pid) - began) / (time.monotonic() - began_s)
-        print(
-            f"idle CPU                  {100 * share:6.2f} %     over {span_s:g} s, 2,050 files (bound 1 %)"
-        )
-        print(f"memory at rest            {pss_bytes(watch.process.pid) / MIB:6.0f} MiB")
+        print(f"idle CPU {100 * share:19.2f} %    over {span_s:g} s, 2,050 files in the folder (bound 1 %)")
+        print(f"memory at rest {pss_bytes(watch.process.pid) / MIB:13.0f} MiB")
         watch.stop()
 
 
@@ -237,7 +232,7 @@ def slope(count: int) -> None:
         watch.stop()
     early, late = median(samples[5:15]), median(samples[-10:])
     print(
-        f"memory over {count:,} frames {late / MIB:6.0f} MiB   {100 * (late / early - 1):+.2f} % from the"
+        f"memory, {count:,} frames {late / MIB:8.0f} MiB  {100 * (late / early - 1):+.2f} % from the"
         f" second tenth to the last fifth (bound 2 %); {1000 * took_s / count:.0f} ms a frame"
     )
 

@@ -76,6 +76,13 @@ def mounted(path: Path, size: str) -> Iterator[Path]:
     subprocess.run(["umount", "-l", path], check=False)
 
 
+def fill_up(path: Path, piece: int) -> None:
+    """Write to a file until its disk is full."""
+    with path.open("ab", buffering=0) as file, contextlib.suppress(OSError):
+        while True:
+            file.write(bytes(piece))
+
+
 def just_now() -> datetime:
     """Return a camera's clock as it is now."""
     return datetime.now(UTC).replace(tzinfo=None, microsecond=0)
@@ -92,17 +99,11 @@ def test_the_disk_of_the_state_is_full_and_has_room_again(tmp_path: Path, small_
         watch.wait(lambda: len(watch.names()) == 1)
         assert watch.home.ballast.exists()
         fill = small_disk / "fill"
-        with fill.open("wb") as file, contextlib.suppress(OSError):
-            while True:
-                file.write(bytes(4096))
-                file.flush()
+        fill_up(fill, 4096)
         put(folder / "1.jpg", jpeg(1, start=start))
         watch.wait(lambda: len(watch.names()) == 2)
         assert not watch.home.ballast.exists(), "the space held back lets the journal go on"
-        with fill.open("ab") as file, contextlib.suppress(OSError):
-            while True:
-                file.write(bytes(512))
-                file.flush()
+        fill_up(fill, 512)
         for number in range(2, 40):
             put(folder / f"{number}.jpg", jpeg(number, start=start))
         time.sleep(8)
