@@ -48,10 +48,10 @@ CAUSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
 
 # Judged in this order, causes before their effects.
 ORDER = (
-    "over-bright", "no-frames", "runaway", "eclipse", "wrong-place", "mixed-cameras", "clock", "moved",
+    "over-bright", "visit", "no-frames", "runaway", "eclipse", "wrong-place", "mixed-cameras", "clock", "moved",
     "drift-exit", "axis-limit", "lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed",
     "storage", "supply:camera-battery", "supply:mount-battery", "supply:card", "supply:timer",
-    "visit", "before-sleep",
+    "before-sleep",
 )  # fmt: skip
 _PLACE = {condition: place for place, condition in enumerate(ORDER)}
 

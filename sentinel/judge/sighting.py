@@ -120,7 +120,7 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
 
 
 def _going_out(sight: Sight, scene: Scene) -> bool:
-    """Whether a low, sinking sun is so faint already that it goes out by itself in the haze, before it is down."""
+    """Whether a low, sinking sun is so faint that it goes out by itself in the haze, before it is down."""
     limits = scene.thresholds
     if sight.brightness >= limits.faint_level or sight.sun.altitude_deg >= limits.faint_below_deg:
         return False

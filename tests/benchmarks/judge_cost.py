@@ -6,13 +6,14 @@ python tests/benchmarks/judge_cost.py [--quick]
 import argparse
 import sys
 import time
+from datetime import datetime
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from sentinel.intake.events import session_events
 from sentinel.judge import Judge
-from sentinel.records import MeasuredFrame
+from sentinel.records import Event, MeasuredFrame
 from sentinel.sky import Sun
 from tests.judge import worlds
 
@@ -49,7 +50,7 @@ def main() -> None:
         profile(judge, events)
 
 
-def profile(judge: Judge, events: list[tuple[object, object]]) -> None:
+def profile(judge: Judge, events: list[tuple[Event, datetime]]) -> None:
     """Print the functions that take the most time."""
     import cProfile  # noqa: PLC0415
     import pstats  # noqa: PLC0415
