@@ -48,8 +48,8 @@ CAUSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
 
 # Judged in this order, causes before their effects.
 ORDER = (
-    "over-bright", "visit", "no-frames", "runaway", "eclipse", "wrong-place", "mixed-cameras", "clock", "moved",
-    "drift-exit", "axis-limit", "lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed",
+    "over-bright", "visit", "no-frames", "runaway", "eclipse", "wrong-place", "mixed-cameras", "clock",
+    "moved", "drift-exit", "axis-limit", "lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed",
     "storage", "supply:camera-battery", "supply:mount-battery", "supply:card", "supply:timer",
     "before-sleep",
 )  # fmt: skip

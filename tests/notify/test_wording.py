@@ -8,7 +8,7 @@ import pytest
 
 from sentinel.judge.core import ORDER
 from sentinel.notify.wording import NAMES, message, sms, title_and_body
-from sentinel.records import Severity
+from sentinel.records import IncidentState, Severity
 from tests.notify.golden import settings, texts
 from tests.notify.incidents import EVERY, at, incident
 
@@ -82,7 +82,7 @@ def test_the_operators_zone_stands_beside_utc() -> None:
 
 @pytest.mark.parametrize("condition", sorted({one.condition for one in EVERY.values()}))
 @pytest.mark.parametrize("state", ["opened", "changed", "cleared"])
-def test_missing_evidence_breaks_nothing(condition: str, state: str) -> None:
+def test_missing_evidence_breaks_nothing(condition: str, state: IncidentState) -> None:
     for severity in Severity:
         bare = replace(incident(condition, severity), state=state)
         assert message(bare)
