@@ -1,0 +1,235 @@
+"""The commands of the watch: what they print, where, and how they end."""
+
+import json
+import re
+import signal
+import subprocess
+import sys
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+import yaml
+
+from sentinel import cli
+from sentinel.cli import moment
+from sentinel.errors import RequestProblem
+from sentinel.status.board import Board
+from sentinel.status.lines import to_json
+from sentinel.status.standing import standing_of
+from sentinel.watch.home import Home
+from sentinel.watch.marks import find_marks
+from tests.watch.files import T0, jpeg, png, put
+from tests.watch.running import frames_in, settings_for
+
+Ran = tuple[int, str, str]
+
+
+class Sentinel:
+    """Runs the program in this process."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+        self._monkeypatch, self._capsys = monkeypatch, capsys
+
+    def __call__(self, *arguments: object) -> Ran:
+        self._monkeypatch.setattr(sys, "argv", ["sentinel", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        out, err = self._capsys.readouterr()
+        return int(ended.value.code or 0), out, err
+
+
+@pytest.fixture
+def sentinel(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Sentinel:
+    return Sentinel(monkeypatch, capsys)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    path = tmp_path / "in"
+    path.mkdir()
+    return path
+
+
+def written(path: Path, content: dict[str, object]) -> Path:
+    path.write_text(yaml.safe_dump(content), encoding="utf-8")
+    return path
+
+
+def minimal(folder: Path) -> dict[str, object]:
+    return {
+        "site": {"latitude_deg": 70.0, "longitude_deg": 30.0},
+        "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 3.92},
+        "frames": {"folder": str(folder)},
+    }
+
+
+def test_check_finds_nothing_wrong(sentinel: Sentinel, tmp_path: Path, folder: Path) -> None:
+    put(folder / "a.jpg", jpeg(1))
+    config = written(tmp_path / "c.yaml", minimal(folder))
+    status, out, err = sentinel("check", "--config", config, "--state", tmp_path / "state")
+    assert (status, err) == (0, "")
+    assert "1 frames" in out
+    assert "300 x 200 px" in out
+
+
+WRONG: tuple[tuple[dict[str, object], str], ...] = (
+    (
+        {"camera": {"focal_length_m": 0.4}},
+        r"focal_length_m is not a known setting; write camera.focal_length_mm",
+    ),
+    ({"camera": {"focal_length_mm": 0.4}}, r"focal_length_mm: 0.4 is unlikely; give it in millimetres"),
+    ({"camera": {"pixel_pitch_um": 0.00392}}, r"camera.pixel_pitch_um: 0.00392 is unlikely"),
+    ({"camera": {"interval_s": "60"}}, r"camera.interval_s .*valid number"),
+    ({"site": {"latitude_deg": 700.0}}, r"site.latitude_deg .*less than or equal to 90"),
+    ({"site": {"latitud_deg": 7.0}}, r"latitud_deg is not a known setting; write site.latitude_deg"),
+    ({"thresholds": {"lost_now_mins": 7.0}}, r"write thresholds.lost_now_min"),
+    ({"frames": {"folder": "/nowhere/at/all"}}, r"frames.folder: /nowhere/at/all is missing"),
+    ({"frames": {"folder": ""}}, r"frames.folder: no folder is named"),
+    ({"channels": [{"name": "a", "url_from": "env:NOT_SET"}]}, r"NOT_SET is not set"),
+    ({"channels": [{"name": "a", "command": ["no-such-program"]}]}, r"no-such-program. is not there"),
+    ({"channels": [{"name": "a", "command": ["sh"], "severities": ["note"]}]}, r"nobody would be woken"),
+    ({"heartbeat": {"url_from": "env:NOT_SET"}}, r"heartbeat.*the variable NOT_SET"),
+)
+
+
+@pytest.mark.parametrize(("change", "said"), WRONG, ids=lambda value: value if isinstance(value, str) else "")
+def test_check_says_in_one_line_what_is_wrong(
+    sentinel: Sentinel, tmp_path: Path, folder: Path, change: dict[str, object], said: str
+) -> None:
+    content = minimal(folder)
+    for section, values in change.items():
+        held = content.get(section, {})
+        content[section] = held | values if isinstance(held, dict) and isinstance(values, dict) else values
+    config = written(tmp_path / "c.yaml", content)
+    status, _, err = sentinel("check", "--config", config, "--state", tmp_path / "state")
+    assert status == 2
+    matching = [line for line in err.splitlines() if re.search(said, line)]
+    assert len(matching) == 1, err
+    assert "Traceback" not in err
+
+
+def test_check_names_everything_at_once(sentinel: Sentinel, tmp_path: Path) -> None:
+    config = written(tmp_path / "c.yaml", {"site": {"latitude": 7.0}, "camera": {"iso": 1}, "fun": {}})
+    status, _, err = sentinel("check", "--config", config)
+    assert status == 2
+    for key in ("site.latitude ", "site.latitude_deg", "site.longitude_deg", "camera.iso", "fun"):
+        assert key in err
+
+
+def test_check_refuses_secrets_that_others_may_read(sentinel: Sentinel, tmp_path: Path, folder: Path) -> None:
+    secret = put(tmp_path / "secret", b"json://token-of-mine@host/\n")
+    secret.chmod(0o644)
+    content = minimal(folder) | {"channels": [{"name": "phone", "url_from": f"file:{secret}"}]}
+    config = written(tmp_path / "c.yaml", content)
+    status, out, err = sentinel("check", "--config", config, "--state", tmp_path / "state")
+    assert status == 2
+    assert len(err.splitlines()) == 1
+    assert "token-of-mine" not in out + err
+    secret.chmod(0o600)
+    assert sentinel("check", "--config", config, "--state", tmp_path / "state")[0] == 0
+
+
+def test_check_refuses_a_state_folder_among_the_frames(
+    sentinel: Sentinel, tmp_path: Path, folder: Path
+) -> None:
+    config = written(tmp_path / "c.yaml", minimal(folder))
+    status, _, err = sentinel("check", "--config", config, "--state", folder / "state")
+    assert status == 2
+    assert "where nothing is ever written" in err
+    assert list(folder.iterdir()) == []
+
+
+def test_check_reads_the_offset_off_a_photographed_clock(sentinel: Sentinel, tmp_path: Path) -> None:
+    photo = put(tmp_path / "clock.jpg", jpeg(0))
+    shown = (T0.replace(tzinfo=UTC) - timedelta(seconds=37)).isoformat()
+    status, out, _ = sentinel("check", "--clock", photo, "--shown", shown)
+    assert status == 0
+    assert yaml.safe_load(out) == {"camera": {"clock_offset_s": 37}}
+    status, _, err = sentinel("check", "--clock", put(tmp_path / "a.png", png()), "--shown", shown)
+    assert (status, len(err.splitlines())) == (2, 1)
+    assert "says no time of its exposure" in err
+    assert sentinel("check", "--clock", photo)[0] == 2
+
+
+def test_mark_leaves_a_mark(sentinel: Sentinel, tmp_path: Path) -> None:
+    state = tmp_path / "state"
+    status, out, _ = sentinel("mark", "visit", "up", "there", "--minutes", "20", "--state", state)
+    assert status == 0
+    assert "takes it up when it starts" in out
+    assert sentinel("mark", "recentred", "--at", "2026-06-21T03:02:00Z", "--state", state)[0] == 0
+    first, second = (mark for _, mark in find_marks(state / "marks"))
+    assert (first.kind, first.time_utc) == ("recentred", datetime(2026, 6, 21, 3, 2, tzinfo=UTC))
+    assert (second.kind, second.text, second.minutes) == ("visit", "up there", 20.0)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("fly",), "is no kind of mark"),
+        (("card", "--minutes", "5"), "belongs to a visit"),
+        (("visit", "--minutes", "0"), "belongs to a visit"),
+        (("card", "--at", "2126-06-21T03:02:00Z"), "is still to come"),
+        (("card", "--at", "yesterday"), "not a time"),
+    ],
+)
+def test_a_mark_that_makes_no_sense_is_refused(
+    sentinel: Sentinel, tmp_path: Path, arguments: tuple[str, ...], said: str
+) -> None:
+    status, _, err = sentinel("mark", *arguments, "--state", tmp_path / "state")
+    assert (status, len(err.splitlines())) == (2, 1)
+    assert said in err
+    assert not find_marks(tmp_path / "state" / "marks")
+
+
+def test_a_time_of_day_is_the_next_or_the_last() -> None:
+    now = datetime(2027, 6, 21, 12, 30, tzinfo=UTC)
+    assert moment("07:00", now) == datetime(2027, 6, 22, 7, tzinfo=UTC)
+    assert moment("13:00Z", now) == datetime(2027, 6, 21, 13, tzinfo=UTC)
+    assert moment("13:00", now, past=True) == datetime(2027, 6, 20, 13, tzinfo=UTC)
+    assert moment("2027-06-25T01:00:00+02:00", now) == datetime(2027, 6, 24, 23, tzinfo=UTC)
+    with pytest.raises(RequestProblem):
+        moment("25:00", now)
+
+
+def test_status_shows_what_was_written_last(sentinel: Sentinel, tmp_path: Path, folder: Path) -> None:
+    state = tmp_path / "state"
+    status, out, err = sentinel("status", "--state", state)
+    assert (status, out, len(err.splitlines())) == (1, "", 1)
+    home = Home(state)
+    home.create()
+    text = to_json(standing_of(Board(), settings_for(folder), datetime(2027, 6, 21, tzinfo=UTC)))
+    home.status_json.write_text(text, encoding="utf-8")
+    status, out, _ = sentinel("status", "--state", state)
+    assert status == 0
+    assert "not known yet" in out
+    assert "THE WATCH IS NOT RUNNING" in out
+    status, out, _ = sentinel("status", "--state", state, "--json")
+    assert json.loads(out) == json.loads(text)
+    assert sentinel("status", "--state", state, "--until", "07:00")[0] == 0
+    home.status_json.write_text("{}")
+    assert sentinel("status", "--state", state)[0] == 1
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_the_daemon_stops_cleanly(tmp_path: Path, folder: Path, number: signal.Signals) -> None:
+    config = written(tmp_path / "c.yaml", minimal(folder))
+    state = tmp_path / "state"
+    command = [sys.executable, "-m", "sentinel", "watch", "--config", str(config), "--state", str(state)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        put(folder / "a.jpg", jpeg(1))
+        until = time.monotonic() + 60
+        while not frames_in(state / "journal.sqlite") and time.monotonic() < until:
+            time.sleep(0.1)
+        second = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+        assert second.returncode == 2
+        assert second.stderr.count("\n") == 1
+        assert f"another watch is at work here (process {process.pid})" in second.stderr
+        process.send_signal(number)
+        out, err = process.communicate(timeout=60)
+    assert (process.returncode, out) == (0, "")
+    assert "Traceback" not in err
+    assert (state / "measurements.ecsv").exists()
+    assert not [path for path in state.glob("*") if path.name.endswith(("-wal", "-shm"))]

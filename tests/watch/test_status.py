@@ -1,0 +1,275 @@
+"""What is shown of a watch: as text, as JSON, as a page."""
+
+import base64
+import json
+from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
+from math import nan
+from pathlib import Path
+
+import pytest
+
+from sentinel.journal.codec import plain
+from sentinel.records import (
+    Disc,
+    Due,
+    Forecast,
+    Incident,
+    Mark,
+    MeasuredFrame,
+    Outcome,
+    Place,
+    Severity,
+    Surroundings,
+)
+from sentinel.settings import Settings, validate
+from sentinel.status.board import Board
+from sentinel.status.lines import from_json, status_lines, to_json, until_lines
+from sentinel.status.page import page_html
+from sentinel.status.standing import Messages, Standing, standing_of
+
+T0 = datetime(2027, 6, 21, 1, 0, tzinfo=UTC)
+SETTINGS: Settings = validate(
+    {
+        "site": {"latitude_deg": 70.37, "longitude_deg": 31.1},
+        "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 3.92},
+        "supplies": {"camera_battery_h": 30.0},
+    },
+    where="test",
+)
+NASTY = "IMG<script>alert(1)</script>\"'&.jpg"
+PLACE = Place(
+    at_utc=T0,
+    to_px=(900.0, 400.0),
+    right_widths=1.02,
+    up_widths=-0.49,
+    gap_edge="right",
+    gap_widths=1.7,
+    tolerance_widths=0.26,
+    holds_until_utc=T0 + timedelta(hours=14),
+)
+FORECAST = Forecast(
+    time_utc=T0,
+    basis="mount model",
+    exit_utc=T0 + timedelta(hours=9),
+    edge="top",
+    due=(
+        Due(time_utc=T0 + timedelta(hours=6, minutes=40), reason="axis-limit"),
+        Due(time_utc=T0 + timedelta(hours=8), reason="drift"),
+        Due(time_utc=T0 + timedelta(hours=30), reason="battery"),
+    ),
+    next_visit_utc=T0 + timedelta(hours=6, minutes=30),
+    next_visit_reason="axis-limit",
+    best_place=PLACE,
+    one_axis_place=Place(
+        at_utc=T0,
+        to_px=(nan, nan),
+        right_widths=nan,
+        up_widths=nan,
+        gap_edge="top",
+        gap_widths=nan,
+        tolerance_widths=0.0,
+    ),
+    touch_gains=True,
+    stop_edge_utc=T0 + timedelta(minutes=6.2),
+    stop_edge="left",
+    seen_utc=T0,
+    expected_px=(nan, nan),
+    axis_turned_deg=241.0,
+)
+
+
+def frame(name: str, minutes: float, *, found: bool = True, error: str | None = None) -> MeasuredFrame:
+    disc = (
+        Disc(found=found, x_px=700.0, y_px=500.0, radius_px=470.0, edge_width_px=2.4)
+        if found
+        else Disc(found=False)
+    )
+    return MeasuredFrame(
+        frame=name,
+        time_utc=T0 + timedelta(minutes=minutes),
+        width_px=6000,
+        height_px=4000,
+        disc=disc,
+        error=error,
+    )
+
+
+def incident(condition: str, severity: Severity, state: str = "opened", **detail: object) -> Incident:
+    return Incident(
+        time_utc=T0,
+        condition=condition,
+        state=state,  # type: ignore[arg-type]
+        severity=severity,
+        onset_utc=T0 - timedelta(minutes=5),
+        detail=detail,
+    )
+
+
+@pytest.fixture
+def board() -> Board:
+    board = Board()
+    for minute in range(10):
+        if minute != 4:
+            board.took(frame(f"{minute}.jpg", minute), Outcome(), T0 + timedelta(minutes=minute))
+    opened = (incident("covered-limb", Severity.NOTE), incident("no-frames", Severity.NOW, missed_frames=4))
+    board.took(frame(NASTY, 10), Outcome(forecast=FORECAST, incidents=opened), T0 + timedelta(minutes=10))
+    board.took(
+        Surroundings(time_utc=T0, free_bytes=10**11, folder="present", clock_synchronised=True),
+        Outcome(),
+        T0 + timedelta(minutes=10),
+    )
+    return board
+
+
+@pytest.fixture
+def standing(board: Board) -> Standing:
+    messages = Messages(
+        last_utc=T0, last_title="All well", last_target="phone", waiting=2, trouble="phone: no route"
+    )
+    return standing_of(
+        board, SETTINGS, T0 + timedelta(minutes=11), clock_offset_s=37.4, focus_ratio=1.02, messages=messages
+    )
+
+
+def test_a_late_frame_counts_but_is_not_the_newest(board: Board) -> None:
+    board.took(frame("late.jpg", 4), Outcome(), T0 + timedelta(minutes=11))
+    assert (board.frames, board.discs, board.newest_utc) == (11, 11, T0 + timedelta(minutes=10))
+    assert board.frame is not None
+    assert board.frame.frame == NASTY
+    assert board.expected(60.0) == 12
+    board.took(frame("bad.jpg", 11, error="cut"), Outcome(), T0 + timedelta(minutes=11))
+    assert (board.frames, board.unusable) == (11, 1)
+
+
+def test_incidents_are_open_until_they_are_cleared(board: Board) -> None:
+    assert [i.condition for i in board.by_gravity] == ["no-frames", "covered-limb"]
+    over = Outcome(incidents=(incident("no-frames", Severity.NOW, "cleared"),))
+    board.took(Mark(time_utc=T0, kind="seen"), over, T0)
+    assert [i.condition for i in board.by_gravity] == ["covered-limb"]
+    two = tuple(incident("supply", Severity.SOON, supply=name) for name in ("card", "timer"))
+    board.took(Mark(time_utc=T0, kind="seen"), Outcome(incidents=two), T0)
+    assert len(board.open) == 3
+
+
+def test_what_is_no_number_is_not_known(standing: Standing) -> None:
+    assert standing.forecast is not None
+    assert standing.forecast.one_axis_place is None
+    assert standing.forecast.expected_px is None
+    assert standing.forecast.best_place == PLACE
+
+
+def test_json_holds_it_all_and_comes_back_equal(standing: Standing) -> None:
+    text = to_json(standing)
+    held = json.loads(text)
+    assert held["leave_until_utc"] == "2027-06-21T07:40:00Z"
+    assert held["stop_edge_min"] == 6.2
+    assert (held["frames"], held["frames_expected"]) == (10, 11)
+    assert held["messages"]["waiting"] == 2
+    assert plain(from_json(text, where="test")) == plain(standing)
+
+
+def test_text_says_first_until_when_the_camera_may_be_left_alone(standing: Standing) -> None:
+    lines = status_lines(standing, T0 + timedelta(minutes=12), watched=True)
+    text = "\n".join(lines)
+    assert lines[0] == "As of 01:11Z, 60 s ago; last picture 2 min ago." or "1 min ago" in lines[0]
+    assert lines[1].startswith(
+        "The camera may be left alone until 07:40 UTC (6 h 28 min): the axis limit comes first."
+    )
+    assert lines[2] == "If the mount stopped now: 6 min to the edge (left edge)."
+    assert text.index("now   ") < text.index("note  ")
+    assert "By 07:40Z: unwind the axis" in text
+    assert "the disc should end up 1 sun-width right and half a sun-width down" in text
+    assert "gap to the right edge 1.7 sun-widths" in text
+    assert (
+        "within a quarter of a sun-width is fine; good until 2027-06-21 15:00Z" in text
+        or "good until 15:00Z" in text
+    )
+    assert "Last message through" in text
+    assert "NOT RUNNING" not in text
+    assert "NOT RUNNING" in "\n".join(status_lines(standing, T0, watched=False))
+
+
+def test_until_says_what_must_be_done_before(standing: Standing) -> None:
+    now = T0 + timedelta(minutes=12)
+    early = until_lines(standing, T0 + timedelta(hours=5), now)
+    assert early[0] == "Nothing to do: the camera may be left alone until 06:00 UTC."
+    late = until_lines(standing, T0 + timedelta(hours=9), now)
+    assert late[0] == "To leave it alone until 10:00 UTC, before 07:40 UTC do:"
+    assert any("unwind" in line for line in late)
+    assert any("recentre" in line for line in late)
+    assert late[-1].startswith("If the mount stopped now: 6 min")
+
+
+class Page(HTMLParser):
+    """Takes a page apart."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text: list[str] = []
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        if not self.tags or self.tags[-1][0] not in {"script", "style"}:
+            self.text.append(data)
+
+
+def test_the_page_asks_nobody_and_stays_text(standing: Standing) -> None:
+    html = page_html(standing, b"\xff\xd8jpeg", "Of it.")
+    page = Page(html)
+    assert sum(tag == "script" for tag, _ in page.tags) == 1, "its own alone"
+    assert NASTY in "".join(page.text), "a name with mark-up in it stays text"
+    for _, attributes in page.tags:
+        for name in ("src", "href", "action", "srcset"):
+            value = attributes.get(name)
+            assert value is None or value.startswith("data:image/jpeg;base64,")
+    assert "http:" not in html
+    assert "https:" not in html
+    assert "url(" not in html
+    assert "@import" not in html
+    assert base64.b64encode(b"\xff\xd8jpeg").decode() in html
+    assert dict(page.tags)["meta"] is not None
+    assert 'name="viewport" content="width=device-width' in html
+
+
+def test_the_page_knows_its_own_age_and_the_pictures(standing: Standing) -> None:
+    page = Page(page_html(standing))
+    ages = [a for tag, a in page.tags if a.get("class") == "age"]
+    assert [a["data-at"] for a in ages] == [
+        str(round(1000 * (T0 + timedelta(minutes=11)).timestamp())),
+        str(round(1000 * (T0 + timedelta(minutes=10)).timestamp())),
+    ]
+    assert [a["data-limit"] for a in ages] == ["180", "180"]
+
+
+def test_the_page_keeps_the_order_of_what_matters(standing: Standing) -> None:
+    text = " ".join("".join(Page(page_html(standing, b"jpeg")).text).split())
+    order = [
+        "Page", "last picture", "may be left alone until 07:40", "If the mount stopped now", "Open",
+        "NO PICTURES", "Next visit", "unwind", "Last picture", "Sun last seen", "Focus", "Pictures",
+        "10 of 11 expected", "Camera battery", "Axis turned", "241 of 360", "Clock", "+37.4 s",
+        "Last message through", "2 waiting",
+    ]  # fmt: skip
+    at = 0
+    for word in order:
+        found = text.lower().find(word.lower(), at)
+        assert found >= 0, f"{word} does not stand in its place"
+        at = found + len(word)
+
+
+def test_before_the_first_picture_there_is_a_page_too() -> None:
+    empty = standing_of(Board(), SETTINGS, T0)
+    assert "no picture yet" in page_html(empty)
+    assert "not known yet" in page_html(empty)
+    assert status_lines(empty, T0, watched=True)
+    assert from_json(to_json(empty), where="test") == empty
+
+
+def test_the_template_lies_beside_the_module() -> None:
+    import sentinel.status  # noqa: PLC0415
+
+    assert (Path(sentinel.status.__file__).parent / "page.html.jinja").is_file()
