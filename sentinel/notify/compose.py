@@ -206,6 +206,8 @@ class Composer:
         self, state: Composed, alerts: tuple[Alert, ...], now_utc: datetime
     ) -> tuple[Composed, list[Alert]]:
         """Let through what the hour still has room for, and every `now` of a condition that is new in it."""
+        if not alerts:
+            return state, []
         sent = [one for one in state.sent if now_utc - one.time_utc < HOUR]
         through: list[Alert] = []
         for alert in alerts:
@@ -237,7 +239,7 @@ class Composer:
     # What is told at its hour.
 
     def _digested(self, state: Composed, now_utc: datetime) -> tuple[Composed, list[Alert]]:
-        hour_utc = digest.last_hour_utc(self._alerts.digest_utc, now_utc)
+        hour_utc = digest.last_hour_utc(self._alerts.digest_utc, now_utc) if self._alerts.digest_utc else None
         if hour_utc is None or (state.digest_utc is not None and hour_utc <= state.digest_utc):
             return state, []
         begun = state.digest_utc is not None

@@ -1,12 +1,12 @@
 """The all-well digest: what was recorded, how it stands, and a running hash that proves it later. Pure."""
 
 import hashlib
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections import Counter
+from dataclasses import replace
 from datetime import datetime, timedelta
 from math import floor, isfinite
 from statistics import median
-from types import MappingProxyType
+from typing import Any, NamedTuple
 
 from sentinel.notify.left_alone import left_alone, span
 from sentinel.notify.wording import NAMES, Teller
@@ -16,11 +16,9 @@ from sentinel.times import DAY_S, utc_s
 GAP_INTERVALS = 1.8
 HOUR_S = 3600.0
 WIDTHS_AN_HOUR = 240
-_NOTHING: Mapping[str, int] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tally:
+class Tally(NamedTuple):
     """What has come in so far; bounded."""
 
     frames: int = 0
@@ -41,7 +39,7 @@ class Tally:
     """Edge widths of the hour that runs."""
     focus_px: tuple[tuple[int, float], ...] = ()
     """Hours since 1970 and the median edge width in each, for two days."""
-    noted: Mapping[str, int] = field(default_factory=lambda: _NOTHING)
+    noted: tuple[tuple[str, int], ...] = ()
     """How often what is only a note was opened since the last digest, by condition."""
     surroundings: Surroundings | None = None
     forecast: Forecast | None = None
@@ -63,15 +61,16 @@ def counted(
 ) -> Tally:
     """Take an event and what it led to."""
     if forecast is not None:
-        tally = replace(tally, forecast=forecast)
+        tally = tally._replace(forecast=forecast)
     if isinstance(event, Surroundings):
-        tally = replace(tally, surroundings=_merged(tally.surroundings, event))
+        tally = tally._replace(surroundings=_merged(tally.surroundings, event))
     elif isinstance(event, MeasuredFrame):
         tally = _frame(tally, event, interval_s)
     for one in incidents:
         if one.state == "opened" and one.severity is Severity.NOTE:
-            noted = {**tally.noted, one.condition: tally.noted.get(one.condition, 0) + 1}
-            tally = replace(tally, noted=MappingProxyType(noted))
+            noted = Counter(dict(tally.noted))
+            noted[one.condition] += 1
+            tally = tally._replace(noted=tuple(noted.items()))
     return tally
 
 
@@ -89,42 +88,41 @@ def _merged(old: Surroundings | None, new: Surroundings) -> Surroundings:
 
 
 def _frame(tally: Tally, frame: MeasuredFrame, interval_s: float) -> Tally:
+    new: dict[str, Any] = {}
     if frame.sha256:
-        tally = replace(tally, hash=chained(tally.hash, frame.sha256), hashed=tally.hashed + 1)
+        new |= {"hash": chained(tally.hash, frame.sha256), "hashed": tally.hashed + 1}
     if frame.error is not None:
-        return replace(tally, unreadable=tally.unreadable + 1)
+        return tally._replace(unreadable=tally.unreadable + 1, **new)
     taken_s = utc_s(frame.time_utc)
-    step_s = taken_s - tally.latest_s if tally.latest_s is not None else 0.0
+    latest_s = taken_s if tally.latest_s is None else tally.latest_s
+    step_s = taken_s - latest_s
     if step_s > GAP_INTERVALS * interval_s:
-        tally = replace(
-            tally,
-            gaps=tally.gaps + 1,
-            missed=tally.missed + max(1, round(step_s / interval_s) - 1),
-            longest_gap_s=max(tally.longest_gap_s, step_s),
-        )
-    latest_s = taken_s if tally.latest_s is None else max(tally.latest_s, taken_s)
-    tally = replace(tally, frames=tally.frames + 1, latest_s=latest_s)
+        new |= {
+            "gaps": tally.gaps + 1,
+            "missed": tally.missed + max(1, round(step_s / interval_s) - 1),
+            "longest_gap_s": max(tally.longest_gap_s, step_s),
+        }
+    new |= {"frames": tally.frames + 1, "latest_s": max(latest_s, taken_s)}
     if frame.disc.found:
-        tally = replace(_focused(tally, frame), last_frame=frame.frame)
-    return tally
+        new |= {"last_frame": frame.frame, **_focus(tally, frame.disc.edge_width_px, taken_s)}
+    return tally._replace(**new)
 
 
-def _focused(tally: Tally, frame: MeasuredFrame) -> Tally:
-    width_px = frame.disc.edge_width_px
+def _focus(tally: Tally, width_px: float, taken_s: float) -> dict[str, Any]:
     if not isfinite(width_px):
-        return tally
-    hour = floor(utc_s(frame.time_utc) / HOUR_S)
+        return {}
+    hour = floor(taken_s / HOUR_S)
     if hour <= tally.hour or not tally.widths_px:
         widths = (*tally.widths_px, width_px)[-WIDTHS_AN_HOUR:]
-        return replace(tally, widths_px=widths, hour=max(hour, tally.hour))
+        return {"widths_px": widths, "hour": max(hour, tally.hour)}
     done = (tally.hour, median(tally.widths_px))
-    return replace(tally, focus_px=(*tally.focus_px, done)[-48:], hour=hour, widths_px=(width_px,))
+    return {"focus_px": (*tally.focus_px, done)[-48:], "hour": hour, "widths_px": (width_px,)}
 
 
 def told(tally: Tally) -> Tally:
     """Return the tally after a digest: what is counted from one to the next begins anew."""
-    return replace(
-        tally, frames_then=tally.frames, missed=0, gaps=0, longest_gap_s=0.0, unreadable=0, noted=_NOTHING
+    return tally._replace(
+        frames_then=tally.frames, missed=0, gaps=0, longest_gap_s=0.0, unreadable=0, noted=()
     )
 
 
@@ -168,12 +166,11 @@ def _title(tally: Tally, open_titles: tuple[str, ...], teller: Teller) -> str:
     return f"All well{until}"
 
 
-def _open_line(titles: tuple[str, ...], noted: Mapping[str, int]) -> str:
+def _open_line(titles: tuple[str, ...], noted: tuple[tuple[str, int], ...]) -> str:
     parts = [f"Open: {'; '.join(titles)}."] if titles else []
     if noted:
         notes = ", ".join(
-            NAMES.get(name, name) + (f" ({count} times)" if count > 1 else "")
-            for name, count in noted.items()
+            NAMES.get(name, name) + (f" ({count} times)" if count > 1 else "") for name, count in noted
         )
         parts.append(f"Noted: {notes}.")
     return " ".join(parts)
