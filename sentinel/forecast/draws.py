@@ -53,7 +53,6 @@ class Draws:
     """(d,) index into `FLEXURES`."""
     state: Array
     """(2, 2, d): value and slope of the flexure now, along and across, arcsec and arcsec/s."""
-    wander: float
 
     def __len__(self) -> int:
         return len(self.roll_rad)
@@ -102,8 +101,9 @@ class Draws:
         keep = np.stack([weights for weights, _ in going], axis=2)[:, :, which]  # (n, 2, d)
         path += keep[:, :1] * self.state[0]
         path += keep[:, 1:] * self.state[1]
-        spread = np.sqrt(self.wander * np.maximum(offsets_s, 0.0) ** 3 / 3)
-        path += spread[:, None, None] * _chances()[0][-2:][None]
+        wander = np.array([FLEXURES[kind].wander for kind in kinds])[which]
+        reach = np.sqrt(np.maximum(offsets_s, 0.0) ** 3 / 3)
+        path += reach[:, None, None] * (np.sqrt(wander) * _chances()[0][-2:])[None]
         return path
 
 
@@ -127,9 +127,7 @@ def _going_on(kind: int, offsets_s: tuple[float, ...]) -> tuple[Array, NDArray[n
     return keep, added
 
 
-def draw(
-    geometry: Geometry, points: Points, solved: Solved, rolls: Array, log_weights: Array, *, wander: float
-) -> Draws:
+def draw(geometry: Geometry, points: Points, solved: Solved, rolls: Array, log_weights: Array) -> Draws:
     """Return draws from the mixture over kinds of flexure, points and rolls, (c, m, g) with log weights."""
     weights = np.exp(log_weights - log_weights.max())
     ladder = np.cumsum(weights.ravel())
@@ -142,7 +140,7 @@ def draw(
     delta = solved.means(c, m, roll, unit[:p].T)
     state = _state(solved, c, m, roll, delta)
     unknowns = np.concatenate([delta[:, :COMMON], delta[:, -2:]], axis=1)
-    return Draws(geometry, points, m, unknowns, roll, solved.kinds[c], state, wander)
+    return Draws(geometry, points, m, unknowns, roll, solved.kinds[c], state)
 
 
 def _state(solved: Solved, c: Indices, m: Indices, roll_rad: Array, delta: Array) -> Array:

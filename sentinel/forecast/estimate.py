@@ -16,8 +16,6 @@ from sentinel.sky.arrays import Array
 from sentinel.sky.mount import Tracking, rate_arcsec_s
 from sentinel.sky.sun import Sun
 
-WANDER = 7.2e-11
-"""Power of the axis's wander, arcsec^2/s^3: in a day 9 arcsec/h of drift that today's axis would not make."""
 CELLS = 12
 _FREE_RAD = np.radians(12.0)
 _HOPELESS = 14.0
@@ -137,7 +135,7 @@ class Estimator:
         ids = tuple(int(i) for i in np.unique(arc.stretch))
         stretch = np.searchsorted(np.array(ids), arc.stretch)
         track = _Seen(
-            Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s, WANDER)),
+            Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s)),
             arc.utc_s,
             stretch,
             worm,
@@ -153,7 +151,7 @@ class Estimator:
         solved = track.solve(nodes.points, base, slopes, nodes.kinds)
         rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
         log = log + nodes.log_prior[None, :, None]
-        draws = draw(self._geometry, nodes.points, solved, rolls, log, wander=WANDER)
+        draws = draw(self._geometry, nodes.points, solved, rolls, log)
         if keep:
             kind = int(np.bincount(draws.kind, minlength=len(FLEXURES)).argmax())
             self._nodes = replace(_followed(nodes, log.max(axis=(0, 2))), kind=kind, age=nodes.age + 1)

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 from scipy.special import i0e
 
-from sentinel.forecast.geometry import COMMON, Indices, Points
+from sentinel.forecast.geometry import Indices, Points
 from sentinel.forecast.noise import FLEXURES
 from sentinel.sky.arrays import Array
 
@@ -49,16 +49,18 @@ class Prior:
 class Whitener:
     """Takes the noise out of columns: n bins, of known variance and age, under any kind of flexure."""
 
-    def __init__(self, utc_s: Array, variance: Array, now_s: float, wander: float) -> None:
+    def __init__(self, utc_s: Array, variance: Array, now_s: float) -> None:
         self._lag = utc_s[:, None] - utc_s[None, :]
         self._ages = now_s - utc_s
-        self._still = np.diag(variance) + wander_covariance(self._ages, wander)
+        self._variance = np.diag(variance)
+        self._wander = wander_covariance(self._ages)
         self._roots: dict[int, Array] = {}
 
     def root(self, kind: int) -> Array:
         """Return the lower Cholesky root (n, n) of the covariance under a kind of flexure."""
         if kind not in self._roots:
-            covariance = FLEXURES[kind].covariance(self._lag) + self._still
+            flexure = FLEXURES[kind]
+            covariance = flexure.covariance(self._lag) + self._variance + flexure.wander * self._wander
             self._roots[kind] = cholesky(covariance, lower=True, overwrite_a=True, check_finite=False)
         return self._roots[kind]
 
@@ -181,15 +183,14 @@ def _root_2(covariance: Array) -> Array:
     return np.array([[first, 0.0], [link, np.sqrt(max(covariance[1, 1] - link**2, 0.0))]])
 
 
-def wander_covariance(ages_s: Array, wander: float) -> Array:
+def wander_covariance(ages_s: Array) -> Array:
     """Return the covariance (n, n) of how the past track differs from what today's axis would have drawn.
 
-    An integrated random walk anchored at now in value and slope: this is what forgets old arc. `wander` is
-    the walk's power, arcsec^2 / s^3.
+    An integrated random walk of unit power, anchored at now in value and slope: this is what forgets old arc.
     """
     a = np.maximum(ages_s, 0.0)
     less, more = np.minimum(a[:, None], a[None, :]), np.maximum(a[:, None], a[None, :])
-    return np.asarray(wander * less**2 * (3 * more - less) / 6)
+    return np.asarray(less**2 * (3 * more - less) / 6)
 
 
 def roll_grid(solved: Solved, centre_rad: Array, half_width_rad: Array) -> tuple[Array, Array]:
@@ -229,15 +230,3 @@ def log_roll_prior(roll_rad: Array) -> Array:
     for turn, share in _USUAL_ROLLS:
         density += share * np.exp(_ROLL_SHARPNESS * (np.cos(roll_rad - turn) - 1)) / _ROLL_NORM
     return np.asarray(np.log(density))
-
-
-__all__ = [
-    "COMMON",
-    "Prior",
-    "Solved",
-    "Track",
-    "Whitener",
-    "log_roll_prior",
-    "roll_grid",
-    "wander_covariance",
-]

@@ -25,6 +25,8 @@ RENEW_S = 600.0
 DEPARTED_RENEW_S = 60.0
 IDLE_RENEW_S = 1800.0
 DEPARTURE_S = 1200.0
+BACKLASH_S = 600.0
+BACKLASH_ARCSEC = 120.0
 AXIS_CHANGED_SIGMAS = 4.5
 SCALES = 201
 FAR_PX = 1e7
@@ -49,6 +51,7 @@ class Forecaster:
         self._stores: Stores | None = None
         self._start_over()
         self._renewed_s = -np.inf
+        self._slack_until_s = -np.inf
         self._frame_s = -np.inf
         self._steps: deque[float] = deque(maxlen=31)
 
@@ -120,6 +123,8 @@ class Forecaster:
             return False
         if mark.kind in ("recentred", "unwound", "visit"):
             self._tracker.tell_of_jump()
+        if mark.kind == "unwound":
+            self._slack_until_s = utc_s(mark.time_utc) + BACKLASH_S
         return mark.kind in ("unwound", "battery", "card", "timer")
 
     def _take_frame(self, frame: MeasuredFrame) -> bool:
@@ -152,7 +157,11 @@ class Forecaster:
             return None
         # A limb seen in part leaves the centre open along one direction, and more than its sigma may say.
         doubt = 1.0 + 2.0 * max(0.0, 0.5 - disc.limb_coverage)
-        return Sight(at, disc.x_px, disc.y_px, disc.radius_px, max(disc.centre_sigma_px, 0.02) * doubt)
+        sigma = max(disc.centre_sigma_px, 0.02) * doubt
+        if at < self._slack_until_s:
+            # The gears take up their slack: the disc is about there, but its drift means nothing.
+            sigma = float(np.hypot(sigma, BACKLASH_ARCSEC / self._scale))
+        return Sight(at, disc.x_px, disc.y_px, disc.radius_px, sigma)
 
     def _same_size(self, frame: MeasuredFrame) -> bool:
         size = (frame.width_px, frame.height_px)

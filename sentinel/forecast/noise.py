@@ -12,6 +12,9 @@ import numpy as np
 
 from sentinel.sky.arrays import Array
 
+WANDER = 7.2e-11
+"""Of a firm axis: in a day it makes 9 arcsec/h of drift that today's axis would not make."""
+
 
 @dataclass(frozen=True, slots=True)
 class Flexure:
@@ -21,6 +24,8 @@ class Flexure:
     sigma_arcsec: float
     scale_s: float
     prior: float
+    wander: float
+    """Power of the axis's own slow wander, arcsec^2 / s^3."""
 
     def covariance(self, lag_s: Array) -> Array:
         """Return the covariance at time lags, arcsec squared."""
@@ -67,8 +72,10 @@ _SCALES: tuple[tuple[Literal["rough", "smooth"], float, float], ...] = (
     ("smooth", 1.2, 0.20),
     ("smooth", 3.0, 0.20),
 )
+# Tripods sink and balance shifts: now and then the axis wanders five and twenty times as fast.
+_LOOSE = ((25.0, 0.04), (400.0, 0.01))
 FLEXURES: tuple[Flexure, ...] = tuple(
-    Flexure(kind, sigma, hours * 3600, weight * share)
+    Flexure(kind, sigma, hours * 3600, weight * share * (1 - sum(odds for _, odds in _LOOSE)), WANDER)
     for sigma, weight in _SIGMAS
     for kind, hours, share in _SCALES
-)
+) + tuple(Flexure("rough", 11.0, 4 * 3600.0, odds, WANDER * times) for times, odds in _LOOSE)

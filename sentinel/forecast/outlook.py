@@ -27,6 +27,8 @@ LITTLE_ARC_H = 0.75
 LOW_SUN_DEG = 3.0
 LATER_H = (1.0, 2.0, 4.0, 8.0)
 FOCAL_DOUBT = 0.05
+SETTLED = 0.85
+"""Share of the draws about the likeliest roll above which it counts as known."""
 _QUANTILES = (("exit_safe_utc", 0.01), ("exit_early_utc", 0.05), ("exit_utc", 0.5), ("exit_late_utc", 0.95))
 
 
@@ -158,11 +160,20 @@ def _exit_fields(known: Known, now_s: float, exits: Exits) -> dict[str, Any]:
         at = None if np.isinf(after) else now_s + after
         if at is not None and after == 0.0:
             # Out already: it left when it was seen to, or else when it was last expected to.
-            past = known.out_since_s if known.out_since_s is not None else known.expected_exit_s
-            at = min(at, past) if past is not None else at
+            at = min(at, _left_s(known, at))
         fields[name] = None if at is None else from_utc_s(at)
     fields["edge"] = exits.likely_edge() if fields["exit_utc"] is not None else None
     return fields
+
+
+def _left_s(known: Known, now_s: float) -> float:
+    """Return when the limb left: as last expected, unless the frames say otherwise."""
+    seen, expected = known.out_since_s, known.expected_exit_s
+    if expected is None:
+        return now_s if seen is None else seen
+    if seen is None:
+        return expected
+    return expected if seen - 1.5 * known.interval_s <= expected <= seen else seen
 
 
 def _axis_fields(known: Known, best: Lead, rate: Array) -> dict[str, Any]:
@@ -175,8 +186,9 @@ def _axis_fields(known: Known, best: Lead, rate: Array) -> dict[str, Any]:
         ("azimuth", draws.azimuth_deg(), float(point.azimuth_deg[0])),
         ("altitude", draws.altitude_deg(), float(point.altitude_deg[0])),
     ):
-        # About the likeliest mount, over all that are possible: so that an open roll shows.
-        sigma = float(np.sqrt(((values - at) ** 2).mean()))
+        # About the likeliest mount; over all that are possible while the roll is open, so that it shows.
+        off = values[best.alike] if best.share >= SETTLED else values
+        sigma = float(np.sqrt(((off - at) ** 2).mean()))
         fields[f"polar_{name}_error_deg"] = at
         fields[f"polar_{name}_error_sigma_deg"] = sigma
     ratio = best.base_arcsec_s / 15.0 * (1 + float(point.rate[0]) * 1e-4)
@@ -199,8 +211,8 @@ def _flags(known: Known, view: _View, best: Lead) -> tuple[str, ...]:
     until = view.now_s + 12 * 3600
     soon = view.altitude_deg[view.up & (view.times_s < until)]
     asked = {
-        "too-little-arc": known.arc_h < LITTLE_ARC_H,
-        "roll-open": best.share < 0.9,
+        "too-little-arc": known.arc_h < LITTLE_ARC_H and best.base_arcsec_s > 0,
+        "roll-open": best.share < SETTLED,
         "unseen": view.now_s - known.last.utc_s > UNSEEN_S,
         "low-sun": bool((soon < LOW_SUN_DEG).any()),
         "all-clipped": known.clipped,

@@ -6,7 +6,7 @@ import numpy as np
 
 from sentinel.forecast.draws import Draws
 from sentinel.forecast.geometry import ARCSEC_OPTICS, COMMON, Geometry, Points, rolled
-from sentinel.sky.arrays import Array
+from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import Pose, from_mount_frame, unproject
 from sentinel.sky.sun import Sun, altaz_deg
 
@@ -20,8 +20,13 @@ class Lead:
     geometry: Geometry
     points: Points
     """One point."""
-    share: float
-    """Share of all draws whose roll and rate are about its own."""
+    alike: Bools
+    """(d,) which of the draws have about its roll and rate."""
+
+    @property
+    def share(self) -> float:
+        """Share of the draws that are alike."""
+        return float(self.alike.mean())
 
     @property
     def roll_rad(self) -> float:
@@ -54,7 +59,7 @@ def lead(draws: Draws) -> Lead:
     delta[0, :COMMON], delta[0, -2:] = mean[:COMMON], mean[COMMON:]
     near = np.abs(np.angle(np.exp(1j * (draws.roll_rad - middle)))) < np.radians(45)
     near &= draws.points.base_arcsec_s[draws.point] == point.base_arcsec_s[0]
-    return Lead(draws.geometry, point.moved(delta, np.array([middle])), float(near.mean()))
+    return Lead(draws.geometry, point.moved(delta, np.array([middle])), near)
 
 
 def stopped_px(sun: Sun, lead: Lead, now_s: float, scale_arcsec_px: float) -> Array:
