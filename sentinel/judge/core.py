@@ -139,7 +139,7 @@ class Judge:
         elif isinstance(event, Mark):
             state, found = self._mark(state, event), {}
         elif isinstance(event, Surroundings):
-            state, found = replace(state, ahead=ahead.surroundings_came(state.ahead, event)), {}
+            state, found = self._surroundings(state, event), {}
         else:
             facts = self._last_facts(state)
             found = delivery.waited(state.delivery, state.start_s, now_s, self._scene, facts)
@@ -202,7 +202,7 @@ class Judge:
     def _perhaps_unwound(foreseen: ahead.Ahead, move: motion.Move, last: Forecast | None) -> ahead.Ahead:
         """Ask whether the axis was unwound where it had turned far and a pause ended in a jump."""
         turned = last.axis_turned_deg if last is not None else None
-        paused = move.landed_s - move.onset_s >= 180
+        paused = move.landed_s - move.onset_s >= 600
         return foreseen._replace(unwound_asked=True) if paused and (turned or 0.0) > 90 else foreseen
 
     def _forecast(self, state: JudgeState, forecast: Forecast) -> tuple[JudgeState, Readings]:
@@ -223,11 +223,23 @@ class Judge:
         if mark.kind == "visit":
             return replace(state, visit=visit.marked(state.visit, mark, self._scene))
         if mark.kind in {"recentred", "unwound", "realigned"}:
-            anew = mark.kind == "realigned"
-            return replace(state, motion=motion.told_recentred(state.motion, forget_drift=anew))
+            told = motion.told_recentred(
+                state.motion, utc_s(mark.time_utc), forget_drift=mark.kind == "realigned"
+            )
+            return replace(state, motion=told)
         if mark.kind == "refocused":
             return replace(state, optics=optics.refocused(state.optics))
         return state
+
+    @staticmethod
+    def _surroundings(state: JudgeState, event: Surroundings) -> JudgeState:
+        """Take what the computer reads of its disk, its folder and itself."""
+        return replace(
+            state,
+            start_s=state.start_s + (event.away_s or 0.0),
+            ahead=ahead.surroundings_came(state.ahead, event),
+            delivery=delivery.looked_around(state.delivery, event),
+        )
 
     def _time(self, state: JudgeState, now_s: float) -> tuple[JudgeState, Readings]:
         """Let time pass: visits end, old news fades, what was far comes near."""
@@ -252,7 +264,7 @@ class Judge:
         # Whatever was done to the camera, it is judged by what comes now.
         return replace(
             state,
-            motion=motion.told_recentred(state.motion, forget_drift=False),
+            motion=motion.told_recentred(state.motion, now_s),
             sighting=state.sighting._replace(dark_since_s=None, dark_frames=0, steady=None),
             optics=optics.cleaned(state.optics),
         )

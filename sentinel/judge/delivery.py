@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 from sentinel.judge.lifecycle import Finding, Readings
 from sentinel.judge.scene import Scene, Sight
-from sentinel.records import Severity
+from sentinel.records import Severity, Surroundings
 from sentinel.times import format_utc, from_utc_s
 
 Picture = tuple[float, float, float, float]
@@ -25,6 +25,8 @@ class Delivery(NamedTuple):
     same: int = 0
     """Frames in a row with exactly the same picture as the one before."""
     same_since_s: float = 0.0
+    folder: str | None = None
+    """How the folder of the frames was found last."""
 
 
 def came(state: Delivery, sight: Sight, now_s: float, scene: Scene) -> tuple[Delivery, Readings]:
@@ -32,13 +34,21 @@ def came(state: Delivery, sight: Sight, now_s: float, scene: Scene) -> tuple[Del
     picture = (sight.x_px, sight.y_px, sight.radius_px, sight.brightness) if sight.found else None
     same = state.same + 1 if picture is not None and picture == state.picture else 0
     since_s = state.same_since_s if same else sight.time_s
-    state = Delivery(now_s, sight.frame, sight.time_s, 0, picture, same, since_s)
+    state = Delivery(now_s, sight.frame, sight.time_s, 0, picture, same, since_s, state.folder)
     return state, {"no-frames": _same_finding(state, scene)}
 
 
 def damaged(state: Delivery) -> Delivery:
     """Take a file that could not be used."""
     return state._replace(damaged=state.damaged + 1)
+
+
+def looked_around(state: Delivery, event: Surroundings) -> Delivery:
+    """Take how the folder is found, and for how long nobody looked: that silence was the watch's own."""
+    last_s = state.last_s
+    if last_s is not None and event.away_s:
+        last_s += event.away_s
+    return state._replace(last_s=last_s, folder=event.folder or state.folder)
 
 
 def patience_s(scene: Scene) -> float:
@@ -65,6 +75,8 @@ def waited(state: Delivery, start_s: float, now_s: float, scene: Scene, facts: M
         "same_picture": False,
         **facts,
     }
+    if state.folder not in {None, "present"}:
+        detail |= {"folder": state.folder}
     if state.last_s is not None:
         detail |= {"last_frame": state.last_frame, "last_utc": format_utc(from_utc_s(state.taken_s))}
     onset_s = since_s + scene.interval_s if state.last_s is not None else since_s

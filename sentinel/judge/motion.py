@@ -22,6 +22,7 @@ from sentinel.records import Forecast, Severity
 from sentinel.times import format_utc, from_utc_s, utc_s
 
 LONGEST_PAUSE_S = 6 * 3600.0
+TOLD_S = 900.0
 _ROLL_DOUBTS = frozenset({"too-little-arc", "roll-open", "departed"})
 
 
@@ -85,6 +86,8 @@ class Motion(NamedTuple):
     move: Move | None = None
     busy_s: float | None = None
     """When somebody was last seen to push the disc about."""
+    told_s: float | None = None
+    """When the operator last said that the disc was put elsewhere."""
 
 
 def longest_step_s(scene: Scene) -> float:
@@ -164,13 +167,12 @@ def _still_running(motion: Motion, running: Running, step: Step, quiet: bool, sc
         y_px=step.y_px,
         radius_px=step.radius_px,
         steady=steady,
-        lost_s=None,
     )
     along = (step.move[0] * running.way[0] + step.move[1] * running.way[1]) / step.sky_px
     straight = hypot(*step.move) <= 1.05 * abs(along) * step.sky_px + 3 * motion.track.jitter_px
     if quiet or along < 0.1 or not straight:
         return motion._replace(running=here)
-    return motion._replace(running=here._replace(pace=along, kind=runaway.kind_of(along)))
+    return motion._replace(running=here._replace(pace=along, kind=runaway.kind_of(along), lost_s=None))
 
 
 def _leapt(
@@ -197,8 +199,15 @@ def _leapt(
     smallest = scene.thresholds.moved_radius_fraction * step.radius_px
     if moved < max(smallest, scene.thresholds.runaway_jitter_ratio * motion.track.jitter_px):
         return motion._replace(leap=None)
+    if _was_told(motion, step.time_s):
+        return motion._replace(leap=None)
     move = _move(start, sight, forecast, onset_s=leap.onset_s, frame=leap.frame)
     return motion._replace(leap=None, move=move)
+
+
+def _was_told(motion: Motion, time_s: float) -> bool:
+    """Whether the operator said a moment ago that the disc was put elsewhere: that it was is no news then."""
+    return motion.told_s is not None and abs(time_s - motion.told_s) < TOLD_S
 
 
 def _move(start: Vector, sight: Sight, forecast: Forecast | None, *, onset_s: float, frame: str) -> Move:
@@ -222,6 +231,8 @@ def _after_gap(motion: Motion, before: Track, sight: Sight, forecast: Forecast |
     motion = motion._replace(leap=None)
     last = before.last
     if last is None or not 0 < sight.time_s - last.time_s < LONGEST_PAUSE_S or motion.running is not None:
+        return motion
+    if _was_told(motion, sight.time_s):
         return motion
     seconds = sight.time_s - last.time_s
     drifted = (before.drift[0] * seconds, before.drift[1] * seconds)
@@ -277,14 +288,14 @@ def time_passed(motion: Motion, now_s: float, scene: Scene) -> Motion:
     return motion
 
 
-def told_recentred(motion: Motion, *, forget_drift: bool) -> Motion:
+def told_recentred(motion: Motion, when_s: float, *, forget_drift: bool = False) -> Motion:
     """Take the operator's word: the disc was put elsewhere, or the axis was moved."""
     track = motion.track
     if track.last is not None:
         track = restarted(track, track.last)
     if forget_drift:
         track = track._replace(drift=(0.0, 0.0))
-    return motion._replace(track=track, running=None, leap=None, move=None, busy_s=None)
+    return motion._replace(track=track, running=None, leap=None, move=None, busy_s=None, told_s=when_s)
 
 
 def _running_finding(running: Running, sight: Sight, scene: Scene) -> Finding:

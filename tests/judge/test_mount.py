@@ -129,6 +129,24 @@ def test_a_recentring_in_several_pushes_is_no_stop() -> None:
     assert watch.of("runaway") == []
 
 
+def test_a_recentring_that_was_marked_is_no_news() -> None:
+    watch = tracked()
+    watch.mark("recentred")
+    watch.x -= 1500
+    watch.frames(40)
+    assert watch.said == []
+
+
+def test_after_a_loss_the_disc_put_back_is_over_and_not_told_as_running() -> None:
+    watch = tracked()
+    watch.runs(1.0)
+    watch.frames(4)
+    watch.frames(20, found=False)
+    watch.x, watch.y, watch.speed = 3000.0, 2000.0, (2.0, -1.0)
+    watch.frames(6)
+    assert watch.of("runaway") == [("opened", "now"), ("changed", "now"), ("cleared", "now")]
+
+
 def test_one_bad_measurement_is_nothing() -> None:
     watch = tracked()
     for _ in range(5):

@@ -1,11 +1,12 @@
 """Frames that fail to come, clocks, supplies, forecasts, visits, sleep, and things that cannot be."""
 
 from datetime import UTC, datetime, timedelta
+from typing import Literal
 
 import pytest
 
 from sentinel.judge.timekeeping import likely_cause
-from sentinel.records import Due, Place, Severity
+from sentinel.records import Due, Place, Severity, Surroundings
 from tests.judge.tracks import Watch
 
 
@@ -32,6 +33,31 @@ def test_a_camera_that_never_starts_is_told() -> None:
     watch = Watch()
     watch.silence(5)
     assert watch.of("no-frames") == [("opened", "now")]
+
+
+def test_the_watchs_own_absence_is_no_silence_of_the_camera() -> None:
+    watch = Watch()
+    watch.frames(30)
+    watch.now += timedelta(hours=2)
+    watch.step(Surroundings(time_utc=watch.now, away_s=2 * 3600.0, folder="present"))
+    back = watch.now
+    watch.silence(10)
+    silent = watch.opened("no-frames")
+    assert silent is not None
+    assert 120 <= (silent.time_utc - back).total_seconds() <= 211, "a camera that stopped meanwhile is found"
+
+
+@pytest.mark.parametrize("folder", ["missing", "unreadable", "stuck", "empty"])
+def test_no_frames_says_how_the_folder_is_found(
+    folder: Literal["missing", "unreadable", "stuck", "empty"],
+) -> None:
+    watch = Watch()
+    watch.frames(30)
+    watch.step(Surroundings(time_utc=watch.now, folder=folder))
+    watch.silence(10)
+    silent = watch.opened("no-frames")
+    assert silent is not None
+    assert silent.detail["folder"] == folder
 
 
 def test_files_that_cannot_be_used_are_no_frames() -> None:
