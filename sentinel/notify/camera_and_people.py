@@ -4,6 +4,14 @@ from sentinel.notify.telling import Teller, Words, duration, either, number
 from sentinel.records import Incident, Severity
 
 
+# How the folder is found, and what to do about it; one that is merely empty says nothing by itself.
+_FOLDERS = {
+    "missing": ("is not there", "Check the computer's disk, card reader or network drive"),
+    "unreadable": ("cannot be read", "Check the computer's disk, card reader or network drive"),
+    "stuck": ("does not answer", "Check the network drive or disk, restart the computer if it stays so"),
+}
+
+
 def no_frames(incident: Incident, teller: Teller) -> Words:
     """Word `no-frames`."""
     detail = incident.detail
@@ -29,6 +37,10 @@ def no_frames(incident: Incident, teller: Teller) -> Words:
     if fine and until:
         left += f"; the sun stays in the frame until {teller.at(until)}"
     act = "Check that the camera is on: battery, card, timer, cable"
+    folder = _FOLDERS.get(str(detail.get("folder")))
+    if folder is not None:
+        what += f". The folder they come into {folder[0]}"
+        act = f"{folder[1]}, then the camera: battery, card, timer, cable"
     rises = detail.get("sun_rises_utc")
     if incident.severity is not Severity.NOW:
         left = f"The sun is down{f' and is back at {teller.at(rises)}' if rises else ''}"
