@@ -47,7 +47,7 @@ class _Strip:
 
 def _unroll(levels: Levels, limb: Limb, half_px: float, step_px: float) -> _Strip:
     """Sample a band about the limb, several rays a sector averaged."""
-    together = int(np.clip(2 * np.pi * limb.mean_px / SECTORS / 3.0, 1, 4))
+    together = int(np.clip(2 * np.pi * limb.mean_px / SECTORS / 4.0, 1, 3))
     angle = directions(SECTORS * together)
     along = np.arange(-half_px, half_px + step_px / 2, step_px)
     rays = cast(levels, limb.x_px, limb.y_px, angle, np.maximum(limb.at(angle)[:, None] + along, 0.5))
@@ -73,7 +73,7 @@ def _steepest(strip: _Strip, width: int) -> tuple[Array, Array, float]:
     step = strip.along_px[1] - strip.along_px[0]
     offset = strip.along_px[0] + (inner + shift + width - 0.5) * step
     # Neighbouring rows see the same edge: what differs between them is noise.
-    differ = np.abs(rise - np.roll(rise, 1, axis=0))[seen & np.roll(seen, 1, axis=0)]
+    differ = np.abs(rise[1::3] - rise[:-1:3])[seen[1::3] & seen[:-1:3]]
     noise = 1.4826 * float(np.median(differ)) / np.sqrt(2.0) if differ.size else 1.0
     return offset, rise[row, best], max(noise, 1e-4)
 

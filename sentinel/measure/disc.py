@@ -24,9 +24,10 @@ GAUSSIAN_RISE = 2.5631
 """10-90 % width of a Gaussian's integral, in sigma."""
 FIXED = 2e-5
 """What a limb that is taken as round may be out of round, in radii."""
+FEW_RAYS, RAYS, MANY_RAYS = 96, 360, 1500
 SHORT = 0.4
 """Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
-NOISY = 0.04
+NOISY = 0.06
 """Noise over brightness from which every pixel along the limb is asked."""
 OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
@@ -38,7 +39,7 @@ SMALLEST_PX = 8.0
 SMALLEST_SHARE = 0.004
 LARGEST_SHARE = 2.0
 """Radii of the smallest and the largest disc looked for, in units of the frame's longer side."""
-ROUND = 360
+ROUND = 240
 """Directions in which the limb's coverage is judged."""
 
 
@@ -140,11 +141,14 @@ def _fitted(levels: Levels, outline: Outline) -> Fit:
     oval = LARGEST_OVAL / 2 * limb.mean_px if free else FIXED * limb.mean_px
     egg = 0.03 * stretch if stretch > 0.004 * limb.mean_px else FIXED * limb.mean_px
     start = State(Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px)
-    every = 2 * np.pi * limb.mean_px
-    few = int(np.clip(every / (3.0 if share > SHORT else 1.0), 96, 400 if share > SHORT else 3000))
-    fit = fit_limb(levels, start, _shown(outline, few), Priors(oval, egg))
+    priors, every = Priors(oval, egg), 2 * np.pi * limb.mean_px
+    count = min(every / 3.0, RAYS) if share > SHORT else min(every, MANY_RAYS)
+    # A few rays find the place, then all of them weigh in.
+    rough = fit_limb(levels, start, _shown(outline, FEW_RAYS), priors, enough_px=0.05)
+    fit = fit_limb(levels, rough.state, _shown(outline, max(FEW_RAYS, int(count))), priors, iterations=5)
     if fit.noise > NOISY * float(np.median(fit.brightness)):
-        fit = fit_limb(levels, fit.state, _shown(outline, int(np.clip(every, 96, 3000))), Priors(oval, egg))
+        many = _shown(outline, max(FEW_RAYS, int(min(every, MANY_RAYS))))
+        fit = fit_limb(levels, fit.state, many, priors, iterations=3)
     return fit
 
 

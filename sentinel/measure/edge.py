@@ -44,7 +44,7 @@ class Profile:
     """Blurred profiles tabulated against the distance from the limb (negative inside), px."""
 
     distance_px: Array
-    """(n,), ascending."""
+    """(n,), evenly spaced, ascending."""
     value: Array
     """(n, SHAPES)."""
     slope: Array
@@ -60,11 +60,11 @@ def profile(radius_px: float, sigma_px: float, inner_px: float, outer_px: float)
     -----
     Far from the disc's centre the two-dimensional convolution is one-dimensional with the weight
     sqrt(rho / r). Substituting rho = R - s^2 takes the square root out of the integrand, so that the plain
-    sum over s converges quickly. Deeper than eight sigma the blur no longer matters and the law itself stands.
+    sum over s converges quickly.
     """
-    edge_in = min(inner_px, 8.0 * sigma_px + 1.0, radius_px - 1.0)
-    distance = np.arange(-edge_in, outer_px + sigma_px, sigma_px / _STEPS_PER_SIGMA)
-    depth = min(edge_in + 5.0 * sigma_px, radius_px)
+    step = sigma_px / _STEPS_PER_SIGMA
+    distance = np.arange(-min(inner_px, radius_px - 1.0), outer_px + 2 * step, step)
+    depth = min(-float(distance[0]) + 5.0 * sigma_px, radius_px)
     count = int(np.clip(_NODES_PER_SIGMA * depth / sigma_px, 48, 400))
     s = (np.arange(count) + 0.5) * (np.sqrt(depth) / count)
     rho = radius_px - s**2
@@ -73,14 +73,9 @@ def profile(radius_px: float, sigma_px: float, inner_px: float, outer_px: float)
     kernel = np.exp(-0.5 * z**2) / (np.sqrt(2.0 * np.pi) * sigma_px)
     light = darkening(mu) * (2.0 * s * np.sqrt(rho) * s[0] * 2.0)[:, None]
     around = 1.0 / np.sqrt(np.maximum(radius_px + distance, 1.0))[:, None]
-    value = kernel @ light * around
-    slope = (kernel * (-z / sigma_px)) @ light * around
-    per_log_sigma = (kernel * (z**2 - 1.0)) @ light * around
-    if inner_px > edge_in:
-        deep = -np.geomspace(inner_px + 1.0, edge_in + 0.1, 32)
-        inside = darkening(np.sqrt(np.clip(1.0 - (1.0 + deep / radius_px) ** 2, 0.0, 1.0)))
-        distance = np.concatenate([deep, distance])
-        value = np.concatenate([inside, value])
-        slope = np.concatenate([np.gradient(inside, deep, axis=0), slope])
-        per_log_sigma = np.concatenate([np.zeros_like(inside), per_log_sigma])
-    return Profile(distance, value, slope, per_log_sigma)
+    return Profile(
+        distance_px=distance,
+        value=kernel @ light * around,
+        slope=(kernel * (-z / sigma_px)) @ light * around,
+        per_log_sigma=(kernel * (z**2 - 1.0)) @ light * around,
+    )

@@ -29,6 +29,7 @@ INNER = 1.7
 """Depth of the band inside the limb, in reaches: enough to see the darkening."""
 INNER_ROUND = 0.7
 """The same where only the edge is asked after, and the moon or a cable may stand behind it."""
+BESIDE = 1e-3
 MODEL_SHARE = 0.01
 """Share of the brightness by which the profile may be wrong."""
 BLOCKS = 24
@@ -139,11 +140,16 @@ def band(levels: Levels, state: State, angle: Array, inner_share: float = INNER)
     return cast(levels, state.limb.x_px, state.limb.y_px, angle, state.limb.at(angle)[:, None] + along)
 
 
-def _look_up(distance: Array, table: Profile, state: State) -> tuple[Array, Array, Array, Array, Array]:
+def _look_up(distance: Array, table: Profile, state: State) -> Array:
+    """Return value, slope, and the changes with blur, fall and rim at every sample, (n, m, 5)."""
     mix = np.array([1.0, state.fall, state.rim])
-    columns = [table.value @ mix, table.slope @ mix, table.per_log_sigma @ mix, *table.value.T[1:]]
-    value, slope, blur, fall, rim = (np.interp(distance, table.distance_px, column) for column in columns)
-    return value, slope, blur, fall, rim
+    rows = np.column_stack([table.value @ mix, table.slope @ mix, table.per_log_sigma @ mix, table.value[:, 1:]])
+    place = (distance - table.distance_px[0]) / (table.distance_px[1] - table.distance_px[0])
+    place = np.clip(place, 0.0, len(rows) - 1.001)
+    below = place.astype(np.intp)
+    share = (place - below)[..., None]
+    low = rows[below]
+    return np.asarray(low + share * (rows[below + 1] - low))
 
 
 def _columns(rays: Rays, state: State, linear: Array) -> _Columns:
@@ -152,19 +158,24 @@ def _columns(rays: Rays, state: State, linear: Array) -> _Columns:
     dx, dy = rays.x_px - limb.x_px, rays.y_px - limb.y_px
     radius = np.hypot(dx, dy)
     cos, sin = np.cos(rays.angle)[:, None], np.sin(rays.angle)[:, None]
-    angle = rays.angle[:, None] + (dy * cos - dx * sin) / radius
-    distance = radius - limb.at(angle)
+    # A sample lies up to half a pixel beside its ray; the limb is straight over that.
+    near = limb.at(np.stack([rays.angle - BESIDE, rays.angle, rays.angle + BESIDE]))
+    turn = ((near[2] - near[0]) / (2 * BESIDE))[:, None]
+    distance = radius - near[1][:, None] - turn * (dy * cos - dx * sin) / radius
     table = profile(limb.mean_px, state.sigma_px, float(-distance.min()), float(distance.max()))
-    value, slope, blur, fall, rim = _look_up(distance, table, state)
+    found = _look_up(distance, table, state)
+    value, slope = found[..., 0], found[..., 1]
     along = distance / reach_px(state.sigma_px)
-    local = np.stack([value, np.ones_like(value), value * along, along], axis=-1)
-    light = (local * linear[:, None, :]).sum(-1)
+    local = np.empty((*distance.shape, LOCAL))
+    local[..., 0], local[..., 1], local[..., 2], local[..., 3] = value, 1.0, value * along, along
     bright = linear[:, 0, None] + linear[:, 2, None] * along
-    shape = shape_columns(rays.angle)[:, None, :] * np.ones_like(distance)[..., None]
-    shape[..., 0], shape[..., 1] = dx / radius, dy / radius
-    others = [bright * blur, bright * fall, bright * rim]
-    shared = np.concatenate([shape * (-bright * slope)[..., None], np.stack(others, axis=-1)], axis=-1)
-    return _Columns(local, shared, rays.light - light)
+    outward = bright * -slope
+    shared = np.empty((*distance.shape, GLOBAL))
+    shared[..., :SHAPE_TERMS] = shape_columns(rays.angle)[:, None, :] * outward[..., None]
+    shared[..., 0], shared[..., 1] = dx / radius * outward, dy / radius * outward
+    shared[..., SHAPE_TERMS:] = found[..., 2:] * bright[..., None]
+    model = bright * value + linear[:, 1, None] + linear[:, 3, None] * along
+    return _Columns(local, shared, rays.light - model)
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,8 +244,8 @@ class _Look:
 
 def _unevenness(bright: Array) -> float:
     """Robust relative spread of the rays' brightness, at most 1."""
-    middle = float(np.median(bright))
-    return min(1.0, 1.4826 * float(np.median(np.abs(bright - middle))) / max(middle, 1e-3))
+    low, middle, high = np.quantile(bright, (0.25, 0.5, 0.75))
+    return min(1.0, 0.741 * float(high - low) / max(float(middle), 1e-3))
 
 
 def _look(rays: Rays, state: State, linear: Array, counts: Array, noise: float) -> _Look:
@@ -296,7 +307,9 @@ def _bounded(step: Array, state: State) -> Array:
     return step * min(1.0, blur, shift)
 
 
-def fit_limb(levels: Levels, start: State, angle: Array, priors: Priors, *, iterations: int = 10) -> Fit:
+def fit_limb(
+    levels: Levels, start: State, angle: Array, priors: Priors, *, iterations: int = 10, enough_px: float = 2e-3
+) -> Fit:
     """Fit the limb on the rays in the directions `angle`, starting from `start`.
 
     Raises
@@ -326,7 +339,7 @@ def fit_limb(levels: Levels, start: State, angle: Array, priors: Priors, *, iter
         state = _stepped(state, step)
         if not np.isfinite(step).all() or state.limb.half_axes_px[1] < 3.0:
             raise np.linalg.LinAlgError("the limb ran away")
-        if np.abs(step[:3]).max() < 1e-3 and abs(step[BLUR]) < 2e-3:
+        if np.abs(step[:3]).max() < enough_px and abs(step[BLUR]) < enough_px:
             break
     covariance = _scatter(look.normal.right * weight[:, None] / noise**2, np.linalg.inv(total))
     return _fit(state, rays, linear, look, weight, covariance)

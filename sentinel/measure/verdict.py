@@ -100,7 +100,7 @@ def _evenness(levels: Levels, clean: Fit) -> tuple[float, float]:
     both = near.inside.all(1) & deep.inside.all(1)
     if both.sum() < 5:
         return float("nan"), full
-    ratio = np.median(near.light, axis=1) / np.maximum(np.median(deep.light, axis=1), 1e-6)
+    ratio = near.light.mean(1) / np.maximum(deep.light.mean(1), 1e-6)
     return float(np.median(ratio[both])), full
 
 
