@@ -252,14 +252,21 @@ def _running_out(left_h: float, now_s: float, scene: Scene, detail: dict[str, An
     return Finding(severity=severity, onset_s=now_s, detail={"hours_left": round(left_h, 2), **detail})
 
 
-def _storage_finding(room: Room, now_s: float, scene: Scene) -> Finding | None:
+def full_s(room: Room | None, scene: Scene) -> float | None:
+    """Return when the disk will be full, by what a frame takes and by what it has filled so far."""
+    if room is None:
+        return None
     rate = 0.0 if room.frame_bytes is None else room.frame_bytes / scene.interval_s
     if room.time_s - room.first_s >= 1800:
         rate = max(rate, (room.first_bytes - room.free_bytes) / (room.time_s - room.first_s))
-    if rate <= 0:
+    if rate <= 0 or room.free_bytes / rate > 10 * DAY_S:
         return None
-    full_s = room.time_s + room.free_bytes / rate
-    if full_s - now_s > 10 * DAY_S:
+    return room.time_s + room.free_bytes / rate
+
+
+def _storage_finding(room: Room, now_s: float, scene: Scene) -> Finding | None:
+    when_s = full_s(room, scene)
+    if when_s is None:
         return None
-    detail = {"free_mb": round(room.free_bytes / 1e6, 1), "full_utc": format_utc(from_utc_s(round(full_s)))}
-    return _running_out((full_s - now_s) / 3600, now_s, scene, detail)
+    detail = {"free_mb": round(room.free_bytes / 1e6, 1), "full_utc": format_utc(from_utc_s(round(when_s)))}
+    return _running_out((when_s - now_s) / 3600, now_s, scene, detail)

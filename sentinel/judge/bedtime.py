@@ -38,8 +38,10 @@ def _of_day(text: str) -> float:
     return int(hours) * 3600.0 + int(minutes) * 60.0
 
 
-def time_passed(state: Bedtime, due: tuple[Due, ...], now_s: float, scene: Scene) -> Bedtime:
-    """Draw up the list when it is time to."""
+def time_passed(
+    state: Bedtime, due: tuple[Due, ...], full_s: float | None, now_s: float, scene: Scene
+) -> Bedtime:
+    """Draw up the list when it is time to; `full_s` is when the disk will be full."""
     span = night(now_s, scene)
     if span is None or state.told_night_s == span[0]:
         return state
@@ -47,12 +49,11 @@ def time_passed(state: Bedtime, due: tuple[Due, ...], now_s: float, scene: Scene
     if not span[0] - sleep.before_min * 60 <= now_s < span[0]:
         return state
     until_s = span[1] + sleep.after_min * 60
-    jobs = tuple(
-        (one.reason, utc_s(one.time_utc))
-        for one in due
-        if one.reason not in EXPECTED and utc_s(one.time_utc) - _wakes_before_s(one.reason, scene) <= until_s
-    )
-    return Bedtime(span[0], until_s, jobs)
+    ends = [(one.reason, utc_s(one.time_utc)) for one in due if one.reason not in EXPECTED]
+    if full_s is not None:
+        ends.append(("storage", full_s))
+    jobs = [(reason, when) for reason, when in ends if when - _wakes_before_s(reason, scene) <= until_s]
+    return Bedtime(span[0], until_s, tuple(sorted(jobs, key=lambda job: job[1])))
 
 
 def _wakes_before_s(reason: str, scene: Scene) -> float:

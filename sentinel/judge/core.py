@@ -71,6 +71,7 @@ _ON_THE_LIST = MappingProxyType(
     {
         "drift-exit": "drift",
         "axis-limit": "axis-limit",
+        "storage": "storage",
         "supply:camera-battery": "battery",
         "supply:mount-battery": "mount-battery",
         "supply:card": "card",
@@ -251,7 +252,9 @@ class Judge:
         state = replace(state, ahead_s=now_s)
         found = ahead.readings(state.ahead, now_s, scene)
         if scene.settings.sleep.from_utc is not None:
-            state = replace(state, bedtime=bedtime.time_passed(state.bedtime, state.ahead.due, now_s, scene))
+            full_s = ahead.full_s(state.ahead.room, scene)
+            night = bedtime.time_passed(state.bedtime, state.ahead.due, full_s, now_s, scene)
+            state = replace(state, bedtime=night)
             found["before-sleep"] = bedtime.finding(state.bedtime, now_s, scene)
         state, more = self._visit_readings(state, now_s)
         return state, found | more

@@ -1,12 +1,15 @@
 """`no-frames`: the camera has stopped delivering, or delivers the same picture again and again."""
 
 from collections.abc import Mapping
+from statistics import median
 from typing import Any, NamedTuple
 
 from sentinel.judge.lifecycle import Finding, Readings
 from sentinel.judge.scene import Scene, Sight
 from sentinel.records import Severity, Surroundings
 from sentinel.times import format_utc, from_utc_s
+
+GAPS = 7
 
 Picture = tuple[float, float, float, float]
 
@@ -27,6 +30,8 @@ class Delivery(NamedTuple):
     same_since_s: float = 0.0
     folder: str | None = None
     """How the folder of the frames was found last."""
+    gaps: tuple[float, ...] = ()
+    """Seconds between the last frames as they came."""
 
 
 def came(state: Delivery, sight: Sight, now_s: float, scene: Scene) -> tuple[Delivery, Readings]:
@@ -34,7 +39,8 @@ def came(state: Delivery, sight: Sight, now_s: float, scene: Scene) -> tuple[Del
     picture = (sight.x_px, sight.y_px, sight.radius_px, sight.brightness) if sight.found else None
     same = state.same + 1 if picture is not None and picture == state.picture else 0
     since_s = state.same_since_s if same else sight.time_s
-    state = Delivery(now_s, sight.frame, sight.time_s, 0, picture, same, since_s, state.folder)
+    gaps = state.gaps if state.last_s is None else (*state.gaps[-(GAPS - 1) :], now_s - state.last_s)
+    state = Delivery(now_s, sight.frame, sight.time_s, 0, picture, same, since_s, state.folder, gaps)
     return state, {"no-frames": _same_finding(state, scene)}
 
 
@@ -51,10 +57,11 @@ def looked_around(state: Delivery, event: Surroundings) -> Delivery:
     return state._replace(last_s=last_s, folder=event.folder or state.folder)
 
 
-def patience_s(scene: Scene) -> float:
-    """Return how long a frame may fail to come."""
+def patience_s(state: Delivery, scene: Scene) -> float:
+    """Return how long a frame may fail to come: by the interval configured, or the usual one if longer."""
     limits = scene.thresholds
-    return max(limits.no_frames_intervals * scene.interval_s, limits.no_frames_min * 60)
+    usual_s = median(state.gaps) if len(state.gaps) == GAPS else 0.0
+    return max(limits.no_frames_intervals * max(scene.interval_s, usual_s), limits.no_frames_min * 60)
 
 
 def waited(state: Delivery, start_s: float, now_s: float, scene: Scene, facts: Mapping[str, Any]) -> Readings:
@@ -66,7 +73,8 @@ def waited(state: Delivery, start_s: float, now_s: float, scene: Scene, facts: M
         What else is known, for the detail: how the mount was, and until when the sun stays.
     """
     since_s = state.last_s if state.last_s is not None else start_s
-    if now_s - since_s <= patience_s(scene):
+    limit_s = patience_s(state, scene)
+    if now_s - since_s <= limit_s:
         return {}
     detail: dict[str, Any] = {
         "silent_min": round((now_s - since_s) / 60, 1),
@@ -103,7 +111,7 @@ def _rise_utc(now_s: float, scene: Scene) -> str | None:
 def _same_finding(state: Delivery, scene: Scene) -> Finding | None:
     if not state.same:
         return None
-    long = state.taken_s - state.same_since_s >= patience_s(scene)
+    long = state.taken_s - state.same_since_s >= patience_s(state, scene)
     sure = long and state.same + 1 >= scene.thresholds.same_picture_frames
     detail = {"same_picture": True, "same_frames": state.same + 1, "last_frame": state.last_frame}
     return Finding(

@@ -101,6 +101,9 @@ def saw(motion: Motion, sight: Sight, forecast: Forecast | None, scene: Scene) -
         motion = _gone(motion, sight, scene)
     else:
         before = motion.track
+        if before.last is not None and 0 <= sight.time_s - before.last.time_s < 0.4 * scene.interval_s:
+            # One of a burst: so short a way says nothing, and would break the steps that do.
+            return motion, {}
         track, step = extended(motion.track, sight, scene, gap_s=longest_step_s(scene))
         motion = motion._replace(track=track)
         if track.last is not sight:

@@ -12,10 +12,11 @@ from sentinel.judge.lifecycle import Finding, Readings
 from sentinel.judge.scene import Scene, Sight
 from sentinel.judge.track import Vector, leaving
 from sentinel.records import Severity
+from sentinel.settings import Thresholds
 from sentinel.times import format_utc, from_utc_s
 
 HINTS = 8
-LEVELS = 9
+LEVELS = 12
 # Extinction changes with the air mass; up to so many stops for each is the air's own doing (0.35 mag, hazy).
 EXTINCTION_STOPS = 0.35 / 2.5 * log2(10)
 COVER_WINDOW = 5
@@ -43,14 +44,23 @@ class Seen(NamedTuple):
     clear: bool
 
 
+class Level(NamedTuple):
+    """How bright the disc was in one frame."""
+
+    time_s: float
+    stops: float
+    air_mass: float
+    exposure_stops: float
+
+
 class Sighting(NamedTuple):
     """What the judge remembers of seeing; bounded."""
 
     seen: Seen | None = None
     hints: tuple[float, ...] = ()
     """When frames last hinted at cloud."""
-    levels: tuple[tuple[float, float, float], ...] = ()
-    """Time, level in stops and air mass of the last frames, to know a sudden dimming by."""
+    levels: tuple[Level, ...] = ()
+    """Of the last frames, to know a sudden dimming by."""
     dark_since_s: float | None = None
     dark_frames: int = 0
     dark_last_s: float = 0.0
@@ -105,8 +115,9 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
         hint = sight.covered > limits.covered_clear_fraction and sight.in_frame > 0.15
         hint = hint or _going_out(sight, scene)
         if level is not None:
-            hint = hint or _dimmed_at_once(levels, level, sight, limits.cloud_dim_fraction)
-            levels = (*levels[-(LEVELS - 1) :], (sight.time_s, level, sight.sun.air_mass))
+            new = Level(sight.time_s, level, sight.sun.air_mass, sight.exposure_stops or 0.0)
+            hint = hint or _dimmed_at_once(levels, new, limits)
+            levels = (*levels[-(LEVELS - 1) :], new)
     else:
         hint = (
             sight.brightness > limits.cloud_glow_level and sight.saturated < limits.bright_saturated_fraction
@@ -127,16 +138,21 @@ def _going_out(sight: Sight, scene: Scene) -> bool:
     return scene.glance(sight.time_s + 60).altitude_deg < sight.sun.altitude_deg
 
 
-def _dimmed_at_once(
-    levels: tuple[tuple[float, float, float], ...], level: float, sight: Sight, fraction: float
-) -> bool:
-    """Whether the disc is dimmer than in the last minutes by more than the air mass explains."""
-    recent = [(stops, air) for time_s, stops, air in levels if sight.time_s - time_s < 1200]
+def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -> bool:
+    """Whether the disc is dimmer than in the last minutes by more than the air mass explains.
+
+    Brackets are kept apart: what a tone curve does to a shorter exposure is no cloud.
+    """
+    recent = [
+        (old.stops, old.air_mass)
+        for old in levels
+        if new.time_s - old.time_s < 1200 and abs(new.exposure_stops - old.exposure_stops) < 0.2
+    ]
     if len(recent) < 3:
         return False
     stops, air = sorted(recent)[len(recent) // 2]
-    allowed = -log2(1 - fraction) + EXTINCTION_STOPS * abs(sight.sun.air_mass - air)
-    return level < stops - allowed
+    allowed = -log2(1 - limits.cloud_dim_fraction) + EXTINCTION_STOPS * abs(new.air_mass - air)
+    return new.stops < stops - allowed
 
 
 def _seen(state: Sighting, sight: Sight, drift: Vector, hint: bool) -> Sighting:

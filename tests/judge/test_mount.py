@@ -196,6 +196,21 @@ def test_the_way_of_a_stopped_mount_is_that_of_the_geometry(south: bool, roll_de
     assert west_from_roll(roll_deg, southern=south) == pytest.approx(tuple(step / np.hypot(*step)), abs=1e-9)
 
 
+@pytest.mark.parametrize("pace", [1.0, 2.0])
+def test_a_stop_among_bracketed_bursts_is_found(pace: float) -> None:
+    watch = Watch()
+    for minute in range(66):
+        if minute == 60:
+            watch.runs(pace)
+        watch.frames(56 / 60, every_s=56.0)
+        watch.frames(2 / 60, every_s=2.0, exposure_s=1 / 2000, brightness=0.08)
+        watch.frames(2 / 60, every_s=2.0, exposure_s=1 / 125, brightness=0.98, saturated_fraction=0.7)
+        if watch.said:
+            break
+    assert [one.condition for one in watch.said] == ["runaway"]
+    assert minute <= 62
+
+
 def test_a_fixed_tripod_is_no_runaway() -> None:
     watch = Watch(mount={"tracking": "none"})
     watch.runs(1.0)

@@ -60,6 +60,21 @@ def test_no_frames_says_how_the_folder_is_found(
     assert silent.detail["folder"] == folder
 
 
+def test_a_camera_slower_than_configured_is_left_alone_once_that_is_known() -> None:
+    watch = Watch(camera={"interval_s": 60.0})
+    for _ in range(40):
+        watch.silence(4.5)
+        watch.frames(0.5, every_s=30.0)
+    assert len(watch.of("no-frames")) < 20
+    before = len(watch.said)
+    for _ in range(20):
+        watch.silence(4.5)
+        watch.frames(0.5, every_s=30.0)
+    assert len(watch.said) == before
+    watch.silence(20)
+    assert watch.said[-1].condition == "no-frames"
+
+
 def test_files_that_cannot_be_used_are_no_frames() -> None:
     watch = Watch()
     watch.frames(30)
@@ -211,6 +226,13 @@ def test_a_full_disk_is_foreseen() -> None:
         watch.disk(int((13.0 - hour) * 60 * 8e6), 8e6)
         watch.frames(60, every_s=300.0)
     assert watch.of("storage") == [("opened", "soon"), ("changed", "now")]
+
+
+def test_a_disk_that_fills_in_the_night_is_on_the_evenings_list() -> None:
+    watch = Watch(datetime(2026, 6, 21, 17, 0, tzinfo=UTC), sleep={"from_utc": "20:00", "until_utc": "04:00"})
+    watch.disk(int(11 * 60 * 8e6), 8e6)
+    watch.frames(125)
+    assert [job["job"] for one in watch.said for job in one.detail.get("jobs", ())] == ["storage"]
 
 
 def test_a_visit_mutes_all_but_the_filter() -> None:
