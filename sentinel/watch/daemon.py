@@ -23,7 +23,7 @@ from sentinel.times import utc_s
 from sentinel.watch.around import Around, boot_id
 from sentinel.watch.gather import Attempts, Gatherer
 from sentinel.watch.home import Home, refuse_folder_inside
-from sentinel.watch.keeper import Keeper, open_journal
+from sentinel.watch.keeper import DAMAGED, Keeper, open_journal
 from sentinel.watch.memory import Memory, load_known, load_memory, save
 from sentinel.watch.service import Keepalive, Pulses, tell_manager
 from sentinel.watch.showing import Showing
@@ -91,7 +91,7 @@ class Watch:
         home, settings, clock = self._home, self._settings, self._clock
         journal, damage = open_journal(home, clock)
         home.lay_ballast(round(settings.state.ballast_mb * 1e6))
-        self._known = load_known(home.snapshot, settings, journal)
+        self._known = load_known(home.snapshot, settings, journal, anew=bool(damage))
         self._gatherer = Gatherer(
             settings,
             self._known,
@@ -103,7 +103,7 @@ class Watch:
         # The folder is looked at while the heavier rooms wake up.
         thread = threading.Thread(target=self._gatherer.run, name="gatherer", daemon=True)
         thread.start()
-        self._memory = load_memory(home.snapshot, settings, journal)
+        self._memory = load_memory(home.snapshot, settings, journal, anew=bool(damage))
         self._keeper = Keeper(
             home,
             journal,
@@ -121,6 +121,7 @@ class Watch:
             self._start_delivery()
             if damage:
                 self._save()
+                self._trouble(DAMAGED, f"{damage}. It was set aside and the watch goes on with a new one.")
             self._showing.show(self._memory)
             tell_manager("READY=1\nSTATUS=watching")
             log.info("watching %s; state in %s", settings.frames.folder, home.folder)

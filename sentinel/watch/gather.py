@@ -8,7 +8,8 @@ import dataclasses
 import json
 import logging
 import os
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -181,10 +182,9 @@ class Gatherer:
         self._look_s = self._clock.monotonic_s() - began_s
         self._note(look, began_s)
         self._pulses.beat("intake")
-        for file in look.ready:
-            self._measure(file, pool)
-            if self.stop.is_set():
-                return 0.0
+        self._measure_all(look.ready, pool)
+        if self.stop.is_set():
+            return 0.0
         self._pulses.beat("measuring")
         if self._catching_up and not look.more:
             self._catching_up = False
@@ -192,6 +192,17 @@ class Gatherer:
         if look.more:
             return 0.0
         return min(max(self._settings.intake.rescan_s, self._look_s / LOOK_SHARE), RAREST_S)
+
+    def _measure_all(self, files: Sequence[Finished], pool: MeasuringPool) -> None:
+        todo = deque(files)
+        try:
+            while todo and not self.stop.is_set():
+                self._measure(todo[0], pool)
+                todo.popleft()
+        finally:
+            # Whatever was not handed on is new when it is seen again.
+            for file in todo:
+                self._live.forget(file)
 
     def _note(self, look: Look, now_s: float) -> None:
         self.report = FolderReport(

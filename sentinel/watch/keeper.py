@@ -14,6 +14,7 @@ from sentinel.watch.service import Pulses
 log = logging.getLogger(__name__)
 
 RETRY_S = 2.0
+DAMAGED = "The watch's journal was damaged"
 Trouble = Callable[[str, str], None]
 """Tells people at once, past the journal: a title, and what is to be done."""
 
@@ -94,9 +95,7 @@ class Keeper:
                 self.journal.close()
                 self.journal = _begun_anew(self._home, self._clock, damage)
                 self._renewed()
-                self._trouble(
-                    "The watch's journal was damaged", f"{damage}. It was set aside; the watch goes on."
-                )
+                self._trouble(DAMAGED, f"{damage}. It was set aside and the watch goes on with a new one.")
             except Unwritable as problem:
                 if self._home.drop_ballast():
                     log.warning("%s; the space held back is given up", problem)

@@ -81,10 +81,18 @@ def save(path: Path, memory: Memory, known: Known) -> None:
         log.warning("no snapshot could be written (%s); the next start takes longer", error)
 
 
-def load_known(path: Path, settings: Settings, journal: Journal) -> Known:
-    """Return the files that were taken before: by the snapshot, and by the journal's events after it."""
+def load_known(path: Path, settings: Settings, journal: Journal, *, anew: bool = False) -> Known:
+    """Return the files that were taken before: by the snapshot, and by the journal's events after it.
+
+    Parameters
+    ----------
+    anew
+        The journal was just begun anew in the place of a damaged one: the snapshot stands for all of that.
+    """
     number, known = _load(path, settings, parts=1) or (0, Known())
-    if number > journal.last_number:
+    if anew:
+        number = 0
+    elif number > journal.last_number:
         number, known = 0, Known()
     for _, event, _ in journal.numbered_events(number):
         if (
@@ -96,9 +104,11 @@ def load_known(path: Path, settings: Settings, journal: Journal) -> Known:
     return known
 
 
-def load_memory(path: Path, settings: Settings, journal: Journal) -> Memory:
+def load_memory(path: Path, settings: Settings, journal: Journal, *, anew: bool = False) -> Memory:
     """Return the state of the snapshot, or a fresh one where there is none to be used."""
     memory: Memory | None = _load(path, settings, parts=2)
+    if memory is not None and anew:
+        memory.number = 0
     if memory is None or memory.number > journal.last_number:
         return Memory(settings)
     return memory

@@ -242,7 +242,8 @@ def test_a_damaged_journal_is_set_aside_and_the_watch_goes_on(folder: Path, stat
     with Running(settings_for(folder), state) as watch:
         put(folder / "3.jpg", jpeg(3, start=start))
         watch.wait(lambda: "3.jpg" in watch.names())
-        assert watch.status()["frames"] == 4, "what it knew is not lost"
+        watch.wait(lambda: watch.status()["frames"] == 4)
+        assert watch.names() == ["3.jpg"], "what it knew is not lost, and not measured again"
     (aside,) = state.glob("damaged-*")
     assert (aside / "journal.sqlite").read_bytes() == broken
 
