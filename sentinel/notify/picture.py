@@ -5,7 +5,7 @@ Array in, JPEG bytes out: no file, no clock, no EXIF, and nothing in it that tel
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC
 from itertools import pairwise
 from math import ceil, cos, hypot, radians, sin
@@ -33,6 +33,7 @@ GROUND = (16, 16, 20)
 SIZES_PX = (720, 560, 440, 340, 260, 200)
 QUALITIES = (82, 70, 56, 42, 30)
 STRIP_PX = 22
+BRIGHT_PERCENT, GOOD_LEVEL, MOST_GAIN = 99.7, 150.0, 4.0
 HOUR_S = 3600.0
 
 
@@ -50,6 +51,8 @@ class Sketch:
     expected_radius_px: float = 0.0
     target_px: Point | None = None
     """Where the next re-centring should put it."""
+    gain: float = 1.0
+    """How much brighter than it is the frame is shown; set on drawing."""
 
 
 def picture_jpeg(grey: Grey, sketch: Sketch, *, most_bytes: int) -> bytes:
@@ -69,6 +72,7 @@ def picture_jpeg(grey: Grey, sketch: Sketch, *, most_bytes: int) -> bytes:
     ValueError
         If even the smallest is larger.
     """
+    grey, sketch = _lifted(grey, sketch)
     for size_px in SIZES_PX:
         image = _drawn(grey, sketch, size_px)
         for quality in QUALITIES:
@@ -79,6 +83,16 @@ def picture_jpeg(grey: Grey, sketch: Sketch, *, most_bytes: int) -> bytes:
                 # A coarser quality will not do; a smaller picture looks better than a spoilt one.
                 break
     raise ValueError(f"no picture fits into {most_bytes} bytes")
+
+
+def _lifted(grey: Grey, sketch: Sketch) -> tuple[Grey, Sketch]:
+    """Return a dark frame brightened, so that a small screen by night shows what is in it."""
+    bright = float(np.percentile(grey[::4, ::4], BRIGHT_PERCENT))
+    gain = min(MOST_GAIN, GOOD_LEVEL / max(bright, 1.0))
+    if gain < 1.5:
+        return grey, sketch
+    lifted = np.minimum(np.arange(256) * gain, 255).astype(np.uint8)
+    return lifted[grey], replace(sketch, gain=gain)
 
 
 def _encoded(image: Image.Image, quality: int) -> bytes:
@@ -251,6 +265,8 @@ def _draw_words(draw: ImageDraw.ImageDraw, sketch: Sketch, view: _View, size: tu
 def _caption(sketch: Sketch, width_px: int) -> str:
     taken = sketch.frame.time_utc.astimezone(UTC).strftime("%d %b %H:%M:%SZ")
     seen = "" if sketch.frame.disc.found else ", no disc seen"
+    if sketch.gain > 1:
+        seen += f", shown {sketch.gain:.1f} x brighter"
     if width_px < 300:
         return f"{taken}{seen}"
     if sketch.aspect.up_deg == 0.0:

@@ -123,6 +123,18 @@ def test_a_frame_already_reduced_gives_the_same_picture() -> None:
     assert brightest(a) == pytest.approx(brightest(b), abs=0.005)
 
 
+def test_a_dark_frame_is_shown_brighter_and_a_bright_one_as_it_is() -> None:
+    one = frame()
+
+    def level(grey: Grey) -> float:
+        image = opened(picture_jpeg(grey, sketch(one), most_bytes=40_000)).convert("L")
+        return float(np.asarray(image)[round(0.3 * 480), round(0.6 * 720)])
+
+    assert level(rendered(one)) == pytest.approx(180, abs=4)
+    assert level(rendered(one) // 4) == pytest.approx(150, abs=4)
+    assert level(rendered(one) // 20) == pytest.approx(36, abs=4)
+
+
 def test_the_way_behind_ends_at_the_last_jump() -> None:
     way = [frame(NOON - timedelta(minutes=60 - n), 400.0 + n, 300.0) for n in range(30)]
     way += [frame(NOON - timedelta(minutes=30 - n), 850.0 + n, 300.0) for n in range(30)]
