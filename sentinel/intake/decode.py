@@ -91,7 +91,7 @@ class Picture:
     step: int = 1
     """Sensor pixels along a side of one of `values`."""
     flags: tuple[str, ...] = ()
-    """Doubts about the pixels."""
+    """Doubts about the file."""
 
 
 def read_header(path: Path) -> Header:

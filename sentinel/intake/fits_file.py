@@ -83,5 +83,5 @@ def from_fits(content: bytes) -> Pixels:
             ceiling = part.header.get("SATURATE", part.header.get("DATAMAX"))
     pixels = from_numbers(grey_of(values.astype(values.dtype.newbyteorder("="), copy=False)))
     if isinstance(ceiling, int | float) and ceiling > 0:
-        return Pixels(values=pixels.values, full_scale=float(ceiling), flags=pixels.flags)
+        return Pixels(values=pixels.values, full_scale=float(ceiling))
     return pixels

@@ -14,8 +14,10 @@ from sentinel.errors import FrameProblem
 # The readers of the rarer formats are imported where they are needed: a measuring process starts quickly.
 # ruff: noqa: PLC0415
 
-DAMAGED = "damaged"
-"""The file holds bytes that do not belong there; the pixels could be read all the same."""
+HOLE = "hole"
+"""A long run of zeros stands in the picture data: a block of the file may never have been written."""
+HOLE_BYTES = 1024
+_START_OF_SCAN = 0xDA
 
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 """Weights of red, green and blue in a JPEG's grey (ITU-R BT.601); used for the other formats too."""
@@ -34,20 +36,23 @@ class Pixels:
 
 def from_jpeg(content: bytes) -> Pixels:
     """Decode a JPEG's grey at full size; strict, because a hole in the data is not a picture of the sun."""
-    flags: tuple[str, ...] = ()
     try:
         grey = simplejpeg.decode_jpeg(content, colorspace="GRAY")[:, :, 0]
-    except ValueError as error:
-        if "extraneous bytes" in str(error).lower():
-            # Some cameras write a few bytes too many between two parts of a sound file.
-            grey = simplejpeg.decode_jpeg(content, colorspace="GRAY", strict=False)[:, :, 0]
-            flags = (DAMAGED,)
-        elif _four_colours(content):
-            with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
-                grey = np.asarray(image.convert("L"))
-        else:
+    except ValueError:
+        if not _four_colours(content):
             raise
-    return Pixels(values=grey, full_scale=255.0, flags=flags)
+        with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
+            grey = np.asarray(image.convert("L"))
+    return Pixels(values=grey, full_scale=255.0, flags=(HOLE,) if _has_hole(content) else ())
+
+
+def _has_hole(content: bytes) -> bool:
+    """Whether zeros stand where picture data should: a progressive JPEG decodes across them without complaint."""
+    place = 2
+    while content[place : place + 1] == b"\xff" and content[place + 1] != _START_OF_SCAN:
+        place += 2 + int.from_bytes(content[place + 2 : place + 4], "big")
+    end = content.rfind(b"\xff\xd9")
+    return content.find(bytes(HOLE_BYTES), place, end) >= 0
 
 
 def _four_colours(content: bytes) -> bool:
@@ -76,7 +81,10 @@ def from_tiff(content: bytes, image: Image.Image) -> Pixels:
 
 
 def from_numbers(values: NDArray[Any]) -> Pixels:
-    """Take an array of any numbers as a picture; floats within 0 to 1 are shares of full scale, others are scaled by their largest."""
+    """Take an array of any numbers as a picture.
+
+    Floats within 0 to 1 are shares of full scale, others are scaled by their largest.
+    """
     if values.dtype == np.uint8:
         return Pixels(values=values, full_scale=255.0)
     if values.dtype.kind == "u" and values.dtype.itemsize == 2:

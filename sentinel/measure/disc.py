@@ -140,7 +140,9 @@ def _fitted(levels: Levels, outline: Outline) -> Fit:
     free = share > 0.8 or (share > 0.45 and stretch > 0.004 * limb.mean_px)
     oval = LARGEST_OVAL / 2 * limb.mean_px if free else FIXED * limb.mean_px
     egg = 0.03 * stretch if stretch > 0.004 * limb.mean_px else FIXED * limb.mean_px
-    start = State(Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px)
+    start = State(
+        Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px
+    )
     priors, every = Priors(oval, egg), 2 * np.pi * limb.mean_px
     count = min(every / 3.0, RAYS) if share > SHORT else min(every, MANY_RAYS)
     # A few rays find the place, then all of them weigh in.

@@ -103,7 +103,9 @@ class Fit:
         rays = self.rays
         return replace(
             self,
-            rays=Rays(rays.angle[which], rays.x_px[which], rays.y_px[which], rays.light[which], rays.inside[which]),
+            rays=Rays(
+                rays.angle[which], rays.x_px[which], rays.y_px[which], rays.light[which], rays.inside[which]
+            ),
             brightness=self.brightness[which],
             sky=self.sky[which],
             misfit=self.misfit[which],
@@ -143,7 +145,9 @@ def band(levels: Levels, state: State, angle: Array, inner_share: float = INNER)
 def _look_up(distance: Array, table: Profile, state: State) -> Array:
     """Return value, slope, and the changes with blur, fall and rim at every sample, (n, m, 5)."""
     mix = np.array([1.0, state.fall, state.rim])
-    rows = np.column_stack([table.value @ mix, table.slope @ mix, table.per_log_sigma @ mix, table.value[:, 1:]])
+    rows = np.column_stack(
+        [table.value @ mix, table.slope @ mix, table.per_log_sigma @ mix, table.value[:, 1:]]
+    )
     place = (distance - table.distance_px[0]) / (table.distance_px[1] - table.distance_px[0])
     place = np.clip(place, 0.0, len(rows) - 1.001)
     below = place.astype(np.intp)
@@ -263,7 +267,16 @@ def _look(rays: Rays, state: State, linear: Array, counts: Array, noise: float) 
     # No profile is right to the last percent: a bright ray between dim ones may miss by more.
     allowed = np.hypot(1.0, MODEL_SHARE * (linear + own)[:, 0] / noise)
     stiff = normal.rest[:, 2, 2] + 1e-12
-    return _Look(normal, own, per_ray / noise / allowed, allowed, normal.right[:, 2] / stiff, noise / np.sqrt(stiff), noise, counts * left)
+    return _Look(
+        normal,
+        own,
+        per_ray / noise / allowed,
+        allowed,
+        normal.right[:, 2] / stiff,
+        noise / np.sqrt(stiff),
+        noise,
+        counts * left,
+    )
 
 
 def _trust(look: _Look) -> Array:
@@ -308,7 +321,13 @@ def _bounded(step: Array, state: State) -> Array:
 
 
 def fit_limb(
-    levels: Levels, start: State, angle: Array, priors: Priors, *, iterations: int = 10, enough_px: float = 2e-3
+    levels: Levels,
+    start: State,
+    angle: Array,
+    priors: Priors,
+    *,
+    iterations: int = 10,
+    enough_px: float = 2e-3,
 ) -> Fit:
     """Fit the limb on the rays in the directions `angle`, starting from `start`.
 

@@ -80,7 +80,9 @@ def small_copy(levels: Levels, window: tuple[int, int, int, int], cells: int) ->
     if split.dtype.kind == "u":
         mean = split.sum(axis=2, dtype=np.uint32).astype(np.float32) / np.float32(step * levels.full_scale)
     else:
-        mean = np.clip(np.nan_to_num(split), 0, None).mean(axis=2, dtype=np.float32) / np.float32(levels.full_scale)
+        mean = np.clip(np.nan_to_num(split), 0, None).mean(axis=2, dtype=np.float32) / np.float32(
+            levels.full_scale
+        )
     if levels.transfer == "linear":
         mean = np.sqrt(mean)
     return Grid(mean, step, x0 + (step - 1) / 2, y0 + step // 2)

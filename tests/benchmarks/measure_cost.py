@@ -65,7 +65,9 @@ def peak_mb(path: Path) -> float:
         "examine(Path(sys.argv[1]), frame='x');"
         "print(next(l.split()[1] for l in open('/proc/self/status') if l.startswith('VmHWM')))"
     )
-    run = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True, cwd=ROOT)
+    run = subprocess.run(
+        [sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True, cwd=ROOT
+    )
     return float(run.stdout) / 1024
 
 

@@ -58,8 +58,10 @@ def cloud_glow(rng: np.random.Generator) -> Grey:
 
 def landscape(rng: np.random.Generator) -> Grey:
     xx, yy = _grid()
-    sky = rng.uniform(0.2, 1.2) * (1 - 0.5 * yy / HEIGHT) * np.exp(
-        0.3 * noise_field(rng, (HEIGHT, WIDTH), rng.uniform(100, 400))
+    sky = (
+        rng.uniform(0.2, 1.2)
+        * (1 - 0.5 * yy / HEIGHT)
+        * np.exp(0.3 * noise_field(rng, (HEIGHT, WIDTH), rng.uniform(100, 400)))
     )
     light = sky
     for k in range(4):
@@ -67,7 +69,12 @@ def landscape(rng: np.random.Generator) -> Grey:
         texture = np.exp(0.5 * noise_field(rng, (HEIGHT, WIDTH), rng.uniform(4, 40)))
         light = np.where(yy > crest, rng.uniform(0.01, 0.3) * texture, light)
     for _ in range(rng.integers(0, 12)):  # huts with lit windows, boulders
-        x, y, w, h = rng.uniform(0, WIDTH), rng.uniform(600, HEIGHT), rng.uniform(10, 120), rng.uniform(10, 90)
+        x, y, w, h = (
+            rng.uniform(0, WIDTH),
+            rng.uniform(600, HEIGHT),
+            rng.uniform(10, 120),
+            rng.uniform(10, 90),
+        )
         box = (np.abs(xx - x) < w) & (np.abs(yy - y) < h)
         ball = np.hypot((xx - x) / w, (yy - y) / h) < 1
         light = np.where(box if rng.uniform() < 0.5 else ball, rng.uniform(0, 0.6), light)
@@ -86,7 +93,9 @@ def street_lamp(rng: np.random.Generator) -> Grey:
     return finish(gaussian_filter(light, 1.2), rng)
 
 
-def _polygon(xx: Array, yy: Array, x: float, y: float, size: float, sides: int, turn: float) -> NDArray[np.bool_]:
+def _polygon(
+    xx: Array, yy: Array, x: float, y: float, size: float, sides: int, turn: float
+) -> NDArray[np.bool_]:
     if sides == 0:
         return np.asarray(np.hypot(xx - x, yy - y) < size)
     inside = np.ones(xx.shape, bool)

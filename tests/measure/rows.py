@@ -121,8 +121,15 @@ ROWS = (
     Row("half in frame", 0.1, 0.5, cut(0.5)),
     Row("30 % in frame", 0.3, 1.0, cut(0.3)),
     Row("15 % in frame", 1.0, 3.0, cut(0.15)),
-    Row("thin cloud", 0.2, 1.0, lambda rng: base(rng, cloud=0.8, cloud_scale=rng.uniform(80, 500), glow=0.03)),
-    Row("patchy cloud", 0.5, 2.0, lambda rng: base(rng, cloud=3.5, cloud_scale=rng.uniform(80, 500), glow=0.05)),
+    Row(
+        "thin cloud", 0.2, 1.0, lambda rng: base(rng, cloud=0.8, cloud_scale=rng.uniform(80, 500), glow=0.03)
+    ),
+    Row(
+        "patchy cloud",
+        0.5,
+        2.0,
+        lambda rng: base(rng, cloud=3.5, cloud_scale=rng.uniform(80, 500), glow=0.05),
+    ),
     Row("ridge", 0.3, 1.0, ridge),
     Row("ridge, half", 0.3, 1.0, half_ridge),
     Row("cable", 0.3, 1.0, cable),

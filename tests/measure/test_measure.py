@@ -95,7 +95,14 @@ def test_every_flag_that_is_set_stands_in_the_registry() -> None:
     ]
     seen = {flag for scene in scenes for flag in of(scene).flags}
     assert seen <= set(flags.MEANING)
-    assert {flags.CLIPPED, flags.COVERED, flags.FLATTENED, flags.OVEREXPOSED, flags.SOFT, flags.NO_LIGHT} <= seen
+    assert {
+        flags.CLIPPED,
+        flags.COVERED,
+        flags.FLATTENED,
+        flags.OVEREXPOSED,
+        flags.SOFT,
+        flags.NO_LIGHT,
+    } <= seen
 
 
 def test_every_meaning_is_one_line() -> None:
