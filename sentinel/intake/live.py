@@ -106,6 +106,12 @@ class Known:
         """Say whether some file of this content is known."""
         return int(digest[:16], 16) in self._contents
 
+    def copy(self) -> "Known":
+        """Return another that knows the same."""
+        other = Known()
+        other._files, other._contents = set(self._files), set(self._contents)
+        return other
+
     def __len__(self) -> int:
         return len(self._files)
 

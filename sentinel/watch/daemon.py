@@ -24,7 +24,7 @@ from sentinel.watch.around import Around, boot_id
 from sentinel.watch.gather import Attempts, Gatherer
 from sentinel.watch.home import Home, refuse_folder_inside
 from sentinel.watch.keeper import DAMAGED, Keeper, open_journal
-from sentinel.watch.memory import Memory, load_known, load_memory, save
+from sentinel.watch.memory import Memory, keep, load_known, load_memory, save
 from sentinel.watch.service import Keepalive, Pulses, tell_manager
 from sentinel.watch.showing import Showing
 from sentinel.watch.stream import LiveStream
@@ -91,10 +91,12 @@ class Watch:
         home, settings, clock = self._home, self._settings, self._clock
         journal, damage = open_journal(home, clock)
         home.lay_ballast(round(settings.state.ballast_mb * 1e6))
-        self._known = load_known(home.snapshot, settings, journal, anew=bool(damage))
+        # Two of them: what the gatherer has handed on, and what of it is committed and may be remembered.
+        known = load_known(home.snapshot, settings, journal, anew=bool(damage))
+        self._kept = known.copy()
         self._gatherer = Gatherer(
             settings,
-            self._known,
+            known,
             clock,
             self._pulses,
             make_pool=self._make_pool,
@@ -173,6 +175,8 @@ class Watch:
 
     def _noted(self, event: Event, outcome: Outcome, now_utc: datetime, number: int) -> None:
         self._memory.took(event, outcome, now_utc, number)
+        if isinstance(event, MeasuredFrame):
+            keep(self._kept, event)
 
     def _observe(self, event: Event, outcome: Outcome) -> None:
         if outcome.postings and self._delivery is not None:
@@ -189,7 +193,7 @@ class Watch:
 
     def _save(self) -> None:
         self._save_now, self._saved_s = False, self._clock.monotonic_s()
-        save(self._home.snapshot, self._memory, self._known)
+        save(self._home.snapshot, self._memory, self._kept)
 
     # When something went wrong.
 

@@ -95,13 +95,15 @@ def load_known(path: Path, settings: Settings, journal: Journal, *, anew: bool =
     elif number > journal.last_number:
         number, known = 0, Known()
     for _, event, _ in journal.numbered_events(number):
-        if (
-            isinstance(event, MeasuredFrame)
-            and event.size_bytes is not None
-            and event.modified_ns is not None
-        ):
-            known.add(event.frame, event.size_bytes, event.modified_ns, event.sha256 or None)
+        if isinstance(event, MeasuredFrame):
+            keep(known, event)
     return known
+
+
+def keep(known: Known, frame: MeasuredFrame) -> None:
+    """Remember the file of a frame that is committed."""
+    if frame.size_bytes is not None and frame.modified_ns is not None:
+        known.add(frame.frame, frame.size_bytes, frame.modified_ns, frame.sha256 or None)
 
 
 def load_memory(path: Path, settings: Settings, journal: Journal, *, anew: bool = False) -> Memory:

@@ -68,6 +68,17 @@ def test_frames_are_measured_once_over_restarts(folder: Path, state: Path) -> No
     assert away, "each run says for how long nobody watched"
 
 
+def test_what_was_measured_and_not_committed_is_not_lost(folder: Path, state: Path) -> None:
+    start = just_now() - timedelta(hours=3)
+    for number in range(90):
+        put(folder / f"{number:02d}.jpg", jpeg(number, start=start, size=(60, 40)), age_s=5400)
+    # Stopped again and again while frames are on their way from the measuring to the journal.
+    for wanted in (3, 40, 90):
+        with Running(settings_for(folder), state) as watch:
+            watch.wait(lambda n=wanted: len(watch.names()) >= n)  # type: ignore[misc]
+    assert watch.names() == [f"{number:02d}.jpg" for number in range(90)]
+
+
 def test_a_restart_goes_on_where_it_was_with_and_without_a_snapshot(folder: Path, state: Path) -> None:
     settings = settings_for(folder)
     start = just_now() - timedelta(minutes=10)
