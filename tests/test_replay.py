@@ -27,9 +27,9 @@ def lines(path: Path) -> list[dict[str, Any]]:
 
 @pytest.fixture(scope="session")
 def evening(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The first six hours of the shipped five days, as a table."""
+    """The first hours of the shipped five days, as a table."""
     folder = tmp_path_factory.mktemp("evening")
-    frames = read_measurements(FIVE_DAYS / "measurements.ecsv")[:360]
+    frames = read_measurements(FIVE_DAYS / "measurements.ecsv")[:150]
     write_measurements(folder / "measurements.ecsv", frames)
     shutil.copy(FIVE_DAYS / "config.yaml", folder)
     return folder
@@ -45,7 +45,7 @@ def test_the_contracts_files_are_left_behind(replayed: tuple[Path, Summary], eve
     out, summary = replayed
     assert {p.name for p in out.iterdir()} == {*EXPORTS, "journal.sqlite"}
     table = Table.read(out / "measurements.ecsv")
-    assert len(table) == summary.frames == 360
+    assert len(table) == summary.frames == 150
     source = Table.read(evening / "measurements.ecsv")
     assert list(table["frame"]) == list(source["frame"])
     assert list(table["time_utc"]) == list(source["time_utc"])
@@ -67,7 +67,7 @@ def test_the_summary_opens_with_until_when_the_camera_may_be_left_alone(
 ) -> None:
     text = summary_lines(replayed[1])
     assert text[0].startswith("The camera may be left alone until ")
-    assert any(line.startswith("Frames    360, one every 60 s:") for line in text)
+    assert any(line.startswith("Frames    150, one every 60 s:") for line in text)
 
 
 def test_the_same_session_gives_the_same_files(
