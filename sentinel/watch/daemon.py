@@ -77,6 +77,8 @@ class Watch:
         self._keepalive = Keepalive(self._clock, self._pulses)
         self._saved_s = self._clock.monotonic_s()
         self._save_now = False
+        self._told_failures = 0
+        """Told at the first, the eleventh, ...: not at each."""
 
     def run(self) -> None:
         """Watch until told to stop."""
@@ -188,6 +190,11 @@ class Watch:
         if isinstance(event, Surroundings):
             self._home.lay_ballast(round(self._settings.state.ballast_mb * 1e6))
         self._showing.show(self._memory, at_once=self._gatherer.arrivals.empty())
+        if self._memory.failures > self._told_failures:
+            self._told_failures = self._memory.failures * 10
+            self._trouble(
+                "The watch stumbled", "A picture could not be judged. Look at the log; the watch goes on."
+            )
         if self._save_now or self._clock.monotonic_s() - self._saved_s >= SNAPSHOT_S:
             self._save()
 

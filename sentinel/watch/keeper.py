@@ -108,3 +108,9 @@ class Keeper:
                 self._pulses.beat("judging")
                 if self._stop.wait(RETRY_S):
                     raise
+            except Exception:
+                if outcome == Outcome():
+                    raise
+                # What came of it cannot be written down: then at least that it happened.
+                log.exception("what came of an event could not be kept")
+                outcome = Outcome()

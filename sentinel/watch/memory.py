@@ -49,12 +49,23 @@ class Memory:
     last_utc: datetime | None = None
     number: int = 0
     """Of the journal's last event in it."""
+    failures: int = 0
+    """Events that could not be judged: mistakes of the program."""
 
     def step(self, event: Event, now_utc: datetime) -> Outcome:
-        """Take up one event; return all that comes of it."""
+        """Take up one event; return all that comes of it.
+
+        An event that the rooms stumble over costs what would have come of it, not the watch, and the same
+        again when the journal is gone through.
+        """
         if self.pipeline is None:
             self.pipeline = Pipeline(self.settings, start_utc=now_utc)
-        return self.pipeline.step(event, now_utc)
+        try:
+            return self.pipeline.step(event, now_utc)
+        except Exception:
+            log.exception("judging failed at %s", getattr(event, "frame", type(event).__name__))
+            self.failures += 1
+            return Outcome()
 
     def took(self, event: Event, outcome: Outcome, now_utc: datetime, number: int) -> None:
         """Note that an event is committed."""

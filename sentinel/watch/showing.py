@@ -83,6 +83,13 @@ class Showing:
 
     def show(self, memory: Memory, *, at_once: bool = True) -> None:
         """Write the files as of now; in a swarm of events only now and then."""
+        try:
+            self._show(memory, at_once=at_once)
+        except Exception:
+            # A page that cannot be made grows old and says so; the watch goes on.
+            log.exception("the status page failed")
+
+    def _show(self, memory: Memory, *, at_once: bool) -> None:
         now_s = self._clock.monotonic_s()
         if not at_once and self._shown_s is not None and now_s - self._shown_s < EVERY_S:
             return

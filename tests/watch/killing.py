@@ -26,6 +26,7 @@ from sentinel.intake.pool import Job
 from sentinel.journal import Journal
 from sentinel.records import Disc, MeasuredFrame
 from sentinel.settings import Settings, validate
+from sentinel.watch import daemon
 from sentinel.watch.daemon import Watch
 from sentinel.watch.home import Home
 
@@ -158,6 +159,8 @@ def main() -> None:
     """Kill so often while frames arrive, then let the watch end what there is."""
     folder, state, sent = map(Path, sys.argv[1:4])
     kills, seed = int(sys.argv[4]), int(sys.argv[5])
+    # Snapshots so often that many lives begin from one, and some end in the middle of writing one.
+    daemon.SNAPSHOT_S = 0.2
     start_utc = datetime.now(UTC).replace(microsecond=0)
     settings = made_settings(folder, sent, start_utc)
     chance = random.Random(seed)

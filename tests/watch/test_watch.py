@@ -1,5 +1,6 @@
 """A whole watch on real files: nothing lost, nothing twice, whatever comes."""
 
+import dataclasses
 import json
 import os
 import shutil
@@ -12,12 +13,21 @@ import pytest
 from sentinel.errors import Problem, RequestProblem
 from sentinel.journal import Journal, Origin
 from sentinel.journal.migrations import STEPS
-from sentinel.records import Mark, Tick
+from sentinel.pipeline import Pipeline
+from sentinel.records import Event, Incident, Mark, MeasuredFrame, Outcome, Severity, Tick
 from sentinel.tables import read_measurements
 from sentinel.watch.home import Home
 from sentinel.watch.marks import leave_mark
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, SetClock, frames_in, incidents_in, readings_in, settings_for
+
+INCIDENT = Incident(
+    time_utc=datetime(2027, 6, 21, tzinfo=UTC),
+    condition="moved",
+    state="opened",
+    severity=Severity.NOTE,
+    onset_utc=datetime(2027, 6, 21, tzinfo=UTC),
+)
 
 
 @pytest.fixture
@@ -257,6 +267,28 @@ def test_a_damaged_journal_is_set_aside_and_the_watch_goes_on(folder: Path, stat
         assert watch.names() == ["3.jpg"], "what it knew is not lost, and not measured again"
     (aside,) = state.glob("damaged-*")
     assert (aside / "journal.sqlite").read_bytes() == broken
+
+
+def test_a_picture_that_cannot_be_judged_is_passed_by(
+    folder: Path, state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def step(self: Pipeline, event: Event, now_utc: datetime) -> Outcome:
+        if isinstance(event, MeasuredFrame) and event.frame == "1.jpg":
+            raise ZeroDivisionError
+        if isinstance(event, MeasuredFrame) and event.frame == "2.jpg":
+            return Outcome(incidents=(dataclasses.replace(INCIDENT, detail={"not json": object()}),))
+        return real(self, event, now_utc)
+
+    real = Pipeline.step
+    monkeypatch.setattr(Pipeline, "step", step)
+    for number in range(4):
+        put(folder / f"{number}.jpg", jpeg(number, start=just_now()), age_s=60)
+    with Running(settings_for(folder), state) as watch:
+        watch.wait(lambda: len(watch.names()) == 4)
+    (state / "snapshot.bin").unlink()
+    with Running(settings_for(folder), state) as watch:
+        watch.wait(lambda: len(readings_in(watch.home.journal)) == 2)
+    assert sorted(watch.names()) == [f"{number}.jpg" for number in range(4)]
 
 
 def test_a_newer_journal_is_refused_and_left_alone(folder: Path, state: Path) -> None:
