@@ -69,6 +69,8 @@ class Sighting(NamedTuple):
     found_run: int = 0
     unseen_since_s: float | None = None
     """Since when nothing has been seen with the sun up, cloud or not."""
+    lit: bool = False
+    """Frames with a disc have told how bright it was: else nobody could see cloud coming."""
     covers: tuple[float, ...] = ()
     cover_since_s: float | None = None
     steady: Steady | None = None
@@ -164,6 +166,7 @@ def _seen(state: Sighting, sight: Sight, drift: Vector, hint: bool) -> Sighting:
         cloudy=False,
         found_run=state.found_run + 1,
         unseen_since_s=None,
+        lit=state.lit or sight.brightness > 0,
     )
 
 
@@ -195,7 +198,9 @@ def _lost_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None
     dark_min = (state.dark_last_s - state.seen.time_s) / 60
     severity = None
     if state.dark_frames >= 3 and dark_min >= limits.lost_soon_min:
-        severity = Severity.NOW if dark_min >= limits.lost_now_min else Severity.SOON
+        # A table that does not tell the light cannot rule out cloud: that is not worth waking for.
+        sure = state.lit and dark_min >= limits.lost_now_min
+        severity = Severity.NOW if sure else Severity.SOON
     detail = {
         "dark_min": round(dark_min, 1),
         "dark_frames": state.dark_frames,

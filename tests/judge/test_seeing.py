@@ -1,6 +1,7 @@
 """What is seen and what is not: loss, cloud, cover, focus, light, the filter."""
 
 from datetime import UTC, datetime, timedelta
+from math import nan
 from typing import Any
 
 import numpy as np
@@ -67,6 +68,13 @@ def test_cloud_never_wakes(hint: str) -> None:
     told = [(one.state, one.severity) for one in watch.said if one.condition == "unverified"]
     assert told == [("opened", Severity.NOTE), ("changed", Severity.SOON)]
     assert [one.condition for one in watch.said if one.severity is Severity.SOON] == ["unverified"]
+
+
+def test_without_a_word_about_the_light_nobody_is_woken_for_a_dark_frame() -> None:
+    watch = Watch()
+    watch.frames(60, brightness=nan)
+    watch.frames(60, found=False, brightness=nan)
+    assert watch.of("lost-disc") == [("opened", "soon")]
 
 
 def test_unverified_comes_after_one_hour_and_four() -> None:
