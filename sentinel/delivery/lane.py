@@ -10,7 +10,8 @@ from sentinel.delivery.courier import Attempt, CommandCourier, Courier, ServiceC
 from sentinel.delivery.secrets import resolve
 from sentinel.delivery.sender import NO_PICTURES
 from sentinel.errors import Problem
-from sentinel.journal.outbox import Outbox, Row
+from sentinel.journal.outbox import Outbox
+from sentinel.journal.rows import Row
 from sentinel.notify.sending import Message
 from sentinel.settings import Channel
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from sentinel.errors import FrameProblem
 from sentinel.intake.decode import Picture, read_picture
-from sentinel.journal.outbox import Scene
+from sentinel.journal.rows import Scene
 from sentinel.notify.aspect import aspect_of
 from sentinel.notify.picture import Grey, Sketch, behind, picture_jpeg
 from sentinel.settings import Settings

@@ -28,7 +28,8 @@ from sentinel.delivery.lane import Lane, MakeCourier, Result, courier_for
 from sentinel.delivery.patience import target_gap_s, wait_s
 from sentinel.delivery.pictures import Draw
 from sentinel.errors import Problem
-from sentinel.journal.outbox import Outbox, Row
+from sentinel.journal.outbox import Outbox
+from sentinel.journal.rows import Row
 from sentinel.notify.routing import route
 from sentinel.notify.sending import Circumstances, Dropped, Message, as_sent
 from sentinel.records import Alert, Severity

@@ -10,83 +10,16 @@ import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import datetime
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, encode
 from sentinel.journal.migrations import check_version, migrate
+from sentinel.journal.rows import Row, Scene, Since, TargetState
 from sentinel.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Posting, Tick
 from sentinel.times import from_utc_s, utc_s
-
-
-class RowState(StrEnum):
-    """Where a row of the outbox stands."""
-
-    WAITING = "waiting"
-    TRYING = "trying"
-    """An attempt was begun; found so at a start, it may have arrived."""
-    DELIVERED = "delivered"
-    DROPPED = "dropped"
-    """Not sent, for the reason that stands beside it."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
-    """One alert for one target, as it stands."""
-
-    number: int
-    alert_number: int
-    alert: Alert
-    target: str
-    due_utc: datetime
-    expires_utc: datetime
-    attempts: int
-    doubtful: int
-    """How many of the attempts may have arrived without our knowing."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TargetState:
-    """What is known of one target's messages."""
-
-    target: str
-    waiting: int
-    oldest_waiting_utc: datetime | None
-    delivered: int
-    last_delivered_utc: datetime | None
-    last_title: str
-    """Of the last one delivered."""
-    last_trouble: str
-    """What the last attempt failed of, where messages wait; empty: none."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Since:
-    """What happened to an alert's condition after the alert was made."""
-
-    cleared_utc: datetime | None
-    seen: bool
-    """The operator has marked what is open as seen."""
-    newer: bool
-    """A newer message about it waits for the same target."""
-    clear_waits: bool
-    """So does the message that it is over."""
-    told: bool
-    """The target had, or was to have, an earlier message about it."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scene:
-    """What a picture for an alert is drawn from."""
-
-    frame: MeasuredFrame
-    way: tuple[MeasuredFrame, ...]
-    """The frames before it, in order of arrival."""
-    forecast: Forecast | None
 
 
 def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: Iterable[Posting]) -> None:
@@ -138,8 +71,8 @@ class Outbox:
         Wherever the journal cannot be opened, read or written; nothing is then changed.
     """
 
-    def __init__(self, db: sqlite3.Connection, path: Path) -> None:
-        self._db, self._path = db, path
+    def __init__(self, db: sqlite3.Connection, path: Path, *, writable: bool = True) -> None:
+        self._db, self._path, self._writable = db, path, writable
 
     @classmethod
     def open(cls, path: Path, *, writable: bool = True) -> "Outbox":
@@ -156,7 +89,7 @@ class Outbox:
             db.execute("SELECT 1 FROM outbox LIMIT 1").fetchone()
         except sqlite3.Error as error:
             raise _unusable(path, error) from None
-        return cls(db, path)
+        return cls(db, path, writable=writable)
 
     @classmethod
     def in_memory(cls) -> "Outbox":
@@ -392,15 +325,27 @@ class Outbox:
 
     def _rows(self, query: str, values: tuple[Any, ...]) -> Iterator[Row]:
         for number, alert, body, target, due_s, expires_s, attempts, doubtful in self._select(query, values):
+            try:
+                said = decode(Alert, body)
+            except ValueError:
+                # Damaged, or written by another version: it must not hold up what comes after it.
+                self._give_up(number)
+                continue
             yield Row(
                 number=number,
                 alert_number=alert,
-                alert=decode(Alert, body),
+                alert=said,
                 target=target,
                 due_utc=from_utc_s(due_s),
                 expires_utc=from_utc_s(expires_s),
                 attempts=attempts,
                 doubtful=doubtful,
+            )
+
+    def _give_up(self, number: int) -> None:
+        if self._writable:
+            self._change(
+                "UPDATE outbox SET state = 'dropped', why = 'cannot be read' WHERE number = ?", (number,)
             )
 
     def _select(self, query: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:

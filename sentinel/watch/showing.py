@@ -12,7 +12,8 @@ from datetime import datetime
 from sentinel.clock import Clock
 from sentinel.delivery.pictures import drawing
 from sentinel.errors import Problem
-from sentinel.journal.outbox import Outbox, Scene
+from sentinel.journal.outbox import Outbox
+from sentinel.journal.rows import Scene
 from sentinel.settings import Settings
 from sentinel.status.lines import to_json
 from sentinel.status.page import page_html

@@ -16,7 +16,7 @@ from sentinel.delivery.patience import target_gap_s, wait_s
 from sentinel.delivery.worker import Worker
 from sentinel.errors import Problem
 from sentinel.journal import Journal, Outbox
-from sentinel.journal.outbox import Scene
+from sentinel.journal.rows import Scene
 from sentinel.notify.sending import Message
 from sentinel.records import Disc, Mark, MeasuredFrame, Severity
 from sentinel.settings import Channel, Settings

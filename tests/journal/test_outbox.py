@@ -179,3 +179,18 @@ def test_what_was_under_way_when_the_program_ended_may_have_arrived(tmp_path: Pa
             assert again is not None
             assert (again.number, again.attempts, again.doubtful) == (row.number, 1, 1)
             assert outbox.resume(T0) == 0
+
+
+def test_a_message_that_cannot_be_read_does_not_hold_up_the_next(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite"
+    with Journal.create(path, Origin.WATCH) as journal:
+        commit(journal, alert("a"), alert("b"))
+    db = sqlite3.connect(path, isolation_level=None)
+    db.execute("UPDATE outcome SET body = '{}' WHERE seq = (SELECT min(seq) FROM outcome)")
+    db.close()
+    with Outbox.open(path) as outbox:
+        assert outbox.next_due("phone", T0) is None
+        found = outbox.next_due("phone", T0)
+        assert found is not None
+        assert found.alert.title == "b"
+        assert outbox.states() == {("phone", "dropped"): 1, ("phone", "waiting"): 1}
