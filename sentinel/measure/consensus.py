@@ -14,6 +14,12 @@ Array = NDArray[np.float64]
 
 SECTORS = 256
 TRIALS = 200
+ARC, NEARLY_ALL = 0.45, 0.8
+"""Shares of the limb from which an ellipse can be told at all, and from which it can be told well."""
+PLAIN_OVAL = 0.004
+"""Oval, in radii, that an arc can tell."""
+ROUND = 2e-5
+"""What a limb that is taken as round may be out of round, in radii."""
 LARGEST_OVAL = 0.12
 """Half the difference of the half-axes, in radii: the sun on the horizon has 0.09."""
 
@@ -119,6 +125,14 @@ def _solve(angle: Array, offset: Array, weight: Array, oval_px: float) -> Array:
     return np.asarray(np.linalg.solve(normal, columns.T @ (weight * offset)))
 
 
+def tells_oval(share: float, oval: float) -> bool:
+    """Whether an ellipse of `oval` radii is to be believed on a `share` of the limb.
+
+    An arc cannot tell an ellipse from a shift unless the ellipse is plain.
+    """
+    return share > NEARLY_ALL or (share > ARC and oval > PLAIN_OVAL)
+
+
 def _tighten(
     strip: _Strip,
     offset: Array,
@@ -128,11 +142,14 @@ def _tighten(
     floor: float,
 ) -> tuple[Array, NDArray[np.bool_], float]:
     """Refit to the agreeing rays, ever more strictly."""
-    share = agrees.mean()
-    oval = LARGEST_OVAL * radius if share > 0.45 else 0.0005 * radius
+    share = float(agrees.mean())
+    free = share > ARC
     shape = np.zeros(SHAPE_TERMS)
     for _ in range(5):
-        shape = _solve(strip.angle, offset, agrees.astype(float), oval)
+        shape = _solve(strip.angle, offset, agrees.astype(float), (LARGEST_OVAL if free else ROUND) * radius)
+        if free and not tells_oval(share, float(np.hypot(*shape[3:5])) / radius):
+            free = False
+            shape = _solve(strip.angle, offset, agrees.astype(float), ROUND * radius)
         miss = offset - shape_columns(strip.angle) @ shape
         spread = 1.4826 * float(np.median(np.abs(miss[agrees]))) if agrees.any() else floor
         agrees = usable & (np.abs(miss) < max(3.5 * spread, floor))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.measure import flags
-from sentinel.measure.consensus import LARGEST_OVAL, SECTORS, Outline, agree
+from sentinel.measure.consensus import LARGEST_OVAL, PLAIN_OVAL, ROUND, SECTORS, Outline, agree, tells_oval
 from sentinel.measure.fit import Fit, Priors, State, fit_limb, look_round
 from sentinel.measure.levels import Levels, Transfer
 from sentinel.measure.light import of_disc, of_frame
@@ -22,8 +22,6 @@ Array = NDArray[np.float64]
 
 GAUSSIAN_RISE = 2.5631
 """10-90 % width of a Gaussian's integral, in sigma."""
-FIXED = 2e-5
-"""What a limb that is taken as round may be out of round, in radii."""
 FEW_RAYS, RAYS, MANY_RAYS = 96, 360, 1500
 SHORT = 0.4
 """Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
@@ -39,7 +37,7 @@ SMALLEST_PX = 8.0
 SMALLEST_SHARE = 0.004
 LARGEST_SHARE = 2.0
 """Radii of the smallest and the largest disc looked for, in units of the frame's longer side."""
-ROUND = 240
+DIRECTIONS = 240
 """Directions in which the limb's coverage is judged."""
 
 
@@ -136,10 +134,9 @@ def _fitted(levels: Levels, outline: Outline) -> Fit:
     limb = outline.limb
     stretch = hypot(*limb.oval)
     share = outline.agrees.sum() / SECTORS
-    # An arc cannot tell an ellipse from a shift unless the ellipse is plain.
-    free = share > 0.8 or (share > 0.45 and stretch > 0.004 * limb.mean_px)
-    oval = LARGEST_OVAL / 2 * limb.mean_px if free else FIXED * limb.mean_px
-    egg = 0.03 * stretch if stretch > 0.004 * limb.mean_px else FIXED * limb.mean_px
+    free = tells_oval(share, stretch / limb.mean_px)
+    oval = (LARGEST_OVAL / 2 if free else ROUND) * limb.mean_px
+    egg = 0.03 * stretch if free and stretch > PLAIN_OVAL * limb.mean_px else ROUND * limb.mean_px
     start = State(
         Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px
     )
@@ -170,7 +167,7 @@ def _all_round(levels: Levels, fit: Fit) -> tuple[Fit, NDArray[np.bool_], float]
     """Judge every direction in the frame; return the look, which rays are clean, and the limb in frame."""
     limb = fit.state.limb
     in_frame = limb_in_frame(levels, limb)
-    angle = directions(ROUND)
+    angle = directions(DIRECTIONS)
     x, y = limb.x_px + limb.at(angle) * np.cos(angle), limb.y_px + limb.at(angle) * np.sin(angle)
     ny, nx = levels.shape
     there = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)

@@ -252,11 +252,15 @@ def _unevenness(bright: Array) -> float:
     return min(1.0, 0.741 * float(high - low) / max(float(middle), 1e-3))
 
 
-def _look(rays: Rays, state: State, linear: Array, counts: Array, noise: float) -> _Look:
+def _look(
+    rays: Rays, state: State, linear: Array, counts: Array, noise: float, expected: Array | None = None
+) -> _Look:
+    """Hold the rays against a state; `expected` is the brightness of rays known to show the limb."""
     bright = linear[:, 0]
-    typical = max(float(np.median(bright)), 1e-3)
+    known = bright if expected is None else expected
+    typical = max(float(np.median(known)), 1e-3)
     # Where brightness varies round the limb it will vary along the rays too.
-    slope = (SLOPE_SD + UNEVEN_SLOPE * _unevenness(bright)) * np.maximum(bright, typical)
+    slope = (SLOPE_SD + UNEVEN_SLOPE * _unevenness(known)) * np.maximum(bright, typical)
     spread = np.stack([np.full_like(slope, BRIGHTNESS_SD * typical), 1e4 * slope, slope, slope], axis=1)
     columns = _columns(rays, state, linear)
     normal = _normal(columns, counts, (noise / spread) ** 2, linear - [typical, 0.0, 0.0, 0.0])
@@ -376,7 +380,7 @@ def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
     rays = band(levels, fit.state, angle, INNER_ROUND)
     counts = _unsaturated(levels, rays)
     linear = _first_guess(rays, fit.state, counts)
-    look = _look(rays, fit.state, linear, counts, fit.noise)
+    look = _look(rays, fit.state, linear, counts, fit.noise, fit.brightness)
     misfit = look.misfit * (look.noise / fit.noise)
     return Fit(
         fit.state, rays, (linear + look.own_step)[:, 0], (linear + look.own_step)[:, 1], misfit,
