@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from sentinel.measure import flags
 from sentinel.measure.consensus import LARGEST_OVAL, PLAIN_OVAL, ROUND, SECTORS, Outline, agree, tells_oval
 from sentinel.measure.fit import Fit, Priors, State, fit_limb, look_round
+from sentinel.measure.focus import edge_width
 from sentinel.measure.levels import Levels, Transfer
 from sentinel.measure.light import of_disc, of_frame
 from sentinel.measure.limb import Limb
@@ -20,13 +21,14 @@ from sentinel.records import Disc
 
 Array = NDArray[np.float64]
 
-GAUSSIAN_RISE = 2.5631
-"""10-90 % width of a Gaussian's integral, in sigma."""
+SOFT_SHARE = 0.02
+"""Edge width over radius from which a disc is said to be soft."""
 FEW_RAYS, RAYS, MANY_RAYS = 96, 360, 1500
 SHORT = 0.4
 """Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
 NOISY = 0.06
 """Noise over brightness from which every pixel along the limb is asked."""
+ARC_DOUBT = 1.4
 OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
 SIGMA_FLOOR_PX = 0.004
@@ -194,6 +196,7 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
     limb = fit.state.limb
     x, y = limb.middle()
     light = of_disc(levels, limb)
+    width = edge_width(levels, fit, e.coverage)
     long_px, short_px = limb.half_axes_px
     doubts = {
         flags.CLIPPED: e.in_frame < 0.995,
@@ -201,7 +204,7 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
         flags.OVEREXPOSED: light.saturated > 0.5,
         flags.FLATTENED: (long_px - short_px) / long_px > 0.005,
         flags.FAINT: light.median < 0.01,
-        flags.SOFT: GAUSSIAN_RISE * e.softness > 0.02,
+        flags.SOFT: width.mean_px > SOFT_SHARE * long_px,
         flags.SHORT_ARC: e.coverage < 0.25,
     }
     return Disc(
@@ -209,24 +212,28 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
         x_px=x,
         y_px=y,
         radius_px=long_px,
-        centre_sigma_px=centre_sigma(fit),
+        centre_sigma_px=centre_sigma(fit, e.coverage),
         limb_in_frame=e.in_frame,
         limb_coverage=min(e.coverage, e.in_frame),
-        edge_width_px=GAUSSIAN_RISE * fit.state.sigma_px,
+        edge_width_px=width.mean_px,
+        edge_width_cos2_px=width.cos2_px,
+        edge_width_sin2_px=width.sin2_px,
         brightness=light.median,
         saturated_fraction=light.saturated,
         flags=tuple(name for name, true in doubts.items() if true),
     )
 
 
-def centre_sigma(fit: Fit) -> float:
+def centre_sigma(fit: Fit, coverage: float) -> float:
     """One-sigma uncertainty of the centre, px.
 
     Between that of one coordinate and that of the distance from the truth (a factor 1.41 apart).
     """
     variance = np.diag(fit.covariance)
     egg = variance[5] + variance[6] if hypot(*fit.state.limb.oval) > OVAL_PX else 0.0
-    return sqrt((variance[0] + variance[1] + egg) / 2 * 1.18**2 + SIGMA_FLOOR_PX**2)
+    # Neighbouring rays share pixels on an arc, and its errors are the smooth ones.
+    arc = ARC_DOUBT if coverage < SHORT else 1.0
+    return arc * sqrt((variance[0] + variance[1] + egg) / 2 * 1.22**2 + SIGMA_FLOOR_PX**2)
 
 
 def _nothing(levels: Levels) -> Disc:

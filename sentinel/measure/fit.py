@@ -93,6 +93,10 @@ class Fit:
     """(n,): 0 where a ray does not count."""
     noise: float
     """Root mean square residual, linear light."""
+    blur_right: Array
+    """(n,): how much each ray asks for more blur, in units of `blur_stiff`; their ratio is its change of
+    the logarithm of the blur."""
+    blur_stiff: Array
     residual: Array
     """(n, m): light less model; 0 where a sample does not count."""
     covariance: Array
@@ -112,6 +116,8 @@ class Fit:
             offset_px=self.offset_px[which],
             offset_sigma_px=self.offset_sigma_px[which],
             weight=self.weight[which],
+            blur_right=self.blur_right[which],
+            blur_stiff=self.blur_stiff[which],
             residual=self.residual[which],
         )
 
@@ -369,10 +375,24 @@ def fit_limb(
 
 
 def _fit(state: State, rays: Rays, linear: Array, look: _Look, weight: Array, covariance: Array) -> Fit:
+    rest, right = look.normal.rest, look.normal.right
+    # Blur, with every ray's own edge free to stand where it likes.
+    share = rest[:, 2, BLUR] / (rest[:, 2, 2] + 1e-12)
     return Fit(
-        state, rays, linear[:, 0], linear[:, 1], look.misfit, look.offset_px, look.offset_sigma_px,
-        weight, look.noise, look.residual, covariance,
-    )  # fmt: skip
+        state=state,
+        rays=rays,
+        brightness=linear[:, 0],
+        sky=linear[:, 1],
+        misfit=look.misfit,
+        offset_px=look.offset_px,
+        offset_sigma_px=look.offset_sigma_px,
+        weight=weight,
+        noise=look.noise,
+        blur_right=right[:, BLUR] - share * right[:, 2],
+        blur_stiff=rest[:, BLUR, BLUR] - share * rest[:, 2, BLUR] + 1e-12,
+        residual=look.residual,
+        covariance=covariance,
+    )
 
 
 def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
@@ -381,12 +401,15 @@ def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
     counts = _unsaturated(levels, rays)
     linear = _first_guess(rays, fit.state, counts)
     look = _look(rays, fit.state, linear, counts, fit.noise, fit.brightness)
-    misfit = look.misfit * (look.noise / fit.noise)
-    return Fit(
-        fit.state, rays, (linear + look.own_step)[:, 0], (linear + look.own_step)[:, 1], misfit,
-        look.offset_px, look.offset_sigma_px * (fit.noise / look.noise), np.ones(angle.size),
-        fit.noise, look.residual, fit.covariance,
-    )  # fmt: skip
+    found = _fit(fit.state, rays, linear + look.own_step, look, np.ones(angle.size), fit.covariance)
+    # In units of the fitted limb's noise, not of that in directions where there may be no limb.
+    louder = look.noise / fit.noise
+    return replace(
+        found,
+        misfit=look.misfit * louder,
+        offset_sigma_px=look.offset_sigma_px / louder,
+        noise=fit.noise,
+    )
 
 
 def _scatter(score: Array, inverse: Array) -> Array:
