@@ -1,5 +1,6 @@
 """A whole watch in this process, on real files and a clock that can be set."""
 
+import contextlib
 import json
 import threading
 import time
@@ -9,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from sentinel.clock import SystemClock
+from sentinel.errors import Problem
 from sentinel.journal import Journal
 from sentinel.records import Incident, MeasuredFrame, Surroundings
 from sentinel.settings import Settings, validate
@@ -98,10 +100,9 @@ class Running:
 
 def frames_in(path: Path) -> list[MeasuredFrame]:
     """Return the frames of a journal that may be in use."""
-    if not path.exists():
-        return []
-    with Journal.read(path) as journal:
+    with contextlib.suppress(Problem), Journal.read(path) as journal:
         return list(journal.frames())
+    return []  # not begun yet, or just set aside
 
 
 def incidents_in(path: Path) -> list[Incident]:
@@ -112,7 +113,6 @@ def incidents_in(path: Path) -> list[Incident]:
 
 def readings_in(path: Path) -> list[Surroundings]:
     """Return the readings of the surroundings in a journal."""
-    if not path.exists():
-        return []
-    with Journal.read(path) as journal:
+    with contextlib.suppress(Problem), Journal.read(path) as journal:
         return [event for event, _ in journal.events() if isinstance(event, Surroundings)]
+    return []

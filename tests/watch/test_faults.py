@@ -236,7 +236,7 @@ def damaged(content: bytes, chance: random.Random) -> bytes:
 
 @pytest.mark.slow
 def test_five_thousand_damaged_files(tmp_path: Path) -> None:
-    whole = [jpeg(number, size=(300, 200)) for number in range(5)]
+    whole = [jpeg(number, size=(150, 100)) for number in range(5)]
     chance = random.Random(20_270_621)
     grown: list[int] = []
     with MeasuringPool(SystemClock(), count=1, patience_s=5.0) as pool:

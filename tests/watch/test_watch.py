@@ -210,13 +210,20 @@ def test_a_clock_that_wakes_up_in_the_past(folder: Path, state: Path) -> None:
     assert "no-frames" not in {i.condition for i in incidents_in(watch.home.journal)}
 
 
-def test_the_folder_goes_and_comes_back(folder: Path, state: Path, tmp_path: Path) -> None:
+def test_the_folder_is_missing_at_the_start(folder: Path, state: Path) -> None:
     folder.rmdir()
+    with Running(settings_for(folder), state) as watch:
+        watch.wait(lambda: [r.folder for r in readings_in(watch.home.journal)][-1:] == ["missing"])
+        folder.mkdir()
+        put(folder / "0.jpg", jpeg(0, start=just_now()))
+        watch.wait(lambda: watch.names() == ["0.jpg"])
+
+
+@pytest.mark.slow
+def test_the_folder_is_replaced_deleted_and_comes_back(folder: Path, state: Path, tmp_path: Path) -> None:
     start = just_now()
     settings = settings_for(folder)
     with Running(settings, state) as watch:
-        watch.wait(lambda: [r.folder for r in readings_in(watch.home.journal)][-1:] == ["missing"])
-        folder.mkdir()
         put(folder / "0.jpg", jpeg(0, start=start))
         watch.wait(lambda: watch.names() == ["0.jpg"])
         folder.rename(tmp_path / "elsewhere")
