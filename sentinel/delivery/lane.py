@@ -66,6 +66,8 @@ class Lane:
     """When it was used last; 0: nothing is kept ready."""
     takes_pictures: bool = True
     """As far as is known."""
+    pictured: str | None = None
+    """The frame whose picture was sent last: a reminder does not bring it again."""
     picture_for: tuple[Outbox, Row] | None = None
     """The last message whose picture is still to be sent."""
     _courier: Courier | None = None
@@ -80,6 +82,11 @@ class Lane:
     def busy(self) -> bool:
         """Whether an attempt is under way."""
         return self.under_way is not None
+
+    def wants_picture_of(self, frame: str | None) -> bool:
+        """Whether a message's picture should follow it."""
+        wanted = self.channel.wants_pictures and self.takes_pictures
+        return wanted and frame is not None and frame != self.pictured
 
     def begin(self, outbox: Outbox, row: Row, message: Message, draw: Draw | None = None) -> None:
         """Start an attempt at a text, or at the picture that `draw` makes; the queue brings its result."""

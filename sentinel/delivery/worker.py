@@ -237,7 +237,9 @@ class Worker:
             result.lane.ended()
             result.lane.used_s = self._clock.monotonic_s()
             if result.picture:
-                if not result.attempt.delivered:
+                if result.attempt.delivered:
+                    result.lane.pictured = result.row.alert.attachment
+                else:
                     log.info("%s: no picture (%s)", result.lane.name, result.attempt.why)
                 continue
             self._reckon(result)
@@ -258,7 +260,7 @@ class Worker:
         lane, attempt = result.lane, result.attempt
         if attempt.delivered:
             lane.failures, lane.rest_until_s = 0, 0.0
-            if result.row.alert.attachment and lane.channel.wants_pictures and lane.takes_pictures:
+            if lane.wants_picture_of(result.row.alert.attachment):
                 lane.picture_for = result.outbox, result.row
             return
         lane.failures += 1

@@ -45,7 +45,7 @@ def test_a_lost_filter_sounds_the_siren_and_reaches_the_phone_with_its_picture(t
         with Running(settings, state, clock) as watch:
             watch.wait(lambda: len(watch.names()) == 8)
             put(folder / "8.jpg", glaring(naive + timedelta(minutes=8)))
-            watch.wait(lambda: receiver.pictures())
+            watch.wait(receiver.pictures)
             watch.wait(sounded.exists)
             watch.wait(lambda: receiver.pings >= 2)
     titles = receiver.titles()

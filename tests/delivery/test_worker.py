@@ -244,6 +244,18 @@ def test_the_picture_follows_the_text_once_and_costs_it_nothing(
     assert pictured.asked == [("a.jpg", 40_000)] * 2
 
 
+def test_a_reminder_does_not_bring_the_same_picture_again(
+    one: Session, fakes: Fakes, clock: ManualClock
+) -> None:
+    pictured = Pictured(one)
+    with turning(one, clock, make_courier=fakes, draw=pictured.draw) as worker:
+        settle(worker)
+        one.commit(alert("STILL: pictured", kind="repeat", repeat=1, attachment="a.jpg"))
+        settle(worker)
+    assert fakes.phone.titles() == ["pictured", "STILL: pictured"]
+    assert fakes.phone.pictures == [b"jpeg"]
+
+
 def test_a_picture_that_cannot_be_drawn_costs_the_text_nothing(
     one: Session, fakes: Fakes, clock: ManualClock, caplog: pytest.LogCaptureFixture
 ) -> None:
