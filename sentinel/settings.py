@@ -287,6 +287,28 @@ class State(Section):
     """How the status page shows the last picture: turned upright, or as on the camera's screen."""
 
 
+class Page(Section):
+    """The status page on the local network, with buttons for the marks."""
+
+    listen: str | None = Field(None, pattern=r"^\S+:\d{1,5}$")
+    """Address and port, like `127.0.0.1:8712`; null: not served."""
+    beyond_loopback: bool = False
+    """Whether an address that other computers can reach is meant."""
+    token_from: str | None = Field(None, pattern=_REFERENCE)
+    """What each button needs: `env:NAME`, `credential:NAME` or `file:PATH`."""
+
+    @model_validator(mode="after")
+    def _guarded(self) -> "Page":
+        if self.listen is None:
+            return self
+        if self.token_from is None:
+            raise ValueError("needs token_from: whoever knows the token may press the buttons")
+        host = self.listen.rpartition(":")[0].strip("[]")
+        if not self.beyond_loopback and not (host in {"localhost", "::1"} or host.startswith("127.")):
+            raise ValueError(f"{host} can be reached from elsewhere: if that is meant, beyond_loopback: true")
+        return self
+
+
 class Settings(Section):
     """Everything the program is told."""
 
@@ -304,6 +326,7 @@ class Settings(Section):
     heartbeat: Heartbeat = Heartbeat()
     intake: Intake = Intake()
     state: State = State()
+    page: Page = Page()
 
     @model_validator(mode="after")
     def _channels_once(self) -> "Settings":
@@ -401,12 +424,17 @@ def _complaint(first: dict[str, Any]) -> tuple[str, str]:
         return path, "is not a known setting"
     if first["type"] == "missing":
         return path, "is missing"
+    # What was written there may be a secret itself: it is not repeated.
     if path.endswith("url_from"):
-        # What was written there may be the secret itself: it is not repeated.
         return path, "must say where the address stands: env:NAME, credential:NAME or file:PATH"
+    if path.endswith("token_from"):
+        return path, "must say where the token stands: env:NAME, credential:NAME or file:PATH"
     if first["type"] == "value_error":
         return path, first["msg"].removeprefix("Value error, ")
-    return path, f"{first['msg'][0].lower()}{first['msg'][1:]}, not {first['input']!r}"
+    complaint = f"{first['msg'][0].lower()}{first['msg'][1:]}"
+    if isinstance(first["input"], dict | list) or "://" in str(first["input"]):
+        return path, complaint
+    return path, f"{complaint}, not {first['input']!r}"
 
 
 def validate(content: dict[str, Any], *, where: str) -> Settings:

@@ -12,6 +12,7 @@ from sentinel.delivery.secrets import Secret
 from sentinel.delivery.sender import NO_PICTURES
 from sentinel.notify.sending import Message
 
+STOPPED = "stopped at its time limit"
 GRACE_S = 3.0
 """What a sending process may take beyond its own deadline before it is ended."""
 
@@ -120,7 +121,8 @@ class CommandCourier:
         except subprocess.TimeoutExpired:
             kill(process)
             process.communicate()
-            return Attempt(outcome="doubtful", why="stopped at its time limit")
+            # It may be one that sounds until it is stopped; if it hung instead, the reminders run it again.
+            return Attempt(outcome="delivered", why=STOPPED)
         finally:
             self._process = None
         if process.returncode != 0:

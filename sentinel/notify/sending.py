@@ -46,7 +46,7 @@ class Dropped:
 
 def as_sent(alert: Alert, channel: Channel, settings: Settings, known: Circumstances) -> Message | Dropped:
     """Return the message in the form that is true now, or why there is none."""
-    why = _moot(alert, known)
+    why = _moot(alert, known) or (_moot_for_a_siren(alert, known) if channel.command is not None else "")
     if why:
         return Dropped(why)
     teller = teller_for(settings)
@@ -83,6 +83,13 @@ def _moot(alert: Alert, known: Circumstances) -> str:
     if alert.kind in {"first", "repeat"} and known.cleared_utc is not None and known.clear_waits:
         return "over, as the next message says"
     return ""
+
+
+def _moot_for_a_siren(alert: Alert, known: Circumstances) -> str:
+    """Return why a command that makes a noise should not any more; empty: it should."""
+    if alert.kind in {"first", "repeat"} and known.cleared_utc is not None:
+        return "over"
+    return "seen" if alert.kind == "first" and known.seen else ""
 
 
 def _short_prefix(alert: Alert, known: Circumstances, *, late: bool, over: datetime | None) -> str:

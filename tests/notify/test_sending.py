@@ -93,6 +93,13 @@ def test_a_first_goes_out_though_the_operator_has_seen_it_elsewhere() -> None:
     assert sent(ALERT, known(1, seen=True)).title == ALERT.title
 
 
+def test_a_siren_does_not_sound_for_what_is_over_or_seen() -> None:
+    siren = Channel(name="siren", command=("true",))
+    assert sent(ALERT, known(71), siren).title.startswith("Late")
+    for changes in ({"cleared_utc": T0 + timedelta(minutes=30)}, {"seen": True}):
+        assert isinstance(as_sent(ALERT, siren, SETTINGS, known(71, **changes)), Dropped)
+
+
 @pytest.mark.parametrize("after_min", [0, 71, 60 * 13])
 @pytest.mark.parametrize("maybe", [False, True])
 def test_the_short_form_always_fits_one_message(after_min: float, maybe: bool) -> None:
