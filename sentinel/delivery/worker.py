@@ -125,6 +125,7 @@ class Worker:
                 condition="watch",
                 title=title,
                 body=body,
+                which=title,
             )
         )
         self.wake()
@@ -155,12 +156,15 @@ class Worker:
         self._outbox = self._spoken = None
 
     def _run(self) -> None:
-        while not (self._stopping and not self.busy):
-            self._call.wait(TURN_S)
-            self._call.clear()
-            self.turn()
-        self._collect(self._clock.now_utc())
-        self._close_outboxes()
+        try:
+            while not (self._stopping and not self.busy):
+                self._call.wait(TURN_S)
+                self._call.clear()
+                self.turn()
+            self._collect(self._clock.now_utc())
+        finally:
+            # A connection can be closed by its own thread only.
+            self._close_outboxes()
 
     # The wheel.
 
