@@ -158,7 +158,7 @@ class Due:
     time_utc: datetime
     """When it happens; the travel time is not taken off."""
     reason: str
-    """`drift|axis-limit|battery|mount-battery|card|timer|sunset|horizon`."""
+    """`drift|axis-limit|storage|battery|mount-battery|card|timer|sunset|horizon`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

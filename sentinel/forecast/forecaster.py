@@ -14,7 +14,7 @@ from sentinel.forecast.outlook import FOCAL_DOUBT, Departure, Known, outlook, wi
 from sentinel.forecast.standing import STOP_S, lead, stopped_px
 from sentinel.forecast.tracker import Expected, Sight, Tracker, Verdict
 from sentinel.forecast.visits import Stores
-from sentinel.records import Event, Forecast, Mark, MeasuredFrame
+from sentinel.records import Event, Forecast, Mark, MeasuredFrame, Surroundings
 from sentinel.settings import Settings
 from sentinel.sky.arrays import Array
 from sentinel.sky.mount import Tracking
@@ -63,6 +63,7 @@ class Forecaster:
         self._estimator = Estimator(self._settings.site, self._sun, self._candidates(), Prior())
         self._draws: Draws | None = None
         self._exit_s: float | None = None
+        self._expected_from: Sight | None = None
         self._out_since_s: float | None = None
         self._axes: deque[tuple[float, float, float, float, float]] = deque(maxlen=60)
         self._axis_changed_s: float | None = None
@@ -85,6 +86,8 @@ class Forecaster:
             surprise = self._take_mark(event)
         elif isinstance(event, MeasuredFrame):
             surprise = self._take_frame(event)
+        elif isinstance(event, Surroundings):
+            self._stores = self._stores.with_room(event)
         if self._tracker.last is None:
             return None
         if not surprise and not self._is_due(now, isinstance(event, MeasuredFrame)):
@@ -101,7 +104,10 @@ class Forecaster:
         now = utc_s(now_utc)
         if self._tracker.last is None:
             return without_disc(self._settings, self._stores, now_utc, now)
-        return self._outlook(now_utc, *self._fitted(now, keep=False))
+        unrest = self._tracker.unrest
+        forecast = self._outlook(now_utc, *self._fitted(now, keep=False))
+        self._tracker.unrest = unrest
+        return forecast
 
     def _is_due(self, now: float, is_frame: bool) -> bool:
         since = now - self._renewed_s
@@ -236,10 +242,10 @@ class Forecaster:
         tracks = self._tracks_px(draws, now)
         if keep:
             tracker.scale_arcsec_px = scale
-            near = tracks[:, :EXPECTED]
-            spread = np.hypot(*near.std(axis=2))
-            middle = np.median(near, axis=2).T
-            tracker.expected = Expected(now + OFFSETS_S[:EXPECTED], middle, spread - spread[0])
+            if tracker.last is not self._expected_from:
+                # While nothing is seen the old expectation stands: it begins where the last disc was.
+                tracker.expected = _expected(tracks, now)
+                self._expected_from = tracker.last
             self._note_axis(draws, now)
         return draws, tracks
 
@@ -278,7 +284,7 @@ class Forecaster:
             interval_s=self._interval_s,
             draws=draws,
             tracks_px=tracks_px,
-            worm_arcsec=tracker.worm.amplitude_arcsec if tracker.worm is not None else 0.0,
+            worm_arcsec=tracker.unrest.worm.amplitude_arcsec if tracker.unrest.worm is not None else 0.0,
             last=tracker.last,
             arc_h=(tracker.last.utc_s - tracker.first_utc_s) / 3600,
             stretches=tracker.stretch + 1,
@@ -298,9 +304,15 @@ class Forecaster:
             return None
         last = [s for s in suspects if s.utc_s > suspects[-1].utc_s - DEPARTURE_S][-12:]
         rows = np.array([(s.utc_s, s.x_px, s.y_px, s.sigma_px) for s in last])
-        sigma = np.hypot(rows[:, 3], 0.5 * self._tracker.jitter_arcsec / self._scale)
+        sigma = np.hypot(rows[:, 3], 0.5 * self._tracker.unrest.jitter_arcsec / self._scale)
         line = fit_line(rows[:, 0], rows[:, 1:3], sigma, slow_px_s=30.0 / self._scale)
         still = stopped_px(self._sun, lead(draws), line.at_utc_s, self._scale)
         sky = np.hypot(*still[:, 1]) / STOP_S[1]
         stopped = abs(float(np.hypot(*line.velocity_px_s)) / sky - 1) < 0.15
         return Departure(since, line, stopped, suspects[-1])
+
+
+def _expected(tracks_px: Array, now: float) -> Expected:
+    near = tracks_px[:, :EXPECTED]
+    spread = np.hypot(*near.std(axis=2))
+    return Expected(now + OFFSETS_S[:EXPECTED], np.median(near, axis=2).T, spread - spread[0])

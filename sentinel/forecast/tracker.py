@@ -72,6 +72,20 @@ class Expected:
         return xy, float(spread)
 
 
+@dataclass(frozen=True, slots=True)
+class Unrest:
+    """What moves the disc from one frame to the next."""
+
+    jitter_arcsec: float = PRIOR_JITTER_ARCSEC
+    """Wind and seeing, and the worm where it is not known: 1-sigma in one coordinate."""
+    worm: Worm | None = None
+
+    @property
+    def all_arcsec(self) -> float:
+        """The same, the worm always in it."""
+        return float(np.hypot(self.jitter_arcsec, self.worm.amplitude_arcsec if self.worm else 0.0))
+
+
 class Tracker:
     """Sorts discs into the track."""
 
@@ -83,11 +97,7 @@ class Tracker:
         self.departed_utc_s: float | None = None
         self.suspects: deque[Sight] = deque(maxlen=SUSPECTS)
         self.last: Sight | None = None
-        self.jitter_arcsec = PRIOR_JITTER_ARCSEC
-        """Wind and seeing, and the worm where it is not known: 1-sigma in one coordinate."""
-        self.unrest_arcsec = PRIOR_JITTER_ARCSEC
-        """The same, the worm always in it."""
-        self.worm: Worm | None = None
+        self.unrest = Unrest()
         self._recent: deque[tuple[Sight, int]] = deque(maxlen=RECENT_DISCS)
         self._starts: deque[tuple[float, int]] = deque(maxlen=64)
         self.first_utc_s = np.inf
@@ -121,24 +131,22 @@ class Tracker:
         ]
         table = np.array(rows).reshape(-1, 4)
         discs = table[:, 0], table[:, 1:3] * self.scale_arcsec_px, table[:, 3]
-        found = find_worm(*discs, self.worm)
-        if found[0] is None and self.worm is not None:
+        found = find_worm(*discs, self.unrest.worm)
+        if found[0] is None and self.unrest.worm is not None:
             found = find_worm(*discs)
-        self.worm, squares, freedom = found
+        worm, squares, freedom = found
         squares = squares / 2 + PRIOR_JITTER_ARCSEC**2 * PRIOR_FREEDOM
-        self.jitter_arcsec = float(np.sqrt(squares / (freedom + PRIOR_FREEDOM)))
-        self.unrest_arcsec = self.jitter_arcsec
-        if self.worm is not None:
-            self.unrest_arcsec = float(np.hypot(self.jitter_arcsec, self.worm.amplitude_arcsec))
+        self.unrest = Unrest(float(np.sqrt(squares / (freedom + PRIOR_FREEDOM))), worm)
 
     def unrest_of(self, arc: Arc, interval_s: float) -> tuple[Array, Array]:
         """Return the variance (n,) that unrest leaves in the bins, arcsec^2, and the worm's columns."""
-        if self.worm is None:
+        jitter, worm = self.unrest.jitter_arcsec, self.unrest.worm
+        if worm is None:
             # A worm may well be there: what neighbouring discs err, they err together.
-            return self.jitter_arcsec**2 / np.maximum(arc.count / 2.5, 1.0), np.zeros((len(arc), 0))
-        variance = self.jitter_arcsec**2 / np.maximum(arc.count / 1.5, 1.0)
-        variance = variance + self.worm.variance(arc.utc_s, arc.count, interval_s)
-        return variance, self.worm.columns(arc.utc_s, arc.count, interval_s)
+            return jitter**2 / np.maximum(arc.count / 2.5, 1.0), np.zeros((len(arc), 0))
+        variance = jitter**2 / np.maximum(arc.count / 1.5, 1.0)
+        variance = variance + worm.variance(arc.utc_s, arc.count, interval_s)
+        return variance, worm.columns(arc.utc_s, arc.count, interval_s)
 
     def _off(self, sight: Sight) -> Array:
         """Return how far a disc lies from where it is expected, freed of how far the last ones did."""
@@ -154,13 +162,13 @@ class Tracker:
 
     def _limit_px(self, utc_s: float) -> float:
         spread = self.expected.at(utc_s)[1] if self.expected is not None else 0.0
-        least = max(6 * self.unrest_arcsec, _LEAST_STEP_ARCSEC) / self.scale_arcsec_px
+        least = max(6 * self.unrest.all_arcsec, _LEAST_STEP_ARCSEC) / self.scale_arcsec_px
         return least + 4 * spread
 
     def _weigh_suspects(self) -> Verdict:
         last = list(self.suspects)[-3:]
         offs = np.array([self._off(s) for s in last])
-        still = max(4 * self.unrest_arcsec, 30.0) / self.scale_arcsec_px
+        still = max(4 * self.unrest.all_arcsec, 30.0) / self.scale_arcsec_px
         needed = 2 if self._told_of_jump else 3
         if len(last) >= needed and np.ptp(offs, axis=0).max() <= still:
             return self._begin_stretch(last)
@@ -217,7 +225,7 @@ class Tracker:
         owner = [stretch for begin, stretch in self._starts if begin <= sight.utc_s]
         if owner:
             near = self.bins.near(owner[-1], sight.utc_s, RECENT_S)
-            limit = max(6 * self.unrest_arcsec, _LEAST_STEP_ARCSEC) / self.scale_arcsec_px
+            limit = max(6 * self.unrest.all_arcsec, _LEAST_STEP_ARCSEC) / self.scale_arcsec_px
             if near is not None and float(np.hypot(*(near - sight.xy))) <= limit:
                 self.bins.add(owner[-1], sight.utc_s, sight.x_px, sight.y_px, sight.sigma_px)
         return Verdict.LATE

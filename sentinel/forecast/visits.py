@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sentinel.forecast.exits import Daylight
-from sentinel.records import Due, Mark
+from sentinel.records import Due, Mark, Surroundings
 from sentinel.settings import Settings
 from sentinel.sky.arrays import Array
 from sentinel.times import from_utc_s, utc_s
@@ -25,6 +25,8 @@ class Stores:
     mount_battery_utc_s: float
     card_frames: int = 0
     timer_frames: int = 0
+    room_frames: float | None = None
+    """How many more frames the computer's disk takes; None: not known."""
 
     @classmethod
     def begun(cls, at_utc_s: float, settings: Settings) -> "Stores":
@@ -33,7 +35,16 @@ class Stores:
 
     def taken(self) -> "Stores":
         """Return the state after one more frame."""
-        return replace(self, card_frames=self.card_frames + 1, timer_frames=self.timer_frames + 1)
+        room = None if self.room_frames is None else max(self.room_frames - 1, 0.0)
+        return replace(
+            self, card_frames=self.card_frames + 1, timer_frames=self.timer_frames + 1, room_frames=room
+        )
+
+    def with_room(self, around: Surroundings) -> "Stores":
+        """Return the state after a look at the disk."""
+        if around.free_bytes is None or not around.bytes_per_frame:
+            return self
+        return replace(self, room_frames=around.free_bytes / around.bytes_per_frame)
 
     def marked(self, mark: Mark) -> "Stores":
         """Return the state after what the operator did.
@@ -70,6 +81,8 @@ def supplies_due(settings: Settings, stores: Stores, now_utc_s: float, interval_
         due["card"] = now_utc_s + (supplies.card_frames - stores.card_frames) * interval_s
     if supplies.timer_frames is not None:
         due["timer"] = now_utc_s + (supplies.timer_frames - stores.timer_frames) * interval_s
+    if stores.room_frames is not None:
+        due["storage"] = now_utc_s + stores.room_frames * interval_s
     return due
 
 

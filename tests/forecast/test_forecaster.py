@@ -4,31 +4,140 @@ from dataclasses import replace
 from datetime import timedelta
 from itertools import pairwise
 
+import numpy as np
+import pytest
+
 from sentinel.forecast import Forecaster
-from sentinel.records import Forecast
+from sentinel.records import Mark, Surroundings, Tick
+from sentinel.settings import Mount, Supplies
 from sentinel.times import utc_s
 from tests.forecast.sessions import Session
+from tests.forecast.watching import feed, seconds_ahead, watched
 
 DRIFTING = Session(azimuth_error_deg=0.5, altitude_error_deg=-0.4, wind_arcsec=2, seed=3)
 
 
-def watched(session: Session) -> list[Forecast]:
-    forecaster = Forecaster(session.settings, session.sun)
-    fed = (forecaster.feed(frame, frame.time_utc) for frame in session.frames())
-    return [forecast for forecast in fed if forecast is not None]
-
-
 def test_it_is_renewed_at_once_and_then_every_ten_minutes() -> None:
-    times = [forecast.time_utc for forecast in watched(DRIFTING)]
+    times = [forecast.time_utc for forecast in watched(replace(DRIFTING, watched_h=2))]
     assert times[0] == DRIFTING.start_utc
     assert max(b - a for a, b in pairwise(times)) <= timedelta(minutes=10)
+
+
+@pytest.mark.parametrize("interval_s", [7.0, 45.0, 170.0])
+def test_it_is_renewed_every_ten_minutes_at_any_cadence(interval_s: float) -> None:
+    times = [f.time_utc for f in watched(replace(DRIFTING, interval_s=interval_s, watched_h=0.8))]
+    assert max(b - a for a, b in pairwise(times)) <= timedelta(minutes=10)
+
+
+def test_the_quantiles_stand_in_order_and_promise_little_at_first() -> None:
+    forecasts = watched(replace(DRIFTING, watched_h=2))
+    names = ("exit_safe_utc", "exit_early_utc", "exit_utc", "exit_late_utc")
+    for forecast in forecasts:
+        times = [seconds_ahead(forecast, name) for name in names]
+        assert times == sorted(times)
+    assert "too-little-arc" in forecasts[0].flags
+    assert "too little arc" in forecasts[0].basis
+    true = DRIFTING.true_exit_s(0) - DRIFTING.start_s
+    assert seconds_ahead(forecasts[0], "exit_safe_utc") < 0.5 * true
 
 
 def test_a_quiet_mount_is_foreseen_to_minutes() -> None:
     session = replace(DRIFTING, watched_h=3.0)
     last = watched(session)[-1]
-    true = session.true_exit_s(3.0)
-    assert last.exit_utc is not None
-    assert last.exit_early_utc is not None
-    assert utc_s(last.exit_early_utc) <= true
-    assert abs(utc_s(last.exit_utc) - true) < 0.02 * (true - utc_s(last.time_utc))
+    true = session.true_exit_s(3.0) - utc_s(last.time_utc)
+    assert seconds_ahead(last, "exit_early_utc") <= true <= seconds_ahead(last, "exit_late_utc")
+    assert seconds_ahead(last, "exit_utc") == pytest.approx(true, rel=0.02)
+    assert seconds_ahead(last, "exit_early_utc") > 0.9 * true
+    assert last.edge == "top"
+
+
+def test_a_disc_that_stays_is_said_to_stay() -> None:
+    session = Session(
+        width_px=9000, height_px=9000, watched_h=3, interval_s=120, azimuth_error_deg=0.1, seed=4
+    )
+    last = watched(session)[-1]
+    assert np.isinf(session.true_exit_s(3.0))
+    assert last.exit_early_utc is None
+    assert last.edge is None
+    assert last.touch_gains is False
+
+
+def test_a_replay_is_identical_and_looking_changes_nothing() -> None:
+    session = replace(DRIFTING, watched_h=1.2, worm_arcsec=10)
+    plain = watched(session)
+    forecaster = Forecaster(session.settings, session.sun)
+    looked = []
+    for frame in session.frames():
+        looked += feed(forecaster, [frame])
+        if frame.time_utc.minute % 20 == 3:
+            forecaster.look(frame.time_utc + timedelta(seconds=5))
+    assert looked == plain
+
+
+def test_late_frames_find_their_place() -> None:
+    session = replace(DRIFTING, watched_h=0.8, wind_arcsec=1)
+    frames = session.frames()
+    forecaster = Forecaster(session.settings, session.sun)
+    feed(forecaster, frames[:20] + frames[30:] + frames[20:30])
+    arc = forecaster._tracker.bins.arc()
+    assert arc.count.sum() == len(frames)
+    assert (np.diff(arc.utc_s) > 0).all()
+
+
+def test_ticks_alone_go_on_forecasting_seldom() -> None:
+    session = replace(DRIFTING, watched_h=0.5)
+    forecaster = Forecaster(session.settings, session.sun)
+    feed(forecaster, session.frames())
+    begin = session.start_utc + timedelta(minutes=31)
+    ticks = [Tick(time_utc=begin + timedelta(minutes=i)) for i in range(120)]
+    renewed = feed(forecaster, ticks)
+    assert 3 <= len(renewed) <= 5
+    assert "unseen" in renewed[-1].flags
+    assert renewed[-1].seen_utc == session.start_utc + timedelta(minutes=30)
+
+
+def test_memory_and_cost_are_bounded() -> None:
+    session = Session(width_px=20_000, height_px=20_000, watched_h=90, followed_h=91, interval_s=120)
+    forecaster = Forecaster(session.settings, session.sun)
+    sizes = []
+    for i, frame in enumerate(session.frames()):
+        # Cheap: discs are sorted, but fits are made only now and then.
+        forecaster._tracker.take(sight) if (
+            sight := forecaster._sight(frame, utc_s(frame.time_utc))
+        ) else None
+        if i % 300 == 299:
+            sizes.append(len(forecaster._tracker.bins.arc()))
+    assert max(sizes) < 230
+    assert sizes[-1] <= sizes[-2] + 5
+
+
+def test_supplies_axis_and_sunset_make_visits() -> None:
+    session = replace(DRIFTING, watched_h=0.3)
+    settings = session.settings.model_copy(
+        update={
+            "mount": Mount(axis_limit_deg=20, axis_start_deg=5),
+            "supplies": Supplies(camera_battery_h=2.0, card_frames=500, timer_frames=60),
+        }
+    )
+    forecaster = Forecaster(settings, session.sun)
+    last = feed(forecaster, session.frames())[-1]
+    due = {one.reason: (utc_s(one.time_utc) - session.start_s) / 3600 for one in last.due}
+    assert due["axis-limit"] == pytest.approx(1.0, abs=0.01)
+    assert due["battery"] == pytest.approx(2.0)
+    assert due["timer"] == pytest.approx(1.0, abs=0.05)
+    assert due["card"] == pytest.approx(8.3, abs=0.1)
+    assert last.next_visit_reason in {"axis-limit", "timer"}
+    assert last.next_visit_utc is not None
+    assert utc_s(last.next_visit_utc) == pytest.approx(utc_s(last.due[0].time_utc) - 600)
+    after = session.start_utc + timedelta(minutes=19)
+    forecast = forecaster.feed(Mark(time_utc=after, kind="unwound"), after)
+    assert forecast is not None
+    assert {d.reason: d for d in forecast.due}["axis-limit"].time_utc > after + timedelta(hours=1.3)
+
+
+def test_a_full_disk_makes_a_visit() -> None:
+    session = replace(DRIFTING, watched_h=0.1)
+    around = Surroundings(time_utc=session.start_utc, free_bytes=600_000_000, bytes_per_frame=10e6)
+    last = watched(session, [around, *session.frames()])[-1]
+    due = {one.reason: (utc_s(one.time_utc) - session.start_s) / 3600 for one in last.due}
+    assert due["storage"] == pytest.approx(1.0, abs=0.05)

@@ -1,0 +1,154 @@
+"""What happens to a mount between frames: re-centred, realigned, stopped, turned back, lost from sight."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from sentinel.forecast import Forecaster
+from sentinel.records import Disc, Mark, MeasuredFrame
+from sentinel.times import utc_s
+from tests.forecast.sessions import Session, first_touch_s
+from tests.forecast.watching import feed, otherwise_px, seconds_ahead, turning_otherwise, watched
+
+QUIET = Session(azimuth_error_deg=0.4, altitude_error_deg=-0.3, wind_arcsec=2, worm_arcsec=12, seed=5)
+
+
+def moved(frame: MeasuredFrame, x_px: float, y_px: float) -> MeasuredFrame:
+    disc = replace(frame.disc, x_px=frame.disc.x_px + x_px, y_px=frame.disc.y_px + y_px)
+    return replace(frame, disc=disc)
+
+
+def test_a_recentring_is_noticed_untold_and_keeps_the_axis() -> None:
+    session = replace(QUIET, watched_h=3.4, interval_s=120, recentred=((3.0, (2400.0, 1500.0)),))
+    forecasts = watched(session)
+    before = [f for f in forecasts if utc_s(f.time_utc) < session.start_s + 3 * 3600][-1]
+    after = forecasts[-1]
+    assert after.polar_altitude_error_sigma_deg is not None
+    assert before.polar_altitude_error_sigma_deg is not None
+    assert after.polar_altitude_error_deg == pytest.approx(-0.3, abs=0.03)
+    assert after.polar_altitude_error_sigma_deg < 1.5 * before.polar_altitude_error_sigma_deg
+    true = session.true_exit_s(3.4) - utc_s(after.time_utc)
+    assert seconds_ahead(after, "exit_utc") == pytest.approx(true, rel=0.05)
+    assert after.departed_utc is None
+
+
+def test_a_realignment_starts_afresh() -> None:
+    session = replace(QUIET, watched_h=2.1)
+    frames = session.frames()
+    mark = Mark(time_utc=frames[120].time_utc, kind="realigned")
+    forecasts = watched(session, [*frames[:120], mark, *frames[120:]])
+    assert forecasts[-1].arc_h is not None
+    assert forecasts[-1].arc_h < 0.11
+    assert "too-little-arc" in forecasts[-1].flags
+
+
+def test_a_stop_is_noticed_in_two_frames_and_timed() -> None:
+    session = replace(QUIET, watched_h=2.0)
+    frames = session.frames()
+    stopped = turning_otherwise(session, 120, 0.0, 40)
+    forecaster = Forecaster(session.settings, session.sun)
+    before = feed(forecaster, frames)[-1]
+    first = forecaster.look(frames[-1].time_utc)
+    forecasts = feed(forecaster, stopped)
+    noticed = forecasts[0]
+    x, y = otherwise_px(session, 120, 0.0)
+    touch = first_touch_s(session, x, y, session.start_s + 7200)
+    assert noticed.departed_utc is not None
+    assert utc_s(noticed.time_utc) - session.start_s <= 7200 + 120
+    assert "stopped" in noticed.flags
+    assert noticed.exit_utc is not None
+    assert utc_s(noticed.exit_utc) == pytest.approx(touch, abs=20)
+    assert first.stop_edge_utc is not None
+    assert utc_s(first.stop_edge_utc) == pytest.approx(touch, abs=60)
+    assert first.stop_edge == before.stop_edge == noticed.edge
+    lost = forecasts[-1]
+    assert lost.exit_utc is not None
+    assert utc_s(lost.exit_utc) == pytest.approx(touch, abs=20)
+    assert lost.off_right_deg is not None
+    assert lost.off_up_deg is not None
+    # At the sun's declination: 15 degrees an hour times its cosine.
+    turned_deg = (utc_s(lost.time_utc) - session.start_s - 7200) / 240
+    assert np.hypot(lost.off_right_deg, lost.off_up_deg) == pytest.approx(turned_deg * np.cos(0.409), abs=0.4)
+    assert lost.off_rate_deg_min == pytest.approx(0.23, abs=0.01)
+
+
+def test_turning_back_is_a_straight_line_until_it_is_mended() -> None:
+    session = replace(QUIET, watched_h=1.5)
+    forecaster = Forecaster(session.settings, session.sun)
+    feed(forecaster, session.frames())
+    turned = feed(forecaster, turning_otherwise(session, 90, -1.0, 4))
+    assert turned[-1].departed_utc is not None
+    assert "straight line" in turned[-1].basis
+    assert turned[-1].edge == "right"
+    x, y = session.track_at(0)
+    mended = feed(forecaster, [session.frame(i, x[i] + 300, y[i]) for i in range(100, 110)])
+    assert mended[-1].departed_utc is None
+    assert "mount model" in mended[-1].basis
+
+
+def test_strays_do_not_count() -> None:
+    session = replace(QUIET, watched_h=1.5)
+    frames = session.frames()
+    strays = [moved(f, 900, -700) if i % 9 == 5 else f for i, f in enumerate(frames)]
+    clean, strayed = watched(session, frames)[-1], watched(session, strays)[-1]
+    assert strayed.departed_utc is None
+    assert strayed.polar_altitude_error_deg == pytest.approx(clean.polar_altitude_error_deg, abs=0.05)
+    assert seconds_ahead(strayed, "exit_safe_utc") == pytest.approx(
+        seconds_ahead(clean, "exit_safe_utc"), rel=0.15
+    )
+
+
+def test_through_cloud_it_goes_on_and_knows_the_disc_again() -> None:
+    session = replace(QUIET, watched_h=5.0, interval_s=120)
+    frames = session.frames()
+    clouded = [replace(f, disc=Disc(found=False)) if 60 <= i < 135 else f for i, f in enumerate(frames)]
+    forecaster = Forecaster(session.settings, session.sun)
+    during = feed(forecaster, clouded[:134])[-1]
+    assert "unseen" in during.flags
+    after = feed(forecaster, clouded[134:])[-1]
+    assert after.departed_utc is None
+    assert forecaster._tracker.stretch == 0
+    assert after.polar_altitude_error_deg == pytest.approx(-0.3, abs=0.03)
+
+
+def test_what_is_outside_at_sunrise_has_left_at_sunrise() -> None:
+    day = Session(
+        latitude_deg=45.0, longitude_deg=8.0, start_utc=QUIET.start_utc.replace(month=9, day=10, hour=12),
+        azimuth_error_deg=-0.2, altitude_error_deg=0.3, watched_h=4.5, interval_s=120, wind_arcsec=1,
+        width_px=9000, height_px=9000,
+    )  # fmt: skip
+    last = watched(day)[-1]
+    reasons = [due.reason for due in last.due]
+    assert "sunset" in reasons
+    for name in ("exit_safe_utc", "exit_early_utc", "exit_utc"):
+        time = getattr(last, name)
+        if time is not None:
+            altitude = float(day.sun.altaz_deg(utc_s(time) + 60)[0])
+            assert altitude > -0.1
+    true = day.true_exit_s(4.5)
+    assert (last.exit_utc is None) == np.isinf(true)
+    if last.exit_utc is not None:
+        assert abs(last.exit_utc - (day.start_utc + timedelta(seconds=true - day.start_s))) < timedelta(
+            minutes=20
+        )
+
+
+@pytest.mark.slow
+def test_an_axis_that_gives_way_is_reported_and_relearnt() -> None:
+    session = replace(
+        QUIET, watched_h=18, interval_s=240, width_px=12_000, height_px=9000, flexure="ou", flexure_arcsec=6
+    )
+    sunk = replace(session, azimuth_error_deg=0.8, altitude_error_deg=0.0)
+    x, y = (track.copy() for track in session.track_at(0))
+    other_x, other_y = sunk.track_at(0)
+    i = 150
+    x[i:] += other_x[i:] - other_x[i] - x[i:] + x[i]
+    y[i:] += other_y[i:] - other_y[i] - y[i:] + y[i]
+    forecasts = watched(session, [session.frame(k, x[k], y[k]) for k in range(271)])
+    assert any(f.axis_changed_utc is not None for f in forecasts)
+    last = forecasts[-1]
+    assert last.polar_altitude_error_deg is not None
+    assert last.polar_altitude_error_sigma_deg is not None
+    assert abs(last.polar_altitude_error_deg) < 0.12

@@ -1,0 +1,143 @@
+"""The parts of a forecast, one by one."""
+
+import numpy as np
+import pytest
+
+from sentinel.forecast.bins import Bins
+from sentinel.forecast.exits import Frame, daylight, first_exits
+from sentinel.forecast.line import fit_line
+from sentinel.forecast.noise import FLEXURES, Flexure
+from sentinel.forecast.places import Ahead, best_along, best_centre, place, reach
+from sentinel.forecast.worm import find_worm
+from sentinel.sky.arrays import Array
+
+FRAME = Frame(1000, 800, 0.0)
+TIMES = np.arange(0, 3601, 600.0)
+
+
+def room(x: Array, y: Array, radius: float = 100.0) -> Array:
+    return FRAME.room_px(x[:, None], y[:, None], radius)
+
+
+def test_the_limb_touches_between_two_times() -> None:
+    x = 499.5 + 0.25 * TIMES
+    exits = first_exits(TIMES, room(x, np.full_like(x, 399.5)), daylight(TIMES, np.ones_like))
+    assert exits.after_s[0] == pytest.approx((1000 - 0.5 - 100 - 499.5) / 0.25)
+    assert exits.likely_edge() == "right"
+    assert exits.quantile_s(0.5) == exits.after_s[0]
+
+
+def test_a_margin_is_kept_from_the_edge() -> None:
+    held = Frame(1000, 800, 30.0).room_px(np.array(130.0), np.array(400.0), 100.0)
+    assert held.min() == pytest.approx(0.5)
+
+
+def test_out_and_back_while_the_sun_is_down_is_no_exit() -> None:
+    x = 499.5 + 600 * np.exp(-(((TIMES - 1800) / 500) ** 2))
+    down = daylight(TIMES, lambda t: np.abs(t - 1800) - 1500.0)
+    assert np.isinf(first_exits(TIMES, room(x, np.full_like(x, 399.5)), down).after_s[0])
+
+
+def test_out_at_sunrise_has_left_at_sunrise_sooner_where_the_air_lifts_more() -> None:
+    x = 499.5 + 0.5 * TIMES
+    rising = daylight(TIMES, lambda t: (t - 2000.0) * 1e-3)
+    late = first_exits(TIMES, room(x, np.full_like(x, 399.5)), rising)
+    assert late.after_s[0] == pytest.approx(2000.0, abs=1)
+    lifted = first_exits(TIMES, room(x, np.full_like(x, 399.5)), rising, np.array([0.1]))
+    assert lifted.after_s[0] == pytest.approx(1900.0, abs=1)
+
+
+def test_a_line_is_not_bent_by_a_stray() -> None:
+    t: Array = np.arange(0.0, 1800.0, 60.0)
+    xy: Array = np.stack([100 + 0.1 * t, 50 - 0.02 * t], axis=1)
+    xy[7] += 400
+    line = fit_line(t, xy, np.full(30, 0.1), slow_px_s=1.0)
+    assert line.velocity_px_s == pytest.approx([0.1, -0.02], abs=1e-3)
+    assert line.at(3600.0) == pytest.approx([460, -22], abs=3)
+
+
+def test_a_line_through_one_disc_admits_that_it_knows_nothing() -> None:
+    line = fit_line(np.array([5.0]), np.array([[10.0, 20.0]]), np.array([0.1]), slow_px_s=2.0)
+    assert line.position_px == pytest.approx([10, 20])
+    assert line.covariance[1, 1] >= 4.0
+
+
+@pytest.mark.parametrize("period_s", [240.0, 470.0, 640.0])
+def test_a_worm_is_found_under_wind_and_drift(period_s: float) -> None:
+    rng = np.random.default_rng(int(period_s))
+    t = np.arange(0, 5400, 60.0)
+    wave = 12 * np.sin(2 * np.pi * t / period_s + 1)
+    xy = np.stack([wave * 0.8 + 0.1 * t, -wave * 0.6 + 1e-5 * t**2], axis=1) + rng.normal(0, 3, (90, 2))
+    worm, _, freedom = find_worm(t, xy, np.zeros(90))
+    assert worm is not None
+    assert worm.period_s == pytest.approx(period_s, rel=0.02)
+    assert worm.amplitude_arcsec == pytest.approx(12, abs=2)
+    assert freedom > 60
+
+
+def test_no_worm_is_found_in_wind_alone() -> None:
+    for seed in range(20):
+        noise = np.random.default_rng(seed).normal(0, 5, (90, 2))
+        assert find_worm(np.arange(0, 5400, 60.0), noise, np.zeros(90))[0] is None
+
+
+def test_bins_keep_means_through_merging() -> None:
+    bins = Bins()
+    t = np.arange(0, 30 * 3600, 60.0)
+    for time in t:
+        bins.add(0, time, 3.0 + 1e-3 * time, 7.0, 0.1)
+    arc = bins.arc()
+    assert len(arc) < 200
+    assert arc.count.sum() == len(t)
+    assert arc.xy_px[:, 0] == pytest.approx(3.0 + 1e-3 * arc.utc_s)
+    assert (np.diff(arc.utc_s) > 0).all()
+
+
+def test_bins_forget_after_a_day_and_a_half() -> None:
+    bins = Bins()
+    for hour in range(60):
+        bins.add(0, hour * 3600.0, 0.0, 0.0, 0.1)
+    assert bins.arc().utc_s.min() >= 23 * 3600
+
+
+@pytest.mark.parametrize("flexure", [FLEXURES[0], FLEXURES[-3]])
+def test_flexure_goes_on_as_its_covariance_says(flexure: Flexure) -> None:
+    go, root = flexure.step(900.0)
+    still = flexure.state_covariance()
+    assert go @ still @ go.T + root @ root.T == pytest.approx(still, rel=1e-6, abs=1e-12)
+    assert (go @ still)[0, 0] == pytest.approx(flexure.covariance(np.array([900.0]))[0])
+
+
+def drifting(x_rate: float, y_rate: float) -> Ahead:
+    offsets = np.linspace(0, 48 * 3600, 97)
+    noise = np.random.default_rng(1).normal(0, 1e-4, (2, 1, 200)) * offsets[:, None]
+    x = 499.5 + x_rate * offsets[:, None] + noise[0]
+    y = 399.5 + y_rate * offsets[:, None] + noise[1]
+    up = np.ones(len(offsets), dtype=bool)
+    return Ahead(1.8e9, offsets, x, y, np.full(len(offsets), 100.0), up, FRAME)
+
+
+def test_the_best_place_is_where_the_drift_comes_from() -> None:
+    strays = reach(drifting(0.01, 0.0), 0)
+    centre = best_centre(strays)
+    room_px = 500 - 100 - 50
+    assert centre[0] == pytest.approx(-room_px, rel=0.06)
+    assert abs(centre[1]) < 60
+    advice = place(drifting(0.01, 0.0), 0, centre, strays)
+    assert advice.gap_edge == "left"
+    assert advice.right_widths == pytest.approx(centre[0] / 200)
+    assert advice.holds_until_utc is not None
+
+
+def test_a_disc_that_stays_is_best_left_in_the_middle() -> None:
+    strays = reach(drifting(0.0, 0.0), 0)
+    assert best_centre(strays) == pytest.approx([0, 0])
+
+
+def test_one_axis_alone_does_what_it_can() -> None:
+    ahead = drifting(0.01, 0.004)
+    strays = reach(ahead, 0)
+    along = best_along(strays, np.array([0.0, 30.0]), np.array([1.0, 0.0]))
+    assert along[1] == pytest.approx(30.0)
+    assert along[0] < -150
+    assert strays.holds(along[None])[0, 0] <= strays.holds(best_centre(strays)[None])[0, 0]
