@@ -25,7 +25,7 @@ from tests.delivery.receivers import (
 
 
 def channel(folder: Path, receiver: HttpReceiver, name: str = "phone", **changes: Any) -> Channel:
-    values: dict[str, Any] = {"name": name, "deadline_s": 1.0} | changes
+    values: dict[str, Any] = {"name": name, "deadline_s": 8.0} | changes
     return Channel.model_validate(values | {"url_from": secret_file(folder, name, receiver.url)})
 
 
@@ -67,7 +67,7 @@ def test_what_a_service_did_not_take_is_sent_again(tmp_path: Path, mode: str) ->
 def test_an_answer_that_drips_for_ever_counts_as_arrived(tmp_path: Path) -> None:
     with http_receiver() as receiver:
         receiver.mode = "drip"
-        settings = settings_for(channel(tmp_path, receiver))
+        settings = settings_for(channel(tmp_path, receiver, deadline_s=1.0))
         with session(tmp_path, settings) as one, turning(one, ManualClock()) as worker:
             one.commit(alert())
             settle(worker)
@@ -81,7 +81,7 @@ def test_a_service_that_hangs_is_cut_off_and_asked_again_ever_more_rarely(tmp_pa
     clock = ManualClock()
     with http_receiver() as receiver:
         receiver.mode = "hang"
-        settings = settings_for(channel(tmp_path, receiver))
+        settings = settings_for(channel(tmp_path, receiver, deadline_s=1.0))
         with session(tmp_path, settings) as one, turning(one, clock) as worker:
             one.commit(alert(severity=Severity.SOON))
             for _ in range(4):
