@@ -12,6 +12,17 @@ from sentinel.times import utc_s
 if TYPE_CHECKING:
     from jinja2 import Template
 
+BUTTONS: tuple[tuple[str, str], ...] = (
+    ("visit", "At the camera, 15 min"),
+    ("seen", "Seen"),
+    ("recentred", "Recentred"),
+    ("unwound", "Unwound"),
+    ("battery", "Battery changed"),
+    ("card", "Card changed"),
+    ("timer", "Timer restarted"),
+)
+"""Kinds of marks, and what their buttons say."""
+
 LATE_INTERVALS = 3.0
 LATE_S = 180.0
 """As long as frames may fail to come before somebody is woken."""
@@ -27,7 +38,9 @@ def _template() -> "Template":
     return environment.get_template("page.html.jinja")
 
 
-def page_html(standing: Standing, picture: bytes | None = None, picture_words: str = "") -> str:
+def page_html(
+    standing: Standing, picture: bytes | None = None, picture_words: str = "", *, buttons: bool = False
+) -> str:
     """Return the page.
 
     Parameters
@@ -38,6 +51,8 @@ def page_html(standing: Standing, picture: bytes | None = None, picture_words: s
         A small JPEG of the last picture; None: there is none.
     picture_words
         What is drawn on it.
+    buttons
+        Whether somebody takes what its buttons say.
     """
     frame_utc = standing.frame_utc
     late_s = max(LATE_INTERVALS * standing.interval_s, LATE_S)
@@ -55,4 +70,5 @@ def page_html(standing: Standing, picture: bytes | None = None, picture_words: s
         facts=facts_of(standing),
         picture=None if picture is None else base64.b64encode(picture).decode("ascii"),
         picture_words=picture_words,
+        buttons=BUTTONS if buttons else (),
     )

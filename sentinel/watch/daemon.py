@@ -24,8 +24,10 @@ from sentinel.watch.around import Around, boot_id
 from sentinel.watch.gather import Attempts, Gatherer
 from sentinel.watch.home import Home, refuse_folder_inside
 from sentinel.watch.keeper import DAMAGED, Keeper, open_journal
+from sentinel.watch.marks import leave_mark
 from sentinel.watch.memory import Memory, keep, load_known, load_memory, save
 from sentinel.watch.service import Keepalive, Pulses, tell_manager
+from sentinel.watch.serving import PageServer
 from sentinel.watch.showing import Showing
 from sentinel.watch.stream import LiveStream
 from sentinel.watch.timing import LiftedClock
@@ -77,6 +79,8 @@ class Watch:
         self._keepalive = Keepalive(self._clock, self._pulses)
         self._saved_s = self._clock.monotonic_s()
         self._save_now = False
+        self.server: PageServer | None = None
+        """Serves the page, where that is asked for."""
         self._told_failures = 0
         """Told at the first, the eleventh, ...: not at each."""
 
@@ -121,6 +125,7 @@ class Watch:
         self._delivery: Worker | None = None
         self._showing = Showing(home, settings, clock, self._gatherer)
         try:
+            self._start_serving()
             self._memory.catch_up(journal, self._turned)
             self._start_delivery()
             if damage:
@@ -222,6 +227,18 @@ class Watch:
         worker = self._delivery
         self._pulses.follow("alerting", lambda: worker.turns)
 
+    def _start_serving(self) -> None:
+        if self._settings.page.listen is not None:
+            server = PageServer(
+                self._settings.page,
+                self._clock,
+                self._showing.served_page,
+                lambda mark: leave_mark(self._home.marks, mark),
+            )
+            server.start()
+            self.server = server
+            log.info("the page is served at %s:%d", *server.address)
+
     def _trouble(self, title: str, body: str) -> None:
         log.error("%s: %s", title, body)
         if self._delivery is not None:
@@ -251,6 +268,8 @@ class Watch:
     # The end.
 
     def _end(self, thread: threading.Thread) -> None:
+        if self.server is not None:
+            self.server.stop()
         gatherer = self._gatherer
         gatherer.stop.set()
         gatherer.wake.set()

@@ -6,6 +6,7 @@ page the watch.
 
 import logging
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
 
@@ -81,6 +82,7 @@ class Showing:
         self._outbox: Outbox | None = None
         self._shown_s: float | None = None
         self._told = False
+        self._served: Callable[[], str] = lambda: "Not yet."
 
     def show(self, memory: Memory, *, at_once: bool = True) -> None:
         """Write the files as of now; in a swarm of events only now and then."""
@@ -99,8 +101,10 @@ class Showing:
         standing = self.standing(memory, self._clock.now_utc())
         picture = self._painter.picture if self._painter is not None else None
         words = f"Of {picture[0]}; circle: limb; dashed: where to put it; line: its way." if picture else ""
+        jpeg = picture[1] if picture else None
+        self._served = lambda: page_html(standing, jpeg, words, buttons=True)
         written = write_quietly(self._home.status_json, to_json(standing)) and write_quietly(
-            self._home.status_html, page_html(standing, picture[1] if picture else None, words)
+            self._home.status_html, page_html(standing, jpeg, words)
         )
         if not written and not self._told:
             log.warning("the status page cannot be written; check space and permissions")
@@ -138,6 +142,10 @@ class Showing:
             waiting=sum(t.waiting for t in targets),
             trouble=f"{stuck.target}: {stuck.last_trouble or 'not tried yet'}" if stuck else "",
         )
+
+    def served_page(self) -> str:
+        """Return the page as it was shown last, with buttons; for the thread that serves it."""
+        return self._served()
 
     def forget_journal(self) -> None:
         """Close the outbox: another journal has taken its place, or the watch ends."""

@@ -56,11 +56,13 @@ class Running:
         self.settings, self.home, self.clock = settings, Home(state), clock or SetClock()
         self.stop = threading.Event()
         self.failed: BaseException | None = None
+        self.watch: Watch | None = None
         self._thread = threading.Thread(target=self._run, daemon=True)
 
     def _run(self) -> None:
         try:
-            Watch(self.settings, self.home, self.clock, self.stop).run()
+            self.watch = Watch(self.settings, self.home, self.clock, self.stop)
+            self.watch.run()
         except BaseException as error:  # noqa: BLE001 - told to the test
             self.failed = error
 

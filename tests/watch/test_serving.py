@@ -1,0 +1,148 @@
+"""The page on the network: it can be read, a mark can be left with the token, and nothing else."""
+
+import http.client
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import urlencode
+
+import pytest
+
+from sentinel.clock import SystemClock
+from sentinel.errors import RequestProblem
+from sentinel.records import Mark
+from sentinel.settings import Page, validate
+from sentinel.watch import serving
+from sentinel.watch.serving import PageServer
+from tests.watch.running import Running, settings_for
+
+
+@pytest.fixture
+def token(tmp_path: Path) -> str:
+    path = tmp_path / "token"
+    path.write_text("a-long-enough-token\n", encoding="utf-8")
+    path.chmod(0o600)
+    return f"file:{path}"
+
+
+@pytest.fixture
+def marks() -> list[Mark]:
+    return []
+
+
+@pytest.fixture
+def server(token: str, marks: list[Mark], monkeypatch: pytest.MonkeyPatch) -> Iterator[PageServer]:
+    pytest.importorskip("waitress", reason="the extra `page` is not installed")
+    monkeypatch.setattr(serving, "WRONG_TOKEN_S", 0.01)
+    chosen = Page(listen="127.0.0.1:0", token_from=token)
+    server = PageServer(chosen, SystemClock(), lambda: "<!doctype html><p>The page", marks.append)
+    server.start()
+    yield server
+    server.stop()
+
+
+def asked(
+    server: PageServer, method: str, path: str, body: bytes | None = None
+) -> tuple[int, str, dict[str, str]]:
+    connection = http.client.HTTPConnection(*server.address, timeout=10)
+    headers = {"Content-Type": "application/x-www-form-urlencoded"} if body is not None else {}
+    connection.request(method, path, body, headers)
+    answer = connection.getresponse()
+    text = answer.read().decode()
+    connection.close()
+    return answer.status, text, dict(answer.getheaders())
+
+
+def pressed(server: PageServer, **fields: str) -> tuple[int, str]:
+    status, text, _ = asked(server, "POST", "/mark", urlencode(fields).encode())
+    return status, text
+
+
+def test_the_page_is_read_by_anybody_and_asks_nobody(server: PageServer) -> None:
+    status, text, headers = asked(server, "GET", "/")
+    assert (status, text) == (200, "<!doctype html><p>The page")
+    assert "default-src 'none'" in headers["Content-Security-Policy"]
+    assert headers["Cache-Control"] == "no-store"
+    assert "Server" not in headers
+    assert asked(server, "HEAD", "/")[:2] == (200, "")
+
+
+@pytest.mark.parametrize(
+    "path", ["/status.json", "/journal.sqlite", "/../etc/passwd", "/%2e%2e/", "//", "/mark", "/?a=b/.."]
+)
+def test_nothing_else_is_read(server: PageServer, path: str) -> None:
+    status, text, _ = asked(server, "GET", path)
+    assert text == "<!doctype html><p>The page" if status == 200 else status in {400, 404}
+
+
+@pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "OPTIONS", "PATCH"])
+def test_nothing_else_is_done(server: PageServer, marks: list[Mark], method: str) -> None:
+    assert asked(server, method, "/", b"token=a-long-enough-token&kind=seen")[0] == 404
+    assert marks == []
+
+
+def test_a_button_needs_the_token(server: PageServer, marks: list[Mark]) -> None:
+    for wrong in ("", "a-long-enough-toke", "A-LONG-ENOUGH-TOKEN", "\N{SNOWMAN}"):
+        assert pressed(server, token=wrong, kind="seen")[0] == 403
+    assert pressed(server, kind="seen")[0] == 403
+    assert marks == []
+    status, text = pressed(server, token="a-long-enough-token", kind="visit")
+    assert status == 200
+    assert "Noted: At the camera, 15 min." in text
+    assert [(m.kind, m.minutes) for m in marks] == [("visit", 15.0)]
+    assert pressed(server, token="a-long-enough-token", kind="seen")[0] == 200
+    assert marks[-1].minutes is None
+
+
+@pytest.mark.parametrize("kind", ["remark", "realigned", "<script>", "", "visit\n"])
+def test_only_the_buttons_can_be_pressed(server: PageServer, marks: list[Mark], kind: str) -> None:
+    status, text = pressed(server, token="a-long-enough-token", kind=kind)
+    assert status == 400
+    assert kind == "" or kind not in text
+    assert marks == []
+
+
+def test_too_much_is_not_read(server: PageServer, marks: list[Mark]) -> None:
+    assert asked(server, "POST", "/mark", b"token=" + b"x" * 100_000)[0] in {400, 413}
+    assert asked(server, "POST", "/mark", b"")[0] == 400
+    assert marks == []
+
+
+@pytest.mark.parametrize(
+    ("page", "said"),
+    [
+        ({"listen": "127.0.0.1:80"}, "needs token_from"),
+        ({"listen": "0.0.0.0:8712", "token_from": "env:A"}, "can be reached from elsewhere"),
+        ({"listen": "[::]:8712", "token_from": "env:A"}, "can be reached from elsewhere"),
+        ({"listen": "camera.local:8712", "token_from": "env:A"}, "can be reached from elsewhere"),
+        ({"listen": "127.0.0.1", "token_from": "env:A"}, "page.listen"),
+    ],
+)
+def test_it_listens_to_this_computer_alone_unless_told_otherwise(page: dict[str, object], said: str) -> None:
+    content = {
+        "site": {"latitude_deg": 0.0, "longitude_deg": 0.0},
+        "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 4.0},
+        "page": page,
+    }
+    with pytest.raises(RequestProblem, match=said):
+        validate(content, where="test")
+    if "elsewhere" in said:
+        validate(content | {"page": page | {"beyond_loopback": True}}, where="test")
+
+
+def test_a_mark_pressed_on_the_page_reaches_the_journal(tmp_path: Path, token: str) -> None:
+    pytest.importorskip("waitress", reason="the extra `page` is not installed")
+    (tmp_path / "in").mkdir()
+    settings = settings_for(tmp_path / "in", page={"listen": "127.0.0.1:0", "token_from": token})
+    with Running(settings, tmp_path / "state") as watch:
+        server = watch.wait(lambda: watch.watch is not None and watch.watch.server)
+        watch.wait(
+            lambda: (
+                "last picture" in asked(server, "GET", "/")[1] or "no picture" in asked(server, "GET", "/")[1]
+            )
+        )
+        assert 'value="recentred"' in asked(server, "GET", "/")[1]
+        watch.wait(watch.home.status_html.exists)
+        assert 'value="recentred"' not in watch.home.status_html.read_text(encoding="utf-8")
+        assert pressed(server, token="a-long-enough-token", kind="recentred")[0] == 200
+        watch.wait(lambda: not list(watch.home.marks.glob("*.json")))
+    assert "recentred" in (tmp_path / "state" / "marks.jsonl").read_text(encoding="utf-8")
