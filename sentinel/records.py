@@ -81,7 +81,7 @@ class MeasuredFrame:
     """Doubts about file and time; the disc has its own."""
     size_bytes: int | None = None
     modified_ns: int | None = None
-    """The file's own time of change; with name and size it tells a file that is known from one that is new."""
+    """The file's own time of change; with name and size it tells a known file from a new one."""
 
     @property
     def all_flags(self) -> tuple[str, ...]:
@@ -142,6 +142,8 @@ class Surroundings:
     """What tells this run of the computer from others."""
     folder: Literal["present", "empty", "missing", "unreadable", "stuck"] | None = None
     """How the folder of the frames is found; stuck: looking at it does not come back."""
+    camera_offset_s: float | None = None
+    """Camera clock minus UTC, as used for the frames that come; None: not known yet."""
     state_free_bytes: int | None = None
     """Free space where journal and status are kept."""
     away_s: float | None = None

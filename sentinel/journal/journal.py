@@ -247,6 +247,13 @@ class Journal:
         for seq, kind, now, body in self._db.execute(query, (after,)):
             yield seq, decode(_EVENTS[kind], body), parse_utc(now)
 
+    def last_offset_s(self) -> float | None:
+        """Return the camera's offset as the last reading of the surroundings has it; None: none is known."""
+        query = "SELECT body FROM event WHERE kind = 'surroundings' ORDER BY seq DESC LIMIT 1"
+        for (body,) in self._db.execute(query):
+            return decode(Surroundings, body).camera_offset_s
+        return None
+
     def first_number(self, is_it: Callable[[Surroundings], bool]) -> int:
         """Return the number of the first reading of a kind; one past the last event if there is none."""
         query = "SELECT seq, body FROM event WHERE kind = 'surroundings' ORDER BY seq"

@@ -60,6 +60,7 @@ class Around:
             clock_synchronised=synchronised(),
             boot_id=self._boot_id,
             folder=folder,  # type: ignore[arg-type]
+            camera_offset_s=report.clock_offset_s if report is not None else None,
             state_free_bytes=_free(self._state),
             away_s=away_s,
             waiting_messages=messages.waiting,

@@ -107,6 +107,7 @@ class Watch:
             self._pulses,
             make_pool=self._make_pool,
             attempts=Attempts(home.attempt),
+            offset_before_s=journal.last_offset_s(),
         )
         # The folder is looked at while the heavier rooms wake up.
         thread = threading.Thread(target=self._gatherer.run, name="gatherer", daemon=True)

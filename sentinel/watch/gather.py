@@ -11,7 +11,7 @@ import os
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from queue import Full, Queue
 from threading import Event as Flag
@@ -19,7 +19,7 @@ from threading import Event as Flag
 from sentinel.clock import Clock
 from sentinel.errors import FrameProblem
 from sentinel.intake.decode import read_header
-from sentinel.intake.exposure_time import exposure_time
+from sentinel.intake.exposure_time import TIME_FROM_FILE, exposure_time
 from sentinel.intake.live import Finished, FolderState, Known, LiveFolder, Look
 from sentinel.intake.pool import UNMEASURED, Job, MeasuringPool
 from sentinel.intake.watching import FolderEvents
@@ -37,6 +37,8 @@ RAREST_S = 15.0
 GATHER_S = 0.02
 AT_ONCE = 32
 """Files taken from one look; between them, others get their turn."""
+OFFSET_UNKNOWN = "clock-offset-unknown"
+"""Flag of a frame whose time is the camera's as it is: no frame has come live yet to tell the offset from."""
 ATTEMPTS = 3
 """A file during whose measuring the watch itself ended so often is skipped."""
 
@@ -115,6 +117,8 @@ class Gatherer:
         Starts the measuring process.
     attempts
         Where what is being measured is remembered.
+    offset_before_s
+        The camera's offset as it was found in an earlier run.
     """
 
     def __init__(
@@ -126,12 +130,13 @@ class Gatherer:
         *,
         make_pool: Callable[[], MeasuringPool],
         attempts: Attempts,
+        offset_before_s: float | None = None,
     ) -> None:
         configured = settings.camera.clock_offset_s
         self.arrivals: Queue[Arrival | AllCaughtUp] = Queue(maxsize=2 * AT_ONCE)
         self.stop = Flag()
         self.wake = Flag()
-        self.offset = CameraOffset(None if configured == "auto" else configured)
+        self.offset = CameraOffset(None if configured == "auto" else configured, before_s=offset_before_s)
         self._settings, self._clock, self._pulses = settings, clock, pulses
         self._make_pool, self._attempts = make_pool, attempts
         folder = Path(settings.frames.folder)
@@ -230,10 +235,16 @@ class Gatherer:
             self._live.forget(file)
             return
         self._frame_bytes = file.size_bytes + 0.8 * ((self._frame_bytes or file.size_bytes) - file.size_bytes)
-        if not self._catching_up and frame.error is None and "time-from-file" not in frame.flags:
+        told = TIME_FROM_FILE not in frame.flags
+        if told and not self._catching_up and frame.error is None:
             self.offset.learn(utc_s(frame.time_utc) + offset_s - utc_s(arrived_utc))
+        # The first frame that comes live tells the offset that it needs itself.
+        better = timedelta(seconds=offset_s - self.offset.current_s if told else 0.0)
+        doubts = () if self.offset.is_known or not told else (OFFSET_UNKNOWN,)
         frame = dataclasses.replace(
             frame,
+            time_utc=frame.time_utc + better,
+            flags=(*frame.flags, *doubts),
             arrived_utc=None if self._catching_up else arrived_utc,
             sha256=file.digest or "",
             size_bytes=file.size_bytes,

@@ -76,13 +76,28 @@ class CameraOffset:
     tells most: the offset is the largest of (camera's time - arrival), plus the least that a transfer
     takes. Only live arrivals count. A value once given stays until it is off by more than
     `tolerance_s`, so that times do not waver.
+
+    Parameters
+    ----------
+    configured_s
+        The offset, where it is told; None: it is to be found.
+    before_s
+        What was found in an earlier run.
     """
 
-    def __init__(self, configured_s: float | None, *, window: int = 60, tolerance_s: float = 2.0) -> None:
+    def __init__(
+        self,
+        configured_s: float | None,
+        *,
+        before_s: float | None = None,
+        window: int = 60,
+        tolerance_s: float = 2.0,
+    ) -> None:
         self._configured_s = configured_s
         self._samples: deque[float] = deque(maxlen=window)
         self._tolerance_s = tolerance_s
-        self._given_s: float | None = None
+        self._was_known = before_s is not None
+        self._given_s = before_s
 
     @property
     def is_known(self) -> bool:
@@ -106,11 +121,11 @@ class CameraOffset:
             # All alike and far from those before: the clock was set back. Late frames would be late unlike.
             self._samples = deque(newest, maxlen=self._samples.maxlen)
         found_s = max(self._samples) + TRANSFER_S
-        settling = len(self._samples) <= SETTLED
+        settling = len(self._samples) <= SETTLED and not self._was_known
         if self._given_s is None or settling or abs(found_s - self._given_s) > self._tolerance_s:
             self._given_s = found_s
 
     def restart(self) -> None:
         """Forget the arrivals: the clock they were read off was wrong."""
         self._samples.clear()
-        self._given_s = None
+        self._given_s, self._was_known = None, False

@@ -85,6 +85,16 @@ def test_the_cameras_offset_is_found_from_arrivals(true_s: float, seed: int) -> 
     assert changes <= 2, "times do not waver"
 
 
+def test_what_an_earlier_run_found_stays_until_it_is_wrong() -> None:
+    offset = CameraOffset(None, before_s=37.0)
+    assert (offset.current_s, offset.is_known) == (37.0, True)
+    offset.learn(37.4 - 2.0)
+    offset.learn(37.4 - 9.0)
+    assert offset.current_s == 37.0
+    offset.learn(97.0)
+    assert offset.current_s == 98.0
+
+
 def test_a_clock_set_back_is_followed_and_late_frames_are_not() -> None:
     offset = CameraOffset(None)
     for _ in range(30):

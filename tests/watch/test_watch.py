@@ -148,6 +148,26 @@ def test_marks_are_taken_up_once(folder: Path, state: Path) -> None:
     assert (home.marks / "zz.unreadable").exists()
 
 
+def test_the_cameras_offset_is_found_from_arrivals_and_kept(folder: Path, state: Path) -> None:
+    settings = settings_for(folder, camera={"clock_offset_s": "auto"})
+    fast = just_now() + timedelta(hours=2, seconds=40)
+    with Running(settings, state) as watch:
+        watch.wait(lambda: readings_in(watch.home.journal))
+        taken_utc = just_now().replace(tzinfo=UTC)
+        put(folder / "0.jpg", jpeg(0, start=fast + (taken_utc.replace(tzinfo=None) - just_now())))
+        watch.wait(lambda: len(watch.names()) == 1)
+    (first,) = watch.frames()
+    assert first.arrived_utc is not None
+    assert abs(first.arrived_utc - first.time_utc) < timedelta(seconds=5), "even the first frame"
+    put(folder / "1.jpg", jpeg(1, start=fast), age_s=30)
+    with Running(settings, state) as watch:
+        watch.wait(lambda: len(watch.names()) == 2)
+    second = watch.frames()[1]
+    assert second.arrived_utc is None
+    assert abs(second.time_utc - first.time_utc - timedelta(seconds=60)) < timedelta(seconds=8)
+    assert "clock-offset-unknown" not in second.all_flags
+
+
 def test_a_second_watch_is_refused(folder: Path, state: Path) -> None:
     with Running(settings_for(folder), state) as watch:
         watch.wait(watch.home.is_watched)
