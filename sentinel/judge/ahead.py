@@ -27,6 +27,8 @@ class Exit(NamedTuple):
     edge: str | None
     young: bool
     """Too little arc behind it."""
+    departed: bool = False
+    """The disc does not follow the mount's model: knocked, pushed, or on its way out."""
     place: Place | None = None
     """Where to put the disc."""
 
@@ -44,8 +46,10 @@ class Room(NamedTuple):
 class Ahead(NamedTuple):
     """What the judge remembers of the future; bounded."""
 
-    exits: tuple[Exit, ...] = ()
-    """The last two."""
+    exit: Exit | None = None
+    """What the last forecast said."""
+    near_s: float | None = None
+    """Since which forecast the edge has been near in all of them."""
     due: tuple[Due, ...] = ()
     due_s: float = 0.0
     done: tuple[tuple[str, float], ...] = ()
@@ -68,9 +72,12 @@ def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
         utc_s(median) if median is not None else None,
         forecast.edge,
         "too-little-arc" in forecast.flags or (forecast.arc_h or 0.0) < 1.0,
+        "departed" in forecast.flags,
         forecast.best_place,
     )
-    state = state._replace(exits=(*state.exits[-1:], new), due=forecast.due, due_s=told_s)
+    near = new.early_s is not None and new.early_s - told_s <= (_leads_min(scene)[0] * 60 + _AGREE_S)
+    near_s = (told_s if state.near_s is None else state.near_s) if near else None
+    state = state._replace(exit=new, near_s=near_s, due=forecast.due, due_s=told_s)
     return _rated(state, forecast, scene)
 
 
@@ -82,8 +89,12 @@ def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
         return state
     usual = [RATE_RATIOS[tracking]] + ([_LUNAR_DRIVE] if tracking == "lunar" else [])
     off = min((ratio - one for one in usual), key=abs)
-    wrong = abs(off) > max(limits.rate_wrong_fraction, limits.rate_wrong_sigmas * sigma)
-    if not wrong:
+    if "roll-open" in forecast.flags:
+        # More than one mount explains the track, some of them at another rate: that says nothing either way.
+        return state
+    # The fit has weighed the usual rates against each other; its sigma spans those it has not ruled out yet.
+    clear = abs(off) > limits.rate_wrong_sigmas * sigma or "rate" in forecast.flags
+    if not (clear and abs(off) > limits.rate_wrong_fraction):
         return state._replace(rates=(), rate=None)
     rates = (*state.rates[-(_RATE_FORECASTS - 1) :], off)
     if len(rates) < _RATE_FORECASTS:
@@ -109,7 +120,9 @@ def marked(state: Ahead, mark: Mark) -> Ahead:
     """Take what the operator saw to."""
     when_s = utc_s(mark.time_utc)
     if mark.kind in {"recentred", "realigned"}:
-        return state._replace(exits=(), done=_and(state.done, "drift", when_s), rates=(), rate=None)
+        return state._replace(
+            exit=None, near_s=None, done=_and(state.done, "drift", when_s), rates=(), rate=None
+        )
     if mark.kind == "unwound":
         return state._replace(done=_and(state.done, "axis-limit", when_s), unwound_asked=False)
     if mark.kind == "battery":
@@ -139,8 +152,7 @@ def surroundings_came(state: Ahead, event: Surroundings) -> Ahead:
 def readings(state: Ahead, now_s: float, scene: Scene) -> Readings:
     """Return what to say at this moment of all that can be foreseen."""
     found: Readings = {}
-    if state.exits:
-        found["drift-exit"] = _exit_finding(state, now_s, scene)
+    found["drift-exit"] = _exit_finding(state, state.exit, now_s, scene) if state.exit is not None else None
     overdue = {reason: when for reason, when in state.done if when >= state.due_s}
     due = {one.reason: utc_s(one.time_utc) for one in state.due if one.reason not in overdue}
     found["axis-limit"] = _limit_finding(state, due.get("axis-limit"), now_s, scene)
@@ -165,8 +177,7 @@ def _graded(
     return left_min <= soon_min + clear_min, None
 
 
-def _exit_finding(state: Ahead, now_s: float, scene: Scene) -> Finding | None:
-    last = state.exits[-1]
+def _exit_finding(state: Ahead, last: Exit, now_s: float, scene: Scene) -> Finding | None:
     if last.early_s is None:
         return None
     soon_min, now_min = _leads_min(scene)
@@ -175,7 +186,8 @@ def _exit_finding(state: Ahead, now_s: float, scene: Scene) -> Finding | None:
     if not amiss:
         return None
     median_min = None if last.median_s is None else (last.median_s - now_s) / 60
-    severity = _believed(state, severity, median_min, now_s, scene)
+    if severity is not None:
+        severity = _believed(state, last, severity, median_min, scene)
     detail: dict[str, Any] = {
         "minutes_left": round(left_min, 1),
         "exit_early_utc": format_utc(from_utc_s(last.early_s)),
@@ -195,26 +207,21 @@ def _exit_finding(state: Ahead, now_s: float, scene: Scene) -> Finding | None:
 
 
 def _believed(
-    state: Ahead, severity: Severity | None, median_min: float | None, now_s: float, scene: Scene
+    state: Ahead, last: Exit, severity: Severity, median_min: float | None, scene: Scene
 ) -> Severity | None:
-    """Return the severity that one forecast, the one before and the amount of arc can bear."""
-    if severity is None:
-        return None
-    last = state.exits[-1]
+    """Return the severity that the forecasts so far, and the arc they stand on, can bear."""
     soon_min, now_min = _leads_min(scene)
-    if median_min is not None and median_min <= now_min:
-        sure = len(state.exits) > 1 or not last.young
-        return severity if sure else Severity.SOON
-    if last.young and (median_min is None or median_min > 2 * soon_min):
+    at_hand = median_min is not None and median_min <= now_min
+    if at_hand and not last.young and not last.departed:
+        return severity
+    if last.young and not at_hand and (median_min is None or median_min > 2 * soon_min):
         # The early quantile of a guess is near because the guess is wide, not because the edge is.
         return None
-    if len(state.exits) < 2 or state.exits[-2].early_s is None:
+    agreed_s = last.told_s - (state.near_s if state.near_s is not None else last.told_s)
+    if agreed_s < scene.thresholds.drift_confirm_min * 60:
+        # One forecast, or a few in the minutes in which somebody pushes the disc about.
         return None
-    before_min = (state.exits[-2].early_s - now_s) / 60
-    if before_min > soon_min + _AGREE_S / 60:
-        return None
-    doubtful = severity is Severity.NOW and (last.young or before_min > now_min + _AGREE_S / 60)
-    return Severity.SOON if doubtful else severity
+    return Severity.SOON if last.young and not at_hand else severity
 
 
 def _limit_finding(state: Ahead, when_s: float | None, now_s: float, scene: Scene) -> Finding | None:

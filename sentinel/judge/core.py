@@ -332,6 +332,8 @@ class Judge:
         awaited = state.visit.checking and not state.visit.failed
         if condition in _MEASURED and (awaited or self._busy(state, now_s)):
             return True
+        if condition == "drift-exit" and (state.motion.leap is not None or self._busy(state, now_s)):
+            return True
         job = _ON_THE_LIST.get(condition)
         listed = job is not None and bedtime.announced(state.bedtime, job, now_s)
         return listed and finding.severity is not Severity.NOW

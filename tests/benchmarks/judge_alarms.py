@@ -37,6 +37,7 @@ TRUE = {
     "camera": (worlds.camera_stop, "no-frames", "now"),
     "cap": (worlds.cap, "lost-disc", "now"),
     "frost": (worlds.frost, "dimmed", "soon"),
+    "rate": (worlds.star_rate, "runaway", "soon"),
 }
 
 
@@ -120,6 +121,8 @@ def main() -> None:
     asked = parser.parse_args()
     sessions, hours = (3, 12.0) if asked.quick else (asked.sessions, asked.hours)
     began = time.perf_counter()
+    if asked.no_forecast:
+        asked.kinds = [kind for kind in asked.kinds if kind != "rate"]  # only the fit can tell
     for kind in asked.kinds:
         run = quiet if kind in QUIET else true
         run(kind, sessions, hours, not asked.no_forecast, asked.verbose)

@@ -244,6 +244,15 @@ def test_star_rate_is_told_from_the_fit() -> None:
     assert watch.of("runaway")[-1] == ("cleared", "soon")
 
 
+def test_star_rate_is_told_as_soon_as_the_fit_has_decided() -> None:
+    watch = tracked()
+    for flags in ((), ("rate",), ("roll-open", "rate"), ("rate",), ("roll-open",), ("rate",)):
+        assert watch.said == []
+        watch.forecast(rate_ratio=1.0027 if "rate" in flags else 1.0, rate_ratio_sigma=8e-4, flags=flags)
+        watch.frames(10)
+    assert watch.of("runaway") == [("opened", "soon")]
+
+
 def test_a_rate_that_is_not_known_well_is_no_wrong_rate() -> None:
     watch = tracked()
     for _ in range(5):

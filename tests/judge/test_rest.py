@@ -189,6 +189,20 @@ def test_a_forecast_that_knows_little_wakes_nobody() -> None:
     assert watch.said == []
 
 
+def test_forecasts_of_the_minutes_in_which_somebody_pushes_the_disc_wake_nobody() -> None:
+    watch = Watch()
+    watch.frames(60)
+    for x, y in ((3500, 2100), (4100, 2500), (2600, 1900), (3000, 2000)):
+        watch.x, watch.y = x, y
+        watch.frames(1)
+        soon = watch.now + timedelta(minutes=4)
+        watch.forecast(exit_early_utc=soon, exit_utc=soon, flags=("departed",))
+    watch.frames(3)
+    watch.forecast(exit_early_utc=None)
+    watch.frames(20)
+    assert not [one for one in watch.said if one.severity is not Severity.NOTE]
+
+
 def test_one_odd_forecast_wakes_nobody() -> None:
     watch = Watch()
     watch.frames(60)

@@ -297,3 +297,14 @@ def frost(seed: int, hours: float) -> Session:
     at = _when(seed, hours)
     event = happening.Frost(kind="frost", at=at, dimming=0.5)
     return built(scenario(seed, hours=hours).with_events(event), onset_h=at)
+
+
+def star_rate(seed: int, hours: float) -> Session:
+    """A drive left on the star rate from the beginning, where the settings say solar."""
+    base = scenario(seed, hours=min(hours, 6.0))
+    mount = base.mount.model_copy(update={"tracking": "sidereal"})
+    session = built(base.changed(mount=mount), onset_h=0.0)
+    told = session.settings.model_copy(
+        update={"mount": session.settings.mount.model_copy(update={"tracking": "solar"})}
+    )
+    return replace(session, settings=told)
