@@ -101,6 +101,7 @@ def built(scenario_: Scenario, *, onset_h: float | None = None, **notes: Any) ->
 
 
 Feed = Callable[[Any, datetime], Forecast | None]
+Make = Callable[[int, float], Session]
 
 
 def judged(session: Session, feed: Feed | None = None) -> tuple[list[Incident], JudgeState]:
