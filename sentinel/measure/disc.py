@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 
 SOFT_SHARE = 0.02
 """Edge width over radius from which a disc is said to be soft."""
-FEW_RAYS, RAYS, MANY_RAYS = 96, 360, 1500
+FEW_RAYS, RAYS, MANY_RAYS = 96, 320, 1200
 SHORT = 0.4
 """Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
 NOISY = 0.06
@@ -143,14 +143,12 @@ def _fitted(levels: Levels, outline: Outline) -> Fit:
         Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px
     )
     priors, every = Priors(oval, egg), 2 * np.pi * limb.mean_px
-    count = min(every / 3.0, RAYS) if share > SHORT else min(every, MANY_RAYS)
     # A few rays find the place, then all of them weigh in.
     rough = fit_limb(levels, start, _shown(outline, FEW_RAYS), priors, enough_px=0.05)
-    fit = fit_limb(levels, rough.state, _shown(outline, max(FEW_RAYS, int(count))), priors, iterations=5)
-    if fit.noise > NOISY * float(np.median(fit.brightness)):
-        many = _shown(outline, max(FEW_RAYS, int(min(every, MANY_RAYS))))
-        fit = fit_limb(levels, fit.state, many, priors, iterations=3)
-    return fit
+    noisy = rough.noise > NOISY * float(np.median(rough.brightness))
+    wanted = min(every, MANY_RAYS) if noisy or share < SHORT else min(every / 3.0, RAYS)
+    angle = _shown(outline, max(FEW_RAYS, int(wanted)))
+    return fit_limb(levels, rough.state, angle, priors, iterations=3 if noisy else 5, enough_px=0.01)
 
 
 def _shown(outline: Outline, count: int) -> Array:

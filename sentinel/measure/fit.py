@@ -124,14 +124,20 @@ class Fit:
 
 @dataclass(frozen=True, slots=True)
 class _Columns:
-    """The model and its derivatives at every sample."""
+    """The derivatives of the model at every sample, and what it leaves."""
 
-    local: Array
-    """(n, m, LOCAL)"""
-    shared: Array
-    """(n, m, GLOBAL)"""
-    residual: Array
-    """(n, m): light less model."""
+    every: Array
+    """(n, m, LOCAL + GLOBAL + 1): own, shared, and light less model."""
+
+    @property
+    def local(self) -> Array:
+        """(n, m, LOCAL)."""
+        return self.every[..., :LOCAL]
+
+    @property
+    def residual(self) -> Array:
+        """(n, m)."""
+        return self.every[..., -1]
 
 
 def reach_px(sigma_px: float) -> float:
@@ -176,47 +182,46 @@ def _columns(rays: Rays, state: State, linear: Array) -> _Columns:
     found = _look_up(distance, table, state)
     value, slope = found[..., 0], found[..., 1]
     along = distance / reach_px(state.sigma_px)
-    local = np.empty((*distance.shape, LOCAL))
-    local[..., 0], local[..., 1], local[..., 2], local[..., 3] = value, 1.0, value * along, along
     bright = linear[:, 0, None] + linear[:, 2, None] * along
     outward = bright * -slope
-    shared = np.empty((*distance.shape, GLOBAL))
+    every = np.empty((*distance.shape, LOCAL + GLOBAL + 1))
+    every[..., 0], every[..., 1], every[..., 2], every[..., 3] = value, 1.0, value * along, along
+    shared = every[..., LOCAL:-1]
     shared[..., :SHAPE_TERMS] = shape_columns(rays.angle)[:, None, :] * outward[..., None]
     shared[..., 0], shared[..., 1] = dx / radius * outward, dy / radius * outward
     shared[..., SHAPE_TERMS:] = found[..., 2:] * bright[..., None]
-    model = bright * value + linear[:, 1, None] + linear[:, 3, None] * along
-    return _Columns(local, shared, rays.light - model)
+    every[..., -1] = rays.light - (bright * value + linear[:, 1, None] + linear[:, 3, None] * along)
+    return _Columns(every)
 
 
 @dataclass(frozen=True, slots=True)
 class _Normal:
-    """Normal equations of every ray, its own numbers (o) and the shared ones (s) apart."""
+    """Normal equations of every ray, its own numbers projected out of the shared ones."""
 
-    own: Array
-    cross: Array
-    own_right: Array
+    own_best: Array
+    """(n, LOCAL): change of the rays' own numbers if nothing shared changes."""
+    own_follow: Array
+    """(n, LOCAL, GLOBAL): how they follow a change of what is shared."""
     rest: Array
-    """(n, GLOBAL, GLOBAL): shared, own numbers projected out."""
+    """(n, GLOBAL, GLOBAL)"""
     right: Array
     """(n, GLOBAL)"""
 
     def own_step(self, shared_step: Array) -> Array:
         """Return the change (n, LOCAL) of the rays' own numbers that goes with a shared step."""
-        wanted = self.own_right - self.cross @ shared_step
-        return np.linalg.solve(self.own, wanted[..., None])[..., 0]
+        return self.own_best - self.own_follow @ shared_step
 
 
 def _normal(columns: _Columns, weight: Array, ridge: Array, excess: Array) -> _Normal:
-    """Form every ray's normal equations; its own numbers are held by `ridge`, from which they stand `excess` off."""
-    every = np.concatenate([columns.local, columns.shared, columns.residual[..., None]], axis=-1)
-    square = np.swapaxes(every * weight[..., None], 1, 2) @ every
-    own = square[:, :LOCAL, :LOCAL] + np.eye(LOCAL) * ridge[:, None, :]
-    cross = square[:, :LOCAL, LOCAL:-1]
-    own_right = square[:, :LOCAL, -1] - ridge * excess
-    through = np.swapaxes(np.linalg.solve(own, cross), 1, 2)
-    rest = square[:, LOCAL:-1, LOCAL:-1] - through @ cross
-    right = square[:, LOCAL:-1, -1] - (through @ own_right[..., None])[..., 0]
-    return _Normal(own, cross, own_right, rest, right)
+    """Form every ray's normal equations; `ridge` holds its own numbers, which stand `excess` off."""
+    every = columns.every
+    square = np.matmul((every * weight[..., None]).transpose(0, 2, 1), every)
+    own = square[:, :LOCAL, :LOCAL]
+    own[:, range(LOCAL), range(LOCAL)] += ridge
+    square[:, :LOCAL, -1] -= ridge * excess
+    follow = np.linalg.solve(own, square[:, :LOCAL, LOCAL:])
+    left = square[:, LOCAL:, LOCAL:] - np.matmul(square[:, :LOCAL, LOCAL:].transpose(0, 2, 1), follow)
+    return _Normal(follow[:, :, -1], follow[:, :, :-1], left[:, :-1, :-1], left[:, :-1, -1])
 
 
 def _first_guess(rays: Rays, state: State, weight: Array) -> Array:
@@ -270,7 +275,7 @@ def _look(
     spread = np.stack([np.full_like(slope, BRIGHTNESS_SD * typical), 1e4 * slope, slope, slope], axis=1)
     columns = _columns(rays, state, linear)
     normal = _normal(columns, counts, (noise / spread) ** 2, linear - [typical, 0.0, 0.0, 0.0])
-    own = np.linalg.solve(normal.own, normal.own_right[..., None])[..., 0]
+    own = normal.own_best
     left = columns.residual - (columns.local @ own[..., None])[..., 0]
     per_ray = np.sqrt((counts * left**2).sum(1) / np.maximum(counts.sum(1) - LOCAL, 1))
     noise = float(np.median(per_ray)) + 1e-6

@@ -19,9 +19,9 @@ GRID_CELLS = 320
 FINE_CELLS = 96
 """The same when a small patch is looked at again."""
 MAX_EDGES = 700
-JURY = 160
+JURY = 100
 """Edges that judge all candidates; the best candidates are judged by all edges."""
-PAIRS = 2000
+PAIRS = 1500
 SMALLEST_CELLS = 5.0
 """A circle of fewer cells is looked for again in a finer copy."""
 
