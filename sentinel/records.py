@@ -253,7 +253,9 @@ class Forecast:
     axis_changed_utc: datetime | None = None
     """When the axis was last found to have changed by itself."""
     flags: tuple[str, ...] = ()
-    """Doubts: `too-little-arc`, `no-disc`, `all-clipped`, `focal-length`, `departed`, `low-sun`, `unseen`."""
+    """Doubts and findings: `no-disc`, `too-little-arc`, `roll-open` (several rolls still fit), `unseen`,
+    `low-sun`, `all-clipped`, `focal-length`, `rate` (not the configured one), `departed`, `stopped`,
+    `axis-changed`."""
 
 
 IncidentState = Literal["opened", "changed", "cleared"]

@@ -233,7 +233,7 @@ def _place_fields(view: _View, known: Known, best: Lead, exits: Exits) -> dict[s
     radius = view.radius_px
     ahead = Ahead(view.now_s, OFFSETS_S, view.x_px, view.y_px, radius, view.up, known.frame)
     strays = reach(ahead, 0)
-    now_place = place(ahead, 0, best_centre(strays), strays)
+    now_place = place(ahead, 0, best_centre(ahead, 0, strays), strays)
     middle = np.array(known.frame.middle_px)
     here = np.array([np.median(view.x_px[0]), np.median(view.y_px[0])]) - middle
     along = np.array([np.cos(best.roll_rad), -np.sin(best.roll_rad)])
@@ -242,7 +242,7 @@ def _place_fields(view: _View, known: Known, best: Lead, exits: Exits) -> dict[s
     for hours in LATER_H:
         begin = int(np.searchsorted(OFFSETS_S, hours * 3600))
         then = reach(ahead, begin, every=3)
-        later.append(place(ahead, begin, best_centre(then), then))
+        later.append(place(ahead, begin, best_centre(ahead, begin, then), then))
     return {
         "recentre_to_px": now_place.to_px,
         "recentre_holds_until_utc": now_place.holds_until_utc,

@@ -11,14 +11,18 @@ from sentinel.sky.arrays import Array, Bools
 from sentinel.times import from_utc_s
 
 TOLERANCE_WIDTHS = 0.25
-_BETWEEN = (0.1, 0.25, 0.4, 0.55, 0.7, 0.85)
+_BETWEEN = (0.2, 0.4, 0.6, 0.8, 1.0)
 LEVELS = (0.005, 0.025, 0.1, 0.25, 0.45)
 """Shares of draws left out on each side at each time. The first is the safe one: over both sides, and first
 passages, about 1 %; the others tell how a place does when luck is not at its worst."""
 _SAFE_SHARE = 0.95
 """A place that holds nearly as long at worst, and longer otherwise, is the better advice."""
 _NO_REGRET = 0.98
-"""No advice is to do worse than the middle of the frame, however luck has it."""
+"""No advice is to hold shorter than this share of what the middle of the frame would,"""
+_REGRETS = 0.02
+"""in more than this share of the draws."""
+_COMPARED = 100
+"""Draws compared one by one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,23 +77,32 @@ def reach(ahead: Ahead, begin: int, every: int = 1) -> Reach:
     return Reach(ahead.offsets_s[begin:], np.stack(low, axis=1), np.stack(high, axis=1), half)
 
 
-def best_centre(strays: Reach) -> Array:
+def best_centre(ahead: Ahead, begin: int, strays: Reach) -> Array:
     """Return the place (2,), relative to the middle, that holds longest.
 
     The best for each level is known in closed form. These and what lies between them are compared with the
-    middle: none that does worse at any level is taken; of the rest, those that hold longest at the safe one.
+    middle, draw by draw: a place that is often worse is not taken; of the rest, those that hold longest at
+    the safe level.
     """
-    middle = np.zeros(2)
-    bests = np.array([middle] + [_best_at(strays, level) for level in range(len(LEVELS))])
-    between = [
-        one + share * (other - one)
-        for i, one in enumerate(bests)
-        for other in bests[i + 1 :]
-        for share in _BETWEEN
-    ]
-    places = np.concatenate([bests, between])
-    held = _held_s(strays, places)
-    return _choose(places, held, np.all(held >= _NO_REGRET * held[:, :1], axis=0))
+    bests = np.array([_best_at(strays, level) for level in range(len(LEVELS))])
+    shares = np.array(_BETWEEN)[:, None, None]
+    places = np.concatenate([np.zeros((1, 2)), *(bests * shares), *((bests[0] + bests[1:]) / 2)[None]])
+    held = _held_by_draw(ahead, begin, strays.half_px, places)
+    regrets = (held < _NO_REGRET * held[:1]).mean(axis=1)
+    return _choose(places, _held_s(strays, places), regrets <= _REGRETS)
+
+
+def _held_by_draw(ahead: Ahead, begin: int, half_px: Array, places: Array) -> Array:
+    """Return for how many seconds each place (q, 2) holds on some of the draws' tracks, (q, d)."""
+    every = max(ahead.x_px.shape[1] // _COMPARED, 1)
+    shape = len(places), len(ahead.offsets_s) - begin, -(-ahead.x_px.shape[1] // every)
+    out = np.zeros(shape, dtype=bool)
+    for axis, track in enumerate((ahead.x_px, ahead.y_px)):
+        moved = track[begin:, ::every] - track[begin, ::every]
+        out |= np.abs(moved + places[:, axis, None, None]) > max(half_px[axis], 0.0)
+    out &= ahead.up[begin:, None]
+    first = np.where(out.any(axis=1), out.argmax(axis=1), out.shape[1] - 1)
+    return np.asarray(ahead.offsets_s[begin:][first] - ahead.offsets_s[begin])
 
 
 def best_along(strays: Reach, at_px: Array, direction: Array) -> Array:

@@ -118,20 +118,21 @@ def drifting(x_rate: float, y_rate: float) -> Ahead:
 
 
 def test_the_best_place_is_where_the_drift_comes_from() -> None:
-    strays = reach(drifting(0.01, 0.0), 0)
-    centre = best_centre(strays)
+    ahead = drifting(0.01, 0.0)
+    strays = reach(ahead, 0)
+    centre = best_centre(ahead, 0, strays)
     room_px = 500 - 100 - 50
     assert centre[0] == pytest.approx(-room_px, rel=0.06)
     assert abs(centre[1]) < 60
-    advice = place(drifting(0.01, 0.0), 0, centre, strays)
+    advice = place(ahead, 0, centre, strays)
     assert advice.gap_edge == "left"
     assert advice.right_widths == pytest.approx(centre[0] / 200)
     assert advice.holds_until_utc is not None
 
 
 def test_a_disc_that_stays_is_best_left_in_the_middle() -> None:
-    strays = reach(drifting(0.0, 0.0), 0)
-    assert best_centre(strays) == pytest.approx([0, 0])
+    ahead = drifting(0.0, 0.0)
+    assert best_centre(ahead, 0, reach(ahead, 0)) == pytest.approx([0, 0])
 
 
 def test_one_axis_alone_does_what_it_can() -> None:
@@ -140,4 +141,4 @@ def test_one_axis_alone_does_what_it_can() -> None:
     along = best_along(strays, np.array([0.0, 30.0]), np.array([1.0, 0.0]))
     assert along[1] == pytest.approx(30.0)
     assert along[0] < -150
-    assert strays.holds(along[None])[0, 0] <= strays.holds(best_centre(strays)[None])[0, 0]
+    assert strays.holds(along[None])[0, 0] <= strays.holds(best_centre(ahead, 0, strays)[None])[0, 0]
