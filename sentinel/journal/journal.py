@@ -1,12 +1,13 @@
 """The journal: every event in order of arrival and what it led to, each committed as one transaction."""
 
+import logging
 import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, encode
@@ -26,6 +27,11 @@ from sentinel.records import (
 from sentinel.times import format_utc, parse_utc
 
 T = TypeVar("T")
+
+log = logging.getLogger(__name__)
+
+_UNREADABLE = (ValueError, KeyError, TypeError, Problem)
+"""What reading a spoilt row may raise."""
 
 _EVENTS: dict[str, type[Event]] = {
     "frame": MeasuredFrame,
@@ -244,22 +250,33 @@ class Journal:
     def numbered_events(self, after: int = 0) -> Iterator[tuple[int, Event, datetime]]:
         """Yield every event after a number, with its own number and the time it was taken up."""
         query = "SELECT seq, kind, now_utc, body FROM event WHERE seq > ? ORDER BY seq"
-        for seq, kind, now, body in self._db.execute(query, (after,)):
-            yield seq, decode(_EVENTS[kind], body), parse_utc(now)
+        for seq, kind, now, body in self._select(query, (after,)):
+            try:
+                numbered = seq, decode(_EVENTS[kind], body), parse_utc(now)
+            except _UNREADABLE as error:
+                self._left_out(error)
+                continue
+            yield numbered
 
     def last_offset_s(self) -> float | None:
         """Return the camera's offset as the last reading of the surroundings has it; None: none is known."""
         query = "SELECT body FROM event WHERE kind = 'surroundings' ORDER BY seq DESC LIMIT 1"
-        for (body,) in self._db.execute(query):
-            return decode(Surroundings, body).camera_offset_s
+        for (body,) in self._select(query):
+            try:
+                return decode(Surroundings, body).camera_offset_s
+            except _UNREADABLE as error:
+                self._left_out(error)
         return None
 
     def first_number(self, is_it: Callable[[Surroundings], bool]) -> int:
         """Return the number of the first reading of a kind; one past the last event if there is none."""
         query = "SELECT seq, body FROM event WHERE kind = 'surroundings' ORDER BY seq"
-        for seq, body in self._db.execute(query):
-            if is_it(decode(Surroundings, body)):
-                return int(seq)
+        for seq, body in self._select(query):
+            try:
+                if is_it(decode(Surroundings, body)):
+                    return int(seq)
+            except _UNREADABLE as error:
+                self._left_out(error)
         return self.last_number + 1
 
     def reword_events(self, change: Callable[[Event, datetime], tuple[Event, datetime]], after: int) -> None:
@@ -305,13 +322,32 @@ class Journal:
 
     def _events_of(self, kind: type[T]) -> Iterator[T]:
         query = "SELECT body FROM event WHERE kind = ? ORDER BY seq"
-        for (body,) in self._db.execute(query, (_EVENT_KINDS[kind],)):  # type: ignore[index]
-            yield decode(kind, body)
+        return self._decoded(kind, query, _EVENT_KINDS[kind])  # type: ignore[index]
 
     def _outcomes_of(self, kind: type[T]) -> Iterator[T]:
         query = "SELECT body FROM outcome WHERE kind = ? ORDER BY seq"
-        for (body,) in self._db.execute(query, (_OUTCOMES[kind],)):
-            yield decode(kind, body)
+        return self._decoded(kind, query, _OUTCOMES[kind])
+
+    def _decoded(self, kind: type[T], query: str, name: str) -> Iterator[T]:
+        for (body,) in self._select(query, (name,)):
+            try:
+                record = decode(kind, body)
+            except _UNREADABLE as error:
+                self._left_out(error)
+                continue
+            yield record
+
+    def _left_out(self, error: Exception) -> None:
+        """Tell of a row that a failing disk has spoilt: it costs that row, not the journal."""
+        said = " ".join(str(error).split())[:100]
+        log.warning("%s: a row cannot be read and is left out (%s)", self._path, said)
+
+    def _select(self, query: str, values: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+        """Yield a query's rows; a file that turns out to be broken on the way raises `Damaged`."""
+        try:
+            yield from self._db.execute(query, values)
+        except sqlite3.DatabaseError as error:
+            raise Damaged(f"cannot be read to its end ({error})", where=str(self._path)) from None
 
     def __repr__(self) -> str:
         """Name the file, and what it holds last."""

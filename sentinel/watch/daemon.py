@@ -25,7 +25,7 @@ from sentinel.watch.gather import Attempts, Gatherer
 from sentinel.watch.home import Home, refuse_folder_inside
 from sentinel.watch.keeper import DAMAGED, Keeper, open_journal
 from sentinel.watch.marks import leave_mark
-from sentinel.watch.memory import Memory, keep, load_known, load_memory, save
+from sentinel.watch.memory import Memory, Taken, keep, load_memory, load_taken, save
 from sentinel.watch.service import Keepalive, Pulses, tell_manager
 from sentinel.watch.serving import PageServer
 from sentinel.watch.showing import Showing
@@ -98,16 +98,16 @@ class Watch:
         journal, damage = open_journal(home, clock)
         home.lay_ballast(round(settings.state.ballast_mb * 1e6))
         # Two of them: what the gatherer has handed on, and what of it is committed and may be remembered.
-        known = load_known(home.snapshot, settings, journal, anew=bool(damage))
-        self._kept = known.copy()
+        taken = load_taken(home.snapshot, settings, journal, anew=bool(damage))
+        self._kept = taken.known.copy()
         self._gatherer = Gatherer(
             settings,
-            known,
+            taken.known,
             clock,
             self._pulses,
             make_pool=self._make_pool,
             attempts=Attempts(home.attempt),
-            offset_before_s=journal.last_offset_s(),
+            offset_before_s=taken.camera_offset_s,
         )
         # The folder is looked at while the heavier rooms wake up.
         thread = threading.Thread(target=self._gatherer.run, name="gatherer", daemon=True)
@@ -206,7 +206,9 @@ class Watch:
 
     def _save(self) -> None:
         self._save_now, self._saved_s = False, self._clock.monotonic_s()
-        save(self._home.snapshot, self._memory, self._kept)
+        offset = self._gatherer.offset
+        taken = Taken(self._kept, self._memory.number, offset.current_s if offset.is_known else None)
+        save(self._home.snapshot, self._memory, taken)
 
     # When something went wrong.
 

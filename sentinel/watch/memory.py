@@ -81,34 +81,48 @@ class Memory:
             turned()
 
 
-def save(path: Path, memory: Memory, known: Known) -> None:
+@dataclass(slots=True)
+class Taken:
+    """What the intake carries from run to run; small, so that looking at the folder can begin early."""
+
+    known: Known = field(default_factory=Known)
+    """The files whose frames are committed."""
+    number: int = 0
+    """Of the journal's last event in it."""
+    camera_offset_s: float | None = None
+    """As found from arrivals; None: not known."""
+
+
+def save(path: Path, memory: Memory, taken: Taken) -> None:
     """Write a snapshot; what cannot be written is done without."""
     try:
         with replaced(path) as temporary, open(temporary, "wb", opener=_private) as file:
             pickle.dump(_stamp(memory.settings), file)
-            pickle.dump((memory.number, known), file)
+            pickle.dump(taken, file)
             pickle.dump(memory, file)
     except (OSError, pickle.PicklingError, TypeError, AttributeError) as error:
         log.warning("no snapshot could be written (%s); the next start takes longer", error)
 
 
-def load_known(path: Path, settings: Settings, journal: Journal, *, anew: bool = False) -> Known:
-    """Return the files that were taken before: by the snapshot, and by the journal's events after it.
+def load_taken(path: Path, settings: Settings, journal: Journal, *, anew: bool = False) -> Taken:
+    """Return what was taken before: by the snapshot, and by the journal's events after it.
 
     Parameters
     ----------
     anew
         The journal was just begun anew in the place of a damaged one: the snapshot stands for all of that.
     """
-    number, known = _load(path, settings, parts=1) or (0, Known())
+    taken: Taken = _load(path, settings, parts=1) or Taken()
     if anew:
-        number = 0
-    elif number > journal.last_number:
-        number, known = 0, Known()
-    for _, event, _ in journal.numbered_events(number):
+        taken.number = 0
+    elif taken.number > journal.last_number:
+        taken = Taken()
+    if taken.camera_offset_s is None:
+        taken.camera_offset_s = journal.last_offset_s()
+    for _, event, _ in journal.numbered_events(taken.number):
         if isinstance(event, MeasuredFrame):
-            keep(known, event)
-    return known
+            keep(taken.known, event)
+    return taken
 
 
 def keep(known: Known, frame: MeasuredFrame) -> None:

@@ -99,6 +99,23 @@ def test_what_is_no_journal_is_refused_in_one_line(tmp_path: Path) -> None:
         Journal.create(tmp_path / "journal.sqlite", Origin.REPLAY)
 
 
+def test_a_spoilt_row_costs_that_row(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite"
+    with Journal.create(path, Origin.WATCH) as journal:
+        for _ in range(4):
+            journal.record(FRAME, T0, Outcome(incidents=(INCIDENT,)))
+    with sqlite3.connect(path) as db:
+        db.execute("UPDATE event SET body = '{\"frame\": 3' WHERE seq = 1")
+        db.execute("UPDATE event SET kind = 'fra\x01e' WHERE seq = 2")
+        db.execute("UPDATE event SET now_utc = '2027-06-2' WHERE seq = 3")
+        db.execute("UPDATE outcome SET body = '[]' WHERE seq = 2")
+    db.close()
+    with Journal.read(path) as journal:
+        assert [number for number, _, _ in journal.numbered_events()] == [4]
+        assert len(list(journal.incidents())) == 3
+        assert len(list(journal.frames())) == 2
+
+
 def test_a_newer_journal_is_refused_and_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "journal.sqlite"
     with Journal.create(path, Origin.REPLAY):

@@ -163,7 +163,7 @@ def test_a_folder_that_may_not_be_read(tmp_path: Path) -> None:
     try:
         wait(lambda: len(frames_in(state / "journal.sqlite")) == 1)
         folder.chmod(0)
-        wait(lambda: readings_in(state / "journal.sqlite")[-1].folder == "unreadable")
+        wait(lambda: [r.folder for r in readings_in(state / "journal.sqlite")][-1:] == ["unreadable"])
         folder.chmod(0o755)
         put(folder / "1.jpg", jpeg(1, start=just_now()))
         wait(lambda: len(frames_in(state / "journal.sqlite")) == 2)
