@@ -1,9 +1,9 @@
 """The pure step of the judge: what came in, in the order it came, to what is to be said of it."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
 from datetime import datetime
 from types import MappingProxyType
+from typing import NamedTuple
 
 from sentinel.judge import ahead, bedtime, delivery, motion, optics, sanity, sighting, timekeeping, visit
 from sentinel.judge.ahead import Ahead
@@ -81,22 +81,21 @@ _ON_THE_LIST = MappingProxyType(
 _NOT_HELD_BY_VISIT = frozenset({"over-bright", "visit", "before-sleep"})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JudgeState:
+class JudgeState(NamedTuple):
     """All the judge remembers; bounded, comparable, and rebuilt by stepping the same events again."""
 
     start_s: float
-    motion: Motion = field(default_factory=Motion)
-    sighting: Sighting = field(default_factory=Sighting)
-    optics: Optics = field(default_factory=Optics)
-    delivery: Delivery = field(default_factory=Delivery)
-    timekeeping: Timekeeping = field(default_factory=Timekeeping)
-    ahead: Ahead = field(default_factory=Ahead)
+    motion: Motion = Motion()
+    sighting: Sighting = Sighting()
+    optics: Optics = Optics()
+    delivery: Delivery = Delivery()
+    timekeeping: Timekeeping = Timekeeping()
+    ahead: Ahead = Ahead()
     ahead_s: float = 0.0
     """When what can be foreseen was last gone through."""
-    visit: Visit = field(default_factory=Visit)
-    sanity: Sanity = field(default_factory=Sanity)
-    bedtime: Bedtime = field(default_factory=Bedtime)
+    visit: Visit = Visit()
+    sanity: Sanity = Sanity()
+    bedtime: Bedtime = Bedtime()
     forecast: Forecast | None = None
     sight: Sight | None = None
     """Of the last usable frame."""
@@ -151,12 +150,12 @@ class Judge:
     def _frame(self, state: JudgeState, frame: MeasuredFrame, now_s: float) -> tuple[JudgeState, Readings]:
         """Take one file that arrived."""
         if frame.error is not None:
-            return replace(state, delivery=delivery.damaged(state.delivery)), {}
+            return state._replace(delivery=delivery.damaged(state.delivery)), {}
         scene = self._scene
         saneness, own = sanity.own(state.sanity, frame, utc_s(frame.time_utc))
         if not own:
             found: Readings = {"mixed-cameras": sanity.mixed_finding(saneness, now_s)}
-            return replace(state, sanity=saneness), found
+            return state._replace(sanity=saneness), found
         sight = sight_of(frame, scene)
         delivered, found = delivery.came(state.delivery, sight, now_s, scene)
         times, more = timekeeping.came(state.timekeeping, frame, scene)
@@ -177,8 +176,7 @@ class Judge:
         if moving.move is not state.motion.move and moving.move is not None:
             foreseen = self._perhaps_unwound(foreseen, moving.move, state.forecast)
         good = sight.trusted and sight.covered < 0.3 and moving.leap is None and moving.running is None
-        state = replace(
-            state,
+        state = state._replace(
             motion=moving,
             sighting=seeing,
             optics=looking,
@@ -208,8 +206,7 @@ class Judge:
 
     def _forecast(self, state: JudgeState, forecast: Forecast) -> tuple[JudgeState, Readings]:
         foreseen = ahead.forecast_came(state.ahead, forecast, self._scene)
-        state = replace(
-            state,
+        state = state._replace(
             ahead=foreseen,
             ahead_s=0.0,
             motion=motion.forecast_came(state.motion, forecast, self._scene),
@@ -220,23 +217,22 @@ class Judge:
 
     def _mark(self, state: JudgeState, mark: Mark) -> JudgeState:
         """Take the operator's word for what was done."""
-        state = replace(state, ahead=ahead.marked(state.ahead, mark), ahead_s=0.0)
+        state = state._replace(ahead=ahead.marked(state.ahead, mark), ahead_s=0.0)
         if mark.kind == "visit":
-            return replace(state, visit=visit.marked(state.visit, mark, self._scene))
+            return state._replace(visit=visit.marked(state.visit, mark, self._scene))
         if mark.kind in {"recentred", "unwound", "realigned"}:
             told = motion.told_recentred(
                 state.motion, utc_s(mark.time_utc), forget_drift=mark.kind == "realigned"
             )
-            return replace(state, motion=told)
+            return state._replace(motion=told)
         if mark.kind == "refocused":
-            return replace(state, optics=optics.refocused(state.optics))
+            return state._replace(optics=optics.refocused(state.optics))
         return state
 
     @staticmethod
     def _surroundings(state: JudgeState, event: Surroundings) -> JudgeState:
         """Take what the computer reads of its disk, its folder and itself."""
-        return replace(
-            state,
+        return state._replace(
             start_s=state.start_s + (event.away_s or 0.0),
             ahead=ahead.surroundings_came(state.ahead, event),
             delivery=delivery.looked_around(state.delivery, event),
@@ -246,27 +242,26 @@ class Judge:
         """Let time pass: visits end, old news fades, what was far comes near."""
         scene = self._scene
         if state.motion.move is not None:
-            state = replace(state, motion=motion.time_passed(state.motion, now_s, scene))
+            state = state._replace(motion=motion.time_passed(state.motion, now_s, scene))
         if now_s - state.ahead_s < 55:
             return self._visit_readings(state, now_s)
-        state = replace(state, ahead_s=now_s)
+        state = state._replace(ahead_s=now_s)
         found = ahead.readings(state.ahead, now_s, scene)
         if scene.settings.sleep.from_utc is not None:
             full_s = ahead.full_s(state.ahead.room, scene)
             night = bedtime.time_passed(state.bedtime, state.ahead.due, full_s, now_s, scene)
-            state = replace(state, bedtime=night)
+            state = state._replace(bedtime=night)
             found["before-sleep"] = bedtime.finding(state.bedtime, now_s, scene)
         state, more = self._visit_readings(state, now_s)
         return state, found | more
 
     def _visited(self, state: JudgeState, now_s: float) -> JudgeState:
         going, ended = visit.time_passed(state.visit, now_s)
-        state = replace(state, visit=going)
+        state = state._replace(visit=going)
         if not ended:
             return state
         # Whatever was done to the camera, it is judged by what comes now.
-        return replace(
-            state,
+        return state._replace(
             motion=motion.told_recentred(state.motion, now_s),
             sighting=state.sighting._replace(dark_since_s=None, dark_frames=0, steady=None),
             optics=optics.cleaned(state.optics),
@@ -287,7 +282,7 @@ class Judge:
             cloudy=bool(state.sighting.hints),
             until_s=utc_s(until) if until is not None else None,
         )
-        return (state if visited is state.visit else replace(state, visit=visited)), found
+        return (state if visited is state.visit else state._replace(visit=visited)), found
 
     def _weighed(
         self, state: JudgeState, found: Readings, now_s: float, now_utc: datetime
@@ -310,7 +305,7 @@ class Judge:
             if incident is not None:
                 said.append(incident)
         kept = tuple(case for case in cases.values() if not case.quiet)
-        return (state if kept == state.cases else replace(state, cases=kept)), tuple(said)
+        return (state if kept == state.cases else state._replace(cases=kept)), tuple(said)
 
     def _busy(self, state: JudgeState, now_s: float) -> bool:
         """Whether somebody was seen to push the disc about a moment ago, announced or not."""
