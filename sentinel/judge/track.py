@@ -54,16 +54,16 @@ class Track(NamedTuple):
     """Usual drift, px/s."""
     scatter: tuple[float, ...] = ()
     """Lengths of the last quiet excesses."""
+    jitter_px: float = 2.0
+    """Usual frame-to-frame scatter, as the sigma of one coordinate's difference."""
     older: int = 0
     """Frames in a row from before the last one."""
 
-    @property
-    def jitter_px(self) -> float:
-        """Usual frame-to-frame scatter, as the sigma of one coordinate's difference."""
-        if len(self.scatter) < 5:
-            return 2.0
-        middle = sorted(self.scatter)[len(self.scatter) // 2]
-        return max(middle / RAYLEIGH_MEDIAN, JITTER_FLOOR_PX)
+
+def _jitter_px(scatter: tuple[float, ...], before: float) -> float:
+    if len(scatter) < 5:
+        return before
+    return max(sorted(scatter)[len(scatter) // 2] / RAYLEIGH_MEDIAN, JITTER_FLOOR_PX)
 
 
 def sky_px(scene: Scene, one: Sight, other: Sight, radius_px: float) -> float:
@@ -97,14 +97,15 @@ def extended(track: Track, sight: Sight, scene: Scene, *, gap_s: float) -> tuple
         trail = (*track.trail[-(TRAIL - 1) :], (sight.time_s, sight.x_px, sight.y_px))
         scatter = (*track.scatter[-(JITTERS - 1) :], step.excess_px)
         drift = _drift(trail, track.drift)
-        return Track(sight, steps, trail, drift, scatter), step
+        return Track(sight, steps, trail, drift, scatter, _jitter_px(scatter, track.jitter_px)), step
     # A leap: the drift stays what it was, the trail begins anew.
-    return Track(sight, steps, ((sight.time_s, sight.x_px, sight.y_px),), track.drift, track.scatter), step
+    return restarted(track, sight)._replace(steps=steps), step
 
 
 def restarted(track: Track, sight: Sight) -> Track:
     """Return the track after a gap: the usual drift and jitter are kept, nothing else is."""
-    return Track(sight, (), ((sight.time_s, sight.x_px, sight.y_px),), track.drift, track.scatter)
+    trail = ((sight.time_s, sight.x_px, sight.y_px),)
+    return Track(sight, (), trail, track.drift, track.scatter, track.jitter_px)
 
 
 def _step(track: Track, last: Sight, sight: Sight, seconds: float, scene: Scene) -> Step:
