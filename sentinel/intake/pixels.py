@@ -47,7 +47,7 @@ def from_jpeg(content: bytes) -> Pixels:
 
 
 def _has_hole(content: bytes) -> bool:
-    """Whether zeros stand where picture data should: a progressive JPEG decodes across them without complaint."""
+    """Whether zeros stand where picture data should: a progressive JPEG decodes across them all the same."""
     place = 2
     while content[place : place + 1] == b"\xff" and content[place + 1] != _START_OF_SCAN:
         place += 2 + int.from_bytes(content[place + 2 : place + 4], "big")

@@ -58,7 +58,7 @@ def _unroll(levels: Levels, limb: Limb, half_px: float, step_px: float) -> _Stri
     along = np.arange(-half_px, half_px + step_px / 2, step_px)
     rays = cast(levels, limb.x_px, limb.y_px, angle, np.maximum(limb.at(angle)[:, None] + along, 0.5))
     mean = rays.light.reshape(SECTORS, together, -1).mean(1)
-    inside = rays.inside.reshape(SECTORS, together, -1).all(1)
+    inside = np.asarray(rays.inside.reshape(SECTORS, together, -1).all(1))
     return _Strip(angle.reshape(SECTORS, together).mean(1), along, mean, inside)
 
 
@@ -133,7 +133,7 @@ def tells_oval(share: float, oval: float) -> bool:
     return share > NEARLY_ALL or (share > ARC and oval > PLAIN_OVAL)
 
 
-def _tighten(
+def _tighten(  # noqa: PLR0917 - one strip's parts
     strip: _Strip,
     offset: Array,
     agrees: NDArray[np.bool_],
@@ -180,7 +180,9 @@ def _rough_sigma(strip: _Strip, offset: Array, agrees: NDArray[np.bool_]) -> tup
     ), jump
 
 
-def _pass(levels: Levels, limb: Limb, half: float, step: float, width: int, loose: float) -> Outline | None:
+def _pass(  # noqa: PLR0917 - a strip's measures
+    levels: Levels, limb: Limb, half: float, step: float, width: int, loose: float
+) -> Outline | None:
     strip = _unroll(levels, limb, half, step)
     offset, strength, noise = _steepest(strip, width)
     rows = 2 * int(min(7.0, 32.0 * (noise / max(float(np.quantile(strength, 0.8)), noise)) ** 2)) + 1

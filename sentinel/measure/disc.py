@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from sentinel.measure import flags
 from sentinel.measure.consensus import LARGEST_OVAL, PLAIN_OVAL, ROUND, SECTORS, Outline, agree, tells_oval
-from sentinel.measure.fit import Fit, Priors, State, fit_limb, look_round
+from sentinel.measure.fit import Fit, Priors, fit_limb, look_round
 from sentinel.measure.focus import edge_width
 from sentinel.measure.levels import Levels, Transfer
 from sentinel.measure.light import of_disc, of_frame
 from sentinel.measure.limb import Limb
+from sentinel.measure.model import State
 from sentinel.measure.rays import directions
 from sentinel.measure.search import Circle, coarse, large_circles, small_circles
 from sentinel.measure.verdict import Evidence, gather, is_sun
@@ -75,10 +76,7 @@ def measure(
     levels = Levels(values, transfer, full_scale)
     blank = (flags.BLANK_PIXELS,) if values.dtype.kind == "f" and bool(np.isnan(values).any()) else ()
     candidate = _at_prior(levels, prior) or _searched(levels)
-    if candidate is None:
-        disc = _nothing(levels)
-    else:
-        disc = _disc(levels, candidate)
+    disc = _nothing(levels) if candidate is None else _disc(levels, candidate)
     return replace(disc, flags=disc.flags + blank)
 
 
@@ -156,7 +154,7 @@ def _shown(outline: Outline, count: int) -> Array:
     angle = directions(count)
     sector = np.full(SECTORS, False)
     sector[_sector(outline.angle[outline.agrees])] = True
-    return angle[sector[_sector(angle)]]
+    return np.asarray(angle[sector[_sector(angle)]])
 
 
 def _sector(angle: Array) -> NDArray[np.intp]:

@@ -1,8 +1,8 @@
 """The brightness of a blurred, limb-darkened disc across its limb.
 
-The limb is a step followed by the square-root rise of limb darkening; focus and seeing convolve both. Comparing
-pixels with this profile, rather than with a bare step, is what keeps the radius where the sun's limb is when
-the focus changes.
+The limb is a step followed by the square-root rise of limb darkening; focus and seeing convolve both.
+Comparing pixels with this profile, rather than with a bare step, is what keeps the radius where the
+sun's limb is when the focus changes.
 """
 
 from dataclasses import dataclass

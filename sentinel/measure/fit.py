@@ -1,9 +1,7 @@
 """The limb fitted to pixels: one profile for the whole limb, brightness and sky free on every ray.
 
-The model of a pixel at the distance d outside the limb is ``sky + brightness * E(d)`` with the blurred,
-limb-darkened profile E of `edge`; brightness and sky may slope along the ray. What the whole limb shares
-(its shape, the blur, the strength of darkening, a tone curve) is found by Gauss-Newton steps from which the
-four numbers of every ray have been eliminated.
+What the whole limb shares (its shape, the blur, the strength of darkening) is found by Gauss-Newton steps
+from which the four numbers of every ray have been eliminated.
 """
 
 from dataclasses import dataclass, replace
@@ -11,25 +9,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.measure.edge import Profile, profile
 from sentinel.measure.levels import Levels
-from sentinel.measure.limb import SHAPE_TERMS, Limb, shape_columns
-from sentinel.measure.rays import Rays, cast
+from sentinel.measure.limb import SHAPE_TERMS
+from sentinel.measure.model import BLUR, FALL, GLOBAL, LOCAL, RIM, Columns, State, band, evaluate
+from sentinel.measure.rays import Rays
 
 Array = NDArray[np.float64]
 
-LOCAL = 4
-"""Free on every ray: brightness, sky, and the slope of each."""
-BLUR, FALL, RIM = range(SHAPE_TERMS, SHAPE_TERMS + 3)
-GLOBAL = SHAPE_TERMS + 3
-
 SLOPE_SD = 0.1
 """Expected change of brightness and sky across the band, as a share of the brightness."""
-INNER = 1.7
-"""Depth of the band inside the limb, in reaches: enough to see the darkening."""
 INNER_ROUND = 0.7
-"""The same where only the edge is asked after, and the moon or a cable may stand behind it."""
-BESIDE = 1e-3
+"""Depth of the band, in reaches, where only the edge is asked after: moon or cable may stand behind it."""
 MODEL_SHARE = 0.01
 """Share of the brightness by which the profile may be wrong."""
 BLOCKS = 24
@@ -44,18 +34,6 @@ UNEVEN_SLOPE = 0.5
 BRIGHTNESS_SD = 0.3
 """Expected difference between rays, as a share of the brightness. It counts only where a ray's own light
 says next to nothing: in deep noise, and where all but the limb's foot is at full scale."""
-
-
-@dataclass(frozen=True, slots=True)
-class State:
-    """Everything the whole limb shares."""
-
-    limb: Limb
-    sigma_px: float
-    fall: float = 0.0
-    """Limb darkening stronger (negative) or weaker than the law's, in units of 1 - mu."""
-    rim: float = 0.0
-    """Darkening of the last hundredths, in units of (1 - mu)^6."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,78 +101,6 @@ class Fit:
 
 
 @dataclass(frozen=True, slots=True)
-class _Columns:
-    """The derivatives of the model at every sample, and what it leaves."""
-
-    every: Array
-    """(n, m, LOCAL + GLOBAL + 1): own, shared, and light less model."""
-
-    @property
-    def local(self) -> Array:
-        """(n, m, LOCAL)."""
-        return self.every[..., :LOCAL]
-
-    @property
-    def residual(self) -> Array:
-        """(n, m)."""
-        return self.every[..., -1]
-
-
-def reach_px(sigma_px: float) -> float:
-    """How far from the limb the profile still changes."""
-    return 4.0 * sigma_px + 4.0
-
-
-def band(levels: Levels, state: State, angle: Array, inner_share: float = INNER) -> Rays:
-    """Cast rays that cross the limb in the directions `angle`."""
-    reach = reach_px(state.sigma_px)
-    step = max(1.0, state.sigma_px / 2.5)
-    inner = min(inner_share * reach, 0.6 * state.limb.mean_px)
-    along = np.arange(-inner, reach + step / 2, step)
-    return cast(levels, state.limb.x_px, state.limb.y_px, angle, state.limb.at(angle)[:, None] + along)
-
-
-def _look_up(distance: Array, table: Profile, state: State) -> Array:
-    """Return value, slope, and the changes with blur, fall and rim at every sample, (n, m, 5)."""
-    mix = np.array([1.0, state.fall, state.rim])
-    rows = np.column_stack(
-        [table.value @ mix, table.slope @ mix, table.per_log_sigma @ mix, table.value[:, 1:]]
-    )
-    place = (distance - table.distance_px[0]) / (table.distance_px[1] - table.distance_px[0])
-    place = np.clip(place, 0.0, len(rows) - 1.001)
-    below = place.astype(np.intp)
-    share = (place - below)[..., None]
-    low = rows[below]
-    return np.asarray(low + share * (rows[below + 1] - low))
-
-
-def _columns(rays: Rays, state: State, linear: Array) -> _Columns:
-    """Evaluate model and derivatives; `linear` (n, LOCAL) are the rays' own numbers so far."""
-    limb = state.limb
-    dx, dy = rays.x_px - limb.x_px, rays.y_px - limb.y_px
-    radius = np.hypot(dx, dy)
-    cos, sin = np.cos(rays.angle)[:, None], np.sin(rays.angle)[:, None]
-    # A sample lies up to half a pixel beside its ray; the limb is straight over that.
-    near = limb.at(np.stack([rays.angle - BESIDE, rays.angle, rays.angle + BESIDE]))
-    turn = ((near[2] - near[0]) / (2 * BESIDE))[:, None]
-    distance = radius - near[1][:, None] - turn * (dy * cos - dx * sin) / radius
-    table = profile(limb.mean_px, state.sigma_px, float(-distance.min()), float(distance.max()))
-    found = _look_up(distance, table, state)
-    value, slope = found[..., 0], found[..., 1]
-    along = distance / reach_px(state.sigma_px)
-    bright = linear[:, 0, None] + linear[:, 2, None] * along
-    outward = bright * -slope
-    every = np.empty((*distance.shape, LOCAL + GLOBAL + 1))
-    every[..., 0], every[..., 1], every[..., 2], every[..., 3] = value, 1.0, value * along, along
-    shared = every[..., LOCAL:-1]
-    shared[..., :SHAPE_TERMS] = shape_columns(rays.angle)[:, None, :] * outward[..., None]
-    shared[..., 0], shared[..., 1] = dx / radius * outward, dy / radius * outward
-    shared[..., SHAPE_TERMS:] = found[..., 2:] * bright[..., None]
-    every[..., -1] = rays.light - (bright * value + linear[:, 1, None] + linear[:, 3, None] * along)
-    return _Columns(every)
-
-
-@dataclass(frozen=True, slots=True)
 class _Normal:
     """Normal equations of every ray, its own numbers projected out of the shared ones."""
 
@@ -212,7 +118,7 @@ class _Normal:
         return self.own_best - self.own_follow @ shared_step
 
 
-def _normal(columns: _Columns, weight: Array, ridge: Array, excess: Array) -> _Normal:
+def _normal(columns: Columns, weight: Array, ridge: Array, excess: Array) -> _Normal:
     """Form every ray's normal equations; `ridge` holds its own numbers, which stand `excess` off."""
     every = columns.every
     square = np.matmul((every * weight[..., None]).transpose(0, 2, 1), every)
@@ -263,7 +169,7 @@ def _unevenness(bright: Array) -> float:
     return min(1.0, 0.741 * float(high - low) / max(float(middle), 1e-3))
 
 
-def _look(
+def _look(  # noqa: PLR0917 - one model's parts
     rays: Rays, state: State, linear: Array, counts: Array, noise: float, expected: Array | None = None
 ) -> _Look:
     """Hold the rays against a state; `expected` is the brightness of rays known to show the limb."""
@@ -273,7 +179,7 @@ def _look(
     # Where brightness varies round the limb it will vary along the rays too.
     slope = (SLOPE_SD + UNEVEN_SLOPE * _unevenness(known)) * np.maximum(bright, typical)
     spread = np.stack([np.full_like(slope, BRIGHTNESS_SD * typical), 1e4 * slope, slope, slope], axis=1)
-    columns = _columns(rays, state, linear)
+    columns = evaluate(rays, state, linear)
     normal = _normal(columns, counts, (noise / spread) ** 2, linear - [typical, 0.0, 0.0, 0.0])
     own = normal.own_best
     left = columns.residual - (columns.local @ own[..., None])[..., 0]
@@ -323,7 +229,7 @@ def _stepped(state: State, step: Array) -> State:
 
 
 def _departure(state: State, start: State) -> Array:
-    """The shared parameters as the priors see them."""
+    """Return the shared parameters as the priors see them."""
     blur = np.log(state.sigma_px / start.sigma_px)
     return np.array([0, 0, 0, *state.limb.oval, *state.limb.egg, blur, state.fall, state.rim])
 
@@ -332,7 +238,7 @@ def _bounded(step: Array, state: State) -> Array:
     """Keep a step within what the profile's slope can promise."""
     blur = 0.3 / max(abs(step[BLUR]), 1e-9)
     shift = 3 * state.sigma_px / max(float(np.abs(step[:3]).max()), 1e-9)
-    return step * min(1.0, blur, shift)
+    return np.asarray(step * min(1.0, blur, shift))
 
 
 def fit_limb(
@@ -379,7 +285,10 @@ def fit_limb(
     return _fit(state, rays, linear, look, weight, covariance)
 
 
-def _fit(state: State, rays: Rays, linear: Array, look: _Look, weight: Array, covariance: Array) -> Fit:
+def _fit(  # noqa: PLR0917 - one model's parts
+    state: State, rays: Rays, linear: Array, look: _Look, weight: Array, covariance: Array
+) -> Fit:
+    """Put a fit together."""
     rest, right = look.normal.rest, look.normal.right
     # Blur, with every ray's own edge free to stand where it likes.
     share = rest[:, 2, BLUR] / (rest[:, 2, 2] + 1e-12)

@@ -16,7 +16,7 @@ _FULL = {"u": 0.998, "f": 0.999}
 """Share of full scale that counts as full: of 255 steps the last."""
 
 
-def _srgb_to_linear(value: NDArray[Any]) -> Array:
+def _srgb_to_linear(value: NDArray[Any] | float) -> Array:
     """IEC 61966-2-1, value and light 0 to 1."""
     curve = ((np.maximum(value, 0.04045) + 0.055) / 1.055) ** 2.4
     return np.where(value <= 0.04045, value / 12.92, curve).astype(np.float32)
@@ -55,7 +55,7 @@ class Levels:
 
     def _level(self, shares: dict[str, float]) -> float:
         share = shares["u" if self.values.dtype.kind == "u" else "f"]
-        return float(_srgb_to_linear(np.float64(share))) if self.transfer == "srgb" else share
+        return float(_srgb_to_linear(share)) if self.transfer == "srgb" else share
 
     def linear(self, stored: NDArray[Any]) -> Array:
         """Return linear light, 0 to 1 of full scale, of stored values; what is not a number is dark."""
@@ -63,7 +63,8 @@ class Levels:
         if kind == "u" and size <= 2:
             return _table(256 if size == 1 else 65536, self.transfer, self.full_scale)[stored]
         value = np.clip(np.nan_to_num(np.asarray(stored, np.float32) / self.full_scale), 0.0, 1.0)
-        return _srgb_to_linear(value) if self.transfer == "srgb" else value
+        light: Array = _srgb_to_linear(value) if self.transfer == "srgb" else value
+        return light
 
     def at(self, x: NDArray[np.intp], y: NDArray[np.intp]) -> Array:
         """Return linear light of the pixels (x, y); all must lie in the frame."""

@@ -1,4 +1,4 @@
-"""The outline of the disc: a circle, an ellipse where refraction flattens it, a little egg-shaped at the horizon."""
+"""The outline of the disc: a circle, flattened by refraction to an ellipse, at the horizon to an egg."""
 
 from dataclasses import dataclass
 from math import atan2, cos, hypot, sin
@@ -73,7 +73,7 @@ class Limb:
     def outline(self, count: int = 2000) -> tuple[Array, Array]:
         """Return `count` points of the limb, evenly spaced in direction."""
         angle = np.arange(count) * (2.0 * np.pi / count)
-        radius = self.at(angle)
+        radius = self.at(np.asarray(angle))
         return self.x_px + radius * np.cos(angle), self.y_px + radius * np.sin(angle)
 
 

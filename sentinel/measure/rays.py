@@ -12,7 +12,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Rays:
-    """Samples along rays, one row a ray. Each is a whole pixel at its own exact place: nothing is resampled."""
+    """Samples along rays, one row a ray; each is a whole pixel at its own place, nothing is resampled."""
 
     angle: Array
     """(n,): direction of each ray, from +x towards +y."""
@@ -26,7 +26,7 @@ class Rays:
 
 
 def cast(levels: Levels, x_px: float, y_px: float, angle: Array, along_px: Array) -> Rays:
-    """Read the pixels nearest to the points `along_px` ((m,) or (n, m)) from the centre in the directions `angle`."""
+    """Read the pixels nearest to the points `along_px` ((m,) or (n, m)) out in the directions `angle`."""
     ny, nx = levels.shape
     along = np.broadcast_to(along_px, (angle.size, np.shape(along_px)[-1]))
     x = np.rint(x_px + np.cos(angle)[:, None] * along).astype(np.intp)
@@ -39,4 +39,4 @@ def cast(levels: Levels, x_px: float, y_px: float, angle: Array, along_px: Array
 
 def directions(count: int) -> Array:
     """Return `count` evenly spaced directions, none of them along a pixel row or column."""
-    return (np.arange(count) + 0.37) * (2.0 * np.pi / count)
+    return np.asarray((np.arange(count) + 0.37) * (2.0 * np.pi / count))

@@ -118,7 +118,12 @@ def _find_edges(cells: NDArray[np.float32]) -> _Edges:
     before = np.where(flat, size[y, x - 1], size[y - 1, x])
     after = np.where(flat, size[y, x + 1], size[y + 1, x])
     shift = np.clip((after - before) / (2 * np.maximum(2 * s - before - after, 1e-9)), -0.5, 0.5)
-    return _Edges(x + np.where(flat, shift, 0), y + np.where(flat, 0, shift), sx / s, sy / s)
+    return _Edges(
+        np.asarray(x + np.where(flat, shift, 0), float),
+        np.asarray(y + np.where(flat, 0, shift), float),
+        np.asarray(sx / s, float),
+        np.asarray(sy / s, float),
+    )
 
 
 def _pair_circles(edges: _Edges, largest: float) -> Array:
@@ -197,7 +202,8 @@ def _circles_in(grid: Grid, count: int) -> list[Circle]:
         ):
             continue
         circle, support = _refined(edges, candidates[index])
-        found.append(Circle(*(float(v) for v in circle), 1.0 + 0.04 * float(circle[2]), support))
+        x, y, size = (float(v) for v in circle)
+        found.append(Circle(x, y, size, 1.0 + 0.04 * size, support))
         if len(found) == count:
             break
     return found

@@ -118,7 +118,7 @@ def is_sun(evidence: Evidence) -> bool:
 
 
 def _impostor(e: Evidence) -> bool:
-    """What shares most of the sun's marks and lacks one."""
+    """Tell what shares most of the sun's marks and lacks one."""
     shown = e.coverage / e.in_frame
     full = e.saturated > 0.5
     reflection = abs(e.evenness - 1.0) < 0.03 and not full and (e.step < 0.3 or e.sky > 0.15 * e.step)

@@ -1,7 +1,7 @@
-"""What a frame costs: reading, decoding and measuring against simplejpeg's plain grey decode of the same bytes.
+"""What a frame costs: reading, decoding and measuring against simplejpeg's grey decode of the same bytes.
 
-Run as ``python tests/benchmarks/measure_cost.py [--quick]``; pinned to one core. Prints medians and ratios, the
-peak memory of a process that measures one frame, and the gain of two cores over one on a folder.
+Run as ``python tests/benchmarks/measure_cost.py [--quick]``; pinned to one core. Prints medians and ratios,
+the peak memory of a process that measures one frame, and the gain of two cores over one on a folder.
 """
 
 import argparse
@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from statistics import median
 
@@ -22,10 +23,10 @@ from PIL import Image
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from sentinel.clock import SystemClock
-from sentinel.intake.examine import examine
-from sentinel.intake.pool import Job, MeasuringPool
-from tests.measure.scenes import Scene, develop, render_linear
+from sentinel.clock import SystemClock  # noqa: E402 - after the path
+from sentinel.intake.examine import examine  # noqa: E402
+from sentinel.intake.pool import Job, MeasuringPool  # noqa: E402
+from tests.measure.scenes import Scene, develop, render_linear  # noqa: E402
 
 KINDS = {
     "clear, 2 MB": Scene(width=6000, height=4000, x=2810.3, y=2107.7, noise=0.012, quality=None),
@@ -39,7 +40,7 @@ KINDS = {
 
 def write(folder: Path) -> dict[str, Path]:
     """Render the frames."""
-    paths = {}
+    paths: dict[str, Path] = {}
     for name, scene in KINDS.items():
         grey = develop(scene, render_linear(scene))
         paths[name] = folder / f"{len(paths)}.jpg"
@@ -93,13 +94,11 @@ def main() -> None:
             content = path.read_bytes()
             first = examine(path, frame="x")
             plain, whole = compare(
-                lambda content=content: simplejpeg.decode_jpeg(content, colorspace="GRAY"),
-                lambda path=path: examine(path, frame="x"),
+                partial(simplejpeg.decode_jpeg, content, colorspace="GRAY"),
+                partial(examine, path, frame="x"),
                 count,
             )
-            _, again = compare(
-                lambda: None, lambda path=path, prior=first.disc: examine(path, frame="x", prior=prior), count
-            )
+            _, again = compare(partial(int), partial(examine, path, frame="x", prior=first.disc), count)
             print(
                 f"{name:16s} {len(content) / 1e6:5.1f} MB  decode {plain * 1e3:6.1f} ms  "
                 f"examine {whole * 1e3:6.1f} ms = {whole / plain:.2f}  "

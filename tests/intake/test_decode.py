@@ -6,10 +6,11 @@ import socket
 import struct
 import sys
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from math import isnan
 from pathlib import Path
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -35,7 +36,7 @@ def jpeg(mode: str = "L", **options: object) -> bytes:
     return buffer.getvalue()
 
 
-def exif_of(tags: dict[int, object], top: dict[int, object] | None = None) -> Image.Exif:
+def exif_of(tags: Mapping[Any, object], top: Mapping[Any, object] | None = None) -> Image.Exif:
     block = Image.Exif()
     block.get_ifd(ExifTags.IFD.Exif).update(tags)
     block.update(top or {})
@@ -105,7 +106,13 @@ def test_png_and_tiff_keep_their_depth(
 @pytest.mark.parametrize("planar", ["contig", "separate"])
 def test_sixteen_bit_colour_tiff_in_either_byte_order(tmp_path: Path, order: str, planar: str) -> None:
     colour = np.stack([GREY16] * 3, axis=-1 if planar == "contig" else 0)
-    tifffile.imwrite(tmp_path / "a.tif", colour, byteorder=order, photometric="rgb", planarconfig=planar)
+    tifffile.imwrite(
+        tmp_path / "a.tif",
+        colour,
+        byteorder=cast(Any, order),
+        photometric="rgb",
+        planarconfig=cast(Any, planar),
+    )
     picture = read_picture(tmp_path / "a.tif")
     assert np.abs(picture.values.astype(int) - GREY16.astype(int)).max() <= 1
 

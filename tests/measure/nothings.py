@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image, ImageDraw
 from scipy.ndimage import gaussian_filter
 
 from tests.measure.scenes import Array, encode_srgb, noise_field, through_jpeg
@@ -93,7 +94,7 @@ def street_lamp(rng: np.random.Generator) -> Grey:
     return finish(gaussian_filter(light, 1.2), rng)
 
 
-def _polygon(
+def _polygon(  # noqa: PLR0917 - a shape's measures
     xx: Array, yy: Array, x: float, y: float, size: float, sides: int, turn: float
 ) -> NDArray[np.bool_]:
     if sides == 0:
@@ -138,8 +139,6 @@ def noise_only(rng: np.random.Generator) -> Grey:
 
 
 def captions_only(rng: np.random.Generator) -> Grey:
-    from PIL import Image, ImageDraw
-
     picture = Image.new("L", (WIDTH, HEIGHT), int(rng.integers(0, 40)))
     draw = ImageDraw.Draw(picture)
     for _ in range(4):

@@ -86,8 +86,8 @@ def half_ridge(rng: np.random.Generator) -> Scene:
 
 def cable(rng: np.random.Generator) -> Scene:
     return base(
-        rng, cable=rng.uniform(-0.9, 0.9), cable_width=rng.uniform(10, 470), ridge_angle=rng.uniform(0, 2 * pi),
-        ridge_level=rng.uniform(0, 0.02),
+        rng, cable=rng.uniform(-0.9, 0.9), cable_width=rng.uniform(10, 470),
+        ridge_angle=rng.uniform(0, 2 * pi), ridge_level=rng.uniform(0, 0.02),
     )  # fmt: skip
 
 

@@ -17,7 +17,7 @@ from PIL import Image, ImageDraw
 from scipy.interpolate import RectBivariateSpline
 from scipy.ndimage import gaussian_filter
 
-Array = NDArray[np.float32]
+Array = NDArray[Any]
 
 # Neckel and Labs (1994), 579.88 nm and 443.885 nm, A0 .. A5.
 NECKEL_LABS_580 = (0.28392, 1.36896, -1.75998, 2.22154, -1.56074, 0.44630)

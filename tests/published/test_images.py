@@ -46,8 +46,8 @@ def test_hmi_continuum_radius(hmi: np.ndarray) -> None:
     assert of(hmi).radius_px == pytest.approx(202.91, abs=0.15)
 
 
-# sunpy's test data, resampled_hmi.fits: CDELT 20.65576", RSUN_OBS 968.660583" -> radius 46.895 px; centre (49.380,
-# 49.418) without the header's rotation, which contradicts its other numbers. NaN off the disc.
+# sunpy's test data, resampled_hmi.fits: CDELT 20.65576", RSUN_OBS 968.660583" -> radius 46.895 px; centre
+# (49.380, 49.418) without the header's rotation, which contradicts its other numbers. NaN off the disc.
 def test_resampled_hmi_with_blank_sky() -> None:
     picture = read_picture(sunpy_test_data() / "resampled_hmi.fits")
     disc = measure(picture.values, transfer=picture.transfer, full_scale=picture.full_scale)
@@ -63,8 +63,8 @@ def test_a_coronagraph_picture_holds_no_disc() -> None:
     assert not of(np.asarray(Image.open(path).convert("L"))).found
 
 
-# Neckel and Labs (1994), Solar Physics 153, 91, as transcribed (second-hand) at 617.3 nm; the picture was found
-# to follow it within 0.01 (computed, not published).
+# Neckel and Labs (1994), Solar Physics 153, 91, as transcribed (second-hand) at 617.3 nm; the picture was
+# found to follow it within 0.01 (computed, not published).
 def test_hmi_limb_darkening(hmi: np.ndarray) -> None:
     disc = of(hmi)
     yy, xx = np.mgrid[0:512, 0:512]
@@ -83,7 +83,8 @@ def test_the_profile_has_the_published_darkening() -> None:
     assert darkening(mu)[:, 0] == pytest.approx(published, abs=0.002)
 
 
-# Exact relation (computed): a Gaussian blur of standard deviation sigma rises from 10 to 90 % in 2.5631 sigma.
+# Exact relation (computed): a Gaussian blur of standard deviation sigma rises from 10 to 90 % in
+# 2.5631 sigma.
 @pytest.mark.parametrize("sigma", [1.5, 3.0, 6.0])
 def test_edge_width_of_a_gaussian_blur(sigma: float) -> None:
     scene = Scene(width=1200, height=1100, x=590.3, y=548.8, radius=400.0, blur=sigma)
@@ -93,14 +94,14 @@ def test_edge_width_of_a_gaussian_blur(sigma: float) -> None:
 
 
 def test_blurring_the_published_picture_leaves_its_radius(hmi: np.ndarray) -> None:
-    """An inflection-point radius would fall by 0.001 R, 0.2 px, at 0.5 % blur (computed from the published law)."""
+    """An inflection-point radius would fall by 0.001 R, 0.2 px, at 0.5 % blur (computed)."""
     soft = of(gaussian_filter(hmi.astype(np.float32), 1.0))
     assert soft.radius_px == pytest.approx(202.91, abs=0.15)
     assert soft.edge_width_px > 2.0
 
 
-# Bennett (1982): refraction 28.754' at 0.5 degrees, 24.618' at the upper limb of Meeus' example 16.a (second-hand):
-# a disc of 32' stands 27.864' high, a ratio of 0.871.
+# Bennett (1982): refraction 28.754' at 0.5 degrees, 24.618' at the upper limb of Meeus' example 16.a
+# (second-hand): a disc of 32' stands 27.864' high, a ratio of 0.871.
 def test_flattening_of_meeus_example_16a() -> None:
     scene = Scene(width=1200, height=1100, x=590.3, y=548.8, radius=400.0, flattening=1 - 0.871, tilt=0.3)
     disc = measure(frame_of(scene), transfer="srgb", full_scale=255.0)
