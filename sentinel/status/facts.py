@@ -1,6 +1,6 @@
 """The plain facts of a standing, in words: the lower half of the page and of the text."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from sentinel.notify.left_alone import clock_time, span
@@ -16,6 +16,13 @@ class Fact(NamedTuple):
     value: str
     bad: bool = False
     """To be shown so that it is not overlooked."""
+
+
+def ago(time_utc: datetime, now_utc: datetime) -> str:
+    """Return how long ago something was, as people say it; clocks that disagree are told."""
+    if time_utc - now_utc > timedelta(seconds=5):
+        return f"{span(time_utc - now_utc)} ahead of this computer's clock"
+    return f"{span(max(now_utc - time_utc, timedelta(0)))} ago"
 
 
 def stop_words(s: Standing) -> str:
@@ -47,8 +54,7 @@ def _at(time_utc: datetime | None, s: Standing) -> str:
 def _verified(s: Standing) -> Fact:
     if s.verified_utc is None:
         return Fact("Sun last seen", "not yet")
-    ago = span(max(s.written_utc - s.verified_utc, s.written_utc - s.written_utc))
-    return Fact("Sun last seen", f"{_at(s.verified_utc, s)}, {ago} ago")
+    return Fact("Sun last seen", f"{_at(s.verified_utc, s)}, {ago(s.verified_utc, s.written_utc)}")
 
 
 def _focus(s: Standing) -> Fact:

@@ -5,8 +5,8 @@ from datetime import datetime
 
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, plain
-from sentinel.notify.left_alone import clock_time, left_alone, span
-from sentinel.status.facts import facts_of, job_line, stop_words
+from sentinel.notify.left_alone import clock_time, left_alone
+from sentinel.status.facts import ago, facts_of, job_line, stop_words
 from sentinel.status.standing import Standing
 
 
@@ -33,9 +33,8 @@ def from_json(text: str, *, where: str) -> Standing:
 
 def status_lines(s: Standing, now_utc: datetime, *, watched: bool) -> list[str]:
     """Return the standing for a terminal, as of `now_utc`."""
-    age = now_utc - s.written_utc
-    picture = f"last picture {span(now_utc - s.frame_utc)} ago" if s.frame_utc else "no picture yet"
-    lines = [f"As of {clock_time(s.written_utc, now_utc)}Z, {span(age)} ago; {picture}."]
+    picture = f"last picture {ago(s.frame_utc, now_utc)}" if s.frame_utc else "no picture yet"
+    lines = [f"As of {clock_time(s.written_utc, now_utc)}Z, {ago(s.written_utc, now_utc)}; {picture}."]
     if not watched:
         lines.append("THE WATCH IS NOT RUNNING: nobody looks after the camera.")
     lines += [left_alone(s.forecast, now_utc), f"If the mount stopped now: {stop_words(s)}."]
