@@ -62,9 +62,8 @@ class Levels:
         kind, size = stored.dtype.kind, stored.dtype.itemsize
         if kind == "u" and size <= 2:
             return _table(256 if size == 1 else 65536, self.transfer, self.full_scale)[stored]
-        value = np.clip(np.nan_to_num(np.asarray(stored, np.float32) / self.full_scale), 0.0, 1.0)
-        light: Array = _srgb_to_linear(value) if self.transfer == "srgb" else value
-        return light
+        value: Array = np.clip(np.nan_to_num(np.asarray(stored, np.float32) / self.full_scale), 0.0, 1.0)
+        return _srgb_to_linear(value) if self.transfer == "srgb" else value
 
     def at(self, x: NDArray[np.intp], y: NDArray[np.intp]) -> Array:
         """Return linear light of the pixels (x, y); all must lie in the frame."""

@@ -124,7 +124,8 @@ def _impostor(e: Evidence) -> bool:
     reflection = abs(e.evenness - 1.0) < 0.03 and not full and (e.step < 0.3 or e.sky > 0.15 * e.step)
     lamp = full and (e.sky > 0.35 or e.softness > 0.06 + 2.0 / e.radius_px)
     letter = e.sigma_px < SHARPEST_PX and shown < 0.9
-    stroke = e.evenness > 1.3 and full and shown < 0.4
+    # A full-white ring round a dark middle; the eclipsed sun's lit limb is about half of it.
+    stroke = e.evenness > 1.3 and full and not 0.4 < shown < 0.62
     glow = e.softness > 0.025 and shown < 0.5
     ragged = e.scatter > 0.003 and shown < 0.5
     return reflection or lamp or letter or stroke or glow or ragged or e.fall < STRONGEST_FALL

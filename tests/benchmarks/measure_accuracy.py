@@ -46,8 +46,8 @@ def try_row(row: Row, count: int, seed: int) -> list[float]:
     bad = int(((c > row.centre_px) | (r > row.radius_px)).sum()) + len(lost)
     worst = int(np.argmax(np.maximum(c / row.centre_px, r / row.radius_px)))
     print(
-        f"{row.name:16s} centre {np.median(c):.3f} {np.quantile(c, 0.95):.3f} {c.max():.3f} (limit {row.centre_px})"
-        f""
+        f"{row.name:16s}"
+        f" centre {np.median(c):.3f} {np.quantile(c, 0.95):.3f} {c.max():.3f} (limit {row.centre_px})"
         f"  radius {np.median(r):.3f} {np.quantile(r, 0.95):.3f} {r.max():.3f} (limit {row.radius_px})"
         f"  err/sigma {np.sqrt(np.mean(np.square(ratio))):.2f}"
         f"  coverage {min(coverage):+.3f}..{max(coverage):+.3f} in frame {max(inside):.3f}"
