@@ -11,7 +11,7 @@ from sentinel.forecast.geometry import COMMON, Geometry, Indices, Points, rolled
 from sentinel.forecast.noise import FLEXURES
 from sentinel.sky.arrays import Array
 
-DRAWS = 600
+DRAWS = 400
 _MOST_UNKNOWNS = 64
 _HALF = DRAWS // 2
 _TAIL = 10.0

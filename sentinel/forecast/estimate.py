@@ -19,9 +19,9 @@ from sentinel.sky.sun import Sun
 CELLS = 12
 _FREE_RAD = np.radians(12.0)
 _HOPELESS = 14.0
-_SLIGHT = 5.0
+_SLIGHT = 4.5
 _ROUNDS = 4
-_WEIGH_EVERY = 3
+_WEIGH_EVERY = 5
 _CLOSE = np.array([3e-3, 3e-3, 0.2])
 
 

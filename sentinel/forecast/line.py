@@ -7,7 +7,7 @@ import numpy as np
 
 from sentinel.sky.arrays import Array
 
-DRAWS = 600
+DRAWS = 400
 _ROUNDS = 4
 _LEAST_SIGMA_PX = 0.3
 

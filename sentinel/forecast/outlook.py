@@ -241,7 +241,7 @@ def _place_fields(view: _View, known: Known, best: Lead, exits: Exits) -> dict[s
     later = []
     for hours in LATER_H:
         begin = int(np.searchsorted(OFFSETS_S, hours * 3600))
-        then = reach(ahead, begin, every=3)
+        then = reach(ahead, begin, every=2)
         later.append(place(ahead, begin, best_centre(ahead, begin, then), then))
     return {
         "recentre_to_px": now_place.to_px,

@@ -19,9 +19,9 @@ _SAFE_SHARE = 0.95
 """A place that holds nearly as long at worst, and longer otherwise, is the better advice."""
 _NO_REGRET = 0.98
 """No advice is to hold shorter than this share of what the middle of the frame would,"""
-_REGRETS = 0.02
+_REGRETS = 0.025
 """in more than this share of the draws."""
-_COMPARED = 100
+_COMPARED = 80
 """Draws compared one by one."""
 
 
@@ -67,7 +67,7 @@ def reach(ahead: Ahead, begin: int, every: int = 1) -> Reach:
         moved = track[begin:, ::every] - track[begin, ::every]
         last = moved.shape[1] - 1
         skips = [int(level * moved.shape[1]) for level in LEVELS]
-        moved.partition([*skips, *[last - skip for skip in skips]], axis=1)
+        moved.sort(axis=1)
         moved = np.where(up, moved, 0.0)
         low.append(np.minimum.accumulate(moved[:, skips], axis=0).T)
         high.append(np.maximum.accumulate(moved[:, [last - skip for skip in skips]], axis=0).T)
@@ -95,14 +95,16 @@ def best_centre(ahead: Ahead, begin: int, strays: Reach) -> Array:
 def _held_by_draw(ahead: Ahead, begin: int, half_px: Array, places: Array) -> Array:
     """Return for how many seconds each place (q, 2) holds on some of the draws' tracks, (q, d)."""
     every = max(ahead.x_px.shape[1] // _COMPARED, 1)
-    shape = len(places), len(ahead.offsets_s) - begin, -(-ahead.x_px.shape[1] // every)
-    out = np.zeros(shape, dtype=bool)
+    times = np.flatnonzero(ahead.offsets_s - ahead.offsets_s[begin] >= 0)[::2]
+    out = np.zeros((len(places), len(times), -(-ahead.x_px.shape[1] // every)), dtype=bool)
     for axis, track in enumerate((ahead.x_px, ahead.y_px)):
-        moved = track[begin:, ::every] - track[begin, ::every]
-        out |= np.abs(moved + places[:, axis, None, None]) > max(half_px[axis], 0.0)
-    out &= ahead.up[begin:, None]
+        moved = track[times, ::every] - track[begin, ::every]
+        room = max(half_px[axis], 0.0)
+        for i, centre in enumerate(places[:, axis]):
+            out[i] |= np.abs(moved + centre) > room
+    out &= ahead.up[times, None]
     first = np.where(out.any(axis=1), out.argmax(axis=1), out.shape[1] - 1)
-    return np.asarray(ahead.offsets_s[begin:][first] - ahead.offsets_s[begin])
+    return np.asarray(ahead.offsets_s[times][first] - ahead.offsets_s[begin])
 
 
 def best_along(strays: Reach, at_px: Array, direction: Array) -> Array:
