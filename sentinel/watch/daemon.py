@@ -35,6 +35,8 @@ from sentinel.watch.timing import LiftedClock
 log = logging.getLogger(__name__)
 
 SNAPSHOT_S = 300.0
+RESTARTS_TOLD = (4, 9, 19, 49)
+"""Starts within the last hour at which one more is told: not at each."""
 
 
 class Watch:
@@ -132,6 +134,7 @@ class Watch:
             if damage:
                 self._save()
                 self._trouble(DAMAGED, f"{damage}. It was set aside and the watch goes on with a new one.")
+            self._tell_of_restarts()
             self._showing.show(self._memory)
             tell_manager("READY=1\nSTATUS=watching")
             log.info("watching %s; state in %s", settings.frames.folder, home.folder)
@@ -246,6 +249,19 @@ class Watch:
         log.error("%s: %s", title, body)
         if self._delivery is not None:
             self._delivery.tell(title, body)
+
+    def _tell_of_restarts(self) -> None:
+        """Say when the watch is started again and again: the service manager never gives up, silently."""
+        journal, hour_ago = self._keeper.journal, self._clock.now_utc() - timedelta(hours=1)
+        starts = sum(
+            isinstance(event, Surroundings) and event.away_s is not None and now_utc > hour_ago
+            for _, event, now_utc in journal.numbered_events(max(journal.last_number - 500, 0))
+        )
+        if starts in RESTARTS_TOLD:
+            self._trouble(
+                f"The watch was started again {starts + 1} times within an hour",
+                "It crashes, hangs, or its power comes and goes. Look at its log and its power supply.",
+            )
 
     def _put_times_right(self, base: bytes) -> float:
         """Re-time what was read off the clock before it was set; rebuild the state; return the step.

@@ -350,3 +350,14 @@ def test_an_old_journal_is_brought_up_to_date_and_a_copy_kept(state: Path) -> No
         for path in state.glob("*.sqlite")
     }
     assert versions == {"journal.sqlite": len(STEPS), "journal.schema-1.sqlite": 1}
+
+
+def test_a_watch_that_is_started_again_and_again_says_so(
+    folder: Path, state: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    for _ in range(6):
+        assert "times within an hour" not in caplog.text
+        with Running(settings_for(folder), state) as watch:
+            before = len(readings_in(watch.home.journal))
+            watch.wait(lambda n=before: len(readings_in(watch.home.journal)) > n)  # type: ignore[misc]
+    assert "The watch was started again 5 times within an hour" in caplog.text
