@@ -61,7 +61,8 @@ class Levels:
         """Return linear light, 0 to 1 of full scale, of stored values; what is not a number is dark."""
         kind, size = stored.dtype.kind, stored.dtype.itemsize
         if kind == "u" and size <= 2:
-            return _table(256 if size == 1 else 65536, self.transfer, self.full_scale)[stored]
+            table = _table(256 if size == 1 else 65536, self.transfer, self.full_scale)
+            return np.asarray(table[stored])
         value: Array = np.clip(np.nan_to_num(np.asarray(stored, np.float32) / self.full_scale), 0.0, 1.0)
         return _srgb_to_linear(value) if self.transfer == "srgb" else value
 

@@ -122,10 +122,12 @@ def _impostor(e: Evidence) -> bool:
     shown = e.coverage / e.in_frame
     full = e.saturated > 0.5
     reflection = abs(e.evenness - 1.0) < 0.03 and not full and (e.step < 0.3 or e.sky > 0.15 * e.step)
-    lamp = full and (e.sky > 0.35 or e.softness > 0.06 + 2.0 / e.radius_px)
+    lamp = full and (e.sky > 0.3 or e.softness > 0.05 + 1.2 / e.radius_px)
+    # Behind a solar filter the sky is dark; light beside the disc lies on the lens.
+    veil = e.sky > 0.08 and e.sky > 0.3 * e.step
     letter = e.sigma_px < SHARPEST_PX and shown < 0.9
     # A full-white ring round a dark middle; the eclipsed sun's lit limb is about half of it.
     stroke = e.evenness > 1.3 and full and not 0.4 < shown < 0.62
     glow = e.softness > 0.025 and shown < 0.5
     ragged = e.scatter > 0.003 and shown < 0.5
-    return reflection or lamp or letter or stroke or glow or ragged or e.fall < STRONGEST_FALL
+    return reflection or lamp or veil or letter or stroke or glow or ragged or e.fall < STRONGEST_FALL
