@@ -35,6 +35,7 @@ from sentinel.watch.timing import LiftedClock
 log = logging.getLogger(__name__)
 
 SNAPSHOT_S = 300.0
+TOLD_AGAIN_S = 3600.0
 RESTARTS_TOLD = (4, 9, 19, 49)
 """Starts within the last hour at which one more is told: not at each."""
 
@@ -84,7 +85,8 @@ class Watch:
         self.server: PageServer | None = None
         """Serves the page, where that is asked for."""
         self._told_failures = 0
-        """Told at the first, the eleventh, ...: not at each."""
+        self._told_s: dict[str, float] = {}
+        """When which trouble was told."""
 
     def run(self) -> None:
         """Watch until told to stop."""
@@ -200,7 +202,7 @@ class Watch:
             self._home.lay_ballast(round(self._settings.state.ballast_mb * 1e6))
         self._showing.show(self._memory, at_once=self._gatherer.arrivals.empty())
         if self._memory.failures > self._told_failures:
-            self._told_failures = self._memory.failures * 10
+            self._told_failures = self._memory.failures
             self._trouble(
                 "The watch stumbled", "A picture could not be judged. Look at the log; the watch goes on."
             )
@@ -246,7 +248,12 @@ class Watch:
             log.info("the page is served at %s:%d", *server.address)
 
     def _trouble(self, title: str, body: str) -> None:
+        """Tell people past the journal, which may be the trouble; the same not more than once an hour."""
         log.error("%s: %s", title, body)
+        now_s = self._clock.monotonic_s()
+        if now_s - self._told_s.get(title, -TOLD_AGAIN_S) < TOLD_AGAIN_S:
+            return
+        self._told_s[title] = now_s
         if self._delivery is not None:
             self._delivery.tell(title, body)
 
