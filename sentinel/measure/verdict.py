@@ -23,6 +23,8 @@ MOST_OVAL = 0.1
 """The sun on the horizon has 0.08."""
 STRONGEST_FALL = -0.35
 """Darkening beyond the law's: the sun has -0.12 in blue light."""
+WEAKEST_FALL = 0.27
+"""Lack of darkening against the law's: a linear law of 0.4 has 0.2, an even disc 0.34."""
 FAINTEST = 0.003
 """Linear light."""
 SHARPEST_PX = 0.4
@@ -121,7 +123,8 @@ def _impostor(e: Evidence) -> bool:
     """Tell what shares most of the sun's marks and lacks one."""
     shown = e.coverage / e.in_frame
     full = e.saturated > 0.5
-    reflection = abs(e.evenness - 1.0) < 0.03 and not full and (e.step < 0.3 or e.sky > 0.15 * e.step)
+    even = (abs(e.evenness - 1.0) < 0.03 or e.fall > WEAKEST_FALL) and not full
+    reflection = even and (e.step < 0.3 or e.sky > 0.15 * e.step)
     lamp = full and (e.sky > 0.3 or e.softness > 0.05 + 1.2 / e.radius_px)
     # Behind a solar filter the sky is dark; light beside the disc lies on the lens.
     veil = e.sky > 0.08 and e.sky > 0.3 * e.step
