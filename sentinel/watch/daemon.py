@@ -35,6 +35,7 @@ from sentinel.watch.timing import LiftedClock
 log = logging.getLogger(__name__)
 
 SNAPSHOT_S = 300.0
+MANY_EVENTS = 2000
 TOLD_AGAIN_S = 3600.0
 RESTARTS_TOLD = (4, 9, 19, 49)
 """Starts within the last hour at which one more is told: not at each."""
@@ -131,6 +132,11 @@ class Watch:
         self._showing = Showing(home, settings, clock, self._gatherer)
         try:
             self._start_serving()
+            behind = journal.last_number - self._memory.number
+            if behind > MANY_EVENTS:
+                # Without a snapshot days of events take minutes, and the manager's patience has an end.
+                tell_manager(f"READY=1\nSTATUS=going through {behind} events of the journal")
+                log.info("going through %d events of the journal first", behind)
             self._memory.catch_up(journal, self._turned)
             self._start_delivery()
             if damage:
