@@ -3,7 +3,6 @@
 from sentinel.notify.telling import Teller, Words, duration, either, number
 from sentinel.records import Incident, Severity
 
-
 # How the folder is found, and what to do about it; one that is merely empty says nothing by itself.
 _FOLDERS = {
     "missing": ("is not there", "Check the computer's disk, card reader or network drive"),
