@@ -14,7 +14,7 @@ from sentinel.sky.arrays import Array
 DRAWS = 400
 _MOST_UNKNOWNS = 64
 _HALF = DRAWS // 2
-_TAIL = 10.0
+_TAIL = 8.0
 
 
 @lru_cache(maxsize=1)

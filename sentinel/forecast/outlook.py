@@ -29,6 +29,8 @@ LATER_H = (1.0, 2.0, 4.0, 8.0)
 FOCAL_DOUBT = 0.05
 SETTLED = 0.85
 """Share of the draws about the likeliest roll above which it counts as known."""
+CERTAIN = 0.96
+"""The same, above which the others are no longer counted into the axis's sigmas."""
 _QUANTILES = (("exit_safe_utc", 0.01), ("exit_early_utc", 0.05), ("exit_utc", 0.5), ("exit_late_utc", 0.95))
 
 
@@ -187,7 +189,7 @@ def _axis_fields(known: Known, best: Lead, rate: Array) -> dict[str, Any]:
         ("altitude", draws.altitude_deg(), float(point.altitude_deg[0])),
     ):
         # About the likeliest mount; over all that are possible while the roll is open, so that it shows.
-        off = values[best.alike] if best.share >= SETTLED else values
+        off = values[best.alike] if best.share >= CERTAIN else values
         sigma = float(np.sqrt(((off - at) ** 2).mean()))
         fields[f"polar_{name}_error_deg"] = at
         fields[f"polar_{name}_error_sigma_deg"] = sigma
