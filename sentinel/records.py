@@ -47,7 +47,7 @@ class Disc:
     edge_width_px: float = nan
     """10-90 % rise of the limb's edge in linear light, limb darkening divided out."""
     edge_width_cos2_px: float = nan
-    """Second harmonic of the edge width round the limb: width + cos2 cos(2a) + sin2 sin(2a), a from +x to +y."""
+    """Second harmonic of the width round the limb: width + cos2 cos(2a) + sin2 sin(2a), a from +x to +y."""
     edge_width_sin2_px: float = nan
     brightness: float = nan
     """Median linear level of the disc, 0 to 1; of the whole frame where no disc is found."""

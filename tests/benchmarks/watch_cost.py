@@ -242,6 +242,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true")
     quick = parser.parse_args().quick
+    sys.stdout = io.TextIOWrapper(sys.stdout.buffer, line_buffering=True)
     latency(3 if quick else 9)
     idle(30 if quick else 120)
     slope(1000 if quick else 10_000)
