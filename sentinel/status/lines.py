@@ -41,7 +41,7 @@ def status_lines(s: Standing, now_utc: datetime, *, watched: bool) -> list[str]:
     lines += ["", "Open"]
     for t in s.troubles:
         act = f" {t.act}" if t.act else ""
-        lines.append(f"  {t.severity.value:<4}  {t.title}: {t.what}.{act}")
+        lines.append(f"  {t.severity.value:<4}  {t.title}: {t.what}{act}")
     if not s.troubles:
         lines.append("  nothing")
     lines += ["", "Next visit"]

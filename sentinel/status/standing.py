@@ -8,7 +8,7 @@ from types import MappingProxyType
 
 from sentinel.notify.left_alone import left_alone
 from sentinel.notify.placing import placing
-from sentinel.notify.wording import Teller, words_for
+from sentinel.notify.wording import Teller, message, words_for
 from sentinel.records import Edge, Forecast, Severity, Surroundings
 from sentinel.settings import Settings
 from sentinel.status.board import Board
@@ -207,7 +207,7 @@ def _troubles(board: Board) -> tuple[Trouble, ...]:
             severity=incident.severity,
             since_utc=incident.onset_utc,
             title=words.title,
-            what="; ".join(part.rstrip(".") for part in (words.what, words.left) if part),
+            what=message(incident),
             act=words.act,
         )
         for incident in board.by_gravity
