@@ -27,6 +27,9 @@ WEAKEST_FALL = 0.27
 """Lack of darkening against the law's: a linear law of 0.4 has 0.2, an even disc 0.34."""
 FAINTEST = 0.003
 """Linear light."""
+MOST_OVAL_IN_PART = 0.04
+"""Half the difference of the half-axes, in radii, that part of a limb may tell: the sun's at 2 degrees of
+altitude. More, off a limb that fades into glow, is the glow's shape."""
 SHARPEST_PX = 0.4
 """What was drawn, not photographed, has no blur at all."""
 
@@ -114,7 +117,8 @@ def is_sun(evidence: Evidence) -> bool:
     """
     e = evidence
     edge = e.coverage > LEAST_COVERAGE and e.softness < SOFTEST and e.structure < MOST_STRUCTURE
-    outline = e.scatter < ROUGHEST and e.oval < MOST_OVAL
+    part = e.coverage < 0.9 * e.in_frame
+    outline = e.scatter < ROUGHEST and e.oval < (MOST_OVAL_IN_PART if part else MOST_OVAL)
     light = e.step > FAINTEST and e.step > 0.1 * e.sky
     return edge and outline and light and not _impostor(e)
 

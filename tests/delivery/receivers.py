@@ -330,7 +330,7 @@ def turn_until(worker: Worker, done: Callable[[], bool], patience_s: float = 20.
         time.sleep(0.002)
 
 
-def settle(worker: Worker, patience_s: float = 20.0) -> None:
+def settle(worker: Worker, patience_s: float = 120.0) -> None:
     """Turn until nothing is under way and nothing more is due at this moment of the clock."""
     end = time.monotonic() + patience_s
     idle = 0
