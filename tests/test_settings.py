@@ -7,7 +7,8 @@ import pytest
 from pydantic import BaseModel
 
 from sentinel.errors import RequestProblem
-from sentinel.settings import Settings, load_settings, read_yaml
+from sentinel.plain_yaml import read_yaml
+from sentinel.settings import Settings, load_settings
 
 CONFIG = Path(__file__).parents[1] / "config"
 NEEDED = "site: {latitude_deg: 70, longitude_deg: 31}\ncamera: {focal_length_mm: 400, pixel_pitch_um: 4}\n"

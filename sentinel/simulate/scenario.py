@@ -7,7 +7,8 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationError, model_validator
 
 from sentinel.errors import RequestProblem
-from sentinel.settings import Section, Site, one_line, read_yaml
+from sentinel.plain_yaml import read_yaml
+from sentinel.settings import Section, Site, one_line
 from sentinel.simulate.events import AnyEvent, Fraction, Pixel, UtcTime, moment_s
 from sentinel.times import utc_s
 

@@ -16,7 +16,8 @@ from sentinel.errors import FrameProblem, RequestProblem
 from sentinel.intake.decode import read_header
 from sentinel.intake.live import FolderState, Known, LiveFolder
 from sentinel.intake.session import find_frames
-from sentinel.settings import Section, Settings, complaints, overlay, read_yaml
+from sentinel.plain_yaml import overlay, read_yaml
+from sentinel.settings import Section, Settings, complaints
 from sentinel.watch.around import synchronised
 from sentinel.watch.home import Home, refuse_folder_inside, state_folder
 

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.settings import Section, Settings, load_settings, read_yaml
+from sentinel.plain_yaml import read_yaml
+from sentinel.settings import Section, Settings, load_settings
 
 CONFIG = Path(__file__).parents[2] / "config"
 EXAMPLE = CONFIG / "example.yaml"
