@@ -132,7 +132,7 @@ def noise_field(rng: np.random.Generator, shape: tuple[int, int], scale: float) 
     spline = RectBivariateSpline(np.arange(small[0]), np.arange(small[1]), knots)
     rows = rng.uniform() + np.arange(shape[0]) / scale
     cols = rng.uniform() + np.arange(shape[1]) / scale
-    return (spline(rows, cols) / 0.7).astype(np.float32)
+    return np.asarray(spline(rows, cols) / 0.7, dtype=np.float32)
 
 
 def _supersampled(
