@@ -159,7 +159,9 @@ class _RowReader:
         found = measured and str(self._get("found", i, "True")).lower() in {"true", "1", "1.0"}
         width_px = int(self._number("width_px", i, self._width_px))
         height_px = int(self._number("height_px", i, self._height_px))
-        in_frame = self._number("limb_in_frame", i, 1.0)
+        in_frame = self._number("limb_in_frame", i)
+        if measured and not isfinite(in_frame):
+            in_frame = limb_in_frame(x_px, y_px, radius_px, width_px, height_px)
         disc = Disc(
             found=found,
             x_px=x_px if found else nan,
@@ -214,6 +216,14 @@ class _RowReader:
             raise RequestProblem(
                 f"not a time: {text!r}", where=f"{self._path} row {i + 1}", mend="write 2026-06-21T03:02:00Z"
             ) from None
+
+
+def limb_in_frame(x_px: float, y_px: float, radius_px: float, width_px: int, height_px: int) -> float:
+    """Return the fraction of a circle's circumference that lies within a frame, to a thousandth."""
+    angle = np.arange(1000) * (2 * np.pi / 1000)
+    x, y = x_px + radius_px * np.cos(angle), y_px + radius_px * np.sin(angle)
+    inside = (x >= -0.5) & (x <= width_px - 0.5) & (y >= -0.5) & (y <= height_px - 0.5)
+    return float(inside.mean())
 
 
 def _plain(column: Any) -> list[Any]:

@@ -130,6 +130,18 @@ def test_marks_beside_the_session_are_taken_up(evening: Path, tmp_path: Path) ->
     assert lines(tmp_path / "out" / "marks.jsonl")[0]["text"] == "clouds coming"
 
 
+def test_a_table_of_places_alone_is_foreseen_and_judged(evening: Path, tmp_path: Path) -> None:
+    bare = tmp_path / "bare"
+    bare.mkdir()
+    shutil.copy(evening / "config.yaml", bare)
+    table = Table.read(evening / "measurements.ecsv")
+    table.keep_columns(["time_utc", "x_px", "y_px", "radius_px"])
+    table.write(bare / "measurements.ecsv", format="ascii.ecsv")
+    summary = replay(Request(bare, tmp_path / "out"))
+    assert summary.discs > 100
+    assert summary.left_alone.startswith("The camera may be left alone until ")
+
+
 @pytest.mark.slow
 def test_the_shipped_night_is_measured_true_and_its_end_is_noticed(tmp_path: Path) -> None:
     """Golden: measured against the simulator's truth; the reversal must wake somebody in time."""

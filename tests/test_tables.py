@@ -86,6 +86,8 @@ def test_a_table_with_only_the_needed_columns_is_read(tmp_path: Path) -> None:
     assert isnan(first.disc.x_px)
     assert second.time_utc == START + timedelta(minutes=1)
     assert isnan(second.exposure_s)
+    assert 0.2 < second.disc.limb_in_frame < 0.3, "a disc about the corner shows a quarter of its limb"
+    assert second.disc.limb_coverage == second.disc.limb_in_frame
 
 
 @pytest.mark.parametrize(

@@ -35,6 +35,10 @@ EXPECTED = int(np.searchsorted(OFFSETS_S, 12 * 3600.0))
 _ELSE = 0.04
 
 
+UNSAID_SIGMA_PX = 0.5
+"""Uncertainty of a centre for which none is given."""
+
+
 class Forecaster:
     """Takes measured frames, ticks and marks in any order; says until when the camera may be left alone.
 
@@ -153,17 +157,19 @@ class Forecaster:
 
     def _sight(self, frame: MeasuredFrame, at: float) -> Sight | None:
         disc = frame.disc
-        numbers = (disc.x_px, disc.y_px, disc.radius_px, disc.centre_sigma_px)
+        numbers = (disc.x_px, disc.y_px, disc.radius_px)
+        # A table made elsewhere may say no uncertainty: then the disc counts, for as much as a careful eye's.
+        own_sigma = disc.centre_sigma_px if np.isfinite(disc.centre_sigma_px) else UNSAID_SIGMA_PX
         if frame.error is not None or not disc.found or not np.isfinite(numbers).all() or disc.radius_px <= 0:
             return None
-        if disc.limb_coverage < 0.08 or disc.centre_sigma_px > 0.15 * disc.radius_px:
+        if disc.limb_coverage < 0.08 or own_sigma > 0.15 * disc.radius_px:
             return None
         altitude = float(self._sun.altaz_deg(at)[0])
         if altitude < -1.5:
             return None
         # A limb seen in part leaves the centre open along one direction, and more than its sigma may say.
         doubt = 1.0 + 2.0 * max(0.0, 0.5 - disc.limb_coverage)
-        sigma = max(disc.centre_sigma_px, 0.02) * doubt
+        sigma = max(own_sigma, 0.02) * doubt
         if at < self._slack_until_s:
             # The gears take up their slack: the disc is about there, but its drift means nothing.
             sigma = float(np.hypot(sigma, BACKLASH_ARCSEC / self._scale))
