@@ -1,5 +1,6 @@
 """A past session from its source to the files and the verdict."""
 
+import dataclasses
 import json
 import shutil
 from itertools import pairwise
@@ -12,6 +13,7 @@ from astropy.table import Table
 
 from sentinel.errors import Problem, RequestProblem
 from sentinel.journal import Journal, Origin
+from sentinel.records import Disc
 from sentinel.replay import Request, replay
 from sentinel.report.summary import Summary, summary_lines
 from sentinel.tables import read_measurements, write_measurements
@@ -140,6 +142,21 @@ def test_a_table_of_places_alone_is_foreseen_and_judged(evening: Path, tmp_path:
     summary = replay(Request(bare, tmp_path / "out"))
     assert summary.discs > 100
     assert summary.left_alone.startswith("The camera may be left alone until ")
+
+
+def test_where_no_disc_was_ever_seen_nothing_is_promised(evening: Path, tmp_path: Path) -> None:
+    frames = [
+        dataclasses.replace(f, disc=Disc(found=False))
+        for f in read_measurements(evening / "measurements.ecsv")
+    ]
+    (tmp_path / "dark").mkdir()
+    write_measurements(tmp_path / "dark" / "measurements.ecsv", frames)
+    text = summary_lines(
+        replay(Request(tmp_path / "dark", tmp_path / "out", configs=[evening / "config.yaml"]))
+    )
+    assert text[0].startswith("Until when the camera may be left alone is not known yet")
+    assert not any("reaches no edge" in line for line in text)
+    assert all(record["exit_utc"] is None for record in lines(tmp_path / "out" / "forecasts.jsonl"))
 
 
 @pytest.mark.slow

@@ -132,7 +132,8 @@ def summary_lines(summary: Summary) -> list[str]:
         f"Disc      {_way(s)}",
     ]
     if s.forecast is not None:
-        lines.append(f"Forecast  {_exit(s.forecast)}; {s.forecast.basis}")
+        known = f"{_exit(s.forecast)}; " if s.forecast.seen_utc else ""
+        lines.append(f"Forecast  {known}{s.forecast.basis}")
     lines += [f"Noticed   {_noticed(s)}"]
     lines += [
         f"  {_minute(i.time_utc)}  {i.severity.value:<4}  {i.message or i.condition}"
