@@ -153,7 +153,11 @@ def main() -> None:
     if asked.no_forecast:
         asked.kinds = [kind for kind in asked.kinds if kind != "rate"]  # only the fit can tell
     seeds = range(asked.first, asked.first + sessions)
-    tell: Tell = (lambda line: told(f"    {line}")) if asked.verbose else (lambda line: None)
+
+    def tell(line: str) -> None:
+        if asked.verbose:
+            told(f"    {line}")
+
     for kind in asked.kinds:
         run = quiet if kind in QUIET else true
         run(kind, seeds, hours, not asked.no_forecast, tell)
