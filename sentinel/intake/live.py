@@ -13,12 +13,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from fnmatch import translate
-from hashlib import blake2b
 from pathlib import Path
 
 from sentinel.files import shown_name
 from sentinel.intake.decode import MAX_FILE_BYTES
 from sentinel.intake.ends import Ends, look_at_ends
+from sentinel.intake.known import Known
 from sentinel.intake.session import PREFERRED, preference
 
 SETTLE_S = 4.0
@@ -72,54 +72,6 @@ class Look:
     """Not finished yet."""
     locked_folders: int = 0
     """Subfolders that may not be read."""
-
-
-class Known:
-    """Files and contents that were handed on already, in few bytes each.
-
-    A name is known together with size and time of change, because a camera uses its numbers again. Content is
-    known by its digest: a copy, a hard link and a moved file are no new frame.
-    """
-
-    def __init__(self) -> None:
-        # Numbers of 64 bits instead of names: a week of frames must not fill a small computer's memory.
-        self._files: set[int] = set()
-        self._contents: set[int] = set()
-
-    def add(self, frame: str, size_bytes: int, modified_ns: int, digest: str | None) -> None:
-        """Remember a file and its content."""
-        self._files.add(_number(frame, size_bytes, modified_ns))
-        if digest is not None:
-            self._contents.add(int(digest[:16], 16))
-
-    def forget(self, frame: str, size_bytes: int, modified_ns: int, digest: str | None) -> None:
-        """Take a file as new when it is seen again."""
-        self._files.discard(_number(frame, size_bytes, modified_ns))
-        if digest is not None:
-            self._contents.discard(int(digest[:16], 16))
-
-    def holds_file(self, frame: str, size_bytes: int, modified_ns: int) -> bool:
-        """Say whether a file is known."""
-        return _number(frame, size_bytes, modified_ns) in self._files
-
-    def holds_content(self, digest: str) -> bool:
-        """Say whether some file of this content is known."""
-        return int(digest[:16], 16) in self._contents
-
-    def copy(self) -> "Known":
-        """Return another that knows the same."""
-        other = Known()
-        other._files, other._contents = set(self._files), set(self._contents)
-        return other
-
-    def __len__(self) -> int:
-        return len(self._files)
-
-
-def _number(frame: str, size_bytes: int, modified_ns: int) -> int:
-    # The same in every process, so that what is known can be kept.
-    text = f"{size_bytes} {modified_ns} {frame}".encode()
-    return int.from_bytes(blake2b(text, digest_size=8).digest())
 
 
 @dataclass(slots=True)

@@ -14,7 +14,8 @@ from pydantic import ValidationError
 from sentinel.delivery.checking import check_channels
 from sentinel.errors import FrameProblem, RequestProblem
 from sentinel.intake.decode import read_header
-from sentinel.intake.live import FolderState, Known, LiveFolder
+from sentinel.intake.known import Known
+from sentinel.intake.live import FolderState, LiveFolder
 from sentinel.intake.session import find_frames
 from sentinel.plain_yaml import overlay, read_yaml
 from sentinel.settings import Section, Settings, complaints

@@ -20,7 +20,8 @@ from sentinel.clock import Clock
 from sentinel.errors import FrameProblem
 from sentinel.intake.decode import read_header
 from sentinel.intake.exposure_time import TIME_FROM_FILE, exposure_time
-from sentinel.intake.live import Finished, FolderState, Known, LiveFolder, Look
+from sentinel.intake.known import Known
+from sentinel.intake.live import Finished, FolderState, LiveFolder, Look
 from sentinel.intake.pool import UNMEASURED, Job, MeasuringPool
 from sentinel.intake.watching import FolderEvents
 from sentinel.records import Disc, MeasuredFrame

@@ -19,7 +19,7 @@ from typing import IO, Any
 
 import sentinel
 from sentinel.files import replaced
-from sentinel.intake.live import Known
+from sentinel.intake.known import Known
 from sentinel.journal import Journal
 from sentinel.pipeline import Pipeline
 from sentinel.records import Event, MeasuredFrame, Outcome

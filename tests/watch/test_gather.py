@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from sentinel.clock import SystemClock
-from sentinel.intake.live import Finished, FolderState, Known
+from sentinel.intake.known import Known
+from sentinel.intake.live import Finished, FolderState
 from sentinel.intake.pool import Job
 from sentinel.records import Disc, MeasuredFrame
 from sentinel.watch.gather import ATTEMPTS, AllCaughtUp, Arrival, Attempts, Gatherer

@@ -10,7 +10,8 @@ import pytest
 
 from sentinel.errors import FrameProblem
 from sentinel.intake.decode import read_header
-from sentinel.intake.live import Finished, FolderState, Known, LiveFolder, Look
+from sentinel.intake.known import Known
+from sentinel.intake.live import Finished, FolderState, LiveFolder, Look
 from tests.watch.files import fits, jpeg, png, put
 
 PATTERNS = ("*.jpg", "*.tif", "*.png", "*.fits", "*.cr3")
