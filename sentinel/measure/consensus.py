@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from sentinel.measure.levels import Levels
 from sentinel.measure.limb import SHAPE_TERMS, Limb, shape_columns
+from sentinel.measure.order import median, quantile, spread
 from sentinel.measure.rays import cast, directions
 from sentinel.measure.search import Circle
 
@@ -14,6 +15,8 @@ Array = NDArray[np.float64]
 
 SECTORS = 256
 TRIALS = 200
+FEWEST = 8
+"""Rays that can agree on anything."""
 ARC, NEARLY_ALL = 0.45, 0.8
 """Shares of the limb from which an ellipse can be told at all, and from which it can be told well."""
 PLAIN_OVAL = 0.004
@@ -37,8 +40,6 @@ class Outline:
     """Rough blur of the edge."""
     scatter_px: float
     """Robust spread of the agreeing edges about the limb."""
-    contrast: float
-    """Median step of the agreeing edges, linear light."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +80,8 @@ def _steepest(strip: _Strip, width: int) -> tuple[Array, Array, float]:
     step = strip.along_px[1] - strip.along_px[0]
     offset = strip.along_px[0] + (inner + shift + width - 0.5) * step
     # Neighbouring rows see the same edge: what differs between them is noise.
-    differ = np.abs(rise[1::3] - rise[:-1:3])[seen[1::3] & seen[:-1:3]]
-    noise = 1.4826 * float(np.median(differ)) / np.sqrt(2.0) if differ.size else 1.0
+    differ = (rise[1::3] - rise[:-1:3])[seen[1::3] & seen[:-1:3]]
+    noise = spread(differ) / np.sqrt(2.0) if differ.size else 1.0
     return offset, rise[row, best], max(noise, 1e-4)
 
 
@@ -102,7 +103,7 @@ def _vote(
 ) -> NDArray[np.bool_] | None:
     """Return the rays that agree with the best circle through three of them."""
     index = np.nonzero(usable)[0]
-    if index.size < 8:
+    if index.size < FEWEST:
         return None
     rng = np.random.default_rng(3)
     picked = index[rng.integers(0, index.size, (TRIALS, 3))]
@@ -117,12 +118,12 @@ def _vote(
     return np.asarray((miss[np.argmax(votes)] < tolerance) & usable)
 
 
-def _solve(angle: Array, offset: Array, weight: Array, oval_px: float) -> Array:
-    """Weighted least squares of the limb's shape terms; the oval held to `oval_px`, the egg to nothing."""
-    columns = shape_columns(angle)
-    hold = np.array([1e-6, 1e-6, 1e-6, oval_px**-2, oval_px**-2, 1e12, 1e12])
-    normal = (columns * weight[:, None]).T @ columns + np.diag(hold)
-    return np.asarray(np.linalg.solve(normal, columns.T @ (weight * offset)))
+def _solve(columns: Array, offset: Array, agrees: NDArray[np.bool_], oval_px: float) -> Array:
+    """Least squares of the limb's shape terms; the oval held to `oval_px`, the egg to nothing."""
+    seen = columns[agrees]
+    normal = seen.T @ seen
+    normal.flat[:: SHAPE_TERMS + 1] += (1e-6, 1e-6, 1e-6, oval_px**-2, oval_px**-2, 1e12, 1e12)
+    return np.asarray(np.linalg.solve(normal, seen.T @ offset[agrees]))
 
 
 def tells_oval(share: float, oval: float) -> bool:
@@ -144,40 +145,37 @@ def _tighten(  # noqa: PLR0917 - one strip's parts
     """Refit to the agreeing rays, ever more strictly."""
     share = float(agrees.mean())
     free = share > ARC
-    shape = np.zeros(SHAPE_TERMS)
+    columns = shape_columns(strip.angle)
     for _ in range(5):
-        shape = _solve(strip.angle, offset, agrees.astype(float), (LARGEST_OVAL if free else ROUND) * radius)
+        shape = _solve(columns, offset, agrees, (LARGEST_OVAL if free else ROUND) * radius)
         if free and not tells_oval(share, float(np.hypot(*shape[3:5])) / radius):
             free = False
-            shape = _solve(strip.angle, offset, agrees.astype(float), ROUND * radius)
-        miss = offset - shape_columns(strip.angle) @ shape
-        spread = 1.4826 * float(np.median(np.abs(miss[agrees]))) if agrees.any() else floor
-        agrees = usable & (np.abs(miss) < max(3.5 * spread, floor))
-        if agrees.sum() < 6:
+            shape = _solve(columns, offset, agrees, ROUND * radius)
+        miss = offset - columns @ shape
+        scatter = spread(miss[agrees])
+        before, agrees = agrees, usable & (np.abs(miss) < max(3.5 * scatter, floor))
+        if agrees.sum() < FEWEST or bool((agrees == before).all()):
             break
-    return shape, agrees, spread
+    return shape, agrees, scatter
 
 
-def _rough_sigma(strip: _Strip, offset: Array, agrees: NDArray[np.bool_]) -> tuple[float, float]:
-    """Blur and step height of the mean edge of the agreeing rows."""
+def _rough_sigma(strip: _Strip, offset: Array, agrees: NDArray[np.bool_]) -> float:
+    """Blur of the mean edge of the agreeing rows."""
     step = strip.along_px[1] - strip.along_px[0]
     reach = np.arange(-strip.along_px[-1], strip.along_px[-1] + step, step)
     rows = np.nonzero(agrees)[0]
-    edges = np.array(
-        [
-            np.interp(reach + offset[i], strip.along_px, strip.light[i])
-            for i in rows[:: max(1, rows.size // 48)]
-        ]
-    )
-    mean = np.median(edges, axis=0)
-    slope = np.gradient(mean, step)
-    steepest = float(-slope.min())
+    rows = rows[:: max(1, rows.size // 48)]
+    place = (reach + offset[rows, None] - strip.along_px[0]) / step
+    below = np.clip(place.astype(np.intp), 0, strip.along_px.size - 2)
+    share = np.clip(place - below, 0.0, 1.0)
+    low, high = (strip.light[rows[:, None], below + k] for k in (0, 1))
+    mean = np.median(low + share * (high - low), axis=0)
+    steepest = float((mean[:-2] - mean[2:]).max()) / (2 * step)
     half = max(3, int(len(reach) * 0.3))
-    jump = float(np.median(mean[:half]) - np.median(mean[-half:]))
+    jump = median(mean[:half]) - median(mean[-half:])
     # Half the plateau's height: the step at the limb, not the darkened disc behind it.
-    return float(
-        np.clip(0.7 * jump / (2.507 * max(steepest, 1e-9)), 0.6, 0.25 * strip.along_px[-1] + 20)
-    ), jump
+    sigma = 0.7 * jump / (2.507 * max(steepest, 1e-9))
+    return float(np.clip(sigma, 0.6, 0.25 * strip.along_px[-1] + 20))
 
 
 def _pass(  # noqa: PLR0917 - a strip's measures
@@ -185,24 +183,24 @@ def _pass(  # noqa: PLR0917 - a strip's measures
 ) -> Outline | None:
     strip = _unroll(levels, limb, half, step)
     offset, strength, noise = _steepest(strip, width)
-    rows = 2 * int(min(7.0, 32.0 * (noise / max(float(np.quantile(strength, 0.8)), noise)) ** 2)) + 1
+    rows = 2 * int(min(7.0, 32.0 * (noise / max(quantile(strength, 0.8), noise)) ** 2)) + 1
     if rows > 1:
         strip = _blended(strip, rows)
         offset, strength, noise = _steepest(strip, width)
     clear = strength[strength > 4 * noise]
-    if clear.size < 8:
+    if clear.size < FEWEST:
         return None
-    usable = strength > max(3.0 * noise, 0.15 * float(np.quantile(clear, 0.8)))
+    usable = strength > max(3.0 * noise, 0.15 * quantile(clear, 0.8))
     usable &= np.abs(offset) < half - step
     agrees = _vote(strip.angle, offset, usable, loose)
-    if agrees is None or agrees.sum() < 8:
+    if agrees is None or agrees.sum() < FEWEST:
         return None
-    shape, agrees, spread = _tighten(strip, offset, agrees, usable, limb.mean_px, 1.5 * step)
-    if agrees.sum() < 8:
+    shape, agrees, scatter = _tighten(strip, offset, agrees, usable, limb.mean_px, 1.5 * step)
+    if agrees.sum() < FEWEST:
         return None
-    sigma, jump = _rough_sigma(strip, offset, agrees)
+    sigma = _rough_sigma(strip, offset, agrees)
     looked = strip.inside.all(1)
-    return Outline(limb.moved(shape), strip.angle[looked], agrees[looked], sigma, spread, jump)
+    return Outline(limb.moved(shape), strip.angle[looked], agrees[looked], sigma, scatter)
 
 
 def agree(levels: Levels, circle: Circle) -> Outline | None:

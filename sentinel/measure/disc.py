@@ -15,6 +15,7 @@ from sentinel.measure.levels import Levels, Transfer
 from sentinel.measure.light import of_disc, of_frame
 from sentinel.measure.limb import Limb
 from sentinel.measure.model import State
+from sentinel.measure.order import median, spread
 from sentinel.measure.rays import directions
 from sentinel.measure.search import Circle, coarse, large_circles, small_circles
 from sentinel.measure.verdict import Evidence, gather, is_sun
@@ -24,7 +25,10 @@ Array = NDArray[np.float64]
 
 SOFT_SHARE = 0.02
 """Edge width over radius from which a disc is said to be soft."""
-FEW_RAYS, RAYS, MANY_RAYS = 96, 320, 1200
+FEW, ENOUGH, MANY = (30.0, 1), (2.5, 4), (1.0, 12)
+"""Length of limb for one ray, px, and the most rays in a sector: to find the place, to measure, in noise."""
+FEW_SECTORS = 40
+"""Sectors that are never thinned further."""
 SHORT = 0.4
 """Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
 NOISY = 0.06
@@ -90,8 +94,8 @@ def _at_prior(levels: Levels, prior: Disc | None) -> Candidate | None:
 def _searched(levels: Levels) -> Candidate | None:
     grid = coarse(levels)
     best: Candidate | None = None
-    for circles in (large_circles(grid), None):
-        for circle in circles if circles is not None else small_circles(levels, grid):
+    for circles in (large_circles(grid), small_circles(levels, grid)):
+        for circle in circles:
             candidate = _candidate(levels, circle)
             if candidate is None:
                 continue
@@ -120,7 +124,7 @@ def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
         return None
     if clean.sum() < FEWEST_RAYS or not np.isfinite(fit.covariance).all():
         return None
-    evidence = gather(levels, fit, look.only(clean), in_frame, float(clean.mean()) * in_frame)
+    evidence = gather(levels, fit, look.angle[clean], in_frame, float(clean.mean()) * in_frame)
     return Candidate(fit, evidence) if is_sun(evidence) else None
 
 
@@ -141,20 +145,25 @@ def _fitted(levels: Levels, outline: Outline) -> Fit:
         Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px
     )
     priors, every = Priors(oval, egg), 2 * np.pi * limb.mean_px
-    # A few rays find the place, then all of them weigh in.
-    rough = fit_limb(levels, start, _shown(outline, FEW_RAYS), priors, enough_px=0.05)
-    noisy = rough.noise > NOISY * float(np.median(rough.brightness))
-    wanted = min(every, MANY_RAYS) if noisy or share < SHORT else min(every / 3.0, RAYS)
-    angle = _shown(outline, max(FEW_RAYS, int(wanted)))
-    return fit_limb(levels, rough.state, angle, priors, iterations=3 if noisy else 5, enough_px=0.01)
+    # A few rays find the place, then as many as there are pixels to tell apart weigh in.
+    rough = fit_limb(levels, start, _shown(outline, every, FEW), priors, iterations=10, enough_px=0.05, alike=0.1)
+    noisy = rough.noise > NOISY * median(rough.brightness)
+    angle = _shown(outline, every, MANY if noisy or share < SHORT else ENOUGH)
+    return fit_limb(levels, rough.state, angle, priors, rough, iterations=4, enough_px=0.03, alike=0.01)
 
 
-def _shown(outline: Outline, count: int) -> Array:
-    """Return those of `count` even directions whose sector agrees on the limb."""
-    angle = directions(count)
-    sector = np.full(SECTORS, False)
-    sector[_sector(outline.angle[outline.agrees])] = True
-    return np.asarray(angle[sector[_sector(angle)]])
+def _shown(outline: Outline, every_px: float, rays: tuple[float, int]) -> Array:
+    """Return directions (n, k), `k` of them in each of the sectors that agree on the limb.
+
+    `rays` is the length of limb for one ray, and the most there are in a sector.
+    """
+    apart_px, most = rays
+    sector = np.unique(_sector(outline.angle[outline.agrees]))
+    wanted = every_px / apart_px / SECTORS
+    if wanted < 1.0 and sector.size > FEW_SECTORS:
+        sector = sector[:: min(round(1.0 / wanted), sector.size // FEW_SECTORS)]
+    count = min(max(round(wanted), 1), most)
+    return np.asarray(sector[:, None] + (np.arange(count) + 0.37) / count) * (2 * np.pi / SECTORS)
 
 
 def _sector(angle: Array) -> NDArray[np.intp]:
@@ -170,10 +179,12 @@ def _all_round(levels: Levels, fit: Fit) -> tuple[Fit, NDArray[np.bool_], float]
     ny, nx = levels.shape
     there = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
     look = look_round(levels, fit, angle[there])
-    typical = float(np.median(fit.brightness))
-    own_scatter = 1.4826 * float(np.median(np.abs(fit.offset_px)))
-    limit = max(4.0 * own_scatter, 0.35 * fit.state.sigma_px, 0.3)
-    sharp = look.offset_sigma_px < max(0.7 * fit.state.sigma_px, 3 * float(np.median(fit.offset_sigma_px)))
+    typical = median(fit.brightness)
+    # What bundles say is finer than what one ray does.
+    single = sqrt(fit.bundle)
+    limit = max(4.0 * single * spread(fit.offset_px), 0.35 * fit.state.sigma_px, 0.3)
+    sharpest = single * median(fit.offset_sigma_px)
+    sharp = look.offset_sigma_px < max(0.7 * fit.state.sigma_px, 3 * sharpest)
     clean = (np.abs(look.offset_px) < limit) & (look.brightness > 0.08 * typical) & (look.misfit < 6) & sharp
     return look, clean, in_frame
 
@@ -181,6 +192,9 @@ def _all_round(levels: Levels, fit: Fit) -> tuple[Fit, NDArray[np.bool_], float]
 def limb_in_frame(levels: Levels, limb: Limb) -> float:
     """Return the fraction of the limb's circumference inside the frame."""
     ny, nx = levels.shape
+    far = limb.half_axes_px[0] + hypot(*limb.egg)
+    if far <= limb.x_px <= nx - 1 - far and far <= limb.y_px <= ny - 1 - far:
+        return 1.0
     x, y = limb.outline()
     inside = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
     length = np.hypot(np.gradient(x), np.gradient(y))[1:-1]

@@ -6,11 +6,13 @@ sun's limb is when the focus changes.
 """
 
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Samples = NDArray[np.float32]
 
 # Neckel and Labs (1994), Solar Physics 153, 91: P5(mu) at 550 nm, interpolated between 541.76 and 559.95 nm.
 NECKEL_LABS_550 = (0.26444, 1.30550, -1.43070, 1.67101, -1.12352, 0.31327)
@@ -41,16 +43,41 @@ def darkening(mu: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """Blurred profiles tabulated against the distance from the limb (negative inside), px."""
+    """Blurred profiles tabulated against the distance from the limb (negative inside)."""
 
+    radius_px: float
+    sigma_px: float
     distance_px: Array
     """(n,), evenly spaced, ascending."""
     value: Array
     """(n, SHAPES)."""
     slope: Array
-    """(n, SHAPES): derivative to the distance."""
+    """(n, SHAPES): derivative to the distance, per px."""
     per_log_sigma: Array
     """(n, SHAPES): derivative to the logarithm of the blur."""
+
+    def serves(self, radius_px: float, sigma_px: float, alike: float) -> bool:
+        """Whether the table will do for another disc whose radius and blur differ by less than a share.
+
+        A share of 0.01 leaves 1e-5 of the light, one of 0.1 a thousandth.
+        """
+        return abs(log(sigma_px / self.sigma_px)) < alike and abs(radius_px / self.radius_px - 1.0) < alike
+
+    def at(self, distance_px: Samples, sigma_px: float, fall: float, rim: float) -> Samples:
+        """Return value, its slope, its change with log blur, with fall and with rim, stacked first.
+
+        The value is that of the nearest entry carried on along its slope, which leaves an error of 1e-4.
+        """
+        mix = np.array([1.0, fall, rim])
+        value, slope, blurred = self.value @ mix, self.slope @ mix, self.per_log_sigma @ mix
+        value = value + blurred * log(sigma_px / self.sigma_px)
+        rows = np.stack([value, slope, blurred, self.value[:, 1], self.value[:, 2]]).astype(np.float32)
+        first, step = self.distance_px[0], self.distance_px[1] - self.distance_px[0]
+        place = (distance_px - np.float32(first)) * np.float32(1.0 / step)
+        nearest = np.clip(np.rint(place), 0, rows.shape[1] - 1)
+        found = rows.take(nearest.astype(np.intp), axis=1)
+        found[0] += (place - nearest) * np.float32(step) * found[1]
+        return found
 
 
 def profile(radius_px: float, sigma_px: float, inner_px: float, outer_px: float) -> Profile:
@@ -69,13 +96,16 @@ def profile(radius_px: float, sigma_px: float, inner_px: float, outer_px: float)
     s = (np.arange(count) + 0.5) * (np.sqrt(depth) / count)
     rho = radius_px - s**2
     mu = s * np.sqrt(2.0 * radius_px - s**2) / radius_px
-    z = (distance[:, None] + s**2) / sigma_px
-    kernel = np.exp(-0.5 * z**2) / (np.sqrt(2.0 * np.pi) * sigma_px)
-    light = darkening(mu) * (2.0 * s * np.sqrt(rho) * s[0] * 2.0)[:, None]
+    z = ((distance[:, None] + s**2) / sigma_px).astype(np.float32)
+    kernel = np.exp(np.float32(-0.5) * z * z) * np.float32(1.0 / (np.sqrt(2.0 * np.pi) * sigma_px))
+    light = (darkening(mu) * (2.0 * s * np.sqrt(rho) * s[0] * 2.0)[:, None]).astype(np.float32)
     around = 1.0 / np.sqrt(np.maximum(radius_px + distance, 1.0))[:, None]
+    steep = kernel * z
     return Profile(
+        radius_px=radius_px,
+        sigma_px=sigma_px,
         distance_px=distance,
         value=kernel @ light * around,
-        slope=(kernel * (-z / sigma_px)) @ light * around,
-        per_log_sigma=(kernel * (z**2 - 1.0)) @ light * around,
+        slope=steep @ light * (around / -sigma_px),
+        per_log_sigma=(steep * z - kernel) @ light * around,
     )

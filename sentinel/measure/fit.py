@@ -1,7 +1,8 @@
 """The limb fitted to pixels: one profile for the whole limb, brightness and sky free on every ray.
 
 What the whole limb shares (its shape, the blur, the strength of darkening) is found by Gauss-Newton steps
-from which the four numbers of every ray have been eliminated.
+from which the four numbers of every ray have been eliminated. Where many rays are cast, neighbours share these
+numbers and count as one.
 """
 
 from dataclasses import dataclass, replace
@@ -9,10 +10,27 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sentinel.measure.edge import Profile, profile
 from sentinel.measure.levels import Levels
-from sentinel.measure.limb import SHAPE_TERMS
-from sentinel.measure.model import BLUR, FALL, GLOBAL, LOCAL, RIM, Columns, State, band, evaluate
-from sentinel.measure.rays import Rays
+from sentinel.measure.limb import SHAPE_TERMS, shape_columns
+from sentinel.measure.model import (
+    BLUR,
+    EDGE,
+    FALL,
+    GLOBAL,
+    INNER,
+    LOCAL,
+    RAY_BLUR,
+    RIM,
+    State,
+    band,
+    distance_px,
+    evaluate,
+    reach_px,
+)
+from sentinel.measure.normal import Normal, normal_equations
+from sentinel.measure.order import median, quantile, spread
+from sentinel.measure.rays import Rays, Samples
 
 Array = NDArray[np.float64]
 
@@ -54,14 +72,15 @@ class Priors:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A fitted limb and what each ray says about it."""
+    """A fitted limb and what each ray, or bundle of rays, says about it."""
 
     state: State
-    rays: Rays
-    brightness: Array
-    """(n,): light of the disc in units of the profile, which is 1 at the disc's centre."""
-    sky: Array
+    angle: Array
     """(n,)"""
+    bundle: int
+    """Rays taken together."""
+    own: Array
+    """(n, LOCAL)"""
     misfit: Array
     """(n,): root mean square residual in units of the noise."""
     offset_px: Array
@@ -75,148 +94,131 @@ class Fit:
     """(n,): how much each ray asks for more blur, in units of `blur_stiff`; their ratio is its change of
     the logarithm of the blur."""
     blur_stiff: Array
-    residual: Array
-    """(n, m): light less model; 0 where a sample does not count."""
+    together: float
+    """Correlation of neighbouring residuals along the rays: 0 for noise, 1 for what the model leaves out."""
     covariance: Array
     """(GLOBAL, GLOBAL): of the shared parameters, from the scatter between stretches of the limb."""
 
-    def only(self, which: NDArray[np.bool_]) -> "Fit":
-        """Return the same limb with some of the rays."""
-        rays = self.rays
-        return replace(
-            self,
-            rays=Rays(
-                rays.angle[which], rays.x_px[which], rays.y_px[which], rays.light[which], rays.inside[which]
-            ),
-            brightness=self.brightness[which],
-            sky=self.sky[which],
-            misfit=self.misfit[which],
-            offset_px=self.offset_px[which],
-            offset_sigma_px=self.offset_sigma_px[which],
-            weight=self.weight[which],
-            blur_right=self.blur_right[which],
-            blur_stiff=self.blur_stiff[which],
-            residual=self.residual[which],
-        )
+    @property
+    def brightness(self) -> Array:
+        """(n,): light of the disc in units of the profile, which is 1 at the disc's centre."""
+        return self.own[:, 0]
+
+    @property
+    def sky(self) -> Array:
+        """(n,)."""
+        return self.own[:, 1]
 
 
 @dataclass(frozen=True, slots=True)
-class _Normal:
-    """Normal equations of every ray, its own numbers projected out of the shared ones."""
+class _Cast:
+    """Rays cast for a state, and what serves every state near it."""
 
-    own_best: Array
-    """(n, LOCAL): change of the rays' own numbers if nothing shared changes."""
-    own_follow: Array
-    """(n, LOCAL, GLOBAL): how they follow a change of what is shared."""
-    rest: Array
-    """(n, GLOBAL, GLOBAL)"""
-    right: Array
-    """(n, GLOBAL)"""
+    rays: Rays
+    state: State
+    counts: NDArray[np.bool_]
+    """(n, m): samples in the frame and below full scale."""
+    samples: Array
+    """(n,)"""
+    table: Profile
 
-    def own_step(self, shared_step: Array) -> Array:
-        """Return the change (n, LOCAL) of the rays' own numbers that goes with a shared step."""
-        return self.own_best - self.own_follow @ shared_step
-
-
-def _normal(columns: Columns, weight: Array, ridge: Array, excess: Array) -> _Normal:
-    """Form every ray's normal equations; `ridge` holds its own numbers, which stand `excess` off."""
-    every = columns.every
-    square = np.matmul((every * weight[..., None]).transpose(0, 2, 1), every)
-    own = square[:, :LOCAL, :LOCAL]
-    own[:, range(LOCAL), range(LOCAL)] += ridge
-    square[:, :LOCAL, -1] -= ridge * excess
-    follow = np.linalg.solve(own, square[:, :LOCAL, LOCAL:])
-    left = square[:, LOCAL:, LOCAL:] - np.matmul(square[:, :LOCAL, LOCAL:].transpose(0, 2, 1), follow)
-    return _Normal(follow[:, :, -1], follow[:, :, :-1], left[:, :-1, :-1], left[:, :-1, -1])
+    def serves(self, state: State) -> bool:
+        """Whether the band still lies about the limb."""
+        a, b = self.state.limb, state.limb
+        moved = abs(a.mean_px - b.mean_px) + np.hypot(a.x_px - b.x_px, a.y_px - b.y_px)
+        return bool(moved < 1.0 and 0.8 < self.state.sigma_px / state.sigma_px < 1.25)
 
 
-def _first_guess(rays: Rays, state: State, weight: Array) -> Array:
+def _cast(levels: Levels, state: State, angle: Array, inner_share: float = INNER) -> _Cast:
+    """Cast rays in the directions `angle`, (n, k), `k` of them taken together."""
+    rays = band(levels, state, angle.ravel(), inner_share)
+    counts = (rays.inside & (rays.light < levels.saturation)).reshape(len(angle), -1)
+    return _Cast(rays, state, counts, counts.sum(1).astype(float), _table(state, inner_share))
+
+
+def _table(state: State, inner_share: float) -> Profile:
+    reach = reach_px(state.sigma_px)
+    return profile(state.limb.mean_px, state.sigma_px, inner_share * reach + 3.0, 1.2 * reach + 3.0)
+
+
+def _first_guess(cast: _Cast, n: int) -> Array:
     """Brightness and sky of every ray from the light well inside and well outside."""
-    depth = (
-        np.hypot(rays.x_px - state.limb.x_px, rays.y_px - state.limb.y_px)
-        - state.limb.at(rays.angle)[:, None]
-    )
-    inner = weight * (depth < -1.5 * state.sigma_px - 1)
-    outer = weight * (depth > 1.5 * state.sigma_px + 1)
-    sky = (outer * rays.light).sum(1) / np.maximum(outer.sum(1), 1)
-    disc = (inner * rays.light).sum(1) / np.maximum(inner.sum(1), 1)
+    state = cast.state
+    depth = distance_px(cast.rays, state.limb).reshape(n, -1)
+    light = cast.rays.light.reshape(n, -1)
+    clear = np.float32(1.5 * state.sigma_px + 1)
+    inner, outer = cast.counts & (depth < -clear), cast.counts & (depth > clear)
+    sky = (outer * light).sum(1) / np.maximum(outer.sum(1), 1)
+    inside = inner.sum(1)
+    disc = (inner * light).sum(1) / np.maximum(inside, 1)
     # No unsaturated pixel inside: the disc is brighter than full scale.
-    full = (inner.sum(1) == 0) & (rays.inside.sum(1) > 0)
-    disc[full] = FULL_DISC
-    linear = np.zeros((rays.angle.size, LOCAL))
-    linear[:, 0], linear[:, 1] = np.maximum(disc - sky, 0.0) / 0.5, sky
-    return linear
+    disc[(inside == 0) & cast.rays.inside.reshape(n, -1).any(1)] = FULL_DISC
+    own = np.zeros((n, LOCAL))
+    own[:, 0], own[:, 1] = np.maximum(disc - sky, 0.0) / 0.5, sky
+    return own
+
+
+def _known(fit: Fit, angle: Array) -> Array:
+    """Return the rays' own numbers of an earlier fit in other directions."""
+    own = np.empty((angle.size, LOCAL))
+    for k in range(LOCAL):
+        own[:, k] = np.interp(angle, fit.angle, fit.own[:, k], period=2 * np.pi)
+    return own
 
 
 @dataclass(frozen=True, slots=True)
 class _Look:
     """What the rays say at one state of the model."""
 
-    normal: _Normal
-    own_step: Array
+    every: Samples
+    normal: Normal
     misfit: Array
     allowed: Array
     """(n,): residual that is to be expected, in units of `noise`."""
     offset_px: Array
     offset_sigma_px: Array
     noise: float
-    residual: Array
 
 
 def _unevenness(bright: Array) -> float:
     """Robust relative spread of the rays' brightness, at most 1."""
-    low, middle, high = np.quantile(bright, (0.25, 0.5, 0.75))
-    return min(1.0, 0.741 * float(high - low) / max(float(middle), 1e-3))
+    low, middle, high = (quantile(bright, share) for share in (0.25, 0.5, 0.75))
+    return min(1.0, 0.741 * (high - low) / max(middle, 1e-3))
 
 
-def _look(  # noqa: PLR0917 - one model's parts
-    rays: Rays, state: State, linear: Array, counts: Array, noise: float, expected: Array | None = None
-) -> _Look:
+def _look(cast: _Cast, state: State, own: Array, noise: float, expected: Array | None = None) -> _Look:
     """Hold the rays against a state; `expected` is the brightness of rays known to show the limb."""
-    bright = linear[:, 0]
+    bright = own[:, 0]
     known = bright if expected is None else expected
-    typical = max(float(np.median(known)), 1e-3)
+    typical = max(median(known), 1e-3)
     # Where brightness varies round the limb it will vary along the rays too.
     slope = (SLOPE_SD + UNEVEN_SLOPE * _unevenness(known)) * np.maximum(bright, typical)
     spread = np.stack([np.full_like(slope, BRIGHTNESS_SD * typical), 1e4 * slope, slope, slope], axis=1)
-    columns = evaluate(rays, state, linear)
-    normal = _normal(columns, counts, (noise / spread) ** 2, linear - [typical, 0.0, 0.0, 0.0])
-    own = normal.own_best
-    left = columns.residual - (columns.local @ own[..., None])[..., 0]
-    per_ray = np.sqrt((counts * left**2).sum(1) / np.maximum(counts.sum(1) - LOCAL, 1))
-    noise = float(np.median(per_ray)) + 1e-6
+    every = evaluate(cast.rays, state, own, cast.table)
+    if not cast.counts.all():
+        every *= cast.counts[:, None, :]
+    normal = normal_equations(every, (noise / spread) ** 2, own - [typical, 0.0, 0.0, 0.0])
+    per_ray = np.sqrt(normal.left_over / np.maximum(cast.samples - LOCAL, 1))
+    noise = median(per_ray) + 1e-6
     # No profile is right to the last percent: a bright ray between dim ones may miss by more.
-    allowed = np.hypot(1.0, MODEL_SHARE * (linear + own)[:, 0] / noise)
-    stiff = normal.rest[:, 2, 2] + 1e-12
+    allowed = np.hypot(1.0, MODEL_SHARE * (bright + normal.own_best[:, 0]) / noise)
+    stiff = normal.rest[:, EDGE, EDGE] + 1e-12
     return _Look(
+        every,
         normal,
-        own,
         per_ray / noise / allowed,
         allowed,
-        normal.right[:, 2] / stiff,
+        normal.right[:, EDGE] / stiff,
         noise / np.sqrt(stiff),
         noise,
-        counts * left,
     )
 
 
 def _trust(look: _Look) -> Array:
     """Weight of every ray: falls where it fits badly or its edge stands off."""
-    centred = look.offset_px - np.median(look.offset_px)
-    scatter = 1.4826 * float(np.median(np.abs(centred))) + 0.02
+    scatter = spread(look.offset_px - median(look.offset_px)) + 0.02
     fits = 1.0 / (1.0 + (look.misfit / 2.5) ** 4)
     return np.asarray(fits / (1.0 + (look.offset_px / (4 * scatter)) ** 4) / look.allowed**2)
-
-
-def _unsaturated(levels: Levels, rays: Rays) -> Array:
-    return (rays.inside & (rays.light < levels.saturation)).astype(float)
-
-
-def _far(state: State, other: State) -> bool:
-    """Whether the band cast for one state does not serve the other."""
-    a, b = state.limb, other.limb
-    moved = abs(a.mean_px - b.mean_px) + np.hypot(a.x_px - b.x_px, a.y_px - b.y_px)
-    return bool(moved > 1.0 or not 0.8 < state.sigma_px / other.sigma_px < 1.25)
 
 
 def _stepped(state: State, step: Array) -> State:
@@ -241,81 +243,95 @@ def _bounded(step: Array, state: State) -> Array:
     return np.asarray(step * min(1.0, blur, shift))
 
 
-def fit_limb(
+def fit_limb(  # noqa: PLR0917 - one fit's givens
     levels: Levels,
     start: State,
     angle: Array,
     priors: Priors,
+    known: Fit | None = None,
     *,
-    iterations: int = 10,
-    enough_px: float = 2e-3,
+    iterations: int,
+    enough_px: float,
+    alike: float,
 ) -> Fit:
-    """Fit the limb on the rays in the directions `angle`, starting from `start`.
+    """Fit the limb on the rays in the directions `angle`, (n, k), starting from `start`.
+
+    Neighbouring rays, `k` of them, are taken together. `known` is an earlier fit to go on from. Steps of less
+    than `enough_px` end it; one tabulated profile serves for blurs that differ by the share `alike`.
 
     Raises
     ------
     LinAlgError
         If there is no limb to be fitted.
     """
-    state = cast_for = start
-    rays = band(levels, state, angle)
-    counts = _unsaturated(levels, rays)
-    linear = _first_guess(rays, state, counts)
+    state, cast = start, _cast(levels, start, angle)
+    middle = angle.mean(1)
+    shape = shape_columns(middle)
+    own = _first_guess(cast, len(angle)) if known is None else _known(known, middle)
+    noise = 0.02 if known is None else known.noise
     own_prior = priors.weights()
     prior = own_prior.copy()
-    noise = 0.02
     for _ in range(iterations):
-        if _far(state, cast_for):
-            rays, cast_for = band(levels, state, angle), state
-            counts = _unsaturated(levels, rays)
-        look = _look(rays, state, linear, counts, noise)
+        if not cast.serves(state):
+            cast = _cast(levels, state, angle)
+        elif not cast.table.serves(state.limb.mean_px, state.sigma_px, alike):
+            cast = replace(cast, table=_table(state, INNER))
+        look = _look(cast, state, own, noise)
         noise, weight = look.noise, _trust(look)
         # Cloud darkens as it likes; the sun's own darkening cannot be read off there.
-        prior[[FALL, RIM]] = HELD if _unevenness(linear[:, 0]) > CLOUDED else own_prior[[FALL, RIM]]
-        total = (look.normal.rest * weight[:, None, None]).sum(0) / noise**2 + np.diag(prior)
-        gradient = (look.normal.right * weight[:, None]).sum(0) / noise**2 - prior * _departure(state, start)
-        step = _bounded(np.linalg.solve(total, gradient), state)
-        linear = linear + look.normal.own_step(step)
+        prior[[FALL, RIM]] = HELD if _unevenness(own[:, 0]) > CLOUDED else own_prior[[FALL, RIM]]
+        total, score = look.normal.summed(shape, weight / noise**2)
+        total += np.diag(prior)
+        step = _bounded(np.linalg.solve(total, score.sum(0) - prior * _departure(state, start)), state)
+        own = own + look.normal.own_step(shape, step)
         state = _stepped(state, step)
         if not np.isfinite(step).all() or state.limb.half_axes_px[1] < 3.0:
             raise np.linalg.LinAlgError("the limb ran away")
         if np.abs(step[:3]).max() < enough_px and abs(step[BLUR]) < enough_px:
             break
-    covariance = _scatter(look.normal.right * weight[:, None] / noise**2, np.linalg.inv(total))
-    return _fit(state, rays, linear, look, weight, covariance)
+    covariance = _scatter(score, np.linalg.inv(total))
+    return _fit(state, angle, own, look, weight, covariance)
 
 
 def _fit(  # noqa: PLR0917 - one model's parts
-    state: State, rays: Rays, linear: Array, look: _Look, weight: Array, covariance: Array
+    state: State, angle: Array, own: Array, look: _Look, weight: Array, covariance: Array
 ) -> Fit:
     """Put a fit together."""
     rest, right = look.normal.rest, look.normal.right
     # Blur, with every ray's own edge free to stand where it likes.
-    share = rest[:, 2, BLUR] / (rest[:, 2, 2] + 1e-12)
+    share = rest[:, EDGE, RAY_BLUR] / (rest[:, EDGE, EDGE] + 1e-12)
     return Fit(
         state=state,
-        rays=rays,
-        brightness=linear[:, 0],
-        sky=linear[:, 1],
+        angle=angle.mean(1),
+        bundle=angle.shape[1],
+        own=own,
         misfit=look.misfit,
         offset_px=look.offset_px,
         offset_sigma_px=look.offset_sigma_px,
         weight=weight,
         noise=look.noise,
-        blur_right=right[:, BLUR] - share * right[:, 2],
-        blur_stiff=rest[:, BLUR, BLUR] - share * rest[:, 2, BLUR] + 1e-12,
-        residual=look.residual,
+        blur_right=right[:, RAY_BLUR] - share * right[:, EDGE],
+        blur_stiff=rest[:, RAY_BLUR, RAY_BLUR] - share * rest[:, EDGE, RAY_BLUR] + 1e-12,
+        together=_together(look, angle.size),
         covariance=covariance,
     )
 
 
+def _together(look: _Look, rays: int) -> float:
+    """Correlation of what neighbouring samples leave unexplained."""
+    own = look.normal.own_best[:, None].astype(np.float32)
+    left = (look.every[:, -1] - np.matmul(own, look.every[:, :LOCAL])[:, 0]).reshape(rays, -1)
+    product = float((left[:, 1:] * left[:, :-1]).sum())
+    return product / max(float((left * left).sum()), 1e-30)
+
+
 def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
-    """Hold a fitted limb against the rays in other directions: the same numbers, nothing shared refitted."""
-    rays = band(levels, fit.state, angle, INNER_ROUND)
-    counts = _unsaturated(levels, rays)
-    linear = _first_guess(rays, fit.state, counts)
-    look = _look(rays, fit.state, linear, counts, fit.noise, fit.brightness)
-    found = _fit(fit.state, rays, linear + look.own_step, look, np.ones(angle.size), fit.covariance)
+    """Hold a fitted limb against single rays in other directions, (n,): nothing shared is refitted."""
+    bundles = angle[:, None]
+    cast = _cast(levels, fit.state, bundles, INNER_ROUND)
+    own = _first_guess(cast, angle.size)
+    look = _look(cast, fit.state, own, fit.noise, fit.brightness)
+    found = _fit(fit.state, bundles, own + look.normal.own_best, look, np.ones(angle.size), fit.covariance)
     # In units of the fitted limb's noise, not of that in directions where there may be no limb.
     louder = look.noise / fit.noise
     return replace(

@@ -35,7 +35,7 @@ def edge_width(levels: Levels, fit: Fit, coverage: float) -> EdgeWidth:
     if coverage < 0.5:
         return EdgeWidth(width)
     weight = fit.blur_stiff * fit.weight
-    twice = 2.0 * fit.rays.angle
+    twice = 2.0 * fit.angle
     columns = np.stack([np.ones_like(twice), np.cos(twice), np.sin(twice)], axis=1)
     normal = (columns * weight[:, None]).T @ columns
     change = columns.T @ (fit.blur_right * fit.weight)
@@ -53,9 +53,9 @@ def edge_width(levels: Levels, fit: Fit, coverage: float) -> EdgeWidth:
 
 def _width_about(levels: Levels, fit: Fit, axis_rad: float) -> float:
     """Width of the edge on the two opposite stretches of limb about an axis."""
-    away = (fit.rays.angle - axis_rad + np.pi / 2) % np.pi - np.pi / 2
+    away = (fit.angle - axis_rad + np.pi / 2) % np.pi - np.pi / 2
     state = fit.state
-    angle = fit.rays.angle[(np.abs(away) < HALF_SECTOR_RAD) & (fit.weight > 0.1)]
+    angle = fit.angle[(np.abs(away) < HALF_SECTOR_RAD) & (fit.weight > 0.1)]
     if angle.size < 4:
         return nan
     for _ in range(4):

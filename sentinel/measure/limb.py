@@ -32,19 +32,23 @@ class Limb:
         return self.mean_px + stretch, self.mean_px - stretch
 
     @property
+    def steepest(self) -> float:
+        """Largest change of the distance with the direction, per radian, in radii."""
+        return (2.2 * hypot(*self.oval) + 3.0 * hypot(*self.egg)) / self.mean_px
+
+    @property
     def long_axis_rad(self) -> float:
         """Direction of the long axis."""
         return 0.5 * atan2(self.oval[1], self.oval[0])
 
     def at(self, angle: Array) -> Array:
         """Return the distance of the limb from (`x_px`, `y_px`) in the directions `angle`."""
-        egg = self.egg[0] * np.cos(3 * angle) + self.egg[1] * np.sin(3 * angle)
-        if self.oval == (0.0, 0.0):
-            return self.mean_px + egg
+        # The ellipse about its centre, with the squares of sine and cosine written as cos 2.
         long_px, short_px = self.half_axes_px
-        along = angle - self.long_axis_rad
-        ellipse = long_px * short_px / np.hypot(short_px * np.cos(along), long_px * np.sin(along))
-        return np.asarray(ellipse + egg)
+        swing = self.oval[0] * np.cos(2 * angle) + self.oval[1] * np.sin(2 * angle)
+        root = np.sqrt((long_px**2 + short_px**2) / 2 - 2 * self.mean_px * swing)
+        egg = self.egg[0] * np.cos(3 * angle) + self.egg[1] * np.sin(3 * angle)
+        return np.asarray(long_px * short_px / root + egg)
 
     def moved(self, step: Array) -> "Limb":
         """Return the limb with `step` (SHAPE_TERMS) added to its parameters."""

@@ -2,7 +2,7 @@
 
 A pixel at the distance d outside the limb holds ``sky + brightness * E(d)`` with the blurred, limb-darkened
 profile E of `edge`; brightness and sky belong to the ray and may slope along it. The whole limb shares its
-shape, the blur and the strength of darkening.
+shape, the blur and the strength of darkening. On one ray the shape is one number, where the edge stands.
 """
 
 from dataclasses import dataclass
@@ -10,21 +10,26 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.measure.edge import Profile, profile
+from sentinel.measure.edge import Profile
 from sentinel.measure.levels import Levels
-from sentinel.measure.limb import SHAPE_TERMS, Limb, shape_columns
-from sentinel.measure.rays import Rays, cast
+from sentinel.measure.limb import SHAPE_TERMS, Limb
+from sentinel.measure.rays import Rays, Samples, cast
 
 Array = NDArray[np.float64]
 
 LOCAL = 4
 """Free on every ray: brightness, sky, and the slope of each."""
+EDGE, RAY_BLUR, RAY_FALL, RAY_RIM = range(4)
+"""What the whole limb decides, as a ray sees it."""
+SEEN = 4
 BLUR, FALL, RIM = range(SHAPE_TERMS, SHAPE_TERMS + 3)
 GLOBAL = SHAPE_TERMS + 3
 INNER = 1.7
 """Depth of the band inside the limb, in reaches: enough to see the darkening."""
 BESIDE_RAD = 1e-3
 """Over which the limb's turn is taken."""
+STRAIGHT_PX = 1e-4
+"""Change of the limb beside a ray that need not be followed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,24 +42,6 @@ class State:
     """Limb darkening stronger (negative) or weaker than the law's, in units of 1 - mu."""
     rim: float = 0.0
     """Darkening of the last hundredths, in units of (1 - mu)^6."""
-
-
-@dataclass(frozen=True, slots=True)
-class Columns:
-    """The derivatives of the model at every sample, and what it leaves."""
-
-    every: Array
-    """(n, m, LOCAL + GLOBAL + 1): own, shared, and light less model."""
-
-    @property
-    def local(self) -> Array:
-        """(n, m, LOCAL)."""
-        return self.every[..., :LOCAL]
-
-    @property
-    def residual(self) -> Array:
-        """(n, m)."""
-        return self.every[..., -1]
 
 
 def reach_px(sigma_px: float) -> float:
@@ -71,41 +58,48 @@ def band(levels: Levels, state: State, angle: Array, inner_share: float = INNER)
     return cast(levels, state.limb.x_px, state.limb.y_px, angle, state.limb.at(angle)[:, None] + along)
 
 
-def _look_up(distance: Array, table: Profile, state: State) -> Array:
-    """Return value, slope, and the changes with blur, fall and rim at every sample, (n, m, 5)."""
-    mix = np.array([1.0, state.fall, state.rim])
-    rows = np.column_stack(
-        [table.value @ mix, table.slope @ mix, table.per_log_sigma @ mix, table.value[:, 1:]]
-    )
-    place = (distance - table.distance_px[0]) / (table.distance_px[1] - table.distance_px[0])
-    place = np.clip(place, 0.0, len(rows) - 1.001)
-    below = place.astype(np.intp)
-    share = (place - below)[..., None]
-    low = rows[below]
-    return np.asarray(low + share * (rows[below + 1] - low))
-
-
-def evaluate(rays: Rays, state: State, linear: Array) -> Columns:
-    """Evaluate model and derivatives; `linear` (n, LOCAL) are the rays' own numbers so far."""
-    limb = state.limb
-    dx, dy = rays.x_px - limb.x_px, rays.y_px - limb.y_px
-    radius = np.hypot(dx, dy)
-    cos, sin = np.cos(rays.angle)[:, None], np.sin(rays.angle)[:, None]
+def distance_px(rays: Rays, limb: Limb) -> Samples:
+    """Return how far every sample lies outside the limb, (n, m)."""
+    dx = rays.x_px - np.float32(limb.x_px - rays.origin_px[0])
+    dy = rays.y_px - np.float32(limb.y_px - rays.origin_px[1])
+    radius = np.sqrt(dx * dx + dy * dy)
+    distance = radius - limb.at(rays.angle).astype(np.float32)[:, None]
     # A sample lies up to half a pixel beside its ray; the limb is straight over that.
-    near = limb.at(np.stack([rays.angle - BESIDE_RAD, rays.angle, rays.angle + BESIDE_RAD]))
-    turn = ((near[2] - near[0]) / (2 * BESIDE_RAD))[:, None]
-    distance = radius - near[1][:, None] - turn * (dy * cos - dx * sin) / radius
-    table = profile(limb.mean_px, state.sigma_px, float(-distance.min()), float(distance.max()))
-    found = _look_up(distance, table, state)
-    value, slope = found[..., 0], found[..., 1]
-    along = distance / reach_px(state.sigma_px)
-    bright = linear[:, 0, None] + linear[:, 2, None] * along
-    outward = bright * -slope
-    every = np.empty((*distance.shape, LOCAL + GLOBAL + 1))
-    every[..., 0], every[..., 1], every[..., 2], every[..., 3] = value, 1.0, value * along, along
-    shared = every[..., LOCAL:-1]
-    shared[..., :SHAPE_TERMS] = shape_columns(rays.angle)[:, None, :] * outward[..., None]
-    shared[..., 0], shared[..., 1] = dx / radius * outward, dy / radius * outward
-    shared[..., SHAPE_TERMS:] = found[..., 2:] * bright[..., None]
-    every[..., -1] = rays.light - (bright * value + linear[:, 1, None] + linear[:, 3, None] * along)
-    return Columns(every)
+    if limb.steepest > 2 * STRAIGHT_PX:
+        turn = (limb.at(rays.angle + BESIDE_RAD) - limb.at(rays.angle - BESIDE_RAD)) / (2 * BESIDE_RAD)
+        cos, sin, turn = (v.astype(np.float32)[:, None] for v in (np.cos(rays.angle), np.sin(rays.angle), turn))
+        distance -= turn * (dy * cos - dx * sin) / radius
+    return np.asarray(distance)
+
+
+def evaluate(rays: Rays, state: State, own: Array, table: Profile) -> Samples:
+    """Evaluate the derivatives of the model at every sample, and what it leaves.
+
+    Parameters
+    ----------
+    rays
+        (n * k, m): `k` neighbouring rays share their own numbers.
+    own
+        (n, LOCAL): those numbers so far.
+    table
+        The profile for this state's radius and about its blur.
+
+    Returns
+    -------
+    (n, LOCAL + SEEN + 1, k * m): own, shared, and light less model.
+    """
+    n = len(own)
+    distance = distance_px(rays, state.limb).reshape(n, -1)
+    value, slope, blurred, fall, rim = table.at(distance, state.sigma_px, state.fall, state.rim)
+    along = distance * np.float32(1.0 / reach_px(state.sigma_px))
+    bright, sky, brighter, clearer = (own[:, k, None].astype(np.float32) for k in range(LOCAL))
+    light = bright + brighter * along
+    every = np.empty((n, LOCAL + SEEN + 1, distance.shape[1]), np.float32)
+    every[:, 0], every[:, 1], every[:, 3] = value, 1.0, along
+    np.multiply(value, along, out=every[:, 2])
+    np.multiply(light, -slope, out=every[:, LOCAL + EDGE])
+    np.multiply(light, blurred, out=every[:, LOCAL + RAY_BLUR])
+    np.multiply(light, fall, out=every[:, LOCAL + RAY_FALL])
+    np.multiply(light, rim, out=every[:, LOCAL + RAY_RIM])
+    np.subtract(rays.light.reshape(n, -1), light * value + sky + clearer * along, out=every[:, -1])
+    return every

@@ -5,6 +5,7 @@ are bright on their outside or straight, cannot; and a circle is taken by how ma
 how little it misses them all.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,8 @@ from numpy.typing import NDArray
 
 from sentinel.measure.levels import Levels
 
-Array = NDArray[np.float64]
+Coarse = NDArray[np.float32]
+"""Cells need no more digits, and there are many candidates."""
 
 GRID_CELLS = 320
 """Cells along the frame's longer side in the small copy."""
@@ -54,10 +56,10 @@ class Grid:
 class _Edges:
     """Places where the grid changes, with the unit vector to the bright side; in cells."""
 
-    x: Array
-    y: Array
-    to_x: Array
-    to_y: Array
+    x: Coarse
+    y: Coarse
+    to_x: Coarse
+    to_y: Coarse
 
     def some(self, count: int) -> "_Edges":
         """Return `count` of them picked at random; itself if there are no more."""
@@ -119,14 +121,14 @@ def _find_edges(cells: NDArray[np.float32]) -> _Edges:
     after = np.where(flat, size[y, x + 1], size[y + 1, x])
     shift = np.clip((after - before) / (2 * np.maximum(2 * s - before - after, 1e-9)), -0.5, 0.5)
     return _Edges(
-        np.asarray(x + np.where(flat, shift, 0), float),
-        np.asarray(y + np.where(flat, 0, shift), float),
-        np.asarray(sx / s, float),
-        np.asarray(sy / s, float),
+        np.asarray(x + np.where(flat, shift, 0), np.float32),
+        np.asarray(y + np.where(flat, 0, shift), np.float32),
+        sx / s,
+        sy / s,
     )
 
 
-def _pair_circles(edges: _Edges, largest: float) -> Array:
+def _pair_circles(edges: _Edges, largest: float) -> Coarse:
     """Circles (n, 3) through random pairs of edges whose inward normals meet at one distance."""
     rng = np.random.default_rng(2)
     n = edges.x.size
@@ -144,35 +146,38 @@ def _pair_circles(edges: _Edges, largest: float) -> Array:
     return np.stack([cx, cy, radius], axis=1)
 
 
-def _agreeing(edges: _Edges, circle: Array, tolerance: Array | float) -> NDArray[np.bool_]:
+def _agreeing(edges: _Edges, circle: Coarse, tolerance: Coarse | np.float32) -> NDArray[np.bool_]:
     """Which edges (n,) lie on which circles (..., 3) with their bright side inward."""
     dx, dy = circle[..., 0, None] - edges.x, circle[..., 1, None] - edges.y
-    distance = np.hypot(dx, dy)
+    distance = np.sqrt(dx * dx + dy * dy)
     inward = dx * edges.to_x + dy * edges.to_y
-    on = np.abs(distance - circle[..., 2, None]) < tolerance
-    return np.asarray(on & (inward > 0.85 * distance))
+    inward -= np.float32(0.85) * distance
+    distance -= circle[..., 2, None]
+    return np.asarray((np.abs(distance, out=distance) < tolerance) & (inward > 0))
 
 
-def _votes(edges: _Edges, candidates: Array) -> Array:
+def _votes(edges: _Edges, candidates: Coarse) -> Coarse:
     """Edges that agree, over the root of the length that could: small circles must not lose to large ones."""
-    tolerance = (1.0 + 0.05 * candidates[:, 2])[:, None]
-    return np.asarray(_agreeing(edges, candidates, tolerance).sum(1) / np.sqrt(candidates[:, 2] + 3.0))
+    tolerance = (1 + np.float32(0.05) * candidates[:, 2])[:, None]
+    votes = np.count_nonzero(_agreeing(edges, candidates, tolerance), axis=1)
+    return np.asarray(votes / np.sqrt(candidates[:, 2] + 3.0))
 
 
-def _through(x: Array, y: Array) -> Array:
+def _through(x: Coarse, y: Coarse) -> Coarse:
     """Least-squares circle through points."""
+    x, y = x.astype(float), y.astype(float)
     mx, my = x.mean(), y.mean()
     u, v = x - mx, y - my
     matrix = np.stack([2 * u, 2 * v, np.ones_like(u)], axis=1)
     (cx, cy, rest), *_ = np.linalg.lstsq(matrix, u**2 + v**2, rcond=None)
-    return np.array([cx + mx, cy + my, np.sqrt(max(rest + cx**2 + cy**2, 1e-6))])
+    return np.array([cx + mx, cy + my, np.sqrt(max(rest + cx**2 + cy**2, 1e-6))], np.float32)
 
 
-def _refined(edges: _Edges, circle: Array) -> tuple[Array, float]:
+def _refined(edges: _Edges, circle: Coarse) -> tuple[Coarse, float]:
     """Fit the circle to the edges that agree, ever more strictly; return it and the number that do."""
     votes = 0.0
     for share in (0.08, 0.05, 0.04):
-        tolerance = 1.0 + share * circle[2]
+        tolerance = np.float32(1.0 + share * circle[2])
         on = _agreeing(edges, circle, tolerance)
         if on.sum() < 6:
             break
@@ -180,33 +185,26 @@ def _refined(edges: _Edges, circle: Array) -> tuple[Array, float]:
     return circle, votes
 
 
-def _circles_in(grid: Grid, count: int) -> list[Circle]:
-    """Return up to `count` distinct circles, the best supported first."""
+def _circles_in(grid: Grid, count: int) -> Iterator[Circle]:
+    """Yield up to `count` distinct circles, the best supported first."""
     edges = _find_edges(grid.cells)
     if edges.x.size < 6:
-        return []
+        return
     candidates = _pair_circles(edges, 3.0 * max(grid.cells.shape))
-    if not candidates.size:
-        return []
     jury = edges.some(JURY)
     votes = _votes(jury, candidates)
     if jury is not edges:
         candidates = candidates[np.argsort(-votes)[: 40 * count]]
         votes = _votes(edges, candidates)
-    found: list[Circle] = []
-    for index in np.argsort(-votes)[: 30 * count]:
-        cx, cy, radius = candidates[index]
-        if any(
-            np.hypot(cx - c.x_px, cy - c.y_px) < 0.3 * c.radius_px and abs(radius / c.radius_px - 1) < 0.3
-            for c in found
-        ):
-            continue
-        circle, support = _refined(edges, candidates[index])
-        x, y, size = (float(v) for v in circle)
-        found.append(Circle(x, y, size, 1.0 + 0.04 * size, support))
-        if len(found) == count:
-            break
-    return found
+    left = candidates[np.argsort(-votes)[: 30 * count]]
+    for _ in range(count):
+        if not left.size:
+            return
+        circle, support = _refined(edges, left[0])
+        x, y, radius = (float(v) for v in circle)
+        yield Circle(x, y, radius, 1.0 + 0.04 * radius, support)
+        beside = np.hypot(left[:, 0] - x, left[:, 1] - y) < 0.3 * radius
+        left = left[1:][~(beside & (np.abs(left[:, 2] / radius - 1) < 0.3))[1:]]
 
 
 def _in_frame(circle: Circle, grid: Grid) -> Circle:
@@ -241,18 +239,18 @@ def coarse(levels: Levels) -> Grid:
     return small_copy(levels, (0, nx, 0, ny), GRID_CELLS)
 
 
-def large_circles(grid: Grid, count: int = 4) -> list[Circle]:
+def large_circles(grid: Grid, count: int = 4) -> Iterator[Circle]:
     """Circles seen in the small copy of the whole frame."""
-    return [_in_frame(c, grid) for c in _circles_in(grid, count) if c.radius_px >= SMALLEST_CELLS]
+    return (_in_frame(c, grid) for c in _circles_in(grid, count) if c.radius_px >= SMALLEST_CELLS)
 
 
-def small_circles(levels: Levels, grid: Grid, count: int = 6) -> list[Circle]:
+def small_circles(levels: Levels, grid: Grid, count: int = 6) -> Iterator[Circle]:
     """Circles too small for the small copy: its bright places looked at again more finely."""
     if grid.step_px == 1:
-        return [_in_frame(c, grid) for c in _circles_in(grid, count) if c.radius_px < SMALLEST_CELLS]
+        yield from (_in_frame(c, grid) for c in _circles_in(grid, count) if c.radius_px < SMALLEST_CELLS)
+        return
     ny, nx = levels.shape
     half = 8 * grid.step_px
-    found: list[Circle] = []
     for x, y in _peaks(grid, count):
         window = (
             max(0, int(x) - half),
@@ -261,5 +259,4 @@ def small_circles(levels: Levels, grid: Grid, count: int = 6) -> list[Circle]:
             min(ny, int(y) + half),
         )
         patch = small_copy(levels, window, FINE_CELLS)
-        found += [_in_frame(c, patch) for c in _circles_in(patch, 1)]
-    return found
+        yield from (_in_frame(c, patch) for c in _circles_in(patch, 1))

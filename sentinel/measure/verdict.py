@@ -1,12 +1,15 @@
 """Is it the sun? What a limb must look like before a circle of edges is called a disc."""
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.measure.fit import Fit
 from sentinel.measure.levels import Levels
+from sentinel.measure.limb import Limb
+from sentinel.measure.order import median, quantile, spread
 from sentinel.measure.rays import cast
 
 Array = NDArray[np.float64]
@@ -64,12 +67,10 @@ class Evidence:
     """Fraction of the light by the limb that is at full scale."""
 
 
-def gather(levels: Levels, fit: Fit, clean: Fit, in_frame: float, coverage: float) -> Evidence:
-    """Collect the evidence: `fit` on the rays that agreed, `clean` on those that show a clean edge."""
-    limb, typical = fit.state.limb, max(float(np.quantile(fit.brightness, 0.7)), 1e-9)
-    residual = fit.residual
-    together = float((residual[:, 1:] * residual[:, :-1]).sum() / max(float((residual**2).sum()), 1e-30))
-    evenness, saturated = _evenness(levels, clean)
+def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: float) -> Evidence:
+    """Collect the evidence: `fit` on the rays that agreed, and the directions that show a clean edge."""
+    limb, typical = fit.state.limb, max(quantile(fit.brightness, 0.7), 1e-9)
+    evenness, saturated = _evenness(levels, limb, clean)
     return Evidence(
         coverage=coverage,
         in_frame=in_frame,
@@ -77,8 +78,8 @@ def gather(levels: Levels, fit: Fit, clean: Fit, in_frame: float, coverage: floa
         softness=fit.state.sigma_px / limb.mean_px,
         sigma_px=fit.state.sigma_px,
         step=typical,
-        sky=float(np.median(fit.sky)),
-        structure=fit.noise * float(np.sqrt(max(together, 0.0))) / typical,
+        sky=median(fit.sky),
+        structure=fit.noise * sqrt(max(fit.together, 0.0)) / typical,
         evenness=evenness,
         scatter=_scatter(fit) / limb.mean_px,
         oval=float(np.hypot(*limb.oval)) / limb.mean_px,
@@ -88,14 +89,12 @@ def gather(levels: Levels, fit: Fit, clean: Fit, in_frame: float, coverage: floa
 
 
 def _scatter(fit: Fit) -> float:
-    spread = 1.4826 * float(np.median(np.abs(fit.offset_px)))
-    noise = 1.2 * float(np.median(fit.offset_sigma_px))
-    return float(np.sqrt(max(spread**2 - noise**2, 0.0)))
+    noise = 1.2 * median(fit.offset_sigma_px)
+    return sqrt(max(spread(fit.offset_px) ** 2 - noise**2, 0.0))
 
 
-def _evenness(levels: Levels, clean: Fit) -> tuple[float, float]:
+def _evenness(levels: Levels, limb: Limb, angle: Array) -> tuple[float, float]:
     """Return light by the limb over light deeper inside, and how much of the first is at full scale."""
-    limb, angle = clean.state.limb, clean.rays.angle
     limits = limb.at(angle)[:, None]
     near, deep = (
         cast(levels, limb.x_px, limb.y_px, angle, limits * np.array(shares))
@@ -106,7 +105,7 @@ def _evenness(levels: Levels, clean: Fit) -> tuple[float, float]:
     if both.sum() < 5:
         return float("nan"), full
     ratio = near.light.mean(1) / np.maximum(deep.light.mean(1), 1e-6)
-    return float(np.median(ratio[both])), full
+    return median(ratio[both]), full
 
 
 def is_sun(evidence: Evidence) -> bool:
