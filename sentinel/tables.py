@@ -5,7 +5,9 @@ all but `time_utc`, `x_px`, `y_px` and `radius_px`.
 """
 
 import warnings
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import isfinite, nan
 from pathlib import Path
@@ -52,47 +54,78 @@ def measurement_row(frame: MeasuredFrame) -> dict[str, Any]:
 
 
 def write_measurements(path: Path, frames: Iterable[MeasuredFrame]) -> None:
-    """Write frames in order of exposure; the file appears whole or not at all.
+    """Write frames in order of exposure; the file appears whole or not at all."""
+    ordered = sorted(frames, key=frame_order)
+    write_ordered(path, Layout.of(ordered), ordered)
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """What a table's head must say before its first row: the usual size, and the columns it needs.
 
     A frame whose size differs from most frames' says its own in the extra columns `width_px`, `height_px`,
     which stand only where needed, like `camera` and `error`.
     """
-    ordered = sorted(frames, key=frame_order)
-    width, height = _usual_size(ordered)
-    rows = [measurement_row(f) for f in ordered]
-    columns: dict[str, Any] = {name: [row[name] for row in rows] for name in _names()}
-    if any((f.width_px, f.height_px) != (width, height) for f in ordered):
-        columns["width_px"] = [f.width_px for f in ordered]
-        columns["height_px"] = [f.height_px for f in ordered]
-    if any(f.camera for f in ordered):
-        columns["camera"] = [f.camera for f in ordered]
-    if any(f.error for f in ordered):
-        columns["error"] = [f.error or "" for f in ordered]
-    write_ecsv(path, columns, meta={"frame_width_px": width, "frame_height_px": height})
+
+    width_px: int
+    height_px: int
+    extra: tuple[str, ...]
+
+    @classmethod
+    def of(cls, frames: Iterable[MeasuredFrame]) -> "Layout":
+        """Return the layout for all of these frames, in any order."""
+        sizes: Counter[tuple[int, int]] = Counter()
+        camera = error = False
+        for frame in frames:
+            sizes[frame.width_px, frame.height_px] += 1
+            camera, error = camera or bool(frame.camera), error or bool(frame.error)
+        usable = [size for size in sizes if all(size)]
+        width, height = max(usable, key=lambda size: (sizes[size], size), default=(0, 0))
+        odd = any(size != (width, height) for size in sizes)
+        extra = (("width_px", "height_px") if odd else ()) + (("camera",) if camera else ())
+        return cls(width, height, extra + (("error",) if error else ()))
+
+    def row(self, frame: MeasuredFrame) -> list[Any]:
+        """Return a frame's row."""
+        own: dict[str, Any] = {"width_px": frame.width_px, "height_px": frame.height_px}
+        own |= {"camera": frame.camera, "error": frame.error or ""}
+        return [*measurement_row(frame).values(), *(own[name] for name in self.extra)]
 
 
-def write_ecsv(path: Path, columns: dict[str, list[Any]], *, meta: dict[str, Any]) -> None:
-    """Write columns of plain values as an ECSV table; the type of each follows from its name."""
-    from astropy.table import Table  # noqa: PLC0415 - half a second that most commands need not pay
-
-    table = Table({name: np.array(values, dtype=_KINDS.get(name, float)) for name, values in columns.items()})
-    table.meta.update(meta)
-    with replaced(path) as temporary:
-        table.write(temporary, format="ascii.ecsv")
+def write_ordered(path: Path, layout: Layout, ordered: Iterable[MeasuredFrame]) -> None:
+    """Write frames that come in order of exposure, each gone from memory when it is written."""
+    names = ["frame", "time_utc", "found", *_NUMBERS, "flags", *layout.extra]
+    meta = {"frame_width_px": layout.width_px, "frame_height_px": layout.height_px}
+    write_ecsv(path, names, map(layout.row, ordered), meta=meta)
 
 
-# Whatever is not listed is a number; a string needs a width even where a table has no rows.
-_KINDS: dict[str, Any] = {name: np.dtype(str) for name in ("frame", "time_utc", "flags", "camera", "error")}
-_KINDS |= {"found": bool, "width_px": int, "height_px": int}
+def write_ecsv(
+    path: Path, names: Sequence[str], rows: Iterable[Sequence[Any]], *, meta: dict[str, int]
+) -> None:
+    """Write rows of plain values as an ECSV table; the type of each column follows from its name.
+
+    Our own writer, because the library's wants the whole table in memory, and a watch that runs for weeks on
+    a small computer writes it again and again. The format is ECSV 1.0 (astropy proposal for enhancement 6).
+    """
+    head = ["%ECSV 1.0", "---", "datatype:"]
+    head += [f"- {{name: {name}, datatype: {_KINDS.get(name, 'float64')}}}" for name in names]
+    head += ["meta: !!omap", *(f"- {{{key}: {value}}}" for key, value in meta.items()), "schema: astropy-2.0"]
+    with replaced(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as file:
+        file.writelines(f"# {line}\n" for line in head)
+        file.write(" ".join(names) + "\n")
+        file.writelines(" ".join(map(_cell, row)) + "\n" for row in rows)
 
 
-def _names() -> list[str]:
-    return ["frame", "time_utc", "found", *_NUMBERS, "flags"]
+# Whatever is not listed is a number.
+_KINDS = dict.fromkeys(("frame", "time_utc", "flags", "camera", "error"), "string")
+_KINDS |= {"found": "bool", "width_px": "int64", "height_px": "int64"}
 
 
-def _usual_size(frames: Sequence[MeasuredFrame]) -> tuple[int, int]:
-    sizes = [(f.width_px, f.height_px) for f in frames if f.width_px and f.height_px]
-    return max(set(sizes), key=lambda size: (sizes.count(size), size)) if sizes else (0, 0)
+def _cell(value: Any) -> str:
+    text = str(value)
+    if text and not text.startswith("#") and not any(c == '"' or c.isspace() for c in text):
+        return text
+    return '"' + text.replace('"', '""') + '"'
 
 
 def read_measurements(path: Path) -> list[MeasuredFrame]:

@@ -3,9 +3,12 @@
 import logging
 import os
 import sqlite3
+from array import array
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from enum import StrEnum
+from itertools import groupby
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -23,8 +26,9 @@ from sentinel.records import (
     Outcome,
     Surroundings,
     Tick,
+    frame_order,
 )
-from sentinel.times import format_utc, parse_utc
+from sentinel.times import format_utc, parse_utc, utc_s
 
 T = TypeVar("T")
 
@@ -237,6 +241,19 @@ class Journal:
         assert number is not None  # noqa: S101 - an insert has a row number
         return number
 
+    @contextmanager
+    def as_of_now(self) -> Iterator[None]:
+        """Let all reading within see the same state, whatever is written meanwhile."""
+        try:
+            self._db.execute("BEGIN")
+        except sqlite3.Error as error:
+            raise _unopened(self._path, error) from None
+        try:
+            yield
+        finally:
+            with suppress(sqlite3.Error):
+                self._db.execute("ROLLBACK")
+
     @property
     def last_number(self) -> int:
         """Number of the last event; 0: none."""
@@ -304,6 +321,20 @@ class Journal:
         """Yield the measured frames, in order of arrival."""
         return self._events_of(MeasuredFrame)
 
+    def frames_by_exposure(self) -> Iterator[MeasuredFrame]:
+        """Yield the measured frames in order of exposure, never all of them in memory."""
+        times, places = array("d"), array("q")
+        for seq, frame in self._numbered_frames(
+            "SELECT seq, body FROM event WHERE kind = 'frame' ORDER BY seq"
+        ):
+            times.append(utc_s(frame.time_utc))
+            places.append(seq)
+        order = sorted(range(len(times)), key=times.__getitem__)
+        one = "SELECT seq, body FROM event WHERE seq = ?"
+        for _, alike in groupby(order, key=times.__getitem__):
+            frames = [frame for i in alike for _, frame in self._numbered_frames(one, (places[i],))]
+            yield from sorted(frames, key=frame_order)
+
     def marks(self) -> Iterator[Mark]:
         """Yield the operator's marks, in order of arrival."""
         return self._events_of(Mark)
@@ -327,6 +358,17 @@ class Journal:
     def _outcomes_of(self, kind: type[T]) -> Iterator[T]:
         query = "SELECT body FROM outcome WHERE kind = ? ORDER BY seq"
         return self._decoded(kind, query, _OUTCOMES[kind])
+
+    def _numbered_frames(
+        self, query: str, values: tuple[Any, ...] = ()
+    ) -> Iterator[tuple[int, MeasuredFrame]]:
+        for seq, body in self._select(query, values):
+            try:
+                numbered = int(seq), decode(MeasuredFrame, body)
+            except _UNREADABLE as error:
+                self._left_out(error)
+                continue
+            yield numbered
 
     def _decoded(self, kind: type[T], query: str, name: str) -> Iterator[T]:
         for (body,) in self._select(query, (name,)):

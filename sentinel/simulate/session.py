@@ -165,7 +165,7 @@ def write_truth(path: Path, work: Plan) -> None:
     }
     camera = work.scenario.camera
     meta = {"frame_width_px": camera.width_px, "frame_height_px": camera.height_px}
-    write_ecsv(path, columns, meta=meta)
+    write_ecsv(path, list(columns), zip(*columns.values(), strict=True), meta=meta)
 
 
 def _jobs(work: Plan, out: Path) -> list[_Job]:

@@ -12,15 +12,16 @@ from sentinel.clock import Clock
 from sentinel.delivery.heartbeat import Heartbeat
 from sentinel.delivery.pictures import drawing
 from sentinel.delivery.worker import Worker
-from sentinel.errors import RequestProblem
+from sentinel.errors import Problem, RequestProblem
 from sentinel.intake.exposure_time import TIME_FROM_FILE
 from sentinel.intake.pool import MeasuringPool, Work, measure_job
 from sentinel.journal import Unwritable, export
-from sentinel.records import Event, MeasuredFrame, Outcome, Surroundings
+from sentinel.records import Event, MeasuredFrame, Outcome, Surroundings, Tick
 from sentinel.runner import run
 from sentinel.settings import Settings
 from sentinel.times import utc_s
 from sentinel.watch.around import Around, boot_id
+from sentinel.watch.exporting import Exporter
 from sentinel.watch.gather import Attempts, Gatherer
 from sentinel.watch.home import Home, refuse_folder_inside
 from sentinel.watch.keeper import DAMAGED, Keeper, open_journal
@@ -130,6 +131,7 @@ class Watch:
         )
         self._delivery: Worker | None = None
         self._showing = Showing(home, settings, clock, self._gatherer)
+        self._exporter = Exporter(home, clock)
         try:
             self._start_serving()
             behind = journal.last_number - self._memory.number
@@ -139,6 +141,7 @@ class Watch:
                 log.info("going through %d events of the journal first", behind)
             self._memory.catch_up(journal, self._turned)
             self._start_delivery()
+            self._exporter.start()
             if damage:
                 self._save()
                 self._trouble(DAMAGED, f"{damage}. It was set aside and the watch goes on with a new one.")
@@ -196,6 +199,8 @@ class Watch:
         self._memory.took(event, outcome, now_utc, number)
         if isinstance(event, MeasuredFrame):
             keep(self._kept, event)
+        if outcome != Outcome() or not isinstance(event, Tick | Surroundings):
+            self._exporter.noted()
 
     def _observe(self, event: Event, outcome: Outcome) -> None:
         if outcome.postings and self._delivery is not None:
@@ -311,9 +316,10 @@ class Watch:
         self._showing.show(self._memory)
         self._showing.stop()
         self._save()
+        self._exporter.stop()
         try:
             export(self._keeper.journal, self._home.folder)
-        except OSError as error:
+        except (OSError, Problem) as error:
             log.warning("the files for people could not be written (%s); the journal holds it all", error)
         self._keeper.journal.close()
 

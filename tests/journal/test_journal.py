@@ -2,7 +2,9 @@
 
 import dataclasses
 import json
+import random
 import sqlite3
+import tracemalloc
 from datetime import UTC, datetime, timedelta
 from math import nan
 from pathlib import Path
@@ -168,3 +170,36 @@ def test_exports_are_the_contracts_files(tmp_path: Path) -> None:
     }
     for name in ("alerts.jsonl", "marks.jsonl"):
         assert len((tmp_path / name).read_text().splitlines()) == 1
+
+
+def test_exports_are_as_of_one_moment_and_in_order_of_exposure_then_name(tmp_path: Path) -> None:
+    chance = random.Random(3)
+    frames = [
+        dataclasses.replace(FRAME, frame=f"{n:03d}.jpg", time_utc=T0 + timedelta(seconds=n // 3))
+        for n in range(120)
+    ]
+    chance.shuffle(frames)
+    with Journal.create(tmp_path / "journal.sqlite", Origin.WATCH) as writer:
+        for frame in frames:
+            writer.record(frame, T0, Outcome(incidents=(INCIDENT,)))
+        with Journal.read(tmp_path / "journal.sqlite") as reader, reader.as_of_now():
+            assert len(list(reader.incidents())) == 120
+            writer.record(FRAME, T0, Outcome(incidents=(INCIDENT,)))
+            assert len(list(reader.incidents())) == 120, "the writer goes on, the reader's moment stays"
+            assert [f.frame for f in reader.frames_by_exposure()] == [f"{n:03d}.jpg" for n in range(120)]
+
+
+def test_a_long_journal_is_exported_in_little_memory(tmp_path: Path) -> None:
+    peaks = []
+    for count in (500, 4000):
+        folder = tmp_path / str(count)
+        folder.mkdir()
+        with Journal.create(folder / "journal.sqlite", Origin.REPLAY) as journal:
+            for n in range(count):
+                journal.record(dataclasses.replace(FRAME, time_utc=T0 + timedelta(seconds=n)), T0, Outcome())
+            export(journal, folder)
+            tracemalloc.start()
+            export(journal, folder)
+            peaks.append(tracemalloc.get_traced_memory()[1])
+            tracemalloc.stop()
+    assert peaks[1] - peaks[0] < 100 * 3500, "bytes more for each frame more"

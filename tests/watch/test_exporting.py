@@ -1,0 +1,115 @@
+"""The files for people while the watch goes on."""
+
+import dataclasses
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sentinel.clock import SystemClock
+from sentinel.journal import Journal, Origin
+from sentinel.records import Disc, Mark, MeasuredFrame, Outcome
+from sentinel.tables import read_measurements
+from sentinel.watch.exporting import Exporter
+from sentinel.watch.home import Home
+from tests.watch.files import jpeg, put
+from tests.watch.running import Running, settings_for
+
+T0 = datetime(2027, 6, 21, 1, 0, 0, tzinfo=UTC)
+FRAME = MeasuredFrame(frame="0.jpg", time_utc=T0, width_px=300, height_px=200, disc=Disc(found=False))
+
+
+def wait(what: Callable[[], Any]) -> None:
+    until = time.monotonic() + 30
+    while not what():
+        assert time.monotonic() < until, "it never came to that"
+        time.sleep(0.01)
+
+
+class Kept:
+    """A state folder whose exports are kept fresh."""
+
+    def __init__(self, folder: Path) -> None:
+        self.home = Home(folder)
+        self.table = folder / "measurements.ecsv"
+        self.journal = Journal.create(self.home.journal, Origin.WATCH)
+        self.exporter = Exporter(self.home, SystemClock(), least_s=0.02, share=1.0)
+
+    def took(self, name: str, seconds: float) -> None:
+        time_utc = T0 + timedelta(seconds=seconds)
+        self.journal.record(dataclasses.replace(FRAME, frame=name, time_utc=time_utc), T0, Outcome())
+        self.exporter.noted()
+
+    def shows(self, *names: str) -> Callable[[], bool]:
+        def shown() -> bool:
+            return self.table.exists() and [f.frame for f in read_measurements(self.table)] == list(names)
+
+        return shown
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Iterator[Kept]:
+    made = Kept(tmp_path)
+    yield made
+    made.exporter.stop()
+    made.journal.close()
+
+
+def test_the_files_are_there_and_follow_the_journal_while_it_is_written(kept: Kept) -> None:
+    kept.took("0.jpg", 0)
+    kept.exporter.start()
+    wait(kept.shows("0.jpg"))
+    kept.took("2.jpg", 120)
+    kept.took("1.jpg", 60)
+    kept.journal.record(Mark(time_utc=T0, kind="seen"), T0, Outcome())
+    wait(kept.shows("0.jpg", "1.jpg", "2.jpg"))
+    wait((kept.home.folder / "marks.jsonl").read_text)
+
+
+def test_nothing_new_writes_nothing(kept: Kept) -> None:
+    kept.took("0.jpg", 0)
+    kept.exporter.start()
+    wait(kept.shows("0.jpg"))
+    before = kept.table.stat().st_ino
+    time.sleep(0.2)
+    assert kept.table.stat().st_ino == before
+
+
+def test_on_a_full_disk_the_journal_comes_first(kept: Kept, monkeypatch: pytest.MonkeyPatch) -> None:
+    usage = shutil.disk_usage(kept.home.folder)
+    tight = usage._replace(free=kept.home.journal.stat().st_size)
+    asked: list[str] = []
+
+    def disk_usage(path: Path) -> Any:
+        asked.append(str(path))
+        return tight if len(asked) < 4 else usage
+
+    monkeypatch.setattr("sentinel.watch.exporting.shutil.disk_usage", disk_usage)
+    kept.took("0.jpg", 0)
+    kept.exporter.start()
+    wait(lambda: len(asked) >= 3)
+    assert not kept.table.exists() or len(asked) >= 4
+    wait(kept.shows("0.jpg"))  # with room again it is made up for
+
+
+def test_the_files_are_right_again_after_a_watch_that_was_killed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, state = tmp_path / "in", tmp_path / "state"
+    start = datetime.now(UTC).replace(tzinfo=None, microsecond=0) - timedelta(hours=1)
+    for number in range(3):
+        put(folder / f"{number}.jpg", jpeg(number, start=start, size=(60, 40)), age_s=3600)
+    settings = settings_for(folder)
+    with Running(settings, state) as watch:
+        watch.wait(lambda: len(watch.names()) == 3)
+    table = state / "measurements.ecsv"
+    table.write_text("as it was before the last frames", encoding="utf-8")
+    monkeypatch.setattr(Exporter.__init__, "__kwdefaults__", {"least_s": 0.1, "share": 1.0})
+    with Running(settings, state) as watch:
+        # Nothing new comes: it is the start that makes up for what the end could not do.
+        watch.wait(lambda: table.read_text(encoding="utf-8").startswith("# %ECSV"))
+        assert [f.frame for f in read_measurements(table)] == ["0.jpg", "1.jpg", "2.jpg"]
