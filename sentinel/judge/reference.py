@@ -68,8 +68,11 @@ def band_of(air_mass: float) -> int:
 def usual(reference: Reference, air_mass: float, carry: Carry, *, within: int) -> Usual | None:
     """Return what is to be expected at an air mass, from the nearest band known; None: none is near."""
     here, bands = band_of(air_mass), reference.bands
-    for away in range(within + 1):
-        for place in (here - away, here + away) if away else (here,):
+    nearest = bands[here]
+    if nearest is not None:
+        return Usual(carry(nearest.value, nearest.air_mass, air_mass), 0, nearest.slack)
+    for away in range(1, within + 1):
+        for place in (here - away, here + away):
             band = bands[place] if 0 <= place < BANDS else None
             if band is not None:
                 return Usual(carry(band.value, band.air_mass, air_mass), away, band.slack)

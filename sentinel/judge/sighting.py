@@ -45,10 +45,10 @@ class Seen(NamedTuple):
 
 
 class Level(NamedTuple):
-    """How bright the disc was in one frame."""
+    """How bright the disc was in one frame; the brighter the greater."""
 
-    time_s: float
     stops: float
+    time_s: float
     air_mass: float
     exposure_stops: float
 
@@ -117,7 +117,7 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
         hint = sight.covered > limits.covered_clear_fraction and sight.in_frame > 0.15
         hint = hint or _going_out(sight, scene)
         if level is not None:
-            new = Level(sight.time_s, level, sight.sun.air_mass, sight.exposure_stops or 0.0)
+            new = Level(level, sight.time_s, sight.sun.air_mass, sight.exposure_stops or 0.0)
             hint = hint or _dimmed_at_once(levels, new, limits)
             levels = (*levels[-(LEVELS - 1) :], new)
     else:
@@ -145,6 +145,10 @@ def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -
 
     Brackets are kept apart: what a tone curve does to a shorter exposure is no cloud.
     """
+    least = -log2(1 - limits.cloud_dim_fraction)
+    if not levels or new.stops >= max(levels).stops - least:
+        # Nearly always: it has not been that much brighter at all.
+        return False
     recent = [
         (old.stops, old.air_mass)
         for old in levels
@@ -153,7 +157,7 @@ def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -
     if len(recent) < 3:
         return False
     stops, air = sorted(recent)[len(recent) // 2]
-    allowed = -log2(1 - limits.cloud_dim_fraction) + EXTINCTION_STOPS * abs(new.air_mass - air)
+    allowed = least + EXTINCTION_STOPS * abs(new.air_mass - air)
     return new.stops < stops - allowed
 
 
