@@ -72,8 +72,8 @@ def whole(session: worlds.Session) -> None:
         pipeline.step_with(event, forecast, now)
     again_s = time.process_time() - began
     print(
-        f"rejudging {len(session.frames)} frames: {again_s:.1f} s on forecasts made before, {anew_s:.1f} s with"
-        " forecasts made anew (bounds for five days: 5 s and 40 s); processor time, as it came"
+        f"rejudging {len(session.frames)} frames: {again_s:.1f} s on forecasts made before, {anew_s:.1f} s"
+        " with forecasts made anew (bounds for five days: 5 s and 40 s); processor time, as it came"
     )
 
 
