@@ -1,6 +1,7 @@
 """From a rough circle to the rays that truly show the limb: agreement first, refinement after."""
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,10 @@ FEWEST = 8
 """Rays that can agree on anything."""
 ARC, NEARLY_ALL = 0.45, 0.8
 """Shares of the limb from which an ellipse can be told at all, and from which it can be told well."""
+PLAIN_PX, PLAIN_SHARE, PLAIN_STEP_PX = 0.6, 0.9, 2.0
+"""Scatter, share of the directions and fineness of a first look that need no second."""
+OUTWARD = 0.35
+"""How far outside the limb the steepest place of a darkened disc's edge lies, in blurs, to the eye."""
 PLAIN_OVAL = 0.004
 """Oval, in radii, that an arc can tell."""
 ROUND = 2e-5
@@ -105,9 +110,13 @@ def _vote(
     index = np.nonzero(usable)[0]
     if index.size < FEWEST:
         return None
+    columns = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)], axis=1)
+    shift = np.linalg.lstsq(columns[index], offset[index], rcond=None)[0]
+    plain = np.abs(columns @ shift - offset) < tolerance
+    if plain[index].mean() > PLAIN_SHARE:
+        return np.asarray(plain & usable)
     rng = np.random.default_rng(3)
     picked = index[rng.integers(0, index.size, (TRIALS, 3))]
-    columns = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)], axis=1)
     matrix = columns[picked]
     sound = np.abs(np.linalg.det(matrix)) > 1e-3
     if not sound.any():
@@ -175,6 +184,8 @@ def _rough_sigma(strip: _Strip, offset: Array, agrees: NDArray[np.bool_]) -> flo
     jump = median(mean[:half]) - median(mean[-half:])
     # Half the plateau's height: the step at the limb, not the darkened disc behind it.
     sigma = 0.7 * jump / (2.507 * max(steepest, 1e-9))
+    # Steps of more than a pixel have widened it.
+    sigma = sqrt(max(sigma**2 - 1.5 * (step**2 - 1.0), (0.5 * sigma) ** 2))
     return float(np.clip(sigma, 0.6, 0.25 * strip.along_px[-1] + 20))
 
 
@@ -200,6 +211,7 @@ def _pass(  # noqa: PLR0917 - a strip's measures
         return None
     sigma = _rough_sigma(strip, offset, agrees)
     looked = strip.inside.all(1)
+    shape[2] -= OUTWARD * sigma
     return Outline(limb.moved(shape), strip.angle[looked], agrees[looked], sigma, scatter)
 
 
@@ -213,6 +225,8 @@ def agree(levels: Levels, circle: Circle) -> Outline | None:
         return None
     if not _sensible(first.limb, circle):
         return None
+    if first.scatter_px < PLAIN_PX and first.agrees.mean() > PLAIN_SHARE and step < PLAIN_STEP_PX:
+        return first
     half = float(np.clip(3.0 * first.sigma_px + 3.0 * first.scatter_px + 4.0, 8.0, half))
     step = max(1.0, half / 24.0)
     second = _pass(levels, first.limb, half, step, max(2, round(first.sigma_px / step)), 1.5 * step + 1.0)

@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 
 SOFT_SHARE = 0.02
 """Edge width over radius from which a disc is said to be soft."""
-FEW, ENOUGH, MANY = (30.0, 1), (2.5, 4), (1.0, 12)
+FEW, ENOUGH, MANY = (30.0, 1), (4.5, 2), (1.0, 12)
 """Length of limb for one ray, px, and the most rays in a sector: to find the place, to measure, in noise."""
 FEW_SECTORS = 40
 """Sectors that are never thinned further."""
@@ -119,12 +119,12 @@ def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
         # What is no limb may send the fit anywhere; that is an answer, not an accident.
         with np.errstate(all="ignore"):
             fit = _fitted(levels, outline)
-            look, clean, in_frame = _all_round(levels, fit)
+            clean, share, in_frame = _all_round(levels, fit, outline)
     except np.linalg.LinAlgError:
         return None
-    if clean.sum() < FEWEST_RAYS or not np.isfinite(fit.covariance).all():
+    if clean.size < FEWEST_RAYS or not np.isfinite(fit.covariance).all():
         return None
-    evidence = gather(levels, fit, look.angle[clean], in_frame, float(clean.mean()) * in_frame)
+    evidence = gather(levels, fit, clean, in_frame, share * in_frame)
     return Candidate(fit, evidence) if is_sun(evidence) else None
 
 
@@ -145,8 +145,10 @@ def _fitted(levels: Levels, outline: Outline) -> Fit:
         Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px
     )
     priors, every = Priors(oval, egg), 2 * np.pi * limb.mean_px
-    # A few rays find the place, then as many as there are pixels to tell apart weigh in.
-    rough = fit_limb(levels, start, _shown(outline, every, FEW), priors, iterations=10, enough_px=0.05, alike=0.1)
+    # Few rays find the place, then as many as there are pixels to tell apart weigh in.
+    rough = fit_limb(
+        levels, start, _shown(outline, every, FEW), priors, iterations=10, enough_px=0.15, alike=0.1
+    )
     noisy = rough.noise > NOISY * median(rough.brightness)
     angle = _shown(outline, every, MANY if noisy or share < SHORT else ENOUGH)
     return fit_limb(levels, rough.state, angle, priors, rough, iterations=4, enough_px=0.03, alike=0.01)
@@ -170,23 +172,36 @@ def _sector(angle: Array) -> NDArray[np.intp]:
     return (angle % (2 * np.pi) * (SECTORS / (2 * np.pi))).astype(np.intp) % SECTORS
 
 
-def _all_round(levels: Levels, fit: Fit) -> tuple[Fit, NDArray[np.bool_], float]:
-    """Judge every direction in the frame; return the look, which rays are clean, and the limb in frame."""
+def _all_round(levels: Levels, fit: Fit, outline: Outline) -> tuple[Array, float, float]:
+    """Judge every direction in the frame.
+
+    Return the directions that show a clean edge, their share of those in the frame, and the limb in frame.
+    """
     limb = fit.state.limb
     in_frame = limb_in_frame(levels, limb)
+    if in_frame == 1.0 and outline.agrees.size == SECTORS and outline.agrees.all():
+        clean = _clean(fit, fit)
+        if clean.all():
+            # The fit has looked everywhere and found nothing amiss.
+            return fit.angle, 1.0, in_frame
     angle = directions(DIRECTIONS)
     x, y = limb.x_px + limb.at(angle) * np.cos(angle), limb.y_px + limb.at(angle) * np.sin(angle)
     ny, nx = levels.shape
     there = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
     look = look_round(levels, fit, angle[there])
-    typical = median(fit.brightness)
+    clean = _clean(fit, look)
+    return look.angle[clean], float(clean.mean()), in_frame
+
+
+def _clean(fit: Fit, look: Fit) -> NDArray[np.bool_]:
+    """Which rays of a look show the edge as the fitted limb has it."""
     # What bundles say is finer than what one ray does.
-    single = sqrt(fit.bundle)
+    single = sqrt(fit.bundle / look.bundle)
     limit = max(4.0 * single * spread(fit.offset_px), 0.35 * fit.state.sigma_px, 0.3)
     sharpest = single * median(fit.offset_sigma_px)
     sharp = look.offset_sigma_px < max(0.7 * fit.state.sigma_px, 3 * sharpest)
-    clean = (np.abs(look.offset_px) < limit) & (look.brightness > 0.08 * typical) & (look.misfit < 6) & sharp
-    return look, clean, in_frame
+    bright = look.brightness > 0.08 * median(fit.brightness)
+    return np.asarray((np.abs(look.offset_px) < limit) & bright & (look.misfit < 6) & sharp)
 
 
 def limb_in_frame(levels: Levels, limb: Limb) -> float:

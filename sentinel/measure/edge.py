@@ -22,7 +22,7 @@ SHAPES = 3
 
 _PIVOT = (1.44, 0.34)
 """The two variations over the law at mu = 0.25, three hundredths of the radius inside the limb."""
-_STEPS_PER_SIGMA = 16
+_STEPS_PER_SIGMA = 12
 _NODES_PER_SIGMA = 5
 
 
@@ -77,7 +77,7 @@ class Profile:
         nearest = np.clip(np.rint(place), 0, rows.shape[1] - 1)
         found = rows.take(nearest.astype(np.intp), axis=1)
         found[0] += (place - nearest) * np.float32(step) * found[1]
-        return found
+        return np.asarray(found)
 
 
 def profile(radius_px: float, sigma_px: float, inner_px: float, outer_px: float) -> Profile:

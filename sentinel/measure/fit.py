@@ -1,11 +1,12 @@
 """The limb fitted to pixels: one profile for the whole limb, brightness and sky free on every ray.
 
 What the whole limb shares (its shape, the blur, the strength of darkening) is found by Gauss-Newton steps
-from which the four numbers of every ray have been eliminated. Where many rays are cast, neighbours share these
-numbers and count as one.
+from which the four numbers of every ray have been eliminated. Where many rays are cast, neighbours share
+these numbers and count as one.
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,7 @@ from sentinel.measure.model import (
     reach_px,
 )
 from sentinel.measure.normal import Normal, normal_equations
-from sentinel.measure.order import median, quantile, spread
+from sentinel.measure.order import median, quantiles, spread
 from sentinel.measure.rays import Rays, Samples
 
 Array = NDArray[np.float64]
@@ -178,26 +179,32 @@ class _Look:
     offset_px: Array
     offset_sigma_px: Array
     noise: float
+    uneven: float
+    """Relative spread of brightness round the limb."""
 
 
-def _unevenness(bright: Array) -> float:
-    """Robust relative spread of the rays' brightness, at most 1."""
-    low, middle, high = (quantile(bright, share) for share in (0.25, 0.5, 0.75))
-    return min(1.0, 0.741 * (high - low) / max(middle, 1e-3))
+def _unevenness(bright: Array) -> tuple[float, float]:
+    """Return the rays' typical brightness and its robust relative spread, at most 1."""
+    low, middle, high = quantiles(bright, (0.25, 0.5, 0.75))
+    middle = max(middle, 1e-3)
+    return middle, min(1.0, 0.741 * (high - low) / middle)
 
 
 def _look(cast: _Cast, state: State, own: Array, noise: float, expected: Array | None = None) -> _Look:
     """Hold the rays against a state; `expected` is the brightness of rays known to show the limb."""
     bright = own[:, 0]
     known = bright if expected is None else expected
-    typical = max(median(known), 1e-3)
+    typical, uneven = _unevenness(known)
     # Where brightness varies round the limb it will vary along the rays too.
-    slope = (SLOPE_SD + UNEVEN_SLOPE * _unevenness(known)) * np.maximum(bright, typical)
-    spread = np.stack([np.full_like(slope, BRIGHTNESS_SD * typical), 1e4 * slope, slope, slope], axis=1)
+    slope = (SLOPE_SD + UNEVEN_SLOPE * uneven) * np.maximum(bright, typical)
+    ridge = np.empty(own.shape)
+    ridge[:, 0] = (noise / (BRIGHTNESS_SD * typical)) ** 2
+    ridge[:, 2] = ridge[:, 3] = (noise / slope) ** 2
+    ridge[:, 1] = 1e-8 * ridge[:, 2]
     every = evaluate(cast.rays, state, own, cast.table)
     if not cast.counts.all():
         every *= cast.counts[:, None, :]
-    normal = normal_equations(every, (noise / spread) ** 2, own - [typical, 0.0, 0.0, 0.0])
+    normal = normal_equations(every, ridge, own - [typical, 0.0, 0.0, 0.0])
     per_ray = np.sqrt(normal.left_over / np.maximum(cast.samples - LOCAL, 1))
     noise = median(per_ray) + 1e-6
     # No profile is right to the last percent: a bright ray between dim ones may miss by more.
@@ -211,6 +218,7 @@ def _look(cast: _Cast, state: State, own: Array, noise: float, expected: Array |
         normal.right[:, EDGE] / stiff,
         noise / np.sqrt(stiff),
         noise,
+        uneven,
     )
 
 
@@ -243,7 +251,7 @@ def _bounded(step: Array, state: State) -> Array:
     return np.asarray(step * min(1.0, blur, shift))
 
 
-def fit_limb(  # noqa: PLR0917 - one fit's givens
+def fit_limb(
     levels: Levels,
     start: State,
     angle: Array,
@@ -279,7 +287,7 @@ def fit_limb(  # noqa: PLR0917 - one fit's givens
         look = _look(cast, state, own, noise)
         noise, weight = look.noise, _trust(look)
         # Cloud darkens as it likes; the sun's own darkening cannot be read off there.
-        prior[[FALL, RIM]] = HELD if _unevenness(own[:, 0]) > CLOUDED else own_prior[[FALL, RIM]]
+        prior[[FALL, RIM]] = HELD if look.uneven > CLOUDED else own_prior[[FALL, RIM]]
         total, score = look.normal.summed(shape, weight / noise**2)
         total += np.diag(prior)
         step = _bounded(np.linalg.solve(total, score.sum(0) - prior * _departure(state, start)), state)
@@ -342,10 +350,10 @@ def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
     )
 
 
-def _scatter(score: Array, inverse: Array) -> Array:
+def _scatter(score: Array, inverse: NDArray[np.floating[Any]]) -> Array:
     """Covariance from the scatter of the scores of neighbouring rays taken together."""
-    blocks = np.array_split(score, min(BLOCKS, len(score)))
-    sums = np.array([block.sum(0) for block in blocks])
+    blocks = min(BLOCKS, len(score))
+    sums = np.add.reduceat(score, np.arange(blocks) * len(score) // blocks)
     # The fitted parameters have taken their share of the scatter.
-    lost = min(GLOBAL, len(blocks) // 2)
-    return np.asarray(inverse @ (sums.T @ sums) @ inverse * (len(blocks) / (len(blocks) - lost)))
+    lost = min(GLOBAL, blocks // 2)
+    return np.asarray(inverse @ (sums.T @ sums) @ inverse * (blocks / (blocks - lost)))

@@ -29,14 +29,15 @@ def _summary(levels: Levels, light: np.ndarray[tuple[int, ...], np.dtype[np.floa
 def of_disc(levels: Levels, limb: Limb) -> Light:
     """Light of the part of the disc that lies in the frame, on a regular grid of its pixels."""
     ny, nx = levels.shape
-    long_px = limb.half_axes_px[0]
+    long_px, short_px = limb.half_axes_px
     step = max(1, int(2 * long_px / _ROWS))
     x = np.arange(max(0, int(limb.x_px - long_px)), min(nx, int(limb.x_px + long_px) + 1), step)
     y = np.arange(max(0, int(limb.y_px - long_px)), min(ny, int(limb.y_px + long_px) + 1), step)
-    xx, yy = np.meshgrid(x, y)
-    dx, dy = xx - limb.x_px, yy - limb.y_px
-    within = np.hypot(dx, dy) < limb.at(np.arctan2(dy, dx)) - 1.0
-    return _summary(levels, levels.at(xx[within], yy[within]))
+    dx, dy = x[None, :] - limb.x_px, y[:, None] - limb.y_px
+    cos, sin = np.cos(limb.long_axis_rad), np.sin(limb.long_axis_rad)
+    along, across = (dx * cos + dy * sin) / (long_px - 1.0), (dy * cos - dx * sin) / (short_px - 1.0)
+    row, column = np.nonzero(along * along + across * across < 1.0)
+    return _summary(levels, levels.at(x[column], y[row]))
 
 
 def of_frame(levels: Levels) -> Light:

@@ -83,10 +83,8 @@ class Limb:
 
 def shape_columns(angle: Array) -> Array:
     """Return the derivatives of the limb's distance to its parameters, (..., SHAPE_TERMS)."""
-    return np.stack(
-        [
-            np.cos(angle), np.sin(angle), np.ones_like(angle),
-            np.cos(2 * angle), np.sin(2 * angle), np.cos(3 * angle), np.sin(3 * angle),
-        ],
-        axis=-1,
-    )  # fmt: skip
+    columns = np.empty((*angle.shape, SHAPE_TERMS))
+    columns[..., 2] = 1.0
+    for times, at in ((1, 0), (2, 3), (3, 5)):
+        columns[..., at], columns[..., at + 1] = np.cos(times * angle), np.sin(times * angle)
+    return columns

@@ -66,8 +66,9 @@ def distance_px(rays: Rays, limb: Limb) -> Samples:
     distance = radius - limb.at(rays.angle).astype(np.float32)[:, None]
     # A sample lies up to half a pixel beside its ray; the limb is straight over that.
     if limb.steepest > 2 * STRAIGHT_PX:
-        turn = (limb.at(rays.angle + BESIDE_RAD) - limb.at(rays.angle - BESIDE_RAD)) / (2 * BESIDE_RAD)
-        cos, sin, turn = (v.astype(np.float32)[:, None] for v in (np.cos(rays.angle), np.sin(rays.angle), turn))
+        slope = (limb.at(rays.angle + BESIDE_RAD) - limb.at(rays.angle - BESIDE_RAD)) / (2 * BESIDE_RAD)
+        given = (np.cos(rays.angle), np.sin(rays.angle), slope)
+        cos, sin, turn = (np.asarray(v, np.float32)[:, None] for v in given)
         distance -= turn * (dy * cos - dx * sin) / radius
     return np.asarray(distance)
 

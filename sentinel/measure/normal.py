@@ -32,7 +32,7 @@ class Normal:
         seen = np.empty((len(shape), self.right.shape[1]))
         seen[:, EDGE] = shape @ shared_step[:SHAPE_TERMS]
         seen[:, RAY_BLUR:] = shared_step[BLUR:]
-        return self.own_best - np.matmul(self.own_follow, seen[..., None])[..., 0]
+        return np.asarray(self.own_best - np.matmul(self.own_follow, seen[..., None])[..., 0])
 
     def summed(self, shape: Array, weight: Array) -> tuple[Array, Array]:
         """Return the normal equations of everything shared, and what each ray adds to their right side."""
@@ -51,14 +51,14 @@ class Normal:
 def normal_equations(every: Samples, ridge: Array, excess: Array) -> Normal:
     """Form every ray's normal equations; `ridge` holds its own numbers, which stand `excess` off."""
     square = np.matmul(every, every.transpose(0, 2, 1)).astype(float)
-    own = square[:, :LOCAL, :LOCAL].copy()
+    plain, across = square[:, :LOCAL, :LOCAL], square[:, :LOCAL, LOCAL:]
+    own = plain.copy()
     own[:, range(LOCAL), range(LOCAL)] += ridge
-    across = square[:, :LOCAL, LOCAL:].copy()
+    towards = across[..., -1].copy()
     across[..., -1] -= ridge * excess
     follow = np.linalg.solve(own, across)
     left = square[:, LOCAL:, LOCAL:] - np.matmul(across.transpose(0, 2, 1), follow)
     best = follow[..., -1]
     # What is left of the residual itself; what holds the own numbers is no part of it.
-    plain = np.matmul(square[:, :LOCAL, :LOCAL], best[..., None])[..., 0] - 2 * square[:, :LOCAL, -1]
-    left_over = square[:, -1, -1] + (best * plain).sum(1)
+    left_over = square[:, -1, -1] + (best * (np.matmul(plain, best[..., None])[..., 0] - 2 * towards)).sum(1)
     return Normal(best, follow[..., :-1], left[:, :-1, :-1], left[:, :-1, -1], np.maximum(left_over, 0.0))

@@ -1,5 +1,6 @@
 """Medians and quantiles of a few hundred numbers, where numpy's take longer to be called than to count."""
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -16,10 +17,16 @@ def median(values: NDArray[Any]) -> float:
     return 0.5 * (float(ordered[(n - 1) // 2]) + float(ordered[n // 2])) if n else float("nan")
 
 
+def quantiles(values: NDArray[Any], shares: Iterable[float]) -> list[float]:
+    """Return the values below which the shares of all lie, to the nearest of them."""
+    ordered = np.sort(values, axis=None)
+    last = ordered.size - 1
+    return [float(ordered[round(share * last)]) if last >= 0 else float("nan") for share in shares]
+
+
 def quantile(values: NDArray[Any], share: float) -> float:
     """Return the value below which `share` of the values lie, to the nearest of them."""
-    ordered = np.sort(values, axis=None)
-    return float(ordered[round(share * (ordered.size - 1))]) if ordered.size else float("nan")
+    return quantiles(values, (share,))[0]
 
 
 def spread(values: NDArray[Any]) -> float:

@@ -24,6 +24,8 @@ MAX_EDGES = 700
 JURY = 100
 """Edges that judge all candidates; the best candidates are judged by all edges."""
 PAIRS = 1500
+PLAIN_PAIRS, PLAIN_SUPPORT = 200, 0.6
+"""Where one of the first pairs' circles is agreed on by such a share of the jury, no others are asked."""
 SMALLEST_CELLS = 5.0
 """A circle of fewer cells is looked for again in a finer copy."""
 
@@ -78,13 +80,11 @@ def small_copy(levels: Levels, window: tuple[int, int, int, int], cells: int) ->
     step = max(1, -(-max(x1 - x0, y1 - y0) // cells))
     nx, ny = (x1 - x0) // step, (y1 - y0) // step
     rows = levels.values[y0 + step // 2 : y0 + step // 2 + (ny - 1) * step + 1 : step, x0 : x0 + nx * step]
-    split = rows.reshape(ny, nx, step)
-    if split.dtype.kind == "u":
-        mean = split.sum(axis=2, dtype=np.uint32).astype(np.float32) / np.float32(step * levels.full_scale)
-    else:
-        mean = np.clip(np.nan_to_num(split), 0, None).mean(axis=2, dtype=np.float32) / np.float32(
-            levels.full_scale
-        )
+    split = rows.astype(np.float32).reshape(ny * nx, step)
+    if rows.dtype.kind == "f":
+        split = np.clip(np.nan_to_num(split), 0, None)
+    # A product with ones is the quickest sum of few.
+    mean = (split @ np.full(step, 1.0 / (step * levels.full_scale), np.float32)).reshape(ny, nx)
     if levels.transfer == "linear":
         mean = np.sqrt(mean)
     return Grid(mean, step, x0 + (step - 1) / 2, y0 + step // 2)
@@ -103,26 +103,25 @@ def _find_edges(cells: NDArray[np.float32]) -> _Edges:
     gx[:, 1:-1] = (smooth[:, 2:] - smooth[:, :-2]) / 2
     gy[1:-1, :] = (smooth[2:, :] - smooth[:-2, :]) / 2
     size = np.sqrt(gx * gx + gy * gy)
-    quiet, loud = np.quantile(size[::2, ::2], (0.5, 0.998))
-    floor = max(4.0 * float(quiet), 0.12 * float(loud), 0.004)
-    inner = size[1:-1, 1:-1]
-    ridge_x = (inner >= size[1:-1, :-2]) & (inner > size[1:-1, 2:])
-    ridge_y = (inner >= size[:-2, 1:-1]) & (inner > size[2:, 1:-1])
-    lying = np.abs(gx[1:-1, 1:-1]) > np.abs(gy[1:-1, 1:-1])
-    y, x = np.nonzero((inner > floor) & np.where(lying, ridge_x, ridge_y))
+    ordered = np.sort(size[::2, ::2], axis=None)
+    quiet, loud = (float(ordered[int(share * (ordered.size - 1))]) for share in (0.5, 0.998))
+    floor = max(4.0 * quiet, 0.12 * loud, 0.004)
+    y, x = np.nonzero(size[1:-1, 1:-1] > floor)
     y, x = y + 1, x + 1
-    if x.size > MAX_EDGES:
-        keep = np.sort(np.random.default_rng(1).permutation(x.size)[:MAX_EDGES])
-        y, x = y[keep], x[keep]
     sx, sy, s = gx[y, x], gy[y, x], size[y, x]
-    # Sub-cell place of the steepest point, along the axis the edge is crossed by.
-    flat = np.abs(sx) > np.abs(sy)
-    before = np.where(flat, size[y, x - 1], size[y - 1, x])
-    after = np.where(flat, size[y, x + 1], size[y + 1, x])
+    # The steepest places along the axis the edge is crossed by, to a part of a cell.
+    lying = np.abs(sx) > np.abs(sy)
+    beside_x, beside_y = lying.astype(np.intp), (~lying).astype(np.intp)
+    before, after = size[y - beside_y, x - beside_x], size[y + beside_y, x + beside_x]
+    keep = np.nonzero((s >= before) & (s > after))[0]
+    if keep.size > MAX_EDGES:
+        keep = np.sort(np.random.default_rng(1).permutation(keep.size)[:MAX_EDGES])
+    sx, sy, s, before, after = (v[keep] for v in (sx, sy, s, before, after))
+    x, y, lying = x[keep], y[keep], lying[keep]
     shift = np.clip((after - before) / (2 * np.maximum(2 * s - before - after, 1e-9)), -0.5, 0.5)
     return _Edges(
-        np.asarray(x + np.where(flat, shift, 0), np.float32),
-        np.asarray(y + np.where(flat, 0, shift), np.float32),
+        np.asarray(x + np.where(lying, shift, 0), np.float32),
+        np.asarray(y + np.where(lying, 0, shift), np.float32),
         sx / s,
         sy / s,
     )
@@ -156,11 +155,15 @@ def _agreeing(edges: _Edges, circle: Coarse, tolerance: Coarse | np.float32) -> 
     return np.asarray((np.abs(distance, out=distance) < tolerance) & (inward > 0))
 
 
-def _votes(edges: _Edges, candidates: Coarse) -> Coarse:
-    """Edges that agree, over the root of the length that could: small circles must not lose to large ones."""
+def _support(edges: _Edges, candidates: Coarse) -> NDArray[np.intp]:
+    """How many edges agree with each candidate."""
     tolerance = (1 + np.float32(0.05) * candidates[:, 2])[:, None]
-    votes = np.count_nonzero(_agreeing(edges, candidates, tolerance), axis=1)
-    return np.asarray(votes / np.sqrt(candidates[:, 2] + 3.0))
+    return np.asarray(np.count_nonzero(_agreeing(edges, candidates, tolerance), axis=1))
+
+
+def _votes(support: NDArray[np.intp], candidates: Coarse) -> Coarse:
+    """Edges that agree, over the root of the length that could: small circles must not lose to large ones."""
+    return np.asarray(support / np.sqrt(candidates[:, 2] + 3.0))
 
 
 def _through(x: Coarse, y: Coarse) -> Coarse:
@@ -190,19 +193,23 @@ def _circles_in(grid: Grid, count: int) -> Iterator[Circle]:
     edges = _find_edges(grid.cells)
     if edges.x.size < 6:
         return
-    candidates = _pair_circles(edges, 3.0 * max(grid.cells.shape))
-    jury = edges.some(JURY)
-    votes = _votes(jury, candidates)
+    candidates, jury = _pair_circles(edges, 3.0 * max(grid.cells.shape)), edges.some(JURY)
+    few = _support(jury, candidates[:PLAIN_PAIRS])
+    if few.max(initial=0) > PLAIN_SUPPORT * jury.x.size:
+        candidates, support = candidates[:PLAIN_PAIRS], few
+    else:
+        support = np.concatenate([few, _support(jury, candidates[PLAIN_PAIRS:])])
+    votes = _votes(support, candidates)
     if jury is not edges:
         candidates = candidates[np.argsort(-votes)[: 40 * count]]
-        votes = _votes(edges, candidates)
+        votes = _votes(_support(edges, candidates), candidates)
     left = candidates[np.argsort(-votes)[: 30 * count]]
     for _ in range(count):
         if not left.size:
             return
-        circle, support = _refined(edges, left[0])
+        circle, agreed = _refined(edges, left[0])
         x, y, radius = (float(v) for v in circle)
-        yield Circle(x, y, radius, 1.0 + 0.04 * radius, support)
+        yield Circle(x, y, radius, 1.0 + 0.04 * radius, agreed)
         beside = np.hypot(left[:, 0] - x, left[:, 1] - y) < 0.3 * radius
         left = left[1:][~(beside & (np.abs(left[:, 2] / radius - 1) < 0.3))[1:]]
 

@@ -34,12 +34,12 @@ def test_slope_and_blur_columns_are_derivatives_of_the_value() -> None:
     dense = table.distance_px > -15
     slope = np.gradient(table.value[:, 0], table.distance_px)
     assert np.abs(slope - table.slope[:, 0])[dense].max() < 2e-3
-    wider, narrower = (profile(200.0, 2.0 * np.exp(d), 60.0, 12.0) for d in (0.01, -0.01))
+    wider, narrower = (profile(200.0, 2.0 * np.exp(d), 60.0, 12.0) for d in (0.04, -0.04))
     at = np.linspace(-10, 8, 50)
     change = (
         np.interp(at, wider.distance_px, wider.value[:, 0])
         - np.interp(at, narrower.distance_px, narrower.value[:, 0])
-    ) / 0.02
+    ) / 0.08
     assert np.abs(change - np.interp(at, table.distance_px, table.per_log_sigma[:, 0])).max() < 2e-3
 
 
