@@ -199,6 +199,9 @@ class Forecast:
     """5 % quantile."""
     exit_late_utc: datetime | None = None
     """95 % quantile."""
+    exit_clear_utc: datetime | None = None
+    """With the flag `exit-at-horizon`: the 5 % quantile of a sun well clear of the horizon line. A disc that
+    the air lifts over the edge in the minutes about its rising or setting is not worth a night's sleep."""
     edge: Edge | None = None
     polar_azimuth_error_deg: float | None = None
     polar_azimuth_error_sigma_deg: float | None = None
@@ -255,7 +258,7 @@ class Forecast:
     flags: tuple[str, ...] = ()
     """Doubts and findings: `no-disc`, `too-little-arc`, `roll-open` (several rolls still fit), `unseen`,
     `low-sun`, `all-clipped`, `focal-length`, `rate` (not the configured one), `departed`, `stopped`,
-    `axis-changed`."""
+    `axis-changed`, `exit-at-horizon` (the early exit is one of a sun that rises or sets)."""
 
 
 IncidentState = Literal["opened", "changed", "cleared"]

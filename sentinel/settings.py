@@ -100,6 +100,9 @@ class Thresholds(Section):
     runaway_rate_fraction: float = Field(0.10, gt=0, lt=1, description="of the drive's rate")
     runaway_match_fraction: float = Field(0.03, gt=0, lt=0.5, description="how well a stop's speed must fit")
     runaway_angle_deg: float = Field(15.0, gt=0, le=45, description="how well its direction must fit")
+    runaway_creep_min: float = Field(
+        8.0, gt=0, description="a disc that moves on evenly for so long is not being put elsewhere"
+    )
     runaway_steady_frames: int = Field(3, ge=2, description="tracking again for so many frames: over")
     rate_wrong_fraction: float = Field(
         0.0012, gt=0, lt=0.5, description="rate off by so much of the solar rate"

@@ -1,5 +1,6 @@
 """From draws to a forecast record: exits, what falls due, where to put the disc, where the sun is."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -86,6 +87,8 @@ class _View:
     x_px: Array
     y_px: Array
     day: Daylight
+    clear_deg: Callable[[Array], Array]
+    """How far the sun is above where it counts as well clear of the line, at times after now."""
 
     @property
     def up(self) -> Bools:
@@ -108,6 +111,10 @@ def outlook(known: Known, now_utc: datetime, now_s: float) -> Forecast:
     rate = known.draws.rate_ratio()
     fields |= _axis_fields(known, best, rate)
     flags = _flags(known, view, best)
+    early_s = exits.quantile_s(0.05)
+    if np.isfinite(early_s) and not _is_clear(view, early_s):
+        flags = (*flags, "exit-at-horizon")
+        fields["exit_clear_utc"] = _exit_clear(view, room)
     fields |= _place_fields(view, known, best, exits) if known.departure is None else {}
     fields |= _sky_fields(known, view, best)
     due = _due(known, view, fields["exit_early_utc"], float(np.median(rate)))
@@ -150,9 +157,12 @@ def _view(known: Known, now_s: float) -> _View:
         x, y = known.departure.line.draws_px(times, line_normals())
     else:
         x, y = known.tracks_px
-    day = daylight(OFFSETS_S, above_deg)
+    day, clear_deg = daylight(OFFSETS_S, above_deg), known.settings.thresholds.sun_clear_deg
     line_deg = np.asarray(line.altitude_deg(azimuth))
-    return _View(now_s, times, altitude, azimuth, line_deg, radius, x, y, day)
+    return _View(
+        now_s, times, altitude, azimuth, line_deg, radius, x, y, day,
+        lambda offsets_s: above_deg(offsets_s) - clear_deg,
+    )  # fmt: skip
 
 
 def _exit_fields(known: Known, now_s: float, exits: Exits) -> dict[str, Any]:
@@ -166,6 +176,18 @@ def _exit_fields(known: Known, now_s: float, exits: Exits) -> dict[str, Any]:
         fields[name] = None if at is None else from_utc_s(at)
     fields["edge"] = exits.likely_edge() if fields["exit_utc"] is not None else None
     return fields
+
+
+def _is_clear(view: _View, after_s: float) -> bool:
+    """Whether the sun is well clear of the line at a time after now."""
+    return bool(view.clear_deg(np.array([after_s]))[0] > 0)
+
+
+def _exit_clear(view: _View, room_px: Array) -> datetime | None:
+    """Return the early quantile of the exits of a sun that is well clear of the line."""
+    exits = first_exits(OFFSETS_S, room_px, daylight(OFFSETS_S, view.clear_deg))
+    after_s = exits.quantile_s(0.05)
+    return None if np.isinf(after_s) else from_utc_s(view.now_s + after_s)
 
 
 def _left_s(known: Known, now_s: float) -> float:

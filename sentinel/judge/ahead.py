@@ -23,6 +23,8 @@ class Exit(NamedTuple):
 
     told_s: float
     early_s: float | None
+    clear_s: float | None
+    """The same, of a sun that is well clear of the horizon line: what is worth waking for."""
     median_s: float | None
     edge: str | None
     young: bool
@@ -65,17 +67,19 @@ class Ahead(NamedTuple):
 def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
     """Take a new forecast."""
     early, median = forecast.exit_early_utc, forecast.exit_utc
+    clear = forecast.exit_clear_utc if "exit-at-horizon" in forecast.flags else early
     told_s = utc_s(forecast.time_utc)
     new = Exit(
         told_s,
         utc_s(early) if early is not None else None,
+        utc_s(clear) if clear is not None else None,
         utc_s(median) if median is not None else None,
         forecast.edge,
         "too-little-arc" in forecast.flags or (forecast.arc_h or 0.0) < 1.0,
         "departed" in forecast.flags,
         forecast.best_place,
     )
-    near = new.early_s is not None and new.early_s - told_s <= (_leads_min(scene)[0] * 60 + _AGREE_S)
+    near = new.clear_s is not None and new.clear_s - told_s <= (_leads_min(scene)[0] * 60 + _AGREE_S)
     near_s = (told_s if state.near_s is None else state.near_s) if near else None
     state = state._replace(exit=new, near_s=near_s, due=forecast.due, due_s=told_s)
     return _rated(state, forecast, scene)
@@ -178,10 +182,10 @@ def _graded(
 
 
 def _exit_finding(state: Ahead, last: Exit, now_s: float, scene: Scene) -> Finding | None:
-    if last.early_s is None:
+    if last.early_s is None or last.clear_s is None:
         return None
     soon_min, now_min = _leads_min(scene)
-    left_min = (last.early_s - now_s) / 60
+    left_min = (last.clear_s - now_s) / 60
     amiss, severity = _graded(left_min, soon_min, now_min, scene.thresholds.lead_clear_min)
     if not amiss:
         return None

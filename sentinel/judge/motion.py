@@ -58,6 +58,8 @@ class Leap(NamedTuple):
     steady: int = 0
     moved_s: float = 0.0
     """When it was last seen to move."""
+    even_s: float = 0.0
+    """Since when it has moved on evenly."""
 
 
 class Move(NamedTuple):
@@ -109,7 +111,7 @@ def saw(motion: Motion, sight: Sight, forecast: Forecast | None, scene: Scene) -
         if track.last is not sight:
             return motion, {}
         if step is None:
-            motion = _after_gap(motion, before, sight, forecast)
+            motion = _after_gap(motion, before, sight, forecast, scene)
         else:
             motion = _stepped(motion, step, sight, forecast, scene)
     return motion, readings(motion, sight, scene)
@@ -187,11 +189,18 @@ def _leapt(
             return motion
         start_s = step.time_s - step.seconds
         here = Leap(
-            start_s, step.x_px - step.move[0], step.y_px - step.move[1], step.frame, moved_s=step.time_s
-        )
+            start_s, step.x_px - step.move[0], step.y_px - step.move[1], step.frame,
+            moved_s=step.time_s, even_s=start_s,
+        )  # fmt: skip
         return motion._replace(leap=here)
     if not quiet:
-        leap = leap._replace(moving=leap.moving + 1, steady=0, moved_s=step.time_s)
+        even_s = leap.even_s if runaway.goes_on(motion.track, scene) else step.time_s - step.seconds
+        departed_utc = forecast.departed_utc if forecast is not None else None
+        departed_s = utc_s(departed_utc) if departed_utc is not None else None
+        suspicion = runaway.creeping(motion.track, scene, even_s, departed_s)
+        if suspicion is not None:
+            return motion._replace(running=_begin(suspicion, step), leap=None)
+        leap = leap._replace(moving=leap.moving + 1, steady=0, moved_s=step.time_s, even_s=even_s)
         return motion._replace(leap=leap, busy_s=step.time_s)
     leap = leap._replace(steady=leap.steady + 1)
     if leap.steady < scene.thresholds.moved_steady_frames - 1:
@@ -225,11 +234,13 @@ def _move(start: Vector, sight: Sight, forecast: Forecast | None, *, onset_s: fl
     return Move(onset_s, sight.time_s, frame, start, end, sight.radius_px, nearer, exit_s)
 
 
-def _after_gap(motion: Motion, before: Track, sight: Sight, forecast: Forecast | None) -> Motion:
+def _after_gap(
+    motion: Motion, before: Track, sight: Sight, forecast: Forecast | None, scene: Scene
+) -> Motion:
     """Tell a jump in a pause of up to some hours from drift; a runaway is over only when the disc is steady.
 
     The drift was measured before the pause, and bends in hours: a jump must be more than all of it, and more
-    than a sun-width.
+    than what it may bend by, up to a sun-width.
     """
     motion = motion._replace(leap=None)
     last = before.last
@@ -241,7 +252,8 @@ def _after_gap(motion: Motion, before: Track, sight: Sight, forecast: Forecast |
     drifted = (before.drift[0] * seconds, before.drift[1] * seconds)
     start = (last.x_px + drifted[0], last.y_px + drifted[1])
     moved = hypot(sight.x_px - start[0], sight.y_px - start[1])
-    if moved < 2 * sight.radius_px + hypot(*drifted):
+    bent = min(scene.thresholds.moved_radius_fraction + seconds / 9000, 2.0) * sight.radius_px
+    if moved < bent + hypot(*drifted):
         return motion
     return motion._replace(move=_move(start, sight, forecast, onset_s=last.time_s, frame=sight.frame))
 

@@ -6,6 +6,7 @@ then the whole of it, in the same direction, again and again. The rules are kept
 - full: the last step fits the sky's rate (or twice it), the one before is a part of it on the same line, and
   before that all was quiet. Two frames after the onset.
 - swelling: three steps on one line, growing, or on the line known for a stopped mount: a drive that slows.
+- creeping: a disc that moves on evenly for longer than anybody pushes it about, however slowly it began.
 - lost: one step of that kind, and then no disc where the next step would have carried it out of the frame.
 
 Which way the disc goes when the mount stops is known from the forecast's roll after an hour or so; where it
@@ -149,6 +150,36 @@ def _slipping_out(track: Track, scene: Scene, west: Vector | None) -> Suspicion 
     if pace > 2.2 or not _outside(last, way, 2 * pace * last.sky_px, size):
         return None
     return Suspicion(kind_of(pace), first.time_s - first.seconds, way, pace, "slipping out")
+
+
+def goes_on(track: Track, scene: Scene) -> bool:
+    """Whether the last step goes on evenly from the one before: no push differs so little from the next."""
+    if len(track.steps) < 2:
+        return False
+    way = _one_way(track.steps[-2:], track, scene)
+    if way is None:
+        return False
+    before, last = (_pace(step, way) for step in track.steps[-2:])
+    return abs(last - before) <= 0.15 * max(last, before) + 4 * track.jitter_px / track.steps[-1].sky_px
+
+
+def creeping(track: Track, scene: Scene, even_s: float, departed_s: float | None) -> Suspicion | None:
+    """Return what to make of a disc that has moved evenly since `even_s`.
+
+    Parameters
+    ----------
+    departed_s
+        Since when it has left the mount's track, by the fit, which sees a slow beginning sooner; None: not.
+    """
+    way = _one_way(track.steps[-3:], track, scene) if len(track.steps) > 2 else None
+    if way is None or not scene.tracks:
+        return None
+    last = track.steps[-1]
+    since_s = even_s if departed_s is None else min(even_s, departed_s)
+    pace, creep_s = _pace(last, way), scene.thresholds.runaway_creep_min * 60
+    if last.time_s - even_s < creep_s / 2 or last.time_s - since_s < creep_s or pace > 2.2:
+        return None
+    return Suspicion(kind_of(pace), since_s, way, pace, "creeping")
 
 
 def _pace(step: Step, way: Vector) -> float:

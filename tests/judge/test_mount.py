@@ -87,6 +87,31 @@ def test_a_drive_that_slows_and_turns_back_is_told_before_the_disc_is_gone() -> 
     assert pace < 0.5
 
 
+@pytest.mark.parametrize("way_deg", [20.0, 200.0])
+def test_a_drive_that_slows_for_hours_is_told_before_the_disc_is_gone(way_deg: float) -> None:
+    """So slowly that each step is hardly more than the last, on a way that nobody knows yet."""
+    watch = tracked()
+    for minute in range(90):
+        watch.runs(minute / 90, way_deg)
+        watch.frames(1)
+        if watch.of("runaway"):
+            break
+    assert watch.of("runaway") == [("opened", "now")]
+    told = watch.opened("runaway")
+    assert told is not None
+    assert told.detail["minutes_left"] > 12
+
+
+def test_a_disc_slewed_evenly_by_hand_for_some_minutes_is_no_runaway() -> None:
+    watch = tracked()
+    watch.runs(0.5, way_deg=130.0)
+    watch.frames(6)
+    watch.speed = (2.0, -1.0)
+    watch.frames(5)
+    assert watch.of("runaway") == []
+    assert watch.of("moved") == [("opened", "note")]
+
+
 def test_it_is_over_when_the_disc_tracks_again() -> None:
     watch = tracked()
     watch.runs(1.0)
@@ -118,6 +143,22 @@ def test_a_knock_for_the_worse_is_soon_when_the_forecast_says_so() -> None:
     watch.forecast(exit_early_utc=sooner, exit_utc=sooner)
     watch.frames(1)
     assert watch.of("moved") == [("opened", "note"), ("changed", "soon")]
+
+
+@pytest.mark.parametrize(
+    ("hours", "shift_px", "told"), [(1.0, 600, True), (1.0, 300, False), (6.0, 800, False)]
+)
+def test_a_jump_in_a_pause_is_told_where_it_is_more_than_the_drift_may_bend(
+    hours: float, shift_px: float, told: bool
+) -> None:
+    watch = tracked(2.0)
+    watch.x += watch.speed[0] * 60 * hours + shift_px
+    watch.y += watch.speed[1] * 60 * hours
+    watch.silence(60 * hours)
+    watch.said.clear()
+    watch.frames(5)
+    assert bool(watch.of("moved")) == told
+    assert watch.of("runaway") == []
 
 
 def test_a_recentring_in_several_pushes_is_no_stop() -> None:

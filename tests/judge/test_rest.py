@@ -178,6 +178,18 @@ def test_the_edge_is_soon_and_then_now() -> None:
     assert watch.of("drift-exit")[-1] == ("cleared", "now")
 
 
+@pytest.mark.parametrize("comes_back", [True, False])
+def test_a_disc_lifted_over_the_edge_as_it_rises_wakes_nobody_unless_it_stays_out(comes_back: bool) -> None:
+    watch = Watch()
+    watch.frames(60)
+    rises = watch.now + timedelta(hours=4)
+    clear = None if comes_back else rises + timedelta(minutes=6)
+    for _ in range(24):
+        watch.forecast(exit_early_utc=rises, exit_utc=rises, exit_clear_utc=clear, flags=("exit-at-horizon",))
+        watch.frames(10)
+    assert watch.of("drift-exit") == ([] if comes_back else [("opened", "soon"), ("changed", "now")])
+
+
 def test_a_forecast_that_knows_little_wakes_nobody() -> None:
     watch = Watch()
     for _ in range(6):
