@@ -193,6 +193,8 @@ def _pass(  # noqa: PLR0917 - a strip's measures
     levels: Levels, limb: Limb, half: float, step: float, width: int, loose: float
 ) -> Outline | None:
     strip = _unroll(levels, limb, half, step)
+    if strip.along_px.size < 2 * width + 3:
+        return None
     offset, strength, noise = _steepest(strip, width)
     rows = 2 * int(min(7.0, 32.0 * (noise / max(quantile(strength, 0.8), noise)) ** 2)) + 1
     if rows > 1:

@@ -33,7 +33,7 @@ SHORT = 0.4
 """Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
 NOISY = 0.06
 """Noise over brightness from which every pixel along the limb is asked."""
-ARC_DOUBT = 1.4
+ARC_DOUBT = 1.15
 OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
 SIGMA_FLOOR_PX = 0.004

@@ -297,7 +297,9 @@ def fit_limb(
             raise np.linalg.LinAlgError("the limb ran away")
         if np.abs(step[:3]).max() < enough_px and abs(step[BLUR]) < enough_px:
             break
-    covariance = _scatter(score, np.linalg.inv(total))
+    inverse = np.linalg.inv(total)
+    fitted = GLOBAL - float((prior * np.diag(inverse)).sum())
+    covariance = _scatter(score, inverse, fitted)
     return _fit(state, angle, own, look, weight, covariance)
 
 
@@ -350,10 +352,12 @@ def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
     )
 
 
-def _scatter(score: Array, inverse: NDArray[np.floating[Any]]) -> Array:
-    """Covariance from the scatter of the scores of neighbouring rays taken together."""
+def _scatter(score: Array, inverse: NDArray[np.floating[Any]], fitted: float) -> Array:
+    """Covariance from the scatter of the scores of neighbouring rays taken together.
+
+    `fitted` parameters, those that no prior holds, have taken their share of the scatter.
+    """
     blocks = min(BLOCKS, len(score))
     sums = np.add.reduceat(score, np.arange(blocks) * len(score) // blocks)
-    # The fitted parameters have taken their share of the scatter.
-    lost = min(GLOBAL, blocks // 2)
+    lost = min(fitted, blocks / 2)
     return np.asarray(inverse @ (sums.T @ sums) @ inverse * (blocks / (blocks - lost)))

@@ -7,6 +7,7 @@ how little it misses them all.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,12 +21,16 @@ GRID_CELLS = 320
 """Cells along the frame's longer side in the small copy."""
 FINE_CELLS = 96
 """The same when a small patch is looked at again."""
-MAX_EDGES = 700
+MAX_EDGES = 1500
+FEWEST = 6
+"""Edges that are worth a circle."""
 JURY = 100
 """Edges that judge all candidates; the best candidates are judged by all edges."""
-PAIRS = 1500
-PLAIN_PAIRS, PLAIN_SUPPORT = 200, 0.6
+FEW_PAIRS, PLAIN_SUPPORT = 300, 0.6
 """Where one of the first pairs' circles is agreed on by such a share of the jury, no others are asked."""
+PAIRS = 4000
+OUTERMOST = 600
+"""Edges that are asked whether others lie outside them."""
 SMALLEST_CELLS = 5.0
 """A circle of fewer cells is looked for again in a finer copy."""
 
@@ -40,6 +45,11 @@ class Circle:
     tolerance_px: float
     """How far the true limb may be from it."""
     votes: float = 0.0
+
+    def is_about(self, other: "Circle") -> bool:
+        """Whether the two are the same within their tolerance."""
+        apart = max(abs(self.x_px - other.x_px), abs(self.y_px - other.y_px))
+        return max(apart, abs(self.radius_px - other.radius_px)) < 0.5 * self.tolerance_px
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +73,26 @@ class _Edges:
     to_x: Coarse
     to_y: Coarse
 
+    share: float = 1.0
+    """How many of all edges these are."""
+
+    def where(self, keep: NDArray[Any]) -> "_Edges":
+        """Return some of them, by index or truth; their share is still that of the whole."""
+        return _Edges(self.x[keep], self.y[keep], self.to_x[keep], self.to_y[keep], self.share)
+
+    def outermost(self) -> "_Edges":
+        """Return those with nothing beyond them on their dark side: the limb's, not the cloud's before it."""
+        some = self.some(OUTERMOST)
+        px, py = self.x - some.x[:, None], self.y - some.y[:, None]
+        outward = -(px * some.to_x[:, None] + py * some.to_y[:, None])
+        aside = np.abs(px * some.to_y[:, None] - py * some.to_x[:, None])
+        return some.where(np.asarray(~((outward > 3) & (aside < 1)).any(axis=1)))
+
     def some(self, count: int) -> "_Edges":
         """Return `count` of them picked at random; itself if there are no more."""
         if self.x.size <= count:
             return self
-        keep = np.random.default_rng(4).permutation(self.x.size)[:count]
-        return _Edges(self.x[keep], self.y[keep], self.to_x[keep], self.to_y[keep])
+        return self.where(np.random.default_rng(4).permutation(self.x.size)[:count])
 
 
 def small_copy(levels: Levels, window: tuple[int, int, int, int], cells: int) -> Grid:
@@ -114,7 +138,8 @@ def _find_edges(cells: NDArray[np.float32]) -> _Edges:
     beside_x, beside_y = lying.astype(np.intp), (~lying).astype(np.intp)
     before, after = size[y - beside_y, x - beside_x], size[y + beside_y, x + beside_x]
     keep = np.nonzero((s >= before) & (s > after))[0]
-    if keep.size > MAX_EDGES:
+    share = min(1.0, MAX_EDGES / max(keep.size, 1))
+    if share < 1.0:
         keep = np.sort(np.random.default_rng(1).permutation(keep.size)[:MAX_EDGES])
     sx, sy, s, before, after = (v[keep] for v in (sx, sy, s, before, after))
     x, y, lying = x[keep], y[keep], lying[keep]
@@ -124,15 +149,16 @@ def _find_edges(cells: NDArray[np.float32]) -> _Edges:
         np.asarray(y + np.where(lying, 0, shift), np.float32),
         sx / s,
         sy / s,
+        share,
     )
 
 
-def _pair_circles(edges: _Edges, largest: float) -> Coarse:
+def _pair_circles(edges: _Edges, pairs: int, largest: float) -> Coarse:
     """Circles (n, 3) through random pairs of edges whose inward normals meet at one distance."""
     rng = np.random.default_rng(2)
     n = edges.x.size
-    i = rng.integers(0, n, PAIRS)
-    j = rng.integers(0, n, PAIRS)
+    i = rng.integers(0, n, pairs)
+    j = rng.integers(0, n, pairs)
     nx, ny = edges.to_x[i] - edges.to_x[j], edges.to_y[i] - edges.to_y[j]
     px, py = edges.x[j] - edges.x[i], edges.y[j] - edges.y[i]
     spread = nx**2 + ny**2
@@ -161,9 +187,13 @@ def _support(edges: _Edges, candidates: Coarse) -> NDArray[np.intp]:
     return np.asarray(np.count_nonzero(_agreeing(edges, candidates, tolerance), axis=1))
 
 
-def _votes(support: NDArray[np.intp], candidates: Coarse) -> Coarse:
-    """Edges that agree, over the root of the length that could: small circles must not lose to large ones."""
-    return np.asarray(support / np.sqrt(candidates[:, 2] + 3.0))
+def _votes(edges: _Edges, support: NDArray[np.intp], candidates: Coarse) -> Coarse:
+    """Edges that agree, over the root of the length that could: small circles must not lose to large ones.
+
+    A circle has no more edges than its length has room for; the others are clutter.
+    """
+    room = np.float32(8.0 * edges.share) * candidates[:, 2] + 2
+    return np.asarray(np.minimum(support, room) / np.sqrt(candidates[:, 2] + 3.0), np.float32)
 
 
 def _through(x: Coarse, y: Coarse) -> Coarse:
@@ -182,36 +212,59 @@ def _refined(edges: _Edges, circle: Coarse) -> tuple[Coarse, float]:
     for share in (0.08, 0.05, 0.04):
         tolerance = np.float32(1.0 + share * circle[2])
         on = _agreeing(edges, circle, tolerance)
-        if on.sum() < 6:
+        if on.sum() < FEWEST:
             break
         circle, votes = _through(edges.x[on], edges.y[on]), float(on.sum())
     return circle, votes
 
 
 def _circles_in(grid: Grid, count: int) -> Iterator[Circle]:
-    """Yield up to `count` distinct circles, the best supported first."""
+    """Yield up to `count` circles: at once what is beyond doubt, then the best supported first."""
     edges = _find_edges(grid.cells)
-    if edges.x.size < 6:
-        return
-    candidates, jury = _pair_circles(edges, 3.0 * max(grid.cells.shape)), edges.some(JURY)
-    few = _support(jury, candidates[:PLAIN_PAIRS])
-    if few.max(initial=0) > PLAIN_SUPPORT * jury.x.size:
-        candidates, support = candidates[:PLAIN_PAIRS], few
-    else:
-        support = np.concatenate([few, _support(jury, candidates[PLAIN_PAIRS:])])
-    votes = _votes(support, candidates)
-    if jury is not edges:
-        candidates = candidates[np.argsort(-votes)[: 40 * count]]
-        votes = _votes(_support(edges, candidates), candidates)
-    left = candidates[np.argsort(-votes)[: 30 * count]]
-    for _ in range(count):
-        if not left.size:
-            return
-        circle, agreed = _refined(edges, left[0])
+    found: list[Circle] = []
+    for circle, agreed in _supported(edges, 2 * count, 3.0 * max(grid.cells.shape)):
         x, y, radius = (float(v) for v in circle)
-        yield Circle(x, y, radius, 1.0 + 0.04 * radius, agreed)
-        beside = np.hypot(left[:, 0] - x, left[:, 1] - y) < 0.3 * radius
-        left = left[1:][~(beside & (np.abs(left[:, 2] / radius - 1) < 0.3))[1:]]
+        one = Circle(x, y, radius, 1.0 + 0.04 * radius, _sharply(edges, circle))
+        if agreed > PLAIN_SUPPORT * edges.x.size:
+            yield one
+        elif not any(one.is_about(other) for other in found):
+            found.append(one)
+    yield from sorted(found, key=lambda one: -one.votes)[:count]
+
+
+def _supported(edges: _Edges, count: int, largest: float) -> Iterator[tuple[Coarse, float]]:
+    """Yield circles, each with the number of edges that agree: of all edges, then of the outermost ones."""
+    for outer in (False, True):
+        left = some = edges.outermost() if outer else edges
+        if some.x.size < FEWEST:
+            return
+        candidates, few = _seen_by_jury(some, largest)
+        candidates = candidates[np.argsort(-_votes(some, few, candidates))[: 20 * count]]
+        for _ in range(count):
+            support = _support(left, candidates)
+            if support.max(initial=0) < FEWEST:
+                break
+            circle, agreed = _refined(some, candidates[np.argmax(_votes(some, support, candidates))])
+            yield circle, agreed
+            # What has spoken for one circle is not asked about the next.
+            left = left.where(~_agreeing(left, circle, np.float32(1.0 + 0.08 * circle[2])))
+
+
+def _sharply(edges: _Edges, circle: Coarse) -> float:
+    """Votes of the edges that lie closely on the circle: a limb is one line, clutter is spread."""
+    on = _agreeing(edges, circle, np.float32(1.2)).sum()
+    return float(min(on, 8.0 * edges.share * circle[2] + 2) / np.sqrt(circle[2] + 3.0))
+
+
+def _seen_by_jury(edges: _Edges, largest: float) -> tuple[Coarse, NDArray[np.intp]]:
+    """Return circles through pairs of edges, and how many of some edges agree with each."""
+    jury = edges.some(JURY)
+    circles = _pair_circles(edges, FEW_PAIRS, largest)
+    support = _support(jury, circles)
+    if support.max(initial=0) < PLAIN_SUPPORT * jury.x.size:
+        circles = _pair_circles(edges, PAIRS, largest)
+        support = _support(jury, circles)
+    return circles, np.asarray(support * (edges.x.size / jury.x.size)).astype(np.intp)
 
 
 def _in_frame(circle: Circle, grid: Grid) -> Circle:

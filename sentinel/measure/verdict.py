@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from sentinel.measure.fit import Fit
 from sentinel.measure.levels import Levels
 from sentinel.measure.limb import Limb
-from sentinel.measure.order import median, quantile, spread
-from sentinel.measure.rays import cast
+from sentinel.measure.order import median, quantile, quantiles, spread
+from sentinel.measure.rays import Rays, cast, directions
 
 Array = NDArray[np.float64]
 
@@ -26,13 +26,22 @@ MOST_OVAL = 0.1
 """The sun on the horizon has 0.08."""
 STRONGEST_FALL = -0.35
 """Darkening beyond the law's: the sun has -0.12 in blue light."""
-WEAKEST_FALL = 0.27
+WEAKEST_FALL = 0.24
 """Lack of darkening against the law's: a linear law of 0.4 has 0.2, an even disc 0.34."""
 FAINTEST = 0.003
 """Linear light."""
 MOST_OVAL_IN_PART = 0.04
 """Half the difference of the half-axes, in radii, that part of a limb may tell: the sun's at 2 degrees of
 altitude. More, off a limb that fades into glow, is the glow's shape."""
+BROKEN = 0.25
+"""Unevenness of a disc behind broken cloud."""
+INSIDE, DEEP = np.array([0.95, 0.92, 0.89, 0.86]), np.array([0.7, 0.65, 0.6, 0.55])
+OUTSIDE = np.array([1.03, 1.05, 1.07])
+"""Places, in radii, where light is looked at."""
+SPILLS = 120
+"""Directions in which light outside is looked for."""
+MOST_SPILL = 0.3
+"""A caption across the limb may have a quarter; a cloud that the sky goes on behind has more than half."""
 SHARPEST_PX = 0.4
 """What was drawn, not photographed, has no blur at all."""
 
@@ -57,6 +66,8 @@ class Evidence:
     """What the profile leaves unexplained that is no noise, over the brightness."""
     evenness: float
     """Light near the limb over light deeper inside, where both are seen; the sun has 0.6 to 0.95."""
+    uneven: float
+    """Relative spread of the light by the limb: clouds and reflections differ in it."""
     scatter: float
     """Robust spread of the rays' own edges about the limb, in radii, beyond what noise explains."""
     oval: float
@@ -65,12 +76,18 @@ class Evidence:
     """Darkening that the fit had to add to the law's."""
     saturated: float
     """Fraction of the light by the limb that is at full scale."""
+    spill: float
+    """Share of the directions, clean or not, with as much light outside the limb as half of that inside."""
 
 
 def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: float) -> Evidence:
     """Collect the evidence: `fit` on the rays that agreed, and the directions that show a clean edge."""
     limb, typical = fit.state.limb, max(quantile(fit.brightness, 0.7), 1e-9)
-    evenness, saturated = _evenness(levels, limb, clean)
+    near = _lit(levels, limb, clean, INSIDE)
+    evenness, uneven = _evenness(near, _lit(levels, limb, clean, DEEP))
+    saturated = float((near.light >= levels.saturation)[near.inside].mean()) if near.inside.any() else 0.0
+    outside = _lit(levels, limb, directions(SPILLS), OUTSIDE)
+    inside = median(near.light[near.inside])
     return Evidence(
         coverage=coverage,
         in_frame=in_frame,
@@ -81,10 +98,12 @@ def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: fl
         sky=median(fit.sky),
         structure=fit.noise * sqrt(max(fit.together, 0.0)) / typical,
         evenness=evenness,
+        uneven=uneven,
         scatter=_scatter(fit) / limb.mean_px,
         oval=float(np.hypot(*limb.oval)) / limb.mean_px,
         fall=fit.state.fall if saturated < 0.5 else 0.0,
         saturated=saturated,
+        spill=float((outside.light[outside.inside] > 0.5 * inside).mean()) if outside.inside.any() else 0.0,
     )
 
 
@@ -93,19 +112,20 @@ def _scatter(fit: Fit) -> float:
     return sqrt(max(spread(fit.offset_px) ** 2 - noise**2, 0.0))
 
 
-def _evenness(levels: Levels, limb: Limb, angle: Array) -> tuple[float, float]:
-    """Return light by the limb over light deeper inside, and how much of the first is at full scale."""
-    limits = limb.at(angle)[:, None]
-    near, deep = (
-        cast(levels, limb.x_px, limb.y_px, angle, limits * np.array(shares))
-        for shares in ((0.95, 0.92, 0.89, 0.86), (0.7, 0.65, 0.6, 0.55))
-    )
-    full = float((near.light >= levels.saturation)[near.inside].mean()) if near.inside.any() else 0.0
+def _lit(levels: Levels, limb: Limb, angle: Array, shares: Array) -> Rays:
+    """Look at the light at some distances, in radii."""
+    return cast(levels, limb.x_px, limb.y_px, angle, limb.at(angle)[:, None] * shares)
+
+
+def _evenness(near: Rays, deep: Rays) -> tuple[float, float]:
+    """Return light by the limb over light deeper inside, and the relative spread of the first."""
     both = near.inside.all(1) & deep.inside.all(1)
     if both.sum() < 5:
-        return float("nan"), full
-    ratio = near.light.mean(1) / np.maximum(deep.light.mean(1), 1e-6)
-    return median(ratio[both]), full
+        return float("nan"), float("nan")
+    light = near.light.mean(1)[both]
+    low, middle, high = quantiles(light, (0.25, 0.5, 0.75))
+    ratio = light / np.maximum(deep.light.mean(1)[both], 1e-6)
+    return median(ratio), 0.741 * (high - low) / max(middle, 1e-6)
 
 
 def is_sun(evidence: Evidence) -> bool:
@@ -126,14 +146,17 @@ def _impostor(e: Evidence) -> bool:
     """Tell what shares most of the sun's marks and lacks one."""
     shown = e.coverage / e.in_frame
     full = e.saturated > 0.5
-    even = (abs(e.evenness - 1.0) < 0.03 or e.fall > WEAKEST_FALL) and not full
-    reflection = even and (e.step < 0.3 or e.sky > 0.15 * e.step)
+    # Under broken cloud light by the limb may equal that inside by chance.
+    level = abs(e.evenness - 1.0) < 0.03 and not e.uneven > BROKEN
+    even = (level or e.fall > WEAKEST_FALL) and not full
+    reflection = even and (e.step < 0.3 or e.sky > 0.05 * e.step)
     lamp = full and (e.sky > 0.3 or e.softness > 0.05 + 1.2 / e.radius_px)
     # Behind a solar filter the sky is dark; light beside the disc lies on the lens.
-    veil = e.sky > 0.08 and e.sky > 0.3 * e.step
+    veil = (e.sky > 0.08 and e.sky > 0.3 * e.step) or e.spill > MOST_SPILL
     letter = e.sigma_px < SHARPEST_PX and shown < 0.9
     # A full-white ring round a dark middle; the eclipsed sun's lit limb is about half of it.
     stroke = e.evenness > 1.3 and full and not 0.4 < shown < 0.62
-    glow = e.softness > 0.025 and shown < 0.5
-    ragged = e.scatter > 0.003 and shown < 0.5
+    part = shown < 0.5 or e.coverage < 0.25
+    glow = e.softness > 0.025 and part
+    ragged = e.scatter > 0.003 and part
     return reflection or lamp or veil or letter or stroke or glow or ragged or e.fall < STRONGEST_FALL
