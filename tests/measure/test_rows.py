@@ -73,3 +73,40 @@ def test_nothing_is_found_in_more_of_the_same(kind: str) -> None:
         if measure(NOTHINGS[kind](np.random.default_rng([5, seed])), transfer="srgb", full_scale=255.0).found
     ]
     assert found == []
+
+
+ONCE_LOST = [
+    ("patchy cloud", (1, 14)),
+    ("patchy cloud", (5, 10)),
+    ("patchy cloud", (1, 7)),
+    ("caption", (1, 10)),
+]
+ONCE_FOUND = [
+    ("white-out", (77, 29)), ("cloud glow", (77, 22)), ("cloud glow", (77, 39)), ("landscape", (77, 4)),
+    ("landscape", (78, 23)), ("landscape", (78, 24)), ("landscape", (78, 25)), ("landscape", (78, 33)),
+    ("lens flare", (77, 34)), ("lens flare", (78, 3)), ("lens flare", (78, 36)),
+]  # fmt: skip
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("name", "seed"), ONCE_LOST)
+def test_discs_that_clutter_once_hid(name: str, seed: tuple[int, int]) -> None:
+    row = next(row for row in ROWS if row.name == name)
+    check(row, row.make(np.random.default_rng(seed)))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("kind", "seed"), ONCE_FOUND)
+def test_what_was_once_taken_for_the_sun(kind: str, seed: tuple[int, int]) -> None:
+    assert not measure(NOTHINGS[kind](np.random.default_rng(seed)), transfer="srgb", full_scale=255.0).found
+
+
+@pytest.mark.slow
+def test_a_circle_too_small_for_its_own_blur_is_no_accident() -> None:
+    # One of these frames once sent the consensus a band narrower than its own step.
+    for seed in range(40):
+        measure(
+            NOTHINGS["moon's face unlit"](np.random.default_rng([78, seed])),
+            transfer="srgb",
+            full_scale=255.0,
+        )
