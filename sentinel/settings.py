@@ -126,6 +126,9 @@ class Thresholds(Section):
     faint_level: float = Field(
         0.02, ge=0, lt=1, description="a low disc darker than this may go out by itself"
     )
+    faint_loss_stops: float = Field(
+        0.5, gt=0, description="and if the air will take so much more of it before one would be woken"
+    )
     faint_below_deg: float = Field(6.0, ge=-5, description="low: the sun below this altitude")
     unverified_note_min: float = Field(60.0, gt=0)
     unverified_soon_min: float = Field(240.0, gt=0)

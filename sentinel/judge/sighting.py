@@ -133,11 +133,15 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
 
 
 def _going_out(sight: Sight, scene: Scene) -> bool:
-    """Whether a low, sinking sun is so faint that it goes out by itself in the haze, before it is down."""
+    """Whether a low, sinking sun is so faint that it goes out by itself in the haze, before it is down.
+
+    One that hardly sinks any more, like a midnight sun, loses hardly any light either.
+    """
     limits = scene.thresholds
     if sight.brightness >= limits.faint_level or sight.sun.altitude_deg >= limits.faint_below_deg:
         return False
-    return scene.glance(sight.time_s + 60).altitude_deg < sight.sun.altitude_deg
+    later = scene.glance(sight.time_s + limits.lost_now_min * 60)
+    return EXTINCTION_STOPS * (later.air_mass - sight.sun.air_mass) >= limits.faint_loss_stops
 
 
 def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -> bool:

@@ -37,6 +37,22 @@ def test_a_cap_is_soon_after_five_minutes_and_now_after_fifteen() -> None:
     assert [one.state for one in watch.frames(1)] == ["cleared"]
 
 
+def test_a_cap_over_a_faint_midnight_sun_is_told_like_any_other() -> None:
+    watch = Watch(datetime(2026, 6, 20, 20, 0, tzinfo=UTC), site={"latitude_deg": 70.0, "longitude_deg": 0.0})
+    watch.frames(180, brightness=0.01)
+    watch.frames(20, found=False, brightness=0.0)
+    assert watch.of("lost-disc") == [("opened", "soon"), ("changed", "now")]
+
+
+def test_a_faint_setting_sun_that_goes_out_in_the_haze_wakes_nobody() -> None:
+    watch = Watch(datetime(2026, 6, 21, 16, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
+    while watch.judge._scene.glance(watch.now.timestamp()).altitude_deg > 2.0:
+        air = watch.judge._scene.glance(watch.now.timestamp()).air_mass
+        watch.frames(1, brightness=0.5 * 2 ** (-0.33 * air))
+    watch.frames(60, found=False, brightness=0.0)
+    assert watch.said == []
+
+
 def test_a_sun_that_drifted_out_is_said_to_have_left() -> None:
     watch = Watch()
     watch.x, watch.speed = 900.0, (-9.0, 0.0)
