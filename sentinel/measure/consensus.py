@@ -227,7 +227,8 @@ def agree(levels: Levels, circle: Circle) -> Outline | None:
         return None
     if not _sensible(first.limb, circle):
         return None
-    if first.scatter_px < PLAIN_PX and first.agrees.mean() > PLAIN_SHARE and step < PLAIN_STEP_PX:
+    whole = first.agrees.sum() > PLAIN_SHARE * SECTORS
+    if whole and first.scatter_px < PLAIN_PX and step < PLAIN_STEP_PX:
         return first
     half = float(np.clip(3.0 * first.sigma_px + 3.0 * first.scatter_px + 4.0, 8.0, half))
     step = max(1.0, half / 24.0)
