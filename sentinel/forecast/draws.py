@@ -47,7 +47,7 @@ class Draws:
     point: Indices
     """(d,) which of the points each draw is linearised about."""
     unknowns: Array
-    """(d, `COMMON` + 2) relative to its point: axis, rate, low air, pose of the present stretch."""
+    """(d, `COMMON` + 2) relative to its point: axis, rate, air, pose of the present stretch."""
     roll_rad: Array
     kind: Indices
     """(d,) index into `FLEXURES`."""
@@ -70,8 +70,8 @@ class Draws:
         deviation = (self.points.rate[self.point] + self.unknowns[:, 2]) * 1e-4
         return np.asarray((1 + deviation) * self.points.base_arcsec_s[self.point] / 15.0)
 
-    def low_air(self) -> Array:
-        """Return how far the air near the horizon lifts off the formula, in sigmas, (d,)."""
+    def air(self) -> Array:
+        """Return how much more than the formula says the air lifts the sun, in sigmas, (d,)."""
         return np.asarray(self.unknowns[:, 3])
 
     def tracks_arcsec(self, now_s: float, offsets_s: Array) -> tuple[Array, Array]:
@@ -79,7 +79,7 @@ class Draws:
         used = np.unique(self.point)
         points = self.points.taken(used)
         last = np.full(len(offsets_s), len(points.reference_s) - 1, dtype=np.intp)
-        base, slopes = self.geometry.linear(now_s + offsets_s, last, points)
+        base, slopes = self.geometry.linear(self.geometry.aims(now_s + offsets_s), last, points)
         tangent = self._flexing(offsets_s)
         for i, which in enumerate(used):
             mine = np.flatnonzero(self.point == which)

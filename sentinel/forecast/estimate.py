@@ -8,8 +8,8 @@ import numpy as np
 from sentinel.forecast.bins import Arc
 from sentinel.forecast.draws import Draws, draw
 from sentinel.forecast.fit import Prior, Solved, Track, Whitener, roll_grid
-from sentinel.forecast.geometry import COMMON, Geometry, Indices, Points
-from sentinel.forecast.noise import FLEXURES
+from sentinel.forecast.geometry import COMMON, Aims, Geometry, Indices, Points
+from sentinel.forecast.noise import FLEXURES, RESTLESS
 from sentinel.forecast.worm import SIGMAS_ARCSEC
 from sentinel.settings import Site
 from sentinel.sky.arrays import Array
@@ -69,14 +69,14 @@ class _Seen:
     """The track with what is needed to linearise it anywhere."""
 
     track: Track
-    utc_s: Array
+    aims: Aims
     stretch: Indices
     worm: Array
     precision: Array
 
     def linear(self, geometry: Geometry, points: Points) -> tuple[Array, Array]:
         """Return track and slopes as `Geometry.linear` does, with the worm's columns put in."""
-        base, slopes = geometry.linear(self.utc_s, self.stretch, points)
+        base, slopes = geometry.linear(self.aims, self.stretch, points)
         if not self.worm.shape[1]:
             return base, slopes
         along = np.stack([self.worm, np.zeros_like(self.worm)], axis=1)
@@ -97,7 +97,8 @@ def every_node(candidates: tuple[Candidate, ...]) -> Nodes:
     rates = np.repeat([rate_arcsec_s(candidate.tracking) for candidate in candidates], CELLS)
     shares = np.repeat([candidate.share for candidate in candidates], CELLS)
     m = len(rates)
-    centre = np.tile((2 * np.arange(CELLS) + 1) * np.pi / CELLS, len(candidates))
+    # The usual rolls lie in the middle of cells: one node then follows them.
+    centre = np.tile(2 * np.arange(CELLS) * np.pi / CELLS, len(candidates))
     zero, none = np.zeros(m), np.zeros((m, 0))
     points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none)
     return Nodes(points, np.log(shares), centre, np.full(m, np.pi / CELLS), (), 9)
@@ -136,17 +137,17 @@ class Estimator:
         stretch = np.searchsorted(np.array(ids), arc.stretch)
         track = _Seen(
             Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s)),
-            arc.utc_s,
+            self._geometry.aims(arc.utc_s),
             stretch,
             worm,
             self._prior.precision(len(ids), SIGMAS_ARCSEC[: worm.shape[1]]),
         )
         nodes = self._posed(ids, arc.utc_s, stretch, xy_arcsec)
-        nodes, base, slopes, score = self._settled(nodes, track)
-        alive = np.flatnonzero(score > score.max() - _HOPELESS)
+        nodes, base, slopes, hope = self._settled(nodes, track)
+        alive = np.flatnonzero(hope > -_HOPELESS)
         nodes, base, slopes = nodes.taken(alive), base[alive], slopes[alive]
         if not nodes.kinds or nodes.age >= _WEIGH_EVERY:
-            lead = int(score[alive].argmax())
+            lead = int(hope[alive].argmax())
             nodes = replace(nodes, kinds=_kinds_that_matter(nodes, track, base, slopes, lead), age=0)
         solved = track.solve(nodes.points, base, slopes, nodes.kinds)
         rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
@@ -154,24 +155,24 @@ class Estimator:
         draws = draw(self._geometry, nodes.points, solved, rolls, log)
         if keep:
             kind = int(np.bincount(draws.kind, minlength=len(FLEXURES)).argmax())
-            self._nodes = replace(_followed(nodes, log.max(axis=(0, 2))), kind=kind, age=nodes.age + 1)
+            lead = int(log.max(axis=(0, 2)).argmax())
+            self._nodes = replace(_followed(nodes, lead), kind=kind, age=nodes.age + 1)
         return draws
 
     def _settled(self, nodes: Nodes, track: "_Seen") -> tuple[Nodes, Array, Array, Array]:
-        """Move each node to the best point of its cell; with it the track there, and its score."""
+        """Move each node to the best point of its cell; with it the track there, and its hope."""
         for last in range(_ROUNDS):
             base, slopes = track.linear(self._geometry, nodes.points)
-            solved = track.solve(nodes.points, base, slopes, [nodes.kind])
+            solved = track.solve(nodes.points, base, slopes, [nodes.kind, RESTLESS])
             rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
+            hope = _hope(log.max(axis=2) + nodes.log_prior)
             best = log[0].argmax(axis=1)
-            m = np.arange(len(nodes))
-            score = log[0, m, best] + nodes.log_prior
-            roll = rolls[0, m, best]
+            roll = rolls[0, np.arange(len(nodes)), best]
             delta = track.without_worm(_mean(solved, roll))
-            counts = score > score.max() - 2 * _HOPELESS
+            counts = hope > -2 * _HOPELESS
             near = (np.abs(delta[:, :3]) < _CLOSE).all(axis=1) & (np.abs(roll - nodes.points.roll_rad) < 0.01)
             if near[counts].all() or last == _ROUNDS - 1:
-                return nodes, base, slopes, score
+                return nodes, base, slopes, hope
             keep = np.flatnonzero(counts)
             nodes = nodes.taken(keep)
             nodes = replace(nodes, points=nodes.points.moved(delta[keep], roll[keep]))
@@ -219,13 +220,21 @@ def _mean(solved: Solved, roll_rad: Array) -> Array:
     return solved.means(np.zeros_like(m), m, roll_rad, none)
 
 
-def _followed(nodes: Nodes, tops: Array) -> Nodes:
-    """Keep the nodes that matter; where all that do lie side by side, let one follow them."""
-    alive = np.flatnonzero(tops > tops.max() - _HOPELESS)
-    lead = int(tops.argmax())
-    apart = np.angle(np.exp(1j * (nodes.points.roll_rad[alive] - nodes.points.roll_rad[lead])))
-    same = nodes.points.base_arcsec_s[alive] == nodes.points.base_arcsec_s[lead]
-    if same.all() and np.abs(apart).max() < _FREE_RAD * 0.5:
-        one = nodes.taken(np.array([lead]))
-        return replace(one, centre_rad=one.points.roll_rad, half_width_rad=np.array([_FREE_RAD]))
-    return nodes.taken(alive)
+def _hope(scores: Array) -> Array:
+    """Return how far each node falls short of the best, at most nought, (m,), from scores by kind (c, m).
+
+    By the kind that is kindest to it: what little noise rules out today may be the truth once the mount has
+    shown how restless it is. A mount for which the sun would have been behind the camera has no hope.
+    """
+    scores = np.where(np.isfinite(scores), scores, -np.inf)
+    return np.asarray((scores - scores.max(axis=1, keepdims=True)).max(axis=0))
+
+
+def _followed(nodes: Nodes, lead: int) -> Nodes:
+    """Where all nodes lie side by side let one follow them."""
+    apart = np.angle(np.exp(1j * (nodes.points.roll_rad - nodes.points.roll_rad[lead])))
+    same = nodes.points.base_arcsec_s == nodes.points.base_arcsec_s[lead]
+    if not same.all() or np.abs(apart).max() > _FREE_RAD * 0.5:
+        return nodes
+    one = nodes.taken(np.array([lead]))
+    return replace(one, centre_rad=one.points.roll_rad, half_width_rad=np.array([_FREE_RAD]))

@@ -98,7 +98,35 @@ def daylight(offsets_s: Array, above_deg: Callable[[Array], Array]) -> Daylight:
     return Daylight(up, turns, (when - begin) / (end - begin), rate)
 
 
-def first_exits(offsets_s: Array, room_px: Array, day: Daylight, lifted_deg: Array | None = None) -> Exits:
+@dataclass(frozen=True, slots=True)
+class Swing:
+    """To and fro within minutes that the tracks do not have: the drive's periodic error."""
+
+    reach_px: Array
+    """(4, draws) how far it takes the limb towards each edge"""
+    period_s: float
+    phase_rad: Array
+    """(draws,) where it stands, which hours ahead nobody knows"""
+
+    def touches_after_s(self, beyond_px: Array, edge: NDArray[np.intp], closing_px_s: Array) -> Array:
+        """Return when the limb touches, (draws,) seconds on, its far end now being so far beyond the edge."""
+        reach = self.reach_px[edge, np.arange(len(edge))]
+        gained = np.maximum(closing_px_s, 0.0) * (_TURN / (2 * np.pi) * self.period_s)[:, None]
+        out = reach * np.sin(self.phase_rad + _TURN[:, None]) + gained >= reach - beyond_px
+        turn = np.where(out.any(axis=0), _TURN[out.argmax(axis=0)], _TURN[-1])
+        return np.asarray(turn / (2 * np.pi) * self.period_s)
+
+
+_TURN = np.linspace(0, 2 * np.pi, 65)
+
+
+def first_exits(
+    offsets_s: Array,
+    room_px: Array,
+    day: Daylight,
+    lifted_deg: Array | None = None,
+    swing: Swing | None = None,
+) -> Exits:
     """Find where each draw's room along an edge first runs out while the sun is up.
 
     Parameters
@@ -111,8 +139,12 @@ def first_exits(offsets_s: Array, room_px: Array, day: Daylight, lifted_deg: Arr
         When the sun is up. What is outside at sunrise has left at sunrise.
     lifted_deg
         How much more than the formula says the air lifts a rising sun, (draws,): it rises sooner.
+    swing
+        It leaves not when the far end of the swing first comes to the edge but when it next is there.
     """
     offsets_s, room_px, up, rate = _with_turns(offsets_s, room_px, day)
+    if swing is not None:
+        room_px = room_px - swing.reach_px[:, None]
     least = room_px.min(axis=0)
     out = (least <= 0) & up[:, None]
     leaves = out.any(axis=0)
@@ -124,10 +156,17 @@ def first_exits(offsets_s: Array, room_px: Array, day: Daylight, lifted_deg: Arr
     crosses = (after > 0) & (inside > 0) & up[before]
     share = np.where(crosses, inside / np.where(crosses, inside - outside, 1.0), 1.0)
     when = offsets_s[before] + share * (offsets_s[after] - offsets_s[before])
+    edge = room_px[:, after, draws].argmin(axis=0)
+    if swing is not None:
+        following = np.maximum(after, 1)
+        steps = offsets_s[following] - offsets_s[following - 1]
+        closing = (room_px[edge, following - 1, draws] - room_px[edge, following, draws]) / steps
+        beyond = np.where(crosses, 0.0, -room_px[edge, after, draws])
+        waits = swing.touches_after_s(beyond, edge, closing)
+        when = when + np.where(crosses | (after == 0), waits, 0.0)
     if lifted_deg is not None:
         rises = leaves & (after > 0) & ~up[before]
         when = np.where(rises, when - lifted_deg / np.where(rises, rate[after], 1.0), when)
-    edge = room_px[:, after, draws].argmin(axis=0)
     return Exits(np.where(leaves, np.maximum(when, 0.0), np.inf), edge)
 
 

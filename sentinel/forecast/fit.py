@@ -213,10 +213,13 @@ def roll_grid(solved: Solved, centre_rad: Array, half_width_rad: Array) -> tuple
         slope = (near[..., 2:] - near[..., :1]) / 2e-3
         top = top + np.clip(slope / np.maximum(bend, 1.0), -width / 8, width / 8)
     sigma = 1 / np.sqrt(np.maximum(bend, 1e-6))
-    narrow = (bend > 0) & (5 * sigma < width) & (np.abs(top - centre_rad[None, :, None]) < 1.2 * width)
+    centre = centre_rad[None, :, None]
+    narrow = (bend > 0) & (5 * sigma < width) & (np.abs(top - centre) < width)
     rolls = np.where(narrow, top + sigma * _FINE, even)
     cell = np.where(narrow, sigma * (_FINE[1] - _FINE[0]), width * (_EVEN[1] - _EVEN[0]))
-    return rolls, solved.log_density(rolls) + np.log(cell)
+    # What lies beyond the cell is the neighbour's to count.
+    share = np.where(np.abs(rolls - centre) <= width, 0.0, -np.inf)
+    return rolls, solved.log_density(rolls) + np.log(cell) + share
 
 
 def log_roll_prior(roll_rad: Array) -> Array:

@@ -290,7 +290,7 @@ class Forecaster:
             interval_s=self._interval_s,
             draws=draws,
             tracks_px=tracks_px,
-            worm_arcsec=tracker.unrest.worm.amplitude_arcsec if tracker.unrest.worm is not None else 0.0,
+            worm=tracker.unrest.worm,
             last=tracker.last,
             arc_h=(tracker.last.utc_s - tracker.first_utc_s) / 3600,
             stretches=tracker.stretch + 1,

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sentinel.settings import Site
 from sentinel.sky.arrays import Array
 from sentinel.sky.mount import Optics, Pose, axis_vector, in_mount_frame, pose_seeing, project
+from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 
 Indices = NDArray[np.intp]
@@ -19,7 +20,7 @@ ARCSEC_RAD = np.pi / 180 / 3600
 # One pixel is one arcsecond, and the lens axis falls on (0, 0).
 ARCSEC_OPTICS = Optics(206.264_806_247, 1.0, 1, 1)
 COMMON = 4
-"""Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), low air (sigmas)."""
+"""Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas)."""
 RATE_UNIT = 1e-4
 _STEP = np.array([1e-3, 1e-3, 0.1, 0.1, 1e-3, 1e-3])
 
@@ -47,7 +48,7 @@ class Points:
     def moved(self, delta: Array, roll_rad: Array) -> "Points":
         """Return the points displaced by (m, unknowns): `COMMON`, then along and poleward by stretch.
 
-        The low air stays at nought: it is linear enough, and so never needs to be linearised elsewhere.
+        The air stays at nought: it is linear enough, and so never needs to be linearised elsewhere.
         """
         return replace(
             self,
@@ -78,18 +79,22 @@ class Points:
         return np.asarray(rate[:, None] * (utc_s - reference_s))
 
 
-def low_air_arcsec(altitude_deg: Array) -> Array:
-    """Return 1-sigma of the real refraction about the formula's.
+@dataclass(frozen=True, slots=True)
+class Aims:
+    """Where the sun is at n times, for as many linearisations as are wanted."""
 
-    Arcminutes at the horizon, nothing to speak of above five degrees; common practice, no source.
-    """
-    return np.asarray(180.0 * np.exp(-np.maximum(altitude_deg, -1.0) / 1.3))
+    utc_s: Array
+    direction: Array
+    """(n, 3) to the middle between the limbs: what is measured"""
+    air: Array
+    """(n, 3) how far the real air may lift it off that, 1-sigma in radians"""
 
 
 class Geometry:
     """Evaluates tracks for one site."""
 
     def __init__(self, site: Site, sun: Sun) -> None:
+        self._site = site
         self._latitude_deg = site.latitude_deg
         self._sun = sun
         self.south = site.latitude_deg < 0
@@ -105,14 +110,24 @@ class Geometry:
         pose = Pose(points.along_deg[:, stretch], points.poleward_deg[:, stretch])
         return np.stack(project(mounted, pose, ARCSEC_OPTICS), axis=-1)
 
-    def linear(self, utc_s: Array, stretch: Indices, points: Points) -> tuple[Array, Array]:
+    def aims(self, utc_s: Array) -> Aims:
+        """Return where the sun is at times (n,)."""
+        direction = self._sun.middle_direction(utc_s)
+        level = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)
+        up = direction[:, 2]
+        zenithward = np.stack([-direction[:, 0] * up / level, -direction[:, 1] * up / level, level], axis=1)
+        altitude = np.degrees(np.arctan2(up, level))
+        sigma = refraction_sigma_deg(altitude, self._site.pressure_hpa, self._site.temperature_c)
+        return Aims(utc_s, direction, zenithward * np.radians(sigma)[:, None])
+
+    def linear(self, aims: Aims, stretch: Indices, points: Points) -> tuple[Array, Array]:
         """Return tracks (m, n, 2) in arcsec and their derivatives (m, n, 2, unknowns)."""
+        utc_s, direction = aims.utc_s, aims.direction
         m, n = len(points), len(utc_s)
-        direction = self._sun.direction(utc_s)
         nudged = _nudged(points)
         sides = self.tangent(direction, utc_s, stretch, nudged).reshape(6, m, n, 2)
         base = sides[0]
-        lifted = direction + (_STEP[3] * ARCSEC_RAD) * _low_air_vector(direction)
+        lifted = direction + _STEP[3] * aims.air
         slopes = np.zeros((m, n, 2, COMMON + 2 * len(points.reference_s)))
         slopes[..., 0] = (sides[1] - base) / _STEP[0]
         slopes[..., 1] = (sides[2] - base) / _STEP[1]
@@ -128,7 +143,7 @@ class Geometry:
     def poses_for(self, at_s: float, xy_arcsec: Array, points: Points) -> tuple[Array, Array]:
         """Return along and poleward (deg), (m,) each, that see the sun at (2,) arcsec, the drive unturned."""
         mounted = in_mount_frame(
-            self._sun.direction(np.array([at_s])),
+            self._sun.middle_direction(np.array([at_s])),
             self.axis(points),
             np.zeros((len(points), 1)),
             south=self.south,
@@ -163,15 +178,6 @@ def _nudged(points: Points) -> Points:
         spread(points.along_deg, 4, _STEP[4]),
         spread(points.poleward_deg, 5, _STEP[5]),
     )
-
-
-def _low_air_vector(direction: Array) -> Array:
-    """Return vectors (n, 3) toward the zenith, as long as the low air's 1-sigma in arcsec."""
-    level = np.maximum(np.hypot(direction[..., 0], direction[..., 1]), 1e-9)
-    up = direction[..., 2]
-    vector = np.stack([-direction[..., 0] * up / level, -direction[..., 1] * up / level, level], axis=-1)
-    altitude = np.degrees(np.arctan2(up, level))
-    return np.asarray(vector * low_air_arcsec(altitude)[..., None])
 
 
 def rolled(u: Array, v: Array, roll_rad: Array | float) -> tuple[Array, Array]:

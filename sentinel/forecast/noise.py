@@ -79,3 +79,8 @@ FLEXURES: tuple[Flexure, ...] = tuple(
     for sigma, weight in _SIGMAS
     for kind, hours, share in _SCALES
 ) + tuple(Flexure("rough", 11.0, 4 * 3600.0, odds, WANDER * times) for times, odds in _LOOSE)
+RESTLESS = max(
+    range(len(FLEXURES)),
+    key=lambda i: (FLEXURES[i].kind == "rough", FLEXURES[i].sigma_arcsec, -FLEXURES[i].scale_s),
+)
+"""The kind under which a track tells least."""

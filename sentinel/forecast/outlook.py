@@ -8,18 +8,19 @@ from typing import Any
 import numpy as np
 
 from sentinel.forecast.draws import Draws
-from sentinel.forecast.exits import HORIZON_H, OFFSETS_S, Daylight, Exits, Frame, daylight, first_exits
-from sentinel.forecast.geometry import low_air_arcsec
+from sentinel.forecast.exits import HORIZON_H, OFFSETS_S, Daylight, Exits, Frame, Swing, daylight, first_exits
 from sentinel.forecast.line import Line, line_normals
 from sentinel.forecast.places import Ahead, best_along, best_centre, place, reach
 from sentinel.forecast.standing import STOP_S, Lead, lead, off_axis_deg, stopped_px
 from sentinel.forecast.tracker import Sight
 from sentinel.forecast.visits import Stores, axis_limit_due, hour_angle_due, in_order, sun_goes, supplies_due
 from sentinel.forecast.words import basis_of
+from sentinel.forecast.worm import Worm
 from sentinel.records import Due, Edge, Forecast, Place
 from sentinel.settings import Settings
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.horizon import HorizonLine
+from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 from sentinel.times import from_utc_s
 
@@ -32,6 +33,8 @@ SETTLED = 0.85
 """Share of the draws about the likeliest roll above which it counts as known."""
 CERTAIN = 0.96
 """The same, above which the others are no longer counted into the axis's sigmas."""
+_GOLDEN = 0.618_034
+"""Multiples of it, the whole turns dropped, lie evenly."""
 _QUANTILES = (("exit_safe_utc", 0.01), ("exit_early_utc", 0.05), ("exit_utc", 0.5), ("exit_late_utc", 0.95))
 
 
@@ -59,8 +62,8 @@ class Known:
     draws: Draws
     tracks_px: Array
     """Their tracks from now on, at `OFFSETS_S`, (2, n, draws)."""
-    worm_arcsec: float
-    """How far the drive's periodic error takes the disc to and fro along the equator."""
+    worm: Worm | None
+    """The drive's periodic error, to and fro along the equator."""
     last: Sight
     arc_h: float
     stretches: int
@@ -99,13 +102,10 @@ def outlook(known: Known, now_utc: datetime, now_s: float) -> Forecast:
     """Return the forecast."""
     view = _view(known, now_s)
     room = known.frame.room_px(view.x_px, view.y_px, view.radius_px[:, None])
-    if known.departure is None:
-        # To and fro within minutes: it is out as soon as the far end of it is.
-        swing = 0.9 * known.worm_arcsec / known.scale
-        room[:2] -= np.abs(np.cos(known.draws.roll_rad)) * swing
-        room[2:] -= np.abs(np.sin(known.draws.roll_rad)) * swing
-    air = known.draws.low_air() * float(low_air_arcsec(np.array(0.0))) / 3600
-    exits = first_exits(OFFSETS_S, room, view.day, air if known.departure is None else None)
+    site = known.settings.site
+    air = known.draws.air() * float(refraction_sigma_deg(0.0, site.pressure_hpa, site.temperature_c))
+    swing = _swing(known)
+    exits = first_exits(OFFSETS_S, room, view.day, air if known.departure is None else None, swing)
     fields = _exit_fields(known, now_s, exits)
     best = lead(known.draws)
     rate = known.draws.rate_ratio()
@@ -114,7 +114,7 @@ def outlook(known: Known, now_utc: datetime, now_s: float) -> Forecast:
     early_s = exits.quantile_s(0.05)
     if np.isfinite(early_s) and not _is_clear(view, early_s):
         flags = (*flags, "exit-at-horizon")
-        fields["exit_clear_utc"] = _exit_clear(view, room)
+        fields["exit_clear_utc"] = _exit_clear(view, room, swing)
     fields |= _place_fields(view, known, best, exits) if known.departure is None else {}
     fields |= _sky_fields(known, view, best)
     due = _due(known, view, fields["exit_early_utc"], float(np.median(rate)))
@@ -128,6 +128,15 @@ def outlook(known: Known, now_utc: datetime, now_s: float) -> Forecast:
         seen_s=known.departure.last.utc_s if known.departure else known.last.utc_s,
     )
     return Forecast(time_utc=now_utc, basis=basis, flags=flags, **fields)
+
+
+def _swing(known: Known) -> Swing | None:
+    if known.worm is None or known.departure is not None:
+        return None
+    reach = known.worm.amplitude_arcsec / known.scale
+    sides = np.abs(np.stack([np.cos(known.draws.roll_rad), np.sin(known.draws.roll_rad)])) * reach
+    phase = np.asarray(2 * np.pi * (np.arange(len(known.draws)) * _GOLDEN % 1), dtype=np.float64)
+    return Swing(np.repeat(sides, 2, axis=0), known.worm.period_s, phase)
 
 
 def without_disc(settings: Settings, stores: Stores | None, now_utc: datetime, now_s: float) -> Forecast:
@@ -183,9 +192,9 @@ def _is_clear(view: _View, after_s: float) -> bool:
     return bool(view.clear_deg(np.array([after_s]))[0] > 0)
 
 
-def _exit_clear(view: _View, room_px: Array) -> datetime | None:
+def _exit_clear(view: _View, room_px: Array, swing: Swing | None) -> datetime | None:
     """Return the early quantile of the exits of a sun that is well clear of the line."""
-    exits = first_exits(OFFSETS_S, room_px, daylight(OFFSETS_S, view.clear_deg))
+    exits = first_exits(OFFSETS_S, room_px, daylight(OFFSETS_S, view.clear_deg), swing=swing)
     after_s = exits.quantile_s(0.05)
     return None if np.isinf(after_s) else from_utc_s(view.now_s + after_s)
 

@@ -104,7 +104,8 @@ class Session:
         nominal = rate_arcsec_s(self.true_tracking or self.tracking)
         rate = nominal * (1 + self.rate_error)
         theta = rate * ARCSEC * (self.times_s - self.start_s)
-        return in_mount_frame(self.sun.direction(self.times_s), axis, theta, south=self.latitude_deg < 0)
+        seen = self.sun.middle_direction(self.times_s)
+        return in_mount_frame(seen, axis, theta, south=self.latitude_deg < 0)
 
     @cached_property
     def radius_px(self) -> Array:
@@ -145,13 +146,18 @@ class Session:
         return tracks
 
     @cached_property
-    def up(self) -> Array:
+    def above_deg(self) -> Array:
+        """How high the sun stands above the horizon line."""
         altitude, azimuth = self.sun.altaz_deg(self.times_s)
         line = np.zeros_like(altitude)
         if self.horizon:
             points = np.array(sorted(self.horizon))
             line = np.interp(azimuth, points[:, 0], points[:, 1], period=360)
-        return np.asarray(altitude > line, dtype=float)
+        return np.asarray(altitude - line)
+
+    @property
+    def up(self) -> Array:
+        return np.asarray(self.above_deg > 0, dtype=float)
 
     def track_at(self, hours: float) -> tuple[Array, Array]:
         """The track of the pose that holds after so many hours."""
@@ -236,7 +242,13 @@ def first_touch_s(session: Session, x: Array, y: Array, from_s: float, until_h: 
     if not out.any():
         return float("inf")
     i = int(out.argmax())
-    if i == 0 or room[i - 1] <= 0 or not session.up[i - 1]:
+    if i == 0 or times[i - 1] < from_s:
+        return float(times[i])
+    if not session.up[i - 1]:
+        # Out as it rises.
+        low, high = session.above_deg[i - 1], session.above_deg[i]
+        return float(times[i - 1] - low / (high - low) * (times[i] - times[i - 1]))
+    if room[i - 1] <= 0:
         return float(times[i])
     share = room[i - 1] / (room[i - 1] - room[i])
     return float(times[i - 1] + share * (times[i] - times[i - 1]))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sentinel.forecast.bins import Bins
-from sentinel.forecast.exits import Frame, daylight, first_exits
+from sentinel.forecast.exits import Frame, Swing, daylight, first_exits
 from sentinel.forecast.line import fit_line
 from sentinel.forecast.noise import FLEXURES, Flexure
 from sentinel.forecast.places import Ahead, best_along, best_centre, place, reach
@@ -45,6 +45,35 @@ def test_out_at_sunrise_has_left_at_sunrise_sooner_where_the_air_lifts_more() ->
     assert late.after_s[0] == pytest.approx(2000.0, abs=1)
     lifted = first_exits(TIMES, room(x, np.full_like(x, 399.5)), rising, np.array([0.1]))
     assert lifted.after_s[0] == pytest.approx(1900.0, abs=1)
+
+
+@pytest.mark.parametrize("drift_px_s", [0.002, 0.02, 0.1, 1.0])
+def test_a_swinging_disc_touches_when_its_swing_next_takes_it_there(drift_px_s: float) -> None:
+    reach, period = 12.0, 480.0
+    phase = np.linspace(0, 2 * np.pi, 400, endpoint=False)
+    start = 1000 - 0.5 - 100 - 60.0
+    slow = np.linspace(0, 60.0 / drift_px_s + 2 * period, 200)
+    x = np.repeat((start + drift_px_s * slow)[:, None], len(phase), axis=1)
+    swing = Swing(np.repeat([[reach], [reach], [0.0], [0.0]], len(phase), axis=1), period, phase)
+    gaps = FRAME.room_px(x, np.full_like(x, 399.5), 100.0)
+    exits = first_exits(slow, gaps, daylight(slow, np.ones_like), swing=swing)
+    fine = np.arange(0, slow[-1], min(2.0, period / 240))
+    wave = reach * np.sin(2 * np.pi * fine[:, None] / period + phase)
+    truth = fine[(drift_px_s * fine[:, None] + wave >= 60).argmax(axis=0)]
+    assert np.mean(exits.after_s) == pytest.approx(truth.mean(), abs=0.03 * period)
+    assert np.std(exits.after_s) == pytest.approx(truth.std(), abs=0.05 * period)
+
+
+def test_a_swing_that_reaches_over_the_edge_now_has_not_yet_left() -> None:
+    times = np.arange(0, 3601, 60.0)
+    phase = np.linspace(0, 2 * np.pi, 100, endpoint=False)
+    swing = Swing(np.repeat([[12.0], [12.0], [0.0], [0.0]], 100, axis=1), 480.0, phase)
+    x = np.full((len(times), 100), 1000 - 0.5 - 100 - 6.0)
+    gaps = FRAME.room_px(x, np.full_like(x, 399.5), 100.0)
+    after = first_exits(times, gaps, daylight(times, np.ones_like), swing=swing).after_s
+    assert after.max() <= 480
+    # Six of twelve pixels: a third of the swing is beyond the edge.
+    assert np.mean(after == 0) == pytest.approx(1 / 3, abs=0.02)
 
 
 def test_a_line_is_not_bent_by_a_stray() -> None:
