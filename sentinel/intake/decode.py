@@ -24,8 +24,8 @@ from PIL import Image
 
 from sentinel.errors import FrameProblem
 from sentinel.files import shown_name
-from sentinel.intake.exif import Tags, read_tags
-from sentinel.intake.pixels import Pixels, from_jpeg, from_pillow, from_raw, from_tiff, raw_size
+from sentinel.intake.exif import Tags, read_tags, tiff_block
+from sentinel.intake.pixels import Pixels, from_jpeg, from_pillow, from_raw, from_tiff, raw_preview, raw_size
 
 # FITS is imported where it is needed: astropy takes longer to import than a frame to measure.
 # ruff: noqa: PLC0415
@@ -90,6 +90,8 @@ class Picture:
     header: Header
     step: int = 1
     """Sensor pixels along a side of one of `values`."""
+    shift_px: tuple[float, float] = (0.0, 0.0)
+    """How far off the middle of that square its light was gathered, right and down, in sensor pixels."""
     flags: tuple[str, ...] = ()
     """Doubts about the file."""
 
@@ -138,6 +140,7 @@ def read_picture(path: Path, *, transfer: Literal["auto", "srgb", "linear"] = "a
         full_scale=pixels.full_scale,
         header=header,
         step=pixels.step,
+        shift_px=pixels.shift_px,
         flags=(*header.flags, *pixels.flags),
     )
 
@@ -238,19 +241,27 @@ def _header(path: Path, kind: Format, content: bytes) -> Header:
     with Image.open(io.BytesIO(content), formats=(_PILLOW[kind],)) as image:
         size = _sized(*image.size)
         try:
-            tags = read_tags(image)
+            tags = read_tags(image.getexif())
         except Exception:  # noqa: BLE001 - broken tags raise anything, and the pixels may still be sound
             tags, flags = Tags(), (*flags, TAGS_UNREADABLE)
     return _with_tags(size, kind, tags, flags)
 
 
 def _raw_tags(content: bytes) -> Tags:
-    """Tags of the raw formats that are TIFF inside; the others keep theirs where only their makers look."""
-    try:
-        with Image.open(io.BytesIO(content), formats=("TIFF",)) as image:
-            return read_tags(image)
-    except Exception:  # noqa: BLE001 - not TIFF, or broken: no tags
-        return Tags()
+    """Tags of a raw file: most are TIFF inside, the others keep them in their preview."""
+    for block in (tiff_block, _preview_block):
+        try:
+            tags = read_tags(block(content))
+        except Exception:  # noqa: BLE001, S112 - another kind, or broken: the next may do
+            continue
+        if tags.taken is not None:
+            return tags
+    return Tags()
+
+
+def _preview_block(content: bytes) -> Image.Exif:
+    with Image.open(io.BytesIO(raw_preview(content)), formats=("JPEG",)) as image:
+        return image.getexif()
 
 
 def _with_tags(size: tuple[int, int], kind: Format, tags: Tags, flags: tuple[str, ...]) -> Header:

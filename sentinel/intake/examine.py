@@ -22,7 +22,6 @@ def examine(
     transfer: Literal["auto", "srgb", "linear"] = "auto",
     clock_offset_s: float = 0.0,
     utc_offset: timedelta | None = None,
-    prior: Disc | None = None,
 ) -> MeasuredFrame:
     """Measure one file.
 
@@ -38,14 +37,12 @@ def examine(
         Camera clock minus UTC.
     utc_offset
         Zone to take where the file names none.
-    prior
-        Where the disc was last, to save the search.
     """
     try:
         picture = read_picture(path, transfer=transfer)
     except FrameProblem as problem:
         return _broken(path, frame, problem, clock_offset_s, utc_offset)
-    disc = measure(picture.values, transfer=picture.transfer, full_scale=picture.full_scale, prior=prior)
+    disc = measure(picture.values, transfer=picture.transfer, full_scale=picture.full_scale)
     time_utc, doubts = _when(path, picture.header, clock_offset_s, utc_offset)
     header = picture.header
     return MeasuredFrame(
@@ -53,7 +50,7 @@ def examine(
         time_utc=time_utc,
         width_px=header.width_px,
         height_px=header.height_px,
-        disc=on_the_sensor(disc, picture.step),
+        disc=on_the_sensor(disc, picture.step, picture.shift_px),
         exposure_s=header.exposure_s,
         iso=header.iso,
         aperture=header.aperture,
@@ -62,14 +59,14 @@ def examine(
     )
 
 
-def on_the_sensor(disc: Disc, step: int) -> Disc:
-    """Return a disc measured on squares of `step` sensor pixels in sensor pixels."""
+def on_the_sensor(disc: Disc, step: int, shift_px: tuple[float, float] = (0.0, 0.0)) -> Disc:
+    """Return on the sensor a disc measured on squares of `step` pixels, their light `shift_px` off centre."""
     if step == 1:
         return disc
     return replace(
         disc,
-        x_px=(disc.x_px + 0.5) * step - 0.5,
-        y_px=(disc.y_px + 0.5) * step - 0.5,
+        x_px=(disc.x_px + 0.5) * step - 0.5 + shift_px[0],
+        y_px=(disc.y_px + 0.5) * step - 0.5 + shift_px[1],
         radius_px=disc.radius_px * step,
         centre_sigma_px=disc.centre_sigma_px * step,
         edge_width_px=disc.edge_width_px * step,

@@ -29,9 +29,8 @@ class Tags:
     camera: str = ""
 
 
-def read_tags(image: Image.Image) -> Tags:
-    """Read the tags of an opened picture; what is missing or makes no sense is left out."""
-    block = image.getexif()
+def read_tags(block: Image.Exif) -> Tags:
+    """Read a block of tags; what is missing or makes no sense is left out."""
     tags: dict[int, Any] = {**block, **block.get_ifd(ExifTags.IFD.Exif)}
     taken, zone = _taken(tags)
     names = [_text(tags.get(tag)) for tag in (ExifTags.Base.Make, ExifTags.Base.Model)]
@@ -45,6 +44,20 @@ def read_tags(image: Image.Image) -> Tags:
         aperture=_positive(tags.get(ExifTags.Base.FNumber)),
         camera=" ".join(name for name in names if name),
     )
+
+
+def tiff_block(content: bytes) -> Image.Exif:
+    """Return the tags of a file that is TIFF inside, whatever its maker put in place of TIFF's own mark.
+
+    Raises
+    ------
+    SyntaxError
+        If it is no such file.
+    """
+    mark = b"*\0" if content.startswith(b"II") else b"\0*"
+    block = Image.Exif()
+    block.load(b"Exif\0\0" + content[:2] + mark + content[4:])
+    return block
 
 
 def _taken(tags: Mapping[int, Any]) -> tuple[datetime | None, timedelta | None]:

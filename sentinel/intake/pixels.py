@@ -31,6 +31,8 @@ class Pixels:
     full_scale: float
     step: int = 1
     """Sensor pixels along a side of one of these."""
+    shift_px: tuple[float, float] = (0.0, 0.0)
+    """How far off the middle of that square the light was gathered, right and down, in sensor pixels."""
     flags: tuple[str, ...] = ()
 
 
@@ -122,11 +124,31 @@ def from_raw(content: bytes) -> Pixels:
             mend="install the extra: pip install 'sentinel[raw]'",
         ) from None
     with rawpy.imread(io.BytesIO(content)) as raw:
+        pattern = raw.raw_pattern  # as long as nothing has been developed
+        pattern = None if pattern is None else pattern.copy()
         colour = raw.postprocess(
             half_size=True, gamma=(1, 1), no_auto_bright=True, output_bps=16, user_flip=0,
             use_camera_wb=False, use_auto_wb=False, user_wb=[1, 1, 1, 1], output_color=rawpy.ColorSpace.raw,
         )  # fmt: skip
-    return Pixels(values=grey_of(colour), full_scale=65535.0, step=2)
+        shift = _colour_centre(pattern, colour)
+    return Pixels(values=grey_of(colour), full_scale=65535.0, step=2, shift_px=shift)
+
+
+def _colour_centre(pattern: NDArray[Any] | None, colour: NDArray[Any]) -> tuple[float, float]:
+    """Return where in a square of four filters the grey light comes from, against the square's middle.
+
+    Red and blue sit in opposite corners: a red sun is seen by pixels half a pixel off the middle.
+    """
+    if pattern is None or pattern.shape != (2, 2):
+        return 0.0, 0.0
+    light = colour.mean(axis=(0, 1)) * LUMA
+    centre = np.zeros(2)
+    for channel, filters in enumerate(((0,), (1, 3), (2,))):
+        row, column = np.nonzero(np.isin(pattern, filters))
+        if row.size:
+            centre += light[channel] * (np.array([column.mean(), row.mean()]) - 0.5)
+    x_px, y_px = centre / max(float(light.sum()), 1e-9)
+    return float(x_px), float(y_px)
 
 
 def raw_size(content: bytes) -> tuple[int, int]:
@@ -137,3 +159,11 @@ def raw_size(content: bytes) -> tuple[int, int]:
         return 0, 0
     with rawpy.imread(io.BytesIO(content)) as raw:
         return int(raw.sizes.width), int(raw.sizes.height)
+
+
+def raw_preview(content: bytes) -> bytes:
+    """Return the JPEG that a raw file carries for showing."""
+    import rawpy
+
+    with rawpy.imread(io.BytesIO(content)) as raw:
+        return bytes(raw.extract_thumb().data)

@@ -56,9 +56,7 @@ class Candidate:
     evidence: Evidence
 
 
-def measure(
-    values: NDArray[Any], *, transfer: Transfer, full_scale: float, prior: Disc | None = None
-) -> Disc:
+def measure(values: NDArray[Any], *, transfer: Transfer, full_scale: float) -> Disc:
     """Measure the sun's disc in a grey frame.
 
     Parameters
@@ -69,8 +67,6 @@ def measure(
         How stored values stand to light.
     full_scale
         Stored value of a full pixel.
-    prior
-        Where the disc was last; believed only if a limb is there.
 
     Returns
     -------
@@ -79,16 +75,9 @@ def measure(
     """
     levels = Levels(values, transfer, full_scale)
     blank = (flags.BLANK_PIXELS,) if values.dtype.kind == "f" and bool(np.isnan(values).any()) else ()
-    candidate = _at_prior(levels, prior) or _searched(levels)
+    candidate = _searched(levels)
     disc = _nothing(levels) if candidate is None else _disc(levels, candidate)
     return replace(disc, flags=disc.flags + blank)
-
-
-def _at_prior(levels: Levels, prior: Disc | None) -> Candidate | None:
-    if prior is None or not prior.found:
-        return None
-    circle = Circle(prior.x_px, prior.y_px, prior.radius_px, 0.05 * prior.radius_px + 2.0)
-    return _candidate(levels, circle)
 
 
 def _searched(levels: Levels) -> Candidate | None:

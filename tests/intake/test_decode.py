@@ -7,7 +7,7 @@ import struct
 import sys
 import zlib
 from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from math import isnan
 from pathlib import Path
 from typing import Any, cast
@@ -21,8 +21,10 @@ from PIL import ExifTags, Image
 from sentinel.errors import FrameProblem
 from sentinel.intake import decode
 from sentinel.intake.decode import read_header, read_picture
+from sentinel.intake.examine import examine
 from sentinel.intake.exif import parse_time, parse_zone
 from sentinel.intake.pixels import HOLE
+from tests.measure.scenes import Scene, render_linear
 
 RNG = np.random.default_rng(8)
 GREY = np.round(np.linspace(0, 200, 96 * 64).reshape(64, 96) + RNG.normal(0, 3, (64, 96))).clip(0, 255)
@@ -343,3 +345,33 @@ def test_reading_leaves_no_file_open(tmp_path: Path) -> None:
         problem_of(tmp_path / "folder.jpg")
     after = len(os.listdir("/proc/self/fd")) if before else 0  # noqa: PTH208
     assert after <= before + 1
+
+
+def raw_file(path: Path, light: np.ndarray, gains: tuple[float, float, float]) -> Path:
+    """Write light seen through a mosaic of red, green and blue filters as a plain DNG."""
+    red, green, blue = gains
+    mosaic = np.tile([[red, green], [green, blue]], (light.shape[0] // 2, light.shape[1] // 2))
+    values = np.clip(light * mosaic * 15000 + 512, 0, 16383).astype(np.uint16)
+    tags = [
+        (50706, "B", 4, (1, 4, 0, 0), True), (50708, "s", 0, "Invented Camera", True),
+        (33421, "H", 2, (2, 2), True), (33422, "B", 4, (0, 1, 1, 2), True),
+        (50714, "H", 1, (512,), True), (50717, "H", 1, (16383,), True),
+        (50721, "2i", 9, (1, 1, 0, 1, 0, 1, 0, 1, 1, 1, 0, 1, 0, 1, 0, 1, 1, 1), True),
+        (271, "s", 0, "Invented", True), (272, "s", 0, "Camera", True),
+        (306, "s", 0, "2031:06:21 02:14:07", True),
+    ]  # fmt: skip
+    tifffile.imwrite(path, values, photometric=32803, extratags=tags)
+    return path
+
+
+@pytest.mark.parametrize("gains", [(0.6, 1.0, 0.5), (0.9, 0.02, 0.0), (0.1, 0.5, 1.0)])
+def test_a_raw_frame_lies_where_its_filters_saw_it(tmp_path: Path, gains: tuple[float, float, float]) -> None:
+    pytest.importorskip("rawpy")
+    scene = Scene(width=1200, height=900, x=610.3, y=407.7, radius=200.0, noise=0.002)
+    frame = examine(raw_file(tmp_path / "a.dng", render_linear(scene), gains), frame="a.dng")
+    assert (frame.error, frame.width_px, frame.height_px) == (None, 1200, 900)
+    assert (frame.camera, frame.time_utc) == ("Invented Camera", datetime(2031, 6, 21, 2, 14, 7, tzinfo=UTC))
+    # A red filter alone sees the sun from half a pixel off the middle of its square.
+    assert frame.disc.x_px == pytest.approx(scene.x, abs=0.03)
+    assert frame.disc.y_px == pytest.approx(scene.y, abs=0.03)
+    assert frame.disc.radius_px == pytest.approx(200.0, abs=0.3)

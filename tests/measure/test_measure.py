@@ -13,8 +13,8 @@ from tests.measure.scenes import Scene, develop, frame_of, render_linear
 SCENE = Scene(width=900, height=640, x=430.37, y=301.81, radius=180.0)
 
 
-def of(scene: Scene, prior: Disc | None = None) -> Disc:
-    return measure(frame_of(scene), transfer="srgb", full_scale=255.0, prior=prior)
+def of(scene: Scene) -> Disc:
+    return measure(frame_of(scene), transfer="srgb", full_scale=255.0)
 
 
 def off(disc: Disc, scene: Scene = SCENE) -> float:
@@ -28,25 +28,6 @@ def test_the_frame_is_not_changed_and_the_same_frame_gives_the_same_disc() -> No
     first = measure(values, transfer="srgb", full_scale=255.0)
     assert first == measure(values, transfer="srgb", full_scale=255.0)
     assert np.array_equal(values, before)
-
-
-def test_a_prior_that_the_limb_confirms_gives_the_same_disc() -> None:
-    searched = of(SCENE)
-    told = of(SCENE, prior=replace(searched, x_px=searched.x_px + 4.0, radius_px=searched.radius_px - 1.0))
-    assert told.x_px == pytest.approx(searched.x_px, abs=0.01)
-    assert told.radius_px == pytest.approx(searched.radius_px, abs=0.02)
-
-
-@pytest.mark.parametrize("shift", [(60.0, 0.0), (-200.0, 90.0), (0.0, -20.0)])
-def test_a_prior_that_is_wrong_is_not_believed(shift: tuple[float, float]) -> None:
-    wrong = Disc(found=True, x_px=SCENE.x + shift[0], y_px=SCENE.y + shift[1], radius_px=SCENE.radius)
-    assert off(of(SCENE, prior=wrong)) < 0.02
-
-
-def test_a_prior_does_not_conjure_a_disc_into_an_empty_frame() -> None:
-    empty = np.random.default_rng(1).integers(0, 9, (640, 900)).astype(np.uint8)
-    prior = Disc(found=True, x_px=430.0, y_px=300.0, radius_px=180.0)
-    assert not measure(empty, transfer="srgb", full_scale=255.0, prior=prior).found
 
 
 def test_sixteen_bits_and_floats_are_linear_light_as_well_as_srgb_is() -> None:
