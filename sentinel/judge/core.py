@@ -152,13 +152,22 @@ class Judge:
         if frame.error is not None:
             return state._replace(delivery=delivery.damaged(state.delivery)), {}
         scene = self._scene
-        saneness, own = sanity.own(state.sanity, frame, utc_s(frame.time_utc))
+        saneness, own = sanity.own(
+            state.sanity,
+            frame,
+            utc_s(frame.time_utc),
+            last_s=state.delivery.taken_s,
+            interval_s=scene.interval_s,
+        )
         if not own:
             found: Readings = {"mixed-cameras": sanity.mixed_finding(saneness, now_s)}
             return state._replace(sanity=saneness), found
+        if saneness.source != state.sanity.source:
+            # Another camera: pixels, edges and light of the one before say nothing of it.
+            state = state._replace(motion=Motion(), sighting=Sighting(), optics=Optics())
         sight = sight_of(frame, scene)
         delivered, found = delivery.came(state.delivery, sight, now_s, scene)
-        times, more = timekeeping.came(state.timekeeping, frame, scene)
+        times, more = timekeeping.came(state.timekeeping, frame, state.motion.track, scene)
         found |= more
         moving, more = motion.saw(state.motion, sight, state.forecast, scene)
         if more.get("runaway", 0) is None:

@@ -8,6 +8,7 @@ from sentinel.records import Forecast, MeasuredFrame, Severity
 from sentinel.times import utc_s
 
 ADOPT_FRAMES = 8
+SWAP_FRAMES = 3
 AXIS_FAR_DEG = 12.0
 
 
@@ -26,6 +27,8 @@ class Sanity(NamedTuple):
     stray: Source | None = None
     strays: int = 0
     """Frames in a row from elsewhere."""
+    new: bool = False
+    """Not before the last frame from the watched camera was anything seen of it."""
     stray_frame: str = ""
     stray_s: float | None = None
     down: int = 0
@@ -39,19 +42,30 @@ def source_of(frame: MeasuredFrame) -> Source:
     return Source(frame.camera, frame.width_px, frame.height_px)
 
 
-def own(state: Sanity, frame: MeasuredFrame, time_s: float) -> tuple[Sanity, bool]:
+def own(
+    state: Sanity, frame: MeasuredFrame, time_s: float, *, last_s: float, interval_s: float
+) -> tuple[Sanity, bool]:
     """Return whether a frame is from the camera that is watched.
 
-    That is the one the session began with, until only another one delivers for a while.
+    That is the one the session began with, until only another one delivers for a while; one that was never
+    seen before and takes its place in the rhythm has been put there for it.
+
+    Parameters
+    ----------
+    last_s
+        When the watched camera took its last frame.
     """
     source = source_of(frame)
     if state.source is None or source == state.source:
         fresh = state._replace(source=source, strays=0) if state.strays or state.source is None else state
         return fresh, True
-    strays = state.strays + 1 if state.stray == source else 1
-    if strays >= ADOPT_FRAMES:
+    going_on = state.stray == source and state.strays > 0
+    strays = state.strays + 1 if going_on else 1
+    new = state.new if going_on else state.stray != source
+    swapped = new and strays >= SWAP_FRAMES and time_s - last_s > (SWAP_FRAMES - 0.5) * interval_s
+    if strays >= ADOPT_FRAMES or swapped:
         return state._replace(source=source, stray=None, strays=0, stray_s=None), True
-    state = state._replace(stray=source, strays=strays, stray_frame=frame.frame, stray_s=time_s)
+    state = state._replace(stray=source, strays=strays, new=new, stray_frame=frame.frame, stray_s=time_s)
     return state, False
 
 

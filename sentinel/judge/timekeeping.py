@@ -2,20 +2,28 @@
 
 Live, each frame's arrival less its exposure time is the camera's lag: transfer time plus the clock's error.
 A step shows as a lag that changes and stays. In a past session there are no arrivals; what is left is the
-rhythm of the exposures, whose beat shifts when the clock is set.
+rhythm of the exposures, whose beat shifts when the clock is set, and the camera's own count in the files'
+names: where exposures from before and after a step back lie between each other, it jumps to and fro.
 """
 
+from collections.abc import Sequence
+from itertools import pairwise
+from math import hypot
 from statistics import median
 from typing import Any, NamedTuple
 
 from sentinel.judge.lifecycle import Finding, Readings
 from sentinel.judge.scene import Scene
+from sentinel.judge.track import Track
 from sentinel.records import MeasuredFrame, Severity
 from sentinel.times import utc_s
 
 LAGS = 15
 FEWEST_LAGS = 8
 SHOWN_S = 3600.0
+HOPS = 4
+LONGEST_COUNT = 9
+LONGEST_SET_H = 3
 
 
 class ClockStep(NamedTuple):
@@ -42,18 +50,21 @@ class Timekeeping(NamedTuple):
     after: int = 0
     back: int = 0
     """Exposures in a row from before the last one."""
+    counts: tuple[int, ...] = ()
+    """The camera's count in the last files' names."""
     step: ClockStep | None = None
     offset_s: float | None = None
 
 
-def came(state: Timekeeping, frame: MeasuredFrame, scene: Scene) -> tuple[Timekeeping, Readings]:
-    """Take one frame's times."""
+def came(
+    state: Timekeeping, frame: MeasuredFrame, track: Track, scene: Scene
+) -> tuple[Timekeeping, Readings]:
+    """Take one frame's times; `track` is the disc's way before it."""
     time_s = utc_s(frame.time_utc)
-    state = (
-        _lagged(state, frame, time_s, scene)
-        if frame.arrived_utc is not None
-        else _beat(state, frame, time_s, scene)
-    )
+    if frame.arrived_utc is not None:
+        state = _lagged(state, frame, time_s, scene)
+    else:
+        state = _jumped_on(state, frame, track) or _beat(_counted(state, frame), frame, time_s, scene)
     if state.step is not None and time_s - state.step.time_s > SHOWN_S:
         state = state._replace(step=None)
     return state, {"clock": _finding(state, frame, scene)}
@@ -93,6 +104,70 @@ def _offset(state: Timekeeping, scene: Scene) -> Timekeeping:
     return state._replace(offset_s=None)
 
 
+def _counted(state: Timekeeping, frame: MeasuredFrame) -> Timekeeping:
+    """Take the count in a file's name: two runs of exposures, the one between the other: a clock set back."""
+    count = _count_in(frame.frame)
+    counts = (*state.counts[-HOPS:], count) if count is not None else ()
+    state = state._replace(counts=counts)
+    if _is_next(counts) or state.step is not None or state.last_s is None or not state.beats:
+        return state
+    if not _is_to_and_fro(counts):
+        return state
+    # The later of two counts shows the earlier time, or so little later: by so much was the clock set back.
+    hop, time_s = counts[-1] - counts[-2], utc_s(frame.time_utc)
+    gap, beats = time_s - state.last_s, abs(hop) * max(state.beats)
+    step_s = gap - beats if hop > 0 else -gap - beats
+    return state._replace(step=ClockStep(time_s, step_s, frame.frame, "count"))
+
+
+def _count_in(name: str) -> int | None:
+    """Return the last whole number in a file's name, its suffix left out; None: there is none."""
+    stem, dot, suffix = name.rpartition(".")
+    text = stem if dot else suffix
+    end = len(text)
+    while end and not text[end - 1].isdecimal():
+        end -= 1
+    begin = end
+    while begin and end - begin < LONGEST_COUNT and text[begin - 1].isdecimal():
+        begin -= 1
+    return int(text[begin:end]) if end else None
+
+
+def _is_next(counts: Sequence[int]) -> bool:
+    return len(counts) > 1 and counts[-1] == counts[-2] + 1
+
+
+def _is_to_and_fro(counts: Sequence[int]) -> bool:
+    """Whether these are two runs of counts, the one between the other."""
+    hops = [later - earlier for earlier, later in pairwise(counts)]
+    out, back = max(hops, default=0), min(hops, default=0)
+    regular = all({one, two} == {out, back} for one, two in pairwise(hops))
+    return len(hops) == HOPS and regular and out > 1 and out + back == 1
+
+
+def _jumped_on(state: Timekeeping, frame: MeasuredFrame, track: Track) -> Timekeeping | None:
+    """Tell a clock set on by whole hours from a pause: in a pause the disc drifts on, and keeps no step.
+
+    None: it was no such jump, or nobody can say.
+    """
+    disc, last, time_s = frame.disc, track.last, utc_s(frame.time_utc)
+    if state.last_s is None or len(state.beats) < 6 or last is None or not disc.found:
+        return None
+    beat = median(state.beats)
+    set_s = time_s - state.last_s - beat
+    hours = round(set_s / 3600)
+    if not 1 <= hours <= LONGEST_SET_H or abs(set_s - 3600 * hours) > 1.0 or last.time_s != state.last_s:
+        return None
+    drifted = hypot(*track.drift)
+    moved = hypot(
+        disc.x_px - last.x_px - track.drift[0] * beat, disc.y_px - last.y_px - track.drift[1] * beat
+    )
+    if moved > max(4 * track.jitter_px, 0.3 * drifted * set_s) or drifted * set_s < 8 * track.jitter_px:
+        return None
+    step = ClockStep(time_s, 3600.0 * hours, frame.frame, "rhythm")
+    return state._replace(last_s=time_s, step=step, shift=None, after=0)
+
+
 def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene) -> Timekeeping:
     if state.last_s is None:
         return state._replace(last_s=time_s)
@@ -126,8 +201,10 @@ def _shifted(
     state: Timekeeping, frame: MeasuredFrame, scene: Scene, *, gap: float, beat: float, scatter: float
 ) -> Timekeeping:
     """Take a gap that is not the usual one: a shift begins, or ends, or a frame was left out."""
-    off = _off_beat(gap, beat)
     tolerance = max(scene.thresholds.clock_note_s - 0.1, 6 * scatter)
+    off = _off_beat(gap, beat)
+    if off is not None and abs(off) > tolerance and _is_next(state.counts):
+        off = gap - beat  # by the camera's count no frame was left out
     if off is not None and abs(off) > tolerance:
         if state.shift is None:
             return state._replace(shift=(off, frame.frame, utc_s(frame.time_utc)), after=0)
@@ -159,7 +236,7 @@ def _finding(state: Timekeeping, frame: MeasuredFrame, scene: Scene) -> Finding 
         detail: dict[str, Any] = {
             "step_s": round(step_s, 1),
             "seen_by": state.step.how,
-            "likely": likely_cause(step_s, by_rhythm=state.step.how == "rhythm"),
+            "likely": likely_cause(step_s, by_rhythm=state.step.how in {"rhythm", "count"}),
         }
         if state.offset_s is not None:
             detail["offset_s"] = round(state.offset_s, 1)

@@ -5,9 +5,10 @@ from typing import Literal
 
 import pytest
 
+from sentinel.intake.events import session_events
 from sentinel.judge.timekeeping import likely_cause
 from sentinel.records import Due, Place, Severity, Surroundings
-from tests.judge.tracks import Watch
+from tests.judge.tracks import START, Watch
 
 
 def due(reason: str, when: datetime) -> Due:
@@ -123,6 +124,53 @@ def test_a_clock_step_shows_in_the_arrivals(step_s: float) -> None:
     assert step.severity is (Severity.SOON if abs(step_s) >= 30 else Severity.NOTE)
     assert step.detail["step_s"] == pytest.approx(step_s, abs=1.0)
     assert not [one for one in watch.said if one.severity is Severity.NOW]
+
+
+@pytest.mark.parametrize("step_s", [-3600.0, -3618.0, -420.0, -40.0, 5.0, 90.0, 3600.0, 7200.0])
+def test_a_clock_step_shows_in_a_past_session(step_s: float) -> None:
+    """Where nobody knows when the files came, and they lie in the order of the times they bear."""
+    watch = Watch()
+    taken = []
+    for minute in range(300):
+        watch.now += timedelta(seconds=60)
+        watch.x, watch.y = watch.x + 0.4, watch.y - 0.3
+        shown = watch.now + timedelta(seconds=step_s if minute >= 150 else 0)
+        taken.append(watch.frame(time_utc=shown))
+    for event, watch.now in session_events(taken):
+        watch.step(event)
+    step = watch.opened("clock")
+    assert step is not None
+    assert step.severity is (Severity.SOON if abs(step_s) >= 30 else Severity.NOTE)
+    assert step.detail["step_s"] == pytest.approx(step_s, abs=31.0 if step_s < -60 else 1.0)
+    assert len(watch.of("clock")) <= 2
+    if abs(step_s) == 3600:
+        assert step.detail["likely"] == "daylight-saving"
+
+
+@pytest.mark.parametrize("hours", [1.0, 2.0])
+def test_a_pause_of_whole_hours_is_no_clock_step(hours: float) -> None:
+    watch = Watch()
+    taken = []
+    for minute in range(300):
+        watch.now += timedelta(seconds=60)
+        watch.x, watch.y = watch.x + 0.4, watch.y - 0.3
+        if not 100 <= minute < 100 + 60 * hours:
+            taken.append(watch.frame())
+    for event, watch.now in session_events(taken):
+        watch.step(event)
+    assert watch.of("no-frames") == [("opened", "now"), ("cleared", "now")]
+    assert watch.of("clock") == []
+
+
+def test_files_that_count_brackets_or_nothing_are_no_clock_step() -> None:
+    for names in ("IMG_{n:04d}_{k}.jpg", "{k}.cr2", "no count.jpg", "{n}-{k}.tif"):
+        watch = Watch()
+        for n in range(60):
+            for k in range(3):
+                watch.now += timedelta(seconds=2)
+                watch.step(watch.frame(frame=names.format(n=n, k=k)))
+            watch.now += timedelta(seconds=54)
+        assert watch.of("clock") == []
 
 
 def test_a_slow_link_is_no_clock_step() -> None:
@@ -373,6 +421,41 @@ def test_a_new_camera_is_taken_over_when_the_old_one_is_gone() -> None:
     watch.frames(12, width_px=4000, height_px=3000, camera="Fernlicht F2")
     assert watch.state.sanity.source is not None
     assert watch.state.sanity.source.width_px == 4000
+
+
+def test_a_camera_put_in_the_place_of_another_is_no_stop_and_no_fault_of_its_own() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.look = {
+        "width_px": 4000, "height_px": 3000, "camera": "Fernlicht F2", "x_px": 1000.0, "radius_px": 300.0,
+        "edge_width_px": 7.0, "brightness": 0.1,
+    }  # fmt: skip
+    for _ in range(120):
+        watch.silence(0.5)
+        watch.frames(0.5, 30.0)
+    assert {one.condition for one in watch.said} == {"mixed-cameras"}
+
+
+def test_a_few_files_of_another_camera_copied_in_are_no_swap() -> None:
+    watch = Watch()
+    for _ in range(5):
+        watch.frames(20)
+        for _ in range(5):
+            watch.step(watch.frame(width_px=4000, height_px=3000, camera="Fernlicht F2", time_utc=START))
+    assert {one.condition for one in watch.said} == {"mixed-cameras"}
+    assert watch.state.sanity.source is not None
+    assert watch.state.sanity.source.width_px == 6000
+
+
+def test_the_watched_camera_of_two_that_stops_is_told() -> None:
+    watch = Watch()
+    for n in range(40):
+        if n < 30:
+            watch.frames(1)
+        else:
+            watch.silence(1)
+        watch.step(watch.frame(width_px=4000, height_px=3000, camera="Fernlicht F2"))
+    assert watch.of("no-frames")[0] == ("opened", "now")
 
 
 def test_an_eclipse_is_a_note_and_mutes_what_it_explains() -> None:

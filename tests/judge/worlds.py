@@ -38,12 +38,12 @@ class Session:
         return self.scenario.hours
 
 
-def scenario(seed: int, *, hours: float = 48.0, night: bool = False, stays: bool = True) -> Scenario:
-    """Return a random site, camera and mount whose disc stays in the frame for the session."""
+def scenario(seed: int, *, hours: float = 48.0, night: bool = False) -> Scenario:
+    """Return a random site, camera and mount whose disc stays in the frame while the sun is up."""
     random = np.random.default_rng((seed, 20))
     while True:
         found = _drawn(random, seed, hours, night)
-        if not stays or _stays(found):
+        if _stays(found):
             return found
 
 
@@ -90,7 +90,9 @@ def _stays(found: Scenario) -> bool:
     room = 1.3 * float(np.nanmax(truth.radius_px))
     inside_x = (truth.x_px > room) & (truth.x_px < found.camera.width_px - room)
     inside_y = (truth.y_px > room) & (truth.y_px < found.camera.height_px - room)
-    return bool(np.all(inside_x & inside_y))
+    # In the minutes about rising and setting the air lifts the disc to wherever it likes.
+    up = Sun(found.site).direction(truth.utc_s)[:, 2] > np.sin(np.radians(1.0))
+    return bool(np.all((inside_x & inside_y)[up]))
 
 
 def built(scenario_: Scenario, *, onset_h: float | None = None, **notes: Any) -> Session:
@@ -138,7 +140,7 @@ def calm(seed: int, hours: float) -> Session:
 
 
 def nights(seed: int, hours: float) -> Session:
-    return built(scenario(seed, hours=hours, night=True, stays=False))
+    return built(scenario(seed, hours=hours, night=True))
 
 
 def clouds(seed: int, hours: float) -> Session:
