@@ -37,6 +37,8 @@ ARC_DOUBT = 1.15
 OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
 SIGMA_FLOOR_PX = 0.004
+BETWEEN = 1.08
+"""The stated uncertainty over that of one coordinate; the distance from the truth has 1.41."""
 FEWEST_RAYS = 6
 WIDEST = 0.2
 """Blur over radius of the softest edge that is still a limb."""
@@ -247,7 +249,7 @@ def centre_sigma(fit: Fit, coverage: float) -> float:
     egg = variance[5] + variance[6] if hypot(*fit.state.limb.oval) > OVAL_PX else 0.0
     # Neighbouring rays share pixels on an arc, and its errors are the smooth ones.
     arc = ARC_DOUBT if coverage < SHORT else 1.0
-    return arc * sqrt((variance[0] + variance[1] + egg) / 2 * 1.22**2 + SIGMA_FLOOR_PX**2)
+    return arc * sqrt((variance[0] + variance[1] + egg) / 2 * BETWEEN**2 + SIGMA_FLOOR_PX**2)
 
 
 def _nothing(levels: Levels) -> Disc:

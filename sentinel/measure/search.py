@@ -221,13 +221,17 @@ def _refined(edges: _Edges, circle: Coarse) -> tuple[Coarse, float]:
 def _circles_in(grid: Grid, count: int) -> Iterator[Circle]:
     """Yield up to `count` circles: at once what is beyond doubt, then the best supported first."""
     edges = _find_edges(grid.cells)
+    seen: list[Circle] = []
     found: list[Circle] = []
     for circle, agreed in _supported(edges, 2 * count, 3.0 * max(grid.cells.shape)):
         x, y, radius = (float(v) for v in circle)
         one = Circle(x, y, radius, 1.0 + 0.04 * radius, _sharply(edges, circle))
+        if any(one.is_about(other) for other in seen):
+            continue
+        seen.append(one)
         if agreed > PLAIN_SUPPORT * edges.x.size:
             yield one
-        elif not any(one.is_about(other) for other in found):
+        else:
             found.append(one)
     yield from sorted(found, key=lambda one: -one.votes)[:count]
 

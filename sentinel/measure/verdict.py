@@ -38,8 +38,9 @@ BROKEN = 0.25
 INSIDE, DEEP = np.array([0.95, 0.92, 0.89, 0.86]), np.array([0.7, 0.65, 0.6, 0.55])
 OUTSIDE = np.array([1.03, 1.05, 1.07])
 """Places, in radii, where light is looked at."""
-SPILLS = 120
-"""Directions in which light outside is looked for."""
+SPILLS, SPILT, DARK_SKY = 120, 0.5, 0.02
+"""Directions in which light outside is looked for, and how much it must be: a share of that inside, and more
+than a sky behind a solar filter ever has."""
 MOST_SPILL = 0.3
 """A caption across the limb may have a quarter; a cloud that the sky goes on behind has more than half."""
 SHARPEST_PX = 0.4
@@ -77,7 +78,7 @@ class Evidence:
     saturated: float
     """Fraction of the light by the limb that is at full scale."""
     spill: float
-    """Share of the directions, clean or not, with as much light outside the limb as half of that inside."""
+    """Share of the directions, clean or not, in which the light goes on outside the limb."""
 
 
 def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: float) -> Evidence:
@@ -85,7 +86,7 @@ def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: fl
     limb, typical = fit.state.limb, max(quantile(fit.brightness, 0.7), 1e-9)
     near = _lit(levels, limb, clean, INSIDE)
     evenness, uneven = _evenness(near, _lit(levels, limb, clean, DEEP))
-    saturated = float((near.light >= levels.saturation)[near.inside].mean()) if near.inside.any() else 0.0
+    saturated = _share(near, levels.saturation)
     outside = _lit(levels, limb, directions(SPILLS), OUTSIDE)
     inside = median(near.light[near.inside])
     return Evidence(
@@ -103,13 +104,21 @@ def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: fl
         oval=float(np.hypot(*limb.oval)) / limb.mean_px,
         fall=fit.state.fall if saturated < 0.5 else 0.0,
         saturated=saturated,
-        spill=float((outside.light[outside.inside] > 0.5 * inside).mean()) if outside.inside.any() else 0.0,
+        spill=float((outside.light[outside.inside] > max(SPILT * inside, DARK_SKY)).mean())
+        if outside.inside.any()
+        else 0.0,
     )
 
 
 def _scatter(fit: Fit) -> float:
     noise = 1.2 * median(fit.offset_sigma_px)
     return sqrt(max(spread(fit.offset_px) ** 2 - noise**2, 0.0))
+
+
+def _share(rays: Rays, level: float) -> float:
+    """Return how many of the samples in the frame hold at least so much light."""
+    lit = (rays.light >= level)[rays.inside]
+    return float(lit.mean()) if lit.size else 0.0
 
 
 def _lit(levels: Levels, limb: Limb, angle: Array, shares: Array) -> Rays:
