@@ -5,7 +5,7 @@ then the whole of it, in the same direction, again and again. The rules are kept
 
 - full: the last step fits the sky's rate (or twice it), the one before is a part of it on the same line, and
   before that all was quiet. Two frames after the onset.
-- swelling: three steps on one line, growing, or on the line known for a stopped mount: a drive that slows.
+- swelling: three steps on one line, each longer than the one before: a drive that slows.
 - creeping: a disc that moves on evenly for longer than anybody pushes it about, however slowly it began.
 - lost: one step of that kind, and then no disc where the next step would have carried it out of the frame.
 
@@ -21,6 +21,7 @@ from sentinel.judge.scene import Scene
 from sentinel.judge.track import Step, Track, Vector, quiet_px
 
 STOPPED, REVERSED, SLIPPING = "stopped", "reversed", "wrong-rate"
+EXACT_DEG = 6.0
 _MULTIPLES = ((1.0, STOPPED), (2.0, REVERSED))
 
 
@@ -82,8 +83,10 @@ def _onset_s(
         return None
     known = west is not None and _along(way, west, scene.thresholds.runaway_angle_deg)
     if share * multiple * before.sky_px < max(4 * noise, 0.02 * multiple * before.sky_px):
-        # Nothing yet the frame before: a knock of just this length looks the same, unless the way is known.
-        return before.time_s if known else None
+        # Nothing yet the frame before: a knock or a push of just this length looks the same, unless the way
+        # is the known one and the rate fits well.
+        exact = west is not None and _along(way, west, EXACT_DEG) and sharp
+        return before.time_s if exact else None
     onset_s = before.time_s - min(share, 1.0) * before.seconds
     if earlier is None:
         return onset_s if sharp else None
@@ -122,19 +125,28 @@ def _swelling(track: Track, scene: Scene, west: Vector | None) -> Suspicion | No
     if way is None:
         return _slipping_out(track, scene, west)
     known = west is not None and _along(way, west, scene.thresholds.runaway_angle_deg)
-    # Where the way is not that of a stopped mount, or is unknown, only a motion that grows evenly will do.
-    steps = track.steps[-3:] if known or west is None else track.steps[-5:]
-    if _pace(steps[-1], way) > 2.2:
+    # Somebody who slews the disc does so evenly; only a drive that fails goes ever faster. Where the way is
+    # not that of a stopped mount, it takes more of it.
+    needed = 3 if known or west is None else 5
+    steps = track.steps[-needed:]
+    paces = [_pace(step, way) for step in steps]
+    growing = all(late > 1.1 * early for early, late in pairwise(paces))
+    if not growing or paces[-1] > 2.2 or _pushed(track, needed):
         return None
-    if not known:
-        paces = [_pace(step, way) for step in steps]
-        growing = all(late > 1.1 * early for early, late in pairwise(paces))
-        if not growing or (west is not None and (len(steps) < 5 or _one_way(steps, track, scene) is None)):
-            return None
+    if needed > 3 and (len(steps) < needed or _one_way(steps, track, scene) is None):
+        return None
     first, last = track.steps[-3], track.steps[-1]
     return Suspicion(
         kind_of(_pace(last, way)), first.time_s - first.seconds, way, _pace(last, way), "swelling"
     )
+
+
+def _pushed(track: Track, since: int) -> bool:
+    """Whether the step before the last so many was one that no drive makes: somebody is at the camera."""
+    if len(track.steps) <= since:
+        return False
+    before = track.steps[-since - 1]
+    return before.excess_px > 2.2 * before.sky_px
 
 
 def _slipping_out(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
@@ -147,7 +159,9 @@ def _slipping_out(track: Track, scene: Scene, west: Vector | None) -> Suspicion 
         return None
     pace = _pace(last, way)
     size = (float(track.last.width_px), float(track.last.height_px))
-    if pace > 2.2 or not _outside(last, way, 2 * pace * last.sky_px, size):
+    if pace > 2.2 or pace < 1.1 * _pace(first, way) or _pushed(track, 2):
+        return None
+    if not _outside(last, way, 2 * pace * last.sky_px, size):
         return None
     return Suspicion(kind_of(pace), first.time_s - first.seconds, way, pace, "slipping out")
 

@@ -213,6 +213,45 @@ def test_a_stop_by_the_sky_rate_on_the_known_way_needs_no_partial_step() -> None
     assert [one.condition for one in said] == ["runaway"]
 
 
+@pytest.mark.parametrize(("every_s", "pace"), [(30.0, 0.19), (30.0, 0.44), (60.0, 0.7), (120.0, 0.44)])
+@pytest.mark.parametrize("jump", [True, False])
+def test_a_slew_that_goes_the_way_of_a_stopped_mount_wakes_nobody(
+    every_s: float, pace: float, jump: bool
+) -> None:
+    watch = known_way(every_s)
+    watch.said.clear()
+    if jump:
+        watch.x, watch.y = 1200.0, 2900.0
+        watch.frames(every_s / 60, every_s)
+    watch.runs(pace, way_deg=25.0)
+    watch.frames(6, every_s)
+    watch.speed = (2.0, -1.0)
+    watch.frames(10, every_s)
+    assert watch.of("runaway") == []
+    assert [state for state, _ in watch.of("moved")] == ["opened"]
+
+
+@pytest.mark.parametrize(("pace", "way_deg"), [(2.047, 30.0), (1.06, 20.0), (1.0, 31.0)])
+def test_a_push_that_is_nearly_what_a_stop_would_be_wakes_nobody(pace: float, way_deg: float) -> None:
+    watch = known_way(120.0)
+    watch.said.clear()
+    watch.runs(pace, way_deg=way_deg)
+    watch.frames(2, 120.0)
+    watch.speed = (2.0, -1.0)
+    watch.frames(20, 120.0)
+    assert watch.of("runaway") == []
+
+
+def known_way(every_s: float) -> Watch:
+    """A watch that knows from forecasts which way the disc goes when the mount stops: 20 degrees."""
+    watch = Watch(camera={"interval_s": every_s})
+    watch.frames(60, every_s)
+    for _ in range(3):
+        watch.forecast(roll_deg=-20.0)
+        watch.frames(10, every_s)
+    return watch
+
+
 def test_a_wrong_fit_of_the_roll_costs_a_frame_and_no_more() -> None:
     watch = Watch()
     watch.frames(60)
