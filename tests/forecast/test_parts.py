@@ -1,12 +1,16 @@
 """The parts of a forecast, one by one."""
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 
 from sentinel.forecast.bins import Bins
-from sentinel.forecast.exits import Frame, Swing, daylight, first_exits
+from sentinel.forecast.exits import OFFSETS_S, Frame, Swing, daylight, first_exits
 from sentinel.forecast.line import fit_line
 from sentinel.forecast.noise import FLEXURES, Flexure
+from sentinel.forecast.outlook import _exit_clear, _is_clear
 from sentinel.forecast.places import Ahead, best_along, best_centre, place, reach
 from sentinel.forecast.worm import find_worm
 from sentinel.sky.arrays import Array
@@ -171,3 +175,17 @@ def test_one_axis_alone_does_what_it_can() -> None:
     assert along[1] == pytest.approx(30.0)
     assert along[0] < -150
     assert strays.holds(along[None])[0, 0] <= strays.holds(best_centre(ahead, 0, strays)[None])[0, 0]
+
+
+@pytest.mark.parametrize("comes_back", [True, False])
+def test_an_exit_of_a_rising_sun_counts_where_it_stays_out(comes_back: bool) -> None:
+    """It rises now, is well clear of the line after an hour, and the air lifts it over the edge at first."""
+    view: Any = SimpleNamespace(now_s=0.0, clear_deg=lambda after_s: np.asarray(after_s) / 3600 - 1.0)
+    room_px = np.full((4, len(OFFSETS_S), 3), 100.0)
+    until_s = 600.0 if comes_back else np.inf
+    room_px[2, until_s > OFFSETS_S] = -5.0
+    assert not _is_clear(view, 0.0)
+    clear = _exit_clear(view, room_px, None)
+    assert (clear is None) == comes_back
+    if clear is not None:
+        assert clear.timestamp() == pytest.approx(3600.0, abs=1.0)
