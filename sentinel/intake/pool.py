@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Literal, cast
 
 from sentinel.clock import Clock, SystemClock
+from sentinel.errors import Problem
 from sentinel.intake.examine import examine
 from sentinel.records import Disc, MeasuredFrame
 
@@ -89,6 +90,8 @@ class MeasuringPool:
     """
 
     TRIES = 2
+    FAILED_STARTS = 5
+    """So many in a row, and it is not the files' fault."""
 
     def __init__(
         self, clock: Clock, *, count: int | None = None, patience_s: float = 60.0, work: Work = measure_job
@@ -96,6 +99,7 @@ class MeasuringPool:
         self._context = multiprocessing.get_context("forkserver")
         self._context.set_forkserver_preload(["sentinel.intake.examine"])
         self._clock, self._patience_s, self._work = clock, patience_s, work
+        self._failed_starts = 0
         self._workers = [self._start() for _ in range(count or cores())]
 
     def _start(self) -> _Worker:
@@ -123,7 +127,13 @@ class MeasuringPool:
         self._workers = []
 
     def measure(self, jobs: Iterable[Job]) -> Iterator[MeasuredFrame]:
-        """Yield each job's frame, in the order of the jobs."""
+        """Yield each job's frame, in the order of the jobs.
+
+        Raises
+        ------
+        Problem
+            If no measuring process can be started.
+        """
         waiting = deque(enumerate(jobs))
         tries: Counter[int] = Counter()
         done: dict[int, MeasuredFrame] = {}
@@ -133,6 +143,8 @@ class MeasuringPool:
                 if self._is_well(worker):
                     continue
                 task, reason = worker.task, self._what_happened(worker)
+                if not worker.ready:
+                    self._count_failed_start(reason)
                 self._workers[i] = self._start()
                 if task is None:
                     continue
@@ -149,6 +161,14 @@ class MeasuringPool:
             while turn in done:
                 yield done.pop(turn)
                 turn += 1
+
+    def _count_failed_start(self, reason: str) -> None:
+        self._failed_starts += 1
+        if self._failed_starts >= self.FAILED_STARTS:
+            self._failed_starts = 0
+            raise Problem(
+                f"measuring processes end before they begin ({reason})", mend="free memory, or install anew"
+            )
 
     def _hand(self, worker: _Worker, task: tuple[int, Job]) -> None:
         worker.task = task
@@ -189,6 +209,7 @@ class MeasuringPool:
                 continue
             if isinstance(said, str):
                 worker.ready = True
+                self._failed_starts = 0
                 continue
             assert worker.task is not None  # noqa: S101 - it was busy
             yield worker.task[0], said

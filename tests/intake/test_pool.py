@@ -3,12 +3,14 @@
 import os
 import signal
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from sentinel.clock import SystemClock
+from sentinel.errors import Problem
 from sentinel.intake.pool import UNMEASURED, Job, MeasuringPool
 from sentinel.records import Disc, MeasuredFrame
 
@@ -50,3 +52,20 @@ def test_every_job_is_answered_once_in_order(tmp_path: Path, count: int) -> None
 def test_no_jobs_no_frames() -> None:
     with MeasuringPool(SystemClock(), count=1, work=work) as pool:
         assert list(pool.measure([])) == []
+
+
+class NeverBegins:
+    """Work whose process ends while it starts, as where memory is short or an installation is broken."""
+
+    def __call__(self, job: Job) -> MeasuredFrame:
+        raise NotImplementedError
+
+    def __reduce__(self) -> tuple[Callable[[int], object], tuple[int]]:
+        return os._exit, (3,)
+
+
+def test_processes_that_never_begin_are_a_problem_not_a_loop(tmp_path: Path) -> None:
+    with MeasuringPool(SystemClock(), count=2, work=NeverBegins()) as pool:
+        for _ in range(2):
+            with pytest.raises(Problem, match="end before they begin"):
+                list(pool.measure([Job(tmp_path / "a", "a")]))
