@@ -2,7 +2,7 @@
 
 from collections.abc import Set
 
-from sentinel.times import format_utc, from_utc_s
+from sentinel.times import from_utc_s
 
 _DOUBTS = {
     "too-little-arc": "too little arc yet: what mounts usually do counts for much, so the interval is wide",
@@ -19,9 +19,9 @@ def basis_of(
     flags: Set[str], *, arc_h: float, stretches: int, rate: str, since_s: float | None, seen_s: float
 ) -> str:
     """Return the sentence; `since_s` is when the disc left its track."""
-    seen = format_utc(from_utc_s(round(seen_s)))
+    seen = _said(seen_s)
     if since_s is not None:
-        begin = format_utc(from_utc_s(round(since_s)))
+        begin = _said(since_s)
         first = f"straight line: since {begin} the disc moves as the mount model cannot explain"
         if "stopped" in flags:
             first = f"mount taken as stopped since {begin}: the disc moves with the sky"
@@ -34,3 +34,7 @@ def basis_of(
     if "unseen" in flags:
         parts.append(f"not seen since {seen}")
     return "; ".join(parts)
+
+
+def _said(time_s: float) -> str:
+    return f"{from_utc_s(round(time_s)):%Y-%m-%d %H:%M} UTC"
