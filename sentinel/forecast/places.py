@@ -21,8 +21,11 @@ _NO_REGRET = 0.98
 """No advice is to hold shorter than this share of what the middle of the frame would,"""
 _REGRETS = 0.025
 """in more than this share of the draws."""
+_REGRETS_ALIKE = 0.02
 _COMPARED = 80
 """Draws compared one by one."""
+_GOLDEN_TURN = 2.399_963
+"""Multiples of it lie evenly around a circle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +52,8 @@ class Reach:
     """(levels, 2, n), greatest, rising"""
     half_px: Array
     """(2,) half of the room for the centre, with the tolerance taken off; may be negative."""
+    slip_px: float
+    """The tolerance."""
 
     def holds(self, centres: Array) -> NDArray[np.intp]:
         """Return how many times of the grid places (q, 2) relative to the middle hold, (levels, q)."""
@@ -72,39 +77,48 @@ def reach(ahead: Ahead, begin: int, every: int = 1) -> Reach:
         low.append(np.minimum.accumulate(moved[:, skips], axis=0).T)
         high.append(np.maximum.accumulate(moved[:, [last - skip for skip in skips]], axis=0).T)
     radius = float(ahead.radius_px[begin])
-    keep = radius + ahead.frame.margin_px + 2 * radius * TOLERANCE_WIDTHS
+    slip = 2 * radius * TOLERANCE_WIDTHS
+    keep = radius + ahead.frame.margin_px + slip
     half = np.array([ahead.frame.width_px, ahead.frame.height_px]) / 2 - keep
-    return Reach(ahead.offsets_s[begin:], np.stack(low, axis=1), np.stack(high, axis=1), half)
+    return Reach(ahead.offsets_s[begin:], np.stack(low, axis=1), np.stack(high, axis=1), half, slip)
 
 
 def best_centre(ahead: Ahead, begin: int, strays: Reach) -> Array:
     """Return the place (2,), relative to the middle, that holds longest.
 
-    The best for each level is known in closed form. These and what lies between them are compared with the
-    middle, draw by draw: a place that is often worse is not taken; of the rest, those that hold longest at
-    the safe level.
+    The best for each level is known in closed form. These and what lies between them are compared, draw by
+    draw, each missed by as much as the operator may, with the middle exactly met: a place that is often worse
+    is not taken; of the rest, those that hold longest at the safe level.
     """
     bests = np.array([_best_at(strays, level) for level in range(len(LEVELS))])
     shares = np.array(_BETWEEN)[:, None, None]
     places = np.concatenate([np.zeros((1, 2)), *(bests * shares), *((bests[0] + bests[1:]) / 2)[None]])
-    held = _held_by_draw(ahead, begin, strays.half_px, places)
-    regrets = (held < _NO_REGRET * held[:1]).mean(axis=1)
-    return _choose(places, _held_s(strays, places), regrets <= _REGRETS)
+    regretted = regrets(ahead, begin, strays, places)
+    # Where the middle is about the best there is, every miss costs.
+    allowed = regretted <= max(_REGRETS, regretted.min() + _REGRETS_ALIKE)
+    return _choose(places, _held_s(strays, places), allowed)
 
 
-def _held_by_draw(ahead: Ahead, begin: int, half_px: Array, places: Array) -> Array:
-    """Return for how many seconds each place (q, 2) holds on some of the draws' tracks, (q, d)."""
+def regrets(ahead: Ahead, begin: int, strays: Reach, places: Array) -> Array:
+    """Return in what share of the draws each place (q, 2), missed, holds shorter than the middle met, (q,).
+
+    Of some of the draws, each missing by the whole tolerance in a direction of its own.
+    """
     every = max(ahead.x_px.shape[1] // _COMPARED, 1)
     times = np.flatnonzero(ahead.offsets_s - ahead.offsets_s[begin] >= 0)[::2]
-    out = np.zeros((len(places), len(times), -(-ahead.x_px.shape[1] // every)), dtype=bool)
-    for axis, track in enumerate((ahead.x_px, ahead.y_px)):
-        moved = track[times, ::every] - track[begin, ::every]
-        room = max(half_px[axis], 0.0)
-        for i, centre in enumerate(places[:, axis]):
-            out[i] |= np.abs(moved + centre) > room
+    tracks = [track[times, ::every] - track[begin, ::every] for track in (ahead.x_px, ahead.y_px)]
+    turn = np.arange(tracks[0].shape[1]) * _GOLDEN_TURN
+    slips = strays.slip_px * np.stack([np.cos(turn), np.sin(turn)])
+    half = np.maximum(strays.half_px + strays.slip_px, 0.0)
+    out = np.zeros((1 + len(places), *tracks[0].shape), dtype=bool)
+    for moved, room, slip, along in zip(tracks, half, slips, places.T, strict=True):
+        out[0] |= np.abs(moved) > room
+        for i, centre in enumerate(along):
+            out[1 + i] |= np.abs(moved + (slip + centre)) > room
     out &= ahead.up[times, None]
     first = np.where(out.any(axis=1), out.argmax(axis=1), out.shape[1] - 1)
-    return np.asarray(ahead.offsets_s[times][first] - ahead.offsets_s[begin])
+    held = ahead.offsets_s[times][first] - ahead.offsets_s[begin]
+    return np.asarray((held[1:] < _NO_REGRET * held[0]).mean(axis=1))
 
 
 def best_along(strays: Reach, at_px: Array, direction: Array) -> Array:

@@ -11,7 +11,7 @@ from sentinel.forecast.exits import OFFSETS_S, Frame, Swing, daylight, first_exi
 from sentinel.forecast.line import fit_line
 from sentinel.forecast.noise import FLEXURES, Flexure
 from sentinel.forecast.outlook import _exit_clear, _is_clear
-from sentinel.forecast.places import Ahead, best_along, best_centre, place, reach
+from sentinel.forecast.places import Ahead, best_along, best_centre, place, reach, regrets
 from sentinel.forecast.worm import find_worm
 from sentinel.sky.arrays import Array
 
@@ -161,6 +161,13 @@ def test_the_best_place_is_where_the_drift_comes_from() -> None:
     assert advice.gap_edge == "left"
     assert advice.right_widths == pytest.approx(centre[0] / 200)
     assert advice.holds_until_utc is not None
+
+
+def test_a_miss_down_the_drift_is_regretted_a_place_up_the_drift_forgives_it() -> None:
+    ahead = drifting(0.01, 0.0)
+    middle, upstream = regrets(ahead, 0, reach(ahead, 0), np.array([[0.0, 0.0], [-120.0, 0.0]]))
+    assert middle == pytest.approx(0.5, abs=0.05)
+    assert upstream == 0
 
 
 def test_a_disc_that_stays_is_best_left_in_the_middle() -> None:
