@@ -14,11 +14,14 @@ is, a re-centring that happens to go at the sky's rate no longer passes for a st
 """
 
 from itertools import pairwise
-from math import cos, hypot, radians
+from math import cos, degrees, hypot, radians
 from typing import NamedTuple
+
+import numpy as np
 
 from sentinel.judge.scene import Scene
 from sentinel.judge.track import Step, Track, Vector, quiet_px
+from sentinel.sky import true_altitude_deg
 
 STOPPED, REVERSED, SLIPPING = "stopped", "reversed", "wrong-rate"
 EXACT_DEG = 6.0
@@ -133,6 +136,8 @@ def _swelling(track: Track, scene: Scene, west: Vector | None) -> Suspicion | No
     growing = all(late > 1.1 * early for early, late in pairwise(paces))
     if not growing or paces[-1] > 2.2 or _pushed(track, needed):
         return None
+    if paces[-1] < scene.thresholds.runaway_rate_fraction + air_pace(track, scene):
+        return None
     if needed > 3 and (len(steps) < needed or _one_way(steps, track, scene) is None):
         return None
     first, last = track.steps[-3], track.steps[-1]
@@ -166,6 +171,22 @@ def _slipping_out(track: Track, scene: Scene, west: Vector | None) -> Suspicion 
     return Suspicion(kind_of(pace), first.time_s - first.seconds, way, pace, "slipping out")
 
 
+def air_pace(track: Track, scene: Scene) -> float:
+    """Return how fast the air's bending moves the disc now, over the sky's rate: a tenth at the horizon.
+
+    The mount does not follow that, and the usual drift learns of it too late.
+    """
+    step, here = track.steps[-1], track.last
+    if here is None:
+        return 0.0
+    before = scene.glance(step.time_s - step.seconds)
+    seen_deg = np.array([before.altitude_deg, here.sun.altitude_deg])
+    site = scene.settings.site
+    lift_deg = seen_deg - true_altitude_deg(seen_deg, site.pressure_hpa, site.temperature_c)
+    sky_deg = step.sky_px / step.radius_px * degrees(scene.sun_radius_rad(step.time_s))
+    return float(abs(lift_deg[1] - lift_deg[0])) / sky_deg
+
+
 def goes_on(track: Track, scene: Scene) -> bool:
     """Whether the last step goes on evenly from the one before: no push differs so little from the next."""
     if len(track.steps) < 2:
@@ -192,6 +213,8 @@ def creeping(track: Track, scene: Scene, even_s: float, departed_s: float | None
     since_s = even_s if departed_s is None else min(even_s, departed_s)
     pace, creep_s = _pace(last, way), scene.thresholds.runaway_creep_min * 60
     if last.time_s - even_s < creep_s / 2 or last.time_s - since_s < creep_s or pace > 2.2:
+        return None
+    if pace < scene.thresholds.runaway_rate_fraction + air_pace(track, scene):
         return None
     return Suspicion(kind_of(pace), since_s, way, pace, "creeping")
 

@@ -1,5 +1,6 @@
 """The mount: stops, reversals, slips, knocks and re-centrings, on hand-made tracks."""
 
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 
 from sentinel.judge.track import leaving, west_from_roll
 from sentinel.records import Severity
+from sentinel.sky import true_altitude_deg
 from sentinel.sky.mount import Optics, Pose, project
 from tests.judge.tracks import Watch, stripped
 
@@ -100,6 +102,26 @@ def test_a_drive_that_slows_for_hours_is_told_before_the_disc_is_gone(way_deg: f
     told = watch.opened("runaway")
     assert told is not None
     assert told.detail["minutes_left"] > 12
+
+
+@pytest.mark.parametrize("latitude_deg", [0.0, 25.0, 45.0])
+def test_a_disc_that_the_air_lifts_as_it_sets_is_no_runaway(latitude_deg: float) -> None:
+    watch = Watch(
+        datetime(2026, 3, 21, 15, 0, tzinfo=UTC), site={"latitude_deg": latitude_deg, "longitude_deg": 0.0}
+    )
+    watch.jitter = 0.3
+    before_deg = 0.0
+    while True:
+        seen_deg = watch.judge._scene.glance(watch.now.timestamp() + 60).altitude_deg
+        lift_deg = seen_deg - float(true_altitude_deg(seen_deg))
+        if seen_deg < 0:
+            break
+        lifted_px = (lift_deg - before_deg) * 3600 / watch.settings.camera.scale_arcsec_px
+        if before_deg:
+            watch.speed = (2.0 + 0.6 * lifted_px, -1.0 - 0.8 * lifted_px)
+        watch.frames(1)
+        before_deg = lift_deg
+    assert watch.of("runaway") == []
 
 
 def test_a_disc_slewed_evenly_by_hand_for_some_minutes_is_no_runaway() -> None:
