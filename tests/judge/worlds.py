@@ -84,10 +84,10 @@ def _drawn(random: np.random.Generator, seed: int, hours: float, night: bool) ->
     )
 
 
-def _stays(found: Scenario) -> bool:
-    coarse = found.changed(camera=found.camera.model_copy(update={"interval_s": 1800.0}))
+def _stays(found: Scenario, *, radii: float = 1.3, every_s: float = 1800.0) -> bool:
+    coarse = found.changed(camera=found.camera.model_copy(update={"interval_s": every_s}))
     truth = plan(coarse).truth
-    room = 1.3 * float(np.nanmax(truth.radius_px))
+    room = radii * float(np.nanmax(truth.radius_px))
     inside_x = (truth.x_px > room) & (truth.x_px < found.camera.width_px - room)
     inside_y = (truth.y_px > room) & (truth.y_px < found.camera.height_px - room)
     # In the minutes about rising and setting the air lifts the disc to wherever it likes.
@@ -178,16 +178,19 @@ def wind(seed: int, hours: float) -> Session:
 
 
 def recentrings(seed: int, hours: float) -> Session:
-    """Five re-centrings: at once, in several pushes, or slewed evenly over minutes."""
+    """Five re-centrings: at once, in several pushes, or slewed evenly over minutes; none drifts out after it."""
     base = scenario(seed, hours=hours)
     random = np.random.default_rng((seed, 23))
-    moves: list[AnyEvent] = []
     camera = base.camera
     radius = 1.05 * 960 / (camera.pixel_pitch_um / camera.focal_length_mm * 206.265)
-    for slot in range(5):
-        at = hours * (slot + float(random.uniform(0.1, 0.8))) / 5
-        moves += _recentring(base, at, radius, random)
-    return built(base.with_events(*moves))
+    while True:
+        moves: list[AnyEvent] = []
+        for slot in range(5):
+            at = hours * (slot + float(random.uniform(0.1, 0.8))) / 5
+            moves += _recentring(base, at, radius, random)
+        found = base.with_events(*moves)
+        if _stays(found, radii=1.1, every_s=300.0):
+            return built(found)
 
 
 def _recentring(base: Scenario, at: float, radius: float, random: np.random.Generator) -> Iterator[AnyEvent]:
