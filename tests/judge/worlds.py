@@ -178,7 +178,7 @@ def wind(seed: int, hours: float) -> Session:
 
 
 def recentrings(seed: int, hours: float) -> Session:
-    """Five re-centrings: at once, in several pushes, or slewed evenly over minutes; none drifts out after it."""
+    """Five re-centrings: at once, in several pushes, or slewed evenly for minutes; none drifts out later."""
     base = scenario(seed, hours=hours)
     random = np.random.default_rng((seed, 23))
     camera = base.camera
