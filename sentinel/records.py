@@ -200,7 +200,7 @@ class Forecast:
     exit_late_utc: datetime | None = None
     """95 % quantile."""
     exit_clear_utc: datetime | None = None
-    """With the flag `exit-at-horizon`: the 5 % quantile of a sun well clear of the horizon line. A disc that
+    """With the flag `exit-at-horizon`: the median for a sun well clear of the horizon line. A disc that
     the air lifts over the edge in the minutes about its rising or setting is not worth a night's sleep."""
     edge: Edge | None = None
     polar_azimuth_error_deg: float | None = None

@@ -193,9 +193,9 @@ def _is_clear(view: _View, after_s: float) -> bool:
 
 
 def _exit_clear(view: _View, room_px: Array, swing: Swing | None) -> datetime | None:
-    """Return the early quantile of the exits of a sun that is well clear of the line."""
+    """Return the median exit of a sun that is well clear of the line."""
     exits = first_exits(OFFSETS_S, room_px, daylight(OFFSETS_S, view.clear_deg), swing=swing)
-    after_s = exits.quantile_s(0.05)
+    after_s = exits.quantile_s(0.5)
     return None if np.isinf(after_s) else from_utc_s(view.now_s + after_s)
 
 
