@@ -57,9 +57,8 @@ class _Strip:
     inside: NDArray[np.bool_]
 
 
-def _unroll(levels: Levels, limb: Limb, half_px: float, step_px: float) -> _Strip:
-    """Sample a band about the limb, several rays a sector averaged."""
-    together = int(np.clip(2 * np.pi * limb.mean_px / SECTORS / 4.0, 1, 3))
+def _unroll(levels: Levels, limb: Limb, half_px: float, step_px: float, together: int) -> _Strip:
+    """Sample a band about the limb, `together` rays a sector averaged."""
     angle = directions(SECTORS * together)
     along = np.arange(-half_px, half_px + step_px / 2, step_px)
     rays = cast(levels, limb.x_px, limb.y_px, angle, np.maximum(limb.at(angle)[:, None] + along, 0.5))
@@ -190,9 +189,9 @@ def _rough_sigma(strip: _Strip, offset: Array, agrees: NDArray[np.bool_]) -> flo
 
 
 def _pass(  # noqa: PLR0917 - a strip's measures
-    levels: Levels, limb: Limb, half: float, step: float, width: int, loose: float
+    levels: Levels, limb: Limb, half: float, step: float, width: int, loose: float, together: int
 ) -> Outline | None:
-    strip = _unroll(levels, limb, half, step)
+    strip = _unroll(levels, limb, half, step, together)
     if strip.along_px.size < 2 * width + 3:
         return None
     offset, strength, noise = _steepest(strip, width)
@@ -222,7 +221,7 @@ def agree(levels: Levels, circle: Circle) -> Outline | None:
     limb = Limb(circle.x_px, circle.y_px, circle.radius_px)
     half = min(1.2 * circle.tolerance_px + 3.0, 0.5 * circle.radius_px)
     step = max(1.0, half / 32.0)
-    first = _pass(levels, limb, half, step, 3, 0.02 * circle.radius_px + 1.5 * step)
+    first = _pass(levels, limb, half, step, 3, 0.02 * circle.radius_px + 1.5 * step, 1)
     if first is None:
         return None
     if not _sensible(first.limb, circle):
@@ -232,7 +231,9 @@ def agree(levels: Levels, circle: Circle) -> Outline | None:
         return first
     half = float(np.clip(3.0 * first.sigma_px + 3.0 * first.scatter_px + 4.0, 8.0, half))
     step = max(1.0, half / 24.0)
-    second = _pass(levels, first.limb, half, step, max(2, round(first.sigma_px / step)), 1.5 * step + 1.0)
+    width = max(2, round(first.sigma_px / step))
+    together = int(np.clip(2 * np.pi * limb.mean_px / SECTORS / 4.0, 1, 3))
+    second = _pass(levels, first.limb, half, step, width, 1.5 * step + 1.0, together)
     return second if second is not None and _sensible(second.limb, circle) else None
 
 

@@ -138,11 +138,24 @@ def _fitted(levels: Levels, outline: Outline) -> Fit:
     priors, every = Priors(oval, egg), 2 * np.pi * limb.mean_px
     # Few rays find the place, then as many as there are pixels to tell apart weigh in.
     rough = fit_limb(
-        levels, start, _shown(outline, every, FEW), priors, iterations=10, enough_px=0.15, alike=0.1
+        levels,
+        start,
+        _shown(outline, every, FEW),
+        priors,
+        iterations=10,
+        enough_px=0.15,
     )
     noisy = rough.noise > NOISY * median(rough.brightness)
     angle = _shown(outline, every, MANY if noisy or share < SHORT else ENOUGH)
-    return fit_limb(levels, rough.state, angle, priors, rough, iterations=4, enough_px=0.03, alike=0.01)
+    return fit_limb(
+        levels,
+        rough.state,
+        angle,
+        priors,
+        rough,
+        iterations=4,
+        enough_px=0.06,
+    )
 
 
 def _shown(outline: Outline, every_px: float, rays: tuple[float, int]) -> Array:

@@ -56,13 +56,6 @@ class Profile:
     per_log_sigma: Array
     """(n, SHAPES): derivative to the logarithm of the blur."""
 
-    def serves(self, radius_px: float, sigma_px: float, alike: float) -> bool:
-        """Whether the table will do for another disc whose radius and blur differ by less than a share.
-
-        A share of 0.01 leaves 1e-5 of the light, one of 0.1 a thousandth.
-        """
-        return abs(log(sigma_px / self.sigma_px)) < alike and abs(radius_px / self.radius_px - 1.0) < alike
-
     def at(self, distance_px: Samples, sigma_px: float, fall: float, rim: float) -> Samples:
         """Return value, its slope, its change with log blur, with fall and with rim, stacked first.
 

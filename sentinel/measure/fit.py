@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.measure.edge import Profile, profile
 from sentinel.measure.levels import Levels
 from sentinel.measure.limb import SHAPE_TERMS, shape_columns
 from sentinel.measure.model import (
@@ -27,7 +26,6 @@ from sentinel.measure.model import (
     band,
     distance_px,
     evaluate,
-    reach_px,
 )
 from sentinel.measure.normal import Normal, normal_equations
 from sentinel.measure.order import median, quantiles, spread
@@ -121,25 +119,19 @@ class _Cast:
     """(n, m): samples in the frame and below full scale."""
     samples: Array
     """(n,)"""
-    table: Profile
 
     def serves(self, state: State) -> bool:
         """Whether the band still lies about the limb."""
         a, b = self.state.limb, state.limb
         moved = abs(a.mean_px - b.mean_px) + np.hypot(a.x_px - b.x_px, a.y_px - b.y_px)
-        return bool(moved < 1.0 and 0.8 < self.state.sigma_px / state.sigma_px < 1.25)
+        return bool(moved < 1.0 and 0.7 < self.state.sigma_px / state.sigma_px < 1.4)
 
 
 def _cast(levels: Levels, state: State, angle: Array, inner_share: float = INNER) -> _Cast:
     """Cast rays in the directions `angle`, (n, k), `k` of them taken together."""
     rays = band(levels, state, angle.ravel(), inner_share)
     counts = (rays.inside & (rays.light < levels.saturation)).reshape(len(angle), -1)
-    return _Cast(rays, state, counts, counts.sum(1).astype(float), _table(state, inner_share))
-
-
-def _table(state: State, inner_share: float) -> Profile:
-    reach = reach_px(state.sigma_px)
-    return profile(state.limb.mean_px, state.sigma_px, inner_share * reach + 3.0, 1.2 * reach + 3.0)
+    return _Cast(rays, state, counts, counts.sum(1).astype(float))
 
 
 def _first_guess(cast: _Cast, n: int) -> Array:
@@ -201,7 +193,7 @@ def _look(cast: _Cast, state: State, own: Array, noise: float, expected: Array |
     ridge[:, 0] = (noise / (BRIGHTNESS_SD * typical)) ** 2
     ridge[:, 2] = ridge[:, 3] = (noise / slope) ** 2
     ridge[:, 1] = 1e-8 * ridge[:, 2]
-    every = evaluate(cast.rays, state, own, cast.table)
+    every = evaluate(cast.rays, state, own)
     if not cast.counts.all():
         every *= cast.counts[:, None, :]
     normal = normal_equations(every, ridge, own - [typical, 0.0, 0.0, 0.0])
@@ -260,12 +252,11 @@ def fit_limb(
     *,
     iterations: int,
     enough_px: float,
-    alike: float,
 ) -> Fit:
     """Fit the limb on the rays in the directions `angle`, (n, k), starting from `start`.
 
     Neighbouring rays, `k` of them, are taken together. `known` is an earlier fit to go on from. Steps of less
-    than `enough_px` end it; one tabulated profile serves for blurs that differ by the share `alike`.
+    than `enough_px` end it.
 
     Raises
     ------
@@ -282,8 +273,6 @@ def fit_limb(
     for _ in range(iterations):
         if not cast.serves(state):
             cast = _cast(levels, state, angle)
-        elif not cast.table.serves(state.limb.mean_px, state.sigma_px, alike):
-            cast = replace(cast, table=_table(state, INNER))
         look = _look(cast, state, own, noise)
         noise, weight = look.noise, _trust(look)
         # Cloud darkens as it likes; the sun's own darkening cannot be read off there.
@@ -359,5 +348,7 @@ def _scatter(score: Array, inverse: NDArray[np.floating[Any]], fitted: float) ->
     """
     blocks = min(BLOCKS, len(score))
     sums = np.add.reduceat(score, np.arange(blocks) * len(score) // blocks)
+    # What they have in common is the last step, which has been taken.
+    sums -= sums.mean(0)
     lost = min(fitted, blocks / 2)
     return np.asarray(inverse @ (sums.T @ sums) @ inverse * (blocks / (blocks - lost)))

@@ -74,7 +74,7 @@ class Limb:
             return self.x_px, self.y_px
         return self.x_px + third * sin(axis), self.y_px - third * cos(axis)
 
-    def outline(self, count: int = 2000) -> tuple[Array, Array]:
+    def outline(self, count: int = 1000) -> tuple[Array, Array]:
         """Return `count` points of the limb, evenly spaced in direction."""
         angle = np.arange(count) * (2.0 * np.pi / count)
         radius = self.at(np.asarray(angle))

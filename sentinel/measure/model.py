@@ -6,11 +6,13 @@ shape, the blur and the strength of darkening. On one ray the shape is one numbe
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
+from math import exp, log
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.measure.edge import Profile
+from sentinel.measure.edge import Profile, profile
 from sentinel.measure.levels import Levels
 from sentinel.measure.limb import SHAPE_TERMS, Limb
 from sentinel.measure.rays import Rays, Samples, cast
@@ -26,6 +28,10 @@ BLUR, FALL, RIM = range(SHAPE_TERMS, SHAPE_TERMS + 3)
 GLOBAL = SHAPE_TERMS + 3
 INNER = 1.7
 """Depth of the band inside the limb, in reaches: enough to see the darkening."""
+ALIKE = 0.02
+"""Step of radius and blur between tabulated profiles; half of it leaves an error of 1e-5 of the light."""
+SLACK = 1.4
+"""How far a table goes beyond the band, which may have been cast for another blur and limb."""
 BESIDE_RAD = 1e-3
 """Over which the limb's turn is taken."""
 STRAIGHT_PX = 1e-4
@@ -73,7 +79,19 @@ def distance_px(rays: Rays, limb: Limb) -> Samples:
     return np.asarray(distance)
 
 
-def evaluate(rays: Rays, state: State, own: Array, table: Profile) -> Samples:
+def _table(state: State) -> Profile:
+    return _tabulated(round(log(state.limb.mean_px) / ALIKE), round(log(state.sigma_px) / ALIKE))
+
+
+@lru_cache(maxsize=64)
+def _tabulated(radius_step: int, sigma_step: int) -> Profile:
+    """Tabulate the profile for discs that differ by less than a hundredth; a session needs few of them."""
+    radius_px, sigma_px = exp(radius_step * ALIKE), exp(sigma_step * ALIKE)
+    reach = SLACK * reach_px(sigma_px)
+    return profile(radius_px, sigma_px, INNER * reach, reach)
+
+
+def evaluate(rays: Rays, state: State, own: Array) -> Samples:
     """Evaluate the derivatives of the model at every sample, and what it leaves.
 
     Parameters
@@ -82,8 +100,6 @@ def evaluate(rays: Rays, state: State, own: Array, table: Profile) -> Samples:
         (n * k, m): `k` neighbouring rays share their own numbers.
     own
         (n, LOCAL): those numbers so far.
-    table
-        The profile for this state's radius and about its blur.
 
     Returns
     -------
@@ -91,7 +107,7 @@ def evaluate(rays: Rays, state: State, own: Array, table: Profile) -> Samples:
     """
     n = len(own)
     distance = distance_px(rays, state.limb).reshape(n, -1)
-    value, slope, blurred, fall, rim = table.at(distance, state.sigma_px, state.fall, state.rim)
+    value, slope, blurred, fall, rim = _table(state).at(distance, state.sigma_px, state.fall, state.rim)
     along = distance * np.float32(1.0 / reach_px(state.sigma_px))
     bright, sky, brighter, clearer = (own[:, k, None].astype(np.float32) for k in range(LOCAL))
     light = bright + brighter * along

@@ -40,11 +40,13 @@ def cast(levels: Levels, x_px: float, y_px: float, angle: Array, along_px: Array
     x = np.rint(np.cos(angle).astype(np.float32)[:, None] * along + np.float32(x_px - ox))
     y = np.rint(np.sin(angle).astype(np.float32)[:, None] * along + np.float32(y_px - oy))
     column, row = x.astype(np.intp) + ox, y.astype(np.intp) + oy
-    if column.min() >= 0 and column.max() < nx and row.min() >= 0 and row.max() < ny:
-        return Rays(angle, x, y, (ox, oy), levels.at(column, row), np.ones(x.shape, np.bool_))
-    inside = (column >= 0) & (column < nx) & (row >= 0) & (row < ny)
-    light = levels.at(np.clip(column, 0, nx - 1), np.clip(row, 0, ny - 1)) * inside
-    return Rays(angle, x, y, (ox, oy), light, inside)
+    # Seen as unsigned, what is negative is large: one comparison for both sides.
+    inside = (column.view(np.uintp) < nx) & (row.view(np.uintp) < ny)
+    if inside.all():
+        return Rays(angle, x, y, (ox, oy), levels.at(column, row), inside)
+    outside = ~inside
+    column[outside] = row[outside] = 0
+    return Rays(angle, x, y, (ox, oy), levels.at(column, row) * inside, inside)
 
 
 def directions(count: int) -> Array:
