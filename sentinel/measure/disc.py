@@ -201,7 +201,7 @@ def _clean(fit: Fit, look: Fit) -> NDArray[np.bool_]:
     """Which rays of a look show the edge as the fitted limb has it."""
     # What bundles say is finer than what one ray does.
     single = sqrt(fit.bundle / look.bundle)
-    limit = max(4.0 * single * spread(fit.offset_px), 0.35 * fit.state.sigma_px, 0.3)
+    limit = max(4.0 * single * spread(fit.offset_px), 0.45 * fit.state.sigma_px, 0.3)
     sharpest = single * median(fit.offset_sigma_px)
     sharp = look.offset_sigma_px < max(0.7 * fit.state.sigma_px, 3 * sharpest)
     bright = look.brightness > 0.08 * median(fit.brightness)
