@@ -8,7 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.measure import flags
-from sentinel.measure.consensus import LARGEST_OVAL, PLAIN_OVAL, ROUND, SECTORS, Outline, agree, tells_oval
+from sentinel.measure.consensus import (
+    ARC,
+    LARGEST_OVAL,
+    PLAIN_OVAL,
+    ROUND,
+    SECTORS,
+    Outline,
+    agree,
+    tells_oval,
+)
 from sentinel.measure.fit import Fit, Priors, fit_limb, look_round
 from sentinel.measure.focus import edge_width
 from sentinel.measure.levels import Levels, Transfer
@@ -37,8 +46,13 @@ ARC_DOUBT = 1.15
 OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
 SIGMA_FLOOR_PX = 0.004
-BETWEEN = 1.08
-"""The stated uncertainty over that of one coordinate; the distance from the truth has 1.41."""
+OVAL_SLACK_PX = 0.03
+"""Oval that half a limb and more may tell of although it is taken as round."""
+CLOUD_DOUBT = 1.3
+UNEVEN = 0.1
+"""Spread of the light by the limb from which cloud stands before it."""
+BETWEEN = 0.8
+"""Stated uncertainty over what the scatter between stretches of the limb says of one coordinate."""
 FEWEST_RAYS = 6
 WIDEST = 0.2
 """Blur over radius of the softest edge that is still a limb."""
@@ -130,7 +144,8 @@ def _fitted(levels: Levels, outline: Outline) -> Fit:
     stretch = hypot(*limb.oval)
     share = outline.agrees.sum() / SECTORS
     free = tells_oval(share, stretch / limb.mean_px)
-    oval = (LARGEST_OVAL / 2 if free else ROUND) * limb.mean_px
+    round_px = max(ROUND * limb.mean_px, OVAL_SLACK_PX if share > ARC else 0.0)
+    oval = LARGEST_OVAL / 2 * limb.mean_px if free else round_px
     egg = 0.03 * stretch if free and stretch > PLAIN_OVAL * limb.mean_px else ROUND * limb.mean_px
     start = State(
         Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px
@@ -241,7 +256,7 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
         x_px=x,
         y_px=y,
         radius_px=long_px,
-        centre_sigma_px=centre_sigma(fit, e.coverage),
+        centre_sigma_px=centre_sigma(fit, e),
         limb_in_frame=e.in_frame,
         limb_coverage=min(e.coverage, e.in_frame),
         edge_width_px=width.mean_px,
@@ -253,16 +268,21 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
     )
 
 
-def centre_sigma(fit: Fit, coverage: float) -> float:
+def centre_sigma(fit: Fit, evidence: Evidence) -> float:
     """One-sigma uncertainty of the centre, px.
 
-    Between that of one coordinate and that of the distance from the truth (a factor 1.41 apart).
+    Between that of one coordinate and that of the distance from the truth (a factor 1.41 apart), as found on
+    rendered frames of all kinds.
     """
     variance = np.diag(fit.covariance)
     egg = variance[5] + variance[6] if hypot(*fit.state.limb.oval) > OVAL_PX else 0.0
     # Neighbouring rays share pixels on an arc, and its errors are the smooth ones.
-    arc = ARC_DOUBT if coverage < SHORT else 1.0
-    return arc * sqrt((variance[0] + variance[1] + egg) / 2 * BETWEEN**2 + SIGMA_FLOOR_PX**2)
+    doubt = ARC_DOUBT if evidence.coverage < SHORT else 1.0
+    # What noise does not explain, cloud before the edge, goes one way over long stretches.
+    clouded = evidence.uneven > UNEVEN
+    cloud_px = evidence.scatter * evidence.radius_px if clouded else 0.0
+    doubt *= CLOUD_DOUBT if clouded else 1.0
+    return doubt * sqrt(cloud_px**2 + (variance[0] + variance[1] + egg) / 2 * BETWEEN**2 + SIGMA_FLOOR_PX**2)
 
 
 def _nothing(levels: Levels) -> Disc:
