@@ -72,7 +72,6 @@ class _Edges:
     y: Coarse
     to_x: Coarse
     to_y: Coarse
-
     share: float = 1.0
     """How many of all edges these are."""
 
@@ -190,10 +189,11 @@ def _support(edges: _Edges, candidates: Coarse) -> NDArray[np.intp]:
 def _votes(edges: _Edges, support: NDArray[np.intp], candidates: Coarse) -> Coarse:
     """Edges that agree, over the root of the length that could: small circles must not lose to large ones.
 
-    A circle has no more edges than its length has room for; the others are clutter.
+    A circle (..., 3) has no more edges than its length has room for; the others are clutter.
     """
-    room = np.float32(8.0 * edges.share) * candidates[:, 2] + 2
-    return np.asarray(np.minimum(support, room) / np.sqrt(candidates[:, 2] + 3.0), np.float32)
+    radius = candidates[..., 2]
+    room = np.float32(8.0 * edges.share) * radius + 2
+    return np.asarray(np.minimum(support, room) / np.sqrt(radius + 3.0), np.float32)
 
 
 def _through(x: Coarse, y: Coarse) -> Coarse:
@@ -256,8 +256,8 @@ def _supported(edges: _Edges, count: int, largest: float) -> Iterator[tuple[Coar
 
 def _sharply(edges: _Edges, circle: Coarse) -> float:
     """Votes of the edges that lie closely on the circle: a limb is one line, clutter is spread."""
-    on = _agreeing(edges, circle, np.float32(1.2)).sum()
-    return float(min(on, 8.0 * edges.share * circle[2] + 2) / np.sqrt(circle[2] + 3.0))
+    on = np.count_nonzero(_agreeing(edges, circle, np.float32(1.2)))
+    return float(_votes(edges, np.asarray(on), circle))
 
 
 def _seen_by_jury(edges: _Edges, largest: float) -> tuple[Coarse, NDArray[np.intp]]:
