@@ -24,7 +24,8 @@ from sentinel.judge.track import Step, Track, Vector, quiet_px
 from sentinel.sky import true_altitude_deg
 
 STOPPED, REVERSED, SLIPPING = "stopped", "reversed", "wrong-rate"
-EXACT_DEG = 6.0
+EXACT_DEG = 3.5
+EXACT_FRACTION = 0.01
 _MULTIPLES = ((1.0, STOPPED), (2.0, REVERSED))
 
 
@@ -88,7 +89,7 @@ def _onset_s(
     if share * multiple * before.sky_px < max(4 * noise, 0.02 * multiple * before.sky_px):
         # Nothing yet the frame before: a knock or a push of just this length looks the same, unless the way
         # is the known one and the rate fits well.
-        exact = west is not None and _along(way, west, EXACT_DEG) and sharp
+        exact = west is not None and _along(way, west, EXACT_DEG) and _is_whole(track, multiple)
         return before.time_s if exact else None
     onset_s = before.time_s - min(share, 1.0) * before.seconds
     if earlier is None:
@@ -103,6 +104,13 @@ def _onset_s(
     if not known and not _both_whole(track, way, multiple, scene):
         return None
     return before.time_s - before.seconds - min(part, 1.0) * earlier.seconds
+
+
+def _is_whole(track: Track, multiple: float) -> bool:
+    """Whether the last step is as long as that of a mount that stood still, or turned back, all the while."""
+    last = track.steps[-1]
+    whole = multiple * last.sky_px
+    return abs(hypot(*last.move) - whole) <= EXACT_FRACTION * whole + 2.5 * track.jitter_px
 
 
 def _both_whole(track: Track, way: Vector, multiple: float, scene: Scene) -> bool:

@@ -264,6 +264,20 @@ def test_a_push_that_is_nearly_what_a_stop_would_be_wakes_nobody(pace: float, wa
     assert watch.of("runaway") == []
 
 
+@pytest.mark.parametrize(("pace", "way_deg"), [(1.0, 24.2), (1.03, 20.0), (1.99, 15.8)])
+@pytest.mark.parametrize("every_s", [30.0, 60.0])
+def test_one_push_that_is_nearly_a_whole_step_of_a_stop_wakes_nobody(
+    pace: float, way_deg: float, every_s: float
+) -> None:
+    watch = known_way(every_s)
+    watch.said.clear()
+    watch.runs(pace, way_deg=way_deg)
+    watch.frames(every_s / 60, every_s)
+    watch.speed = (2.0, -1.0)
+    watch.frames(20 * every_s / 60, every_s)
+    assert watch.of("runaway") == []
+
+
 def known_way(every_s: float) -> Watch:
     """A watch that knows from forecasts which way the disc goes when the mount stops: 20 degrees."""
     watch = Watch(camera={"interval_s": every_s})
