@@ -6,6 +6,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from sentinel.forecast.coming import OFFSETS_S
 from sentinel.forecast.fit import Solved
 from sentinel.forecast.geometry import COMMON, Geometry, Indices, Points, rolled
 from sentinel.forecast.noise import FLEXURES
@@ -91,27 +92,41 @@ class Draws:
 
     def _flexing(self, offsets_s: Array) -> Array:
         """Return (n, 2, d): the flexure going on from its state now, and the axis wandering off."""
-        path = np.empty((len(offsets_s), 2, len(self)))
-        grid = tuple(offsets_s.tolist())
+        path = np.empty((len(OFFSETS_S), 2, len(self)))
         kinds, which = np.unique(self.kind, return_inverse=True)
-        going = [_going_on(int(kind), grid) for kind in kinds]
+        going = [_going_on(int(kind)) for kind in kinds]
         for i, (_, added) in enumerate(going):
             mine = np.flatnonzero(which == i)
             path[:, :, mine] = added[:, :, mine]
         keep = np.stack([weights for weights, _ in going], axis=2)[:, :, which]  # (n, 2, d)
         path += keep[:, :1] * self.state[0]
         path += keep[:, 1:] * self.state[1]
+        path = _between(path, offsets_s)
         wander = np.array([FLEXURES[kind].wander for kind in kinds])[which]
         reach = np.sqrt(np.maximum(offsets_s, 0.0) ** 3 / 3)
         path += reach[:, None, None] * (np.sqrt(wander) * _chances()[0][-2:])[None]
         return path
 
 
+def _between(path: Array, offsets_s: Array) -> Array:
+    """Return a path given at `OFFSETS_S` at other times too: it is slow, a straight line will do."""
+    after = np.minimum(np.searchsorted(OFFSETS_S, offsets_s), len(OFFSETS_S) - 1)
+    result = path[after]
+    for i in np.flatnonzero(OFFSETS_S[after] != offsets_s):
+        before = after[i] - 1
+        share = (offsets_s[i] - OFFSETS_S[before]) / (OFFSETS_S[after[i]] - OFFSETS_S[before])
+        result[i] = path[before] + share * (path[after[i]] - path[before])
+    return np.asarray(result)
+
+
 @lru_cache(maxsize=len(FLEXURES))
-def _going_on(kind: int, offsets_s: tuple[float, ...]) -> tuple[Array, NDArray[np.float32]]:
-    """Return how a flexure goes on: weights (n, 2) of value and slope now, and what chance adds (n, 2, d)."""
+def _going_on(kind: int) -> tuple[Array, NDArray[np.float32]]:
+    """Return how a flexure goes on over `OFFSETS_S`.
+
+    Weights (n, 2) of value and slope now, and what chance adds (n, 2, d).
+    """
     normals = _chances()[1]
-    steps = np.diff(np.array(offsets_s), prepend=0.0)
+    steps = np.diff(OFFSETS_S, prepend=0.0)
     weights, value, slope = np.eye(2), np.zeros((2, DRAWS)), np.zeros((2, DRAWS))
     keep = np.empty((len(steps), 2))
     added = np.empty((len(steps), 2, DRAWS), dtype=np.float32)

@@ -1,24 +1,15 @@
 """When a drawn track first brings the limb to the frame's edge, and what many draws say about that time."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sentinel.forecast.coming import Daylight
 from sentinel.records import Edge
-from sentinel.sky.arrays import Array, Bools
+from sentinel.sky.arrays import Array
 
-HORIZON_H = 48.0
-"""How far ahead a forecast looks."""
 EDGES: tuple[Edge, ...] = ("left", "right", "top", "bottom")
-
-_FINE_S = np.arange(0, 1200, 60.0)
-_MIDDLE_S = np.arange(1200, 7200, 300.0)
-_COARSE_S = np.arange(7200, 12 * 3600, 1200.0)
-_FAR_S = np.arange(12 * 3600, HORIZON_H * 3600 + 1, 1800.0)
-OFFSETS_S: Array = np.concatenate([_FINE_S, _MIDDLE_S, _COARSE_S, _FAR_S])
-"""Times after now at which tracks are evaluated: dense at first, where a stopped mount loses the sun."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,37 +59,6 @@ class Exits:
 
 
 @dataclass(frozen=True, slots=True)
-class Daylight:
-    """Whether the sun is above the horizon line on a grid of times, and exactly when that changes."""
-
-    up: Bools
-    """(n,)"""
-    turns: NDArray[np.intp]
-    """(k,) index of the last time before each rising or setting"""
-    share: Array
-    """(k,) where between that time and the next it happens"""
-    rate_deg_s: Array
-    """(k,) how fast the sun climbs then"""
-
-
-def daylight(offsets_s: Array, above_deg: Callable[[Array], Array]) -> Daylight:
-    """Find risings and settings; `above_deg` gives the sun's height above the line at times after now."""
-    heights = above_deg(offsets_s)
-    up = heights > 0
-    turns = np.flatnonzero(up[1:] != up[:-1])
-    begin, end = offsets_s[turns], offsets_s[turns + 1]
-    low, high = heights[turns], heights[turns + 1]
-    when = begin + (end - begin) * low / np.where(low == high, 1.0, low - high)
-    rate = np.zeros_like(when)
-    if len(turns):
-        for _ in range(3):
-            here, later = above_deg(when), above_deg(when + 10.0)
-            rate = (later - here) / 10.0
-            when = np.clip(when - here / np.where(rate == 0, 1.0, rate), begin, end)
-    return Daylight(up, turns, (when - begin) / (end - begin), rate)
-
-
-@dataclass(frozen=True, slots=True)
 class Swing:
     """To and fro within minutes that the tracks do not have: the drive's periodic error."""
 
@@ -121,20 +81,14 @@ _TURN = np.linspace(0, 2 * np.pi, 65)
 
 
 def first_exits(
-    offsets_s: Array,
-    room_px: Array,
-    day: Daylight,
-    lifted_deg: Array | None = None,
-    swing: Swing | None = None,
+    room_px: Array, day: Daylight, lifted_deg: Array | None = None, swing: Swing | None = None
 ) -> Exits:
     """Find where each draw's room along an edge first runs out while the sun is up.
 
     Parameters
     ----------
-    offsets_s
-        Times after now, shape (n,).
     room_px
-        Gaps to the four edges, shape (4, n, draws).
+        Gaps to the four edges at the day's times, shape (4, n, draws).
     day
         When the sun is up. What is outside at sunrise has left at sunrise.
     lifted_deg
@@ -142,7 +96,7 @@ def first_exits(
     swing
         It leaves not when the far end of the swing first comes to the edge but when it next is there.
     """
-    offsets_s, room_px, up, rate = _with_turns(offsets_s, room_px, day)
+    offsets_s, up = day.offsets_s, day.up
     if swing is not None:
         room_px = room_px - swing.reach_px[:, None]
     least = room_px.min(axis=0)
@@ -166,20 +120,5 @@ def first_exits(
         when = when + np.where(crosses | (after == 0), waits, 0.0)
     if lifted_deg is not None:
         rises = leaves & (after > 0) & ~up[before]
-        when = np.where(rises, when - lifted_deg / np.where(rises, rate[after], 1.0), when)
+        when = np.where(rises, when - lifted_deg / day.climb_deg_s[after], when)
     return Exits(np.where(leaves, np.maximum(when, 0.0), np.inf), edge)
-
-
-def _with_turns(offsets_s: Array, room_px: Array, day: Daylight) -> tuple[Array, Array, Bools, Array]:
-    """Put the moments of rising and setting into the grid: the sun counts as up at each of them."""
-    if not len(day.turns):
-        return offsets_s, room_px, day.up, np.ones(len(offsets_s))
-    turns, share = day.turns, day.share
-    when = offsets_s[turns] + share * (offsets_s[turns + 1] - offsets_s[turns])
-    between = room_px[:, turns] + share[:, None] * (room_px[:, turns + 1] - room_px[:, turns])
-    return (
-        np.insert(offsets_s, turns + 1, when),
-        np.insert(room_px, turns + 1, between, axis=1),
-        np.insert(day.up, turns + 1, True),
-        np.insert(np.ones(len(offsets_s)), turns + 1, np.maximum(day.rate_deg_s, 1e-5)),
-    )

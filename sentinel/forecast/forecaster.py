@@ -5,9 +5,10 @@ from datetime import datetime
 
 import numpy as np
 
+from sentinel.forecast.coming import Coming, coming
 from sentinel.forecast.draws import Draws
 from sentinel.forecast.estimate import Candidate, Estimator
-from sentinel.forecast.exits import OFFSETS_S, Frame
+from sentinel.forecast.exits import Frame
 from sentinel.forecast.fit import Prior
 from sentinel.forecast.line import fit_line
 from sentinel.forecast.outlook import FOCAL_DOUBT, Departure, Known, outlook, without_disc
@@ -30,8 +31,8 @@ BACKLASH_ARCSEC = 120.0
 AXIS_CHANGED_SIGMAS = 4.5
 SCALES = 201
 FAR_PX = 1e7
-EXPECTED = int(np.searchsorted(OFFSETS_S, 12 * 3600.0))
-"""Times for which a disc is expected: half a day."""
+EXPECTED_S = 12 * 3600.0
+"""For how long a disc is expected."""
 _ELSE = 0.04
 
 
@@ -97,8 +98,9 @@ class Forecaster:
         if not surprise and not self._is_due(now, isinstance(event, MeasuredFrame)):
             return None
         self._renewed_s = now
-        self._draws, tracks = self._fitted(now, keep=True)
-        forecast = self._outlook(now_utc, self._draws, tracks)
+        ahead = coming(self._settings, self._sun, now)
+        self._draws, tracks = self._fitted(ahead, keep=True)
+        forecast = self._outlook(now_utc, ahead, self._draws, tracks)
         if forecast.exit_utc is not None:
             self._exit_s = utc_s(forecast.exit_utc)
         return forecast
@@ -109,7 +111,8 @@ class Forecaster:
         if self._tracker.last is None:
             return without_disc(self._settings, self._stores, now_utc, now)
         unrest = self._tracker.unrest
-        forecast = self._outlook(now_utc, *self._fitted(now, keep=False))
+        ahead = coming(self._settings, self._sun, now)
+        forecast = self._outlook(now_utc, ahead, *self._fitted(ahead, keep=False))
         self._tracker.unrest = unrest
         return forecast
 
@@ -230,34 +233,34 @@ class Forecaster:
                 return clipped
         return self._nominal
 
-    def _fitted(self, now: float, *, keep: bool) -> tuple[Draws, Array]:
-        """Return draws from a fit to the track as of now, and their tracks (2, n, draws) in pixels.
+    def _fitted(self, ahead: Coming, *, keep: bool) -> tuple[Draws, Array]:
+        """Return draws from a fit to the track as of now, and their coming tracks (2, n, draws) in pixels.
 
         Where `keep`, the next fit goes on from this one.
         """
         tracker = self._tracker
         if tracker.departed_utc_s is not None and self._draws is not None:
-            return self._draws, self._tracks_px(self._draws, now)
+            return self._draws, self._tracks_px(self._draws, ahead)
         scale = self._scale
         arc = tracker.bins.arc()
         tracker.renew_unrest()
         unrest, worm = tracker.unrest_of(arc, self._interval_s)
         variance = (arc.sigma_px * scale) ** 2 + unrest
         xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale
-        draws = self._estimator.fit(arc, xy, variance, worm, now, keep=keep)
-        tracks = self._tracks_px(draws, now)
+        draws = self._estimator.fit(arc, xy, variance, worm, ahead.now_s, keep=keep)
+        tracks = self._tracks_px(draws, ahead)
         if keep:
             tracker.scale_arcsec_px = scale
             if tracker.last is not self._expected_from:
                 # While nothing is seen the old expectation stands: it begins where the last disc was.
-                tracker.expected = _expected(tracks, now)
+                tracker.expected = _expected(tracks, ahead)
                 self._expected_from = tracker.last
-            self._note_axis(draws, now)
+            self._note_axis(draws, ahead.now_s)
         return draws, tracks
 
-    def _tracks_px(self, draws: Draws, now: float) -> Array:
+    def _tracks_px(self, draws: Draws, ahead: Coming) -> Array:
         middle = np.array(self._frame.middle_px)[:, None, None]
-        tracks: Array = np.stack(draws.tracks_arcsec(now, OFFSETS_S)) / self._scale + middle
+        tracks: Array = np.stack(draws.tracks_arcsec(ahead.now_s, ahead.offsets_s)) / self._scale + middle
         # Behind a camera that stands still there is no place in the picture: far out.
         return np.nan_to_num(tracks, copy=False, nan=FAR_PX, posinf=FAR_PX, neginf=-FAR_PX).clip(
             -FAR_PX, FAR_PX
@@ -277,7 +280,7 @@ class Forecaster:
                 break
         self._axes.append((now, float(az), float(alt), float(s_az), float(s_alt)))
 
-    def _outlook(self, now_utc: datetime, draws: Draws, tracks_px: Array) -> Forecast:
+    def _outlook(self, now_utc: datetime, ahead: Coming, draws: Draws, tracks_px: Array) -> Forecast:
         tracker = self._tracker
         if tracker.last is None or self._stores is None:
             raise ValueError("no disc has been seen yet")
@@ -289,6 +292,7 @@ class Forecaster:
             stores=self._stores,
             interval_s=self._interval_s,
             draws=draws,
+            coming=ahead,
             tracks_px=tracks_px,
             worm=tracker.unrest.worm,
             last=tracker.last,
@@ -300,7 +304,7 @@ class Forecaster:
             expected_exit_s=self._exit_s,
             axis_changed_s=self._axis_changed_s,
         )
-        return outlook(known, now_utc, utc_s(now_utc))
+        return outlook(known, now_utc)
 
     def _departure(self, draws: Draws) -> Departure | None:
         """Return how the disc has moved since it left its track, None where it has not."""
@@ -318,7 +322,9 @@ class Forecaster:
         return Departure(since, line, stopped, suspects[-1])
 
 
-def _expected(tracks_px: Array, now: float) -> Expected:
-    near = tracks_px[:, :EXPECTED]
-    spread = np.hypot(*near.std(axis=2))
-    return Expected(now + OFFSETS_S[:EXPECTED], np.median(near, axis=2).T, spread - spread[0])
+def _expected(tracks_px: Array, ahead: Coming) -> Expected:
+    near = ahead.offsets_s < EXPECTED_S
+    x, y = tracks_px[:, near]
+    spread = np.hypot(x.std(axis=1), y.std(axis=1))
+    middle = np.stack([np.median(x, axis=1), np.median(y, axis=1)], axis=1)
+    return Expected(ahead.times_s[near], middle, spread - spread[0])

@@ -1,14 +1,14 @@
 """From draws to a forecast record: exits, what falls due, where to put the disc, where the sun is."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 import numpy as np
 
+from sentinel.forecast.coming import HORIZON_H, Coming, daylight
 from sentinel.forecast.draws import Draws
-from sentinel.forecast.exits import HORIZON_H, OFFSETS_S, Daylight, Exits, Frame, Swing, daylight, first_exits
+from sentinel.forecast.exits import Exits, Frame, Swing, first_exits
 from sentinel.forecast.line import Line, line_normals
 from sentinel.forecast.places import Ahead, best_along, best_centre, place, reach
 from sentinel.forecast.standing import STOP_S, Lead, lead, off_axis_deg, stopped_px
@@ -18,8 +18,7 @@ from sentinel.forecast.words import basis_of
 from sentinel.forecast.worm import Worm
 from sentinel.records import Due, Edge, Forecast, Place
 from sentinel.settings import Settings
-from sentinel.sky.arrays import Array, Bools
-from sentinel.sky.horizon import HorizonLine
+from sentinel.sky.arrays import Array
 from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 from sentinel.times import from_utc_s
@@ -60,8 +59,9 @@ class Known:
     stores: Stores
     interval_s: float
     draws: Draws
+    coming: Coming
     tracks_px: Array
-    """Their tracks from now on, at `OFFSETS_S`, (2, n, draws)."""
+    """Their tracks at the coming times, (2, n, draws)."""
     worm: Worm | None
     """The drive's periodic error, to and fro along the equator."""
     last: Sight
@@ -79,42 +79,35 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class _View:
-    """The coming two days."""
+    """Where the disc may be in the coming two days."""
 
-    now_s: float
-    times_s: Array
-    altitude_deg: Array
-    azimuth_deg: Array
-    line_deg: Array
+    coming: Coming
     radius_px: Array
     x_px: Array
     y_px: Array
-    day: Daylight
-    clear_deg: Callable[[Array], Array]
-    """How far the sun is above where it counts as well clear of the line, at times after now."""
 
     @property
-    def up(self) -> Bools:
-        return self.day.up
+    def now_s(self) -> float:
+        return self.coming.now_s
 
 
-def outlook(known: Known, now_utc: datetime, now_s: float) -> Forecast:
+def outlook(known: Known, now_utc: datetime) -> Forecast:
     """Return the forecast."""
-    view = _view(known, now_s)
+    view = _view(known)
     room = known.frame.room_px(view.x_px, view.y_px, view.radius_px[:, None])
     site = known.settings.site
     air = known.draws.air() * float(refraction_sigma_deg(0.0, site.pressure_hpa, site.temperature_c))
     swing = _swing(known)
-    exits = first_exits(OFFSETS_S, room, view.day, air if known.departure is None else None, swing)
-    fields = _exit_fields(known, now_s, exits)
+    exits = first_exits(room, view.coming.day, air if known.departure is None else None, swing)
+    fields = _exit_fields(known, exits)
     best = lead(known.draws)
     rate = known.draws.rate_ratio()
     fields |= _axis_fields(known, best, rate)
     flags = _flags(known, view, best)
     early_s = exits.quantile_s(0.05)
-    if np.isfinite(early_s) and not _is_clear(view, early_s):
+    if np.isfinite(early_s) and not _is_clear(view.coming, early_s):
         flags = (*flags, "exit-at-horizon")
-        fields["exit_clear_utc"] = _exit_clear(view, room, swing)
+        fields["exit_clear_utc"] = _exit_clear(view.coming, room, swing)
     fields |= _place_fields(view, known, best, exits) if known.departure is None else {}
     fields |= _sky_fields(known, view, best)
     due = _due(known, view, fields["exit_early_utc"], float(np.median(rate)))
@@ -152,30 +145,17 @@ def without_disc(settings: Settings, stores: Stores | None, now_utc: datetime, n
     )
 
 
-def _view(known: Known, now_s: float) -> _View:
-    times = now_s + OFFSETS_S
-    altitude, azimuth = known.sun.altaz_deg(times)
-    line = HorizonLine(known.settings.site.horizon)
-
-    def above_deg(offsets_s: Array) -> Array:
-        height, bearing = known.sun.altaz_deg(now_s + offsets_s)
-        return np.asarray(height - line.altitude_deg(bearing))
-
-    radius = known.sun.angular_radius_arcsec(times) / known.scale
-    if known.departure is not None:
-        x, y = known.departure.line.draws_px(times, line_normals())
-    else:
-        x, y = known.tracks_px
-    day, clear_deg = daylight(OFFSETS_S, above_deg), known.settings.thresholds.sun_clear_deg
-    line_deg = np.asarray(line.altitude_deg(azimuth))
-    return _View(
-        now_s, times, altitude, azimuth, line_deg, radius, x, y, day,
-        lambda offsets_s: above_deg(offsets_s) - clear_deg,
-    )  # fmt: skip
+def _view(known: Known) -> _View:
+    ahead = known.coming
+    radius = ahead.radius_arcsec / known.scale
+    if known.departure is None:
+        return _View(ahead, radius, *known.tracks_px)
+    return _View(ahead, radius, *known.departure.line.draws_px(ahead.times_s, line_normals()))
 
 
-def _exit_fields(known: Known, now_s: float, exits: Exits) -> dict[str, Any]:
+def _exit_fields(known: Known, exits: Exits) -> dict[str, Any]:
     fields: dict[str, Any] = {}
+    now_s = known.coming.now_s
     for name, share in _QUANTILES:
         after = exits.quantile_s(share)
         at = None if np.isinf(after) else now_s + after
@@ -187,16 +167,16 @@ def _exit_fields(known: Known, now_s: float, exits: Exits) -> dict[str, Any]:
     return fields
 
 
-def _is_clear(view: _View, after_s: float) -> bool:
+def _is_clear(ahead: Coming, after_s: float) -> bool:
     """Whether the sun is well clear of the line at a time after now."""
-    return bool(view.clear_deg(np.array([after_s]))[0] > 0)
+    last = int(np.searchsorted(ahead.offsets_s, after_s, side="right")) - 1
+    return bool(ahead.clear.up[last : last + 2].all())
 
 
-def _exit_clear(view: _View, room_px: Array, swing: Swing | None) -> datetime | None:
+def _exit_clear(ahead: Coming, room_px: Array, swing: Swing | None) -> datetime | None:
     """Return the median exit of a sun that is well clear of the line."""
-    exits = first_exits(OFFSETS_S, room_px, daylight(OFFSETS_S, view.clear_deg), swing=swing)
-    after_s = exits.quantile_s(0.5)
-    return None if np.isinf(after_s) else from_utc_s(view.now_s + after_s)
+    after_s = first_exits(room_px, ahead.clear, swing=swing).quantile_s(0.5)
+    return None if np.isinf(after_s) else from_utc_s(ahead.now_s + after_s)
 
 
 def _left_s(known: Known, now_s: float) -> float:
@@ -242,7 +222,7 @@ def _rate_name(best: Lead) -> str:
 def _flags(known: Known, view: _View, best: Lead) -> tuple[str, ...]:
     nominal = known.settings.camera.scale_arcsec_px
     until = view.now_s + 12 * 3600
-    soon = view.altitude_deg[view.up & (view.times_s < until)]
+    soon = view.coming.altitude_deg[view.coming.day.up & (view.coming.times_s < until)]
     asked = {
         "too-little-arc": known.arc_h < LITTLE_ARC_H and best.base_arcsec_s > 0,
         "roll-open": best.share < SETTLED,
@@ -263,8 +243,8 @@ def _configured(settings: Settings) -> str:
 
 
 def _place_fields(view: _View, known: Known, best: Lead, exits: Exits) -> dict[str, Any]:
-    radius = view.radius_px
-    ahead = Ahead(view.now_s, OFFSETS_S, view.x_px, view.y_px, radius, view.up, known.frame)
+    day = view.coming.day
+    ahead = Ahead(view.now_s, day.offsets_s, view.x_px, view.y_px, view.radius_px, day.up, known.frame)
     strays = reach(ahead, 0)
     now_place = place(ahead, 0, best_centre(ahead, 0, strays), strays)
     middle = np.array(known.frame.middle_px)
@@ -273,7 +253,7 @@ def _place_fields(view: _View, known: Known, best: Lead, exits: Exits) -> dict[s
     one_axis = place(ahead, 0, best_along(strays, here, along), strays)
     later = []
     for hours in LATER_H:
-        begin = int(np.searchsorted(OFFSETS_S, hours * 3600))
+        begin = int(np.searchsorted(day.offsets_s, hours * 3600))
         then = reach(ahead, begin, every=2)
         later.append(place(ahead, begin, best_centre(ahead, begin, then), then))
     return {
@@ -306,8 +286,8 @@ def _sky_fields(known: Known, view: _View, best: Lead) -> dict[str, Any]:
         "seen_utc": from_utc_s(known.departure.last.utc_s if known.departure else known.last.utc_s),
         "expected_px": (x, y),
         "expected_sigma_px": float(np.hypot(view.x_px[0].std(), view.y_px[0].std())),
-        "sun_altitude_deg": float(view.altitude_deg[0]),
-        "sun_azimuth_deg": float(view.azimuth_deg[0]),
+        "sun_altitude_deg": float(view.coming.altitude_deg[0]),
+        "sun_azimuth_deg": float(view.coming.azimuth_deg[0]),
         "arc_h": known.arc_h,
         "scale_arcsec_px": known.scale,
         "departed_utc": from_utc_s(known.departure.since_s) if known.departure else None,
@@ -332,7 +312,7 @@ def _stop_fields(known: Known, view: _View, best: Lead, here_px: Array) -> dict[
     moved = stopped_px(known.sun, best, view.now_s, known.scale)
     x, y = here_px[0] + moved[0], here_px[1] + moved[1]
     room = known.frame.room_px(x, y, float(view.radius_px[0]))[:, :, None]
-    exits = first_exits(STOP_S, room, daylight(STOP_S, np.ones_like))
+    exits = first_exits(room, daylight(STOP_S, np.ones_like(STOP_S)))
     after = float(exits.after_s[0])
     edge: Edge | None = exits.likely_edge()
     return {
@@ -345,12 +325,13 @@ def _due(known: Known, view: _View, early_utc: datetime | None, rate_ratio: floa
     due = supplies_due(known.settings, known.stores, view.now_s, known.interval_s)
     if early_utc is not None:
         due["drift"] = early_utc.timestamp()
+    times_s = view.coming.times_s
     limit = axis_limit_due(known.settings, known.stores, view.now_s, rate_ratio)
-    hour_angle = hour_angle_due(known.settings, view.times_s, known.sun.hour_angle_deg(view.times_s))
+    hour_angle = hour_angle_due(known.settings, times_s, known.sun.hour_angle_deg(times_s))
     limits = [when for when in (limit, hour_angle) if when is not None]
     if limits:
         due["axis-limit"] = min(limits)
-    goes = sun_goes(view.times_s, view.line_deg, view.day)
+    goes = sun_goes(view.now_s, view.coming.line_deg, view.coming.day)
     if goes is not None:
         due[goes[1]] = goes[0]
     return in_order(list(due.items()), view.now_s, view.now_s + HORIZON_H * 3600)

@@ -21,7 +21,8 @@ _NO_REGRET = 0.98
 """No advice is to hold shorter than this share of what the middle of the frame would,"""
 _REGRETS = 0.025
 """in more than this share of the draws."""
-_REGRETS_ALIKE = 0.02
+_REGRETS_ALIKE = 0.04
+"""Places that are regretted hardly more often than the best of them count as good as it."""
 _COMPARED = 80
 """Draws compared one by one."""
 _GOLDEN_TURN = 2.399_963
@@ -87,8 +88,8 @@ def best_centre(ahead: Ahead, begin: int, strays: Reach) -> Array:
     """Return the place (2,), relative to the middle, that holds longest.
 
     The best for each level is known in closed form. These and what lies between them are compared, draw by
-    draw, each missed by as much as the operator may, with the middle exactly met: a place that is often worse
-    is not taken; of the rest, those that hold longest at the safe level.
+    draw, met and missed by as much as the operator may, with the middle exactly met: a place that is often
+    worse is not taken; of the rest, those that hold longest at the safe level.
     """
     bests = np.array([_best_at(strays, level) for level in range(len(LEVELS))])
     shares = np.array(_BETWEEN)[:, None, None]
@@ -100,25 +101,44 @@ def best_centre(ahead: Ahead, begin: int, strays: Reach) -> Array:
 
 
 def regrets(ahead: Ahead, begin: int, strays: Reach, places: Array) -> Array:
-    """Return in what share of the draws each place (q, 2), missed, holds shorter than the middle met, (q,).
+    """Return how often each place (q, 2) holds shorter than the middle met, itself met and missed, (q,).
 
-    Of some of the draws, each missing by the whole tolerance in a direction of its own.
+    Of some of the draws, each missing by the whole tolerance in a direction of its own; the mean of the two
+    shares.
     """
     every = max(ahead.x_px.shape[1] // _COMPARED, 1)
-    times = np.flatnonzero(ahead.offsets_s - ahead.offsets_s[begin] >= 0)[::2]
-    tracks = [track[times, ::every] - track[begin, ::every] for track in (ahead.x_px, ahead.y_px)]
-    turn = np.arange(tracks[0].shape[1]) * _GOLDEN_TURN
-    slips = strays.slip_px * np.stack([np.cos(turn), np.sin(turn)])
+    times = _weighed_times(ahead.up, begin)
+    turn = np.arange(len(ahead.x_px[0, ::every])) * _GOLDEN_TURN
+    slips = strays.slip_px * np.stack([np.zeros((2, len(turn))), [np.cos(turn), np.sin(turn)]])
     half = np.maximum(strays.half_px + strays.slip_px, 0.0)
-    out = np.zeros((1 + len(places), *tracks[0].shape), dtype=bool)
-    for moved, room, slip, along in zip(tracks, half, slips, places.T, strict=True):
-        out[0] |= np.abs(moved) > room
-        for i, centre in enumerate(along):
-            out[1 + i] |= np.abs(moved + (slip + centre)) > room
-    out &= ahead.up[times, None]
-    first = np.where(out.any(axis=1), out.argmax(axis=1), out.shape[1] - 1)
-    held = ahead.offsets_s[times][first] - ahead.offsets_s[begin]
-    return np.asarray((held[1:] < _NO_REGRET * held[0]).mean(axis=1))
+    ways = []
+    for axis, track in enumerate((ahead.x_px, ahead.y_px)):
+        moved = track[times, ::every] - track[begin, ::every]
+        # How far it has strayed so far only grows, and the first time that is too far is a count of times.
+        ways += [
+            half[axis] - slips[:, axis, None] - np.maximum.accumulate(moved),
+            half[axis] + slips[:, axis, None] + np.minimum.accumulate(moved),
+        ]  # (2, n, draws) each: the room left to either side, met and missed
+    spare = np.stack(ways).astype(np.float32)
+    after = np.append(ahead.offsets_s[times], ahead.offsets_s[times[-1]]) - ahead.offsets_s[begin]
+
+    def held_s(at: Array) -> Array:
+        x, y = at.astype(np.float32)
+        fits = (spare[0] >= x) & (spare[1] >= -x) & (spare[2] >= y) & (spare[3] >= -y)
+        return np.asarray(after[fits.sum(axis=1)])
+
+    least = _NO_REGRET * held_s(np.zeros(2))[0]
+    return np.array([(held_s(place) < least).mean() for place in places])
+
+
+def _weighed_times(up: Bools, begin: int) -> NDArray[np.intp]:
+    """Return every other time from `begin` on at which the sun is up, each rising and setting among them."""
+    edge = np.ones(len(up), dtype=bool)
+    edge[1:-1] = ~up[:-2] | ~up[2:]
+    keep = up & (edge | (np.arange(len(up)) % 2 == begin % 2))
+    keep[begin] = True
+    keep[:begin] = False
+    return np.flatnonzero(keep)
 
 
 def best_along(strays: Reach, at_px: Array, direction: Array) -> Array:

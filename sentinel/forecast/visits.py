@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sentinel.forecast.exits import Daylight
+from sentinel.forecast.coming import Daylight
 from sentinel.records import Due, Mark, Surroundings
 from sentinel.settings import Settings
 from sentinel.sky.arrays import Array
@@ -110,15 +110,13 @@ def hour_angle_due(settings: Settings, utc_s_grid: Array, hour_angle_deg: Array)
     return float(utc_s_grid[i]) + min(float(to_go[i]) / (15.0 / 3600), step)
 
 
-def sun_goes(utc_s_grid: Array, line_deg: Array, day: Daylight) -> tuple[float, str] | None:
+def sun_goes(now_utc_s: float, line_deg: Array, day: Daylight) -> tuple[float, str] | None:
     """Return when the sun next goes behind the horizon line and why (`sunset|horizon`); None: it stays up."""
-    goes = np.flatnonzero(day.up[day.turns])
+    goes = np.flatnonzero(day.up[:-1] & ~day.up[1:])
     if not len(goes):
         return None
-    first = int(goes[0])
-    i = int(day.turns[first])
-    when = utc_s_grid[i] + day.share[first] * (utc_s_grid[i + 1] - utc_s_grid[i])
-    return float(when), "horizon" if line_deg[i + 1] > 0 else "sunset"
+    last = int(goes[0])
+    return now_utc_s + float(day.offsets_s[last]), "horizon" if line_deg[last] > 0 else "sunset"
 
 
 def in_order(due_utc_s: Sequence[tuple[str, float]], now_utc_s: float, until_utc_s: float) -> tuple[Due, ...]:
