@@ -107,7 +107,9 @@ class Thresholds(Section):
     rate_wrong_fraction: float = Field(
         0.0012, gt=0, lt=0.5, description="rate off by so much of the solar rate"
     )
-    rate_wrong_sigmas: float = Field(5.0, gt=0)
+    rate_wrong_sigmas: float = Field(
+        2.2, gt=0, description="of the fit; at 2.2 the rate told has a chance of one in five left"
+    )
     moved_radius_fraction: float = Field(0.5, gt=0, description="a jump worth a word, in radii of the disc")
     moved_steady_frames: int = Field(3, ge=2)
     moved_clear_min: float = Field(30.0, gt=0)

@@ -19,8 +19,8 @@ from sentinel.forecast.noise import FLEXURES
 from sentinel.sky.arrays import Array
 
 POSE_SIGMA_DEG = 3.0
-_ANY_ROLL = 0.2
-_USUAL_ROLLS = ((0.0, 0.56), (np.pi / 2, 0.08), (np.pi, 0.08), (-np.pi / 2, 0.08))
+_ANY_ROLL = 0.3
+_USUAL_ROLLS = ((0.0, 0.42), (np.pi / 2, 0.08), (np.pi, 0.12), (-np.pi / 2, 0.08))
 _ROLL_SHARPNESS = 6.0
 _ROLL_NORM = 2 * np.pi * float(i0e(_ROLL_SHARPNESS))
 _GRID = 32
@@ -227,7 +227,7 @@ def log_roll_prior(roll_rad: Array) -> Array:
 
     A track alone hardly tells a roll from the opposite one with the opposite axis error: to first order
     they draw the same line, and only refraction and the sun's own motion part them. So what is usual
-    counts, weakly: cameras stand level or on their side, rarely upside down, and anything is possible.
+    counts, weakly: cameras stand level or on their side, seldom upside down, and anything is possible.
     """
     density = np.full_like(roll_rad, _ANY_ROLL / (2 * np.pi))
     for turn, share in _USUAL_ROLLS:

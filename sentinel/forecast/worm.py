@@ -16,6 +16,11 @@ COLUMNS = 4
 SIGMAS_ARCSEC = (20.0, 20.0, 6.0, 6.0)
 _LEAST_DISCS = 15
 _LEAST_ARCSEC = 3.0
+_LEAST_SHARE, _LEAST_SHARE_FREE = 0.12, 10.0
+"""A wave must explain this share of what slow drift leaves, and so much over the degrees of freedom: the best
+of many frequencies explains some of any noise."""
+_ONCE_FOUND = 0.75
+"""A known one only this part of it: who comes and goes upsets the fit."""
 _RUN_S = 3600.0
 _GAP_S = 900.0
 _ROUND = 0.45
@@ -87,7 +92,8 @@ def find_worm(
     best = _best_frequency(times, left, slow, known)
     coefficients, explained = _fitted(times, left, slow, best, harmonics=2)
     spread = np.linalg.svd(coefficients[:2], compute_uv=False)
-    enough = explained > power * (0.2 + 8.0 / freedom)
+    least = _LEAST_SHARE + _LEAST_SHARE_FREE / freedom
+    enough = explained > power * least * (1.0 if known is None else _ONCE_FOUND)
     if not enough or spread[0] < _LEAST_ARCSEC or spread[1] > _ROUND * spread[0]:
         return None, power, freedom
     worm = Worm(1 / best, float(spread[0]), float(times[0]))

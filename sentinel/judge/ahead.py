@@ -14,7 +14,7 @@ SUPPLIES: Mapping[str, str] = {
 RATE_RATIOS: Mapping[str, float] = {"solar": 1.0, "sidereal": 1.002_737_909, "lunar": 14.492 / 15}
 """Of the usual rates over the mean solar rate; drives sold as lunar run at 14.685 or 14.492 "/s."""
 _LUNAR_DRIVE = 14.685 / 15
-_RATE_FORECASTS = 3
+_RATE_FORECASTS = 2
 _AGREE_S = 1200.0
 
 
@@ -93,13 +93,11 @@ def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
         return state
     usual = [RATE_RATIOS[tracking]] + ([_LUNAR_DRIVE] if tracking == "lunar" else [])
     off = min((ratio - one for one in usual), key=abs)
-    if "roll-open" in forecast.flags:
-        # More than one mount explains the track, some of them at another rate: that says nothing either way.
-        return state
     # The fit has weighed the usual rates against each other; its sigma spans those it has not ruled out yet.
-    clear = abs(off) > limits.rate_wrong_sigmas * sigma or "rate" in forecast.flags
+    clear = abs(off) > limits.rate_wrong_sigmas * sigma
     if not (clear and abs(off) > limits.rate_wrong_fraction):
-        return state._replace(rates=(), rate=None)
+        # While more than one mount explains the track, some of them at another rate, that says nothing.
+        return state if "roll-open" in forecast.flags else state._replace(rates=(), rate=None)
     rates = (*state.rates[-(_RATE_FORECASTS - 1) :], off)
     if len(rates) < _RATE_FORECASTS:
         return state._replace(rates=rates)
