@@ -88,17 +88,10 @@ def waited(state: Delivery, start_s: float, now_s: float, scene: Scene, facts: M
     if state.last_s is not None:
         detail |= {"last_frame": state.last_frame, "last_utc": format_utc(from_utc_s(state.taken_s))}
     onset_s = since_s + scene.interval_s if state.last_s is not None else since_s
-    severity = Severity.NOW
-    if scene.glance(now_s).clear_deg < 0 and not _soon_up(now_s, scene):
-        # Nothing is lost while the sun is down: whoever sleeps is woken in time before it is back.
-        severity = Severity.SOON
+    if scene.glance(now_s).clear_deg < 0:
+        # Nothing is lost until it is back: for whoever is woken to judge by.
         detail |= {"sun_rises_utc": _rise_utc(now_s, scene)}
-    return {"no-frames": Finding(severity=severity, onset_s=onset_s, detail=detail)}
-
-
-def _soon_up(now_s: float, scene: Scene) -> bool:
-    lead_min = scene.settings.visit.travel_min + scene.thresholds.lead_now_min
-    return any(scene.glance(now_s + share * lead_min * 60).clear_deg > 0 for share in (0.25, 0.5, 0.75, 1.0))
+    return {"no-frames": Finding(severity=Severity.NOW, onset_s=onset_s, detail=detail)}
 
 
 def _rise_utc(now_s: float, scene: Scene) -> str | None:

@@ -40,12 +40,12 @@ def no_frames(incident: Incident, teller: Teller) -> Words:
     if folder is not None:
         what += f". The folder they come into {folder[0]}"
         act = f"{folder[1]}, then the camera: battery, card, timer, cable"
-    rises = detail.get("sun_rises_utc")
-    if incident.severity is not Severity.NOW:
+    if "sun_rises_utc" in detail:
+        rises = detail["sun_rises_utc"]
         left = f"The sun is down{f' and is back at {teller.at(rises)}' if rises else ''}"
         till = f" till {teller.at(rises)}" if rises else ""
         short = f"No pictures since {since}, sun down{till}. {act} before sunrise."
-        return Words("No pictures; the sun is down", what, left, f"{act}, before the sun is back", short)
+        return Words("NO PICTURES; the sun is down", what, left, f"{act}, before the sun is back", short)
     stays = f" Sun stays in frame till {teller.at(until)}." if fine and until else ""
     short = f"No pictures since {since}, {missed} missed.{' Sun and mount were fine.' if fine else ''} "
     short += f"Check camera on, battery, card, timer, cable.{stays}"

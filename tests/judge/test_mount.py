@@ -363,7 +363,14 @@ def test_star_rate_is_told_from_the_fit() -> None:
 def test_star_rate_is_told_as_soon_as_the_fit_has_decided() -> None:
     watch = tracked()
     told, open_yet = ("rate",), ("roll-open", "rate")
-    for flags, sigma in (((), 8e-4), (told, 8e-4), ((), 1e-4), (told, 1e-3), (open_yet, 1.3e-3), (told, 1e-3)):
+    for flags, sigma in (
+        ((), 8e-4),
+        (told, 8e-4),
+        ((), 1e-4),
+        (told, 1e-3),
+        (open_yet, 1.3e-3),
+        (told, 1e-3),
+    ):
         assert watch.said == []
         watch.forecast(rate_ratio=1.0027 if "rate" in flags else 1.0, rate_ratio_sigma=sigma, flags=flags)
         watch.frames(10)

@@ -91,8 +91,8 @@ EVERY: dict[str, Incident] = {
         alone_until_utc=at("07:40"),
     ),
     "no-frames unknown now": incident("no-frames", "now", missed_frames=4, damaged_files=3),
-    "no-frames night soon": incident(
-        "no-frames", "soon", last_utc=at("02:58"), missed_frames=4, sun_rises_utc=at("05:12")
+    "no-frames night now": incident(
+        "no-frames", "now", last_utc=at("02:58"), missed_frames=4, sun_rises_utc=at("05:12")
     ),
     "no-frames same now": incident("no-frames", "now", same_picture=True),
     "clock note": incident("clock", "note", step_s=-12.0, likely="drift-or-set-by-hand"),
