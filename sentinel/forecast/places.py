@@ -111,24 +111,27 @@ def regrets(ahead: Ahead, begin: int, strays: Reach, places: Array) -> Array:
     turn = np.arange(len(ahead.x_px[0, ::every])) * _GOLDEN_TURN
     slips = strays.slip_px * np.stack([np.zeros((2, len(turn))), [np.cos(turn), np.sin(turn)]])
     half = np.maximum(strays.half_px + strays.slip_px, 0.0)
-    ways = []
+    # The room left to the four sides, met and missed, by draw; past the last time there is none.
+    spare = np.full((4, 2, len(turn), len(times) + 1), -np.inf, dtype=np.float32)
     for axis, track in enumerate((ahead.x_px, ahead.y_px)):
-        moved = track[times, ::every] - track[begin, ::every]
-        # How far it has strayed so far only grows, and the first time that is too far is a count of times.
-        ways += [
-            half[axis] - slips[:, axis, None] - np.maximum.accumulate(moved),
-            half[axis] + slips[:, axis, None] + np.minimum.accumulate(moved),
-        ]  # (2, n, draws) each: the room left to either side, met and missed
-    spare = np.stack(ways).astype(np.float32)
+        moved = (track[times, ::every] - track[begin, ::every]).T
+        # How far it has strayed so far only grows: what once was too far stays so.
+        spare[2 * axis, ..., :-1] = (
+            half[axis] - slips[:, axis, :, None] - np.maximum.accumulate(moved, axis=1)
+        )
+        spare[2 * axis + 1, ..., :-1] = (
+            half[axis] + slips[:, axis, :, None] + np.minimum.accumulate(moved, axis=1)
+        )
     after = np.append(ahead.offsets_s[times], ahead.offsets_s[times[-1]]) - ahead.offsets_s[begin]
 
     def held_s(at: Array) -> Array:
         x, y = at.astype(np.float32)
         fits = (spare[0] >= x) & (spare[1] >= -x) & (spare[2] >= y) & (spare[3] >= -y)
-        return np.asarray(after[fits.sum(axis=1)])
+        return np.asarray(after[fits.argmin(axis=2)])
 
     least = _NO_REGRET * held_s(np.zeros(2))[0]
-    return np.array([(held_s(place) < least).mean() for place in places])
+    held = np.array([held_s(place) for place in places])
+    return np.asarray((held < least).mean(axis=(1, 2)))
 
 
 def _weighed_times(up: Bools, begin: int) -> NDArray[np.intp]:

@@ -64,9 +64,9 @@ class Expected:
 
     def at(self, utc_s: float) -> tuple[Array, float]:
         """Return the expected centre (2,) and its spread at a time; held beyond the ends."""
-        i = int(np.clip(np.searchsorted(self.utc_s, utc_s), 1, len(self.utc_s) - 1))
-        before, after = self.utc_s[i - 1], self.utc_s[i]
-        share = float(np.clip((utc_s - before) / (after - before), -1.0, 1.0))
+        i = min(max(int(self.utc_s.searchsorted(utc_s)), 1), len(self.utc_s) - 1)
+        before, after = float(self.utc_s[i - 1]), float(self.utc_s[i])
+        share = min(max((utc_s - before) / (after - before), -1.0), 1.0)
         xy = self.xy_px[i - 1] + share * (self.xy_px[i] - self.xy_px[i - 1])
         spread = self.spread_px[i - 1] + max(share, 0.0) * (self.spread_px[i] - self.spread_px[i - 1])
         return xy, float(spread)

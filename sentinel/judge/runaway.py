@@ -24,8 +24,8 @@ from sentinel.judge.track import Step, Track, Vector, quiet_px
 from sentinel.sky import true_altitude_deg
 
 STOPPED, REVERSED, SLIPPING = "stopped", "reversed", "wrong-rate"
-EXACT_DEG = 3.5
-EXACT_FRACTION = 0.01
+EXACT_DEG, EXACT_FRACTION = 1.2, 0.004
+"""How well, 1-sigma, the fitted roll and the sun's radius tell the way and length of a stopped mount's step."""
 _MULTIPLES = ((1.0, STOPPED), (2.0, REVERSED))
 
 
@@ -87,10 +87,9 @@ def _onset_s(
         return None
     known = west is not None and _along(way, west, scene.thresholds.runaway_angle_deg)
     if share * multiple * before.sky_px < max(4 * noise, 0.02 * multiple * before.sky_px):
-        # Nothing yet the frame before: a knock or a push of just this length looks the same, unless the way
-        # is the known one and the rate fits well.
-        exact = west is not None and _along(way, west, EXACT_DEG) and _is_whole(track, multiple)
-        return before.time_s if exact else None
+        # Nothing yet the frame before: a knock or a push of just this length looks the same, unless way and
+        # length are those of a stopped mount to within what is known of them.
+        return before.time_s if west is not None and _is_exact(track, west, multiple) else None
     onset_s = before.time_s - min(share, 1.0) * before.seconds
     if earlier is None:
         return onset_s if sharp else None
@@ -106,11 +105,13 @@ def _onset_s(
     return before.time_s - before.seconds - min(part, 1.0) * earlier.seconds
 
 
-def _is_whole(track: Track, multiple: float) -> bool:
-    """Whether the last step is as long as that of a mount that stood still, or turned back, all the while."""
-    last = track.steps[-1]
+def _is_exact(track: Track, west: Vector, multiple: float) -> bool:
+    """Whether the last step is that of a mount that stood still, or turned back, all the while."""
+    last, noise = track.steps[-1], track.jitter_px
     whole = multiple * last.sky_px
-    return abs(hypot(*last.move) - whole) <= EXACT_FRACTION * whole + 2.5 * track.jitter_px
+    along = (last.move[0] * west[0] + last.move[1] * west[1] - whole) / hypot(noise, EXACT_FRACTION * whole)
+    across = (last.move[1] * west[0] - last.move[0] * west[1]) / hypot(noise, radians(EXACT_DEG) * whole)
+    return hypot(along, across) <= 3
 
 
 def _both_whole(track: Track, way: Vector, multiple: float, scene: Scene) -> bool:
