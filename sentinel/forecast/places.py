@@ -115,13 +115,10 @@ def regrets(ahead: Ahead, begin: int, strays: Reach, places: Array) -> Array:
     spare = np.full((4, 2, len(turn), len(times) + 1), -np.inf, dtype=np.float32)
     for axis, track in enumerate((ahead.x_px, ahead.y_px)):
         moved = (track[times, ::every] - track[begin, ::every]).T
+        slip = slips[:, axis, :, None]
         # How far it has strayed so far only grows: what once was too far stays so.
-        spare[2 * axis, ..., :-1] = (
-            half[axis] - slips[:, axis, :, None] - np.maximum.accumulate(moved, axis=1)
-        )
-        spare[2 * axis + 1, ..., :-1] = (
-            half[axis] + slips[:, axis, :, None] + np.minimum.accumulate(moved, axis=1)
-        )
+        spare[2 * axis, ..., :-1] = half[axis] - slip - np.maximum.accumulate(moved, axis=1)
+        spare[2 * axis + 1, ..., :-1] = half[axis] + slip + np.minimum.accumulate(moved, axis=1)
     after = np.append(ahead.offsets_s[times], ahead.offsets_s[times[-1]]) - ahead.offsets_s[begin]
 
     def held_s(at: Array) -> Array:

@@ -25,7 +25,7 @@ from sentinel.sky import true_altitude_deg
 
 STOPPED, REVERSED, SLIPPING = "stopped", "reversed", "wrong-rate"
 EXACT_DEG, EXACT_FRACTION = 1.2, 0.004
-"""How well, 1-sigma, the fitted roll and the sun's radius tell the way and length of a stopped mount's step."""
+"""How well, 1-sigma, the fit's roll and the disc's size tell way and length of a stopped mount's step."""
 _MULTIPLES = ((1.0, STOPPED), (2.0, REVERSED))
 
 
