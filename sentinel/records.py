@@ -248,6 +248,8 @@ class Forecast:
     """Hours of track that the fit stands on."""
     roll_deg: float | None = None
     """Of the camera on the mount, as `sky.mount.Pose` counts it."""
+    roll_share: float | None = None
+    """How likely that roll is, 0 to 1, among all that explain the track."""
     scale_arcsec_px: float | None = None
     implied_focal_length_mm: float | None = None
     """Focal length that the disc's size implies, where it contradicts the configured one."""

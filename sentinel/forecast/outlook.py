@@ -191,9 +191,9 @@ def _left_s(known: Known, now_s: float) -> float:
 
 def _axis_fields(known: Known, best: Lead, rate: Array) -> dict[str, Any]:
     if best.base_arcsec_s == 0:
-        return {"rate_ratio": 0.0, "rate_ratio_sigma": 0.0, "roll_deg": _degrees(best.roll_rad)}
+        return {"rate_ratio": 0.0, "rate_ratio_sigma": 0.0, **_roll_fields(best)}
     point = best.points
-    fields: dict[str, Any] = {"roll_deg": _degrees(best.roll_rad)}
+    fields: dict[str, Any] = _roll_fields(best)
     draws = known.draws
     for name, values, at in (
         ("azimuth", draws.azimuth_deg(), float(point.azimuth_deg[0])),
@@ -208,6 +208,10 @@ def _axis_fields(known: Known, best: Lead, rate: Array) -> dict[str, Any]:
     fields["rate_ratio"] = ratio
     fields["rate_ratio_sigma"] = float(np.sqrt(((rate - ratio) ** 2).mean()))
     return fields
+
+
+def _roll_fields(best: Lead) -> dict[str, Any]:
+    return {"roll_deg": _degrees(best.roll_rad), "roll_share": best.share}
 
 
 def _degrees(radians: float) -> float:

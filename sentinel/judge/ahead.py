@@ -14,7 +14,10 @@ SUPPLIES: Mapping[str, str] = {
 RATE_RATIOS: Mapping[str, float] = {"solar": 1.0, "sidereal": 1.002_737_909, "lunar": 14.492 / 15}
 """Of the usual rates over the mean solar rate; drives sold as lunar run at 14.685 or 14.492 "/s."""
 _LUNAR_DRIVE = 14.685 / 15
-_RATE_FORECASTS = 2
+_RATE_FORECASTS = 3
+_RATE_SETTLED = 2
+_RATE_SETTLED_H = 2.0
+"""So many forecasts must agree on a rate; after so many hours of track so many do."""
 _AGREE_S = 1200.0
 
 
@@ -99,7 +102,7 @@ def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
         # While more than one mount explains the track, some of them at another rate, that says nothing.
         return state if "roll-open" in forecast.flags else state._replace(rates=(), rate=None)
     rates = (*state.rates[-(_RATE_FORECASTS - 1) :], off)
-    if len(rates) < _RATE_FORECASTS:
+    if len(rates) < (_RATE_SETTLED if (forecast.arc_h or 0.0) > _RATE_SETTLED_H else _RATE_FORECASTS):
         return state._replace(rates=rates)
     nearest = min((*RATE_RATIOS.items(), ("lunar", _LUNAR_DRIVE)), key=lambda named: abs(named[1] - ratio))
     looks_like = nearest[0] if abs(nearest[1] - ratio) < max(0.0008, 3 * sigma) else "none of the usual rates"

@@ -36,7 +36,8 @@ CAUSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "runaway": ("over-bright",),
         "moved": ("runaway", "over-bright"),
-        "drift-exit": ("runaway",),
+        "drift-exit": ("runaway", "no-frames"),
+        "visit": ("over-bright",),
         "lost-disc": ("over-bright", "runaway", "no-frames", "drift-exit", "eclipse", "visit"),
         "unverified": ("over-bright", "runaway", "no-frames", "lost-disc"),
         "covered-limb": ("over-bright", "runaway", "no-frames", "eclipse"),

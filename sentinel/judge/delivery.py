@@ -104,8 +104,10 @@ def _rise_utc(now_s: float, scene: Scene) -> str | None:
 def _same_finding(state: Delivery, scene: Scene) -> Finding | None:
     if not state.same:
         return None
-    long = state.taken_s - state.same_since_s >= patience_s(state, scene)
-    sure = long and state.same + 1 >= scene.thresholds.same_picture_frames
+    enough = scene.thresholds.same_picture_frames
+    # Where even the time of exposure stays the same, the count of frames alone must tell.
+    long = state.taken_s - state.same_since_s >= patience_s(state, scene) or state.same + 1 >= 3 * enough
+    sure = long and state.same + 1 >= enough
     detail = {"same_picture": True, "same_frames": state.same + 1, "last_frame": state.last_frame}
     return Finding(
         severity=Severity.NOW if sure else None,

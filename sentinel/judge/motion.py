@@ -23,6 +23,7 @@ from sentinel.times import format_utc, from_utc_s, utc_s
 
 LONGEST_PAUSE_S = 6 * 3600.0
 TOLD_S = 900.0
+_SURE_SHARE = 0.985
 _ROLL_DOUBTS = frozenset({"too-little-arc", "roll-open", "departed"})
 
 
@@ -83,6 +84,9 @@ class Motion(NamedTuple):
     track: Track = Track()
     rolls: tuple[float, ...] = ()
     west: Vector | None = None
+    """Which way the disc goes when the mount stops, where the forecasts agree on it."""
+    west_sure: bool = False
+    """Whether hardly any other way is possible."""
     running: Running | None = None
     leap: Leap | None = None
     move: Move | None = None
@@ -133,7 +137,7 @@ def _stepped(motion: Motion, step: Step, sight: Sight, forecast: Forecast | None
     quiet = step.excess_px <= quiet_px(motion.track, step.sky_px, scene)
     if motion.running is not None:
         return _still_running(motion, motion.running, step, quiet, scene)
-    suspicion = runaway.suspect(motion.track, scene, motion.west)
+    suspicion = runaway.suspect(motion.track, scene, motion.west, sure=motion.west_sure)
     if suspicion is not None:
         return motion._replace(running=_begin(suspicion, step), leap=None)
     return _leapt(motion, step, sight, scene, quiet=quiet, forecast=forecast)
@@ -292,7 +296,9 @@ def _rolled(motion: Motion, forecast: Forecast, *, southern: bool) -> Motion:
     rolls = (*motion.rolls[-2:], forecast.roll_deg)
     spread = max(abs((roll - rolls[-1] + 180) % 360 - 180) for roll in rolls)
     agreed = len(rolls) == 3 and spread < 4.0
-    return motion._replace(rolls=rolls, west=west_from_roll(rolls[-1], southern=southern) if agreed else None)
+    west = west_from_roll(rolls[-1], southern=southern) if agreed else None
+    sure = west is not None and (forecast.roll_share or 0.0) >= _SURE_SHARE
+    return motion._replace(rolls=rolls, west=west, west_sure=sure)
 
 
 def time_passed(motion: Motion, now_s: float, scene: Scene) -> Motion:

@@ -179,8 +179,10 @@ def _dim_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
 def _over_bright(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> tuple[Optics, Finding | None]:
     """Look for light that only a missing filter lets in."""
     limits = scene.thresholds
-    recent = tuple(b for b in state.bright[-5:] if sight.time_s - b.time_s <= 1800)
-    glaring, evidence = _glares(recent, sight, scene, cloudy=cloudy)
+    # While it glares what was before stays the measure: else the glare would in time become the usual.
+    asked_s = state.glare.onset_s if state.glare is not None else sight.time_s
+    recent = tuple(b for b in state.bright[-5:] if asked_s - b.time_s <= 1800)
+    glaring, evidence = _glares(recent, _over_usual(state, sight), sight, scene, cloudy=cloudy)
     if glaring:
         onset_s = state.glare.onset_s if state.glare is not None else sight.time_s
         finding = Finding(
@@ -192,8 +194,19 @@ def _over_bright(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> 
     return state._replace(bright=recent, glare=None), None
 
 
+def _over_usual(state: Optics, sight: Sight) -> float | None:
+    """Return how many times as bright the disc is as before at this altitude; None: not known."""
+    reference = dict(state.levels).get(round(3 * (sight.exposure_stops or 0.0)))
+    if sight.brightness <= 0 or reference is None:
+        return None
+    # Burnt out in part: at least so bright.
+    level = log2(sight.brightness) - (sight.exposure_stops or 0.0)
+    known = usual(reference, sight.sun.air_mass, _thinned, within=LIGHT_BANDS_AWAY)
+    return float(2.0 ** (level - known.value)) if known is not None else None
+
+
 def _glares(
-    recent: tuple[Bright, ...], sight: Sight, scene: Scene, *, cloudy: bool
+    recent: tuple[Bright, ...], over_usual: float | None, sight: Sight, scene: Scene, *, cloudy: bool
 ) -> tuple[bool, dict[str, Any]]:
     limits = scene.thresholds
     if sight.sun.altitude_deg < limits.sun_down_deg or sight.saturated < limits.bright_saturated_fraction:
@@ -216,12 +229,14 @@ def _glares(
             bool(recent) and not same and (sight.exposure_stops or 0.0) > (recent[-1].exposure_stops or 0.0)
         )
         return not longer, evidence
-    # A disc that is still seen: burnt out all over at once. A sun that comes out of cloud may look like that.
+    # A disc that is still seen: burnt out at once. A sun that comes out of cloud may look like that, but is no
+    # brighter than it ever was at this altitude.
     if cloudy or len(same) < 2:
         return False, evidence
     before = max(b.brightness for b in same)
     burnt = sight.saturated > 0.8 and sight.brightness > 0.95
-    return burnt and sight.brightness > limits.bright_jump_ratio * before, evidence
+    torn = over_usual is not None and over_usual > limits.bright_jump_ratio
+    return (burnt or torn) and sight.brightness > limits.bright_jump_ratio * before, evidence
 
 
 def _same_exposure(one: float | None, other: float | None, within_stops: float) -> bool:

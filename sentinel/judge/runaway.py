@@ -41,14 +41,25 @@ class Suspicion(NamedTuple):
     basis: str
 
 
-def suspect(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
-    """Return what the last steps amount to, None if nothing."""
+def suspect(track: Track, scene: Scene, west: Vector | None, *, sure: bool = False) -> Suspicion | None:
+    """Return what the last steps amount to, None if nothing.
+
+    Parameters
+    ----------
+    west
+        Which way the disc goes when the mount stops; None: not known.
+    sure
+        Hardly any other way is possible: what goes another way is no mount that fails but somebody who slews.
+    """
     if not scene.tracks or len(track.steps) < 2:
         return None
     last = track.steps[-1]
     if last.excess_px <= quiet_px(track, last.sky_px, scene):
         return None
-    return _full(track, scene, west) or _swelling(track, scene, west)
+    found = _full(track, scene, west) or _swelling(track, scene, west)
+    if found is not None and sure and west is not None:
+        return found if _along(found.way, west, 2 * scene.thresholds.runaway_angle_deg) else None
+    return found
 
 
 def _full(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:

@@ -278,12 +278,29 @@ def test_one_push_that_is_nearly_a_whole_step_of_a_stop_wakes_nobody(
     assert watch.of("runaway") == []
 
 
-def known_way(every_s: float) -> Watch:
+@pytest.mark.parametrize("way_deg", [65.0, 110.0, 200.0, -30.0])
+@pytest.mark.parametrize("pace", [1.0, 2.0])
+def test_a_slew_at_the_skys_pace_another_way_wakes_nobody_once_the_roll_is_sure(
+    way_deg: float, pace: float
+) -> None:
+    watch = known_way(60.0, share=0.99)
+    watch.said.clear()
+    watch.runs(pace, way_deg=way_deg)
+    watch.frames(5)
+    watch.speed = (2.0, -1.0)
+    watch.frames(20)
+    assert watch.of("runaway") == []
+    watch.runs(1.0, way_deg=20.0)
+    watch.frames(2)
+    assert watch.of("runaway") == [("opened", "now")]
+
+
+def known_way(every_s: float, share: float | None = None) -> Watch:
     """A watch that knows from forecasts which way the disc goes when the mount stops: 20 degrees."""
     watch = Watch(camera={"interval_s": every_s})
     watch.frames(60, every_s)
     for _ in range(3):
-        watch.forecast(roll_deg=-20.0)
+        watch.forecast(roll_deg=-20.0, roll_share=share)
         watch.frames(10, every_s)
     return watch
 

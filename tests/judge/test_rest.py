@@ -1,5 +1,6 @@
 """Frames that fail to come, clocks, supplies, forecasts, visits, sleep, and things that cannot be."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Literal
 
@@ -96,6 +97,29 @@ def test_the_same_picture_again_and_again_is_no_frames() -> None:
     same = watch.opened("no-frames")
     assert same is not None
     assert same.detail["same_picture"] is True
+
+
+def test_the_same_picture_under_the_same_time_is_no_frames() -> None:
+    watch = Watch()
+    watch.frames(60)
+    frozen = watch.frame(x_px=3000.0, y_px=2000.0, radius_px=469.0, brightness=0.4)
+    for count in range(40):
+        watch.step(replace(frozen, frame=f"COPY_{count}.JPG"))
+    same = watch.opened("no-frames")
+    assert same is not None
+    assert same.detail["same_picture"] is True
+
+
+def test_while_no_pictures_come_nothing_is_said_of_the_edge() -> None:
+    watch = Watch()
+    watch.frames(60)
+    for _ in range(3):
+        watch.forecast(
+            exit_utc=watch.now + timedelta(hours=2), exit_early_utc=watch.now + timedelta(hours=1.9)
+        )
+        watch.silence(60)
+    assert watch.opened("no-frames") is not None
+    assert watch.of("drift-exit") == []
 
 
 def test_in_the_night_a_stopped_camera_is_told_with_the_time_that_is_left() -> None:

@@ -241,6 +241,31 @@ def test_a_disc_that_burns_out_at_once_is_the_filter_too() -> None:
     assert [one.condition for one in said] == ["over-bright"]
 
 
+def test_a_lost_filter_is_not_taken_back_while_the_disc_stays_burnt() -> None:
+    watch = seen()
+    for _ in range(180):
+        watch.frames(1, brightness=1.0, saturated_fraction=float(watch.random.uniform(0.9, 1.0)))
+    assert watch.of("over-bright") == [("opened", "now")]
+    assert {one.condition for one in watch.said} == {"over-bright"}
+    watch.frames(5)
+    assert watch.of("over-bright")[-1] == ("cleared", "now")
+
+
+def test_a_torn_filter_burns_out_part_of_the_disc() -> None:
+    watch = seen()
+    watch.frames(70)
+    said = watch.frames(1, brightness=0.85, saturated_fraction=0.38)
+    assert [one.condition for one in said] == ["over-bright"]
+
+
+def test_a_sun_that_comes_out_of_cloud_with_burnt_spots_is_no_torn_filter() -> None:
+    watch = seen()
+    for level in (0.38, 0.3, 0.2, 0.15, 0.15, 0.15):
+        watch.frames(1, brightness=level)
+    watch.frames(10, brightness=0.42, saturated_fraction=0.36)
+    assert watch.of("over-bright") == []
+
+
 def test_a_longer_exposure_is_no_lost_filter() -> None:
     watch = seen()
     watch.frames(3, brightness=1.0, saturated_fraction=0.98, exposure_s=1 / 60)
