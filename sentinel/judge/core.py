@@ -270,9 +270,10 @@ class Judge:
         state = state._replace(visit=going)
         if not ended:
             return state
-        # Whatever was done to the camera, it is judged by what comes now.
+        # Whatever was done to the camera is judged by what comes now; that the mount stands shows already.
+        runs = motion.is_running(state.motion, now_s, self._scene)
         return state._replace(
-            motion=motion.told_recentred(state.motion, now_s),
+            motion=state.motion if runs else motion.told_recentred(state.motion, now_s),
             sighting=state.sighting._replace(dark_since_s=None, dark_frames=0, steady=None),
             optics=optics.cleaned(state.optics),
         )

@@ -319,6 +319,12 @@ def told_recentred(motion: Motion, when_s: float, *, forget_drift: bool = False)
     return motion._replace(track=track, running=None, leap=None, move=None, busy_s=None, told_s=when_s)
 
 
+def is_running(motion: Motion, now_s: float, scene: Scene) -> bool:
+    """Whether the mount fails to carry the sun this very moment."""
+    running = motion.running
+    return running is not None and not running.steady and now_s - running.seen_s <= 3 * scene.interval_s
+
+
 def _running_finding(running: Running, sight: Sight, scene: Scene) -> Finding:
     speed = running.pace * running.px_s
     velocity = (running.way[0] * speed, running.way[1] * speed)
@@ -402,4 +408,6 @@ def _move_finding(move: Move) -> Finding:
     )
 
 
-__all__ = ["SLIPPING", "STOPPED", "Motion", "forecast_came", "saw", "time_passed", "told_recentred"]
+__all__ = [
+    "SLIPPING", "STOPPED", "Motion", "forecast_came", "is_running", "saw", "time_passed", "told_recentred",
+]  # fmt: skip

@@ -229,8 +229,8 @@ def _glares(
             bool(recent) and not same and (sight.exposure_stops or 0.0) > (recent[-1].exposure_stops or 0.0)
         )
         return not longer, evidence
-    # A disc that is still seen: burnt out at once. A sun that comes out of cloud may look like that, but is no
-    # brighter than it ever was at this altitude.
+    # A disc that is still seen: burnt out at once. A sun that comes out of cloud may look like that, but it
+    # is no brighter than it ever was at this altitude.
     if cloudy or len(same) < 2:
         return False, evidence
     before = max(b.brightness for b in same)

@@ -26,15 +26,18 @@ def no_frames(incident: Incident, teller: Teller) -> Words:
         )
     last, missed = detail.get("last_utc"), number(detail, "missed_frames")
     since = teller.at(last or incident.onset_utc)
-    what = f"No pictures since {since}, {missed} missed"
+    # In a repeat the count is an old one.
+    count = "" if teller.again else f", {missed} missed"
+    what = f"No pictures since {since}{count}"
     damaged = detail.get("damaged_files")
     if damaged:
-        what += f", {damaged} files came damaged"
+        what += ", files came damaged" if teller.again else f", {damaged} files came damaged"
     fine = detail.get("mount_was_fine")
     left = "Sun and mount were fine" if fine else ""
     until = detail.get("alone_until_utc")
     if fine and until:
-        left += f"; the sun stays in the frame until {teller.at(until)}"
+        stays = "was to stay" if teller.past(until) else "stays"
+        left += f"; the sun {stays} in the frame until {teller.at(until)}"
     act = "Check that the camera is on: battery, card, timer, cable"
     folder = _FOLDERS.get(str(detail.get("folder")))
     if folder is not None:
@@ -42,13 +45,18 @@ def no_frames(incident: Incident, teller: Teller) -> Words:
         act = f"{folder[1]}, then the camera: battery, card, timer, cable"
     if "sun_rises_utc" in detail:
         rises = detail["sun_rises_utc"]
+        if teller.past(rises):
+            left, short = f"The sun rose at {teller.at(rises)}", f"No pictures since {since}. {act}."
+            return Words("NO PICTURES: go now", what, left, act, short)
         left = f"The sun is down{f' and is back at {teller.at(rises)}' if rises else ''}"
         till = f" till {teller.at(rises)}" if rises else ""
         short = f"No pictures since {since}, sun down{till}. {act} before sunrise."
         return Words("NO PICTURES; the sun is down", what, left, f"{act}, before the sun is back", short)
-    stays = f" Sun stays in frame till {teller.at(until)}." if fine and until else ""
-    short = f"No pictures since {since}, {missed} missed.{' Sun and mount were fine.' if fine else ''} "
-    short += f"Check camera on, battery, card, timer, cable.{stays}"
+    stay = (
+        f" Sun stays in frame till {teller.at(until)}." if fine and until and not teller.past(until) else ""
+    )
+    short = f"No pictures since {since}{count}.{' Sun and mount were fine.' if fine else ''} "
+    short += f"Check camera on, battery, card, timer, cable.{stay}"
     return Words("NO PICTURES: go now", what, left, act, short)
 
 
@@ -83,8 +91,15 @@ def storage(incident: Incident, teller: Teller) -> Words:
     hours = detail.get("hours_left")
     span = duration(hours * 60 if isinstance(hours, int | float) else None)
     full = teller.at(detail.get("full_utc"))
-    what = f"The disk for the pictures is full at {full}"
     act = "Make room or change the disk"
+    if teller.past(detail.get("full_utc")):
+        what = f"The disk for the pictures was due to be full at {full}"
+        return Words(
+            "Disk due to be full", what, "", act, f"Disk was due to be full {full}. Make room or change disk."
+        )
+    what = f"The disk for the pictures is full at {full}"
+    if teller.again:
+        return Words("Disk nearly full", what, "", act, f"Disk full {full}. Make room or change disk.")
     return Words(
         f"Disk full in {span}",
         what,
@@ -109,8 +124,13 @@ def supply(incident: Incident, teller: Teller) -> Words:
     hours = detail.get("hours_left")
     span = duration(hours * 60 if isinstance(hours, int | float) else None)
     empty = teller.at(detail.get("empty_utc"))
-    what = f"{name} ends at {empty}"
     now = "Go now. " if incident.severity is Severity.NOW else ""
+    if teller.past(detail.get("empty_utc")):
+        what = f"{name} was due to end at {empty}"
+        return Words(f"{name} has run its time", what, "", act, f"{name} was due to end {empty}. {now}{act}.")
+    what = f"{name} ends at {empty}"
+    if teller.again:
+        return Words(f"{name} ends soon", what, "", act, f"{name} ends {empty}. {now}{act}.")
     return Words(
         f"{name} ends in {span}",
         what,
@@ -166,13 +186,12 @@ def visit(incident: Incident, teller: Teller) -> Words:
     detail = incident.detail
     if detail.get("good"):
         until = detail.get("alone_until_utc")
-        what = f"Good, tracking, until {teller.at(until)}" if until else "Good, tracking, nothing due"
-        return Words("Good, tracking", what)
+        left = f"May be left alone until {teller.at(until)}" if until else "Nothing is due"
+        return Words("Good, tracking", "Good, tracking", left)
     if detail.get("good") is False and incident.state != "cleared":
         ended = teller.at(detail.get("until_utc"))
-        what = (
-            f"The visit that ended at {ended} left no good picture for {duration(detail.get('waited_min'))}"
-        )
+        waited = "" if teller.again else f" for {duration(detail.get('waited_min'))}"
+        what = f"The visit that ended at {ended} left no good picture{waited}"
         act = "Go back: check cap, clutch, drive, timer"
         return Words(
             "LEFT WITHOUT A GOOD PICTURE",
@@ -181,7 +200,7 @@ def visit(incident: Incident, teller: Teller) -> Words:
             act,
             f"Left without a good picture {ended}. Go back. Check cap, clutch, drive, timer, framing.",
         )
-    begun, ends = teller.at(detail.get("from_utc")), teller.at(detail.get("until_utc"))
+    begun, ends = teller.span(detail.get("from_utc"), detail.get("until_utc"))
     what = f"Somebody is at the camera from {begun} to {ends}"
     return Words("Visit", what, "Only the filter alarm sounds")
 

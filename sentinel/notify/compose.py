@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from sentinel.notify import digest
 from sentinel.notify.digest import Tally
 from sentinel.notify.grouping import grouped
-from sentinel.notify.wording import sms, teller_for, title_and_body
+from sentinel.notify.wording import open_title, sms, teller_for, title_and_body
 from sentinel.records import Alert, AlertKind, Event, Forecast, Incident, Mark, Severity
 from sentinel.settings import Settings
 
@@ -153,8 +153,11 @@ class Composer:
         *,
         repeat: int = 0,
         answers: Severity | None = None,
+        frozen: bool = False,
     ) -> Alert:
-        title, body = title_and_body(incident, self._settings)
+        # An incident said again keeps the evidence of its own moment: it is worded as such.
+        again_utc = now_utc if frozen else None
+        title, body = title_and_body(incident, self._settings, again_utc)
         plain = kind in {"clear", "digest"}
         return Alert(
             time_utc=now_utc,
@@ -164,7 +167,7 @@ class Composer:
             title=title,
             body=body,
             attachment=None if plain else incident.frame,
-            short=sms(incident),
+            short=sms(incident, again_utc),
             repeat=repeat if kind == "repeat" else 0,
             which=key_of(incident)[1],
             answers=answers,
@@ -183,8 +186,7 @@ class Composer:
                 continue
             again = replace(one, repeats=count)
             state = replace(state, open=tuple(again if other is one else other for other in state.open))
-            alert = self._alert("repeat", one.incident, now_utc, repeat=count)
-            out.append(replace(alert, title=f"STILL: {alert.title}", short=f"Still: {alert.short}"[:160]))
+            out.append(self._alert("repeat", one.incident, now_utc, repeat=count, frozen=True))
         return state, out
 
     def _repeats_by(self, one: Open, time_utc: datetime) -> int:
@@ -247,7 +249,7 @@ class Composer:
         if not begun:
             # The hour before the watch began is nobody's.
             return state, []
-        titles = tuple(title_and_body(one.incident, self._settings)[0] for one in state.open)
+        titles = tuple(open_title(one.incident, self._settings, now_utc) for one in state.open)
         title, body = digest.title_and_body(
             state.tally, titles, now_utc, self._interval_s, teller_for(self._settings)
         )

@@ -142,6 +142,7 @@ def title_and_body(
     tally: Tally, open_titles: tuple[str, ...], now_utc: datetime, interval_s: float, teller: Teller
 ) -> tuple[str, str]:
     """Return the digest's words, in a fixed order: until when, what is open, what there is to show for it."""
+    teller = replace(teller, now_utc=now_utc)
     lines = [
         left_alone(tally.forecast, now_utc),
         _open_line(open_titles, tally.noted),

@@ -3,8 +3,17 @@
 from collections.abc import Mapping
 from typing import Any
 
-from sentinel.notify.telling import Teller, Words, duration, edge_name, either, number
+from sentinel.notify.telling import (
+    Teller,
+    Words,
+    duration,
+    edge_name,
+    either,
+    number,
+    runaway_did,
+)
 from sentinel.records import Incident, Severity
+from sentinel.times import parse_utc
 
 
 def runaway(incident: Incident, teller: Teller) -> Words:
@@ -12,23 +21,39 @@ def runaway(incident: Incident, teller: Teller) -> Words:
     detail = incident.detail
     if "rate_ratio" in detail:
         return _wrong_rate(incident, teller)
-    did = {"stopped": "stopped", "reversed": "turned back"}.get(str(detail.get("kind")), "lost pace")
+    did = runaway_did(detail)
     since = teller.at(incident.onset_utc)
     if "lost_utc" in detail:
         return _runaway_lost(incident, teller, did)
-    touch, gone = detail.get("touch_utc"), detail.get("gone_utc")
-    left = (
-        f"The sun touches the {edge_name(detail)} at {teller.at(touch)} and is gone at {teller.at(gone)}"
-        if touch
-        else ""
-    )
+    left, brief = _touching(detail, teller)
     act = "Go now. Check power, a snagged cable, the clutch; restart the drive; recentre"
-    side = str(detail.get("edge", "an")).upper()
-    short = (
-        f"Mount {did} {since}. Sun touches {side} edge {teller.at(touch)}, gone {teller.at(gone)}. Go now. "
-    )
-    short += "Check power, cable, clutch; restart drive; recentre."
+    short = f"Mount {did} {since}. {brief}Go now. Check power, cable, clutch; "
+    short += f"restart{'' if teller.again else ' drive'}; recentre."
     return Words(f"MOUNT {did.upper()}: go now", f"The mount {did} at {since}", left, act, short)
+
+
+def _touching(detail: Mapping[str, Any], teller: Teller) -> tuple[str, str]:
+    """Return when the disc meets the edge, in full and in short; empty where it is not known."""
+    if not detail.get("touch_utc"):
+        return "", ""
+    edge, side = edge_name(detail), str(detail.get("edge") or "an").upper()
+    touch, gone = teller.at(detail["touch_utc"]), teller.at(detail.get("gone_utc"))
+    if not teller.past(detail["touch_utc"]):
+        return (
+            f"The sun touches the {edge} at {touch} and is gone at {gone}",
+            f"Sun touches {side} edge {touch}, gone {gone}. ",
+        )
+    if teller.again:
+        # It was foreseen; whether it came so is for another message to say.
+        return (
+            f"The sun was to touch the {edge} at {touch} and to be gone at {gone}",
+            f"Sun was to touch {side} edge {touch}, gone {gone}. ",
+        )
+    last = "has been gone since" if teller.past(detail.get("gone_utc")) else "is gone at"
+    return (
+        f"The sun has been over the {edge} since {touch} and {last} {gone}",
+        f"Sun over {side} edge since {touch}, gone {gone}. ",
+    )
 
 
 def _runaway_lost(incident: Incident, teller: Teller, did: str) -> Words:
@@ -36,12 +61,14 @@ def _runaway_lost(incident: Incident, teller: Teller, did: str) -> Words:
     off, rate = number(detail, "off_deg", 1), number(detail, "off_rate_deg_min", 2)
     way, lost = str(detail.get("off_way", "west")), teller.at(detail.get("lost_utc"))
     since = teller.at(incident.onset_utc)
-    left = (
-        f"The sun left the frame by {lost} and is {off} degrees {way} of the camera, {rate} more each minute"
-    )
+    # The sun goes on: its place is good for its own moment only.
+    then = teller.at(incident.time_utc)
+    left = f"The sun left the frame by {lost}, at {then} {off} degrees {way} of the camera, "
+    left += f"{rate} more each minute"
     act = "Go now. Check power, a snagged cable, the clutch; restart the drive; find the sun; recentre"
-    short = f"Mount {did} {since}. Sun left frame {lost}. "
-    short += f"Now {off} deg {way.upper()} of camera, +{rate} deg/min. "
+    # A repeat may carry dates, and has no room for all of it: where the sun was matters most.
+    when = f"Mount {did}, sun lost." if teller.again else f"Mount {did} {since}. Sun left frame {lost}."
+    short = f"{when} At {then} {off} deg {way.upper()} of camera, +{rate} deg/min. "
     short += "Go now. Check power, cable, clutch; restart; recentre."
     return Words(f"MOUNT {did.upper()}, sun lost: go now", f"The mount {did} at {since}", left, act, short)
 
@@ -87,21 +114,39 @@ def drift_exit(incident: Incident, teller: Teller) -> Words:
     """Word `drift-exit`."""
     detail = incident.detail
     early, minutes = teller.at(detail.get("exit_early_utc")), duration(detail.get("minutes_left"))
-    what = f"The sun drifts to the {edge_name(detail)}: there at {early} at the earliest"
-    urgent = incident.severity is Severity.NOW
+    side, edge = str(detail.get("edge") or "an").upper(), edge_name(detail)
+    over = _over_the_edge(incident, teller)
+    urgent = incident.severity is Severity.NOW or over is not None
     place, holds = _place(detail), detail.get("put_holds_until_utc")
+    if teller.past(holds):
+        place = ""  # it was a good place then
     to = f"put the disc {place}" if place else "recentre"
     act = f"Go now and {to}" if urgent else f"Plan a visit and {to} before then"
     good = f" Then good until {teller.at(holds)}." if place and holds else ""
-    side = str(detail.get("edge") or "an").upper()
-    short = f"Sun reaches {side} edge {early} at the earliest, in {minutes}. "
-    short += f"{'Go now. ' if urgent else ''}{to[0].upper()}{to[1:]}.{good}"
-    title = (
-        f"Sun near the {edge_name(detail)}: go now"
-        if urgent
-        else f"Sun reaches the {edge_name(detail)} in {minutes}"
-    )
-    return Words(title, what, f"That is in {minutes}", act + "." + good if good else act, short)
+    act = act + "." + good if good else act
+    brief = to.replace("the ", "")
+    then = f"{'Go now. ' if urgent else ''}{brief[0].upper()}{brief[1:]}.{good}"
+    if over is not None:
+        is_over, since = over
+        title = f"Sun {'' if is_over else 'may be '}over the {edge}: go now"
+        what = f"The sun {'has' if is_over else 'may have'} been over the {edge} since {since}"
+        short = f"Sun {'' if is_over else 'may be '}over {side} edge since {since}. {then}"
+        return Words(title, what, "", act, short)
+    what = f"The sun drifts to the {edge}: there at {early} at the earliest"
+    left, within = ("", "") if teller.again else (f"That is in {minutes}", f", in {minutes}")
+    title = f"Sun near the {edge}: go now" if urgent else f"Sun nears the {edge}"
+    if not (urgent or teller.again):
+        title = f"Sun reaches the {edge} in {minutes}"
+    return Words(title, what, left, act, f"Sun reaches {side} edge {early} at the earliest{within}. {then}")
+
+
+def _over_the_edge(incident: Incident, teller: Teller) -> tuple[bool, str] | None:
+    """Return whether the disc is over the edge for certain, and since when; None: not even perhaps."""
+    early, median = incident.detail.get("exit_early_utc"), incident.detail.get("exit_utc")
+    if median and parse_utc(median) <= incident.time_utc:
+        return True, teller.at(median)
+    # Only the earliest time has come; and what a repeat says was foreseen at the incident's own moment.
+    return (False, teller.at(early)) if teller.past(early) else None
 
 
 def _place(detail: Mapping[str, Any]) -> str:
@@ -125,11 +170,19 @@ def axis_limit(incident: Incident, teller: Teller) -> Words:
         act = "If it was, mark it unwound; until then it counts as not"
         return Words("Was the axis unwound?", what, "", act, "Was the axis unwound? If so, mark unwound.")
     limit, minutes = teller.at(detail.get("limit_utc")), duration(detail.get("minutes_left"))
+    what, left = f"The mount reaches its axis limit at {limit}", f"That is in {minutes}"
     act = "Unwind one full turn, watch the cables, recentre, mark unwound"
     urgent = incident.severity is Severity.NOW
-    short = f"Axis limit {limit}, in {minutes}. {'Go now. ' if urgent else ''}{act}. Mount runs well now."
     title = "Axis limit: go now" if urgent else f"Axis limit in {minutes}"
-    return Words(title, f"The mount reaches its axis limit at {limit}", f"That is in {minutes}", act, short)
+    if teller.past(detail.get("limit_utc")):
+        what, left = f"The mount was due at its axis limit at {limit}", ""
+    elif teller.again:
+        left = ""
+    if not (urgent or left):
+        title = "Axis limit near"
+    go = "Go now. " if urgent else ""
+    short = f"Axis limit {limit}{f', in {minutes}' if left else ''}. {go}{act}."
+    return Words(title, what, left, act, f"{short} Mount runs well now." if left else short)
 
 
 _SUSPECTS = {"cap-or-filter": "cap", "mount": "mount", "camera": "camera"}
@@ -142,21 +195,22 @@ def lost_disc(incident: Incident, teller: Teller) -> Words:
     bearing, height = number(detail, "azimuth_deg"), number(detail, "altitude_deg")
     bearing = bearing.zfill(3) if bearing != "?" else bearing
     what = f"The sun has not been seen since {seen}, and no cloud led up to it"
-    look = f"It stands at bearing {bearing}, height {height}"
+    # The sun goes on: its place is good for its own moment only.
+    then = teller.at(incident.time_utc)
+    look = f"It stood at bearing {bearing}, height {height} at {then}"
     likely = list(detail.get("likely", ()))
     if likely[:1] == ["left"]:
         left = f"It most likely left by the {edge_name(detail)} at {teller.at(detail.get('left_utc'))}"
         short = (
             f"Sun lost, last seen {seen}: left by {edge_name(detail)} {teller.at(detail.get('left_utc'))}. "
         )
-        short += f"Look at bearing {bearing}, height {height}. Recentre."
+        short += f"At {then} at bearing {bearing}, height {height}. Recentre."
         return Words("SUN LOST over the edge", what, f"{left}. {look}", "Recentre", short)
     order = either([_SUSPECTS.get(str(x), str(x)) for x in likely])
-    act = f"If the sky is clear there, check {order or 'cap, mount or camera'}"
-    short = f"Sun not seen since {seen}, clear before. "
-    short += (
-        f"If sky is clear at bearing {bearing}, height {height}: check {order or 'cap, mount or camera'}."
-    )
+    where = "where it is now" if teller.again else "there"
+    act = f"If the sky is clear {where}, check {order or 'cap, mount or camera'}"
+    short = f"Sun not seen since {seen}, clear before. At {then} at bearing {bearing}, height {height}. "
+    short += f"If sky is clear {where}: check {order or 'cap, mount or camera'}."
     title = "SUN LOST: go and look" if incident.severity is Severity.NOW else "Sun not seen"
     return Words(title, what, look, act, short)
 
@@ -217,7 +271,7 @@ def soft_focus(incident: Incident, teller: Teller) -> Words:
     return Words(
         "OUT OF FOCUS" if urgent else "Focus is drifting",
         what,
-        f"It has lasted {duration(detail.get('held_min'))}",
+        "" if teller.again else f"It has lasted {duration(detail.get('held_min'))}",
         act,
         short,
     )

@@ -2,10 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
 
 from sentinel.times import parse_utc
+
+DATED_BEYOND = timedelta(hours=20)
+"""A time farther than this from the message's own carries its date."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,20 +25,45 @@ class Words:
 
 @dataclass(frozen=True, slots=True)
 class Teller:
-    """Writes times."""
+    """Writes times, as they are to be read at the message's own moment."""
 
     zone: tzinfo | None = None
     zone_name: str = ""
+    now_utc: datetime | None = None
+    """When the message goes out; None: not known."""
+    again: bool = False
+    """It is a repeat: what was so only at the incident's own moment is left out."""
 
     def at(self, time: datetime | str | None) -> str:
-        """Return `03:01Z`, and the operator's time beside it where there is one."""
+        """Return `03:01Z`, and the operator's time beside it where there is one; a far one with its date."""
+        return self._written(time, dated=self._far(time))
+
+    def span(self, begin: datetime | str | None, end: datetime | str | None) -> tuple[str, str]:
+        """Return two times that belong together: both with their date, or neither."""
+        dated = self._far(begin) or self._far(end)
+        return self._written(begin, dated=dated), self._written(end, dated=dated)
+
+    def past(self, time: datetime | str | None) -> bool:
+        """Whether a time has come already."""
+        return time is not None and self.now_utc is not None and _moment(time) <= self.now_utc
+
+    def _far(self, time: datetime | str | None) -> bool:
+        if time is None or self.now_utc is None:
+            return False
+        return abs(_moment(time) - self.now_utc) > DATED_BEYOND
+
+    def _written(self, time: datetime | str | None, *, dated: bool) -> str:
         if time is None:
             return "an unknown time"
-        moment = parse_utc(time) if isinstance(time, str) else time
-        text = moment.astimezone(UTC).strftime("%H:%MZ")
+        moment = _moment(time).astimezone(UTC)
+        text = f"{moment.day} {moment:%b %H:%M}Z" if dated else f"{moment:%H:%M}Z"
         if self.zone is None:
             return text
         return f"{text} ({moment.astimezone(self.zone).strftime('%H:%M')} {self.zone_name})"
+
+
+def _moment(time: datetime | str) -> datetime:
+    return parse_utc(time) if isinstance(time, str) else time
 
 
 def number(detail: Mapping[str, Any], key: str, digits: int = 0) -> str:
@@ -63,6 +91,11 @@ def edge_name(detail: Mapping[str, Any]) -> str:
     """Return `left edge`, or `edge` where it is not known."""
     edge = detail.get("edge")
     return f"{edge} edge" if edge else "edge"
+
+
+def runaway_did(detail: Mapping[str, Any]) -> str:
+    """Return what the mount did, in the past: `stopped`."""
+    return {"stopped": "stopped", "reversed": "turned back"}.get(str(detail.get("kind")), "lost pace")
 
 
 def either(names: Sequence[str]) -> str:

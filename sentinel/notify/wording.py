@@ -5,9 +5,11 @@ the phone the operator's own zone stands beside them where it is configured. Not
 """
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from sentinel.notify import camera_and_people, mount_and_sun
+from sentinel.notify import camera_and_people, ending, mount_and_sun
 from sentinel.notify.telling import Teller, Words
 from sentinel.records import Incident
 from sentinel.settings import Settings
@@ -25,17 +27,32 @@ def message(incident: Incident) -> str:
     return f"{what}; {left[0].lower()}{left[1:].replace('. It', ', and it')}."
 
 
-def title_and_body(incident: Incident, settings: Settings) -> tuple[str, str]:
-    """Return a title and a body short enough for a phone's lock screen."""
-    words = words_for(incident, teller_for(settings))
+def title_and_body(
+    incident: Incident, settings: Settings, again_utc: datetime | None = None
+) -> tuple[str, str]:
+    """Return a title and a body short enough for a phone's lock screen.
+
+    Parameters
+    ----------
+    again_utc
+        When it is said again; None: it is said for the first time.
+    """
+    words = words_for(incident, _at_its_time(teller_for(settings), again_utc))
     sentences = [_ended(part) for part in (words.what, words.left, words.act) if part]
-    return words.title, " ".join(sentences)
+    return f"{'STILL: ' if again_utc else ''}{words.title}", " ".join(sentences)
 
 
-def sms(incident: Incident) -> str:
+def open_title(incident: Incident, settings: Settings, now_utc: datetime) -> str:
+    """Return the title of what is still open, as it may be said now."""
+    return words_for(incident, _at_its_time(teller_for(settings), now_utc)).title
+
+
+def sms(incident: Incident, again_utc: datetime | None = None) -> str:
     """Return at most 160 plain ASCII characters, in imperative sentences, times in Z."""
-    words = words_for(incident, Teller())
+    words = words_for(incident, _at_its_time(Teller(), again_utc))
     text = words.short or " ".join(_ended(part) for part in (words.what, words.left, words.act) if part)
+    if again_utc:
+        text = f"Still: {text}"
     plain = text.encode("ascii", "replace").decode("ascii")
     if len(plain) <= SMS_LENGTH:
         return plain
@@ -54,18 +71,23 @@ def teller_for(settings: Settings) -> Teller:
     return Teller(ZoneInfo(name), name.rsplit("/", 1)[-1].replace("_", " "))
 
 
+def _at_its_time(teller: Teller, again_utc: datetime | None) -> Teller:
+    return teller if again_utc is None else replace(teller, now_utc=again_utc, again=True)
+
+
 def words_for(incident: Incident, teller: Teller) -> Words:
-    """Return the words for an incident, whatever its state."""
-    phrase = _PHRASES.get(incident.condition, _unknown)
-    words = phrase(incident, teller)
+    """Return the words for an incident, whatever its state; read at its own moment unless `teller` says."""
+    if teller.now_utc is None:
+        teller = replace(teller, now_utc=incident.time_utc)
     if incident.state == "cleared" and incident.condition not in {"visit", "before-sleep"}:
-        return _over(incident, teller)
-    return words
+        return _ENDINGS.get(incident.condition, _over)(incident, teller)
+    return _PHRASES.get(incident.condition, _unknown)(incident, teller)
 
 
 def _over(incident: Incident, teller: Teller) -> Words:
     name = NAMES.get(incident.condition, incident.condition)
-    what = f"Over: {name}, from {teller.at(incident.onset_utc)} to {teller.at(incident.time_utc)}"
+    begun, ended = teller.span(incident.onset_utc, incident.time_utc)
+    what = f"Over: {name}, from {begun} to {ended}"
     return Words(f"Over: {name}", what, short=what.replace(",", "") + ".")
 
 
@@ -117,4 +139,21 @@ _PHRASES: Mapping[str, Phrase] = {
     "before-sleep": camera_and_people.before_sleep,
 }
 
-__all__ = ["NAMES", "SMS_LENGTH", "Teller", "message", "sms", "teller_for", "title_and_body", "words_for"]
+# The end of these mends nothing by itself, so each says what is known then and what is still to do.
+_ENDINGS: Mapping[str, Phrase] = {
+    "over-bright": ending.over_bright,
+    "moved": ending.moved,
+    "runaway": ending.runaway,
+}
+
+__all__ = [
+    "NAMES",
+    "SMS_LENGTH",
+    "Teller",
+    "message",
+    "open_title",
+    "sms",
+    "teller_for",
+    "title_and_body",
+    "words_for",
+]

@@ -373,6 +373,21 @@ def test_a_visit_that_leaves_the_cap_on_is_now() -> None:
     assert watch.said[-1].state == "cleared"
 
 
+def test_a_mount_that_stops_towards_the_end_of_a_visit_is_named_when_it_ends() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.mark("visit", minutes=10.0)
+    watch.frames(6)
+    watch.runs(1.0)
+    watch.frames(3)
+    assert watch.of("runaway") == []
+    said = watch.frames(1)
+    assert [(one.condition, one.severity) for one in said if one.condition == "runaway"] == [
+        ("runaway", Severity.NOW)
+    ]
+    assert watch.opened("runaway").detail["kind"] == "stopped"  # type: ignore[union-attr]
+
+
 def test_a_visit_that_leaves_the_clutch_loose_is_now() -> None:
     watch = Watch()
     watch.frames(60)

@@ -1,21 +1,25 @@
 """One invented incident of each condition and severity, with the evidence that the judge gives."""
 
-from datetime import UTC, datetime
 from typing import Any
 
 from sentinel.records import Incident, IncidentState, Severity
+from sentinel.times import parse_utc
 
 
 def incident(
-    condition: str, severity: str, state: IncidentState = "opened", onset: str = "03:01", **detail: Any
+    condition: str,
+    severity: str,
+    state: IncidentState = "opened",
+    onset: str = "03:01",
+    time: str = "03:03",
+    **detail: Any,
 ) -> Incident:
-    hour, minute = onset.split(":")
     return Incident(
-        time_utc=datetime(2026, 6, 21, 3, 3, tzinfo=UTC),
+        time_utc=parse_utc(at(time)),
         condition=condition,
         state=state,
         severity=Severity(severity),
-        onset_utc=datetime(2026, 6, 21, int(hour), int(minute), tzinfo=UTC),
+        onset_utc=parse_utc(at(onset)),
         frame="100CANON/IMG_0181.JPG".replace("CANON", "FERNL"),
         detail=detail,
     )
@@ -40,7 +44,12 @@ EVERY: dict[str, Incident] = {
     "runaway stopped now": incident("runaway", "now", kind="stopped", **_RUN),
     "runaway reversed now": incident("runaway", "now", kind="reversed", **_RUN),
     "runaway slipping now": incident("runaway", "now", kind="wrong-rate", **_RUN),
-    "runaway stopped lost now": incident("runaway", "now", "changed", kind="stopped", **_RUN, **_LOST),
+    "runaway stopped lost now": incident(
+        "runaway", "now", "changed", time="03:10", kind="stopped", **_RUN, **_LOST
+    ),
+    "runaway reversed lost now": incident(
+        "runaway", "now", "changed", time="03:10", kind="reversed", **_RUN, **_LOST
+    ),
     "runaway wrong rate soon": incident(
         "runaway", "soon", kind="wrong-rate", rate_ratio=1.002738, looks_like="sidereal", configured="solar",
         drift_arcmin_h=2.46,
@@ -53,10 +62,21 @@ EVERY: dict[str, Incident] = {
         "runaway", "note", kind="wrong-rate", rate_ratio=1.0, looks_like="solar", configured="sidereal",
         drift_arcmin_h=0.0,
     ),
+    "runaway wrong rate cleared": incident(
+        "runaway", "soon", "cleared", kind="wrong-rate", rate_ratio=1.002738, looks_like="sidereal",
+        configured="solar", drift_arcmin_h=2.46,
+    ),
     "runaway cleared": incident("runaway", "now", "cleared", kind="stopped", **_RUN),
     "moved note": incident("moved", "note", shift_sun_widths=0.62, nearer_to_good_place=True),
     "moved soon": incident(
         "moved", "soon", shift_sun_widths=1.31, nearer_to_good_place=False, exit_early_after_utc=at("04:40")
+    ),
+    "moved cleared": incident("moved", "soon", "cleared", shift_sun_widths=1.31, nearer_to_good_place=False),
+    "drift-exit over now": incident(
+        "drift-exit", "now", edge="top", exit_early_utc=at("02:40"), exit_utc=at("02:46"), minutes_left=-17.0
+    ),
+    "drift-exit perhaps over now": incident(
+        "drift-exit", "now", edge="top", exit_early_utc=at("02:46"), exit_utc=at("03:50"), minutes_left=-17.0
     ),
     "drift-exit soon": incident(
         "drift-exit", "soon", edge="top", exit_early_utc=at("04:34"), exit_utc=at("04:50"), minutes_left=91.0
@@ -86,6 +106,7 @@ EVERY: dict[str, Incident] = {
     "soft-focus soon": incident("soft-focus", "soon", ratio=1.62, held_min=20.0),
     "soft-focus now": incident("soft-focus", "now", ratio=2.31, held_min=66.0),
     "over-bright now": incident("over-bright", "now", onset="03:02", saturated_fraction=0.98),
+    "over-bright cleared": incident("over-bright", "now", "cleared", onset="03:02", saturated_fraction=0.98),
     "no-frames now": incident(
         "no-frames", "now", last_utc=at("02:58"), missed_frames=4, mount_was_fine=True,
         alone_until_utc=at("07:40"),
@@ -120,9 +141,12 @@ EVERY: dict[str, Incident] = {
     ),
     "visit note": incident("visit", "note", from_utc=at("03:01"), until_utc=at("03:16")),
     "visit good note": incident("visit", "note", "changed", good=True, alone_until_utc=at("08:40")),
-    "visit bad now": incident("visit", "now", "changed", good=False, until_utc=at("03:16"), waited_min=10.0),
+    "visit bad now": incident(
+        "visit", "now", "changed", time="03:26", good=False, until_utc=at("03:16"), waited_min=10.0
+    ),
     "visit bad soon": incident(
-        "visit", "soon", "changed", good=False, until_utc=at("03:16"), waited_min=10.0, cloud=True
+        "visit", "soon", "changed", time="03:26", good=False, until_utc=at("03:16"), waited_min=10.0,
+        cloud=True,
     ),
     "before-sleep note": incident("before-sleep", "note", sleep_until_utc=at("07:00"), jobs=_JOBS),
     "before-sleep nothing note": incident("before-sleep", "note", sleep_until_utc=at("07:00"), jobs=[]),
