@@ -1,0 +1,32 @@
+"""The words for the end of what does not mend itself: a filter, a jump, a mount that ran away."""
+
+from sentinel.notify.telling import Teller, Words, runaway_did
+from sentinel.records import Incident
+
+
+def over_bright(incident: Incident, teller: Teller) -> Words:
+    """Word the end of `over-bright`: dark again, which may be a cap as well as a filter."""
+    begun, ended = teller.span(incident.onset_utc, incident.time_utc)
+    what = f"No picture has been far too bright since {ended} (the first was at {begun})"
+    act = "Check the filter before anyone looks"
+    return Words("Not too bright now: CHECK THE FILTER", what, act)
+
+
+def moved(incident: Incident, teller: Teller) -> Words:
+    """Word the end of `moved`: it is old news, and nobody is known to have put anything back."""
+    what = f"The jump of {teller.at(incident.onset_utc)}: tracking steadily since"
+    return Words("Jumped, tracking steadily since", what, "This does not say that it was put back")
+
+
+def runaway(incident: Incident, teller: Teller) -> Words:
+    """Word the end of `runaway`."""
+    detail = incident.detail
+    begun, ended = teller.span(incident.onset_utc, incident.time_utc)
+    if "rate_ratio" in detail:
+        named = f" ({detail['configured']})" if "configured" in detail else ""
+        return Words(
+            "Drive's rate as configured again",
+            f"The drive's rate is as configured{named} again since {ended}",
+        )
+    what = f"The mount {runaway_did(detail)} at {begun} and tracks again since {ended}"
+    return Words("Mount tracks again, look at the disc", what, "The disc may want recentring")
