@@ -152,4 +152,4 @@ def _run_into(
     for stale in out.glob(f"{JOURNAL_NAME}-*"):
         stale.unlink()
     unfinished.replace(out / JOURNAL_NAME)
-    return summarise(frames, incidents, alerts, pipeline.forecaster.look(events[-1][1]))
+    return summarise(frames, incidents, alerts, pipeline.forecaster.look(events[-1][1]), settings)

@@ -8,9 +8,13 @@ from itertools import pairwise
 from math import hypot, inf
 from statistics import median
 
+import numpy as np
+
 from sentinel.notify.left_alone import left_alone, span
 from sentinel.records import Alert, Forecast, Incident, MeasuredFrame
-from sentinel.times import format_utc
+from sentinel.settings import Settings
+from sentinel.sky import Sun
+from sentinel.times import format_utc, utc_s
 
 GAP_INTERVALS = 1.8
 """Frames this many intervals apart have a gap between them: one missed frame, and a late one still fits."""
@@ -53,6 +57,8 @@ class Summary:
     wakes: int
     """Messages grave enough to wake somebody."""
     forecast: Forecast | None
+    focal_length_mm: float
+    """As the settings say it."""
     left_alone: str
 
 
@@ -61,6 +67,7 @@ def summarise(
     incidents: Sequence[Incident],
     alerts: Sequence[Alert],
     forecast: Forecast | None,
+    settings: Settings,
 ) -> Summary:
     """Return the facts of a session: `frames` in order of exposure, at least one; the last `forecast`."""
     discs = [f for f in frames if f.disc.found]
@@ -85,7 +92,21 @@ def summarise(
         alerts=len(alerts),
         wakes=sum(a.severity.value == "now" and a.kind == "first" for a in alerts),
         forecast=forecast,
-        left_alone=left_alone(forecast, end_utc),
+        focal_length_mm=settings.camera.focal_length_mm,
+        left_alone=_sun_down(discs, forecast, settings) or left_alone(forecast, end_utc),
+    )
+
+
+def _sun_down(discs: Sequence[MeasuredFrame], forecast: Forecast | None, settings: Settings) -> str:
+    """Return what to say where discs were seen and none believed, the sun being down; empty: not so."""
+    if not discs or forecast is None or forecast.seen_utc is not None:
+        return ""
+    altitude_deg, _ = Sun(settings.site).altaz_deg(np.array([utc_s(frame.time_utc) for frame in discs]))
+    if altitude_deg.max() > 0:
+        return ""
+    return (
+        "Until when the camera may be left alone cannot be told: by the settings the sun was below the "
+        f"horizon in all {len(discs)} frames that show it. Check latitude, longitude and date."
     )
 
 
@@ -134,6 +155,12 @@ def summary_lines(summary: Summary) -> list[str]:
     if s.forecast is not None:
         known = f"{_exit(s.forecast)}; " if s.forecast.seen_utc else ""
         lines.append(f"Forecast  {known}{s.forecast.basis}")
+    implied_mm = s.forecast.implied_focal_length_mm if s.forecast is not None else None
+    if implied_mm is not None:
+        lines.append(
+            f"Settings  the focal length is set to {s.focal_length_mm:.4g} mm, "
+            f"but the disc's size implies {implied_mm:.3g} mm"
+        )
     lines += [f"Noticed   {_noticed(s)}"]
     lines += [
         f"  {_minute(i.time_utc)}  {i.severity.value:<4}  {i.message or i.condition}"
@@ -208,6 +235,8 @@ def summary_json(summary: Summary) -> dict[str, object]:
         "wakes": s.wakes,
         "next_visit_utc": _optional(s.forecast.next_visit_utc) if s.forecast else None,
         "next_visit_reason": s.forecast.next_visit_reason if s.forecast else None,
+        "focal_length_mm": s.focal_length_mm,
+        "implied_focal_length_mm": s.forecast.implied_focal_length_mm if s.forecast else None,
     }
 
 

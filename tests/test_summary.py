@@ -1,0 +1,61 @@
+"""The summary at the end of a replay: what in the settings cannot be right."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from sentinel.notify.left_alone import UNKNOWN
+from sentinel.records import Disc, Forecast, MeasuredFrame
+from sentinel.report.summary import summarise, summary_json, summary_lines
+from sentinel.settings import Settings, validate
+
+NOON = datetime(2027, 6, 21, 10, tzinfo=UTC)
+
+
+def settings(longitude_deg: float = 31.1, **camera: Any) -> Settings:
+    content = {
+        "site": {"latitude_deg": 45.0, "longitude_deg": longitude_deg},
+        "camera": {"focal_length_mm": 500, "pixel_pitch_um": 4.0, **camera},
+    }
+    return validate(content, where="test")
+
+
+def frames(*, found: bool = True) -> list[MeasuredFrame]:
+    disc = Disc(found=True, x_px=500, y_px=400, radius_px=90) if found else Disc(found=False)
+    times = [NOON + timedelta(minutes=minute) for minute in range(5)]
+    return [
+        MeasuredFrame(frame=f"{t:%M}.jpg", time_utc=t, width_px=1000, height_px=800, disc=disc) for t in times
+    ]
+
+
+SEEN = Forecast(time_utc=NOON, basis="mount model", seen_utc=NOON, flags=("focal-length",))
+UNSEEN = Forecast(time_utc=NOON, basis="no disc has been measured yet", flags=("no-disc",))
+
+
+def test_a_focal_length_that_the_disc_denies_is_named_with_both_numbers() -> None:
+    implied = replace(SEEN, implied_focal_length_mm=400.3)
+    summary = summarise(frames(), (), (), implied, settings())
+    (line,) = [line for line in summary_lines(summary) if "focal length" in line]
+    assert line == "Settings  the focal length is set to 500 mm, but the disc's size implies 400 mm"
+    assert summary_json(summary)["implied_focal_length_mm"] == pytest.approx(400.3)
+
+
+def test_a_focal_length_that_fits_is_not_mentioned() -> None:
+    text = summary_lines(summarise(frames(), (), (), SEEN, settings()))
+    assert not [line for line in text if line.startswith("Settings")]
+
+
+def test_discs_seen_with_the_sun_down_are_named_as_such() -> None:
+    first = summary_lines(summarise(frames(), (), (), UNSEEN, settings(longitude_deg=-149)))[0]
+    assert first == (
+        "Until when the camera may be left alone cannot be told: by the settings the sun was below the "
+        "horizon in all 5 frames that show it. Check latitude, longitude and date."
+    )
+
+
+def test_without_discs_or_with_the_sun_up_nothing_of_the_kind_is_claimed() -> None:
+    far = settings(longitude_deg=-149)
+    assert summary_lines(summarise(frames(found=False), (), (), UNSEEN, far))[0] == UNKNOWN
+    assert summary_lines(summarise(frames(), (), (), UNSEEN, settings()))[0] == UNKNOWN
