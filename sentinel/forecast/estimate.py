@@ -13,7 +13,6 @@ from sentinel.forecast.noise import FLEXURES, RESTLESS
 from sentinel.forecast.worm import SIGMAS_ARCSEC
 from sentinel.settings import Site
 from sentinel.sky.arrays import Array
-from sentinel.sky.mount import Tracking, rate_arcsec_s
 from sentinel.sky.sun import Sun
 
 CELLS = 12
@@ -29,7 +28,7 @@ _CLOSE = np.array([3e-3, 3e-3, 0.2])
 class Candidate:
     """A rate the drive may run at, and how likely that is before the track is seen."""
 
-    tracking: Tracking
+    rate_arcsec_s: float
     share: float
 
 
@@ -94,7 +93,7 @@ class _Seen:
 
 def every_node(candidates: tuple[Candidate, ...]) -> Nodes:
     """Return a node for every cell of the roll and every rate, on the true pole."""
-    rates = np.repeat([rate_arcsec_s(candidate.tracking) for candidate in candidates], CELLS)
+    rates = np.repeat([candidate.rate_arcsec_s for candidate in candidates], CELLS)
     shares = np.repeat([candidate.share for candidate in candidates], CELLS)
     m = len(rates)
     # The usual rolls lie in the middle of cells: one node then follows them.

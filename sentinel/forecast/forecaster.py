@@ -1,6 +1,7 @@
 """The one object of this room: events in, forecasts out. No clock, no I/O, bounded memory."""
 
 from collections import deque
+from collections.abc import Mapping
 from datetime import datetime
 
 import numpy as np
@@ -18,7 +19,7 @@ from sentinel.forecast.visits import Stores
 from sentinel.records import Event, Forecast, Mark, MeasuredFrame, Surroundings
 from sentinel.settings import Settings
 from sentinel.sky.arrays import Array
-from sentinel.sky.mount import Tracking
+from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S, Tracking, rate_arcsec_s
 from sentinel.sky.sun import Sun
 from sentinel.times import utc_s
 
@@ -33,7 +34,8 @@ SCALES = 201
 FAR_PX = 1e7
 EXPECTED_S = 12 * 3600.0
 """For how long a disc is expected."""
-_ELSE = 0.04
+_SHARES: Mapping[Tracking, float] = {"solar": 0.016, "sidereal": 0.016, "lunar": 0.016, "none": 0.008}
+"""How likely a drive runs at another rate than it is said to, over that it runs at that."""
 
 
 UNSAID_SIGMA_PX = 0.5
@@ -74,10 +76,13 @@ class Forecaster:
         self._axis_changed_s: float | None = None
 
     def _candidates(self) -> tuple[Candidate, ...]:
-        usual: tuple[Tracking, ...] = ("solar", "sidereal", "lunar", "none")
         told = self._settings.mount.tracking
-        others = tuple(Candidate(rate, _ELSE / 3) for rate in usual if rate != told)
-        return (Candidate(told, 1 - _ELSE), *others)
+        found: list[Candidate] = []
+        for tracking, share in _SHARES.items():
+            weight = 1.0 if tracking == told else share
+            rates = [rate_arcsec_s(tracking)] + ([LUNAR_DRIVE_ARCSEC_S] if tracking == "lunar" else [])
+            found += [Candidate(rate, weight / len(rates)) for rate in rates]
+        return tuple(found)
 
     # --- events -------------------------------------------------------------------------------------------
 

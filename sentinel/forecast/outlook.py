@@ -19,6 +19,7 @@ from sentinel.forecast.worm import Worm
 from sentinel.records import Due, Edge, Forecast, Place
 from sentinel.settings import Settings
 from sentinel.sky.arrays import Array
+from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S
 from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 from sentinel.times import from_utc_s
@@ -219,7 +220,7 @@ def _degrees(radians: float) -> float:
 
 
 def _rate_name(best: Lead) -> str:
-    names = {0.0: "no", 14.492: "lunar", 15.0: "solar"}
+    names = {0.0: "no", 14.492: "lunar", LUNAR_DRIVE_ARCSEC_S: "lunar", 15.0: "solar"}
     return names.get(best.base_arcsec_s, "sidereal")
 
 

@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 from sentinel.judge.lifecycle import Finding, Readings
 from sentinel.judge.scene import Scene
 from sentinel.records import Due, Forecast, Mark, Place, Severity, Surroundings
+from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S
 from sentinel.times import DAY_S, format_utc, from_utc_s, utc_s
 
 SUPPLIES: Mapping[str, str] = {
@@ -13,7 +14,7 @@ SUPPLIES: Mapping[str, str] = {
 }  # fmt: skip
 RATE_RATIOS: Mapping[str, float] = {"solar": 1.0, "sidereal": 1.002_737_909, "lunar": 14.492 / 15}
 """Of the usual rates over the mean solar rate; drives sold as lunar run at 14.685 or 14.492 "/s."""
-_LUNAR_DRIVE = 14.685 / 15
+_LUNAR_DRIVE = LUNAR_DRIVE_ARCSEC_S / 15
 _RATE_FORECASTS = 3
 _RATE_SETTLED = 2
 _RATE_SETTLED_H = 2.0

@@ -34,6 +34,10 @@ _RATES_ARCSEC_S: dict[Tracking, float] = {
 }
 
 
+LUNAR_DRIVE_ARCSEC_S = 14.685
+"""What some drives call lunar."""
+
+
 def rate_arcsec_s(tracking: Tracking) -> float:
     """Return the drive's rate about the polar axis, in arcseconds of turn a second."""
     return _RATES_ARCSEC_S[tracking]

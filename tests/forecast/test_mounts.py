@@ -50,6 +50,18 @@ def test_a_drive_left_on_the_star_rate_is_recognised() -> None:
     assert "sidereal" in last.basis
 
 
+def test_a_drive_left_on_what_some_call_the_moon_rate_is_recognised() -> None:
+    """Some drives call 14.685 arcsec/s lunar (common practice, no source): 7.5 degrees a day from the sun."""
+    session = replace(NORTH, rate_error=14.685 / 15 - 1, wind_arcsec=2, watched_h=1.5, interval_s=60)
+    session = replace(session, width_px=20_000, height_px=20_000)
+    last = watched(session)[-1]
+    assert last.rate_ratio == pytest.approx(14.685 / 15, abs=3e-4)
+    assert "lunar" in last.basis
+    true = session.true_exit_s(1.5) - utc_s(last.time_utc)
+    assert last.exit_safe_utc is not None
+    assert 0.7 * true < utc_s(last.exit_safe_utc) - utc_s(last.time_utc) < true
+
+
 @pytest.mark.slow
 def test_a_drive_told_to_run_on_the_moon_rate_is_followed() -> None:
     session = replace(NORTH, tracking="lunar", width_px=20_000, height_px=20_000, wind_arcsec=2)
