@@ -48,8 +48,10 @@ def test_a_focal_length_that_fits_is_not_mentioned() -> None:
 
 
 def test_discs_seen_with_the_sun_down_are_named_as_such() -> None:
-    first = summary_lines(summarise(frames(), (), (), UNSEEN, settings(longitude_deg=-149)))[0]
-    assert first == (
+    text = summary_lines(summarise(frames(), (), (), UNSEEN, settings(longitude_deg=-149)))
+    assert not [line for line in text if "no disc has been measured" in line]
+    assert "Forecast  none: not one of the 5 discs could be believed" in text
+    assert text[0] == (
         "Until when the camera may be left alone cannot be told: by the settings the sun was below the "
         "horizon in all 5 frames that show it. Check latitude, longitude and date."
     )

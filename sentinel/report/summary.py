@@ -153,8 +153,7 @@ def summary_lines(summary: Summary) -> list[str]:
         f"Disc      {_way(s)}",
     ]
     if s.forecast is not None:
-        known = f"{_exit(s.forecast)}; " if s.forecast.seen_utc else ""
-        lines.append(f"Forecast  {known}{s.forecast.basis}")
+        lines.append(f"Forecast  {_foreseen(s.forecast, s.discs)}")
     implied_mm = s.forecast.implied_focal_length_mm if s.forecast is not None else None
     if implied_mm is not None:
         lines.append(
@@ -193,6 +192,12 @@ def _way(s: Summary) -> str:
         f"from ({s.first_px[0]:.0f}, {s.first_px[1]:.0f}) to ({s.last_px[0]:.0f}, {s.last_px[1]:.0f}) px, "
         f"{s.path_px:.0f} px of way; limb {room} the edge at {_minute(s.nearest_utc)}"
     )
+
+
+def _foreseen(forecast: Forecast, discs: int) -> str:
+    if forecast.seen_utc is not None:
+        return f"{_exit(forecast)}; {forecast.basis}"
+    return f"none: not one of the {discs} discs could be believed" if discs else forecast.basis
 
 
 def _exit(forecast: Forecast) -> str:
