@@ -63,7 +63,7 @@ def _runaway_lost(incident: Incident, teller: Teller, did: str) -> Words:
     since = teller.at(incident.onset_utc)
     # The sun goes on: its place is good for its own moment only.
     then = teller.at(incident.time_utc)
-    left = f"The sun left the frame by {lost}, at {then} {off} degrees {way} of the camera, "
+    left = f"The sun left the frame by {lost} and was {off} degrees {way} of the camera at {then}, "
     left += f"{rate} more each minute"
     act = "Go now. Check power, a snagged cable, the clutch; restart the drive; find the sun; recentre"
     # A repeat may carry dates, and has no room for all of it: where the sun was matters most.
