@@ -11,6 +11,7 @@ from sentinel.judge.bedtime import Bedtime
 from sentinel.judge.delivery import Delivery
 from sentinel.judge.lifecycle import Case, Finding, Readings, judged
 from sentinel.judge.motion import Motion
+from sentinel.judge.moves import Move
 from sentinel.judge.optics import Optics
 from sentinel.judge.sanity import Sanity
 from sentinel.judge.scene import Scene, Sight, sight_of
@@ -208,7 +209,7 @@ class Judge:
         return {"mount_was_fine": fine, "alone_until_utc": None if early is None else format_utc(early)}
 
     @staticmethod
-    def _perhaps_unwound(foreseen: ahead.Ahead, move: motion.Move, last: Forecast | None) -> ahead.Ahead:
+    def _perhaps_unwound(foreseen: ahead.Ahead, move: Move, last: Forecast | None) -> ahead.Ahead:
         """Ask whether the axis was unwound where it had turned far and a pause ended in a jump."""
         turned = last.axis_turned_deg if last is not None else None
         paused = move.landed_s - move.onset_s >= 600

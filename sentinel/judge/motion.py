@@ -1,11 +1,11 @@
 """`runaway` (the mount) and `moved` (a knock, a re-centring): what the disc's steps amount to."""
 
-from collections.abc import Mapping
-from math import atan2, degrees, hypot
-from typing import Any, NamedTuple
+from math import hypot
+from typing import NamedTuple
 
 from sentinel.judge import runaway
 from sentinel.judge.lifecycle import Finding, Readings
+from sentinel.judge.moves import Move, Running, move_finding, running_finding
 from sentinel.judge.runaway import SLIPPING, STOPPED
 from sentinel.judge.scene import Scene, Sight
 from sentinel.judge.track import (
@@ -13,39 +13,17 @@ from sentinel.judge.track import (
     Track,
     Vector,
     extended,
-    leaving,
     quiet_px,
     restarted,
     west_from_roll,
 )
-from sentinel.records import Forecast, Severity
-from sentinel.times import format_utc, from_utc_s, utc_s
+from sentinel.records import Forecast
+from sentinel.times import utc_s
 
 LONGEST_PAUSE_S = 6 * 3600.0
 TOLD_S = 900.0
 _SURE_SHARE = 0.985
 _ROLL_DOUBTS = frozenset({"too-little-arc", "roll-open", "departed"})
-
-
-class Running(NamedTuple):
-    """A mount that does not carry the sun."""
-
-    kind: str
-    onset_s: float
-    frame: str
-    way: Vector
-    pace: float
-    basis: str
-    seen_s: float
-    """When the disc was last measured, and where."""
-    x_px: float
-    y_px: float
-    radius_px: float
-    px_s: float
-    """Speed of the disc at pace 1."""
-    deg_s: float
-    steady: int = 0
-    lost_s: float | None = None
 
 
 class Leap(NamedTuple):
@@ -61,21 +39,6 @@ class Leap(NamedTuple):
     """When it was last seen to move."""
     even_s: float = 0.0
     """Since when it has moved on evenly."""
-
-
-class Move(NamedTuple):
-    """A jump that ended in steady tracking."""
-
-    onset_s: float
-    landed_s: float
-    frame: str
-    start: Vector
-    end: Vector
-    radius_px: float
-    nearer: bool
-    exit_before_s: float | None
-    exit_after_s: float | None = None
-    compared: bool = False
 
 
 class Motion(NamedTuple):
@@ -125,11 +88,11 @@ def readings(motion: Motion, sight: Sight, scene: Scene) -> Readings:
     """Return what to say of runaway and moved."""
     found: Readings = {"runaway": None, "moved": None}
     if motion.running is not None:
-        found["runaway"] = _running_finding(motion.running, sight, scene)
+        found["runaway"] = running_finding(motion.running, sight, scene)
     elif motion.track.steps and motion.leap is not None:
         found["runaway"] = Finding(severity=None, onset_s=motion.leap.onset_s)
     if motion.move is not None:
-        found["moved"] = _move_finding(motion.move)
+        found["moved"] = move_finding(motion.move)
     return found
 
 
@@ -323,89 +286,6 @@ def is_running(motion: Motion, now_s: float, scene: Scene) -> bool:
     """Whether the mount fails to carry the sun this very moment."""
     running = motion.running
     return running is not None and not running.steady and now_s - running.seen_s <= 3 * scene.interval_s
-
-
-def _running_finding(running: Running, sight: Sight, scene: Scene) -> Finding:
-    speed = running.pace * running.px_s
-    velocity = (running.way[0] * speed, running.way[1] * speed)
-    margin = scene.settings.frames.margin_px
-    size = (float(sight.width_px), float(sight.height_px))
-    out = leaving((running.x_px, running.y_px, running.radius_px), velocity, size, margin)
-    detail: dict[str, Any] = {
-        "kind": running.kind,
-        "basis": running.basis,
-        "pace_of_sky": round(running.pace, 3),
-        "px_per_min": round(speed * 60, 1),
-        "way_deg": round(degrees(atan2(running.way[1], running.way[0])), 1),
-        "disc_px": [round(running.x_px, 1), round(running.y_px, 1)],
-        "seen_utc": format_utc(from_utc_s(round(running.seen_s))),
-    }
-    if out is not None:
-        minutes = max(out.gone_s - (sight.time_s - running.seen_s), 0.0) / 60
-        detail |= {
-            "edge": out.edge,
-            "touch_utc": format_utc(from_utc_s(round(running.seen_s + out.touch_s))),
-            "gone_utc": format_utc(from_utc_s(round(running.seen_s + out.gone_s))),
-            "minutes_left": round(minutes, 1),
-            "frames_left": int(minutes * 60 / scene.interval_s),
-        }
-    lost = running.lost_s is not None
-    if lost:
-        detail |= _after_the_loss(running, sight)
-    return Finding(
-        severity=Severity.NOW,
-        onset_s=running.onset_s,
-        frame=running.frame,
-        detail=detail,
-        story=f"{running.kind}{' lost' if lost else ''}",
-    )
-
-
-def _after_the_loss(running: Running, sight: Sight) -> Mapping[str, Any]:
-    """Return where the sun is from the camera: how far it was along its way, and what came since."""
-    rate = running.deg_s * running.pace
-    x, y = running.x_px - sight.width_px / 2, running.y_px - sight.height_px / 2
-    was = (x * running.way[0] + y * running.way[1]) / running.px_s * running.deg_s
-    off = (was + rate * (sight.time_s - running.seen_s)) % 360.0
-    return {
-        "lost_utc": format_utc(from_utc_s(running.lost_s or sight.time_s)),
-        "off_deg": round(min(off, 360.0 - off), 2),
-        "off_way": "west" if off < 180 else "east",
-        "off_rate_deg_min": round(rate * 60, 3),
-        "azimuth_deg": round(sight.sun.azimuth_deg, 1),
-        "altitude_deg": round(sight.sun.altitude_deg, 1),
-    }
-
-
-def _move_finding(move: Move) -> Finding:
-    shift = (move.end[0] - move.start[0], move.end[1] - move.start[1])
-    worse = not move.nearer
-    if move.compared:
-        before, after = move.exit_before_s, move.exit_after_s
-        worse = after is not None and (
-            before is None or after < before - 0.1 * (before - move.landed_s) - 300
-        )
-        worse = worse and not move.nearer
-    severity = Severity.SOON if worse and move.compared else Severity.NOTE
-    detail: dict[str, Any] = {
-        "shift_px": [round(shift[0], 1), round(shift[1], 1)],
-        "shift_sun_widths": round(hypot(*shift) / (2 * move.radius_px), 2),
-        "disc_px": [round(move.end[0], 1), round(move.end[1], 1)],
-        "nearer_to_good_place": move.nearer,
-        "seconds": round(move.landed_s - move.onset_s),
-    }
-    if move.exit_before_s is not None:
-        detail["exit_early_before_utc"] = format_utc(from_utc_s(move.exit_before_s))
-    if move.compared:
-        after_s = move.exit_after_s
-        detail["exit_early_after_utc"] = None if after_s is None else format_utc(from_utc_s(after_s))
-    return Finding(
-        severity=severity,
-        onset_s=move.onset_s,
-        frame=move.frame,
-        detail=detail,
-        story=f"{round(move.onset_s)} {severity}",
-    )
 
 
 __all__ = [

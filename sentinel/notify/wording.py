@@ -18,9 +18,9 @@ SMS_LENGTH = 160
 Phrase = Callable[[Incident, Teller], Words]
 
 
-def message(incident: Incident) -> str:
+def message(incident: Incident, teller: Teller | None = None) -> str:
     """Return one sentence that says what, since when and how long is left."""
-    words = words_for(incident, Teller())
+    words = words_for(incident, teller or Teller())
     what, left = words.what.rstrip("."), words.left.rstrip(".")
     if not left:
         return f"{what}{'' if what.endswith('?') else '.'}"

@@ -151,7 +151,7 @@ def standing_of(
         set_off_utc=forecast.next_visit_utc if forecast is not None else None,
         stop_edge_min=_stop_min(forecast, stop_utc),
         stop_edge=forecast.stop_edge if forecast is not None else None,
-        troubles=_troubles(board),
+        troubles=_troubles(board, now_utc),
         jobs=_jobs(forecast),
         verified_utc=board.disc.time_utc if board.disc is not None else None,
         focus_ratio=focus_ratio,
@@ -200,18 +200,20 @@ def _stop_min(forecast: Forecast | None, stop_utc: datetime | None) -> float | N
     return round((stop_utc - forecast.time_utc).total_seconds() / 60, 1)
 
 
-def _troubles(board: Board) -> tuple[Trouble, ...]:
+def _troubles(board: Board, now_utc: datetime) -> tuple[Trouble, ...]:
+    """Return what is open, as it reads now: what was so only when it opened is left out."""
+    teller = Teller(now_utc=now_utc, again=True)
     return tuple(
         Trouble(
             condition=incident.condition,
             severity=incident.severity,
             since_utc=incident.onset_utc,
             title=words.title,
-            what=message(incident),
+            what=message(incident, teller),
             act=words.act,
         )
         for incident in board.by_gravity
-        for words in (words_for(incident, Teller()),)
+        for words in (words_for(incident, teller),)
     )
 
 
