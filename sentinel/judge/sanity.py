@@ -1,9 +1,10 @@
 """Things that cannot be: a disc with the sun down, a mount no axis explains, two cameras in one folder."""
 
+from math import cos, radians, sin
 from typing import Any, NamedTuple
 
 from sentinel.judge.lifecycle import Finding, Readings
-from sentinel.judge.scene import Scene, Sight
+from sentinel.judge.scene import Glance, Scene, Sight
 from sentinel.records import Forecast, MeasuredFrame, Severity
 from sentinel.times import utc_s
 
@@ -124,12 +125,21 @@ def likely_mistakes(time_s: float, scene: Scene) -> list[str]:
     likely = []
     if abs(longitude) > 5 and up(-2 * longitude / 15):
         likely.append("longitude-sign")
+    if abs(site.latitude_deg) > 5 and _up_at_opposite_latitude(scene.glance(time_s), site.latitude_deg):
+        likely.append("latitude-sign")
     zone = next((h for h in range(1, 13) if up(h) or up(-h)), None)
     if zone is not None:
         likely.append("time-zone")
     if not likely or (abs(site.latitude_deg) > 60 and up(182.6 * 24)):
         likely.append("date")
     return likely
+
+
+def _up_at_opposite_latitude(sun: Glance, latitude_deg: float) -> bool:
+    """Whether the sun would be up at the same hour angle as far on the other side of the equator."""
+    latitude, altitude, azimuth = (radians(a) for a in (latitude_deg, sun.altitude_deg, sun.azimuth_deg))
+    declination = sin(latitude) * sin(altitude) + cos(latitude) * cos(altitude) * cos(azimuth)  # its sine
+    return sin(altitude) - 2 * sin(latitude) * declination > 0
 
 
 def forecast_came(state: Sanity, forecast: Forecast) -> Sanity:

@@ -140,7 +140,10 @@ def supply(incident: Incident, teller: Teller) -> Words:
     )
 
 
-_MISTAKES = {"longitude-sign": "the sign of the longitude", "time-zone": "the time zone", "date": "the date"}
+_MISTAKES = {
+    "longitude-sign": "the sign of the longitude", "latitude-sign": "the sign of the latitude",
+    "time-zone": "the time zone", "date": "the date",
+}  # fmt: skip
 
 
 def wrong_place(incident: Incident, teller: Teller) -> Words:

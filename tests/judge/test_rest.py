@@ -430,6 +430,19 @@ def test_a_disc_at_night_is_the_wrong_place() -> None:
     assert wrong.detail["likely"][0] == "longitude-sign"
 
 
+@pytest.mark.parametrize("latitude_deg", [70.0, 45.0])
+def test_a_disc_in_the_wrong_hemispheres_winter_is_the_latitudes_sign(latitude_deg: float) -> None:
+    # Seen on a summer evening in the north; told the south, where the sun has long been down.
+    watch = Watch(
+        datetime(2026, 6, 21, 18, 30, tzinfo=UTC),
+        site={"latitude_deg": -latitude_deg, "longitude_deg": 0.0},
+    )
+    watch.frames(5)
+    wrong = watch.opened("wrong-place")
+    assert wrong is not None
+    assert "latitude-sign" in wrong.detail["likely"]
+
+
 def test_an_axis_nobody_would_set_is_told() -> None:
     watch = Watch()
     watch.frames(10)
