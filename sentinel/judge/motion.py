@@ -255,7 +255,7 @@ def forecast_came(motion: Motion, forecast: Forecast, scene: Scene) -> Motion:
 def _rolled(motion: Motion, forecast: Forecast, *, southern: bool) -> Motion:
     """Believe the roll where three forecasts in a row agree on it and stand on enough arc."""
     if forecast.roll_deg is None or _ROLL_DOUBTS & set(forecast.flags):
-        return motion
+        return motion._replace(west_sure=False)
     rolls = (*motion.rolls[-2:], forecast.roll_deg)
     spread = max(abs((roll - rolls[-1] + 180) % 360 - 180) for roll in rolls)
     agreed = len(rolls) == 3 and spread < 4.0

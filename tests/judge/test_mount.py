@@ -295,6 +295,16 @@ def test_a_slew_at_the_skys_pace_another_way_wakes_nobody_once_the_roll_is_sure(
     assert watch.of("runaway") == [("opened", "now")]
 
 
+def test_a_roll_that_is_in_doubt_again_rules_out_no_way() -> None:
+    watch = known_way(60.0, share=0.99)
+    watch.forecast(roll_deg=-20.0, roll_share=0.6, flags=("roll-open",))
+    watch.runs(0.4, way_deg=110.0)
+    watch.frames(1)
+    watch.runs(1.0, way_deg=110.0)
+    watch.frames(2)
+    assert watch.of("runaway") == [("opened", "now")]
+
+
 def known_way(every_s: float, share: float | None = None) -> Watch:
     """A watch that knows from forecasts which way the disc goes when the mount stops: 20 degrees."""
     watch = Watch(camera={"interval_s": every_s})
