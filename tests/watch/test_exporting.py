@@ -66,6 +66,7 @@ def test_the_files_are_there_and_follow_the_journal_while_it_is_written(kept: Ke
     kept.took("2.jpg", 120)
     kept.took("1.jpg", 60)
     kept.journal.record(Mark(time_utc=T0, kind="seen"), T0, Outcome())
+    kept.exporter.noted()
     wait(kept.shows("0.jpg", "1.jpg", "2.jpg"))
     wait((kept.home.folder / "marks.jsonl").read_text)
 
