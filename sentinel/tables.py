@@ -6,10 +6,10 @@ all but `time_utc`, `x_px`, `y_px` and `radius_px`.
 
 import warnings
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from math import isfinite, nan
+from math import inf, isfinite, nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,7 +39,21 @@ _NUMBERS: dict[str, tuple[Callable[[MeasuredFrame], float], int]] = {
     "aperture": (lambda f: f.aperture, 2),
 }
 _NEEDED = ("time_utc", "x_px", "y_px", "radius_px")
+# Without these the disc is followed all the same, but edge, light and what hides the limb are not judged.
+_JUDGED = ("limb_coverage", "edge_width_px", "brightness", "saturated_fraction")
 _SIZE = ("frame_width_px", "frame_height_px")
+
+OUT_OF_ORDER = "row-out-of-order"
+REPEATED = "row-repeated"
+NO_PLACE = "row-without-place"
+COLUMNS_MISSING = "columns-missing"
+MEANING = {
+    OUT_OF_ORDER: "the table has it after a later exposure; it was put in its place",
+    REPEATED: "the table holds a frame of this name and time already",
+    NO_PLACE: "by the table there is a disc, but its centre or radius is no usable number",
+    COLUMNS_MISSING: "the table lacks columns that edge, light or coverage are judged by",
+}
+"""Every doubt about a table's rows, with what it means."""
 
 
 def measurement_row(frame: MeasuredFrame) -> dict[str, Any]:
@@ -129,7 +143,7 @@ def _cell(value: Any) -> str:
 
 
 def read_measurements(path: Path) -> list[MeasuredFrame]:
-    """Read a table of measurements, in order of exposure.
+    """Read a table of measurements, in order of exposure; what was odd about a row is said in its flags.
 
     Raises
     ------
@@ -146,7 +160,19 @@ def read_measurements(path: Path) -> list[MeasuredFrame]:
         )
     width, height = (_size(path, table, key) for key in _SIZE)
     read = _RowReader(path, table, width, height)
-    return sorted((read(i) for i in range(len(table))), key=frame_order)
+    return sorted(_placed(read(i) for i in range(len(table))), key=frame_order)
+
+
+def _placed(rows: Iterable[MeasuredFrame]) -> Iterator[MeasuredFrame]:
+    """Flag rows that stand in the wrong place, or for the second time; `rows` as in the table."""
+    latest_s, known = -inf, set[tuple[float, str]]()
+    for frame in rows:
+        key = frame_order(frame)
+        doubts = ((OUT_OF_ORDER, key[0] < latest_s), (REPEATED, key in known))
+        flags = tuple(flag for flag, so in doubts if so)
+        latest_s = max(latest_s, key[0])
+        known.add(key)
+        yield replace(frame, flags=(*frame.flags, *flags)) if flags else frame
 
 
 def _read_ecsv(path: Path) -> "Table":
@@ -185,11 +211,13 @@ class _RowReader:
     def __init__(self, path: Path, table: "Table", width_px: int, height_px: int) -> None:
         self._path, self._width_px, self._height_px = path, width_px, height_px
         self._columns = {name: _plain(table[name]) for name in table.colnames}
+        self._doubts = (COLUMNS_MISSING,) if any(name not in self._columns for name in _JUDGED) else ()
 
     def __call__(self, i: int) -> MeasuredFrame:
         x_px, y_px, radius_px = (self._number(name, i) for name in ("x_px", "y_px", "radius_px"))
         measured = isfinite(x_px) and isfinite(y_px) and isfinite(radius_px) and radius_px > 0
-        found = measured and str(self._get("found", i, "True")).lower() in {"true", "1", "1.0"}
+        claimed = str(self._get("found", i, "True")).lower() in {"true", "1", "1.0"}
+        found = measured and claimed
         width_px = int(self._number("width_px", i, self._width_px))
         height_px = int(self._number("height_px", i, self._height_px))
         in_frame = self._number("limb_in_frame", i)
@@ -219,6 +247,7 @@ class _RowReader:
             aperture=self._number("aperture", i),
             camera=self._text("camera", i),
             error=self._text("error", i) or None,
+            flags=self._doubts if measured or not claimed else (*self._doubts, NO_PLACE),
         )
 
     def _get(self, name: str, i: int, absent: Any) -> Any:

@@ -61,3 +61,14 @@ def test_without_discs_or_with_the_sun_up_nothing_of_the_kind_is_claimed() -> No
     far = settings(longitude_deg=-149)
     assert summary_lines(summarise(frames(found=False), (), (), UNSEEN, far))[0] == UNKNOWN
     assert summary_lines(summarise(frames(), (), (), UNSEEN, settings()))[0] == UNKNOWN
+
+
+def test_odd_rows_of_a_table_are_counted_and_explained() -> None:
+    odd = [replace(frame, flags=("row-repeated",)) for frame in frames()[:2]]
+    summary = summarise([*odd, *frames()[2:]], (), (), SEEN, settings())
+    (line,) = [line for line in summary_lines(summary) if line.startswith("Table")]
+    assert line == ("Table     row-repeated, 2 of 5: the table holds a frame of this name and time already")
+    assert summary_json(summary)["odd_rows"] == {"row-repeated": 2}
+    assert not [
+        line for line in summary_lines(summarise(frames(), (), (), SEEN, settings())) if "Table" in line
+    ]

@@ -90,6 +90,31 @@ def test_a_table_with_only_the_needed_columns_is_read(tmp_path: Path) -> None:
     assert second.disc.limb_coverage == second.disc.limb_in_frame
 
 
+def test_what_is_odd_about_rows_is_said_in_their_flags_and_nothing_is_lost(tmp_path: Path) -> None:
+    minutes = [0.0, 2.0, 1.0, 2.0, 3.0]
+    times = [(START + timedelta(minutes=minute)).isoformat() for minute in minutes]
+    place = {"x_px": [1.0, 2.0, 3.0, 2.0, nan], "y_px": [1.0] * 5, "radius_px": [78.0] * 5}
+    table = Table({"frame": [f"v{minute:g}" for minute in minutes], "time_utc": times, **place})
+    table.meta.update(frame_width_px=1500, frame_height_px=1000)
+    table.write(tmp_path / "bare.ecsv", format="ascii.ecsv")
+    bare = read_measurements(tmp_path / "bare.ecsv")
+    assert all("columns-missing" in f.flags for f in bare)
+
+    table["limb_coverage"] = table["edge_width_px"] = table["brightness"] = table["saturated_fraction"] = 0.5
+    table.write(tmp_path / "m.ecsv", format="ascii.ecsv")
+    frames = read_measurements(tmp_path / "m.ecsv")
+    assert [(f.frame, f.flags) for f in frames] == [
+        ("v0", ()),
+        ("v1", ("row-out-of-order",)),
+        ("v2", ()),
+        ("v2", ("row-repeated",)),
+        ("v3", ("row-without-place",)),
+    ]
+    write_measurements(tmp_path / "again.ecsv", frames)
+    again = read_measurements(tmp_path / "again.ecsv")
+    assert [f.all_flags for f in again] == [f.all_flags for f in frames], "said once, it stays said"
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [

@@ -14,6 +14,7 @@ from sentinel.notify.left_alone import left_alone, span
 from sentinel.records import Alert, Forecast, Incident, MeasuredFrame
 from sentinel.settings import Settings
 from sentinel.sky import Sun
+from sentinel.tables import MEANING
 from sentinel.times import format_utc, utc_s
 
 GAP_INTERVALS = 1.8
@@ -53,6 +54,8 @@ class Summary:
     nearest_utc: datetime | None
     incidents: tuple[Incident, ...]
     """Each change, in the order found."""
+    odd_rows: tuple[tuple[str, int], ...]
+    """What was odd about the rows of the table that the frames came from: flag and count, commonest first."""
     alerts: int
     wakes: int
     """Messages grave enough to wake somebody."""
@@ -89,6 +92,9 @@ def summarise(
         nearest_edge_px=nearest[0] if nearest else None,
         nearest_utc=nearest[1] if nearest else None,
         incidents=tuple(incidents),
+        odd_rows=tuple(
+            Counter(flag for f in frames for flag in f.all_flags if flag in MEANING).most_common()
+        ),
         alerts=len(alerts),
         wakes=sum(a.severity.value == "now" and a.kind == "first" for a in alerts),
         forecast=forecast,
@@ -160,6 +166,7 @@ def summary_lines(summary: Summary) -> list[str]:
             f"Settings  the focal length is set to {s.focal_length_mm:.4g} mm, "
             f"but the disc's size implies {implied_mm:.3g} mm"
         )
+    lines += [f"Table     {flag}, {count} of {s.frames}: {MEANING[flag]}" for flag, count in s.odd_rows]
     lines += [f"Noticed   {_noticed(s)}"]
     lines += [
         f"  {_minute(i.time_utc)}  {i.severity.value:<4}  {i.message or i.condition}"
@@ -235,6 +242,7 @@ def summary_json(summary: Summary) -> dict[str, object]:
         "path_px": round(s.path_px, 2),
         "nearest_edge_px": s.nearest_edge_px,
         "nearest_utc": format_utc(s.nearest_utc) if s.nearest_utc else None,
+        "odd_rows": dict(s.odd_rows),
         "incidents": [i.condition for i in s.incidents if i.state == "opened"],
         "alerts": s.alerts,
         "wakes": s.wakes,
