@@ -55,22 +55,44 @@ def replay(request: Request, progress: Progress = _silent) -> Summary:
     """
     session = open_session(request.session)
     settings = session_settings(session, request.configs)
-    marks_file = request.marks or session.beside(MARKS_NAME)
-    marks = read_marks(marks_file) if marks_file else []
     _make_room(request.out, session)
-    frames: list[MeasuredFrame] = []
+    past = past_of(session, settings, request.marks, progress)
+    return _run_into(request.out, settings, past, progress)
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What a session is made of once it has been read."""
+
+    frames: Sequence[MeasuredFrame]
+    """In order of exposure, at least one."""
+    events: Sequence[tuple[Event, datetime]]
+    """Frames, marks and all else, in the order in which they are taken up."""
+
+
+def past_of(
+    session: Session, settings: Settings, marks_file: Path | None = None, progress: Progress = _silent
+) -> Past:
+    """Read a session; frames that have not been measured yet are.
+
+    Raises
+    ------
+    RequestProblem
+        If it holds no frames, or its table or marks are wrong.
+    """
+    marks_file = marks_file or session.beside(MARKS_NAME)
+    marks = read_marks(marks_file) if marks_file else []
     if session.journal is not None:
-        with Journal.read(session.journal) as past:
-            events = list(past.events())
-            frames = list(past.frames())
+        with Journal.read(session.journal) as journal:
+            past = Past(sorted(journal.frames(), key=frame_order), list(journal.events()))
     else:
-        frames = _measured(session, settings, progress)
-        events = list(session_events(frames, marks))
-    if not frames:
+        frames = sorted(_measured(session, settings, progress), key=frame_order)
+        past = Past(frames, list(session_events(frames, marks)))
+    if not past.frames:
         raise RequestProblem(
-            "holds no frames", where=str(request.session), mend="check the folder and frames.patterns"
+            "holds no frames", where=str(session.home), mend="check the folder and frames.patterns"
         )
-    return _run_into(request.out, settings, events, sorted(frames, key=frame_order), progress)
+    return past
 
 
 def session_settings(session: Session, configs: Sequence[Path]) -> Settings:
@@ -133,17 +155,12 @@ def _reported(items: Iterable[T], what: str, total: int, progress: Progress) -> 
         yield item
 
 
-def _run_into(
-    out: Path,
-    settings: Settings,
-    events: Sequence[tuple[Event, datetime]],
-    frames: Sequence[MeasuredFrame],
-    progress: Progress,
-) -> Summary:
+def _run_into(out: Path, settings: Settings, past: Past, progress: Progress) -> Summary:
     """Judge the events into a new journal, put it in an old one's place, write the files made from it."""
     unfinished = out / f".unfinished.{JOURNAL_NAME}"
     for leftover in out.glob(f"{unfinished.name}*"):
         leftover.unlink()
+    events = past.events
     pipeline = Pipeline(settings, start_utc=events[0][1])
     with Journal.create(unfinished, Origin.REPLAY) as journal:
         run(_reported(events, "judging", len(events), progress), pipeline, journal)
@@ -152,4 +169,5 @@ def _run_into(
     for stale in out.glob(f"{JOURNAL_NAME}-*"):
         stale.unlink()
     unfinished.replace(out / JOURNAL_NAME)
-    return summarise(frames, incidents, alerts, pipeline.forecaster.look(events[-1][1]), settings)
+    last = pipeline.forecaster.look(events[-1][1])
+    return summarise(past.frames, incidents, alerts, last, settings)
