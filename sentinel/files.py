@@ -1,5 +1,6 @@
 """Files that appear whole or not at all, and names that can be shown."""
 
+import hashlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -24,6 +25,18 @@ def write_text_whole(path: Path, text: str) -> None:
     """Write a text file that appears whole or not at all."""
     with replaced(path) as temporary:
         temporary.write_text(text, encoding="utf-8")
+
+
+def file_hash(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal; empty where it cannot be read."""
+    # What is no plain file (a pipe named like a frame) might never end.
+    if not path.is_file():
+        return ""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
 
 
 def shown_name(path: Path | str) -> str:

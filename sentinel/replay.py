@@ -1,12 +1,13 @@
 """A past session through the rooms of the watch, on its own clock."""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
 
 from sentinel.errors import RequestProblem
+from sentinel.files import file_hash
 from sentinel.intake.events import read_marks, session_events
 from sentinel.intake.pool import Job, measure_all
 from sentinel.intake.session import (
@@ -18,6 +19,7 @@ from sentinel.intake.session import (
     open_session,
 )
 from sentinel.journal import Journal, Origin, export
+from sentinel.journal.beside import keep_settings
 from sentinel.pipeline import Pipeline
 from sentinel.records import Event, MeasuredFrame, frame_order
 from sentinel.report.summary import Summary, summarise
@@ -146,7 +148,9 @@ def _measured(session: Session, settings: Settings, progress: Progress) -> list[
         )
         for found in find_frames(session.folder, settings.frames.patterns)
     ]
-    return list(_reported(measure_all(jobs), "measuring", len(jobs), progress))
+    measured = _reported(measure_all(jobs), "measuring", len(jobs), progress)
+    # The frames' hashes are what a report's chain of evidence stands on; the measuring processes are busy.
+    return [replace(frame, sha256=file_hash(job.path)) for job, frame in zip(jobs, measured, strict=True)]
 
 
 def _reported(items: Iterable[T], what: str, total: int, progress: Progress) -> Iterator[T]:
@@ -163,6 +167,7 @@ def _run_into(out: Path, settings: Settings, past: Past, progress: Progress) -> 
     events = past.events
     pipeline = Pipeline(settings, start_utc=events[0][1])
     with Journal.create(unfinished, Origin.REPLAY) as journal:
+        keep_settings(journal, settings)
         run(_reported(events, "judging", len(events), progress), pipeline, journal)
         incidents, alerts = list(journal.incidents()), list(journal.alerts())
         export(journal, out)

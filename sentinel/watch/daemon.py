@@ -16,6 +16,7 @@ from sentinel.errors import Problem, RequestProblem
 from sentinel.intake.exposure_time import TIME_FROM_FILE
 from sentinel.intake.pool import MeasuringPool, Work, measure_job
 from sentinel.journal import Unwritable, export
+from sentinel.journal.beside import keep_settings
 from sentinel.records import Event, MeasuredFrame, Outcome, Surroundings, Tick
 from sentinel.runner import run
 from sentinel.settings import Settings
@@ -102,6 +103,7 @@ class Watch:
     def _run(self) -> None:
         home, settings, clock = self._home, self._settings, self._clock
         journal, damage = open_journal(home, clock)
+        keep_settings(journal, settings)
         home.lay_ballast(round(settings.state.ballast_mb * 1e6))
         # Two of them: what the gatherer has handed on, and what of it is committed and may be remembered.
         taken = load_taken(home.snapshot, settings, journal, anew=bool(damage))
