@@ -57,7 +57,7 @@ def replay(request: Request, progress: Progress = _silent) -> Summary:
     """
     session = open_session(request.session)
     settings = session_settings(session, request.configs)
-    _make_room(request.out, session)
+    make_room(request.out, session)
     past = past_of(session, settings, request.marks, progress)
     return _run_into(request.out, settings, past, progress)
 
@@ -111,8 +111,14 @@ def session_settings(session: Session, configs: Sequence[Path]) -> Settings:
     return load_settings([beside])
 
 
-def _make_room(out: Path, session: Session) -> None:
-    """Create the output folder; refuse one whose content a replay would destroy."""
+def make_room(out: Path, session: Session) -> None:
+    """Create the output folder; refuse one that is the session's own, or that a watch keeps.
+
+    Raises
+    ------
+    RequestProblem
+        If it must not be written to, or cannot be created.
+    """
     if session.home.resolve() == out.resolve():
         raise RequestProblem(
             "is the session's own folder", where=str(out), mend="choose another folder for --out"

@@ -6,7 +6,7 @@ all but `time_utc`, `x_px`, `y_px` and `radius_px`.
 
 import warnings
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from math import inf, isfinite, nan
@@ -114,15 +114,23 @@ def write_ordered(path: Path, layout: Layout, ordered: Iterable[MeasuredFrame]) 
 
 
 def write_ecsv(
-    path: Path, names: Sequence[str], rows: Iterable[Sequence[Any]], *, meta: dict[str, int]
+    path: Path,
+    names: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    *,
+    meta: dict[str, int],
+    kinds: Mapping[str, str] | None = None,
 ) -> None:
     """Write rows of plain values as an ECSV table; the type of each column follows from its name.
+
+    A table of other things than frames says in `kinds` what its columns hold.
 
     Our own writer, because the library's wants the whole table in memory, and a watch that runs for weeks on
     a small computer writes it again and again. The format is ECSV 1.0 (astropy proposal for enhancement 6).
     """
     head = ["%ECSV 1.0", "---", "datatype:"]
-    head += [f"- {{name: {name}, datatype: {_KINDS.get(name, 'float64')}}}" for name in names]
+    kinds = _KINDS if kinds is None else kinds
+    head += [f"- {{name: {name}, datatype: {kinds.get(name, 'float64')}}}" for name in names]
     head += ["meta: !!omap", *(f"- {{{key}: {value}}}" for key, value in meta.items()), "schema: astropy-2.0"]
     with replaced(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as file:
         file.writelines(f"# {line}\n" for line in head)

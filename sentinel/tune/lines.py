@@ -1,0 +1,232 @@
+"""A tuning in words and numbers: for a terminal, and as JSON."""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from textwrap import wrap
+from typing import Any
+
+from sentinel.tune.choose import Advice, Choice
+from sentinel.tune.grid import Value, about
+from sentinel.tune.run import Result
+from sentinel.tune.trial import Known
+from sentinel.tune.yardstick import Score, delay_min, lead_min
+
+WIDTH = 110
+
+_BY_MARKS = (
+    "Judged without a file of true events (--truth): a wake-up counts as deserved if a mark of something done at "
+    "the camera follows it, or the disc is put in a better place, before or soon after it is over; as needless "
+    "if it was over without; as undecided if the session ends before, or if it is of a kind that does not mend "
+    "itself (the mount, the filter). What is deserved or undecided must be found again by whatever is chosen. "
+    "The marks stay as they were: nobody knows what would have been done under other settings."
+)
+_BY_FILE = (
+    "Judged by a file of true events: a wake-up is deserved if it is about one of them or comes during one; of "
+    "what can be foreseen (edge, axis, supplies) also if something was done at the camera after it."
+)
+
+
+def sessions_line(result: Result) -> str:
+    """Return how much the advice stands on."""
+    days, frames = _days(result), sum(one.frames for one in result.sessions)
+    tried = sum(map(len, result.tried.values()))
+    count = len(result.sessions)
+    return (
+        f"{count} session{'s' if count != 1 else ''}, {days:.1f} days, {frames:,} frames, "
+        f"{tried} settings tried"
+    )
+
+
+def tuning_lines(result: Result, overlay: Path, configs: Sequence[Path]) -> list[str]:
+    """Return what came of a tuning, in lines of at most 110 columns."""
+    lines = [f"{sessions_line(result)}.", "", *_session_table(result), ""]
+    for written, text in ((False, _BY_MARKS), (True, _BY_FILE)):
+        if any(one.yardstick.written is written for one in result.sessions):
+            lines += wrap(text, WIDTH)
+    if len(result.sessions) == 1:
+        lines += ["One session: what is chosen by it could not be tried on another."]
+    lines += ["", *_threshold_table(result), "", *_remarks(result)]
+    changes = result.joint.changes
+    if not changes:
+        lines.append("Nothing is to be changed: no value tried does better in these sessions.")
+        return lines
+    for name in changes:
+        lines += wrap(f"{name}: {' '.join(reasons(result, name))}", WIDTH, subsequent_indent="  ")
+    before, after = (one.base for one in result.sessions), result.joint.scores
+    lines += wrap(f"All together: {_compared(result, tuple(before), after)}.", WIDTH, subsequent_indent="  ")
+    base = "".join(f"--config {path} " for path in configs) or "--config SETTINGS "
+    lines.append(f"Use       {base}--config {overlay}")
+    return lines
+
+
+def reasons(result: Result, name: str) -> list[str]:
+    """Return why a threshold is changed, a sentence each."""
+    one = next(advice for advice in result.advice if advice.name == name)
+    assert one.value is not None  # noqa: S101 - it is changed
+    base = tuple(session.base for session in result.sessions)
+    scores = result.tried[name][one.value]
+    said = [f"was {one.now:g}, now {one.value:g}: {_compared(result, base, scores)}."]
+    helped = sum(s.needless < b.needless for s, b in zip(scores, base, strict=True))
+    if one.spared:
+        conditions = sorted({c for b in base for c in b.needless_for})
+        where = f" in {helped} of {len(base)} sessions" if len(base) > 1 else ""
+        said.append(f"Spares {one.spared} needless wake-ups{where} (needless were: {', '.join(conditions)}).")
+    elif one.sooner:
+        said.append(f"{one.sooner} true events are told sooner, at no other cost.")
+    mine = {part.strip() for part in about(name).split(",")}
+    if not any(h.condition in mine for session in result.sessions for h in session.yardstick.happenings):
+        said.append(f"No true {about(name)} in these sessions: how much later one is told is not shown.")
+    return said
+
+
+def _compared(result: Result, before: Sequence[Score], after: Sequence[Score]) -> str:
+    days = _days(result)
+    names = ("wake-ups", "needless", "needless a day", "soon a day", "found", "lead min", "delay min")
+    old, new = (_numbers(result, scores, days) for scores in (before, after))
+    pairs = zip(names, old, new, strict=True)
+    return ", ".join(f"{name} {a}" if a == b else f"{name} {a} -> {b}" for name, a, b in pairs if a != "-")
+
+
+def _numbers(result: Result, scores: Sequence[Score], days: float) -> tuple[str, ...]:
+    yardsticks = [one.yardstick for one in result.sessions]
+    events = sum(len(score.reached) for score in scores)
+    lead, delay = lead_min(scores, yardsticks), delay_min(scores, yardsticks)
+    needless = sum(score.needless for score in scores)
+    return (
+        str(sum(score.wakes for score in scores)),
+        str(needless),
+        f"{needless / days:.2f}",
+        f"{sum(score.soon for score in scores) / days:.2f}",
+        f"{sum(score.found for score in scores)}/{events}" if events else "-",
+        "-" if lead is None else f"{lead:.0f}",
+        "-" if delay is None else f"{delay:.1f}",
+    )
+
+
+def _days(result: Result) -> float:
+    return sum(one.days for one in result.sessions)
+
+
+def _session_table(result: Result) -> Iterator[str]:
+    form = "{:30} {:>5} {:>9} {:>9} {:>9} {:>10} {:>6} {:>7}  {}"
+    yield form.format(
+        "session", "days", "wake-ups", "deserved", "needless", "undecided", "soon", "events", "judged by"
+    )
+    for one in result.sessions:
+        score = one.base
+        deserved = score.wakes - score.needless - score.undecided
+        yield form.format(
+            one.name[-30:], f"{one.days:.1f}", score.wakes, deserved, score.needless, score.undecided,
+            score.soon, len(score.reached), _judged_by(one),
+        ).rstrip()  # fmt: skip
+
+
+def _judged_by(known: Known) -> str:
+    acts = f"{len(known.yardstick.acts_s)} acts"
+    return f"file, {acts}" if known.yardstick.written else acts
+
+
+def _threshold_table(result: Result) -> Iterator[str]:
+    """Yield a row for each value of each threshold that makes a difference."""
+    form = "{:24} {:>8} {:>9} {:>9} {:>13} {:>9} {:>8} {:>8} {:>9}  {}"
+    days = _days(result)
+    base = tuple(one.base for one in result.sessions)
+    telling = [one for one in result.advice if one.choice is not Choice.SILENT]
+    if telling:
+        yield form.format(
+            "threshold", "value", "wake-ups", "needless", "needless/day", "soon/day", "found", "lead min",
+            "delay min", "",
+        ).rstrip()  # fmt: skip
+    for one in telling:
+        rows: dict[Value, Sequence[Score]] = {one.now: base, **result.tried[one.name]}
+        chosen = result.joint.changes.get(one.name)
+        for place, value in enumerate(sorted(rows)):
+            note = "now" if value == one.now else "use" if value == chosen else ""
+            name = one.name if place == 0 else ""
+            yield form.format(name, f"{value:g}", *_numbers(result, rows[value], days), note).rstrip()
+
+
+def _remarks(result: Result) -> Iterator[str]:
+    """Yield what was not chosen, and why; nothing where there is nothing of a kind."""
+    for one in result.advice:
+        why = kept_because(result, one)
+        if why:
+            yield from wrap(f"{one.name} stays {one.now:g}: {why}.", WIDTH, subsequent_indent="  ")
+    silent = [one.name for one in result.advice if one.choice is Choice.SILENT]
+    if silent:
+        text = f"These sessions tell nothing about {', '.join(silent)}."
+        yield from wrap(text, WIDTH, subsequent_indent="  ")
+    if result.untried:
+        text = f"Not tried, for --trials: {', '.join(result.untried)}."
+        yield from wrap(text, WIDTH, subsequent_indent="  ")
+
+
+def kept_because(result: Result, one: Advice) -> str:
+    """Return why a threshold that makes a difference is not changed; empty where it is, or tells nothing."""
+    if one.choice is Choice.KEEP:
+        return one.why
+    return result.joint.dropped.get(one.name, "")
+
+
+def tuning_json(result: Result, overlay: Path) -> dict[str, Any]:
+    """Return all that came of a tuning as JSON values."""
+    base = tuple(one.base for one in result.sessions)
+    return {
+        "sessions": [_session_json(one) for one in result.sessions],
+        "overlay": str(overlay),
+        "changes": result.joint.changes,
+        "before": _totals(result, base),
+        "after": _totals(result, result.joint.scores),
+        "thresholds": [_advice_json(result, one) for one in result.advice],
+        "not_tried": list(result.untried),
+    }
+
+
+def _session_json(one: Known) -> dict[str, Any]:
+    score = one.base
+    return {
+        "session": one.name,
+        "days": round(one.days, 4),
+        "frames": one.frames,
+        "judged_by": "file" if one.yardstick.written else "marks",
+        "acts": len(one.yardstick.acts_s),
+        "deserved": score.wakes - score.needless - score.undecided,
+        "needless": score.needless,
+        "needless_for": list(score.needless_for),
+        "undecided": score.undecided,
+    }
+
+
+def _advice_json(result: Result, one: Advice) -> dict[str, Any]:
+    changes = result.joint.changes
+    return {
+        "threshold": one.name,
+        "value": one.now,
+        "use": changes.get(one.name),
+        "tells_nothing": one.choice is Choice.SILENT,
+        "why": " ".join(reasons(result, one.name)) if one.name in changes else kept_because(result, one),
+        "tried": [
+            {"value": value, **_totals(result, result.tried[one.name][value])}
+            for value in sorted(result.tried[one.name])
+        ],
+    }
+
+
+def _totals(result: Result, scores: Sequence[Score]) -> dict[str, Any]:
+    yardsticks, days = [one.yardstick for one in result.sessions], _days(result)
+    lead, delay = lead_min(scores, yardsticks), delay_min(scores, yardsticks)
+    needless = sum(score.needless for score in scores)
+    soon = sum(score.soon for score in scores)
+    return {
+        "wake_ups": sum(score.wakes for score in scores),
+        "needless": needless,
+        "undecided": sum(score.undecided for score in scores),
+        "soon_messages": soon,
+        "needless_per_day": round(needless / days, 4),
+        "soon_per_day": round(soon / days, 4),
+        "true_events": sum(len(score.reached) for score in scores),
+        "found": sum(score.found for score in scores),
+        "woken_for": sum(score.woken for score in scores),
+        "lead_min": None if lead is None else round(lead, 2),
+        "delay_min": None if delay is None else round(delay, 2),
+    }
