@@ -1,0 +1,229 @@
+"""The whole track against one mount: what is left over when six numbers and the sky have explained it.
+
+This is the reverse of a forecast. A forecast knows only what came before; here all of the session is fitted
+at once, with the same geometry, to ask how well the sun's computed way explains where the disc was seen.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from sentinel.forecast.geometry import COMMON, Aims, Geometry, Points, rolled
+from sentinel.records import Forecast, Mark
+from sentinel.report.record import Columns
+from sentinel.report.stretches import stretches
+from sentinel.report.thin import Indices
+from sentinel.settings import Settings
+from sentinel.sky import Sun, rate_arcsec_s
+from sentinel.sky.arrays import Array, Bools
+from sentinel.times import utc_s
+
+BINS = 600
+"""The fit works on so many means at most; the residuals are those of every disc."""
+SHORTEST_BIN_S = 300.0
+ROUNDS = 25
+PRIOR = (2.0, 2.0, 30.0)
+"""1-sigma of azimuth and altitude error (deg) and rate (1e-4), about what a forecast had found."""
+COVERAGE = 0.08
+LOWEST_DEG = -1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Mounted:
+    """One mount's part of the session: everything until the axis was set anew."""
+
+    points: Points
+    numbers: tuple[int, ...]
+    """Of the stretches that it has poses for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Explained:
+    """The discs of a session beside the computed track, both (n,) over all frames."""
+
+    stretch: Indices
+    """-1: no disc, or one that moved as no mount that follows lets it."""
+    residual_px: Array
+    """(n, 2) measured less computed; NaN where there is no stretch."""
+    scale_arcsec_px: float
+    mounts: tuple[Mounted, ...]
+
+    @property
+    def off_arcsec(self) -> Array:
+        """Distance from the computed place, (n,)."""
+        return np.asarray(np.hypot(self.residual_px[:, 0], self.residual_px[:, 1]) * self.scale_arcsec_px)
+
+    @property
+    def used(self) -> Bools:
+        """Which frames the comparison stands on."""
+        return np.isfinite(self.residual_px[:, 0])
+
+
+def scale_of(columns: Columns, nominal: float) -> float:
+    """Return arcseconds a pixel by the disc's size, where one was seen whole; else by lens and sensor."""
+    good = columns.whole & (columns.coverage > 0.5)
+    if not good.any():
+        return nominal
+    return float(np.median(columns.sun_radius_arcsec[good] / columns.radius_px[good]))
+
+
+def explain(
+    columns: Columns,
+    middle_px: tuple[float, float],
+    settings: Settings,
+    sun: Sun,
+    *,
+    forecasts: Sequence[Forecast],
+    marks: Sequence[Mark],
+) -> Explained:
+    """Fit the session's track; marks `realigned` part one mount from the next."""
+    scale = scale_of(columns, settings.camera.scale_arcsec_px)
+    usable = columns.found & (columns.coverage >= COVERAGE) & (columns.altitude_deg > LOWEST_DEG)
+    usable &= np.isfinite(columns.x_px) & np.isfinite(columns.y_px)
+    at = np.flatnonzero(usable)
+    xy = (np.stack([columns.x_px, columns.y_px], axis=1)[at] - np.array(middle_px)) * scale
+    moved = [utc_s(m.time_utc) for m in marks if m.kind in ("recentred", "unwound", "realigned")]
+    number = stretches(columns.utc_s[at], xy, moved)
+    residual = np.full((len(columns), 2), np.nan)
+    stretch = np.full(len(columns), -1, dtype=np.intp)
+    stretch[at] = number
+    anew = [utc_s(m.time_utc) for m in marks if m.kind == "realigned"]
+    mounts = []
+    for begin, end in pairwise([-np.inf, *anew, np.inf]):
+        own = np.flatnonzero((number >= 0) & (columns.utc_s[at] >= begin) & (columns.utc_s[at] < end))
+        if own.size < 3:
+            continue
+        fit = _Fit(columns.utc_s[at][own], xy[own], number[own], settings, sun)
+        points = fit.solved(_first_guess(forecasts, begin, end, settings, len(fit.ids)))
+        residual[at[own]] = fit.residuals(points) / scale
+        mounts.append(Mounted(points=points, numbers=fit.ids))
+    return Explained(stretch=stretch, residual_px=residual, scale_arcsec_px=scale, mounts=tuple(mounts))
+
+
+def _first_guess(
+    forecasts: Sequence[Forecast], begin_s: float, end_s: float, settings: Settings, stretch_count: int
+) -> Points:
+    """Return where the forecast that knew most had the mount, or a perfect one."""
+    knowing = [
+        f
+        for f in forecasts
+        if begin_s <= utc_s(f.time_utc) < end_s and f.departed_utc is None and f.rate_ratio is not None
+    ]
+    best = max(knowing, key=lambda f: (f.arc_h or 0.0, f.time_utc), default=None)
+    rate = rate_arcsec_s(settings.mount.tracking)
+    azimuth = altitude = roll = 0.0
+    if best is not None and best.rate_ratio is not None:
+        rate = best.rate_ratio * rate_arcsec_s("solar")
+        azimuth, altitude = best.polar_azimuth_error_deg or 0.0, best.polar_altitude_error_deg or 0.0
+        roll = best.roll_deg or 0.0
+    poses = np.zeros((1, stretch_count))
+    return Points(
+        base_arcsec_s=np.array([rate]),
+        azimuth_deg=np.array([azimuth]),
+        altitude_deg=np.array([altitude]),
+        rate=np.zeros(1),
+        roll_rad=np.radians([roll]),
+        reference_s=np.zeros(stretch_count),
+        along_deg=poses,
+        poleward_deg=poses,
+    )
+
+
+class _Fit:
+    """Least squares, robust, over means of a few minutes."""
+
+    def __init__(self, utc_s: Array, xy_arcsec: Array, number: Indices, settings: Settings, sun: Sun) -> None:
+        self._geometry = Geometry(settings.site, sun)
+        self._utc_s, self._xy = utc_s, xy_arcsec
+        ids, self._stretch = np.unique(number, return_inverse=True)
+        self.ids = tuple(int(i) for i in ids)
+        self._bin()
+
+    def _bin(self) -> None:
+        span = float(self._utc_s[-1] - self._utc_s[0])
+        slot = (self._utc_s // max(SHORTEST_BIN_S, span / BINS)).astype(np.intp)
+        _, inverse, count = np.unique(
+            np.stack([self._stretch, slot], axis=1), axis=0, return_inverse=True, return_counts=True
+        )
+        inverse = inverse.ravel()
+
+        def mean(values: Array) -> Array:
+            return np.asarray(np.bincount(inverse, weights=values) / count)
+
+        self._bin_s = mean(self._utc_s)
+        self._bin_xy = np.stack([mean(self._xy[:, 0]), mean(self._xy[:, 1])], axis=1)
+        self._bin_stretch = mean(self._stretch.astype(float)).astype(np.intp)
+        self._aims = self._geometry.aims(self._bin_s)
+
+    def solved(self, guess: Points) -> Points:
+        """Return the mount that explains the track best, from a first guess of axis, rate and roll."""
+        points = self._posed(guess)
+        prior = np.zeros(COMMON + 2 * len(self.ids) + 1)
+        prior[:3] = np.array(PRIOR) ** -2.0
+        start = np.array([points.azimuth_deg[0], points.altitude_deg[0], points.rate[0]])
+        best, damping = (np.inf, points), 1e-3
+        for _ in range(ROUNDS):
+            off, slopes = self._linear(self._aims, points)
+            weight = _weights(off)
+            cost = float((weight[:, None] * off**2).sum())
+            away = np.zeros_like(prior)
+            away[:3] = np.array([points.azimuth_deg[0], points.altitude_deg[0], points.rate[0]]) - start
+            normal = np.einsum("nip,n,niq->pq", slopes, weight, slopes)
+            right = np.einsum("nip,n,ni->p", slopes, weight, off) - prior * away
+            # The air is left as computed; a little damping keeps what the track cannot tell where it was.
+            normal += np.diag(prior + damping * np.diag(normal) + 1e-9)
+            normal[3] = 0.0
+            normal[3, 3], right[3] = 1.0, 0.0
+            step = np.linalg.solve(normal, right)
+            if cost < best[0]:
+                best, damping = (cost, points), max(damping / 5, 1e-9)
+            if np.abs(step[:2]).max() < 1e-5 and damping <= 1e-6:
+                break
+            points = points.moved(step[None, :-1], points.roll_rad + step[-1])
+        return best[1]
+
+    def _posed(self, guess: Points) -> Points:
+        """Give each stretch the pose that puts its middle where it was seen."""
+        reference, along, poleward = [], [], []
+        for k in range(len(self.ids)):
+            own = np.flatnonzero(self._bin_stretch == k)
+            middle = own[len(own) // 2]
+            pose = self._geometry.poses_for(float(self._bin_s[middle]), self._bin_xy[middle], guess)
+            reference.append(float(self._bin_s[middle]))
+            along.append(pose[0])
+            poleward.append(pose[1])
+        return replace(
+            guess,
+            reference_s=np.array(reference),
+            along_deg=np.stack(along, axis=1),
+            poleward_deg=np.stack(poleward, axis=1),
+        )
+
+    def _linear(self, aims: Aims, points: Points) -> tuple[Array, Array]:
+        """Return seen less computed (n, 2), and how the computed answers to each unknown, roll last."""
+        base, slopes = self._geometry.linear(aims, self._bin_stretch, points)
+        roll = float(points.roll_rad[0])
+        x, y = rolled(base[0, :, 0], base[0, :, 1], roll)
+        dx, dy = rolled(slopes[0, :, 0], slopes[0, :, 1], roll)
+        slope = np.concatenate([np.stack([dx, dy], axis=1), np.stack([y, -x], axis=1)[..., None]], axis=2)
+        return self._bin_xy - np.stack([x, y], axis=1), slope
+
+    def residuals(self, points: Points) -> Array:
+        """Return seen less computed (n, 2), arcsec, of every disc."""
+        return self._xy - track_arcsec(self._geometry, points, self._utc_s, self._stretch)
+
+
+def track_arcsec(geometry: Geometry, points: Points, utc_s: Array, stretch: Indices) -> Array:
+    """Return where a mount has the disc, (n, 2) arcsec right and down of the frame's middle."""
+    tangent = geometry.tangent(geometry.aims(utc_s).direction, utc_s, stretch, points)[0]
+    x, y = rolled(tangent[:, 0], tangent[:, 1], float(points.roll_rad[0]))
+    return np.stack([x, y], axis=1)
+
+
+def _weights(off: Array) -> Array:
+    """Return Cauchy's weights (n,), by how far off each mean lies and how far they usually do."""
+    size = np.hypot(off[:, 0], off[:, 1])
+    usual = max(float(np.median(size)) * 2.0, 1.0)
+    return np.asarray(1 / (1 + (size / usual) ** 2) / usual**2)

@@ -1,0 +1,64 @@
+"""Long series -> as few points as a picture can show, without losing what stands out."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sentinel.sky.arrays import Array, Bools
+
+Indices = NDArray[np.intp]
+
+
+def thinned(x: Array, y: Array, columns: int) -> Indices:
+    """Return which points to draw, in order: in each column the first, the lowest, the highest and the last.
+
+    Whatever is drawn of these looks, at that width, like the whole: no peak and no dip is lost, which every
+    n-th point would lose.
+
+    Parameters
+    ----------
+    x
+        Ascending positions, (n,).
+    y
+        Values, (n,); those that are not finite are not drawn.
+    columns
+        Into how many columns of equal width the span of `x` is divided.
+
+    Returns
+    -------
+    At most four a column.
+    """
+    kept = np.flatnonzero(np.isfinite(y) & np.isfinite(x))
+    if kept.size <= 4 * columns:
+        return kept
+    left, right = x[kept[0]], x[kept[-1]]
+    width = (right - left) / columns or 1.0
+    column = np.minimum(((x[kept] - left) / width).astype(np.intp), columns - 1)
+    first = np.flatnonzero(np.r_[True, column[1:] != column[:-1]])
+    last = np.r_[first[1:], kept.size] - 1
+    # Ordered by column, and within it by value: the ends of each column are its extremes.
+    by_value = np.lexsort((y[kept], column))
+    chosen = np.unique(np.concatenate([first, last, by_value[first], by_value[last]]))
+    return np.asarray(kept[chosen], dtype=np.intp)
+
+
+def strokes(x: Array, kept: Indices, drawn: Bools, longest: float) -> list[Indices]:
+    """Cut the points to draw wherever the series itself has a hole.
+
+    Parameters
+    ----------
+    x
+        Ascending positions of the whole series, (n,).
+    kept
+        Those to be drawn, as `thinned` returns them.
+    drawn
+        Which points of the series have a value, (n,).
+    longest
+        Neighbours with values that are farther apart than this have a hole between them.
+    """
+    if not kept.size:
+        return []
+    having = np.flatnonzero(drawn)
+    holes = np.zeros(len(x), dtype=np.intp)
+    holes[having[1:]] = np.diff(x[having]) > longest
+    piece = np.cumsum(holes)[kept]
+    return [np.asarray(part, dtype=np.intp) for part in np.split(kept, np.flatnonzero(np.diff(piece)) + 1)]
