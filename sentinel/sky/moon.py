@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from functools import partial
+from math import ceil, floor
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from sentinel.sky.arrays import Array, Numbers, floats, plain
 from sentinel.sky.knots import Knots
 from sentinel.sky.mount import separation_deg
 from sentinel.sky.refraction import lifted
-from sentinel.sky.searching import spans_above
+from sentinel.sky.searching import Span, spans_above
 from sentinel.sky.sun import Sun
 from sentinel.times import DAY_S
 
@@ -90,9 +91,12 @@ class Eclipses:
 
     def between(self, start_s: float, end_s: float) -> tuple[Eclipse, ...]:
         """Return the eclipses that are under way at any time between start and end."""
-        # An eclipse lasts three hours at most at one place: so none of those asked for is cut.
-        spans = spans_above(self.overlap_arcsec, start_s - DAY_S / 4, end_s + DAY_S / 4, LOOK_EVERY_S)
-        return tuple(self._eclipse(*span) for span in spans if span[1] >= start_s and span[0] <= end_s)
+        return tuple(
+            self._eclipse(*span)
+            for begin_s, finish_s in _near_new_moons(start_s, end_s)
+            for span in spans_above(self.overlap_arcsec, begin_s, finish_s, LOOK_EVERY_S)
+            if span[1] >= start_s and span[0] <= end_s
+        )
 
     def _eclipse(self, first_s: float, last_s: float) -> Eclipse:
         maximum_s = self._maximum_s(first_s, last_s)
@@ -123,6 +127,24 @@ class Eclipses:
             best = int(np.clip(np.argmax(self.overlap_arcsec(times)), 1, 9))
             low_s, high_s = float(times[best - 1]), float(times[best + 1])
         return (low_s + high_s) / 2
+
+
+def _near_new_moons(start_s: float, end_s: float) -> list[Span]:
+    """Return the days about each mean new moon that can hold an eclipse under way between two times.
+
+    Mean new moons: Meeus, Astronomical Algorithms, eq. 49.1. The true one is within 15 h of the mean (the sum of
+    the terms there), an eclipse at a place begins and ends within 4 h of it: half a day more is to spare.
+    """
+    near_s = 1.5 * DAY_S
+    first = ceil((start_s - near_s - _NEW_MOON_S) / _LUNATION_S)
+    last = floor((end_s + near_s - _NEW_MOON_S) / _LUNATION_S)
+    middles = (_NEW_MOON_S + number * _LUNATION_S for number in range(first, last + 1))
+    return [(middle - near_s, middle + near_s) for middle in middles]
+
+
+_LUNATION_S = 29.530_588_861 * DAY_S
+_NEW_MOON_S = (2_451_550.097_66 - 2_440_587.5) * DAY_S
+"""The mean new moon of January 2000, in POSIX seconds; dynamical time's minute of difference does not matter."""
 
 
 def _overlap_area(first: Array, second: Array, apart: Array) -> Array:
