@@ -133,6 +133,38 @@ def replay(
 
 
 @app.command()
+def align(
+    session: Annotated[
+        Path,
+        typer.Argument(help="Frames taken while tracking: a folder, a measurements.ecsv or a state folder."),
+    ],
+    *,
+    config: ConfigFiles = None,
+    marks: Annotated[
+        Path | None, typer.Option("--marks", metavar="FILE", help="What the operator did (marks.jsonl).")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Tell how far the polar axis is off, what to turn, and what is not yet known.
+
+    After a mark `realigned` only what came since counts.
+    """
+    from sentinel.align import align, alignment_json, alignment_lines
+    from sentinel.intake.session import open_session
+    from sentinel.replay import past_of, session_settings
+
+    source = open_session(session)
+    settings = session_settings(source, config or ())
+    with _progress() as progress:
+        past = past_of(source, settings, marks, progress)
+    found = align(settings, past.events)
+    if as_json:
+        print(_json_line(alignment_json(found, settings)))
+    else:
+        print("\n".join(alignment_lines(found, settings)))
+
+
+@app.command()
 def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
     """Watch the camera's folder: the daemon. Ends on SIGTERM and SIGINT."""
     from sentinel.watch.start import watch
@@ -253,6 +285,38 @@ def _sent_tests(configs: Sequence[Path]) -> bool:
         line = f"test message: {one.channel}: {became}, {one.took_s:.1f} s"
         print(line, file=sys.stdout if one.delivered else sys.stderr)
     return all(one.delivered for one in results)
+
+
+@app.command()
+def plan(
+    from_: Annotated[
+        str, typer.Argument(metavar="FROM", help="When the trip begins: 2027-06-18, or with a time.")
+    ],
+    to: Annotated[str, typer.Argument(metavar="TO", help="When it ends; of a bare date its end is meant.")],
+    *,
+    config: ConfigFiles = None,
+    frame: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SIZE", help="The frame in pixels, like 6000x4000; else of a frame in frames.folder."
+        ),
+    ] = None,
+    frame_mb: Annotated[
+        float | None,
+        typer.Option(metavar="MB", help="Megabytes of a picture; else the mean of those in frames.folder."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say before the trip what the sun will do, what falls due, and how good the alignment must be."""
+    from sentinel.journal.codec import plain
+    from sentinel.plan.lines import plan_lines
+    from sentinel.plan.making import plan_trip
+    from sentinel.plan.request import read_trip
+    from sentinel.settings import load_settings
+
+    settings = load_settings(_configs(config))
+    made = plan_trip(settings, read_trip(settings, from_, to, frame, frame_mb))
+    print(_json_line(plain(made)) if as_json else "\n".join(plan_lines(made, settings)))
 
 
 @app.command()

@@ -21,7 +21,7 @@ from sentinel.settings import Settings
 from sentinel.sky.arrays import Array
 from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S, Tracking, rate_arcsec_s
 from sentinel.sky.sun import Sun
-from sentinel.times import utc_s
+from sentinel.times import from_utc_s, utc_s
 
 RENEW_S = 600.0
 DEPARTED_RENEW_S = 60.0
@@ -83,6 +83,12 @@ class Forecaster:
             rates = [rate_arcsec_s(tracking)] + ([LUNAR_DRIVE_ARCSEC_S] if tracking == "lunar" else [])
             found += [Candidate(rate, weight / len(rates)) for rate in rates]
         return tuple(found)
+
+    @property
+    def stretch_began_utc(self) -> datetime | None:
+        """First frame since the disc was last put elsewhere; None: no disc has been seen."""
+        began_s = self._tracker.began_utc_s
+        return from_utc_s(began_s) if np.isfinite(began_s) else None
 
     # --- events -------------------------------------------------------------------------------------------
 

@@ -103,6 +103,11 @@ class Tracker:
         self.first_utc_s = np.inf
         self._told_of_jump = False
 
+    @property
+    def began_utc_s(self) -> float:
+        """When the present stretch began; inf before any disc."""
+        return self._starts[-1][0] if self._starts else np.inf
+
     def tell_of_jump(self) -> None:
         """Take it that the disc may soon be elsewhere: the operator says so."""
         self._told_of_jump = True

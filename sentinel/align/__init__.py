@@ -1,0 +1,6 @@
+"""Aligning the mount by day: a job that stands beside the watch."""
+
+from sentinel.align.advice import alignment_json, alignment_lines
+from sentinel.align.axis import Alignment, align
+
+__all__ = ["Alignment", "align", "alignment_json", "alignment_lines"]
