@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 from math import nan
 
 import numpy as np
@@ -177,7 +178,7 @@ def hours_of(
     gaps = [(utc_s(gap.from_utc), utc_s(gap.to_utc)) for gap in summary.gaps]
     bounds = np.searchsorted(hour, np.arange(hour[-1] + 2))
     found = []
-    for k, (i, j) in enumerate(zip(bounds[:-1], bounds[1:], strict=True)):
+    for k, (i, j) in enumerate(pairwise(bounds.tolist())):
         begin = (first + k) * HOUR_S
         own = record.frames[i:j]
         links = [record.links[id(frame)] for frame in own if id(frame) in record.links]

@@ -61,7 +61,7 @@ class Skill:
     bold: int
     """Tested forecasts whose 5 % time was later than the truth: these promised too much."""
     granted: float | None
-    """Median share of the true time that the 5 % time granted."""
+    """Median share of the true time that the 5 % time granted, where it did not promise too much."""
     held: int
     """Tested forecasts whose 5 % to 95 % interval held the truth."""
     untested: int
@@ -153,8 +153,9 @@ def skill_of(judged: Sequence[Judged]) -> Skill:
         early_h = HORIZON_S / 3600 if one.early_h is None else one.early_h
         errors.append(abs(middle_h - true_h) / true_h)
         errors_min.append(abs(middle_h - true_h) * 60)
-        granted.append(min(early_h, true_h) / true_h)
         bold += early_h > true_h
+        if early_h <= true_h:
+            granted.append(early_h / true_h)
         held += early_h <= true_h and (one.late_h is None or one.late_h >= true_h)
     stayed = [j for j in judged if j.stayed_h is not None]
     return Skill(

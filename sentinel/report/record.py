@@ -157,6 +157,7 @@ class Columns:
     sigma_px: Array
     room_px: Array
     """Between limb and nearest edge; negative: cut."""
+    limb_in_frame: Array
     coverage: Array
     edge_px: Array
     brightness: Array
@@ -195,7 +196,8 @@ def columns_of(frames: Sequence[MeasuredFrame], sun: Sun) -> Columns:
         radius_px=of_found("radius_px"),
         sigma_px=of_found("centre_sigma_px"),
         room_px=np.array([room_px(frame) if frame.disc.found else np.nan for frame in frames]),
-        coverage=np.where(found, of_disc("limb_coverage"), np.nan),
+        limb_in_frame=of_found("limb_in_frame"),
+        coverage=of_found("limb_coverage"),
         edge_px=of_found("edge_width_px"),
         brightness=of_found("brightness"),
         saturated=of_found("saturated_fraction"),
