@@ -165,6 +165,51 @@ def align(
 
 
 @app.command()
+def tune(
+    sessions: Annotated[
+        list[Path],
+        typer.Argument(metavar="SESSION...", help="Folders of frames, measurements.ecsv or state folders."),
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where overlay and table are written.")],
+    *,
+    config: ConfigFiles = None,
+    truth: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--truth",
+            metavar="FILE",
+            help="What truly happened; one file for all sessions, or one for each in their order.",
+        ),
+    ] = None,
+    only: Annotated[
+        str | None, typer.Option("--only", metavar="NAME[,NAME]", help="Try these thresholds alone.")
+    ] = None,
+    trials: Annotated[int, typer.Option("--trials", help="Try at most so many settings.")] = 120,
+    as_json: AsJson = False,
+) -> None:
+    """Try the thresholds on past sessions: lead time against needless wake-ups.
+
+    Leaves a settings overlay to use, and a table of all that was tried.
+    """
+    from sentinel.tune import Request, tune
+    from sentinel.tune.files import OVERLAY_NAME, write_files
+    from sentinel.tune.lines import tuning_json, tuning_lines
+
+    names = [name.strip() for name in (only or "").split(",") if name.strip()]
+    request = Request(
+        sessions=sessions, out=out, configs=config or (), truths=truth or (), only=names, trials=trials
+    )
+    with _progress() as progress:
+        result = tune(request, progress)
+    write_files(result, out)
+    overlay = out / OVERLAY_NAME
+    if as_json:
+        print(_json_line(tuning_json(result, overlay)))
+    else:
+        print("\n".join(tuning_lines(result, overlay, request.configs)))
+
+
+@app.command()
 def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
     """Watch the camera's folder: the daemon. Ends on SIGTERM and SIGINT."""
     from sentinel.watch.start import watch

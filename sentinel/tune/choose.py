@@ -178,11 +178,9 @@ def _why_kept(tried: Tried, cases: Sequence[Case]) -> str:
     return "no value tried is better"
 
 
-def by_name(
-    trials: Sequence[Trial], scores: Mapping[Trial, Sequence[Score]]
-) -> dict[str, dict[Value, Sequence[Score]]]:
+def by_name(scores: Mapping[Trial, Sequence[Score]]) -> dict[str, dict[Value, Sequence[Score]]]:
     """Return the scores by threshold and value, in the order tried."""
     found: dict[str, dict[Value, Sequence[Score]]] = {}
-    for trial in trials:
-        found.setdefault(trial[0], {})[trial[1]] = scores[trial]
+    for (name, value), of in scores.items():
+        found.setdefault(name, {})[value] = of
     return found

@@ -11,7 +11,7 @@ from sentinel.tables import write_ecsv
 from sentinel.tune.grid import Value
 from sentinel.tune.lines import reasons, sessions_line
 from sentinel.tune.run import Result
-from sentinel.tune.yardstick import Score, delay_min, lead_min
+from sentinel.tune.yardstick import Score, leads_min
 
 OVERLAY_NAME = "overlay.yaml"
 TABLE_NAME = "tuning.ecsv"
@@ -33,7 +33,9 @@ _COLUMNS = {
     "found": "int64",
     "woken_for": "int64",
     "lead_min": "float64",
+    "wake_lead_min": "float64",
     "delay_min": "float64",
+    "wake_delay_min": "float64",
 }
 
 
@@ -96,7 +98,6 @@ def _rows(result: Result) -> Iterator[list[Any]]:
 
 def _numbers(result: Result, place: int, score: Score) -> list[Any]:
     session = result.sessions[place]
-    lead, delay = (of([score], [session.yardstick]) for of in (lead_min, delay_min))
     return [
         round(session.days, 4),
         score.wakes,
@@ -108,6 +109,5 @@ def _numbers(result: Result, place: int, score: Score) -> list[Any]:
         len(score.reached),
         score.found,
         score.woken,
-        nan if lead is None else round(lead, 2),
-        nan if delay is None else round(delay, 2),
+        *(nan if m is None else round(m, 2) for m in leads_min([score], [session.yardstick])),
     ]

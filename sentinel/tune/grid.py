@@ -106,11 +106,26 @@ def asked_for(names: Sequence[str]) -> tuple[Swept, ...]:
     return tuple(one for one in SWEPT if not names or one.name in names)
 
 
-def trials(base: Thresholds, asked: Iterable[Swept], most: int) -> tuple[Trial, ...]:
-    """Return what is tried, at most so many: the nearest step of every threshold before the second of any."""
-    steps = [[(one.name, value) for value in values(base, one)] for one in asked]
-    rounds = (trial for layer in zip_longest(*steps) for trial in layer if trial is not None)
-    return tuple(trial for trial, _ in zip(rounds, range(most), strict=False))
+def outermost(base: Thresholds, asked: Iterable[Swept]) -> tuple[Trial, ...]:
+    """Return what is tried first: the lowest and the highest value of each threshold."""
+    steps = ((one.name, values(base, one)) for one in asked)
+    return tuple((name, value) for name, found in steps for value in sorted({*_ends(found)}))
+
+
+def between(base: Thresholds, asked: Iterable[Swept]) -> tuple[Trial, ...]:
+    """Return the values between those, the nearest to the present one of every threshold before any second.
+
+    Where neither end makes a difference, nothing between them is taken to make one.
+    """
+    steps = [
+        [(one.name, value) for value in found if value not in _ends(found)]
+        for one, found in ((one, values(base, one)) for one in asked)
+    ]
+    return tuple(trial for layer in zip_longest(*steps) for trial in layer if trial is not None)
+
+
+def _ends(found: Sequence[Value]) -> tuple[Value, ...]:
+    return (min(found), max(found)) if found else ()
 
 
 def values(base: Thresholds, swept: Swept) -> list[Value]:

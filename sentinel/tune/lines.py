@@ -9,21 +9,27 @@ from sentinel.tune.choose import Advice, Choice
 from sentinel.tune.grid import Value, about
 from sentinel.tune.run import Result
 from sentinel.tune.trial import Known
-from sentinel.tune.yardstick import Score, delay_min, lead_min
+from sentinel.tune.yardstick import Score, leads_min
 
 WIDTH = 110
 
-_BY_MARKS = (
-    "Judged without a file of true events (--truth): a wake-up counts as deserved if a mark of something done at "
-    "the camera follows it, or the disc is put in a better place, before or soon after it is over; as needless "
-    "if it was over without; as undecided if the session ends before, or if it is of a kind that does not mend "
-    "itself (the mount, the filter). What is deserved or undecided must be found again by whatever is chosen. "
-    "The marks stay as they were: nobody knows what would have been done under other settings."
-)
-_BY_FILE = (
-    "Judged by a file of true events: a wake-up is deserved if it is about one of them or comes during one; of "
-    "what can be foreseen (edge, axis, supplies) also if something was done at the camera after it."
-)
+_BY_MARKS = """
+Judged without a file of true events (--truth): a wake-up counts as deserved if a mark of something done at
+the camera follows it, or the disc is put in a better place, before or soon after it is over; as needless if
+it was over without; as undecided if the session ends before, or if it is of a kind that does not mend itself
+(the mount, the filter). What is deserved or undecided must be found again by whatever is chosen. The marks
+stay as they were: nobody knows what would have been done under other settings.
+"""
+_BY_FILE = """
+Judged by a file of true events: a wake-up is deserved if it is about one of them or comes during one; of
+what can be foreseen (edge, axis, supplies) also if something was done at the camera after it.
+"""
+
+
+_READ = """
+Medians in minutes: `lead` from the first message to what was foreseen, `at now` from the first that wakes,
+`delay` from a fault's onset to the first message.
+"""
 
 
 def sessions_line(result: Result) -> str:
@@ -45,7 +51,10 @@ def tuning_lines(result: Result, overlay: Path, configs: Sequence[Path]) -> list
             lines += wrap(text, WIDTH)
     if len(result.sessions) == 1:
         lines += ["One session: what is chosen by it could not be tried on another."]
-    lines += ["", *_threshold_table(result), "", *_remarks(result)]
+    table = list(_threshold_table(result))
+    if table:
+        lines += ["", *wrap(_READ, WIDTH), "", *table]
+    lines += ["", *_remarks(result)]
     changes = result.joint.changes
     if not changes:
         lines.append("Nothing is to be changed: no value tried does better in these sessions.")
@@ -79,27 +88,29 @@ def reasons(result: Result, name: str) -> list[str]:
     return said
 
 
+_COLUMNS = ("wake-ups", "needless/day", "soon/day", " found", "woken for", "lead", "at now", "delay")
+"""Of the tables: wake-ups in all; the last three are medians in minutes."""
+
+
 def _compared(result: Result, before: Sequence[Score], after: Sequence[Score]) -> str:
-    days = _days(result)
-    names = ("wake-ups", "needless", "needless a day", "soon a day", "found", "lead min", "delay min")
-    old, new = (_numbers(result, scores, days) for scores in (before, after))
-    pairs = zip(names, old, new, strict=True)
-    return ", ".join(f"{name} {a}" if a == b else f"{name} {a} -> {b}" for name, a, b in pairs if a != "-")
+    pairs = zip(_COLUMNS, _numbers(result, before), _numbers(result, after), strict=True)
+    return ", ".join(
+        f"{name.strip()} {old}" if old == new else f"{name.strip()} {old} -> {new}"
+        for name, old, new in pairs
+        if old != "-"
+    )
 
 
-def _numbers(result: Result, scores: Sequence[Score], days: float) -> tuple[str, ...]:
-    yardsticks = [one.yardstick for one in result.sessions]
+def _numbers(result: Result, scores: Sequence[Score]) -> tuple[str, ...]:
+    days, yardsticks = _days(result), [one.yardstick for one in result.sessions]
     events = sum(len(score.reached) for score in scores)
-    lead, delay = lead_min(scores, yardsticks), delay_min(scores, yardsticks)
-    needless = sum(score.needless for score in scores)
     return (
         str(sum(score.wakes for score in scores)),
-        str(needless),
-        f"{needless / days:.2f}",
+        f"{sum(score.needless for score in scores) / days:.2f}",
         f"{sum(score.soon for score in scores) / days:.2f}",
         f"{sum(score.found for score in scores)}/{events}" if events else "-",
-        "-" if lead is None else f"{lead:.0f}",
-        "-" if delay is None else f"{delay:.1f}",
+        str(sum(score.woken for score in scores)) if events else "-",
+        *("-" if m is None else f"{m:.0f}" for m in leads_min(scores, yardsticks)[:3]),
     )
 
 
@@ -128,36 +139,34 @@ def _judged_by(known: Known) -> str:
 
 def _threshold_table(result: Result) -> Iterator[str]:
     """Yield a row for each value of each threshold that makes a difference."""
-    form = "{:24} {:>8} {:>9} {:>9} {:>13} {:>9} {:>8} {:>8} {:>9}  {}"
-    days = _days(result)
+    form = "{:22} {:>8}  " + " ".join(f"{{:>{len(name)}}}" for name in _COLUMNS) + "  {}"
     base = tuple(one.base for one in result.sessions)
     telling = [one for one in result.advice if one.choice is not Choice.SILENT]
     if telling:
-        yield form.format(
-            "threshold", "value", "wake-ups", "needless", "needless/day", "soon/day", "found", "lead min",
-            "delay min", "",
-        ).rstrip()  # fmt: skip
+        yield form.format("threshold", "value", *_COLUMNS, "").rstrip()
     for one in telling:
         rows: dict[Value, Sequence[Score]] = {one.now: base, **result.tried[one.name]}
         chosen = result.joint.changes.get(one.name)
         for place, value in enumerate(sorted(rows)):
             note = "now" if value == one.now else "use" if value == chosen else ""
             name = one.name if place == 0 else ""
-            yield form.format(name, f"{value:g}", *_numbers(result, rows[value], days), note).rstrip()
+            yield form.format(name, f"{value:g}", *_numbers(result, rows[value]), note).rstrip()
 
 
 def _remarks(result: Result) -> Iterator[str]:
     """Yield what was not chosen, and why; nothing where there is nothing of a kind."""
+    whys: dict[str, list[str]] = {}
     for one in result.advice:
         why = kept_because(result, one)
         if why:
-            yield from wrap(f"{one.name} stays {one.now:g}: {why}.", WIDTH, subsequent_indent="  ")
+            whys.setdefault(why, []).append(one.name)
     silent = [one.name for one in result.advice if one.choice is Choice.SILENT]
+    said = [f"Not changed: {', '.join(names)}: {why}." for why, names in whys.items()]
     if silent:
-        text = f"These sessions tell nothing about {', '.join(silent)}."
-        yield from wrap(text, WIDTH, subsequent_indent="  ")
+        said.append(f"These sessions tell nothing about {', '.join(silent)}.")
     if result.untried:
-        text = f"Not tried, for --trials: {', '.join(result.untried)}."
+        said.append(f"Not tried, for --trials: {', '.join(result.untried)}.")
+    for text in said:
         yield from wrap(text, WIDTH, subsequent_indent="  ")
 
 
@@ -214,7 +223,7 @@ def _advice_json(result: Result, one: Advice) -> dict[str, Any]:
 
 def _totals(result: Result, scores: Sequence[Score]) -> dict[str, Any]:
     yardsticks, days = [one.yardstick for one in result.sessions], _days(result)
-    lead, delay = lead_min(scores, yardsticks), delay_min(scores, yardsticks)
+    minutes = leads_min(scores, yardsticks)._asdict()
     needless = sum(score.needless for score in scores)
     soon = sum(score.soon for score in scores)
     return {
@@ -227,6 +236,5 @@ def _totals(result: Result, scores: Sequence[Score]) -> dict[str, Any]:
         "true_events": sum(len(score.reached) for score in scores),
         "found": sum(score.found for score in scores),
         "woken_for": sum(score.woken for score in scores),
-        "lead_min": None if lead is None else round(lead, 2),
-        "delay_min": None if delay is None else round(delay, 2),
+        **{name: None if value is None else round(value, 2) for name, value in minutes.items()},
     }

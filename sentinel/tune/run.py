@@ -1,6 +1,6 @@
 """The whole of a tuning: sessions read, judged under many thresholds, and what they speak for."""
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
@@ -13,7 +13,7 @@ from sentinel.replay import Past, make_room, past_of, session_settings
 from sentinel.settings import Settings, Thresholds
 from sentinel.times import utc_s
 from sentinel.tune.choose import Advice, Case, Choice, advise, by_name, total_needless, total_sooner, worse
-from sentinel.tune.grid import Trial, Value, allowed, asked_for, trials
+from sentinel.tune.grid import Trial, Value, allowed, asked_for, between, outermost
 from sentinel.tune.trial import Known, Rejudge, bench, foreseen
 from sentinel.tune.truth import read_truth, within
 from sentinel.tune.yardstick import ACTS, Happening, Score, Yardstick, deduced, scored
@@ -90,11 +90,14 @@ def tune(request: Request, progress: Progress = _silent) -> Result:
         raise RequestProblem("must be at least 1", where="--trials", mend="give a number like 120")
     sessions = _read(request, progress)
     thresholds = sessions[0].settings.thresholds
-    planned = trials(thresholds, asked, request.trials)
-    with bench(sessions, len(planned)) as rejudge:
-        scores = _swept(rejudge, planned, sessions, progress)
-        tried = by_name(planned, scores)
-        cases = [Case(one.base, one.yardstick) for one in sessions]
+    cases = [Case(one.base, one.yardstick) for one in sessions]
+    with bench(sessions, request.trials) as rejudge:
+        first = outermost(thresholds, asked)[: request.trials]
+        scores = _swept(rejudge, first, sessions, progress, "trying")
+        telling = [one for one in asked if _differs(one.name, scores, cases)]
+        then = between(thresholds, telling)[: request.trials - len(first)]
+        scores |= _swept(rejudge, then, sessions, progress, "trying nearer values")
+        tried = by_name(scores)
         advice = tuple(advise(name, getattr(thresholds, name), found, cases) for name, found in tried.items())
         joint = _together(rejudge, advice, thresholds, cases, progress)
     return Result(
@@ -108,12 +111,17 @@ def tune(request: Request, progress: Progress = _silent) -> Result:
 
 
 def _swept(
-    rejudge: Rejudge, planned: Sequence[Trial], sessions: Sequence[Known], progress: Progress
+    rejudge: Rejudge, planned: Sequence[Trial], sessions: Sequence[Known], progress: Progress, what: str
 ) -> dict[Trial, tuple[Score, ...]]:
     tasks = [(place, {name: value}) for name, value in planned for place in range(len(sessions))]
-    scores = list(_reported(rejudge(tasks), "trying", len(tasks), progress))
+    scores = list(_reported(rejudge(tasks), what, len(tasks), progress))
     each = len(sessions)
     return {trial: tuple(scores[i * each : (i + 1) * each]) for i, trial in enumerate(planned)}
+
+
+def _differs(name: str, scores: Mapping[Trial, Sequence[Score]], cases: Sequence[Case]) -> bool:
+    base = tuple(case.base for case in cases)
+    return any(tuple(of) != base for (tried, _), of in scores.items() if tried == name)
 
 
 def _together(

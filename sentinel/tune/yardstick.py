@@ -194,22 +194,37 @@ def _reached(happening: Happening, episodes: Sequence[Episode]) -> Reached:
     )
 
 
-def lead_min(scores: Sequence[Score], yardsticks: Sequence[Yardstick]) -> float | None:
-    """Return the median time from the first message to what was foreseen, in minutes; None: nothing was."""
-    return _median_min(scores, yardsticks, foreseen=True)
+class Leads(NamedTuple):
+    """Medians in minutes over all happenings told of; None: there were none."""
+
+    lead_min: float | None
+    """From the first message to what was foreseen."""
+    wake_lead_min: float | None
+    """From the first that woke somebody."""
+    delay_min: float | None
+    """From a fault's onset to the first message."""
+    wake_delay_min: float | None
 
 
-def delay_min(scores: Sequence[Score], yardsticks: Sequence[Yardstick]) -> float | None:
-    """Return the median time from a fault's onset to the first message, in minutes; None: there was none."""
-    return _median_min(scores, yardsticks, foreseen=False)
+def leads_min(scores: Sequence[Score], yardsticks: Sequence[Yardstick]) -> Leads:
+    """Return how early and how late the messages of these sessions come."""
+    pairs = [
+        (happening, reached)
+        for score, yardstick in zip(scores, yardsticks, strict=True)
+        for happening, reached in zip(yardstick.happenings, score.reached, strict=True)
+    ]
+    told = [(happening, reached.told_s) for happening, reached in pairs]
+    woke = [(happening, reached.woke_s) for happening, reached in pairs]
+    return Leads(
+        *(_median_min(times, foreseen=foreseen) for foreseen in (True, False) for times in (told, woke))
+    )
 
 
-def _median_min(scores: Sequence[Score], yardsticks: Sequence[Yardstick], *, foreseen: bool) -> float | None:
+def _median_min(times: Sequence[tuple[Happening, float | None]], *, foreseen: bool) -> float | None:
     sign = -1 if foreseen else 1
     minutes = [
-        sign * (reached.told_s - happening.onset_s) / 60
-        for score, yardstick in zip(scores, yardsticks, strict=True)
-        for reached, happening in zip(score.reached, yardstick.happenings, strict=True)
-        if reached.told_s is not None and happening.foreseen is foreseen
+        sign * (time_s - happening.onset_s) / 60
+        for happening, time_s in times
+        if time_s is not None and happening.foreseen is foreseen
     ]
     return median(minutes) if minutes else None
