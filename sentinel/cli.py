@@ -210,6 +210,27 @@ def tune(
 
 
 @app.command()
+def report(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="What `replay --out` or `watch` left behind: its journal.")
+    ],
+    *,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Where to write; report.html in DIR if not given."),
+    ] = None,
+    config: ConfigFiles = None,
+) -> None:
+    """Write the report of a watched or replayed session: one page that needs nothing else.
+
+    Settings are those the journal holds, unless others are given.
+    """
+    from sentinel.report.page import write_report
+
+    print(f"Report    {write_report(folder, out, config or ())}")
+
+
+@app.command()
 def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
     """Watch the camera's folder: the daemon. Ends on SIGTERM and SIGINT."""
     from sentinel.watch.start import watch
