@@ -132,8 +132,8 @@ class Eclipses:
 def _near_new_moons(start_s: float, end_s: float) -> list[Span]:
     """Return the days about each mean new moon that can hold an eclipse under way between two times.
 
-    Mean new moons: Meeus, Astronomical Algorithms, eq. 49.1. The true one is within 15 h of the mean (the sum of
-    the terms there), an eclipse at a place begins and ends within 4 h of it: half a day more is to spare.
+    Mean new moons: Meeus, Astronomical Algorithms, eq. 49.1. The true one is within 15 h of the mean (the sum
+    of the terms there), an eclipse at a place begins and ends within 4 h of it: half a day more is to spare.
     """
     near_s = 1.5 * DAY_S
     first = ceil((start_s - near_s - _NEW_MOON_S) / _LUNATION_S)
@@ -144,7 +144,7 @@ def _near_new_moons(start_s: float, end_s: float) -> list[Span]:
 
 _LUNATION_S = 29.530_588_861 * DAY_S
 _NEW_MOON_S = (2_451_550.097_66 - 2_440_587.5) * DAY_S
-"""The mean new moon of January 2000, in POSIX seconds; dynamical time's minute of difference does not matter."""
+"""The mean new moon of January 2000, in POSIX seconds; here a minute of dynamical time does not matter."""
 
 
 def _overlap_area(first: Array, second: Array, apart: Array) -> Array:
