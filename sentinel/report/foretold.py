@@ -81,6 +81,9 @@ def _axis_panel(w: Worked) -> Panel | None:
         return np.array([np.nan if (v := getattr(f, name)) is None else float(v) for f in known])
 
     azimuth, altitude = column("polar_azimuth_error_deg"), column("polar_altitude_error_deg")
+    late = slice(len(known) // 2, None)
+    # What the first hours did not know yet must not flatten all that came later.
+    reach = 1.5 * float(np.nanmax(np.abs([azimuth[late], altitude[late]]))) + 0.1
     return Panel(
         name="Polar axis",
         unit="degrees off the pole",
@@ -97,8 +100,8 @@ def _axis_panel(w: Worked) -> Panel | None:
         words="Errors of the polar axis as they were known at each renewal, with their 1-sigma.",
         caption="As known at the time, each with its 1-sigma band; positive: east of north (west of south), "
         "too high.",
-        low=-1.6,
-        high=1.6,
+        low=-reach,
+        high=reach,
     )  # fmt: skip
 
 

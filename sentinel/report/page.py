@@ -182,7 +182,9 @@ def _hour(record: Record, hour: Hour, interval_s: float) -> dict[str, Any]:
 def _number(value: float, decimals: int, *, sign: bool = False) -> str:
     if not isfinite(value):
         return "–"
-    return (f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}").replace("-", "−")
+    shown = f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}"
+    # What rounds to nought has no sign.
+    return shown.replace("-", "−") if float(shown) else shown.lstrip("+-")
 
 
 def _line(record: Record, frame: MeasuredFrame) -> str:

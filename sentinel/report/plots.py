@@ -168,25 +168,27 @@ def _radius_panel(w: Worked) -> Panel | None:
     c, site = w.columns, w.record.settings.site
     scale = w.record.settings.camera.scale_arcsec_px * (1 - w.sizes.mean / 100)
     measured = np.where(np.isfinite(w.sizes.percent), c.radius_px * scale, np.nan)
-    seen = c.above_deg > -1
     wide = np.asarray(disc_axes(c.altitude_deg, site.pressure_hpa, site.temperature_c)[1])
-    computed = np.where(seen, c.sun_radius_arcsec * wide, np.nan)
+    computed = np.where(c.altitude_deg > -1, c.sun_radius_arcsec * wide, np.nan)
     off = np.abs(measured - computed)
-    reach = max(float(np.quantile(off[np.isfinite(off)], 0.999)) * 1.3, 1.5)
+    off = off[np.isfinite(off)]
+    reach = max(3 * float(np.quantile(off, 0.95)), 1.5)
+    beyond = int((off > reach).sum())
     return Panel(
         name="Radius of the disc",
         unit="arcsec",
         series=[
             Series(utc_s=c.utc_s, values=measured, name="measured", longest_s=_hole_s(w)),
-            Series(utc_s=c.utc_s, values=computed, name="sun, computed", colour=WARM, dash="6 "
-            "3", longest_s=7200),
+            Series(
+                utc_s=c.utc_s, values=computed, name="sun, computed", colour=WARM, dash="6 3", longest_s=7200
+            ),
         ],
         words=f"The disc's long half-axis, {range_words(measured, ' arcsec', 2)}; the sun's computed "
         f"radius, {range_words(computed, ' arcsec', 2)}.",
         caption=f"Whole discs only, at a scale corrected once for the session by {-w.sizes.mean:+.2f} %. "
         "The long half-axis is drawn, which refraction leaves as it is; the other is flattened near the "
         f"horizon: by {100 * (1 - w.sizes.flattening_there):.1f} % at {w.sizes.lowest_deg:.1f} degrees, the "
-        "lowest of these.",
+        "lowest of these." + (f" {beyond} discs lie beyond the picture." if beyond else ""),
         low=median_of(computed) - reach,
         high=median_of(computed) + reach,
     )  # fmt: skip
@@ -215,7 +217,7 @@ def _light_panel(w: Worked) -> Panel | None:
         return None
     told = np.isfinite(w.columns.exposure).any()
     return Panel(
-        name="Light of the disc at equal exposure",
+        name="Light at equal exposure",
         unit="stops about the median",
         series=[Series(utc_s=w.columns.utc_s, values=light, longest_s=_hole_s(w))],
         words=f"The disc's light, {range_words(light, ' stops')}.",
@@ -230,7 +232,7 @@ def _coverage_panel(w: Worked) -> Panel | None:
         return None
     return Panel(
         name="Limb seen as a clean edge",
-        unit="% of the circumference",
+        unit="% of it",
         series=[Series(utc_s=w.columns.utc_s, values=values, longest_s=_hole_s(w))],
         words=f"Share of the limb seen, {range_words(values, ' %', 0)}.",
         low=0.0,

@@ -81,14 +81,16 @@ def drawn(panel: Panel, span: Span, nights: Sequence[tuple[float, float]]) -> Pl
 def _panel(panel: Panel, span: Span, nights: Sequence[tuple[float, float]], width: float) -> Markup:
     narrow = width < WIDE
     named = [series for series in panel.series if series.name]
-    top = TOP + (16.0 if narrow and len(named) > 1 else 0.0)
+    top = TOP
+    if narrow and len(named) > 1:
+        top = _places(named, width, narrow=True)[-1][1] + 13
     pen = Pen(width, top + panel.height + FOOT)
     low, high = _ends(panel)
     left = left_of(width)
     x = Scale(span.begin_s, span.end_s, left, width - RIGHT)
     y = Scale(low, high, top + panel.height, top)
     _ground(pen, (x, y), span, nights)
-    for value in steps(low, high, 5):
+    for value in steps(low, high, 6):
         pen.line((left, y(value)), (width - RIGHT, y(value)), stroke=HAIR, stroke_width=0.7)
         pen.text((left - 6, y(value) + 4), _plain(value), text_anchor="end", fill=QUIET, font_size=TEXT)
     _title(pen, panel, named, narrow=narrow)
@@ -102,6 +104,10 @@ def _panel(panel: Panel, span: Span, nights: Sequence[tuple[float, float]], widt
                 stroke_dasharray="2 3",
             )
             pen.text((width - RIGHT - 3, y(value) - 3), words, text_anchor="end", fill=INK, font_size=11)
+    # All bands before all lines: none may hide a line.
+    for series in panel.series:
+        if series.spread is not None:
+            _band(pen, series, x, y)
     for series in panel.series:
         _series(pen, series, x, y)
     _time(pen, x, top + panel.height, span, width)
@@ -132,13 +138,24 @@ def _title(pen: Pen, panel: Panel, named: Sequence[Series], *, narrow: bool) -> 
     pen.text((2, 14), f"{panel.name}{unit}", fill=INK, font_size=13, font_weight=600)
     if len(named) < 2:
         return
-    at, y = (2.0, 33.0) if narrow else (pen.width - RIGHT, 14.0)
-    widths = [30 + 6.6 * len(series.name) for series in named]
-    at = at if narrow else at - sum(widths)
-    for series, taken in zip(named, widths, strict=True):
-        _sample(pen, series, at, y - 4)
-        pen.text((at + 22, y), series.name, fill=INK, font_size=TEXT)
-        at += taken
+    for series, (at, row) in zip(named, _places(named, pen.width, narrow=narrow), strict=True):
+        _sample(pen, series, at, row - 4)
+        pen.text((at + 22, row), series.name, fill=INK, font_size=TEXT)
+
+
+def _places(named: Sequence[Series], width: float, *, narrow: bool) -> list[tuple[float, float]]:
+    """Return where the names of the series stand: beside the title, or in rows below it."""
+    lengths = [34 + 6.6 * len(series.name) for series in named]
+    if not narrow:
+        starts = np.cumsum([width - RIGHT - sum(lengths), *lengths[:-1]])
+        return [(float(start), 14.0) for start in starts]
+    places, at, row = [], 2.0, 33.0
+    for length in lengths:
+        if at + length > width and at > 2:
+            at, row = 2.0, row + 16
+        places.append((at, row))
+        at += length
+    return places
 
 
 def _sample(pen: Pen, series: Series, at: float, y: float) -> None:
@@ -163,8 +180,6 @@ def _series(pen: Pen, series: Series, x: Scale, y: Scale) -> None:
     columns = int(abs(x.end - x.begin))
     # What lies beyond the axis is drawn at its end, not outside the panel.
     values = np.clip(series.values, y.low, y.high)
-    if series.spread is not None:
-        _band(pen, series, x, y, columns)
     kept = thinned(series.utc_s, values, columns)
     if series.dots:
         places = {(round(x(series.utc_s[i]), 1), round(y(values[i]), 1)) for i in kept}
@@ -177,9 +192,10 @@ def _series(pen: Pen, series: Series, x: Scale, y: Scale) -> None:
         pen.stroke(points, stroke=series.colour, stroke_width=1.4, stroke_linejoin="round", **dash)
 
 
-def _band(pen: Pen, series: Series, x: Scale, y: Scale, columns: int) -> None:
+def _band(pen: Pen, series: Series, x: Scale, y: Scale) -> None:
     """Fill between the line's bounds: each bound thinned by itself, so that neither loses a peak."""
     assert series.spread is not None  # noqa: S101 - asked before
+    columns = int(abs(x.end - x.begin))
     upper, lower = (np.clip(series.values + sign * series.spread, y.low, y.high) for sign in (1, -1))
     there = [(x(series.utc_s[i]), y(upper[i])) for i in thinned(series.utc_s, upper, columns)]
     back = [(x(series.utc_s[i]), y(lower[i])) for i in thinned(series.utc_s, lower, columns)]

@@ -46,8 +46,8 @@ def drawn_way(way: Way, name: str, words: str, caption: str) -> Plot:
 
 
 def _way(way: Way, words: str, width: float, css_class: str) -> Markup:
-    side = 14.0
-    beyond = 0.04 * way.width_px
+    side = 3.0
+    beyond = 0.05 * way.width_px
     scale = (width - 2 * side) / (way.width_px + 2 * beyond)
     height = (way.height_px + 2 * beyond) * scale
     pen = Pen(width, height + 2 * side + 4)
@@ -113,4 +113,6 @@ def _stretches(pen: Pen, way: Way, at: Placing) -> None:
 def _disc(pen: Pen, place: Point, radius: float, words: str, dash: str) -> None:
     style: dict[str, str | float] = {"stroke_dasharray": dash} if dash else {}
     pen.ring(place, radius, words, fill=PALE_WARM, fill_opacity=0.35, stroke=INK, stroke_width=1.2, **style)
-    pen.text((place[0], place[1] + radius + 13), words, text_anchor="middle", font_size=11, **HALO)
+    half = 3.1 * len(words)
+    across = min(max(place[0], half), pen.width - half)
+    pen.text((across, place[1] + radius + 13), words, text_anchor="middle", font_size=11, **HALO)

@@ -77,7 +77,20 @@ def verdict(w: Worked) -> list[str]:
             f"{span(share.longest.length)}, from {minute(share.longest.from_utc)} to "
             f"{minute(share.longest.to_utc)} UTC."
         )
-    return [*lines, *_odd(w)]
+    return [*lines, *_agreement(w), *_odd(w)]
+
+
+def _agreement(w: Worked) -> list[str]:
+    """Return how well what was seen agrees with the sun as computed."""
+    off = w.explained.off_arcsec[w.explained.used]
+    if not off.size or w.sizes is None:
+        return []
+    width_arcsec = 2 * float(np.median(w.columns.sun_radius_arcsec))
+    return [
+        f"Where it was seen, the disc kept to the sun's computed track within {np.median(off):.0f} arcsec "
+        f"in the median, {100 * np.median(off) / width_arcsec:.1f} % of its width, and its radius to the "
+        f"computed one with a scatter of {w.sizes.scatter:.2f} %."
+    ]
 
 
 def _of_time(share: float) -> str:
@@ -275,10 +288,15 @@ def forecast_words(w: Worked) -> list[str]:
     if skill.untested:
         lines.append(
             f"After {count(skill.untested)} forecasts the disc stayed inside until it was put elsewhere, "
-            f"was lost, or the session ended: these show no exit to compare with. In {count(skill.cried)} "
-            "of them the median time passed with the disc still inside."
+            "was lost, or the session ended: these show no exit to compare with. In "
+            f"{count(skill.cried) if skill.cried else 'none'} of them the median time passed with the disc "
+            "still inside."
         )
     return lines
+
+
+def _shortly(minutes: float | None) -> str:
+    return span(timedelta(minutes=minutes or 0.0))
 
 
 def _exit_words(w: Worked) -> str:
@@ -302,7 +320,7 @@ def _tested_words(judged: Iterable[Judged], when: str) -> str:
         granted = f"; {others} granted {100 * skill.granted:.0f} % of the true time in the median"
     return (
         f"{when}, {many(skill.tested, 'forecast')} can be tested. The median time was off by "
-        f"{100 * skill.median_error:.1f} % of the time left, {skill.median_error_min:.1f} min, in the "
+        f"{100 * skill.median_error:.1f} % of the time left, {_shortly(skill.median_error_min)}, in the "
         f"median. The 5 % time came later than the truth, which is to promise too much, in {skill.bold} of "
         f"{skill.tested}{granted}. The interval from 5 to 95 % held the truth in {skill.held}."
     )
