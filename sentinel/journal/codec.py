@@ -2,7 +2,7 @@
 
 import dataclasses
 import json
-from datetime import datetime
+from datetime import date, datetime
 from enum import Enum
 from math import isfinite
 from typing import Any, TypeVar
@@ -45,6 +45,8 @@ def plain(value: Any) -> Any:
         return [plain(item) for item in value]
     if isinstance(value, datetime):
         return format_utc(value)
+    if isinstance(value, date):
+        return value.isoformat()
     if isinstance(value, Enum):
         return value.value
     if isinstance(value, float):
