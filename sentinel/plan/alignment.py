@@ -64,7 +64,7 @@ def alignment(
         aligned[number] = off(np.zeros(1)).min()
         axis[number] = _largest(partial(_worst, off), _TRIED_DEG, hours)
         rate[number] = _largest(_off_rate(settings, sun, frame, ahead), _TRIED_FRACTION, hours)
-    if not np.isfinite(aligned).any() and not aligned.any():
+    if not aligned.any():
         return None
     return Alignment(
         tolerances=tuple(

@@ -101,12 +101,13 @@ def _first(plan: Plan, teller: Teller) -> str:
 
 def _trip(plan: Plan, settings: Settings) -> str:
     site = settings.site
+    sun = hours_text(plan.sun.sun_h) if plan.sun.stretches else "none"
     longitude_deg = (site.longitude_deg + 180) % 360 - 180
     north, east = "N" if site.latitude_deg >= 0 else "S", "E" if longitude_deg >= 0 else "W"
     return (
         f"{plan.from_utc:%Y-%m-%d %H:%M}Z to {plan.to_utc:%Y-%m-%d %H:%M}Z at {abs(site.latitude_deg):.2f} "
-        f"{north} {abs(longitude_deg):.2f} {east}: {hours_text(plan.sun.sun_h)} of sun in "
-        f"{hours_text(plan.length_h)}."
+        f"{north} {abs(longitude_deg):.2f} {east}: {sun} of {hours_text(plan.length_h)} "
+        "with the sun up."
     )
 
 
@@ -152,12 +153,13 @@ def _low(plan: Plan, teller: Teller) -> list[str]:
     if not low:
         return []
     deepest = min(low, key=lambda spell: spell.lowest_deg)
+    when = _between(deepest.from_utc, deepest.to_utc, teller)
+    whole = hours_text(sum(spell.hours for spell in low))
     often = "once" if len(low) == 1 else f"{len(low)} times, the lowest"
     return item(
         "Low sun",
-        f"Within 3 degrees of the line for {hours_text(sum(spell.hours for spell in low))}, {often} "
-        f"{_between(deepest.from_utc, deepest.to_utc, teller)}: refraction uncertain, disc soft and flattened "
-        f"(to {deepest.flattening:.2f} of its width).",
+        f"Within 3 degrees of the line for {whole}, {often} {when}: refraction uncertain, disc soft and "
+        f"flattened (to {deepest.flattening:.2f} of its width).",
     )
 
 
@@ -196,7 +198,7 @@ def _times(renewal: Renewal, plan: Plan) -> str:
 
 def _unwind(plan: Plan, teller: Teller) -> str:
     windows = plan.unwindings
-    if not windows:
+    if not (windows and plan.sun.stretches):
         return ""
     shown = [
         f"{_between(window.from_utc, window.by_utc, teller)} (sun down)"
