@@ -14,6 +14,8 @@ SHORTEST_S = 150.0
 # Above these ages a bin spans 300, 600, 1200 s.
 _AGES_S = (2700.0, 3 * 3600.0, 12 * 3600.0)
 FORGOTTEN_S = 36 * 3600.0
+MOST_STRETCHES = 16
+"""Each has a pose of its own to fit: of a disc that is put elsewhere all day the latest must do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,10 +81,11 @@ class Bins:
 
     def _age(self) -> None:
         merged: dict[tuple[int, int, int], Array] = {}
+        kept = sorted({stretch for _, stretch, _ in self._sums})[-MOST_STRETCHES:]
         for (level, stretch, slot), sums in sorted(self._sums.items()):
             begin = slot * SHORTEST_S * 2**level
             age = self._newest_utc_s - begin
-            if age > FORGOTTEN_S:
+            if age > FORGOTTEN_S or stretch < kept[0]:
                 continue
             now_level = max(level, self._level(age))
             now_slot = slot >> (now_level - level)

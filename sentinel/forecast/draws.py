@@ -76,7 +76,10 @@ class Draws:
         return np.asarray(self.unknowns[:, 3])
 
     def tracks_arcsec(self, now_s: float, offsets_s: Array) -> tuple[Array, Array]:
-        """Return x and y (n, d) in the picture, arcsec from the lens axis, at times after now."""
+        """Return x and y (n, d) in the picture, arcsec from the lens axis, at times after now, or before it.
+
+        Of the past only geometry is told: flexure stands as it does now.
+        """
         used = np.unique(self.point)
         points = self.points.taken(used)
         last = np.full(len(offsets_s), len(points.reference_s) - 1, dtype=np.intp)
@@ -101,7 +104,7 @@ class Draws:
         keep = np.stack([weights for weights, _ in going], axis=2)[:, :, which]  # (n, 2, d)
         path += keep[:, :1] * self.state[0]
         path += keep[:, 1:] * self.state[1]
-        path = _between(path, offsets_s)
+        path = _between(path, np.maximum(offsets_s, 0.0))
         wander = np.array([FLEXURES[kind].wander for kind in kinds])[which]
         reach = np.sqrt(np.maximum(offsets_s, 0.0) ** 3 / 3)
         path += reach[:, None, None] * (np.sqrt(wander) * _chances()[0][-2:])[None]

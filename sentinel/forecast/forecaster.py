@@ -34,6 +34,8 @@ SCALES = 201
 FAR_PX = 1e7
 EXPECTED_S = 12 * 3600.0
 """For how long a disc is expected."""
+BEFORE_S: Array = -np.array([2400.0, 1800.0, 1200.0, 600.0, 300.0, 120.0])
+"""So long before, too: new discs are compared with how far the last ones were off."""
 _SHARES: Mapping[Tracking, float] = {"solar": 0.016, "sidereal": 0.016, "lunar": 0.016, "none": 0.008}
 """How likely a drive runs at another rate than it is said to, over that it runs at that."""
 
@@ -251,7 +253,7 @@ class Forecaster:
         """
         tracker = self._tracker
         if tracker.departed_utc_s is not None and self._draws is not None:
-            return self._draws, self._tracks_px(self._draws, ahead)
+            return self._draws, self._tracks_px(self._draws, ahead.now_s, ahead.offsets_s)
         scale = self._scale
         arc = tracker.bins.arc()
         tracker.renew_unrest()
@@ -259,19 +261,28 @@ class Forecaster:
         variance = (arc.sigma_px * scale) ** 2 + unrest
         xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale
         draws = self._estimator.fit(arc, xy, variance, worm, ahead.now_s, keep=keep)
-        tracks = self._tracks_px(draws, ahead)
+        tracks = self._tracks_px(draws, ahead.now_s, ahead.offsets_s)
         if keep:
             tracker.scale_arcsec_px = scale
             if tracker.last is not self._expected_from:
                 # While nothing is seen the old expectation stands: it begins where the last disc was.
-                tracker.expected = _expected(tracks, ahead)
+                tracker.expected = self._expected(draws, tracks, ahead)
                 self._expected_from = tracker.last
             self._note_axis(draws, ahead.now_s)
         return draws, tracks
 
-    def _tracks_px(self, draws: Draws, ahead: Coming) -> Array:
+    def _expected(self, draws: Draws, tracks_px: Array, ahead: Coming) -> Expected:
+        """Return where the disc is expected, and where by the same fit it was in the minutes before."""
+        near = ahead.offsets_s < EXPECTED_S
+        x, y = np.concatenate([self._tracks_px(draws, ahead.now_s, BEFORE_S), tracks_px[:, near]], axis=1)
+        spread = np.hypot(x.std(axis=1), y.std(axis=1))
+        middle = np.stack([np.median(x, axis=1), np.median(y, axis=1)], axis=1)
+        times_s = np.concatenate([ahead.now_s + BEFORE_S, ahead.times_s[near]])
+        return Expected(times_s, middle, np.maximum(spread - spread[len(BEFORE_S)], 0.0))
+
+    def _tracks_px(self, draws: Draws, now_s: float, offsets_s: Array) -> Array:
         middle = np.array(self._frame.middle_px)[:, None, None]
-        tracks: Array = np.stack(draws.tracks_arcsec(ahead.now_s, ahead.offsets_s)) / self._scale + middle
+        tracks: Array = np.stack(draws.tracks_arcsec(now_s, offsets_s)) / self._scale + middle
         # Behind a camera that stands still there is no place in the picture: far out.
         return np.nan_to_num(tracks, copy=False, nan=FAR_PX, posinf=FAR_PX, neginf=-FAR_PX).clip(
             -FAR_PX, FAR_PX
@@ -331,11 +342,3 @@ class Forecaster:
         sky = np.hypot(*still[:, 1]) / STOP_S[1]
         stopped = abs(float(np.hypot(*line.velocity_px_s)) / sky - 1) < 0.15
         return Departure(since, line, stopped, suspects[-1])
-
-
-def _expected(tracks_px: Array, ahead: Coming) -> Expected:
-    near = ahead.offsets_s < EXPECTED_S
-    x, y = tracks_px[:, near]
-    spread = np.hypot(x.std(axis=1), y.std(axis=1))
-    middle = np.stack([np.median(x, axis=1), np.median(y, axis=1)], axis=1)
-    return Expected(ahead.times_s[near], middle, spread - spread[0])

@@ -1,7 +1,7 @@
 """What happens to a mount between frames: re-centred, realigned, stopped, turned back, lost from sight."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -152,3 +152,33 @@ def test_an_axis_that_gives_way_is_reported_and_relearnt() -> None:
     assert last.polar_altitude_error_deg is not None
     assert last.polar_altitude_error_sigma_deg is not None
     assert abs(last.polar_altitude_error_deg) < 0.12
+
+
+@pytest.mark.parametrize(
+    "session",
+    [
+        # A wide lens, few frames, an axis far off: the disc moves a lot from frame to frame.
+        Session(
+            latitude_deg=-73.0, start_utc=datetime(2026, 12, 20, 12, tzinfo=UTC), interval_s=180.0,
+            watched_h=6.0, focal_length_mm=160.0, pixel_pitch_um=3.72, width_px=9000, height_px=6000,
+            azimuth_error_deg=-0.83, altitude_error_deg=-1.22, worm_arcsec=10.0, wind_arcsec=3.0, seed=5,
+        ),
+        # A camera that stands still: the sun goes fifteen degrees an hour.
+        Session(
+            latitude_deg=48.0, focal_length_mm=24.0, tracking="none", watched_h=1.5, interval_s=20.0,
+            start_px=(1500.0, 2000.0),
+        ),
+    ],
+)  # fmt: skip
+def test_a_disc_that_moves_fast_and_evenly_has_not_jumped(session: Session) -> None:
+    forecaster = Forecaster(session.settings, session.sun)
+    feed(forecaster, session.frames())
+    assert forecaster.stretch_began_utc == session.start_utc
+
+
+def test_a_disc_put_elsewhere_all_day_long_is_followed_all_the_same() -> None:
+    places = [((k + 1) * 0.1, (1500.0 + 2500.0 * (k % 2), 2000.0)) for k in range(35)]
+    session = Session(azimuth_error_deg=0.5, watched_h=3.7, recentred=tuple(places), focal_length_mm=200.0)
+    last = watched(session)[-1]
+    assert last.seen_utc == last.time_utc
+    assert last.polar_azimuth_error_deg == pytest.approx(0.5, abs=0.2)
