@@ -23,7 +23,7 @@ def item(name: str, text: str) -> list[str]:
 
 def hours_text(hours: float) -> str:
     """Return a duration as people say it; days where hours would have to be divided in the head."""
-    return f"{hours / 24:.3g} days" if hours > 72 else span(timedelta(hours=hours))
+    return f"{hours / 24:.3g} days" if hours > 240 else span(timedelta(hours=hours))
 
 
 def alignment_lines(plan: Plan, settings: Settings) -> Iterator[str]:

@@ -10,8 +10,9 @@ from sentinel.notify.wording import teller_for
 from sentinel.plan.alignment_lines import alignment_lines, hours_text, item
 from sentinel.plan.records import Day, EclipseSeen, HourAngle, Plan, Renewal, Stretch, Sunlight
 from sentinel.settings import Settings
-from sentinel.times import EPOCH_UTC
 
+_LONG_AGO_UTC = datetime(1900, 1, 1, tzinfo=UTC)
+"""Read from there every time is far off, and so is written with its date."""
 DAYS_SHOWN = 8
 WINDOWS_SHOWN = 3
 FIRST_SHOWN = 4
@@ -41,8 +42,7 @@ _ENDS = {
 
 def plan_lines(plan: Plan, settings: Settings) -> list[str]:
     """Return the plan as lines of at most 110 columns."""
-    # Every time is far from the epoch, and so is written with its date.
-    teller = replace(teller_for(settings), now_utc=EPOCH_UTC)
+    teller = replace(teller_for(settings), now_utc=_LONG_AGO_UTC)
     lines = [*item("Sun", _headline(plan, teller)), *item("Due first", _first(plan, teller))]
     lines += [*item("Trip", _trip(plan, settings)), ""]
     lines += [*_days(plan, teller), *_low(plan, teller)]
@@ -57,7 +57,7 @@ def plan_lines(plan: Plan, settings: Settings) -> list[str]:
 def _between(begin_utc: datetime, end_utc: datetime, teller: Teller) -> str:
     """Return `18 Jun 04:58Z to 18:17Z`: the date is not said twice."""
     same = begin_utc.date() == end_utc.date()
-    return f"{teller.at(begin_utc)} to {replace(teller, now_utc=None if same else EPOCH_UTC).at(end_utc)}"
+    return f"{teller.at(begin_utc)} to {replace(teller, now_utc=None if same else _LONG_AGO_UTC).at(end_utc)}"
 
 
 def _headline(plan: Plan, teller: Teller) -> str:

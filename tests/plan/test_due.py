@@ -1,0 +1,170 @@
+"""What runs out: the arithmetic by hand."""
+
+from datetime import datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sentinel.plan import due
+from sentinel.plan.records import Gap, Renewal
+from sentinel.plan.sunlight import sunlight
+from sentinel.sky import Sun
+from sentinel.times import parse_utc
+from tests.plan.trips import settings, trip
+
+
+def renewals(begin: str, end: str, **sections: object) -> dict[str, Renewal]:
+    told = settings(**sections)
+    return {one.what: one for one in due.renewals(told, trip(begin, end, told))}
+
+
+def at(text: str) -> datetime:
+    return parse_utc(text)
+
+
+def test_a_timer_of_999_at_60_s_ends_after_16_h_39_min() -> None:
+    """999 minutes: arithmetic, and the operator's usual surprise."""
+    timer = renewals("2027-06-18", "2027-06-22", supplies={"timer_frames": 999})["timer"]
+    assert timer.first_due_utc == at("2027-06-18T16:39:00Z")
+    assert timer.every_h * 60 == pytest.approx(999)
+    # 120 h are 7200 minutes: 999 fits 7 times, so it is started anew 7 times.
+    assert timer.times == 7
+
+
+def test_9999_at_60_s_are_nearly_seven_days() -> None:
+    timer = renewals("2027-06-18", "2027-06-24", supplies={"timer_frames": 9999})["timer"]
+    assert timer.first_due_utc == at("2027-06-24T22:39:00Z")
+    assert timer.times == 1
+    assert renewals("2027-06-18", "2027-06-23", supplies={"timer_frames": 9999})["timer"].times == 0
+
+
+def test_batteries_and_card() -> None:
+    supplies = {"camera_battery_h": 12.0, "mount_battery_h": 40.0, "card_frames": 3000}
+    found = renewals("2027-06-18", "2027-06-22", supplies=supplies, camera={"interval_s": 30.0})
+    assert found["battery"].first_due_utc == at("2027-06-18T12:00:00Z")
+    # After 12, 24, ... 108 h; what ends just with the trip need not be renewed.
+    assert found["battery"].times == 9
+    assert found["mount-battery"].times == 2
+    assert found["card"].first_due_utc == at("2027-06-19T01:00:00Z")
+    assert found["card"].times == 4
+    assert list(found) == ["battery", "axis-limit", "card", "mount-battery"]
+
+
+@pytest.mark.parametrize(
+    ("mount", "first", "every_h"),
+    [
+        ({}, "2027-06-19T00:00:00Z", 24.0),
+        ({"axis_limit_deg": 330.0, "axis_start_deg": 40.0}, "2027-06-18T19:20:00Z", 22.0),
+        ({"axis_limit_deg": 180.0, "axis_start_deg": -90.0}, "2027-06-18T18:00:00Z", 12.0),
+        ({"axis_limit_deg": 90.0, "axis_start_deg": 100.0}, "2027-06-18T00:00:00Z", 6.0),
+        # A sidereal day is 86164.0905 s (Aoki et al. 1982).
+        ({"tracking": "sidereal"}, "2027-06-18T23:56:04Z", 86_164.0905 / 3600),
+    ],
+)
+def test_the_axis_turns_15_degrees_an_hour(mount: dict[str, object], first: str, every_h: float) -> None:
+    axis = renewals("2027-06-18", "2027-06-22", mount=mount)["axis-limit"]
+    assert abs(axis.first_due_utc - at(first)) < timedelta(seconds=1)
+    assert axis.every_h == pytest.approx(every_h, rel=1e-6)
+
+
+@pytest.mark.parametrize("mount", [{"axis_limit_deg": None}, {"tracking": "none"}])
+def test_an_axis_without_a_limit_or_a_drive(mount: dict[str, object]) -> None:
+    assert "axis-limit" not in renewals("2027-06-18", "2027-06-22", mount=mount)
+
+
+def unwound(begin: str, end: str, latitude_deg: float, **mount: object) -> list[tuple[str, str, bool]]:
+    told = settings(latitude_deg, 0.0, mount=mount)
+    asked = trip(begin, end, told)
+    gaps = sunlight(Sun(told.site), asked).gaps
+    (axis,) = due.renewals(told, asked)
+    found = due.unwindings(told, asked, gaps, axis)
+    return [(f"{w.from_utc:%d %H:%M}", f"{w.by_utc:%d %H:%M}", w.in_gap) for w in found]
+
+
+def test_under_a_midnight_sun_the_axis_is_unwound_in_sunshine_each_day() -> None:
+    assert unwound("2027-06-18", "2027-06-20", 75.0) == [
+        ("18 00:00", "19 00:00", False),
+        ("19 00:00", "20 00:00", False),
+    ]
+
+
+def test_where_there_are_nights_all_is_done_in_them() -> None:
+    windows = unwound("2027-06-18", "2027-06-24", 47.0, axis_limit_deg=340.0)
+    assert all(in_gap for _, _, in_gap in windows)
+    # The limit falls due seven times in 168 h; one more, and the hour need not be in sunshine.
+    assert len(windows) == 8
+
+
+def test_a_generous_axis_needs_not_every_night() -> None:
+    windows = unwound("2027-06-18", "2027-06-24", 47.0, axis_limit_deg=800.0)
+    assert len(windows) == 3
+    assert all(in_gap for _, _, in_gap in windows)
+
+
+hours = st.floats(0.3, 20)
+
+
+@given(st.lists(st.tuples(hours, hours), max_size=8), st.floats(30, 900), st.floats(0, 300))
+def test_the_axis_never_comes_to_its_limit(
+    pieces: list[tuple[float, float]], limit_deg: float, start_deg: float
+) -> None:
+    """Whatever the gaps: done at the end of each window, no two are farther apart than the axis turns."""
+    told = settings(mount={"axis_limit_deg": limit_deg, "axis_start_deg": min(start_deg, limit_deg)})
+    asked = trip("2027-06-18", "2027-06-24", told)
+    gaps, now = [], asked.from_utc
+    for sun_h, dark_h in pieces:
+        begin = now + timedelta(hours=sun_h)
+        now = begin + timedelta(hours=dark_h)
+        gaps.append(Gap(from_utc=begin, to_utc=now, hours=dark_h, kind="night", lowest_deg=-1.0))
+    (axis,) = due.renewals(told, asked)
+    windows = due.unwindings(told, asked, gaps, axis)
+    life = timedelta(hours=limit_deg / 15, seconds=1e-3)
+    allowed = axis.first_due_utc
+    for window in windows:
+        assert window.from_utc <= window.by_utc <= allowed
+        if window.in_gap:
+            assert any(gap.from_utc <= window.from_utc and window.by_utc <= gap.to_utc for gap in gaps)
+        allowed = window.by_utc + life
+    assert allowed >= asked.to_utc - timedelta(seconds=1)
+    assert len(windows) >= axis.times
+
+
+class TestHourAngle:
+    def limits(self, limit: tuple[float, float] | None, latitude_deg: float = 70.37) -> due.HourAngle | None:
+        told = settings(latitude_deg, 0.0, mount={"hour_angle_limit_deg": limit})
+        return due.hour_angle(told, Sun(told.site), trip("2027-06-18", "2027-06-22", told))
+
+    def test_the_sun_comes_to_the_limit_once_a_day(self) -> None:
+        found = self.limits((-100.0, 100.0))
+        assert found is not None
+        assert len(found.stops_utc) == 5
+        # Hour angle 100 is 6 h 40 min after the meridian; the equation of time is about a minute then.
+        assert abs(found.stops_utc[0] - at("2027-06-18T18:41:00Z")) < timedelta(minutes=1)
+        # Of each turn 160 degrees are out of reach.
+        assert found.out_of_reach_h == pytest.approx(5 * 24 * 160 / 360, abs=0.1)
+
+    def test_one_that_goes_past_the_meridian_reaches_all(self) -> None:
+        found = self.limits((-195.0, 195.0))
+        assert found is not None
+        assert found.out_of_reach_h == 0
+
+    def test_below_the_horizon_nobody_minds(self) -> None:
+        found = self.limits((-170.0, 170.0), latitude_deg=30.0)
+        assert found is not None
+        assert (found.stops_utc, found.out_of_reach_h) == ((), 0)
+
+    def test_no_limit(self) -> None:
+        assert self.limits(None) is None
+
+
+def test_pictures_with_the_sun_and_in_all() -> None:
+    told = settings(0.0, 0.0, camera={"interval_s": 7.0})
+    asked = trip("2027-03-18", "2027-03-19", told)
+    light = sunlight(Sun(told.site), asked)
+    found = due.pictures(told, asked, light)
+    assert found.all == 2 * 86_400 // 7
+    # At the equator the day is 12 h and some seven minutes.
+    assert found.with_sun == pytest.approx(2 * (12 + 7 / 60) * 3600 / 7, abs=15)
+    assert found.all_bytes == found.all * 12.5e6
+    assert found.with_sun_bytes == found.with_sun * 12.5e6

@@ -1,0 +1,28 @@
+"""Invented trips: settings in a line, planned."""
+
+from typing import Any
+
+from sentinel.plan.making import plan_trip
+from sentinel.plan.records import Plan, Trip
+from sentinel.plan.request import read_trip
+from sentinel.settings import Settings
+
+
+def settings(latitude_deg: float = 70.37, longitude_deg: float = 31.1, **sections: Any) -> Settings:
+    site = {"latitude_deg": latitude_deg, "longitude_deg": longitude_deg} | sections.pop("site", {})
+    camera = {"focal_length_mm": 400.0, "pixel_pitch_um": 3.92} | sections.pop("camera", {})
+    return Settings.model_validate({"site": site, "camera": camera, **sections})
+
+
+def trip(
+    begin: str,
+    end: str,
+    told: Settings | None = None,
+    frame: str | None = "6000x4000",
+    mb: float | None = 12.5,
+) -> Trip:
+    return read_trip(told or settings(), begin, end, frame, mb)
+
+
+def planned(told: Settings, begin: str, end: str, frame: str | None = "6000x4000") -> Plan:
+    return plan_trip(told, trip(begin, end, told, frame))
