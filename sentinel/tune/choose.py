@@ -152,7 +152,8 @@ def advise(name: str, now: Value, tried: Tried, cases: Sequence[Case]) -> Advice
         return Advice(name=name, now=now, choice=Choice.SILENT, why="no value tried makes a difference here")
     value = best(name, now, tried, cases)
     if value is None:
-        return Advice(name=name, now=now, choice=Choice.KEEP, why=_why_kept(tried, cases))
+        why = _why_not_fewer(tried, cases, total_needless([case.base for case in cases]))
+        return Advice(name=name, now=now, choice=Choice.KEEP, why=why or "no value tried is better")
     for out in range(len(cases) if len(cases) > 1 else 0):
         rest = {v: [s for i, s in enumerate(scores) if i != out] for v, scores in tried.items()}
         others = best(name, now, rest, [case for i, case in enumerate(cases) if i != out])
@@ -165,17 +166,19 @@ def advise(name: str, now: Value, tried: Tried, cases: Sequence[Case]) -> Advice
     scores = tried[value]
     spared = total_needless([case.base for case in cases]) - total_needless(scores)
     gained = total_sooner(scores, cases)
-    return Advice(name=name, now=now, choice=Choice.CHANGE, value=value, spared=spared, sooner=gained)
+    why = _why_not_fewer(tried, cases, total_needless(scores))
+    return Advice(
+        name=name, now=now, choice=Choice.CHANGE, value=value, spared=spared, sooner=gained, why=why
+    )
 
 
-def _why_kept(tried: Tried, cases: Sequence[Case]) -> str:
-    base = total_needless([case.base for case in cases])
-    fewer = {value: scores for value, scores in tried.items() if total_needless(scores) < base}
-    for value, scores in fewer.items():
-        lost = next(filter(None, (worse(s, case) for s, case in zip(scores, cases, strict=True))), "")
-        if lost:
-            return f"{value:g} would spare needless wake-ups, but {lost}"
-    return "no value tried is better"
+def _why_not_fewer(tried: Tried, cases: Sequence[Case], than: int) -> str:
+    """Return what forbids a value with fewer needless wake-ups than so many; empty: there is none."""
+    for value in sorted(tried):
+        lost = next(filter(None, (worse(s, case) for s, case in zip(tried[value], cases, strict=True))), "")
+        if lost and total_needless(tried[value]) < than:
+            return f"{value:g} would spare more, but {lost}"
+    return ""
 
 
 def by_name(scores: Mapping[Trial, Sequence[Score]]) -> dict[str, dict[Value, Sequence[Score]]]:

@@ -27,8 +27,8 @@ what can be foreseen (edge, axis, supplies) also if something was done at the ca
 
 
 _READ = """
-Medians in minutes: `lead` from the first message to what was foreseen, `at now` from the first that wakes,
-`delay` from a fault's onset to the first message.
+Medians in minutes: `lead` from the first message to what was foreseen, `delay` from a fault's onset to the
+first message; `(now)` the same of the first that wakes.
 """
 
 
@@ -48,12 +48,12 @@ def tuning_lines(result: Result, overlay: Path, configs: Sequence[Path]) -> list
     lines = [f"{sessions_line(result)}.", "", *_session_table(result), ""]
     for written, text in ((False, _BY_MARKS), (True, _BY_FILE)):
         if any(one.yardstick.written is written for one in result.sessions):
-            lines += wrap(text, WIDTH)
+            lines += wrap(text.strip(), WIDTH)
     if len(result.sessions) == 1:
         lines += ["One session: what is chosen by it could not be tried on another."]
     table = list(_threshold_table(result))
     if table:
-        lines += ["", *wrap(_READ, WIDTH), "", *table]
+        lines += ["", *wrap(_READ.strip(), WIDTH), "", *table]
     lines += ["", *_remarks(result)]
     changes = result.joint.changes
     if not changes:
@@ -79,25 +79,32 @@ def reasons(result: Result, name: str) -> list[str]:
     if one.spared:
         conditions = sorted({c for b in base for c in b.needless_for})
         where = f" in {helped} of {len(base)} sessions" if len(base) > 1 else ""
-        said.append(f"Spares {one.spared} needless wake-ups{where} (needless were: {', '.join(conditions)}).")
+        wakes = f"{one.spared} needless wake-up{'s' if one.spared > 1 else ''}"
+        said.append(f"Spares {wakes}{where} (needless were: {', '.join(conditions)}).")
     elif one.sooner:
         said.append(f"{one.sooner} true events are told sooner, at no other cost.")
+    if one.why:
+        said.append(f"{one.why}.")
     mine = {part.strip() for part in about(name).split(",")}
     if not any(h.condition in mine for session in result.sessions for h in session.yardstick.happenings):
         said.append(f"No true {about(name)} in these sessions: how much later one is told is not shown.")
     return said
 
 
-_COLUMNS = ("wake-ups", "needless/day", "soon/day", " found", "woken for", "lead", "at now", "delay")
-"""Of the tables: wake-ups in all; the last three are medians in minutes."""
+_COLUMNS = ("wake-ups", "needless/day", "soon/day", " found", "woken", " lead", "(now)", "delay", "(now)")
+"""Of the table of thresholds."""
+_PAIRS = ("wake-ups", "needless/day", "soon/day", "found", "woken for", "lead", "lead of now", "delay",
+          "delay of now")  # fmt: skip
+"""The same in a sentence."""
+_ALWAYS = ("needless/day", "found")
 
 
 def _compared(result: Result, before: Sequence[Score], after: Sequence[Score]) -> str:
-    pairs = zip(_COLUMNS, _numbers(result, before), _numbers(result, after), strict=True)
+    pairs = zip(_PAIRS, _numbers(result, before), _numbers(result, after), strict=True)
     return ", ".join(
-        f"{name.strip()} {old}" if old == new else f"{name.strip()} {old} -> {new}"
+        f"{name} {old}" if old == new else f"{name} {old} -> {new}"
         for name, old, new in pairs
-        if old != "-"
+        if old != new or (name in _ALWAYS and old != "-")
     )
 
 
@@ -110,7 +117,7 @@ def _numbers(result: Result, scores: Sequence[Score]) -> tuple[str, ...]:
         f"{sum(score.soon for score in scores) / days:.2f}",
         f"{sum(score.found for score in scores)}/{events}" if events else "-",
         str(sum(score.woken for score in scores)) if events else "-",
-        *("-" if m is None else f"{m:.0f}" for m in leads_min(scores, yardsticks)[:3]),
+        *("-" if m is None else f"{m:.0f}" for m in leads_min(scores, yardsticks)),
     )
 
 
@@ -161,7 +168,7 @@ def _remarks(result: Result) -> Iterator[str]:
         if why:
             whys.setdefault(why, []).append(one.name)
     silent = [one.name for one in result.advice if one.choice is Choice.SILENT]
-    said = [f"Not changed: {', '.join(names)}: {why}." for why, names in whys.items()]
+    said = [f"Not changed, because {why}: {', '.join(names)}." for why, names in whys.items()]
     if silent:
         said.append(f"These sessions tell nothing about {', '.join(silent)}.")
     if result.untried:

@@ -8,13 +8,14 @@ from typing import TypeVar
 from sentinel.errors import Problem, RequestProblem
 from sentinel.files import shown_name
 from sentinel.intake.session import open_session
-from sentinel.records import Mark
+from sentinel.records import Mark, MeasuredFrame
 from sentinel.replay import Past, make_room, past_of, session_settings
 from sentinel.settings import Settings, Thresholds
 from sentinel.times import utc_s
 from sentinel.tune.choose import Advice, Case, Choice, advise, by_name, total_needless, total_sooner, worse
-from sentinel.tune.grid import Trial, Value, allowed, asked_for, between, outermost
-from sentinel.tune.trial import Known, Rejudge, bench, foreseen
+from sentinel.tune.episodes import Said
+from sentinel.tune.grid import Swept, Trial, Value, allowed, asked_for, between, outermost
+from sentinel.tune.trial import Known, Rejudge, Step, bench, foreseen
 from sentinel.tune.truth import read_truth, within
 from sentinel.tune.yardstick import ACTS, Happening, Score, Yardstick, deduced, scored
 
@@ -88,14 +89,20 @@ def tune(request: Request, progress: Progress = _silent) -> Result:
     asked = asked_for(request.only)
     if request.trials < 1:
         raise RequestProblem("must be at least 1", where="--trials", mend="give a number like 120")
-    sessions = _read(request, progress)
+    return tuned(_read(request, progress), asked, request.trials, progress)
+
+
+def tuned(
+    sessions: tuple[Known, ...], asked: Sequence[Swept], most: int, progress: Progress = _silent
+) -> Result:
+    """Try at most so many settings of some thresholds on sessions whose forecasts are known; choose."""
     thresholds = sessions[0].settings.thresholds
     cases = [Case(one.base, one.yardstick) for one in sessions]
-    with bench(sessions, request.trials) as rejudge:
-        first = outermost(thresholds, asked)[: request.trials]
+    with bench(sessions, most) as rejudge:
+        first = outermost(thresholds, asked)[:most]
         scores = _swept(rejudge, first, sessions, progress, "trying")
         telling = [one for one in asked if _differs(one.name, scores, cases)]
-        then = between(thresholds, telling)[: request.trials - len(first)]
+        then = between(thresholds, telling)[: most - len(first)]
         scores |= _swept(rejudge, then, sessions, progress, "trying nearer values")
         tried = by_name(scores)
         advice = tuple(advise(name, getattr(thresholds, name), found, cases) for name, found in tried.items())
@@ -187,7 +194,7 @@ def _read(request: Request, progress: Progress) -> tuple[Known, ...]:
             raise RequestProblem(problem.what, where=problem.where, mend=mend) from None
     names = _names(request.sessions)
     return tuple(
-        _known(name, own, past, truth, progress)
+        _foreseen(name, own, past, truth, progress)
         for name, own, past, truth in zip(names, settings, pasts, truths, strict=True)
     )
 
@@ -224,15 +231,22 @@ def _names(paths: Sequence[Path]) -> list[str]:
     return names if len(set(names)) == len(names) else [shown_name(path) for path in paths]
 
 
-def _known(
+def _foreseen(
     name: str, settings: Settings, past: Past, truth: tuple[Happening, ...] | None, progress: Progress
 ) -> Known:
     events = past.events
     what = f"foreseeing {name}"
     steps, said = foreseen(settings, events, lambda done: progress(what, done, len(events)))
-    marks = [event for event, _ in events if isinstance(event, Mark) and event.kind in ACTS]
+    return known(name, settings, steps, said, truth)
+
+
+def known(
+    name: str, settings: Settings, steps: tuple[Step, ...], said: Said, truth: tuple[Happening, ...] | None
+) -> Known:
+    """Return a session ready to be rejudged, from what is `said` of it under its own settings."""
+    marks = [event for event, _, _ in steps if isinstance(event, Mark) and event.kind in ACTS]
     yardstick = Yardstick(
-        happenings=within(truth, utc_s(events[0][1]), utc_s(events[-1][1])) if truth is not None else (),
+        happenings=within(truth, utc_s(steps[0][1]), utc_s(steps[-1][1])) if truth is not None else (),
         acts_s=tuple(sorted([*(utc_s(mark.time_utc) for mark in marks), *said.put_back_s])),
         written=truth is not None,
         spare_s=60 * (settings.visit.travel_min + 10),
@@ -245,7 +259,7 @@ def _known(
         steps=steps,
         yardstick=yardstick,
         base=scored(said, yardstick),
-        frames=len(past.frames),
+        frames=sum(isinstance(event, MeasuredFrame) for event, _, _ in steps),
     )
 
 

@@ -15,7 +15,7 @@ from sentinel.errors import RequestProblem
 from sentinel.judge.core import ORDER
 from sentinel.plain_yaml import read_yaml
 from sentinel.settings import Section, one_line
-from sentinel.simulate.events import UtcTime
+from sentinel.simulate.events import AnyEvent, UtcTime
 from sentinel.simulate.scenario import Scenario, scenario_from
 from sentinel.times import utc_s
 from sentinel.tune.yardstick import Happening
@@ -34,6 +34,10 @@ _OF_SCENARIO: Mapping[str, str] = {
     "filter-lost": "over-bright",
     "cap": "lost-disc",
     "missing": "no-frames",
+}
+_MENDED_BY: Mapping[str, frozenset[str]] = {
+    "focus": frozenset({"focus"}),
+    **dict.fromkeys(("stop", "reverse", "snag", "rate"), frozenset({"resume", "rate"})),
 }
 
 
@@ -112,24 +116,34 @@ def _happening(event: Any, path: Path, number: int) -> Happening:
 
 
 def _of_scenario(scenario: Scenario) -> tuple[Happening, ...]:
-    """Return what an invented session's scenario says; a drive's fault ends when it is mended."""
-    mends = sorted(scenario.seconds(e.at) for e in scenario.events if e.kind in {"resume", "recentre"})
+    """Return what an invented session's scenario says, each fault until it is mended."""
     found = []
-    for event in scenario.events:
-        onset_s = scenario.seconds(event.at)
+    sigma_px = 0.0
+    for event in sorted(scenario.events, key=lambda event: scenario.seconds(event.at)):
         condition = _OF_SCENARIO.get(event.kind)
-        if event.kind == "rate":
-            condition = "runaway" if event.tracking != scenario.mount.tracking else None
-        if condition is None:
-            continue
-        until = getattr(event, "until", None) if event.kind not in {"snag", "focus"} else None
-        until_s = None if until is None else scenario.seconds(until)
-        if until_s is None and condition == "runaway":
-            until_s = next((mend_s for mend_s in mends if mend_s > onset_s), scenario.end_s)
-        if until_s is None and condition != "moved":
-            until_s = scenario.end_s
-        found.append(Happening(condition=condition, onset_s=onset_s, until_s=until_s, written=True))
-    return tuple(sorted(found, key=lambda one: (one.onset_s, one.condition)))
+        if event.kind == "rate" and event.tracking != scenario.mount.tracking:
+            condition = "runaway"
+        if event.kind == "focus":
+            # Back to sharp is somebody's hand at the ring.
+            condition = condition if event.sigma_px > sigma_px else None
+            sigma_px = event.sigma_px
+        if condition is not None:
+            onset_s = scenario.seconds(event.at)
+            until_s = None if condition == "moved" else _mended_s(scenario, event)
+            found.append(Happening(condition=condition, onset_s=onset_s, until_s=until_s, written=True))
+    return tuple(found)
+
+
+def _mended_s(scenario: Scenario, event: AnyEvent) -> float:
+    """Return when an invented fault is over: by its own word, by what mends it, or at the end."""
+    at_s = scenario.seconds(event.at)
+    # A snag and a drift of focus say with `until` when they are at their worst.
+    until = None if event.kind in {"snag", "focus"} else getattr(event, "until", None)
+    if until is not None:
+        return scenario.seconds(until)
+    mends = _MENDED_BY.get(event.kind, frozenset())
+    later = (scenario.seconds(other.at) for other in scenario.events if other.kind in mends)
+    return min((time_s for time_s in later if time_s > at_s), default=scenario.end_s)
 
 
 def within(happenings: tuple[Happening, ...], start_s: float, end_s: float) -> tuple[Happening, ...]:

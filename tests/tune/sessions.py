@@ -1,0 +1,62 @@
+"""Hand-made sessions for tuning: a judge's watch with its forecasts, ready to be rejudged."""
+
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from sentinel.records import Forecast, Mark, MeasuredFrame
+from sentinel.tables import write_measurements
+from sentinel.tune.run import known
+from sentinel.tune.trial import Known, Step, judged
+from sentinel.tune.yardstick import Happening
+from tests.judge.tracks import Watch
+
+
+def steps_of(watch: Watch) -> tuple[Step, ...]:
+    steps: list[Step] = []
+    for event, now in watch.log:
+        if isinstance(event, Forecast):
+            before, at, _ = steps.pop()
+            steps.append((before, at, event))
+        else:
+            steps.append((event, now, None))
+    return tuple(steps)
+
+
+def known_of(watch: Watch, name: str = "a", truth: tuple[Happening, ...] | None = None) -> Known:
+    steps = steps_of(watch)
+    return known(name, watch.settings, steps, judged(watch.settings, steps), truth)
+
+
+def dark_spells(*minutes: int, visited: int = 0, seed: int = 0, between: int = 20) -> Watch:
+    """Return a watch whose sun goes black for spells that end by themselves, then for one that is mended."""
+    watch = Watch(seed=seed)
+    watch.frames(between)
+    for spell in minutes:
+        watch.frames(spell, found=False)
+        watch.frames(between)
+    if visited:
+        watch.frames(visited, found=False)
+        watch.mark("visit", minutes=5.0)
+        watch.frames(20)
+    return watch
+
+
+def written(watch: Watch, folder: Path, **thresholds: float) -> Path:
+    """Write a watch's frames and marks as a session on disk."""
+    folder.mkdir()
+    frames = [event for event, _ in watch.log if isinstance(event, MeasuredFrame)]
+    write_measurements(folder / "measurements.ecsv", frames)
+    content: dict[str, Any] = {
+        "site": {"latitude_deg": 70.37, "longitude_deg": 31.1},
+        "camera": {"focal_length_mm": 400, "pixel_pitch_um": 3.92},
+        "mount": {"axis_limit_deg": None},
+    }
+    if thresholds:
+        content["thresholds"] = thresholds
+    (folder / "config.yaml").write_text(yaml.safe_dump(content))
+    marks = [event for event, _ in watch.log if isinstance(event, Mark)]
+    lines = [f'{{"time_utc": "{m.time_utc.isoformat()}", "kind": "{m.kind}"}}\n' for m in marks]
+    (folder / "marks.jsonl").write_text("".join(lines))
+    return folder
