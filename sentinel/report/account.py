@@ -91,6 +91,8 @@ class Sizes:
     """(n,) measured less computed, NaN where the disc was not seen whole."""
     mean: float
     scatter: float
+    half: float
+    """Half of them lie within so much of the mean."""
     drift: float
     """How much the difference changes from the lowest to the highest tenth of altitudes."""
     frames: int
@@ -105,7 +107,8 @@ def share_of(columns: Columns, interval_s: float, sun: Sun) -> Share:
     start, end = float(columns.utc_s[0]), float(columns.utc_s[-1])
     spans = daylight(sun, start, end).spans if end > start else ()
     up_s = sum(last - first for first, last in spans)
-    stood_s = np.minimum(np.append(np.diff(columns.utc_s), 0.0), GAP_INTERVALS * interval_s)
+    step_s = np.append(np.diff(columns.utc_s), 0.0)
+    stood_s = np.where(step_s > GAP_INTERVALS * interval_s, interval_s, step_s)
     stood_s = np.where(columns.above_deg >= 0, stood_s, 0.0)
 
     def share(which: Bools) -> float:
@@ -160,6 +163,7 @@ def sizes_of(columns: Columns, nominal_arcsec_px: float, record: Record) -> Size
         percent=percent,
         mean=float(some.mean()),
         scatter=float(some.std()),
+        half=float(np.median(np.abs(some - some.mean()))),
         drift=float(np.median(percent[upper]) - np.median(percent[lower])),
         frames=int(good.sum()),
         lowest_deg=lowest,

@@ -81,7 +81,9 @@ def explain(
     """Fit the session's track; marks `realigned` part one mount from the next."""
     scale = scale_of(columns, settings.camera.scale_arcsec_px)
     usable = columns.found & (columns.coverage >= COVERAGE) & (columns.altitude_deg > LOWEST_DEG)
-    usable &= np.isfinite(columns.x_px) & np.isfinite(columns.y_px)
+    # A camera that stands still sees the sun leave; what lies frames away is no measurement.
+    usable &= np.abs(columns.x_px - middle_px[0]) < 4 * middle_px[0] + 1
+    usable &= np.abs(columns.y_px - middle_px[1]) < 4 * middle_px[1] + 1
     at = np.flatnonzero(usable)
     xy = (np.stack([columns.x_px, columns.y_px], axis=1)[at] - np.array(middle_px)) * scale
     moved = [utc_s(m.time_utc) for m in marks if m.kind in ("recentred", "unwound", "realigned")]
@@ -97,7 +99,10 @@ def explain(
             continue
         fit = _Fit(columns.utc_s[at][own], xy[own], number[own], settings, sun)
         points = fit.solved(_first_guess(forecasts, begin, end, settings, len(fit.ids)))
-        residual[at[own]] = fit.residuals(points) / scale
+        off = fit.residuals(points)
+        if not np.isfinite(off).all():
+            continue
+        residual[at[own]] = off / scale
         mounts.append(Mounted(points=points, numbers=fit.ids))
     return Explained(stretch=stretch, residual_px=residual, scale_arcsec_px=scale, mounts=tuple(mounts))
 

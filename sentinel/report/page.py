@@ -34,8 +34,8 @@ LIST_BYTES = 3_400_000
 SHOWN_STRAYS = 12
 
 RECIPE = """\
-import hashlib; h = b""
-for name in open("order.txt").read().splitlines(): h = hashlib.sha256(h + hashlib.sha256(open(name, "rb").read()).digest()).digest()
+from hashlib import sha256; from pathlib import Path; h = b''
+for name in Path("order.txt").read_text().splitlines(): h = sha256(h + sha256(Path(name).read_bytes()).digest()).digest()
 print(h.hex())"""  # noqa: E501 - to be copied as it stands
 
 CONTENTS = (

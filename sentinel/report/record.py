@@ -1,7 +1,8 @@
 """All that a journal holds of a session, as of one moment, and its frames as columns of numbers."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import inf, isfinite
 from pathlib import Path
 
 import numpy as np
@@ -80,7 +81,7 @@ def read_record(folder: Path, configs: Sequence[Path] = ()) -> Record:
 
 
 def _read(journal: Journal, folder: Path, configs: Sequence[Path]) -> Record:
-    arrived = list(journal.frames())
+    arrived = [_sound(frame) for frame in journal.frames()]
     if not arrived:
         raise RequestProblem("holds no frames yet", where=str(folder / JOURNAL_NAME), mend="check the folder")
     kept = kept_settings(journal)
@@ -119,6 +120,14 @@ def _settings(folder: Path, configs: Sequence[Path], kept: tuple[KeptSettings, .
             "its journal holds no settings", where=str(folder), mend="name the session's with --config"
         )
     return load_settings([beside])
+
+
+def _sound(frame: MeasuredFrame) -> MeasuredFrame:
+    """Return a frame whose disc, if it has one, has a place and a size."""
+    disc = frame.disc
+    if not disc.found or (isfinite(disc.x_px) and isfinite(disc.y_px) and 0 < disc.radius_px < inf):
+        return frame
+    return replace(frame, disc=replace(disc, found=False))
 
 
 def _by_exposure(

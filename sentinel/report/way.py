@@ -60,6 +60,8 @@ def _way(way: Way, words: str, width: float, css_class: str) -> Markup:
 
     _frame(pen, way, at)
     radius = way.radius_px * scale
+    for dash, (centre, said) in zip(("3 3", ""), way.ends, strict=True):
+        _disc(pen, at(*centre), radius, said, dash)
     if way.ahead is not None and len(way.ahead):
         _line(pen, way.ahead, at, stroke=WARM, stroke_width=1.6, stroke_dasharray="6 4")
     for part in way.strokes:
@@ -67,8 +69,8 @@ def _way(way: Way, words: str, width: float, css_class: str) -> Markup:
     for part in way.astray:
         _line(pen, part, at, stroke=WARM, stroke_width=2.2, stroke_dasharray="1.5 3")
     _stretches(pen, way, at)
-    for dash, (centre, said) in zip(("3 3", ""), way.ends, strict=True):
-        _disc(pen, at(*centre), radius, said, dash)
+    for centre, said in way.ends:
+        _said(pen, at(*centre), radius, said)
     return pen.finished(words, css_class)
 
 
@@ -113,6 +115,9 @@ def _stretches(pen: Pen, way: Way, at: Placing) -> None:
 def _disc(pen: Pen, place: Point, radius: float, words: str, dash: str) -> None:
     style: dict[str, str | float] = {"stroke_dasharray": dash} if dash else {}
     pen.ring(place, radius, words, fill=PALE_WARM, fill_opacity=0.35, stroke=INK, stroke_width=1.2, **style)
+
+
+def _said(pen: Pen, place: Point, radius: float, words: str) -> None:
     half = 3.1 * len(words)
     across = min(max(place[0], half), pen.width - half)
     pen.text((across, place[1] + radius + 13), words, text_anchor="middle", font_size=11, **HALO)

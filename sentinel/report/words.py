@@ -86,11 +86,12 @@ def _agreement(w: Worked) -> list[str]:
     if not off.size or w.sizes is None:
         return []
     width_arcsec = 2 * float(np.median(w.columns.sun_radius_arcsec))
-    return [
+    line = (
         f"Where it was seen, the disc kept to the sun's computed track within {np.median(off):.0f} arcsec "
         f"in the median, {100 * np.median(off) / width_arcsec:.1f} % of its width, and its radius to the "
-        f"computed one with a scatter of {w.sizes.scatter:.2f} %."
-    ]
+        f"computed one within {w.sizes.half:.2f} %, once the lens's true focal length is allowed for."
+    )
+    return [line]
 
 
 def _of_time(share: float) -> str:
@@ -232,8 +233,9 @@ def _radius_facts(w: Worked) -> list[Fact]:
             "Radius against the sun's",
             (
                 f"{z.mean:+.2f} % in the mean by a lens of {camera.focal_length_mm:g} mm (one of "
-                f"{implied:.1f} mm would account for it), scatter {z.scatter:.3f} % (1-sigma) in "
-                f"{many(z.frames, 'whole disc')}; high sun against low sun {z.drift:+.3f} %"
+                f"{implied:.1f} mm would account for it), scatter {z.scatter:.3f} % (1-sigma), half of them "
+                f"within {z.half:.3f} %, in {many(z.frames, 'whole disc')}; high sun against low sun "
+                f"{z.drift:+.3f} %"
             ),
         ),
         (
