@@ -3,6 +3,7 @@
 from collections import deque
 from collections.abc import Mapping
 from datetime import datetime
+from functools import partial
 
 import numpy as np
 
@@ -14,12 +15,13 @@ from sentinel.forecast.fit import Prior
 from sentinel.forecast.line import fit_line
 from sentinel.forecast.outlook import FOCAL_DOUBT, Departure, Known, outlook, without_disc
 from sentinel.forecast.standing import STOP_S, lead, stopped_px
+from sentinel.forecast.staying import tracks_px
 from sentinel.forecast.tracker import Expected, Sight, Tracker, Verdict
 from sentinel.forecast.visits import Stores
 from sentinel.records import Event, Forecast, Mark, MeasuredFrame, Surroundings
 from sentinel.settings import Settings
 from sentinel.sky.arrays import Array
-from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S, Tracking, rate_arcsec_s
+from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S, Optics, Tracking, rate_arcsec_s
 from sentinel.sky.sun import Sun
 from sentinel.times import from_utc_s, utc_s
 
@@ -268,6 +270,7 @@ class Forecaster:
                 # While nothing is seen the old expectation stands: it begins where the last disc was.
                 tracker.expected = self._expected(draws, tracks, ahead)
                 self._expected_from = tracker.last
+                tracker.moves_px = partial(self._moves_px, draws)
             self._note_axis(draws, ahead.now_s)
         return draws, tracks
 
@@ -279,6 +282,15 @@ class Forecaster:
         middle = np.stack([np.median(x, axis=1), np.median(y, axis=1)], axis=1)
         times_s = np.concatenate([ahead.now_s + BEFORE_S, ahead.times_s[near]])
         return Expected(times_s, middle, np.maximum(spread - spread[len(BEFORE_S)], 0.0))
+
+    def _moves_px(self, draws: Draws, utc_s: Array, xy_px: Array) -> Array:
+        """Return the way (n, 2) of a disc that is put at a place (2,) at the first of the times (n,)."""
+        best, camera, (width, height) = lead(draws), self._settings.camera, self._size or (0, 0)
+        focal_mm = camera.focal_length_mm * self._nominal / self._scale
+        optics = Optics(focal_mm, camera.pixel_pitch_um, width, height)
+        at_px = float(xy_px[0]), float(xy_px[1])
+        x, y = tracks_px(self._settings, self._sun, best.mounting, utc_s, optics, at_px=at_px)
+        return np.stack([x[0], y[0]], axis=1)
 
     def _tracks_px(self, draws: Draws, now_s: float, offsets_s: Array) -> Array:
         middle = np.array(self._frame.middle_px)[:, None, None]

@@ -6,6 +6,7 @@ import numpy as np
 
 from sentinel.forecast.draws import Draws
 from sentinel.forecast.geometry import ARCSEC_OPTICS, COMMON, Geometry, Points, rolled
+from sentinel.forecast.staying import Mounting
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import Pose, from_mount_frame, unproject
 from sentinel.sky.sun import Sun, altaz_deg
@@ -37,6 +38,14 @@ class Lead:
     def base_arcsec_s(self) -> float:
         """The drive's nominal rate."""
         return float(self.points.base_arcsec_s[0])
+
+    @property
+    def mounting(self) -> Mounting:
+        """Axis, rate and roll."""
+        point = self.points
+        rate_arcsec_s = self.base_arcsec_s * (1 + float(point.rate[0]) * 1e-4)
+        roll_deg = float(np.degrees(self.roll_rad))
+        return Mounting(float(point.azimuth_deg[0]), float(point.altitude_deg[0]), rate_arcsec_s, roll_deg)
 
     @property
     def pose(self) -> Pose:

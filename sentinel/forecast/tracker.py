@@ -6,6 +6,7 @@ departure (they go on moving: the mount has stopped, turned back or runs at a wr
 """
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
 from itertools import islice
@@ -94,6 +95,8 @@ class Tracker:
         self.bins = Bins()
         self.stretch = 0
         self.expected: Expected | None = None
+        self.moves_px: Callable[[Array, Array], Array] | None = None
+        """Takes times (n,) and a place (2,); gives the way (n, 2) of a disc put there at the first."""
         self.departed_utc_s: float | None = None
         self.suspects: deque[Sight] = deque(maxlen=SUSPECTS)
         self.last: Sight | None = None
@@ -175,7 +178,7 @@ class Tracker:
         offs = np.array([self._off(s) for s in last])
         still = max(4 * self.unrest.all_arcsec, 30.0) / self.scale_arcsec_px
         needed = 2 if self._told_of_jump else 3
-        if len(last) >= needed and np.ptp(offs, axis=0).max() <= still:
+        if len(last) >= needed and np.ptp(self._strays(last), axis=0).max() <= still:
             return self._begin_stretch(last)
         if self.departed_utc_s is not None:
             return Verdict.HELD
@@ -189,6 +192,13 @@ class Tracker:
             return Verdict.USED
         self.departed_utc_s = self.suspects[0].utc_s
         return Verdict.DEPARTED
+
+    def _strays(self, last: list[Sight]) -> Array:
+        """Return how far discs lie off the way of one that was put where the first is, (n, 2)."""
+        xy = np.array([s.xy for s in last])
+        if self.moves_px is None:
+            return xy
+        return np.asarray(xy - self.moves_px(np.array([s.utc_s for s in last]), xy[0]))
 
     def _going_on(self, last: list[Sight], offs: Array, still: float) -> bool:
         """Return whether the last suspects move evenly and away at a good part of the drive's rate."""

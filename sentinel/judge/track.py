@@ -110,9 +110,14 @@ def restarted(track: Track, sight: Sight) -> Track:
 
 def _step(track: Track, last: Sight, sight: Sight, seconds: float, scene: Scene) -> Step:
     move = (sight.x_px - last.x_px, sight.y_px - last.y_px)
-    excess = (move[0] - track.drift[0] * seconds, move[1] - track.drift[1] * seconds)
     radius = max(sight.radius_px, last.radius_px)
     sky = sky_px(scene, last, sight, radius)
+    if scene.tracks:
+        excess = (move[0] - track.drift[0] * seconds, move[1] - track.drift[1] * seconds)
+    else:
+        # A camera that stands still lets the disc go by the sky's own rate, ever another way.
+        over = 1.0 - sky / max(hypot(*move), 1e-9)
+        excess = (move[0] * over, move[1] * over)
     return Step(sight.frame, sight.time_s, seconds, sight.x_px, sight.y_px, radius, move, excess, sky)
 
 

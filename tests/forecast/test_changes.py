@@ -182,3 +182,15 @@ def test_a_disc_put_elsewhere_all_day_long_is_followed_all_the_same() -> None:
     last = watched(session)[-1]
     assert last.seen_utc == last.time_utc
     assert last.polar_azimuth_error_deg == pytest.approx(0.5, abs=0.2)
+
+
+def test_a_camera_that_stands_still_is_followed_through_its_recentrings() -> None:
+    """At the frame's side the sun goes another way than in its middle: that is no departure."""
+    places = tuple((k * 0.3, (1000.0, 700.0 + 2600.0 * (k % 2))) for k in range(1, 7))
+    session = Session(
+        latitude_deg=69.0, tracking="none", focal_length_mm=100.0, watched_h=2.1, start_px=(600.0, 2000.0),
+        start_utc=datetime(2026, 6, 18, 9, tzinfo=UTC), recentred=places,
+    )  # fmt: skip
+    forecasts = watched(session)
+    assert not [f for f in forecasts if f.departed_utc is not None]
+    assert forecasts[-1].seen_utc == forecasts[-1].time_utc

@@ -1,6 +1,6 @@
 """The mount: stops, reversals, slips, knocks and re-centrings, on hand-made tracks."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -360,6 +360,22 @@ def test_a_fixed_tripod_is_no_runaway() -> None:
     watch.x = 500.0
     watch.frames(9)
     assert watch.of("runaway") == []
+
+
+def test_a_fixed_tripod_is_told_when_the_sun_nears_the_edge() -> None:
+    """The disc goes fast all the while, and nobody pushes it."""
+    watch = Watch(mount={"tracking": "none"}, camera={"focal_length_mm": 100.0, "pixel_pitch_um": 5.97})
+    watch.runs(0.3)
+    watch.x, leaves = 500.0, watch.now + timedelta(minutes=60)
+    for _ in range(5):
+        watch.runs(1.0, way_deg=20.0 + watch.count / 10)
+        watch.frames(6)
+        watch.forecast(
+            exit_early_utc=leaves, exit_safe_utc=leaves, exit_utc=leaves, exit_late_utc=leaves, edge="right"
+        )
+    watch.frames(1)
+    assert watch.of("drift-exit") == [("opened", "soon"), ("changed", "now")]
+    assert watch.of("moved") == []
 
 
 def test_without_optional_columns_a_stop_is_found_all_the_same() -> None:
