@@ -1,20 +1,21 @@
 """What runs out: the arithmetic by hand."""
 
 from datetime import datetime, timedelta
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from sentinel.plan import due
-from sentinel.plan.records import Gap, Renewal
+from sentinel.plan.records import Gap, HourAngle, Renewal
 from sentinel.plan.sunlight import sunlight
 from sentinel.sky import Sun
 from sentinel.times import parse_utc
 from tests.plan.trips import settings, trip
 
 
-def renewals(begin: str, end: str, **sections: object) -> dict[str, Renewal]:
+def renewals(begin: str, end: str, **sections: Any) -> dict[str, Renewal]:
     told = settings(**sections)
     return {one.what: one for one in due.renewals(told, trip(begin, end, told))}
 
@@ -131,7 +132,7 @@ def test_the_axis_never_comes_to_its_limit(
 
 
 class TestHourAngle:
-    def limits(self, limit: tuple[float, float] | None, latitude_deg: float = 70.37) -> due.HourAngle | None:
+    def limits(self, limit: tuple[float, float] | None, latitude_deg: float = 70.37) -> HourAngle | None:
         told = settings(latitude_deg, 0.0, mount={"hour_angle_limit_deg": limit})
         return due.hour_angle(told, Sun(told.site), trip("2027-06-18", "2027-06-22", told))
 
