@@ -10,6 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from sentinel.forecast.fit import Prior
 from sentinel.forecast.geometry import COMMON, Aims, Geometry, Points, rolled
 from sentinel.records import Forecast, Mark
 from sentinel.report.record import Columns
@@ -24,8 +25,8 @@ BINS = 600
 """The fit works on so many means at most; the residuals are those of every disc."""
 SHORTEST_BIN_S = 300.0
 ROUNDS = 25
-PRIOR = (2.0, 2.0, 30.0)
-"""1-sigma of azimuth and altitude error (deg) and rate (1e-4), about what a forecast had found."""
+ALIKE_S = 4500.0
+"""Flexure keeps means alike for about so long: together they tell no more than one of them."""
 COVERAGE = 0.08
 LOWEST_DEG = -1.0
 
@@ -98,7 +99,7 @@ def explain(
         if own.size < 3:
             continue
         fit = _Fit(columns.utc_s[at][own], xy[own], number[own], settings, sun)
-        points = fit.solved(_first_guess(forecasts, begin, end, settings, len(fit.ids)))
+        points = fit.best(_first_guesses(forecasts, begin, end, settings, len(fit.ids)))
         off = fit.residuals(points)
         if not np.isfinite(off).all():
             continue
@@ -107,30 +108,39 @@ def explain(
     return Explained(stretch=stretch, residual_px=residual, scale_arcsec_px=scale, mounts=tuple(mounts))
 
 
-def _first_guess(
+def _first_guesses(
     forecasts: Sequence[Forecast], begin_s: float, end_s: float, settings: Settings, stretch_count: int
-) -> Points:
-    """Return where the forecast that knew most had the mount, or a perfect one."""
+) -> list[Points]:
+    """Return where the forecast that knew most had the mount; or perfect ones, the camera rolled any way."""
     knowing = [
         f
         for f in forecasts
         if begin_s <= utc_s(f.time_utc) < end_s and f.departed_utc is None and f.rate_ratio is not None
     ]
     best = max(knowing, key=lambda f: (f.arc_h or 0.0, f.time_utc), default=None)
-    rate = rate_arcsec_s(settings.mount.tracking)
-    azimuth = altitude = roll = 0.0
-    if best is not None and best.rate_ratio is not None:
-        rate = best.rate_ratio * rate_arcsec_s("solar")
-        azimuth, altitude = best.polar_azimuth_error_deg or 0.0, best.polar_altitude_error_deg or 0.0
-        roll = best.roll_deg or 0.0
-    poses = np.zeros((1, stretch_count))
+    if best is None or best.rate_ratio is None:
+        rate = rate_arcsec_s(settings.mount.tracking)
+        return [_points(rate, 0.0, 0.0, roll, stretch_count) for roll in (0.0, 90.0, 180.0, -90.0)]
+    return [
+        _points(
+            best.rate_ratio * rate_arcsec_s("solar"),
+            best.polar_azimuth_error_deg or 0.0,
+            best.polar_altitude_error_deg or 0.0,
+            best.roll_deg or 0.0,
+            stretch_count,
+        )
+    ]
+
+
+def _points(rate: float, azimuth_deg: float, altitude_deg: float, roll_deg: float, count: int) -> Points:
+    poses = np.zeros((1, count))
     return Points(
         base_arcsec_s=np.array([rate]),
-        azimuth_deg=np.array([azimuth]),
-        altitude_deg=np.array([altitude]),
+        azimuth_deg=np.array([azimuth_deg]),
+        altitude_deg=np.array([altitude_deg]),
         rate=np.zeros(1),
-        roll_rad=np.radians([roll]),
-        reference_s=np.zeros(stretch_count),
+        roll_rad=np.radians([roll_deg]),
+        reference_s=np.zeros(count),
         along_deg=poses,
         poleward_deg=poses,
     )
@@ -148,7 +158,9 @@ class _Fit:
 
     def _bin(self) -> None:
         span = float(self._utc_s[-1] - self._utc_s[0])
-        slot = (self._utc_s // max(SHORTEST_BIN_S, span / BINS)).astype(np.intp)
+        bin_s = max(SHORTEST_BIN_S, span / BINS)
+        self._share = min(bin_s / ALIKE_S, 1.0)
+        slot = (self._utc_s // bin_s).astype(np.intp)
         _, inverse, count = np.unique(
             np.stack([self._stretch, slot], axis=1), axis=0, return_inverse=True, return_counts=True
         )
@@ -162,19 +174,25 @@ class _Fit:
         self._bin_stretch = mean(self._stretch.astype(float)).astype(np.intp)
         self._aims = self._geometry.aims(self._bin_s)
 
-    def solved(self, guess: Points) -> Points:
-        """Return the mount that explains the track best, from a first guess of axis, rate and roll."""
-        points = self._posed(guess)
+    def best(self, guesses: Sequence[Points]) -> Points:
+        """Return the mount that explains the track best, searched from each first guess."""
+        return min((self._solved(self._posed(guess)) for guess in guesses), key=lambda found: found[0])[1]
+
+    def _solved(self, points: Points) -> tuple[float, Points]:
+        """Return how far off the means lie, and the mount for which that is least."""
         prior = np.zeros(COMMON + 2 * len(self.ids) + 1)
-        prior[:3] = np.array(PRIOR) ** -2.0
-        start = np.array([points.azimuth_deg[0], points.altitude_deg[0], points.rate[0]])
+        # About what a forecast had found, as loose as a forecast begins.
+        prior[:3] = Prior().precision(0)[:3]
+        start = _common(points)
         best, damping = (np.inf, points), 1e-3
         for _ in range(ROUNDS):
             off, slopes = self._linear(self._aims, points)
-            weight = _weights(off)
-            cost = float((weight[:, None] * off**2).sum())
+            cost = float(np.hypot(off[:, 0], off[:, 1]).mean())
+            if cost < best[0]:
+                best, damping = (cost, points), max(damping / 5, 1e-9)
+            weight = _weights(off) * self._share
             away = np.zeros_like(prior)
-            away[:3] = np.array([points.azimuth_deg[0], points.altitude_deg[0], points.rate[0]]) - start
+            away[:3] = _common(points) - start
             normal = np.einsum("nip,n,niq->pq", slopes, weight, slopes)
             right = np.einsum("nip,n,ni->p", slopes, weight, off) - prior * away
             # The air is left as computed; a little damping keeps what the track cannot tell where it was.
@@ -182,12 +200,10 @@ class _Fit:
             normal[3] = 0.0
             normal[3, 3], right[3] = 1.0, 0.0
             step = np.linalg.solve(normal, right)
-            if cost < best[0]:
-                best, damping = (cost, points), max(damping / 5, 1e-9)
-            if np.abs(step[:2]).max() < 1e-5 and damping <= 1e-6:
+            if not np.isfinite(step).all() or (np.abs(step[:2]).max() < 1e-5 and damping <= 1e-6):
                 break
             points = points.moved(step[None, :-1], points.roll_rad + step[-1])
-        return best[1]
+        return best
 
     def _posed(self, guess: Points) -> Points:
         """Give each stretch the pose that puts its middle where it was seen."""
@@ -225,6 +241,11 @@ def track_arcsec(geometry: Geometry, points: Points, utc_s: Array, stretch: Indi
     tangent = geometry.tangent(geometry.aims(utc_s).direction, utc_s, stretch, points)[0]
     x, y = rolled(tangent[:, 0], tangent[:, 1], float(points.roll_rad[0]))
     return np.stack([x, y], axis=1)
+
+
+def _common(points: Points) -> Array:
+    """Return azimuth and altitude error and the rate of one mount, (3,)."""
+    return np.array([points.azimuth_deg[0], points.altitude_deg[0], points.rate[0]])
 
 
 def _weights(off: Array) -> Array:

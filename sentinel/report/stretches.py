@@ -51,7 +51,10 @@ def _steps(utc_s: Array, xy_arcsec: Array) -> tuple[Array, Array]:
     """Return how each step differs from the usual ones about it, (n - 1, 2), and how long it took."""
     dt = np.maximum(np.diff(utc_s), 1e-3)
     speed = np.diff(xy_arcsec, axis=0) / dt[:, None]
-    padded = np.pad(speed, ((WINDOW, WINDOW), (0, 0)), mode="reflect" if len(speed) > WINDOW else "edge")
+    # Beyond the ends the disc is taken to go as it mostly did: else a mount that runs away at the end of a
+    # session would be its own measure.
+    usual = np.broadcast_to(np.median(speed, axis=0), (WINDOW, 2))
+    padded = np.concatenate([usual, speed, usual])
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * WINDOW + 1, axis=0)
     return (speed - np.median(windows, axis=-1)) * dt[:, None], dt
 

@@ -14,7 +14,7 @@ import pytest
 from sentinel.errors import RequestProblem
 from sentinel.intake.session import JOURNAL_NAME
 from sentinel.journal import Journal, Origin, Outbox
-from sentinel.records import MeasuredFrame, Outcome, Severity, Surroundings
+from sentinel.records import Event, MeasuredFrame, Outcome, Severity, Surroundings
 from sentinel.report.page import RECIPE, write_report
 from tests.report.sessions import (
     MINUTE,
@@ -309,7 +309,7 @@ def test_poor_sessions_have_a_page_too(tmp_path: Path, frames: list[MeasuredFram
 
 
 def test_the_clock_s_offset_is_that_which_was_used(tmp_path: Path) -> None:
-    events = [
+    events: list[Event] = [
         Surroundings(time_utc=NOON, camera_offset_s=12.0, clock_synchronised=True),
         *(replace(frame(n), arrived_utc=NOON + n * MINUTE + timedelta(seconds=7)) for n in range(5)),
         Surroundings(time_utc=NOON + 5 * MINUTE, camera_offset_s=15.5, clock_synchronised=False),

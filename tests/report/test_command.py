@@ -1,0 +1,48 @@
+"""`sentinel report` as a script meets it."""
+
+import sys
+from pathlib import Path
+
+import pytest
+
+from sentinel.cli import main
+from tests.report.sessions import frame, journal_of
+
+
+def run(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *args: object
+) -> tuple[int, str, str]:
+    monkeypatch.setattr(sys, "argv", ["sentinel", "report", *map(str, args)])
+    with pytest.raises(SystemExit) as left:
+        main()
+    printed = capsys.readouterr()
+    return int(left.value.code or 0), printed.out, printed.err
+
+
+def test_the_page_appears_in_the_folder_or_where_it_is_wanted(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    folder = journal_of(tmp_path / "s", [frame(n) for n in range(5)])
+    status, out, err = run(capsys, monkeypatch, folder)
+    assert (status, out, err) == (0, f"Report    {folder / 'report.html'}\n", "")
+    wanted = tmp_path / "elsewhere.html"
+    assert run(capsys, monkeypatch, folder, "--out", wanted)[0] == 0
+    assert wanted.read_bytes() == (folder / "report.html").read_bytes()
+
+
+@pytest.mark.parametrize("what", ["no folder", "no journal", "no frames", "not a journal"])
+def test_a_wrong_request_is_one_line_and_status_2(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path, what: str
+) -> None:
+    folder = tmp_path / "s"
+    if what != "no folder":
+        folder.mkdir()
+    if what == "no frames":
+        journal_of(folder, [])
+    if what == "not a journal":
+        (folder / "journal.sqlite").write_text("no")
+    status, out, err = run(capsys, monkeypatch, folder)
+    assert (status, out) == (2, "")
+    assert err.startswith("sentinel: ")
+    assert err.count("\n") == 1
+    assert not (folder / "report.html").exists()

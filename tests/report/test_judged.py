@@ -1,0 +1,103 @@
+"""Forecasts beside what came: what the session shows is tested, what it does not show is not."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sentinel.records import Forecast, MeasuredFrame, Severity
+from sentinel.report.judged import Judged, Skill, find_exits, judge_forecasts, skill_of
+from sentinel.report.noticed import noticed
+from sentinel.report.record import Columns, columns_of
+from sentinel.sky import Sun
+from sentinel.times import utc_s
+from tests.report.sessions import MINUTE, NOON, forecast, frame, incident, settings
+
+SUN = Sun(settings().site)
+DRIFT_PX = 2.0
+
+
+def drifting(minutes: int = 400, margin_px: float = 0.0) -> tuple[Columns, float]:
+    """Return a disc that drifts to the right edge, and the minute in which its limb reaches it."""
+    frames: list[MeasuredFrame] = [frame(n, x_px=900 + DRIFT_PX * n) for n in range(minutes)]
+    return columns_of(frames, SUN), (1499.5 - margin_px - 77.8 - 900) / DRIFT_PX
+
+
+def judged(columns: Columns, forecasts: list[Forecast], margin_px: float = 0.0) -> tuple[Judged, ...]:
+    stretch = np.zeros(len(columns), dtype=np.intp)
+    return judge_forecasts(forecasts, columns, stretch, find_exits(columns, stretch, margin_px))
+
+
+@pytest.mark.parametrize("margin_px", [0.0, 40.0])
+def test_the_exit_is_when_limb_and_margin_meet(margin_px: float) -> None:
+    columns, minute = drifting(margin_px=margin_px)
+    (found,) = find_exits(columns, np.zeros(len(columns), dtype=np.intp), margin_px)
+    assert (found.utc_s - utc_s(NOON)) / 60 == pytest.approx(minute, abs=0.01)
+    assert not found.ran_away
+
+
+def test_a_right_forecast_is_right_and_a_late_one_promises_too_much() -> None:
+    columns, minute = drifting()
+    right = [forecast(n, exit_h=(minute - n) / 60) for n in range(0, 200, 10)]
+    skill = skill_of(judged(columns, right))
+    assert (skill.tested, skill.bold, skill.held, skill.untested) == (20, 0, 20, 0)
+    assert skill.median_error == pytest.approx(0.0, abs=1e-3)
+    late = [forecast(n, exit_h=(minute - n) / 60 * 1.5) for n in range(0, 200, 10)]
+    skill = skill_of(judged(columns, late))
+    assert skill.median_error == pytest.approx(0.5, abs=1e-3)
+    assert (skill.bold, skill.held, skill.granted) == (20, 0, None)
+
+
+def test_no_exit_foreseen_counts_as_the_farthest_one() -> None:
+    columns, _ = drifting()
+    skill = skill_of(judged(columns, [forecast(10)]))
+    assert skill.bold == 1
+    assert skill.median_error is not None
+    assert skill.median_error > 5
+
+
+def test_a_disc_put_elsewhere_shows_no_exit_but_may_show_a_false_alarm() -> None:
+    columns, minute = drifting(200)
+    said = judged(columns, [forecast(n, exit_h=1.0) for n in (10, 100, 190)])
+    skill = skill_of(said)
+    assert minute > 200
+    assert (skill.tested, skill.untested, skill.cried) == (0, 3, 2)
+
+
+def test_a_mount_that_ran_away_could_not_be_foreseen() -> None:
+    columns, _ = drifting(400)
+    stretch = np.zeros(len(columns), dtype=np.intp)
+    stretch[240:] = -1
+    (found,) = find_exits(columns, stretch, 0.0)
+    assert found.ran_away
+    said = judge_forecasts([forecast(100), forecast(250, exit_h=0.2)], columns, stretch, [found])
+    assert [one.true_h is None for one in said] == [True, False]
+    assert [one.ran_away for one in said] == [False, True]
+
+
+def test_a_disc_carried_over_the_edge_by_hand_is_no_exit() -> None:
+    frames = [frame(n) for n in range(50)] + [frame(n, x_px=1480.0) for n in range(50, 100)]
+    columns = columns_of(frames, SUN)
+    stretch = np.repeat([0, 1], 50).astype(np.intp)
+    assert find_exits(columns, stretch, 0.0) == ()
+
+
+def test_a_forecast_that_stands_on_no_disc_is_not_judged() -> None:
+    columns, _ = drifting()
+    assert judged(columns, [replace(forecast(5), seen_utc=None)]) == ()
+    assert skill_of([]) == Skill(
+        forecasts=0, tested=0, median_error=None, median_error_min=None, bold=0, granted=None, held=0,
+        untested=0, cried=0,
+    )  # fmt: skip
+
+
+def test_an_incident_is_one_from_onset_to_end_as_grave_as_it_got() -> None:
+    changes = [
+        incident(3),
+        incident(60, "changed", Severity.NOW),
+        incident(90, "cleared", Severity.NOTE),
+        incident(200, severity=Severity.NOTE),
+    ]
+    first, second = noticed(changes)
+    assert (first.severity, first.cleared_utc) == (Severity.NOW, NOON + 90 * MINUTE)
+    assert (second.severity, second.cleared_utc) == (Severity.NOTE, None)
