@@ -20,6 +20,7 @@ _RATE_SETTLED = 2
 _RATE_SETTLED_H = 2.0
 """So many forecasts must agree on a rate; after so many hours of track so many do."""
 _AGREE_S = 1200.0
+PAST_LIMIT_MIN = 10.0
 
 
 class Exit(NamedTuple):
@@ -155,13 +156,19 @@ def surroundings_came(state: Ahead, event: Surroundings) -> Ahead:
     return state._replace(room=Room(time_s, event.free_bytes, event.bytes_per_frame, *first))
 
 
-def readings(state: Ahead, now_s: float, scene: Scene) -> Readings:
-    """Return what to say at this moment of all that can be foreseen."""
+def readings(state: Ahead, now_s: float, scene: Scene, *, tracking: bool) -> Readings:
+    """Return what to say at this moment of all that can be foreseen.
+
+    Parameters
+    ----------
+    tracking
+        The disc is seen at this moment, and the mount carries it.
+    """
     found: Readings = {}
     found["drift-exit"] = _exit_finding(state, state.exit, now_s, scene) if state.exit is not None else None
     overdue = {reason: when for reason, when in state.done if when >= state.due_s}
     due = {one.reason: utc_s(one.time_utc) for one in state.due if one.reason not in overdue}
-    found["axis-limit"] = _limit_finding(state, due.get("axis-limit"), now_s, scene)
+    found["axis-limit"] = _limit_finding(state, due.get("axis-limit"), now_s, scene, tracking=tracking)
     for reason, supply in SUPPLIES.items():
         found[f"supply:{supply}"] = _supply_finding(supply, due.get(reason), now_s, scene)
     if state.room is not None:
@@ -230,7 +237,14 @@ def _believed(
     return Severity.SOON if last.young and not at_hand else severity
 
 
-def _limit_finding(state: Ahead, when_s: float | None, now_s: float, scene: Scene) -> Finding | None:
+def limit_s(state: Ahead) -> float | None:
+    """Return when the axis comes to its limit, as last foreseen; None: not within two days."""
+    return next((utc_s(one.time_utc) for one in state.due if one.reason == "axis-limit"), None)
+
+
+def _limit_finding(
+    state: Ahead, when_s: float | None, now_s: float, scene: Scene, *, tracking: bool
+) -> Finding | None:
     if when_s is None:
         if state.unwound_asked:
             return Finding(severity=Severity.NOTE, onset_s=now_s, detail={"asked": "unwound"}, story="asked")
@@ -242,11 +256,28 @@ def _limit_finding(state: Ahead, when_s: float | None, now_s: float, scene: Scen
         return None
     detail: dict[str, Any] = {"minutes_left": round(left_min, 1), "limit_utc": format_utc(from_utc_s(when_s))}
     story = ""
+    if left_min < -PAST_LIMIT_MIN and tracking:
+        # It should stand still by now and does not: unwound, or it turns further than it is said to.
+        detail |= {"asked": "unwound", "tracks_on": True}
+        return Finding(severity=Severity.NOTE, onset_s=now_s, detail=detail, story="past")
     if not amiss:
         # A pause and a jump look like an unwinding that nobody marked: it is counted as none, and asked.
         detail["asked"] = "unwound"
         severity, story = Severity.NOTE, "asked"
+    elif state.unwound_asked:
+        detail["perhaps_unwound"] = True
+    if _is_hour_angle(when_s, scene):
+        detail["limit"] = "hour-angle"
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
+
+
+def _is_hour_angle(when_s: float, scene: Scene) -> bool:
+    """Whether it is the end of the allowed hour angles that comes then, not of the axis's travel."""
+    allowed = scene.settings.mount.hour_angle_limit_deg
+    if allowed is None:
+        return False
+    off_deg = (float(scene.sun.hour_angle_deg(when_s)) - allowed[1] + 180) % 360 - 180
+    return abs(off_deg) < 1.0
 
 
 def _supply_finding(supply: str, when_s: float | None, now_s: float, scene: Scene) -> Finding | None:

@@ -1,5 +1,6 @@
 """The pure step of the judge: what came in, in the order it came, to what is to be said of it."""
 
+import dataclasses
 from collections.abc import Mapping
 from datetime import datetime
 from types import MappingProxyType
@@ -42,8 +43,8 @@ CAUSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "lost-disc": ("over-bright", "runaway", "no-frames", "drift-exit", "eclipse", "visit"),
         "unverified": ("over-bright", "runaway", "no-frames", "lost-disc"),
         "covered-limb": ("over-bright", "runaway", "no-frames", "eclipse"),
-        "soft-focus": ("over-bright", "runaway", "no-frames"),
-        "dimmed": ("over-bright", "runaway", "no-frames", "eclipse"),
+        "soft-focus": ("over-bright", "runaway", "no-frames", "wrong-place"),
+        "dimmed": ("over-bright", "runaway", "no-frames", "eclipse", "wrong-place"),
     }
 )
 """By effect: what explains it while it is open, so that only the cause is said."""
@@ -68,6 +69,11 @@ SETTLE_S: Mapping[str, float] = MappingProxyType(
     }
 )
 """How long each must be clean before it is over; 0 where its detector sees to that itself."""
+
+UNWINDING_S = 180.0
+"""Nobody unwinds a mount in less."""
+AT_LIMIT_S = 900.0
+"""A mount that stops so near the time at which its axis was to reach its limit stands at it."""
 
 _ON_THE_LIST = MappingProxyType(
     {
@@ -171,10 +177,13 @@ class Judge:
         delivered, found = delivery.came(state.delivery, sight, now_s, scene)
         times, more = timekeeping.came(state.timekeeping, frame, state.motion.track, scene)
         found |= more
+        if times.step is not None and times.step is not state.timekeeping.step:
+            saneness = sanity.clock_was_set(saneness)
         moving, more = motion.saw(state.motion, sight, state.forecast, scene)
-        if more.get("runaway", 0) is None:
+        if more.get("runaway", 0) is None and saneness.impossible is None:
+            # By a place or a time that cannot be right a healthy drive looks wrong.
             more["runaway"] = state.ahead.rate
-        found |= more
+        found |= self._at_limit(more, foreseen=state.ahead)
         seeing, more = sighting.saw(state.sighting, sight, moving.track.drift, scene)
         found |= more
         looking, more = optics.saw(state.optics, sight, scene, cloudy=bool(seeing.hints))
@@ -201,6 +210,15 @@ class Judge:
         return state, found
 
     @staticmethod
+    def _at_limit(found: Readings, foreseen: Ahead) -> Readings:
+        """Say of a mount that stops where its axis ends that it does: who restarts it there winds on."""
+        running, limit_s = found.get("runaway"), ahead.limit_s(foreseen)
+        if running is None or limit_s is None or abs(running.onset_s - limit_s) > AT_LIMIT_S:
+            return found
+        told = dataclasses.replace(running, detail={**running.detail, "at_axis_limit": True})
+        return {**found, "runaway": told}
+
+    @staticmethod
     def _last_facts(state: JudgeState) -> Mapping[str, object]:
         """Return how things stood when the last frame came."""
         last = state.forecast
@@ -212,7 +230,7 @@ class Judge:
     def _perhaps_unwound(foreseen: ahead.Ahead, move: Move, last: Forecast | None) -> ahead.Ahead:
         """Ask whether the axis was unwound where it had turned far and a pause ended in a jump."""
         turned = last.axis_turned_deg if last is not None else None
-        paused = move.landed_s - move.onset_s >= 600
+        paused = move.landed_s - move.onset_s >= UNWINDING_S
         return foreseen._replace(unwound_asked=True) if paused and (turned or 0.0) > 90 else foreseen
 
     def _forecast(self, state: JudgeState, forecast: Forecast) -> tuple[JudgeState, Readings]:
@@ -257,7 +275,11 @@ class Judge:
         if now_s - state.ahead_s < 55:
             return self._visit_readings(state, now_s)
         state = state._replace(ahead_s=now_s)
-        found = ahead.readings(state.ahead, now_s, scene)
+        sight = state.sight
+        seen = sight is not None and sight.trusted and now_s - sight.time_s < 3 * scene.interval_s
+        found = ahead.readings(
+            state.ahead, now_s, scene, tracking=seen and state.motion.running is None and scene.tracks
+        )
         if scene.settings.sleep.from_utc is not None:
             full_s = ahead.full_s(state.ahead.room, scene)
             night = bedtime.time_passed(state.bedtime, state.ahead.due, full_s, now_s, scene)

@@ -182,6 +182,8 @@ def _over_bright(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> 
     # While it glares what was before stays the measure: else the glare would in time become the usual.
     asked_s = state.glare.onset_s if state.glare is not None else sight.time_s
     recent = tuple(b for b in state.bright[-5:] if asked_s - b.time_s <= 1800)
+    # Whatever hides part of a burnt disc later, a loose filter for one, does not make it cloud.
+    cloudy = cloudy and state.glare is None
     glaring, evidence = _glares(recent, _over_usual(state, sight), sight, scene, cloudy=cloudy)
     if glaring:
         onset_s = state.glare.onset_s if state.glare is not None else sight.time_s

@@ -35,6 +35,8 @@ class Sanity(NamedTuple):
     down: int = 0
     """Discs in a row seen with the sun down."""
     down_s: float = 0.0
+    impossible: Finding | None = None
+    """Discs were seen with the sun down: true until a clock is set, however high the sun is by now."""
     odd_axis: Finding | None = None
 
 
@@ -87,14 +89,21 @@ def saw(state: Sanity, sight: Sight, scene: Scene) -> tuple[Sanity, Readings]:
     """Take one frame's sight, and see whether the sun is where it can be seen."""
     limits = scene.thresholds
     down = sight.trusted and sight.in_frame > 0.5 and sight.sun.altitude_deg < limits.sun_down_deg
-    if not down:
-        if sight.trusted and state.down:
-            state = state._replace(down=0)
-        return state, {
-            "wrong-place": state.odd_axis if not state.down else _down_finding(state, sight, scene)
-        }
-    state = state._replace(down=state.down + 1, down_s=state.down_s if state.down else sight.time_s)
-    return state, {"wrong-place": _down_finding(state, sight, scene)}
+    if down:
+        state = state._replace(down=state.down + 1, down_s=state.down_s if state.down else sight.time_s)
+        finding = _down_finding(state, sight, scene)
+        if finding.severity is not None:
+            state = state._replace(impossible=finding)
+        return state, {"wrong-place": finding}
+    if sight.trusted and state.down:
+        state = state._replace(down=0)
+    now = state.impossible or (_down_finding(state, sight, scene) if state.down else state.odd_axis)
+    return state, {"wrong-place": now}
+
+
+def clock_was_set(state: Sanity) -> Sanity:
+    """Forget what was impossible by the clock as it was."""
+    return state._replace(down=0, impossible=None)
 
 
 def _down_finding(state: Sanity, sight: Sight, scene: Scene) -> Finding:
@@ -113,8 +122,7 @@ def _down_finding(state: Sanity, sight: Sight, scene: Scene) -> Finding:
 def likely_mistakes(time_s: float, scene: Scene) -> list[str]:
     """Return the mistakes that would put the sun above the horizon, the likeliest first.
 
-    A wrong longitude is a wrong time: 15 degrees east are an hour later. A wrong date is tried by half a
-    year.
+    A wrong longitude is a wrong time: 15 degrees east are an hour later. A wrong date is always possible.
     """
     site = scene.settings.site
     longitude = (site.longitude_deg + 180) % 360 - 180
@@ -130,9 +138,7 @@ def likely_mistakes(time_s: float, scene: Scene) -> list[str]:
     zone = next((h for h in range(1, 13) if up(h) or up(-h)), None)
     if zone is not None:
         likely.append("time-zone")
-    if not likely or (abs(site.latitude_deg) > 60 and up(182.6 * 24)):
-        likely.append("date")
-    return likely
+    return [*likely, "date"]
 
 
 def _up_at_opposite_latitude(sun: Glance, latitude_deg: float) -> bool:

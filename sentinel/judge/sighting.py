@@ -19,6 +19,7 @@ HINTS = 8
 LEVELS = 12
 # Extinction changes with the air mass; up to so many stops for each is the air's own doing (0.35 mag, hazy).
 EXTINCTION_STOPS = 0.35 / 2.5 * log2(10)
+BRIGHTER_STOPS = 0.4
 COVER_WINDOW = 5
 
 
@@ -115,6 +116,7 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
     if sight.found:
         level = level_stops(sight)
         hint = sight.covered > limits.covered_clear_fraction and sight.in_frame > 0.15
+        hint = hint and not _brightened_at_once(levels, sight)
         hint = hint or _going_out(sight, scene)
         if level is not None:
             new = Level(level, sight.time_s, sight.sun.air_mass, sight.exposure_stops or 0.0)
@@ -142,6 +144,19 @@ def _going_out(sight: Sight, scene: Scene) -> bool:
         return False
     later = scene.glance(sight.time_s + limits.lost_now_min * 60)
     return EXTINCTION_STOPS * (later.air_mass - sight.sun.air_mass) >= limits.faint_loss_stops
+
+
+def _brightened_at_once(levels: tuple[Level, ...], sight: Sight) -> bool:
+    """Whether the disc is brighter than in all of the last minutes: what hides its limb is no cloud then."""
+    exposure = sight.exposure_stops or 0.0
+    recent = [
+        old.stops
+        for old in levels
+        if sight.time_s - old.time_s < 1200 and abs(exposure - old.exposure_stops) < 0.2
+    ]
+    if len(recent) < 3 or sight.brightness <= 0:
+        return False
+    return log2(sight.brightness) - exposure > max(recent) + BRIGHTER_STOPS
 
 
 def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -> bool:

@@ -15,6 +15,8 @@ from sentinel.notify.telling import (
 from sentinel.records import Incident, Severity
 from sentinel.times import parse_utc
 
+_AT_LIMIT = "The axis is at its limit: unwind one full turn first, watch the cables"
+
 
 def runaway(incident: Incident, teller: Teller) -> Words:
     """Word `runaway`."""
@@ -27,8 +29,12 @@ def runaway(incident: Incident, teller: Teller) -> Words:
         return _runaway_lost(incident, teller, did)
     left, brief = _touching(detail, teller)
     act = "Go now. Check power, a snagged cable, the clutch; restart the drive; recentre"
-    short = f"Mount {did} {since}. {brief}Go now. Check power, cable, clutch; "
-    short += f"restart{'' if teller.again else ' drive'}; recentre."
+    short = f"Mount {did} {since}. {brief}Go now. "
+    if detail.get("at_axis_limit"):
+        act = f"Go now. {_AT_LIMIT}; then restart the drive, recentre, mark unwound"
+        short += "At its axis limit: unwind, then restart; recentre."
+    else:
+        short += f"Check power, cable, clutch; restart{'' if teller.again else ' drive'}; recentre."
     return Words(f"MOUNT {did.upper()}: go now", f"The mount {did} at {since}", left, act, short)
 
 
@@ -66,6 +72,8 @@ def _runaway_lost(incident: Incident, teller: Teller, did: str) -> Words:
     left = f"The sun left the frame by {lost} and was {off} degrees {way} of the camera at {then}, "
     left += f"{rate} more each minute"
     act = "Go now. Check power, a snagged cable, the clutch; restart the drive; find the sun; recentre"
+    if detail.get("at_axis_limit"):
+        act = f"Go now. {_AT_LIMIT}; then restart the drive, find the sun, recentre"
     # A repeat may carry dates, and has no room for all of it: where the sun was matters most.
     when = f"Mount {did}, sun lost." if teller.again else f"Mount {did} {since}. Sun left frame {lost}."
     short = f"{when} At {then} {off} deg {way.upper()} of camera, +{rate} deg/min. "
@@ -165,13 +173,21 @@ def _place(detail: Mapping[str, Any]) -> str:
 def axis_limit(incident: Incident, teller: Teller) -> Words:
     """Word `axis-limit`."""
     detail = incident.detail
+    limit, minutes = teller.at(detail.get("limit_utc")), duration(detail.get("minutes_left"))
+    if detail.get("tracks_on"):
+        what = f"The axis was due at its limit at {limit}, but the mount tracks on: was it unwound?"
+        act = "If it was, mark it unwound; if not, watch the cables and mend the limit in the settings"
+        return Words("Past its axis limit?", what, "", act, f"{what} If so, mark unwound.")
     if detail.get("asked") and incident.severity is Severity.NOTE:
         what = f"Something was done at the mount ({teller.at(incident.onset_utc)}): was the axis unwound?"
         act = "If it was, mark it unwound; until then it counts as not"
         return Words("Was the axis unwound?", what, "", act, "Was the axis unwound? If so, mark unwound.")
-    limit, minutes = teller.at(detail.get("limit_utc")), duration(detail.get("minutes_left"))
+    if detail.get("limit") == "hour-angle":
+        return _hour_angle_limit(incident, teller, limit, minutes)
     what, left = f"The mount reaches its axis limit at {limit}", f"That is in {minutes}"
-    act = "Unwind one full turn, watch the cables, recentre, mark unwound"
+    doing = "Unwind one full turn, watch the cables, recentre, mark unwound"
+    perhaps = "If it has been unwound already, mark that; else: " if detail.get("perhaps_unwound") else ""
+    act = perhaps + doing[0].lower() + doing[1:] if perhaps else doing
     urgent = incident.severity is Severity.NOW
     title = "Axis limit: go now" if urgent else f"Axis limit in {minutes}"
     if teller.past(detail.get("limit_utc")):
@@ -181,8 +197,21 @@ def axis_limit(incident: Incident, teller: Teller) -> Words:
     if not (urgent or left):
         title = "Axis limit near"
     go = "Go now. " if urgent else ""
-    short = f"Axis limit {limit}{f', in {minutes}' if left else ''}. {go}{act}."
+    short = f"Axis limit {limit}{f', in {minutes}' if left else ''}. {go}{doing}."
     return Words(title, what, left, act, f"{short} Mount runs well now." if left else short)
+
+
+def _hour_angle_limit(incident: Incident, teller: Teller, limit: str, minutes: str) -> Words:
+    """Word a mount that stops at or past the meridian: a turn back of the whole axis does not help there."""
+    past = teller.past(incident.detail.get("limit_utc"))
+    what = f"The mount {'was due at' if past else 'reaches'} its hour-angle limit at {limit}"
+    left = "" if past or teller.again else f"That is in {minutes}"
+    urgent = incident.severity is Severity.NOW
+    act = "Take it past the limit as its maker says, or turn it over to the other side; then recentre"
+    short = (
+        f"Hour-angle limit {limit}{f', in {minutes}' if left else ''}. {'Go now. ' if urgent else ''}{act}."
+    )
+    return Words("Hour-angle limit: go now" if urgent else "Hour-angle limit near", what, left, act, short)
 
 
 _SUSPECTS = {"cap-or-filter": "cap", "mount": "mount", "camera": "camera"}

@@ -266,6 +266,13 @@ def test_a_sun_that_comes_out_of_cloud_with_burnt_spots_is_no_torn_filter() -> N
     assert watch.of("over-bright") == []
 
 
+def test_a_filter_that_slips_and_covers_part_of_the_rim_is_no_cloud() -> None:
+    watch = seen()
+    watch.frames(1, brightness=0.8, saturated_fraction=0.2, limb_coverage=0.78)
+    watch.frames(80, brightness=1.0, saturated_fraction=1.0, limb_coverage=0.79)
+    assert watch.of("over-bright") == [("opened", "now")]
+
+
 def test_a_longer_exposure_is_no_lost_filter() -> None:
     watch = seen()
     watch.frames(3, brightness=1.0, saturated_fraction=0.98, exposure_s=1 / 60)
