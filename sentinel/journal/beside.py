@@ -11,7 +11,7 @@ from typing import Any
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode
 from sentinel.journal.journal import Damaged, Journal
-from sentinel.records import Alert
+from sentinel.records import Alert, Surroundings
 from sentinel.settings import Settings, validate
 from sentinel.times import from_utc_s
 
@@ -90,6 +90,11 @@ def frame_rows(journal: Journal) -> int:
     """Return how many frames the journal has rows for, those included that cannot be read any more."""
     rows = journal._select("SELECT count(*) FROM event WHERE kind = 'frame'")
     return int(next(rows)[0])
+
+
+def surroundings(journal: Journal) -> Iterator[Surroundings]:
+    """Yield the readings of the surroundings, in order of arrival."""
+    return journal._events_of(Surroundings)
 
 
 def deliveries(journal: Journal) -> Iterator[Delivery]:

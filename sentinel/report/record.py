@@ -10,7 +10,14 @@ import numpy as np
 from sentinel.errors import Problem, RequestProblem
 from sentinel.intake.session import CONFIG_NAME, JOURNAL_NAME
 from sentinel.journal import Journal, Origin
-from sentinel.journal.beside import Delivery, KeptSettings, deliveries, frame_rows, kept_settings
+from sentinel.journal.beside import (
+    Delivery,
+    KeptSettings,
+    deliveries,
+    frame_rows,
+    kept_settings,
+    surroundings,
+)
 from sentinel.notify.digest import chained
 from sentinel.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Surroundings, frame_order
 from sentinel.report.summary import room_px
@@ -85,12 +92,6 @@ def _read(journal: Journal, folder: Path, configs: Sequence[Path]) -> Record:
     if not arrived:
         raise RequestProblem("holds no frames yet", where=str(folder / JOURNAL_NAME), mend="check the folder")
     kept = kept_settings(journal)
-    marks, surroundings = [], []
-    for event, _ in journal.events():
-        if isinstance(event, Mark):
-            marks.append(event)
-        elif isinstance(event, Surroundings):
-            surroundings.append(event)
     frames, strays = _by_exposure(arrived)
     return Record(
         origin=journal.origin,
@@ -100,8 +101,8 @@ def _read(journal: Journal, folder: Path, configs: Sequence[Path]) -> Record:
         strays=strays,
         links=_links(arrived),
         unreadable_rows=frame_rows(journal) - len(arrived),
-        marks=tuple(sorted(marks, key=lambda mark: mark.time_utc)),
-        surroundings=tuple(surroundings),
+        marks=tuple(sorted(journal.marks(), key=lambda mark: mark.time_utc)),
+        surroundings=tuple(surroundings(journal)),
         forecasts=tuple(sorted(journal.forecasts(), key=lambda one: one.time_utc)),
         incidents=tuple(journal.incidents()),
         alerts=tuple(journal.alerts()),
