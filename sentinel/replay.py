@@ -19,7 +19,7 @@ from sentinel.intake.session import (
     open_session,
 )
 from sentinel.journal import Journal, Origin, export
-from sentinel.journal.beside import keep_settings
+from sentinel.journal.beside import keep_settings, kept_settings
 from sentinel.pipeline import Pipeline
 from sentinel.records import Event, MeasuredFrame, frame_order
 from sentinel.report.summary import Summary, summarise
@@ -98,10 +98,15 @@ def past_of(
 
 
 def session_settings(session: Session, configs: Sequence[Path]) -> Settings:
-    """Return the settings given, or else those that lie beside the session."""
+    """Return the settings given, or else those that lie beside the session, or that its journal holds."""
     if configs:
         return load_settings(configs)
     beside = session.beside(CONFIG_NAME)
+    if beside is None and session.journal is not None:
+        with Journal.read(session.journal) as journal:
+            kept = kept_settings(journal)
+        if kept:
+            return kept[-1].settings
     if beside is None:
         raise RequestProblem(
             f"no {CONFIG_NAME} lies beside the session",

@@ -11,7 +11,7 @@ from typing import Any
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode
 from sentinel.journal.journal import Damaged, Journal
-from sentinel.records import Alert, Surroundings
+from sentinel.records import Alert, Forecast, Surroundings
 from sentinel.settings import Settings, validate
 from sentinel.times import from_utc_s
 
@@ -84,6 +84,17 @@ def kept_settings(journal: Journal) -> tuple[KeptSettings, ...]:
 def _kept(journal: Journal) -> list[Any]:
     row = journal._db.execute("SELECT value FROM fact WHERE key = ?", (_SETTINGS,)).fetchone()
     return list(json.loads(row[0])) if row else []
+
+
+def forecasts_by_event(journal: Journal) -> dict[int, Forecast]:
+    """Return the forecasts by the number of the event that led to each."""
+    found: dict[int, Forecast] = {}
+    for number, body in journal._select("SELECT event_seq, body FROM outcome WHERE kind = 'forecast'"):
+        try:
+            found[int(number)] = decode(Forecast, body)
+        except ValueError as error:
+            journal._left_out(error)
+    return found
 
 
 def frame_rows(journal: Journal) -> int:

@@ -55,13 +55,13 @@ def judged(settings: Settings, steps: Sequence[Step]) -> Said:
 
 def foreseen(
     settings: Settings,
-    events: Sequence[tuple[Event, datetime]],
+    events: Sequence[Step],
     tell: Callable[[int], None],
 ) -> tuple[tuple[Step, ...], Said]:
     """Make a session's forecasts; also return what its judging says; `tell` hears how far it is."""
     pipeline, diary = Pipeline(settings, events[0][1]), Diary()
     steps: list[Step] = []
-    for event, now_utc in events:
+    for event, now_utc, _ in events:
         outcome = pipeline.step(event, now_utc)
         diary.take(outcome, utc_s(now_utc))
         steps.append((event, now_utc, outcome.forecast))

@@ -7,7 +7,7 @@ import yaml
 
 from sentinel.records import Forecast, Mark, MeasuredFrame
 from sentinel.tables import write_measurements
-from sentinel.tune.run import known
+from sentinel.tune.reading import known
 from sentinel.tune.trial import Known, Step, judged
 from sentinel.tune.yardstick import Happening
 from tests.judge.tracks import Watch

@@ -1,6 +1,7 @@
 """The command on sessions that lie on disk."""
 
 import json
+import shutil
 import sys
 from pathlib import Path
 from typing import Any
@@ -10,17 +11,32 @@ from astropy.table import Table
 
 from sentinel.cli import main
 from sentinel.journal import Journal, Origin
+from sentinel.replay import Request as ReplayRequest
+from sentinel.replay import replay
 from sentinel.settings import load_settings
 from sentinel.tune.grid import asked_for
+from sentinel.tune.reading import Request, read_sessions
 from sentinel.tune.run import Result, tune, tuned
 from tests.tune.sessions import dark_spells, written
 
 ONLY = ("--only", "lost_now_min")
 
 
+def silent(what: str, done: int, total: int) -> None:
+    del what, done, total
+
+
 @pytest.fixture(scope="session")
-def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return written(dark_spells(17, between=8), tmp_path_factory.mktemp("tune") / "black")
+def table(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A session as a table with its settings."""
+    return written(dark_spells(17, between=8), tmp_path_factory.mktemp("tune") / "table")
+
+
+@pytest.fixture(scope="session")
+def session(table: Path) -> Path:
+    """The same, replayed: its journal holds settings and forecasts."""
+    replay(ReplayRequest(table, table.parent / "black"))
+    return table.parent / "black"
 
 
 def run(
@@ -34,7 +50,11 @@ def run(
 
 
 def test_overlay_table_and_words_are_left_and_nothing_that_was_there_is_lost(
-    session: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    session: Path,
+    table: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     out = tmp_path / "new" / "folder"
     results: list[Result] = []
@@ -52,7 +72,7 @@ def test_overlay_table_and_words_are_left_and_nothing_that_was_there_is_lost(
     assert set(table["threshold"]) == {"lost_now_min", "all-chosen"}
     rows = {float(row["value"]): row for row in table if row["threshold"] == "lost_now_min"}
     assert (rows[15.0]["in_use"], rows[15.0]["needless"], rows[20.2]["chosen"]) == (True, 1, True)
-    settings = load_settings([session / "config.yaml", out / "overlay.yaml"])
+    settings = load_settings([table / "config.yaml", out / "overlay.yaml"])
     assert settings.thresholds.lost_now_min == 20.2
 
     before = {path.name: path.read_bytes() for path in out.iterdir()}
@@ -69,6 +89,31 @@ def test_overlay_table_and_words_are_left_and_nothing_that_was_there_is_lost(
     assert tuned(results[0].sessions, asked_for(["lost_now_min"]), 120) == results[0]
 
 
+def never(*args: object) -> None:
+    raise AssertionError(args)
+
+
+def test_a_replayed_session_brings_its_settings_and_forecasts(
+    session: Path, table: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sentinel.tune.reading.foreseen", never)
+    known = read_sessions(Request(sessions=[session], out=tmp_path), silent)[0]
+    assert known.settings == load_settings([table / "config.yaml"])
+    with Journal.read(session / "journal.sqlite") as journal:
+        assert [made for _, _, made in known.steps if made is not None] == list(journal.forecasts())
+    other = tmp_path / "other.yaml"
+    other.write_text((table / "config.yaml").read_text() + "visit: {travel_min: 30}\n")
+    with pytest.raises(AssertionError):
+        read_sessions(Request(sessions=[session], out=tmp_path, configs=[other]), silent)
+
+
+@pytest.mark.slow
+def test_forecasts_made_anew_are_those_of_the_journal(session: Path, table: Path, tmp_path: Path) -> None:
+    kept, anew = (read_sessions(Request(sessions=[one], out=tmp_path), silent)[0] for one in (session, table))
+    assert (anew.base, anew.yardstick, anew.frames) == (kept.base, kept.yardstick, kept.frames)
+    assert anew.steps == kept.steps
+
+
 @pytest.mark.parametrize(
     ("args", "says"),
     [
@@ -78,8 +123,8 @@ def test_overlay_table_and_words_are_left_and_nothing_that_was_there_is_lost(
         (("{session}", "{session}", "--out", "{out}"), "is named twice"),
         (("{session}", "--out", "{session}"), "the session's own folder"),
         (("{session}", "--out", "{watched}"), "journal of a watch"),
-        (("{watched}", "--out", "{out}", "--config", "{session}/config.yaml"), "holds no frames"),
-        (("{spoilt}", "--out", "{out}", "--config", "{session}/config.yaml"), "journal"),
+        (("{watched}", "--out", "{out}", "--config", "{table}/config.yaml"), "holds no frames"),
+        (("{spoilt}", "--out", "{out}", "--config", "{table}/config.yaml"), "journal"),
         (("{session}", "{other}", "--out", "{out}"), "its thresholds differ"),
         (("{session}", "--out", "{out}", "--only", "lost_nowmin"), "'lost_nowmin' is none"),
         (("{session}", "--out", "{out}", "--only", "bright_jump_ratio"), "left alone by tuning"),
@@ -92,6 +137,7 @@ def test_a_wrong_request_is_one_line_and_leaves_nothing(  # noqa: PLR0917 - case
     args: tuple[str, ...],
     says: str,
     session: Path,
+    table: Path,
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
