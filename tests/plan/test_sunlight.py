@@ -77,11 +77,11 @@ def test_low_sun_is_low_and_flat() -> None:
 
 def test_an_eclipse_below_the_horizon_is_not_told() -> None:
     """2026-08-12: total in northern Spain at sunset, nothing to see in New Zealand (its night)."""
-    (seen,) = light("2026-08-10", "2026-08-14", 43.0, -3.7).eclipses
+    (seen,) = light("2026-08-12", "2026-08-12", 43.0, -3.7).eclipses
     assert seen.kind == "total"
     assert seen.central_from_utc is not None
-    assert light("2026-08-10", "2026-08-14", -44.0, 170.0).eclipses == ()
-    assert light("2026-09-10", "2026-09-14", 43.0, -3.7).eclipses == ()
+    assert light("2026-08-12", "2026-08-12", -44.0, 170.0).eclipses == ()
+    assert light("2026-09-20", "2026-09-20", 43.0, -3.7).eclipses == ()
 
 
 lines = st.lists(
@@ -89,7 +89,7 @@ lines = st.lists(
 )
 
 
-@with_settings(max_examples=12, deadline=None)
+@with_settings(max_examples=6, deadline=None)
 @given(st.sampled_from([-78.0, -35.0, 0.0, 52.0, 67.5, 70.37, 90.0]), lines, st.integers(0, 360))
 def test_stretches_and_gaps_share_out_the_trip(
     latitude_deg: float, line: list[tuple[float, float]], day: int

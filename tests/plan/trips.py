@@ -1,5 +1,6 @@
 """Invented trips: settings in a line, planned."""
 
+from functools import lru_cache
 from typing import Any
 
 from sentinel.plan.making import plan_trip
@@ -24,5 +25,6 @@ def trip(
     return read_trip(told or settings(), begin, end, frame, mb)
 
 
+@lru_cache(maxsize=32)
 def planned(told: Settings, begin: str, end: str, frame: str | None = "6000x4000") -> Plan:
     return plan_trip(told, trip(begin, end, told, frame))

@@ -1,0 +1,155 @@
+"""What people and scripts see."""
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+from PIL import Image
+
+from sentinel.cli import main
+from sentinel.plan.lines import plan_lines
+from tests.plan.trips import planned, settings
+
+RIDGES = [[0.0, 0.0], [40.0, 0.0], [41.0, 15.0], [59.0, 15.0], [60.0, 0.0]]
+EXAMPLE = Path(__file__).parents[2] / "config" / "mid-latitude-week.yaml"
+
+
+def told(begin: str, end: str, *, frame: str | None = "6000x4000", **sections: Any) -> str:
+    made = settings(sections.pop("latitude_deg", 70.37), 31.1, **sections)
+    return "\n".join(plan_lines(planned(made, begin, end, frame), made))
+
+
+def flowing(text: str) -> str:
+    return " ".join(text.split())
+
+
+@pytest.mark.parametrize(
+    ("trip", "sections"),
+    [
+        (("2027-06-18", "2027-06-22"), {"alerts": {"zone": "America/Argentina/Buenos_Aires"}}),
+        (("2027-06-18", "2027-06-18"), {"site": {"horizon": RIDGES}, "mount": {"tracking": "lunar"}}),
+        (("2026-12-18", "2026-12-18"), {"supplies": {"camera_battery_h": 0.1, "timer_frames": 999_999}}),
+        (("2026-08-12", "2026-08-12"), {"latitude_deg": 43.0, "camera": {"focal_length_mm": 24.0}}),
+        (("2027-05-20", "2027-05-30"), {"mount": {"hour_angle_limit_deg": [-95.0, 95.0]}}),
+        (("2027-06-18T11:00:00Z", "2027-06-18T11:00:01Z"), {"mount": {"tracking": "none"}}),
+        (("1970-01-01", "1970-01-02"), {"latitude_deg": -90.0, "camera": {"focal_length_mm": 4000.0}}),
+    ],
+)
+def test_no_line_is_wider_than_110(trip: tuple[str, str], sections: dict[str, Any]) -> None:
+    lines = told(*trip, **sections).splitlines()
+    assert max(map(len, lines)) <= 110
+    assert len(lines) <= 50
+    assert "nan" not in " ".join(lines)
+    assert lines[-3].startswith("Caution") or lines[-2].startswith("Caution")
+
+
+def test_the_most_important_comes_first() -> None:
+    supplies = {"timer_frames": 999, "camera_battery_h": 30.0}
+    lines = told("2027-06-18", "2027-06-22", supplies=supplies).splitlines()
+    assert lines[0].startswith("Sun        UNBROKEN the whole trip, 18 Jun 00:00Z to 23 Jun 00:00Z (120 h)")
+    assert lines[2].startswith(
+        "Due first  timer's count 18 Jun 16:39Z; axis limit 19 Jun 00:00Z; camera battery"
+    )
+
+
+def test_the_operators_time_stands_beside_utc() -> None:
+    text = told("2027-06-18", "2027-06-18", alerts={"zone": "Europe/Oslo"})
+    assert "18 Jun 00:00Z (02:00 Oslo)" in text
+    assert "09:57Z (11:57)" in text
+
+
+def test_nights_are_said_as_gaps() -> None:
+    text = flowing(told("2027-06-18", "2027-06-18", latitude_deg=47.0, mount={"axis_limit_deg": 300.0}))
+    assert "NOT UNBROKEN: 2 nights, the longest gap" in text
+    assert "(sun down)" in text
+
+
+def test_a_polar_night_is_not_talked_about_for_long() -> None:
+    text = told("2026-12-18", "2026-12-22", latitude_deg=75.0)
+    assert "nothing to photograph" in text
+    assert "Alignment" not in text
+    assert "Unwind" not in text
+
+
+def test_a_ridge_and_a_grazing_sun() -> None:
+    assert "1 ridge," in told("2027-06-21", "2027-06-21", site={"horizon": RIDGES})
+    text = flowing(told("2027-06-21", "2027-06-21", site={"horizon": [[0.0, 4.0]]}))
+    assert "its lower limb dips behind the line 21 Jun" in text
+
+
+def test_what_is_not_known_is_said_with_its_remedy() -> None:
+    text = flowing(told("2027-06-18", "2027-06-18", frame=None))
+    assert "--frame 6000x4000" in text
+    assert "site.horizon" in text
+    assert "Alignment" not in text
+
+
+def test_the_cautions_stand_once() -> None:
+    text = flowing(told("2027-06-18", "2027-06-18"))
+    assert text.count("filter before the lens") == 1
+    assert "never look through camera or finder without it" in text
+    assert "makers' instructions and local rules" in text
+
+
+def run(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *args: object
+) -> tuple[int, str, str]:
+    monkeypatch.setattr(sys, "argv", ["sentinel", "plan", *map(str, args)])
+    with pytest.raises(SystemExit) as left:
+        main()
+    printed = capsys.readouterr()
+    return int(left.value.code or 0), printed.out, printed.err
+
+
+def test_the_command_for_people(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    status, out, err = run(
+        capsys, monkeypatch, "2026-08-10", "2026-08-12", "--config", EXAMPLE, "--frame", "6000x4000"
+    )
+    assert (status, err) == (0, "")
+    assert "PARTIAL, 12 Aug" in out, "the eclipse of that evening"
+    assert "Zurich" in out
+
+
+def test_the_command_for_scripts(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The later file lays over the earlier; the folder tells the frame's size."""
+    Image.new("L", (6000, 4000)).save(tmp_path / "a.png")
+    (tmp_path / "more.yaml").write_text(
+        yaml.safe_dump({"frames": {"folder": str(tmp_path)}, "supplies": {"timer_frames": 999}}), "utf-8"
+    )
+    configs = ("--config", EXAMPLE, "--config", tmp_path / "more.yaml")
+    status, out, err = run(capsys, monkeypatch, "2026-08-10", "2026-08-12", *configs, "--json")
+    assert (status, err) == (0, "")
+    plan = json.loads(out)
+    assert (plan["from_utc"], plan["to_utc"]) == ("2026-08-10T00:00:00Z", "2026-08-13T00:00:00Z")
+    assert plan["picture"]["field"]["width_px"] == 6000
+    assert plan["pictures"]["frame_bytes"] == (tmp_path / "a.png").stat().st_size
+    assert {r["what"]: r["first_due_utc"] for r in plan["renewals"]}["timer"] == "2026-08-10T16:39:00Z"
+    assert len(plan["sun"]["stretches"]) == 3
+    assert plan["sun"]["eclipses"][0]["kind"] == "partial"
+    assert plan["sun"]["days"][0]["date_utc"] == "2026-08-10"
+    assert {"worst_h", "usual_h", "axis_error_deg"} == set(plan["alignment"]["stays"][0])
+
+
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        (["2026-08-12", "2026-08-10", "--config", EXAMPLE], "ends before it begins"),
+        (["2026-08-12", "2026-08-13", "--config", EXAMPLE, "--frame", "big"], "--frame"),
+        (["2026-08-12", "2026-08-13", "--config", EXAMPLE, "--frame-mb", "0"], "--frame-mb"),
+        (["2026-08-12", "2026-08-13"], "no settings are named"),
+        (["2026-08-12"], "Missing argument 'TO'"),
+        (["2026-08-12", "2026-08-13", "--config", "/nonexistent.yaml"], "cannot be read"),
+    ],
+)
+def test_a_wrong_request_is_one_line_and_status_2(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, args: list[str], says: str
+) -> None:
+    status, out, err = run(capsys, monkeypatch, *args)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert err.count("\n") == 1
