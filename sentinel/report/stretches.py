@@ -5,10 +5,8 @@ from collections.abc import Iterable
 import numpy as np
 
 from sentinel.report.thin import Indices
-from sentinel.sky.arrays import Array, Bools
+from sentinel.sky.arrays import Array
 
-FAST_ARCSEC_S = 0.6
-"""No mount that follows the sun lets it go so fast: 4 % of the drive's rate."""
 LEAST_STEP_ARCSEC = 60.0
 JITTERS = 8.0
 WINDOW = 30
@@ -35,12 +33,15 @@ def stretches(utc_s: Array, xy_arcsec: Array, marks_s: Iterable[float] = ()) -> 
     n = len(utc_s)
     if n < SHORTEST:
         return np.zeros(n, dtype=np.intp)
-    cut = _fast(utc_s, xy_arcsec)
+    excess, dt = _steps(utc_s, xy_arcsec)
+    limit = _limit(excess)
+    # Between these neighbours the disc went as no drift takes it.
+    cut = np.hypot(excess[:, 0], excess[:, 1]) > limit + GAP_DRIFT_ARCSEC_S * dt
     pieces = [piece for piece in np.split(np.arange(n), np.flatnonzero(cut) + 1) if len(piece) >= SHORTEST]
     found = np.full(n, -1, dtype=np.intp)
     number, before = -1, None
     for piece in pieces:
-        if before is None or not _joins(utc_s, xy_arcsec, before, piece, _limit(utc_s, xy_arcsec)):
+        if before is None or not _joins(utc_s, xy_arcsec, before, piece, limit):
             number += 1
         found[piece] = number
         before = piece
@@ -59,19 +60,10 @@ def _steps(utc_s: Array, xy_arcsec: Array) -> tuple[Array, Array]:
     return (speed - np.median(windows, axis=-1)) * dt[:, None], dt
 
 
-def _limit(utc_s: Array, xy_arcsec: Array) -> float:
+def _limit(excess: Array) -> float:
     """Return how far a step may differ from the usual ones and still be wind, in arcsec."""
-    excess, _ = _steps(utc_s, xy_arcsec)
     jitter = 1.4826 * float(np.median(np.abs(excess - np.median(excess, axis=0))))
     return max(LEAST_STEP_ARCSEC, JITTERS * jitter)
-
-
-def _fast(utc_s: Array, xy_arcsec: Array) -> Bools:
-    """Return between which neighbours the disc went as no drift takes it, (n - 1,)."""
-    excess, dt = _steps(utc_s, xy_arcsec)
-    size = np.hypot(excess[:, 0], excess[:, 1])
-    limit = _limit(utc_s, xy_arcsec)
-    return np.asarray((size > limit + GAP_DRIFT_ARCSEC_S * dt) & (size > np.minimum(FAST_ARCSEC_S * dt, 600)))
 
 
 def _joins(utc_s: Array, xy_arcsec: Array, before: Indices, after: Indices, limit: float) -> bool:

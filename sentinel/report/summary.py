@@ -1,7 +1,7 @@
 """A session in a few lines: what there was, where the disc went, what was noticed, what is due."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -10,8 +10,8 @@ from statistics import median
 
 import numpy as np
 
-from sentinel.notify.left_alone import left_alone, span
-from sentinel.records import Alert, Forecast, Incident, MeasuredFrame
+from sentinel.notify.left_alone import left_alone, pressing, span
+from sentinel.records import Alert, Forecast, Incident, MeasuredFrame, Severity
 from sentinel.settings import Settings
 from sentinel.sky import Sun
 from sentinel.tables import MEANING
@@ -99,8 +99,15 @@ def summarise(
         wakes=sum(a.severity.value == "now" and a.kind == "first" for a in alerts),
         forecast=forecast,
         focal_length_mm=settings.camera.focal_length_mm,
-        left_alone=_sun_down(discs, forecast, settings) or left_alone(forecast, end_utc),
+        left_alone=_sun_down(discs, forecast, settings)
+        or left_alone(forecast, end_utc, pressing(_still_open(incidents))),
     )
+
+
+def _still_open(incidents: Sequence[Incident]) -> Iterator[tuple[str, Severity, str]]:
+    """Yield what is open at the end, in the order in which it was last heard of."""
+    last = {(one.condition, str(one.detail.get("supply", ""))): one for one in incidents}
+    yield from ((one.condition, one.severity, one.message) for one in last.values() if one.state != "cleared")
 
 
 def _sun_down(discs: Sequence[MeasuredFrame], forecast: Forecast | None, settings: Settings) -> str:
