@@ -164,7 +164,7 @@ def _exit_fields(known: Known, exits: Exits) -> dict[str, Any]:
             # Out already: it left when it was seen to, or else when it was last expected to.
             at = min(at, _left_s(known, at))
         fields[name] = None if at is None else from_utc_s(at)
-    fields["edge"] = exits.likely_edge() if fields["exit_utc"] is not None else None
+    fields["edge"] = exits.likely_edge() if fields["exit_early_utc"] is not None else None
     return fields
 
 

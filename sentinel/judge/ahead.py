@@ -1,6 +1,7 @@
 """What can be foreseen: `drift-exit`, `axis-limit`, `supply`, `storage`, and a drive at the wrong rate."""
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any, NamedTuple
 
 from sentinel.judge.lifecycle import Finding, Readings
@@ -82,12 +83,29 @@ def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
         forecast.edge,
         "too-little-arc" in forecast.flags or (forecast.arc_h or 0.0) < 1.0,
         "departed" in forecast.flags,
-        forecast.best_place,
+        _worth_taking(forecast),
     )
     near = new.clear_s is not None and new.clear_s - told_s <= (_leads_min(scene)[0] * 60 + _AGREE_S)
     near_s = (told_s if state.near_s is None else state.near_s) if near else None
     state = state._replace(exit=new, near_s=near_s, due=forecast.due, due_s=told_s)
     return _rated(state, forecast, scene)
+
+
+def _worth_taking(forecast: Forecast) -> Place | None:
+    """Return where to put the disc: now, or, where that gains nothing yet, at the latest time that does.
+
+    A place is promised to hold at the safe level, and wherever a hand may put the disc about it: to leave it
+    where it is may be promised longer.
+    """
+    best, early = forecast.best_place, forecast.exit_early_utc
+    if best is None or early is None or _outlasts(best, early):
+        return best
+    later = [place for place in forecast.later_places if place.at_utc < early and _outlasts(place, early)]
+    return max(later, key=lambda place: place.at_utc, default=None)
+
+
+def _outlasts(place: Place, time_utc: datetime) -> bool:
+    return place.holds_until_utc is None or place.holds_until_utc > time_utc
 
 
 def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
@@ -211,6 +229,8 @@ def _exit_finding(state: Ahead, last: Exit, now_s: float, scene: Scene) -> Findi
     }
     if last.place is not None:
         holds = last.place.holds_until_utc
+        if utc_s(last.place.at_utc) > last.told_s + 60:
+            detail["put_at_utc"] = format_utc(last.place.at_utc)
         detail |= {
             "put_right_widths": round(last.place.right_widths, 2),
             "put_up_widths": round(last.place.up_widths, 2),

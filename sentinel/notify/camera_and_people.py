@@ -1,5 +1,8 @@
 """The words for what befalls the camera, its clock and supplies, and for visits."""
 
+from collections.abc import Mapping
+from typing import Any
+
 from sentinel.notify.telling import Teller, Words, duration, either, number
 from sentinel.records import Incident, Severity
 
@@ -115,6 +118,11 @@ _SUPPLIES = {
     "card": ("The camera's card", "Change the card, mark card"),
     "timer": ("The timer's count", "Restart the timer, mark timer"),
 }
+
+
+def supply_name(detail: Mapping[str, Any]) -> str:
+    """Return what runs out; empty: nobody said."""
+    return _SUPPLIES.get(str(detail.get("supply")), ("", ""))[0]
 
 
 def supply(incident: Incident, teller: Teller) -> Words:

@@ -1,8 +1,9 @@
 """The first sentence of everything the program says: until when the camera may be left alone, and why."""
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from sentinel.records import Forecast
+from sentinel.records import Forecast, Severity
 
 _FIRST = {
     "drift": "the sun drifts to the {edge} edge first",
@@ -21,8 +22,30 @@ _GO = "Go to the camera now."
 UNKNOWN = "Until when the camera may be left alone is not known yet: no disc has been measured."
 
 
-def left_alone(forecast: Forecast | None, now_utc: datetime) -> str:
-    """Return one sentence, or two where there is something to do about it."""
+_FORESEEN = frozenset({"drift-exit", "axis-limit", "supply", "storage", "before-sleep"})
+"""What falls due, and so has its own sentence."""
+
+
+def pressing(troubles: Iterable[tuple[str, Severity, str]]) -> str:
+    """Return the text of the first trouble that wakes somebody and was not foreseen; empty: there is none.
+
+    `troubles` are condition, severity and text, the gravest first.
+    """
+    graves = (
+        text
+        for condition, severity, text in troubles
+        if severity is Severity.NOW and condition not in _FORESEEN
+    )
+    return next(graves, "")
+
+
+def left_alone(forecast: Forecast | None, now_utc: datetime, trouble: str = "") -> str:
+    """Return one sentence, or two where there is something to do about it.
+
+    `trouble` is what is open and cannot wait, as `pressing` gives it.
+    """
+    if trouble:
+        return f"The camera cannot be left alone now. {trouble}"
     if forecast is None or forecast.seen_utc is None:
         return UNKNOWN
     if forecast.exit_utc is not None and forecast.exit_utc <= now_utc:

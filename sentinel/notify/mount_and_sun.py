@@ -129,11 +129,14 @@ def drift_exit(incident: Incident, teller: Teller) -> Words:
     if teller.past(holds):
         place = ""  # it was a good place then
     to = f"put the disc {place}" if place else "recentre"
-    act = f"Go now and {to}" if urgent else f"Plan a visit and {to} before then"
+    put_at = detail.get("put_at_utc")
+    when = f"at {teller.at(put_at)}, not sooner" if place and put_at else "before then"
+    act = f"Go now and {to}" if urgent else f"Plan a visit and {to} {when}"
     good = f" Then good until {teller.at(holds)}." if place and holds else ""
     act = act + "." + good if good else act
     brief = to.replace("the ", "")
-    then = f"{'Go now. ' if urgent else ''}{brief[0].upper()}{brief[1:]}.{good}"
+    at_time = f" at {teller.at(put_at)}" if place and put_at and not urgent else ""
+    then = f"{'Go now. ' if urgent else ''}{brief[0].upper()}{brief[1:]}{at_time}.{good}"
     if over is not None:
         is_over, since = over
         title = f"Sun {'' if is_over else 'may be '}over the {edge}: go now"

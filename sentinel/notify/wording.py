@@ -86,6 +86,9 @@ def words_for(incident: Incident, teller: Teller) -> Words:
 
 def _over(incident: Incident, teller: Teller) -> Words:
     name = NAMES.get(incident.condition, incident.condition)
+    supply = camera_and_people.supply_name(incident.detail)
+    if incident.condition == "supply" and supply:
+        name = f"{supply[0].lower()}{supply[1:]} was running out"
     begun, ended = teller.span(incident.onset_utc, incident.time_utc)
     what = f"Over: {name}, from {begun} to {ended}"
     return Words(f"Over: {name}", what, short=what.replace(",", "") + ".")

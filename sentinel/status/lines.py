@@ -7,7 +7,7 @@ from sentinel.errors import Problem
 from sentinel.journal.codec import decode, plain
 from sentinel.notify.left_alone import clock_time, left_alone
 from sentinel.status.facts import ago, facts_of, job_line, stop_words
-from sentinel.status.standing import Standing
+from sentinel.status.standing import Standing, pressing_of
 
 
 def to_json(standing: Standing) -> str:
@@ -37,7 +37,10 @@ def status_lines(s: Standing, now_utc: datetime, *, watched: bool) -> list[str]:
     lines = [f"As of {clock_time(s.written_utc, now_utc)}Z, {ago(s.written_utc, now_utc)}; {picture}."]
     if not watched:
         lines.append("THE WATCH IS NOT RUNNING: nobody looks after the camera.")
-    lines += [left_alone(s.forecast, now_utc), f"If the mount stopped now: {stop_words(s)}."]
+    lines += [
+        left_alone(s.forecast, now_utc, pressing_of(s.troubles)),
+        f"If the mount stopped now: {stop_words(s)}.",
+    ]
     lines += ["", "Open"]
     for t in s.troubles:
         act = f" {t.act}" if t.act else ""
@@ -72,4 +75,5 @@ def until_lines(s: Standing, until_utc: datetime, now_utc: datetime) -> list[str
         for due in natural
     ]
     lines.append(f"If the mount stopped now: {stop_words(s)}.")
-    return lines
+    trouble = pressing_of(s.troubles)
+    return [left_alone(s.forecast, now_utc, trouble), *lines] if trouble else lines

@@ -1,12 +1,12 @@
 """The standing of a watch at one moment, in the order in which it matters. Pure."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import datetime, timedelta
 from math import isfinite
 from types import MappingProxyType
 
-from sentinel.notify.left_alone import left_alone
+from sentinel.notify.left_alone import left_alone, pressing
 from sentinel.notify.placing import placing
 from sentinel.notify.wording import Teller, message, words_for
 from sentinel.records import Edge, Forecast, Severity, Surroundings
@@ -140,18 +140,19 @@ def standing_of(
     forecast, around = _finite(board.forecast), board.around
     due = forecast.due if forecast is not None else ()
     stop_utc = forecast.stop_edge_utc if forecast is not None else None
+    troubles = _troubles(board, now_utc)
     return Standing(
         written_utc=now_utc,
         interval_s=settings.camera.interval_s,
         frame=board.frame.frame if board.frame is not None else None,
         frame_utc=board.newest_utc,
-        left_alone=left_alone(forecast, now_utc),
+        left_alone=left_alone(forecast, now_utc, pressing_of(troubles)),
         leave_until_utc=due[0].time_utc if due else None,
         leave_reason=due[0].reason if due else None,
         set_off_utc=forecast.next_visit_utc if forecast is not None else None,
         stop_edge_min=_stop_min(forecast, stop_utc),
         stop_edge=forecast.stop_edge if forecast is not None else None,
-        troubles=_troubles(board, now_utc),
+        troubles=troubles,
         jobs=_jobs(forecast),
         verified_utc=board.disc.time_utc if board.disc is not None else None,
         focus_ratio=focus_ratio,
@@ -171,6 +172,11 @@ def standing_of(
         messages=messages or Messages(),
         forecast=forecast,
     )
+
+
+def pressing_of(troubles: Iterable[Trouble]) -> str:
+    """Return what of these cannot wait; empty: nothing."""
+    return pressing((one.condition, one.severity, one.what) for one in troubles)
 
 
 def _finite(forecast: Forecast | None) -> Forecast | None:

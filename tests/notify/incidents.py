@@ -93,6 +93,23 @@ EVERY: dict[str, Incident] = {
     ),
     "axis-limit soon": incident("axis-limit", "soon", limit_utc=at("04:34"), minutes_left=91.0),
     "axis-limit now": incident("axis-limit", "now", limit_utc=at("03:34"), minutes_left=31.0),
+    "axis-limit past note": incident(
+        "axis-limit", "note", asked="unwound", tracks_on=True, limit_utc=at("02:40"), minutes_left=-23.0
+    ),
+    "axis-limit perhaps unwound now": incident(
+        "axis-limit", "now", perhaps_unwound=True, limit_utc=at("03:34"), minutes_left=31.0
+    ),
+    "axis-limit hour angle soon": incident(
+        "axis-limit", "soon", limit="hour-angle", limit_utc=at("04:34"), minutes_left=91.0
+    ),
+    "axis-limit hour angle now": incident(
+        "axis-limit", "now", limit="hour-angle", limit_utc=at("03:34"), minutes_left=31.0
+    ),
+    "runaway at its limit now": incident("runaway", "now", kind="stopped", at_axis_limit=True, **_RUN),
+    "drift-exit placed later soon": incident(
+        "drift-exit", "soon", edge="top", exit_early_utc=at("04:34"), minutes_left=91.0,
+        put_right_widths=0.52, put_up_widths=-1.04, put_holds_until_utc=at("15:10"), put_at_utc=at("04:00"),
+    ),
     "lost-disc soon": incident("lost-disc", "soon", likely=["cap-or-filter", "mount", "camera"], **_LOOK),
     "lost-disc now": incident("lost-disc", "now", likely=["cap-or-filter", "mount", "camera"], **_LOOK),
     "lost-disc left now": incident(
