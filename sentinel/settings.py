@@ -8,10 +8,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from sentinel.errors import RequestProblem
 from sentinel.plain_yaml import overlay, read_yaml
+from sentinel.times import known_zone
 
 
 class Section(BaseModel):
@@ -195,7 +196,7 @@ class Alerts(Section):
 
     repeat_min: Annotated[tuple[float, ...], Field(strict=False)] = (5.0, 15.0, 30.0)
     """Minutes after the first at which a `now` is repeated until seen or cleared; then ever more rarely."""
-    zone: str | None = None
+    zone: Annotated[str, AfterValidator(known_zone)] | None = None
     """The operator's time zone (like `Europe/Oslo`), told beside UTC."""
     hourly_cap: int = Field(20, ge=1)
     """Messages an hour beyond which only a `now` of a new condition is sent."""
@@ -386,9 +387,7 @@ def validate(content: dict[str, Any], *, where: str) -> Settings:
     except ValidationError as error:
         path, complaint = one_line(error)
         raise RequestProblem(
-            f"{path} {complaint}",
-            where=where,
-            mend="see config/example.yaml for every setting and its unit",
+            f"{path} {complaint}", where=where, mend="see config/example.yaml for every setting and its unit"
         ) from None
 
 

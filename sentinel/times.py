@@ -4,6 +4,7 @@ No clock is read here; that is `sentinel.clock`'s alone.
 """
 
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from sentinel.errors import RequestProblem
 
@@ -48,3 +49,12 @@ def format_utc(time_utc: datetime) -> str:
     rounded = from_utc_s(round(utc_s(time_utc), 3))
     spec = "milliseconds" if rounded.microsecond else "seconds"
     return rounded.isoformat(timespec=spec).replace("+00:00", "Z")
+
+
+def known_zone(name: str) -> str:
+    """Return the name of a time zone as it is, if there is such a zone; else raise `ValueError`."""
+    try:
+        ZoneInfo(name)
+    except (OSError, KeyError, ValueError):
+        raise ValueError(f"names no time zone: {name!r}; write it like Europe/Oslo") from None
+    return name
