@@ -65,7 +65,7 @@ def _headline(plan: Plan, teller: Teller) -> str:
     if longest is None:
         return "It stays below your horizon line all the time: there is nothing to photograph."
     when = f"{_between(longest.from_utc, longest.to_utc, teller)} ({hours_text(longest.hours)})"
-    if not plan.sun.gaps:
+    if plan.sun.unbroken:
         low = f"lowest {longest.lowest_deg:.1f} degrees, {teller.at(longest.lowest_utc)}"
         return f"UNBROKEN the whole trip, {when}, {_cut(longest, teller)}; {low}."
     gap = max(plan.sun.gaps, key=lambda gap: gap.hours)

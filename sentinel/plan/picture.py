@@ -85,8 +85,9 @@ def _stops(settings: Settings, sun: Sun, trip: Trip, starts: tuple[Coming, ...])
 
 
 def _vertical_turns_deg(sun: Sun, middle_s: float) -> float | None:
-    """Return how far the vertical turns in the frame while the sun is up, in the day around a time."""
-    times = middle_s + np.linspace(-DAY_S / 2, DAY_S / 2, 289)
+    """Return how far the vertical turns in the frame while the sun is up, in the solar day around a time."""
+    noon_s = middle_s - float(sun.hour_angle_deg(middle_s)) * DAY_S / 360
+    times = noon_s + np.linspace(-DAY_S / 2, DAY_S / 2, 289)
     up = above_line(sun, times, "upper")
     if not up.any():
         return None

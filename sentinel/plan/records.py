@@ -115,6 +115,8 @@ class Sunlight:
     low: tuple[LowSun, ...]
     eclipses: tuple[EclipseSeen, ...]
     sun_h: float
+    unbroken: bool
+    """No gap in it: the upper limb is above the line all the time."""
 
     @property
     def longest(self) -> Stretch | None:

@@ -28,6 +28,7 @@ def sunlight(sun: Sun, trip: Trip) -> Sunlight:
         low=tuple(_low(sun, begin_s, end_s)),
         eclipses=tuple(_eclipses(sun, begin_s, end_s)),
         sun_h=sum(end - begin for begin, end in upper) / 3600,
+        unbroken=upper == ((begin_s, end_s),),
     )
 
 

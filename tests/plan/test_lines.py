@@ -130,6 +130,7 @@ def test_the_command_for_scripts(
     assert plan["pictures"]["frame_bytes"] == (tmp_path / "a.png").stat().st_size
     assert {r["what"]: r["first_due_utc"] for r in plan["renewals"]}["timer"] == "2026-08-10T16:39:00Z"
     assert len(plan["sun"]["stretches"]) == 3
+    assert plan["sun"]["unbroken"] is False
     assert plan["sun"]["eclipses"][0]["kind"] == "partial"
     assert plan["sun"]["days"][0]["date_utc"] == "2026-08-10"
     assert {"worst_h", "usual_h", "axis_error_deg"} == set(plan["alignment"]["stays"][0])
