@@ -13,7 +13,7 @@ from sentinel.journal.codec import decode
 from sentinel.journal.journal import Damaged, Journal
 from sentinel.records import Alert, Forecast, Surroundings
 from sentinel.settings import Settings, validate
-from sentinel.times import from_utc_s
+from sentinel.times import from_utc_s, parse_utc
 
 log = logging.getLogger(__name__)
 
@@ -101,6 +101,12 @@ def frame_rows(journal: Journal) -> int:
     """Return how many frames the journal has rows for, those included that cannot be read any more."""
     rows = journal._select("SELECT count(*) FROM event WHERE kind = 'frame'")
     return int(next(rows)[0])
+
+
+def until_utc(journal: Journal) -> datetime | None:
+    """Return when the last event was taken up; None: there is none."""
+    (last,) = next(journal._select("SELECT max(now_utc) FROM event"))
+    return parse_utc(last) if last else None
 
 
 def surroundings(journal: Journal) -> Iterator[Surroundings]:

@@ -245,6 +245,8 @@ def _rows_plot(w: Worked) -> Plot:
     c, interval = w.columns, w.interval_s
     up = c.above_deg >= 0
     gaps = [Stretch(from_utc=g.from_utc, to_utc=g.to_utc) for g in w.summary.gaps]
+    if w.silent_since_utc is not None:
+        gaps.append(Stretch(from_utc=w.silent_since_utc, to_utc=w.record.until_utc))
     unseen = runs_of(c.utc_s, ~c.found & up, interval)
     # As the judge counts it: of that part of the limb which lies in the frame.
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from math import inf, isfinite
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from sentinel.journal.beside import (
     frame_rows,
     kept_settings,
     surroundings,
+    until_utc,
 )
 from sentinel.notify.digest import chained
 from sentinel.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Surroundings, frame_order
@@ -56,6 +58,8 @@ class Record:
     """By `id` of the frame; only frames whose bytes were hashed."""
     unreadable_rows: int
     """Frames whose row in the journal is spoilt."""
+    until_utc: datetime
+    """When a watch was last at work after the last frame; in a replay, the last frame's own time."""
     marks: tuple[Mark, ...]
     surroundings: tuple[Surroundings, ...]
     forecasts: tuple[Forecast, ...]
@@ -101,6 +105,7 @@ def _read(journal: Journal, folder: Path, configs: Sequence[Path]) -> Record:
         strays=strays,
         links=_links(arrived),
         unreadable_rows=frame_rows(journal) - len(arrived),
+        until_utc=_until(journal, frames[-1].time_utc),
         marks=tuple(sorted(journal.marks(), key=lambda mark: mark.time_utc)),
         surroundings=tuple(surroundings(journal)),
         forecasts=tuple(sorted(journal.forecasts(), key=lambda one: one.time_utc)),
@@ -121,6 +126,14 @@ def _settings(folder: Path, configs: Sequence[Path], kept: tuple[KeptSettings, .
             "its journal holds no settings", where=str(folder), mend="name the session's with --config"
         )
     return load_settings([beside])
+
+
+def _until(journal: Journal, last_utc: datetime) -> datetime:
+    until = until_utc(journal) if journal.origin is Origin.WATCH else None
+    # Old frames put before a live watch, or a clock that was wrong, must not stretch the session.
+    if until is None or not last_utc < until < last_utc + timedelta(days=STRAY_DAYS):
+        return last_utc
+    return until
 
 
 def _sound(frame: MeasuredFrame) -> MeasuredFrame:

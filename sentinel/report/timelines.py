@@ -257,8 +257,10 @@ def _rows(name: str, rows: Sequence[Row], span: Span, words: str, width: float) 
 
 def _bars(pen: Pen, row: Row, x: Scale, y: float) -> None:
     for begin, end, words in _joined(row.bars, (x.high - x.low) / abs(x.end - x.begin)):
-        left = x(begin)
-        right = max(x(end), left + LEAST_WIDTH)
+        if end < x.low or begin > x.high:
+            continue
+        left = x(max(begin, x.low))
+        right = min(max(x(min(end, x.high)), left + LEAST_WIDTH), x.end + LEAST_WIDTH)
         if begin == end:
             diamond = [(left, y + 1), (left + 5, y + 7), (left, y + 13), (left - 5, y + 7)]
             pen.patch(diamond, words, fill=row.colour)

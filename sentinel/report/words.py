@@ -64,6 +64,9 @@ def verdict(w: Worked) -> list[str]:
             f"{gaps}."
         )
     ]
+    if w.silent_since_utc is not None:
+        waited = span(w.record.until_utc - w.silent_since_utc)
+        lines.append(f"After that no picture came, though the watch went on for {waited}.")
     if not isfinite(share.verified):
         return [*lines, "By computation the sun never stood above the horizon line in this time.", *_odd(w)]
     lines.append(

@@ -2,15 +2,13 @@
 
 from collections import Counter
 from dataclasses import dataclass
-
-import numpy as np
+from datetime import datetime
 
 from sentinel.report.account import (
     Hour,
     Share,
     Sizes,
     hours_of,
-    runs_of,
     share_of,
     sizes_of,
 )
@@ -19,9 +17,13 @@ from sentinel.report.look import Span
 from sentinel.report.model import Explained, explain
 from sentinel.report.noticed import Noticed, noticed
 from sentinel.report.record import Columns, Record, columns_of
-from sentinel.report.summary import Summary, summarise
+from sentinel.report.summary import GAP_INTERVALS, Summary, summarise
 from sentinel.sky import Sun
 from sentinel.sky.horizon import daylight
+from sentinel.times import utc_s
+
+SILENT_S = 300.0
+"""A watch that goes on for so long after the last frame has missed some."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,10 +52,11 @@ class Worked:
         """Usual time between frames, or the configured one."""
         return self.summary.interval_s or self.record.settings.camera.interval_s
 
-    def runs(self, name: str) -> list[tuple[float, float]]:
-        """Return from when to when the frames carry a flag."""
-        which = np.array([name in frame.all_flags for frame in self.record.frames], dtype=bool)
-        return runs_of(self.columns.utc_s, which, self.interval_s)
+    @property
+    def silent_since_utc(self) -> datetime | None:
+        """The last frame's time, where a watch went on without any more; None: it did not."""
+        waited = (self.record.until_utc - self.summary.end_utc).total_seconds()
+        return self.summary.end_utc if waited > max(GAP_INTERVALS * self.interval_s, SILENT_S) else None
 
 
 def work_out(record: Record) -> Worked:
@@ -74,7 +77,7 @@ def work_out(record: Record) -> Worked:
     )
     sizes = sizes_of(columns, record.settings.camera.scale_arcsec_px, record)
     exits = find_exits(columns, explained.stretch, record.settings.frames.margin_px)
-    span = Span(float(columns.utc_s[0]), max(float(columns.utc_s[-1]), float(columns.utc_s[0]) + 60))
+    span = Span(float(columns.utc_s[0]), max(utc_s(record.until_utc), float(columns.utc_s[0]) + 60))
     return Worked(
         record=record,
         columns=columns,

@@ -14,7 +14,7 @@ import pytest
 from sentinel.errors import RequestProblem
 from sentinel.intake.session import JOURNAL_NAME
 from sentinel.journal import Journal, Origin, Outbox
-from sentinel.records import Event, MeasuredFrame, Outcome, Severity, Surroundings
+from sentinel.records import Event, MeasuredFrame, Outcome, Severity, Surroundings, Tick
 from sentinel.report.page import RECIPE, write_report
 from tests.report.sessions import (
     MINUTE,
@@ -364,3 +364,12 @@ def test_a_report_can_be_made_while_the_watch_writes(tmp_path: Path) -> None:
         _, reader = page_of(folder)
         journal.record(frame(11), NOON + 11 * MINUTE, Outcome())
     assert "11 of 11 expected pictures" in said(reader)
+
+
+def test_a_watch_that_waited_in_vain_says_so(tmp_path: Path) -> None:
+    events: list[Event] = [frame(n) for n in range(60)]
+    events += [Tick(time_utc=NOON + n * MINUTE) for n in range(60, 181)]
+    _, reader = page_of(journal_of(tmp_path / "watched", events, origin=Origin.WATCH))
+    assert "After that no picture came, though the watch went on for 2 h 1 min." in said(reader)
+    _, reader = page_of(journal_of(tmp_path / "replayed", events))
+    assert "After that no picture came" not in said(reader)
