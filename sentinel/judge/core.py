@@ -193,6 +193,9 @@ class Judge:
         found["mixed-cameras"] = sanity.mixed_finding(saneness, now_s)
         found["eclipse"] = scene.eclipse_finding(sight.time_s)
         foreseen = state.ahead
+        if state.motion.running is not None and moving.running is None:
+            # What was foreseen while the disc ran away is of no use now that it is carried again.
+            foreseen = foreseen._replace(exit=None, near_s=None)
         if moving.move is not state.motion.move and moving.move is not None:
             foreseen = self._perhaps_unwound(foreseen, moving.move, state.forecast)
         good = sight.trusted and sight.covered < 0.3 and moving.leap is None and moving.running is None

@@ -39,6 +39,8 @@ class Leap(NamedTuple):
     """When it was last seen to move."""
     even_s: float = 0.0
     """Since when it has moved on evenly."""
+    least_px: float = 0.0
+    """A way shorter than this is no news: over a pause the drift alone may bend so far."""
 
 
 class Motion(NamedTuple):
@@ -78,7 +80,7 @@ def saw(motion: Motion, sight: Sight, forecast: Forecast | None, scene: Scene) -
         if track.last is not sight:
             return motion, {}
         if step is None:
-            motion = _after_gap(motion, before, sight, forecast, scene)
+            motion = _after_gap(motion, before, sight, scene)
         else:
             motion = _stepped(motion, step, sight, forecast, scene)
     return motion, readings(motion, sight, scene)
@@ -175,7 +177,7 @@ def _leapt(
     drift, seconds = motion.track.drift, step.time_s - leap.onset_s
     start = (leap.x_px + drift[0] * seconds, leap.y_px + drift[1] * seconds)
     moved = hypot(step.x_px - start[0], step.y_px - start[1])
-    smallest = scene.thresholds.moved_radius_fraction * step.radius_px
+    smallest = max(scene.thresholds.moved_radius_fraction * step.radius_px, leap.least_px)
     if moved < max(smallest, scene.thresholds.runaway_jitter_ratio * motion.track.jitter_px):
         return motion._replace(leap=None)
     if _was_told(motion, step.time_s):
@@ -201,13 +203,11 @@ def _move(start: Vector, sight: Sight, forecast: Forecast | None, *, onset_s: fl
     return Move(onset_s, sight.time_s, frame, start, end, sight.radius_px, nearer, exit_s)
 
 
-def _after_gap(
-    motion: Motion, before: Track, sight: Sight, forecast: Forecast | None, scene: Scene
-) -> Motion:
-    """Tell a jump in a pause of up to some hours from drift; a runaway is over only when the disc is steady.
+def _after_gap(motion: Motion, before: Track, sight: Sight, scene: Scene) -> Motion:
+    """Begin a leap over a pause of up to some hours; what follows shows whether it has landed.
 
     The drift was measured before the pause, and bends in hours: a jump must be more than all of it, and more
-    than what it may bend by, up to a sun-width.
+    than what it may bend by, up to a sun-width. A runaway is over only when the disc is steady.
     """
     motion = motion._replace(leap=None)
     last = before.last
@@ -216,13 +216,13 @@ def _after_gap(
     if _was_told(motion, sight.time_s):
         return motion
     seconds = sight.time_s - last.time_s
-    drifted = (before.drift[0] * seconds, before.drift[1] * seconds)
-    start = (last.x_px + drifted[0], last.y_px + drifted[1])
-    moved = hypot(sight.x_px - start[0], sight.y_px - start[1])
+    drifted = hypot(before.drift[0] * seconds, before.drift[1] * seconds)
     bent = min(scene.thresholds.moved_radius_fraction + seconds / 9000, 2.0) * sight.radius_px
-    if moved < bent + hypot(*drifted):
-        return motion
-    return motion._replace(move=_move(start, sight, forecast, onset_s=last.time_s, frame=sight.frame))
+    leap = Leap(
+        last.time_s, last.x_px, last.y_px, sight.frame,
+        moved_s=sight.time_s, even_s=sight.time_s, least_px=bent + drifted,
+    )  # fmt: skip
+    return motion._replace(leap=leap)
 
 
 def _gone(motion: Motion, sight: Sight, scene: Scene) -> Motion:

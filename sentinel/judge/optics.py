@@ -31,6 +31,8 @@ class Optics(NamedTuple):
     """What the judge remembers of edge and light; bounded."""
 
     width: Reference = Reference()
+    before: Reference = Reference()
+    """The edge before somebody last turned the ring: a new focus is to be no worse."""
     soft: Hold = NOTHING
     very_soft: Hold = NOTHING
     ratio: float | None = None
@@ -62,8 +64,10 @@ def saw(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> tuple[Opt
 
 
 def refocused(state: Optics) -> Optics:
-    """Forget the edge: the operator turned the ring."""
-    return state._replace(width=Reference(), soft=NOTHING, very_soft=NOTHING, ratio=None)
+    """Learn the edge anew, the operator having turned the ring; what it was is kept to compare with."""
+    known = any(band is not None for band in state.width.bands)
+    before = state.width if known else state.before
+    return state._replace(width=Reference(), before=before, soft=NOTHING, very_soft=NOTHING, ratio=None)
 
 
 def cleaned(state: Optics) -> Optics:
@@ -94,8 +98,9 @@ def _focus(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> Optics
     if width is None:
         return state
     air, carry = sight.sun.air_mass, _seeing(scene)
-    known = usual(state.width, air, carry, within=FOCUS_BANDS_AWAY)
-    ratio = width * 2.0**known.value if known is not None else None
+    now, before = (usual(r, air, carry, within=FOCUS_BANDS_AWAY) for r in (state.width, state.before))
+    sharpest = max((known.value for known in (now, before) if known is not None), default=None)
+    ratio = width * 2.0**sharpest if sharpest is not None else None
     keep = ratio is None or ratio < limits.focus_clear_ratio
     reference = learned(
         state.width, -log2(width), air, sight.time_s, carry, keep=keep, within=FOCUS_BANDS_AWAY
@@ -145,6 +150,9 @@ def _light(state: Optics, sight: Sight, scene: Scene) -> Optics:
     air = sight.sun.air_mass
     known = usual(reference, air, _thinned, within=LIGHT_BANDS_AWAY)
     share = 2.0 ** (level - known.value) if known is not None else None
+    if known is not None and known.away and air < known.air_mass and state.dim.since_s is not None:
+        # Less air than ever before lets through more: that does not show that what dimmed it is gone.
+        return state
     keep = share is None or share > 1 - limits.dimmed_clear_fraction
     reference = learned(reference, level, air, sight.time_s, _thinned, keep=keep, within=LIGHT_BANDS_AWAY)
     others = tuple(table.items())[: BRACKETS - 1]

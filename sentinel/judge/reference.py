@@ -47,6 +47,8 @@ class Usual(NamedTuple):
     value: float
     away: int
     slack: float
+    air_mass: float
+    """Where the value comes from."""
 
 
 class Reference(NamedTuple):
@@ -70,12 +72,12 @@ def usual(reference: Reference, air_mass: float, carry: Carry, *, within: int) -
     here, bands = band_of(air_mass), reference.bands
     nearest = bands[here]
     if nearest is not None:
-        return Usual(carry(nearest.value, nearest.air_mass, air_mass), 0, nearest.slack)
+        return Usual(carry(nearest.value, nearest.air_mass, air_mass), 0, nearest.slack, nearest.air_mass)
     for away in range(1, within + 1):
         for place in (here - away, here + away):
             band = bands[place] if 0 <= place < BANDS else None
             if band is not None:
-                return Usual(carry(band.value, band.air_mass, air_mass), away, band.slack)
+                return Usual(carry(band.value, band.air_mass, air_mass), away, band.slack, band.air_mass)
     return None
 
 

@@ -269,7 +269,7 @@ def _unverified_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding 
     severity = None
     if hours * 60 >= limits.unverified_note_min:
         severity = Severity.SOON if hours * 60 >= limits.unverified_soon_min else Severity.NOTE
-    detail: dict[str, Any] = {"unseen_h": round(hours, 2), "after_cloud": state.cloudy}
+    detail: dict[str, Any] = {"unseen_h": round(hours, 2), "after_cloud": bool(state.hints)}
     if state.seen is not None:
         detail["last_seen_utc"] = format_utc(from_utc_s(state.seen.time_s))
     return Finding(severity=severity, onset_s=state.unseen_since_s, frame=sight.frame, detail=detail)

@@ -10,7 +10,7 @@ from sentinel.intake.events import session_events
 from sentinel.judge.timekeeping import likely_cause
 from sentinel.records import Due, Place, Severity, Surroundings
 from sentinel.times import parse_utc, utc_s
-from tests.judge.tracks import START, Watch
+from tests.judge.tracks import RADIUS, START, Watch
 
 
 def due(reason: str, when: datetime) -> Due:
@@ -369,7 +369,7 @@ def test_a_visit_that_leaves_the_cap_on_is_now() -> None:
     bad = next(one for one in watch.said if one.severity is Severity.NOW)
     assert bad.condition == "visit"
     assert (bad.time_utc - ends).total_seconds() / 60 == pytest.approx(10, abs=1)
-    watch.frames(5)
+    watch.frames(6)
     assert watch.said[-1].state == "cleared"
 
 
@@ -550,3 +550,111 @@ def test_a_jump_in_a_long_pause_asks_whether_the_axis_was_unwound() -> None:
     watch.mark("unwound")
     watch.frames(2)
     assert watch.of("axis-limit")[-1][0] == "cleared"
+
+
+def test_a_disc_that_still_runs_after_a_pause_has_not_landed() -> None:
+    watch = Watch()
+    watch.frames(90)
+    watch.frames(60, found=False, brightness=0.003)
+    watch.runs(1.0)
+    watch.x += 60 * watch.speed[0] * 0.3
+    watch.frames(2)
+    watch.frames(10, found=False, brightness=0.003)
+    assert watch.of("moved") == []
+
+
+def test_a_disc_elsewhere_after_a_pause_has_moved_once_it_is_steady() -> None:
+    watch = Watch()
+    watch.frames(90)
+    watch.frames(60, found=False, brightness=0.003)
+    watch.x += 1500.0
+    watch.frames(1)
+    assert watch.of("moved") == []
+    watch.frames(3)
+    assert watch.of("moved") == [("opened", "note")]
+
+
+def test_what_was_foreseen_while_the_mount_ran_away_does_not_wake_once_it_is_mended() -> None:
+    watch = Watch()
+    watch.frames(90)
+    watch.runs(-1.0)
+    soon = watch.now + timedelta(minutes=9)
+    watch.frames(3)
+    watch.forecast(exit_early_utc=soon, exit_utc=soon, flags=("departed",), departed_utc=watch.now)
+    watch.frames(4)
+    watch.forecast(exit_early_utc=soon, exit_utc=soon, flags=("departed",), departed_utc=watch.now)
+    watch.speed = (2.0, -1.0)
+    watch.x, watch.y = 3000.0, 2000.0
+    watch.frames(6)
+    assert watch.of("runaway")[-1][0] == "cleared"
+    assert watch.of("drift-exit") == []
+
+
+def test_a_mount_seen_to_track_on_past_its_limit_is_asked_about_not_raced_to() -> None:
+    watch = Watch()
+    watch.frames(60)
+    limit = watch.now + timedelta(minutes=20)
+    for _ in range(8):
+        watch.forecast(due=(due("axis-limit", limit),))
+        watch.frames(5)
+    said = watch.of("axis-limit")
+    assert said[0] == ("opened", "now")
+    assert said[-1] == ("changed", "note")
+    last = [one for one in watch.said if one.condition == "axis-limit"][-1]
+    assert last.detail["tracks_on"] is True
+
+
+def test_a_mount_that_stops_where_its_axis_ends_is_told_as_such() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.forecast(due=(due("axis-limit", watch.now + timedelta(minutes=5)),))
+    watch.frames(5)
+    watch.runs(1.0)
+    watch.frames(3)
+    found = watch.opened("runaway")
+    assert found is not None
+    assert found.detail["at_axis_limit"] is True
+
+
+def test_a_place_that_cannot_be_right_is_not_taken_back_and_blames_no_drive() -> None:
+    watch = Watch(
+        datetime(2026, 6, 21, 15, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 150.0}
+    )
+    for _ in range(9):
+        watch.frames(60)
+        for _ in range(3):
+            watch.forecast(rate_ratio=1.00270, rate_ratio_sigma=5e-5)
+    assert watch.of("wrong-place") == [("opened", "soon")]
+    assert "date" in watch.opened("wrong-place").detail["likely"]  # type: ignore[union-attr]
+    assert watch.of("runaway") == []
+    assert watch.of("dimmed") == []
+
+
+def test_a_refocusing_that_made_it_worse_is_told() -> None:
+    watch = Watch()
+    watch.frames(180)
+    watch.mark("refocused")
+    watch.frames(60, edge_width_px=7.5)
+    assert watch.of("soft-focus")[:1] == [("opened", "soon")]
+    watch.mark("refocused")
+    watch.frames(60)
+    assert watch.of("soft-focus")[-1][0] == "cleared"
+
+
+def test_the_sun_that_drifted_out_is_told_of_with_its_edge() -> None:
+    watch = Watch()
+    watch.speed = (12.0, 0.0)
+    watch.x = 5000.0
+    watch.frames(30)
+    out = watch.now + timedelta(minutes=16)
+    for _ in range(3):
+        watch.forecast(exit_early_utc=out, exit_utc=out, edge="right", arc_h=5.0)
+        watch.frames(5)
+    while watch.x < 6450.0:
+        share = 0.5 + (6000.0 - watch.x) / (2 * RADIUS)
+        watch.frames(1, limb_in_frame=share, limb_coverage=share)
+    watch.frames(20, found=False, brightness=0.0005)
+    lost = watch.opened("lost-disc")
+    assert lost is not None
+    assert lost.detail["likely"][0] == "left"
+    assert lost.detail["edge"] == "right"

@@ -167,7 +167,10 @@ def test_refocused_begins_anew() -> None:
     watch = seen(180)
     watch.frames(30, edge_width_px=6.0)
     watch.mark("refocused")
-    watch.frames(90, edge_width_px=6.0)
+    watch.frames(20, edge_width_px=6.0)
+    assert watch.of("soft-focus") == [("opened", "soon")], "no better than before: it is not over"
+    watch.mark("refocused")
+    watch.frames(90, edge_width_px=3.1)
     assert watch.of("soft-focus") == [("opened", "soon"), ("cleared", "soon")]
 
 
