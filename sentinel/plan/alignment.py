@@ -1,6 +1,7 @@
 """How good the polar alignment and the drive must be: the geometry asked the other way round."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -54,17 +55,9 @@ def alignment(
         return None
     frame = Frame(*trip.frame_px, settings.frames.margin_px)
     hours = _hours(light)
-    axis = np.empty((len(begun), len(hours)))
-    rate = np.empty_like(axis)
-    fixed = np.empty((len(begun), len(ERRORS_DEG), DIRECTIONS))
-    aligned = np.empty(len(begun))
-    for number, ahead in enumerate(begun):
-        off = _off_axis(settings, sun, frame, ahead)
-        fixed[number] = off(np.array(ERRORS_DEG))
-        aligned[number] = off(np.zeros(1)).min()
-        axis[number] = _largest(partial(_worst, off), _TRIED_DEG, hours)
-        rate[number] = _largest(_off_rate(settings, sun, frame, ahead), _TRIED_FRACTION, hours)
-    if not aligned.any():
+    tried = _tried(settings, sun, frame, hours, begun)
+    axis, rate = tried.axis_deg, tried.rate
+    if not tried.aligned_s.any():
         return None
     return Alignment(
         tolerances=tuple(
@@ -80,16 +73,43 @@ def alignment(
         stays=tuple(
             Stays(
                 axis_error_deg=error_deg,
-                worst_h=_hours_or_none(fixed[:, i].min()),
-                usual_h=_hours_or_none(np.quantile(fixed[:, i], 0.5, method="lower")),
+                worst_h=_hours_or_none(tried.fixed_s[:, i].min()),
+                usual_h=_hours_or_none(np.quantile(tried.fixed_s[:, i], 0.5, method="lower")),
             )
             for i, error_deg in enumerate(ERRORS_DEG)
         ),
         largest_tried_deg=LARGEST_DEG,
         largest_tried_fraction=LARGEST_FRACTION,
         azimuth_ratio=float(np.cos(np.radians(settings.site.latitude_deg))),
-        aligned_worst_h=_hours_or_none(aligned.min()),
+        aligned_worst_h=_hours_or_none(tried.aligned_s.min()),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """What came of it from each start."""
+
+    axis_deg: Array
+    """(starts, durations) the largest error with which it stays; -1: none"""
+    rate: Array
+    """(starts, durations) likewise, a fraction"""
+    fixed_s: Array
+    """(starts, errors, directions) how long it stays with `ERRORS_DEG`"""
+    aligned_s: Array
+    """(starts,) how long on a perfect axis"""
+
+
+def _tried(
+    settings: Settings, sun: Sun, frame: Frame, hours: list[float], begun: tuple[Coming, ...]
+) -> _Tried:
+    axis, rate, fixed, aligned = [], [], [], []
+    for ahead in begun:
+        off = _off_axis(settings, sun, frame, ahead)
+        axis.append(_largest(partial(_worst, off), _TRIED_DEG, hours))
+        rate.append(_largest(_off_rate(settings, sun, frame, ahead), _TRIED_FRACTION, hours))
+        fixed.append(off(np.array(ERRORS_DEG)))
+        aligned.append(off(np.zeros(1)).min())
+    return _Tried(np.array(axis), np.array(rate), np.array(fixed), np.array(aligned))
 
 
 def _worst(off: Callable[[Array], Array], sizes: Array) -> Array:

@@ -7,7 +7,8 @@ from typing import cast
 import numpy as np
 
 from sentinel.forecast.visits import MEAN_SOLAR_RATE_DEG_S, Stores, axis_limit_due, supplies_due
-from sentinel.plan.records import Coming, Gap, HourAngle, Pictures, Renewal, Sunlight, Supply, Trip, Unwinding
+from sentinel.plan.records import Gap, HourAngle, Pictures, Renewal, Sunlight, Supply, Trip, Unwinding
+from sentinel.records import Due
 from sentinel.settings import Settings
 from sentinel.sky import Sun, above_line, hour_angle_times_s, rate_arcsec_s
 from sentinel.sky.searching import Span
@@ -126,17 +127,17 @@ def hour_angle(settings: Settings, sun: Sun, trip: Trip) -> HourAngle | None:
 
 def first_of_each(
     trip: Trip, sun: Sunlight, due: Sequence[Renewal], meridian: HourAngle | None
-) -> tuple[Coming, ...]:
+) -> tuple[Due, ...]:
     """Return what first ends the time the camera may be left alone, each kind once, in order."""
     found = [
-        Coming(time_utc=renewal.first_due_utc, reason=renewal.what)
+        Due(time_utc=renewal.first_due_utc, reason=renewal.what)
         for renewal in due
         if renewal.first_due_utc < trip.to_utc
     ]
     for kind, reason in (("night", "sunset"), ("ridge", "horizon")):
         gone = next((gap for gap in sun.gaps if gap.kind == kind and gap.from_utc > trip.from_utc), None)
         if gone is not None:
-            found.append(Coming(time_utc=gone.from_utc, reason=reason))
+            found.append(Due(time_utc=gone.from_utc, reason=reason))
     if meridian is not None and meridian.stops_utc:
-        found.append(Coming(time_utc=meridian.stops_utc[0], reason="hour-angle"))
-    return tuple(sorted(found, key=lambda coming: coming.time_utc))
+        found.append(Due(time_utc=meridian.stops_utc[0], reason="hour-angle"))
+    return tuple(sorted(found, key=lambda due: due.time_utc))

@@ -95,7 +95,7 @@ def _gaps(sun: Sunlight) -> str:
 def _first(plan: Plan, teller: Teller) -> str:
     if not plan.first:
         return "Nothing that is known of, the drift apart."
-    texts = [f"{_NAMES[coming.reason]} {teller.at(coming.time_utc)}" for coming in plan.first[:FIRST_SHOWN]]
+    texts = [f"{_NAMES[due.reason]} {teller.at(due.time_utc)}" for due in plan.first[:FIRST_SHOWN]]
     return f"{'; '.join(texts)}."
 
 
@@ -165,10 +165,12 @@ def _low(plan: Plan, teller: Teller) -> list[str]:
 
 def _eclipse(eclipse: EclipseSeen, teller: Teller) -> str:
     when = _between(eclipse.first_contact_utc, eclipse.last_contact_utc, teller)
+    up = eclipse.altitude_deg > 0
+    high = f"{eclipse.altitude_deg:.0f} degrees high" if up else "but then below the horizon"
     text = (
         f"{eclipse.kind.upper()}, {when}, "
         f"greatest {teller.at(eclipse.maximum_utc)}: {eclipse.obscuration:.0%} of the sun covered, "
-        f"{eclipse.altitude_deg:.0f} degrees high"
+        f"{high}"
     )
     if eclipse.central_from_utc is None or eclipse.central_to_utc is None:
         return f"{text}."

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal
 
+from sentinel.records import Due
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trip:
@@ -262,14 +264,6 @@ class Tripod:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Coming:
-    """Something that ends the time the camera may be left alone."""
-
-    time_utc: datetime
-    reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """Everything there is to know beforehand."""
 
@@ -277,7 +271,7 @@ class Plan:
     to_utc: datetime
     length_h: float
     sun: Sunlight
-    first: tuple[Coming, ...]
+    first: tuple[Due, ...]
     """What comes first of each kind within the trip, in order."""
     renewals: tuple[Renewal, ...]
     unwindings: tuple[Unwinding, ...]
