@@ -25,8 +25,14 @@ BINS = 600
 """The fit works on so many means at most; the residuals are those of every disc."""
 SHORTEST_BIN_S = 300.0
 ROUNDS = 25
+ROUNDS_UNROLLED = 4
+MOST_ROLL_RAD = 0.2
+"""By so much the roll may change in a round."""
 ALIKE_S = 4500.0
 """Flexure keeps means alike for about so long: together they tell no more than one of them."""
+JOIN_GAP_S = 1800.0
+JOIN_ARCSEC = 150.0
+"""Less than a tenth of a sun-width: nobody puts a disc back so exactly."""
 COVERAGE = 0.08
 LOWEST_DEG = -1.0
 
@@ -92,20 +98,67 @@ def explain(
     residual = np.full((len(columns), 2), np.nan)
     stretch = np.full(len(columns), -1, dtype=np.intp)
     stretch[at] = number
+    fitted = _fitted(columns.utc_s[at], xy, number, settings, sun, forecasts=forecasts, marks=marks)
+    joined = _joined(number, fitted, moved)
+    if joined is not None:
+        fitted = _fitted(columns.utc_s[at], xy, joined, settings, sun, forecasts=forecasts, marks=marks)
+        stretch[at] = joined
+    for one in fitted:
+        residual[at[one.discs]] = one.fit.residuals(one.points) / scale
+    mounts = tuple(Mounted(points=one.points, numbers=one.fit.ids) for one in fitted)
+    return Explained(stretch=stretch, residual_px=residual, scale_arcsec_px=scale, mounts=mounts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Fitted:
+    """A mount with what it was fitted to."""
+
+    fit: "_Fit"
+    discs: Indices
+    """Which of the discs, ascending."""
+    points: Points
+
+
+def _fitted(
+    utc_s_: Array,
+    xy_arcsec: Array,
+    number: Indices,
+    settings: Settings,
+    sun: Sun,
+    *,
+    forecasts: Sequence[Forecast],
+    marks: Sequence[Mark],
+) -> list[_Fitted]:
+    """Return the mounts between the marks `realigned`, each fitted to its discs in their stretches (n,)."""
     anew = [utc_s(m.time_utc) for m in marks if m.kind == "realigned"]
-    mounts = []
+    found = []
     for begin, end in pairwise([-np.inf, *anew, np.inf]):
-        own = np.flatnonzero((number >= 0) & (columns.utc_s[at] >= begin) & (columns.utc_s[at] < end))
+        own = np.flatnonzero((number >= 0) & (utc_s_ >= begin) & (utc_s_ < end))
         if own.size < 3:
             continue
-        fit = _Fit(columns.utc_s[at][own], xy[own], number[own], settings, sun)
+        fit = _Fit(utc_s_[own], xy_arcsec[own], number[own], settings, sun)
         points = fit.best(_first_guesses(forecasts, begin, end, settings, len(fit.ids)))
-        off = fit.residuals(points)
-        if not np.isfinite(off).all():
-            continue
-        residual[at[own]] = off / scale
-        mounts.append(Mounted(points=points, numbers=fit.ids))
-    return Explained(stretch=stretch, residual_px=residual, scale_arcsec_px=scale, mounts=tuple(mounts))
+        if np.isfinite(fit.residuals(points)).all():
+            found.append(_Fitted(fit=fit, discs=own, points=points))
+    return found
+
+
+def _joined(number: Indices, fitted: Sequence[_Fitted], moved_s: Sequence[float]) -> Indices | None:
+    """Return the stretches with those made one that the same pointing explains; None: there are none.
+
+    Over a night or a long cloud a disc drifts so far that only the fitted mount can tell if it was touched.
+    """
+    first = np.arange(number.max() + 1) if number.size else np.zeros(0, dtype=np.intp)
+    for one in fitted:
+        for before, after in pairwise(one.fit.ids):
+            end, begin = one.fit.ends(before)[1], one.fit.ends(after)[0]
+            untouched = begin - end > JOIN_GAP_S and not any(end < at < begin for at in moved_s)
+            if untouched and one.fit.off_by(one.points, before, after) < JOIN_ARCSEC:
+                first[after] = first[before]
+    if (first == np.arange(len(first))).all():
+        return None
+    _, again = np.unique(first, return_inverse=True)
+    return np.asarray(np.where(number >= 0, again[number], -1), dtype=np.intp)
 
 
 def _first_guesses(
@@ -120,7 +173,7 @@ def _first_guesses(
     best = max(knowing, key=lambda f: (f.arc_h or 0.0, f.time_utc), default=None)
     if best is None or best.rate_ratio is None:
         rate = rate_arcsec_s(settings.mount.tracking)
-        return [_points(rate, 0.0, 0.0, roll, stretch_count) for roll in (0.0, 90.0, 180.0, -90.0)]
+        return [_points(rate, 0.0, 0.0, roll, stretch_count) for roll in range(0, 360, 45)]
     return [
         _points(
             best.rate_ratio * rate_arcsec_s("solar"),
@@ -176,7 +229,8 @@ class _Fit:
 
     def best(self, guesses: Sequence[Points]) -> Points:
         """Return the mount that explains the track best, searched from each first guess."""
-        return min((self._solved(self._posed(guess)) for guess in guesses), key=lambda found: found[0])[1]
+        found = min((self._solved(self._posed(guess)) for guess in guesses), key=lambda one: one[0])[1]
+        return replace(found, roll_rad=np.angle(np.exp(1j * found.roll_rad)))
 
     def _solved(self, points: Points) -> tuple[float, Points]:
         """Return how far off the means lie, and the mount for which that is least."""
@@ -185,7 +239,7 @@ class _Fit:
         prior[:3] = Prior().precision(0)[:3]
         start = _common(points)
         best, damping = (np.inf, points), 1e-3
-        for _ in range(ROUNDS):
+        for turn in range(ROUNDS):
             off, slopes = self._linear(self._aims, points)
             cost = float(np.hypot(off[:, 0], off[:, 1]).mean())
             if cost < best[0]:
@@ -197,10 +251,13 @@ class _Fit:
             right = np.einsum("nip,n,ni->p", slopes, weight, off) - prior * away
             # The air is left as computed; a little damping keeps what the track cannot tell where it was.
             normal += np.diag(prior + damping * np.diag(normal) + 1e-9)
-            normal[3] = 0.0
-            normal[3, 3], right[3] = 1.0, 0.0
+            # Before the axis is about known the track is nearly a point, which has no roll.
+            for held in (3, -1) if turn < ROUNDS_UNROLLED else (3,):
+                normal[held] = 0.0
+                normal[held, held], right[held] = 1.0, 0.0
             step = np.linalg.solve(normal, right)
-            if not np.isfinite(step).all() or (np.abs(step[:2]).max() < 1e-5 and damping <= 1e-6):
+            step[-1] = np.clip(step[-1], -MOST_ROLL_RAD, MOST_ROLL_RAD)
+            if not np.isfinite(step).all() or (turn > ROUNDS_UNROLLED and np.abs(step[:2]).max() < 1e-5):
                 break
             points = points.moved(step[None, :-1], points.roll_rad + step[-1])
         return best
@@ -230,6 +287,18 @@ class _Fit:
         dx, dy = rolled(slopes[0, :, 0], slopes[0, :, 1], roll)
         slope = np.concatenate([np.stack([dx, dy], axis=1), np.stack([y, -x], axis=1)[..., None]], axis=2)
         return self._bin_xy - np.stack([x, y], axis=1), slope
+
+    def ends(self, stretch: int) -> tuple[float, float]:
+        """Return when a stretch has its first and last disc."""
+        own = self._utc_s[self._stretch == self.ids.index(stretch)]
+        return float(own[0]), float(own[-1])
+
+    def off_by(self, points: Points, before: int, after: int) -> float:
+        """Return how far off a stretch's first discs lie, arcsec, by the pointing of another before it."""
+        own = np.flatnonzero(self._stretch == self.ids.index(after))[:30]
+        as_before = np.full(len(own), self.ids.index(before), dtype=np.intp)
+        off = self._xy[own] - track_arcsec(self._geometry, points, self._utc_s[own], as_before)
+        return float(np.hypot(*np.median(off, axis=0)))
 
     def residuals(self, points: Points) -> Array:
         """Return seen less computed (n, 2), arcsec, of every disc."""

@@ -14,7 +14,7 @@ from sentinel.report.summary import GAP_INTERVALS
 from sentinel.report.timelines import Panel, Row, Series, drawn, drawn_rows
 from sentinel.report.way import Way, drawn_way
 from sentinel.report.worked import Worked
-from sentinel.sky import HorizonLine, disc_axes
+from sentinel.sky import HorizonLine, above_line, disc_axes
 from sentinel.sky.arrays import Array
 from sentinel.times import from_utc_s, utc_s
 
@@ -66,27 +66,29 @@ def way_plot(w: Worked) -> Plot | None:
         + (f" and {way.margin_px:g} px off its edge" if way.margin_px else "")
         + "."
         + (" Dotted: the mount did not follow the sun." if astray else "")
-        + (" Dashed line: where the disc would have gone on in the next 24 h." if ahead is not None else "")
+        + (" Dashed line: where the disc would have gone on in the next 24 h." if ahead else "")
     )
     return drawn_way(way, "The way of the disc through the frame", words, caption)
 
 
-def _ahead(w: Worked) -> Array | None:
-    """Return where the last mount would have taken the disc in a day, pixels; None: it had let the sun go."""
+def _ahead(w: Worked) -> list[Array]:
+    """Return where the last mount would have taken the disc in a day, pixels, a part for each time of sun."""
     e, c = w.explained, w.columns
     at = np.flatnonzero(c.found)
     if not e.mounts or e.stretch[at[-1]] < 0:
-        return None
+        return []
     mount, number = e.mounts[-1], int(e.stretch[at[-1]])
     if number not in mount.numbers:
-        return None
+        return []
     times = c.utc_s[at[-1]] + np.arange(0.0, AHEAD_S, 600.0)
     which = np.full(len(times), mount.numbers.index(number), dtype=np.intp)
     geometry = Geometry(w.record.settings.site, w.sun)
     xy = track_arcsec(geometry, mount.points, times, which) / e.scale_arcsec_px
     xy = xy + (np.array(w.frame_px) - 1) / 2
     outside = np.flatnonzero((xy < 0).any(axis=1) | (xy > np.array(w.frame_px) - 1).any(axis=1))
-    return np.asarray(xy[: outside[0]] if outside.size else xy)
+    shown = np.arange(outside[0] if outside.size else len(times))
+    up = shown[np.asarray(above_line(w.sun, times[shown]))]
+    return [xy[part] for part in np.split(up, np.flatnonzero(np.diff(up) > 1) + 1) if len(part)]
 
 
 def timeline_plots(w: Worked) -> list[Plot]:
@@ -169,7 +171,7 @@ def _radius_panel(w: Worked) -> Panel | None:
     scale = w.record.settings.camera.scale_arcsec_px * (1 - w.sizes.mean / 100)
     measured = np.where(np.isfinite(w.sizes.percent), c.radius_px * scale, np.nan)
     wide = np.asarray(disc_axes(c.altitude_deg, site.pressure_hpa, site.temperature_c)[1])
-    computed = np.where(c.altitude_deg > -1, c.sun_radius_arcsec * wide, np.nan)
+    computed = np.where(c.found | (c.above_deg > -0.3), c.sun_radius_arcsec * wide, np.nan)
     off = np.abs(measured - computed)
     off = off[np.isfinite(off)]
     reach = max(3 * float(np.quantile(off, 0.95)), 1.5)

@@ -33,8 +33,8 @@ class Way:
     """Centres (n, 2) in pixels, one stretch between re-centrings each, in order of time."""
     astray: Sequence[Array]
     """The same where the mount did not follow."""
-    ahead: Array | None
-    """Centres (n, 2) by the model after the end; None: not known."""
+    ahead: Sequence[Array]
+    """The same after the end, by the model; empty: not known."""
     ends: tuple[tuple[Array, str], ...]
     """First and last centre (2,), and what is written there."""
 
@@ -62,8 +62,8 @@ def _way(way: Way, words: str, width: float, css_class: str) -> Markup:
     radius = way.radius_px * scale
     for dash, (centre, said) in zip(("3 3", ""), way.ends, strict=True):
         _disc(pen, at(*centre), radius, said, dash)
-    if way.ahead is not None and len(way.ahead):
-        _line(pen, way.ahead, at, stroke=WARM, stroke_width=1.6, stroke_dasharray="6 4")
+    for part in way.ahead:
+        _line(pen, part, at, stroke=WARM, stroke_width=1.6, stroke_dasharray="6 4")
     for part in way.strokes:
         _line(pen, part, at, stroke=DEEP, stroke_width=1.5)
     for part in way.astray:

@@ -7,15 +7,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sentinel.forecast.geometry import Geometry, Points
 from sentinel.intake.events import read_marks
 from sentinel.records import Mark, MeasuredFrame
-from sentinel.report.model import Explained, explain
+from sentinel.report.model import Explained, explain, track_arcsec
 from sentinel.report.record import Columns, columns_of
 from sentinel.report.stretches import stretches
 from sentinel.settings import Settings, load_settings
 from sentinel.sky import Sun
 from sentinel.sky.arrays import Array, floats
 from sentinel.tables import read_measurements
+from sentinel.times import from_utc_s, utc_s
+from tests.report.sessions import NOON, frame, settings
 
 FIVE_DAYS = Path(__file__).parents[2] / "replay_data" / "five-days"
 
@@ -75,6 +78,42 @@ def test_residuals_are_in_the_picture_s_own_pixels() -> None:
     moved = explained(dataclasses.replace(columns, x_px=x), marks)
     assert moved.residual_px[5000, 0] - found.residual_px[5000, 0] == pytest.approx(3.0, abs=0.05)
     assert moved.residual_px[5000, 1] - found.residual_px[5000, 1] == pytest.approx(0.0, abs=0.05)
+
+
+def two_days(put_px: float) -> Explained:
+    """Return two days with a night between them, the disc put elsewhere in the night by so much."""
+    given = settings(
+        site={"latitude_deg": 46.0, "longitude_deg": 8.0},
+        camera={"focal_length_mm": 400, "pixel_pitch_um": 23.52, "interval_s": 300},
+    )
+    sun, scale = Sun(given.site), given.camera.scale_arcsec_px
+    times = utc_s(NOON) + np.concatenate([np.arange(0, 8, 1 / 12), np.arange(20, 32, 1 / 12)]) * 3600
+    one, pose = np.zeros(1), np.zeros((1, 1))
+    mount = Points(one + 15, one - 0.3, one + 0.6, one, one + np.radians(4), times[:1], pose, pose)
+    along, poleward = Geometry(given.site, sun).poses_for(float(times[0]), np.zeros(2), mount)
+    mount = dataclasses.replace(mount, along_deg=along[:, None], poleward_deg=poleward[:, None])
+    same = np.zeros(len(times), dtype=np.intp)
+    xy = track_arcsec(Geometry(given.site, sun), mount, times, same) / scale + [749.5, 499.5]
+    xy += np.random.default_rng(3).normal(0, 0.3, xy.shape)
+    xy[96:, 0] += put_px
+    radius = np.asarray(sun.angular_radius_arcsec(times)) / scale
+    frames = [
+        dataclasses.replace(frame(0, x_px=x, y_px=y, radius_px=r), time_utc=from_utc_s(t))
+        for (x, y), r, t in zip(xy, radius, times, strict=True)
+    ]
+    return explain(columns_of(frames, sun), (749.5, 499.5), given, sun, forecasts=[], marks=[])
+
+
+def test_a_night_alone_parts_nothing_and_a_hand_in_the_night_does() -> None:
+    untouched = two_days(0.0)
+    assert set(untouched.stretch) == {0}
+    points = untouched.mounts[0].points
+    assert float(points.azimuth_deg[0]) == pytest.approx(-0.3, abs=0.02)
+    assert float(points.altitude_deg[0]) == pytest.approx(0.6, abs=0.02)
+    assert np.degrees(float(points.roll_rad[0])) == pytest.approx(4.0, abs=0.5)
+    touched = two_days(40.0)
+    assert touched.stretch.tolist() == [0] * 96 + [1] * 144
+    assert np.median(touched.off_arcsec) < 10
 
 
 def line(n: int) -> tuple[Array, Array]:
