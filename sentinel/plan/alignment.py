@@ -64,9 +64,9 @@ def alignment(
             Tolerance(
                 stays_h=stays_h,
                 axis_worst_deg=_or_none(axis[:, i].min()),
-                axis_usual_deg=_or_none(np.median(axis[:, i])),
+                axis_usual_deg=_or_none(_middle(axis[:, i])),
                 rate_worst_fraction=_or_none(rate[:, i].min()),
-                rate_usual_fraction=_or_none(np.median(rate[:, i])),
+                rate_usual_fraction=_or_none(_middle(rate[:, i])),
             )
             for i, stays_h in enumerate(hours)
         ),
@@ -74,7 +74,7 @@ def alignment(
             Stays(
                 axis_error_deg=error_deg,
                 worst_h=_hours_or_none(tried.fixed_s[:, i].min()),
-                usual_h=_hours_or_none(np.quantile(tried.fixed_s[:, i], 0.5, method="lower")),
+                usual_h=_hours_or_none(_middle(tried.fixed_s[:, i])),
             )
             for i, error_deg in enumerate(ERRORS_DEG)
         ),
@@ -172,6 +172,11 @@ def _largest(shortest: Shortest, tried: Array, hours: list[float]) -> Array:
         lasts = shortest(middle) >= wanted
         low, high = np.where(lasts, middle, low), np.where(lasts, high, middle)
     return np.where(fails == 0, -1.0, low)
+
+
+def _middle(values: Array) -> float:
+    """Return the median, the lower of two: none and never are no numbers to take a mean with."""
+    return float(np.quantile(values, 0.5, method="lower"))
 
 
 def _or_none(value: float) -> float | None:

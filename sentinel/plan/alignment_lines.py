@@ -29,7 +29,10 @@ def hours_text(hours: float) -> str:
 def alignment_lines(plan: Plan, settings: Settings) -> Iterator[str]:
     """Yield the lines on what the mount must do; none where nothing can be said."""
     if plan.tripod is not None:
-        least, usual = (f"{minutes:.1f} min" for minutes in (plan.tripod.least_min, plan.tripod.usual_min))
+        least, usual = (
+            f"{minutes:.1f} min" if minutes < 60 else hours_text(minutes / 60)
+            for minutes in (plan.tripod.least_min, plan.tripod.usual_min)
+        )
         yield from item(
             "Recentre",
             f"Nothing follows the sun: from the middle of a level frame it reaches the edge after {least} at "

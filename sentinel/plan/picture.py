@@ -101,11 +101,13 @@ def tripod(settings: Settings, sun: Sun, trip: Trip, starts: tuple[Coming, ...])
         return None
     frame = Frame(*trip.frame_px, settings.frames.margin_px)
     optics = Optics(settings.camera.focal_length_mm, settings.camera.pixel_pitch_um, *trip.frame_px)
-    minutes = []
+    minutes: list[float] = []
     for start in starts:
         roll_deg = _level_roll_deg(sun, start.now_s, optics)
-        minutes.append(stays_s(settings, sun, frame, Mounting(0.0, 0.0, 0.0, roll_deg), start)[0] / 60)
-    if not np.isfinite(minutes).any():
+        stays = stays_s(settings, sun, frame, Mounting(0.0, 0.0, 0.0, roll_deg), start)[0]
+        # From some starts it sets before it comes to the edge, and does not rise within it.
+        minutes += [stays / 60] if np.isfinite(stays) else []
+    if not minutes:
         return None
     return Tripod(least_min=float(np.min(minutes)), usual_min=float(np.median(minutes)))
 
