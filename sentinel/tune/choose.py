@@ -9,8 +9,10 @@ from typing import NamedTuple
 from sentinel.tune.grid import LEADS, Trial, Value
 from sentinel.tune.yardstick import Happening, Reached, Score, Yardstick
 
-# By how much later the word of a fault may come where that spares a needless wake-up.
-_LATER_S: Mapping[str, float] = {"runaway": 0.0, "over-bright": 0.0, "no-frames": 300.0}
+# By how much later the word of a fault may come where that spares a needless wake-up. A mount that stops
+# leaves minutes: it may cost one frame, and no more than a minute.
+_LATER_RUNAWAY_S = 65.0
+_LATER_S: Mapping[str, float] = {"over-bright": 0.0, "no-frames": 300.0}
 _LATER_OTHERS_S = 600.0
 
 SOONER_S = 120.0
@@ -57,7 +59,7 @@ def worse(trial: Score, case: Case) -> str:
     if trial.filter_alarms != base.filter_alarms:
         return "the filter alarm changes"
     for happening, now, then in zip(yardstick.happenings, base.reached, trial.reached, strict=True):
-        lost = _lost(happening, now, then, yardstick.spare_s)
+        lost = _lost(happening, now, then, yardstick)
         if lost:
             return lost
     if trial.needless > base.needless:
@@ -69,15 +71,18 @@ def worse(trial: Score, case: Case) -> str:
     return ""
 
 
-def _lost(happening: Happening, now: Reached, then: Reached, spare_s: float) -> str:
+def _lost(happening: Happening, now: Reached, then: Reached, yardstick: Yardstick) -> str:
     for what, base_s, trial_s in zip(("finds", "tells of", "wakes for"), now, then, strict=True):
         if base_s is None:
             continue
         if trial_s is None:
             return f"no longer {what} a true {happening.condition}"
         if happening.foreseen:
-            least_s = max(spare_s, 0.5 * (happening.onset_s - base_s))
+            least_s = max(yardstick.spare_s, 0.5 * (happening.onset_s - base_s))
             latest_s = max(base_s, happening.onset_s - least_s)
+        elif happening.condition == "runaway":
+            # A twentieth more: frames do not come to the second.
+            latest_s = base_s + min(1.05 * yardstick.frame_s, _LATER_RUNAWAY_S)
         else:
             latest_s = base_s + _LATER_S.get(happening.condition, _LATER_OTHERS_S)
         if trial_s > latest_s:

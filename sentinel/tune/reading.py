@@ -169,6 +169,7 @@ def known(
         acts_s=tuple(sorted([*(utc_s(mark.time_utc) for mark in marks), *said.put_back_s])),
         written=truth is not None,
         spare_s=60 * (settings.visit.travel_min + 10),
+        frame_s=settings.camera.interval_s,
     )
     yardstick = replace(yardstick, happenings=(*yardstick.happenings, *deduced(said, yardstick)))
     return Known(

@@ -85,19 +85,26 @@ class Yardstick:
     """A file says what truly happened; what it does not say did not."""
     spare_s: float = 1200.0
     """A foreseen thing must be told so long before: time to get there, and ten minutes."""
+    frame_s: float = 60.0
+    """Between two frames."""
 
     def verdict(self, episode: Episode) -> Verdict:
         """Return whether it was right to wake somebody for an episode."""
         if any(one.written and self._troubled(one, episode) for one in self.happenings):
             return Verdict.DESERVED
-        # Who acts in time has no exit to write down: there the acts count beside the file.
-        if (not self.written or episode.condition in FORESEEN_H) and self.acted(episode):
+        if self.settles(episode.condition):
+            return Verdict.NEEDLESS
+        if self.acted(episode):
             return Verdict.DESERVED
-        if episode.cleared_s is None:
-            return Verdict.UNDECIDED
-        if not self.written and episode.condition in UNHEALING:
-            return Verdict.UNDECIDED
-        return Verdict.NEEDLESS
+        unhealed = not self.written and episode.condition in UNHEALING
+        return Verdict.UNDECIDED if unhealed or episode.cleared_s is None else Verdict.NEEDLESS
+
+    def settles(self, condition: str) -> bool:
+        """Whether a file has the last word on a condition.
+
+        Who acts in time has no exit to write down: of what is foreseen the acts count beside the file.
+        """
+        return self.written and condition not in FORESEEN_H
 
     def acted(self, episode: Episode) -> bool:
         """Whether a hand was at the camera between the message and its end."""
@@ -119,7 +126,7 @@ def deduced(said: Said, yardstick: Yardstick) -> tuple[Happening, ...]:
     for one in said.episodes:
         if one.told_s is None or any(known.meets(one) for known in yardstick.happenings):
             continue
-        if yardstick.verdict(one) is Verdict.NEEDLESS:
+        if yardstick.settles(one.condition) or yardstick.verdict(one) is Verdict.NEEDLESS:
             continue
         foreseen = one.condition in FORESEEN_H
         onset_s = one.onset_s

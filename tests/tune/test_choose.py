@@ -30,6 +30,7 @@ def told(at_s: float) -> Reached:
 
 FAULT = Yardstick(happenings=(Happening(condition="lost-disc", onset_s=0.0),))
 EXIT = Yardstick(happenings=(Happening(condition="drift-exit", onset_s=36_000.0),))
+RUNAWAY = Yardstick(happenings=(Happening(condition="runaway", onset_s=0.0),), frame_s=30.0)
 NOTHING = Yardstick()
 
 
@@ -39,6 +40,8 @@ NOTHING = Yardstick()
         (FAULT, 900.0, None, "no longer finds a true lost-disc"),
         (FAULT, 900.0, 1500.0, ""),
         (FAULT, 900.0, 1560.0, "11 min later"),
+        (RUNAWAY, 120.0, 150.0, ""),
+        (RUNAWAY, 120.0, 180.0, "1 min later"),
         (EXIT, 30_000.0, 33_000.0, ""),
         (EXIT, 30_000.0, 33_600.0, "60 min later"),
         (EXIT, 35_000.0, 35_060.0, "1 min later"),

@@ -52,6 +52,7 @@ def test_without_a_file_marks_decide(
         ("drift-exit", 40_000.0, (), Verdict.DESERVED),
         ("axis-limit", 40_000.0, (), Verdict.NEEDLESS),
         ("axis-limit", 40_000.0, (40_300.0,), Verdict.DESERVED),
+        ("no-frames", 40_000.0, (40_300.0,), Verdict.NEEDLESS),
     ],
 )
 def test_a_file_decides_and_of_the_foreseen_the_acts_do_too(
@@ -83,6 +84,11 @@ def test_a_runaway_that_nobody_explains_is_to_be_found_again() -> None:
     assert (session.base.wakes, session.base.needless, session.base.undecided) == (1, 0, 1)
     assert [one.condition for one in session.yardstick.happenings] == ["runaway"]
     assert session.base.woken == 1
+    unended = Watch()
+    unended.frames(20)
+    unended.frames(20, found=False)
+    assert known_of(unended).base.undecided == 1
+    assert known_of(unended, truth=()).base.needless == 1
     told = known_of(runaway(), truth=())
     assert (told.base.needless, told.base.undecided, told.yardstick.happenings) == (1, 0, ())
 
