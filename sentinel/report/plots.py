@@ -19,6 +19,8 @@ from sentinel.sky.arrays import Array
 from sentinel.times import from_utc_s, utc_s
 
 AHEAD_S = 24 * 3600.0
+PAUSE_S = 1800.0
+"""Over a longer pause the way of the disc is not known and not drawn."""
 SUN_EVERY_S = 300.0
 
 
@@ -34,7 +36,10 @@ def way_plot(w: Worked) -> Plot | None:
     if not at.size or not all(w.frame_px):
         return None
     places = np.stack([c.x_px, c.y_px], axis=1)
-    parts = np.split(at, np.flatnonzero(np.diff(stretch[at])) + 1)
+    parted = (np.diff(stretch[at]) != 0) | (np.diff(c.utc_s[at]) > PAUSE_S)
+    parts = np.split(at, np.flatnonzero(parted) + 1)
+    numbers, firsts = np.unique(stretch[at], return_index=True)
+    begins = [places[at[first]] for number, first in zip(numbers, firsts, strict=True) if number >= 0]
     strokes = [places[part] for part in parts if stretch[part[0]] >= 0]
     astray = [places[part] for part in parts if stretch[part[0]] < 0]
     ahead = _ahead(w)
@@ -46,6 +51,7 @@ def way_plot(w: Worked) -> Plot | None:
         margin_px=w.record.settings.frames.margin_px,
         radius_px=median_of(c.radius_px),
         strokes=strokes,
+        begins=begins,
         astray=astray,
         ahead=ahead,
         ends=((first_px, f"first {first[5:]}"), (last_px, f"last {last[5:]}")),
@@ -53,11 +59,11 @@ def way_plot(w: Worked) -> Plot | None:
     words = (
         f"The disc's centre in the frame of {w.frame_px[0]} by {w.frame_px[1]} pixels, to scale: from "
         f"({first_px[0]:.0f}, {first_px[1]:.0f}) at {first} to ({places[at[-1]][0]:.0f}, "
-        f"{places[at[-1]][1]:.0f}) at {last} UTC, in {len(strokes)} stretches."
+        f"{places[at[-1]][1]:.0f}) at {last} UTC, in {len(begins)} stretches."
     )
     number = (
-        f"{len(strokes)} stretches; each re-centring, knock or unwinding begins a new one. "
-        if len(strokes) > 1
+        f"{len(begins)} stretches; each re-centring, knock or unwinding begins a new one. "
+        if len(begins) > 1
         else ""
     )
     caption = (

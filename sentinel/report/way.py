@@ -30,7 +30,9 @@ class Way:
     margin_px: float
     radius_px: float
     strokes: Sequence[Array]
-    """Centres (n, 2) in pixels, one stretch between re-centrings each, in order of time."""
+    """Centres (n, 2) in pixels while the mount followed, in order of time; cut at stretches and pauses."""
+    begins: Sequence[Array]
+    """The first centre (2,) of each stretch between re-centrings."""
     astray: Sequence[Array]
     """The same where the mount did not follow."""
     ahead: Sequence[Array]
@@ -104,10 +106,10 @@ def _line(pen: Pen, centres: Array, at: Placing, **style: str | float) -> None:
 
 def _stretches(pen: Pen, way: Way, at: Placing) -> None:
     """Put a number at the begin of each stretch, where there are several."""
-    if len(way.strokes) < 2:
+    if len(way.begins) < 2:
         return
-    for number, part in enumerate(way.strokes, 1):
-        place = at(*part[0])
+    for number, centre in enumerate(way.begins, 1):
+        place = at(*centre)
         pen.ring(place, 2.6, fill=DEEP)
         pen.text((place[0] + 5, place[1] - 4), str(number), font_size=11, font_weight=600, **HALO)
 

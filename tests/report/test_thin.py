@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
@@ -15,6 +15,7 @@ VALUES = arrays(
 )
 
 
+@settings(max_examples=60)
 @given(VALUES, st.integers(1, 40), st.randoms(use_true_random=False))
 def test_each_column_keeps_its_extremes(y, columns, random) -> None:  # type: ignore[no-untyped-def]
     x = np.cumsum([random.choice([0.0, 0.5, 1.0, 30.0]) for _ in y])
