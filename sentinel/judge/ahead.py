@@ -68,6 +68,8 @@ class Ahead(NamedTuple):
     near: tuple[str, ...] = ()
     """Conditions that are open, for which the leads are longer."""
     unwound_asked: bool = False
+    limit_s: float | None = None
+    """When the axis comes, or was to come, to its limit; None: not within two days."""
 
 
 def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
@@ -87,8 +89,16 @@ def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
     )
     near = new.clear_s is not None and new.clear_s - told_s <= (_leads_min(scene)[0] * 60 + _AGREE_S)
     near_s = (told_s if state.near_s is None else state.near_s) if near else None
-    state = state._replace(exit=new, near_s=near_s, due=forecast.due, due_s=told_s)
+    limit_s = _limit_s(forecast, told_s, state.limit_s)
+    state = state._replace(exit=new, near_s=near_s, due=forecast.due, due_s=told_s, limit_s=limit_s)
     return _rated(state, forecast, scene)
+
+
+def _limit_s(forecast: Forecast, told_s: float, before_s: float | None) -> float | None:
+    """Return when the axis comes to its limit; what is overdue has been so since it was."""
+    due_s = next((utc_s(one.time_utc) for one in forecast.due if one.reason == "axis-limit"), None)
+    overdue = due_s is not None and due_s <= told_s + 1
+    return before_s if overdue and before_s is not None and before_s <= told_s else due_s
 
 
 def _worth_taking(forecast: Forecast) -> Place | None:
@@ -186,7 +196,8 @@ def readings(state: Ahead, now_s: float, scene: Scene, *, tracking: bool) -> Rea
     found["drift-exit"] = _exit_finding(state, state.exit, now_s, scene) if state.exit is not None else None
     overdue = {reason: when for reason, when in state.done if when >= state.due_s}
     due = {one.reason: utc_s(one.time_utc) for one in state.due if one.reason not in overdue}
-    found["axis-limit"] = _limit_finding(state, due.get("axis-limit"), now_s, scene, tracking=tracking)
+    limit_s = state.limit_s if "axis-limit" in due else None
+    found["axis-limit"] = _limit_finding(state, limit_s, now_s, scene, tracking=tracking)
     for reason, supply in SUPPLIES.items():
         found[f"supply:{supply}"] = _supply_finding(supply, due.get(reason), now_s, scene)
     if state.room is not None:
@@ -255,11 +266,6 @@ def _believed(
         # One forecast, or a few in the minutes in which somebody pushes the disc about.
         return None
     return Severity.SOON if last.young and not at_hand else severity
-
-
-def limit_s(state: Ahead) -> float | None:
-    """Return when the axis comes to its limit, as last foreseen; None: not within two days."""
-    return next((utc_s(one.time_utc) for one in state.due if one.reason == "axis-limit"), None)
 
 
 def _limit_finding(

@@ -215,7 +215,7 @@ class Judge:
     @staticmethod
     def _at_limit(found: Readings, foreseen: Ahead) -> Readings:
         """Say of a mount that stops where its axis ends that it does: who restarts it there winds on."""
-        running, limit_s = found.get("runaway"), ahead.limit_s(foreseen)
+        running, limit_s = found.get("runaway"), foreseen.limit_s
         if running is None or limit_s is None or abs(running.onset_s - limit_s) > AT_LIMIT_S:
             return found
         told = dataclasses.replace(running, detail={**running.detail, "at_axis_limit": True})

@@ -595,7 +595,7 @@ def test_a_mount_seen_to_track_on_past_its_limit_is_asked_about_not_raced_to() -
     watch.frames(60)
     limit = watch.now + timedelta(minutes=20)
     for _ in range(8):
-        watch.forecast(due=(due("axis-limit", limit),))
+        watch.forecast(due=(due("axis-limit", max(limit, watch.now)),))
         watch.frames(5)
     said = watch.of("axis-limit")
     assert said[0] == ("opened", "now")
