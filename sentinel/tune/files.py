@@ -9,7 +9,7 @@ from typing import Any
 from sentinel.files import replaced
 from sentinel.tables import write_ecsv
 from sentinel.tune.grid import Value
-from sentinel.tune.lines import reasons, sessions_line
+from sentinel.tune.lines import doubts, reasons, sessions_line
 from sentinel.tune.run import Result
 from sentinel.tune.yardstick import Score, leads_min
 
@@ -70,8 +70,7 @@ def overlay_text(result: Result) -> str:
         f"Thresholds by `sentinel tune`, from {sessions_line(result)}.",
         "Use it over the settings it was made with: --config SETTINGS --config overlay.yaml",
     ]
-    if len(result.sessions) == 1:
-        head.append("One session: what was chosen could not be tried on another. Tune again after the next.")
+    head += doubts(result)
     lines = [f"# {line}" for text in head for line in wrap(text, 100)]
     if not changes:
         return "\n".join([*lines, "# Nothing is to be changed.", "{}", ""])

@@ -49,8 +49,8 @@ def tuning_lines(result: Result, overlay: Path, configs: Sequence[Path]) -> list
     for written, text in ((False, _BY_MARKS), (True, _BY_FILE)):
         if any(one.yardstick.written is written for one in result.sessions):
             lines += wrap(text.strip(), WIDTH)
-    if len(result.sessions) == 1:
-        lines += ["One session: what is chosen by it could not be tried on another."]
+    for doubt in doubts(result):
+        lines += wrap(doubt, WIDTH)
     table = list(_threshold_table(result))
     if table:
         lines += ["", *wrap(_READ.strip(), WIDTH), "", *table]
@@ -66,6 +66,20 @@ def tuning_lines(result: Result, overlay: Path, configs: Sequence[Path]) -> list
     base = "".join(f"--config {path} " for path in configs) or "--config SETTINGS "
     lines.append(f"Use       {base}--config {overlay}")
     return lines
+
+
+def doubts(result: Result) -> list[str]:
+    """Return what to keep in mind before the advice is taken, a sentence or two each."""
+    said = []
+    if len(result.sessions) == 1:
+        said.append("One session: what is chosen by it could not be tried on another.")
+    unmarked = [one.name for one in result.sessions if not (one.yardstick.written or one.yardstick.acts_s)]
+    if unmarked:
+        said.append(
+            f"Nothing done at the camera is noted in {', '.join(unmarked)}: if you were there without a "
+            "mark, what is called needless may have been deserved. Say what happened with --truth."
+        )
+    return said
 
 
 def reasons(result: Result, name: str) -> list[str]:

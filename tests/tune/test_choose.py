@@ -156,6 +156,7 @@ def test_every_line_fits_the_terminal() -> None:
     assert lines[-1] == "Use       --config base.yaml --config out/overlay.yaml"
     text = " ".join(" ".join(lines).split())
     assert "Spares 2 needless wake-ups in 2 of 2 sessions" in text
+    assert "Nothing done at the camera is noted in a, bbb" in text
     assert "true lost-disc in these sessions: how much later one is told is not shown" in text
 
 
