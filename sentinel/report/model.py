@@ -257,7 +257,8 @@ class _Fit:
                 normal[held, held], right[held] = 1.0, 0.0
             step = np.linalg.solve(normal, right)
             step[-1] = np.clip(step[-1], -MOST_ROLL_RAD, MOST_ROLL_RAD)
-            if not np.isfinite(step).all() or (turn > ROUNDS_UNROLLED and np.abs(step[:2]).max() < 1e-5):
+            settled = np.abs(np.delete(step, 2)).max() < 1e-5 and abs(step[2]) < 1e-3
+            if not np.isfinite(step).all() or (settled and turn > ROUNDS_UNROLLED):
                 break
             points = points.moved(step[None, :-1], points.roll_rad + step[-1])
         return best

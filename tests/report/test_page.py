@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+import math
 import re
 import sqlite3
 from dataclasses import replace
@@ -373,3 +374,16 @@ def test_a_watch_that_waited_in_vain_says_so(tmp_path: Path) -> None:
     assert "After that no picture came, though the watch went on for 2 h 1 min." in said(reader)
     _, reader = page_of(journal_of(tmp_path / "replayed", events))
     assert "After that no picture came" not in said(reader)
+
+
+@pytest.mark.slow
+def test_two_weeks_of_frames_stay_a_page_that_can_be_mailed(tmp_path: Path) -> None:
+    frames = [
+        frame(n, y_px=480 + 3 * math.sin(n / 9), radius_px=77.8 + 0.1 * math.sin(n)) for n in range(20_000)
+    ]
+    folder = journal_of(
+        tmp_path / "s", frames, {n: Outcome(forecast=forecast(n)) for n in range(0, 20_000, 10)}
+    )
+    path = write_report(folder)
+    assert path.stat().st_size < 5_000_000
+    assert frames[-1].sha256 in path.read_text(encoding="utf-8")
