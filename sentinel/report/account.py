@@ -71,6 +71,8 @@ class Hour:
     frames: tuple[MeasuredFrame, ...]
     expected: int
     discs: int
+    unseen: int
+    """Frames without a disc though the sun was up."""
     missing_min: float
     """Time in gaps."""
     altitude_deg: float
@@ -193,6 +195,7 @@ def hours_of(
                 frames=own,
                 expected=_expected(begin, columns, summary.interval_s),
                 discs=int(columns.found[i:j].sum()),
+                unseen=int((~columns.found[i:j] & (columns.above_deg[i:j] >= 0)).sum()),
                 missing_min=sum(max(0.0, min(b, begin + HOUR_S) - max(a, begin)) for a, b in gaps) / 60,
                 altitude_deg=median_of(columns.altitude_deg[i:j]),
                 off_arcsec=median_of(off[i:j]),

@@ -121,11 +121,12 @@ class Witness:
 
 
 def witnesses(record: Record) -> list[Witness]:
-    """Return the digests that name a running hash, and whether it is that of the chain now."""
+    """Return the digests that got out with a running hash, and whether it is that of the chain now."""
     running = {link.number: link.running for link in record.links.values()}
+    out = {_key(one.alert) for one in record.deliveries if one.state == "delivered"}
     found = []
     for alert in record.alerts:
-        if alert.kind != "digest":
+        if alert.kind != "digest" or _key(alert) not in out:
             continue
         for line in alert.body.splitlines():
             words = line.rstrip(".").split()

@@ -153,7 +153,7 @@ def _evidence_part(w: Worked) -> dict[str, Any]:
         "hashed": words.count(len(record.links)),
         "chain_words": words.chain_words(w),
         "recipe": RECIPE,
-        "unreadable_rows": record.unreadable_rows,
+        "unreadable_rows": words.many(record.unreadable_rows, "row") if record.unreadable_rows else "",
         "flags": flag_counts(record.frames),
         "strays": ", ".join(strays[:SHOWN_STRAYS]) + more,
         "settings": settings_lines(record.settings),
@@ -174,7 +174,7 @@ def _hour(record: Record, hour: Hour, interval_s: float) -> dict[str, Any]:
         "radius": _number(hour.radius_percent, 2, sign=True),
         "edge": _number(hour.edge_px, 2),
         "running": hour.running[:16],
-        "poor": hour.discs < hour.expected or hour.missing_min * 60 > interval_s,
+        "poor": bool(hour.unseen) or len(hour.frames) < hour.expected or hour.missing_min * 60 > interval_s,
         "lines": "\n".join(_line(record, frame) for frame in hour.frames),
     }
 

@@ -140,18 +140,18 @@ def key_facts(w: Worked) -> list[Fact]:
     touched = "never" if not w.exits else f"{times(len(w.exits))}, first {_at(w.exits[0].utc_s)}"
     opened = [one.severity.value for one in w.noticed]
     grave = ", ".join(f"{opened.count(name)} {name}" for name in ("now", "soon", "note") if name in opened)
+    graves = f" ({grave})" if grave else ""
+    told = f"{many(s.alerts, 'message')}, {s.wakes} of which wake somebody"
+    up = span(timedelta(hours=w.share.up_h))
     return [
         ("Pictures", f"{count(s.frames)} of {count(expected_frames(s))} expected; {s.unreadable} unreadable"),
         ("Disc measured", f"in {count(s.discs)}; sun up and not seen in {count(unseen)}"),
-        ("Sun above the horizon line", (f"{span(timedelta(hours=w.share.up_h))}, "
-        f"{percent(w.share.verified)} recorded")),
+        ("Sun above the horizon line", f"{up}, {percent(w.share.verified)} recorded"),
         ("Limb nearest to an edge", nearest),
         ("Limb reached the edge", touched),
-        ("Noticed", (f"{many(len(w.noticed), 'incident')}{f' ({grave})' if grave else ''}; {s.alerts} "
-        f"messages, "
-                    f"{s.wakes} of which wake somebody")),
+        ("Noticed", f"{many(len(w.noticed), 'incident')}{graves}; {told}"),
         ("Chain of evidence", _chain_fact(w)),
-    ]  # fmt: skip
+    ]
 
 
 def _at(at_s: float) -> str:
@@ -180,14 +180,15 @@ def gap_facts(w: Worked) -> list[tuple[str, str, str, int]]:
 def sun_facts(w: Worked) -> list[Fact]:
     """Return computed against measured: what shows that it is the sun."""
     facts = [*_place_facts(w), *_radius_facts(w)]
-    facts.append(
-        ("Hours of sun", (f"{span(timedelta(hours=w.share.up_h))} above the horizon line by computation, "
-         f"{percent(w.share.verified)} of them with the disc measured"))
-    )  # fmt: skip
-    c = w.columns
-    facts.append(
-        ("Discs while the sun was down", count(int((c.found & (c.altitude_deg < SUN_DOWN_DEG)).sum())))
-    )
+    up, seen = span(timedelta(hours=w.share.up_h)), percent(w.share.verified)
+    down = int((w.columns.found & (w.columns.altitude_deg < SUN_DOWN_DEG)).sum())
+    facts += [
+        (
+            "Hours of sun",
+            f"{up} above the horizon line by computation, {seen} of them with the disc measured",
+        ),
+        ("Discs while the sun was down", count(down)),
+    ]
     return [*facts, *_clock_facts(w)]
 
 
@@ -263,11 +264,9 @@ def _clock_facts(w: Worked) -> list[Fact]:
         (f.arrived_utc - f.time_utc).total_seconds() for f in w.record.frames if f.arrived_utc is not None
     ]
     if waits:
-        facts.append(
-            ("Arrival after exposure", (f"median {np.median(waits):.1f} s, 95 % within "
-            f"{np.quantile(waits, 0.95):.0f} s, by the "
-             "computer's own clock")),
-        )  # fmt: skip
+        middle, late = np.quantile(waits, [0.5, 0.95])
+        arrived = f"median {middle:.1f} s, 95 % within {late:.0f} s, by the computer's own clock"
+        facts.append(("Arrival after exposure", arrived))
     heard = [s.clock_synchronised for s in w.record.surroundings if s.clock_synchronised is not None]
     if heard:
         facts.append(("Computer's clock", f"synchronised in {sum(heard)} of {len(heard)} readings"))
@@ -365,31 +364,31 @@ def chain_words(w: Worked) -> list[str]:
     """Return what the running hash is and stands on."""
     links, frames = w.record.links, len(w.record.frames) + len(w.record.strays)
     if not links:
-        return [
-            (
-                "No picture of this session was hashed: it was replayed from a table of measurements, "
-                "which holds no pictures. So nothing here ties the numbers to files."
-            )
-        ]
-    lines = [
-        (
-            f"{count(len(links))} of {many(frames, 'picture')} were hashed in their order of arrival (the "
-            "first column of the list of exposures). The running hash begins with nothing; at each picture "
-            "it becomes the SHA-256 of itself and the SHA-256 of the picture's file. No picture can be "
-            "changed, left out or put in without changing it."
+        none = (
+            "No picture of this session was hashed (a table of measurements holds no pictures), so nothing "
+            "here ties the numbers to files."
         )
-    ]
+        return [none]
+    what = (
+        f"{count(len(links))} of {many(frames, 'picture')} were hashed in their order of arrival (the first "
+        "column of the list of exposures). The running hash begins with nothing; at each picture it "
+        "becomes the SHA-256 of itself and the SHA-256 of the picture's file. No picture can be changed, "
+        "left out or put in without changing it."
+    )
+    return [what, _witness_words(w)]
+
+
+def _witness_words(w: Worked) -> str:
+    """Return since when the running hash vouches for the pictures."""
     seen = witnesses(w.record)
-    if seen:
-        agree = sum(one.agrees for one in seen)
-        lines.append(
-            f"{many(len(seen), 'digest')} carried the running hash out at the time, the last at "
-            f"{minute(seen[-1].time_utc)} UTC over {many(seen[-1].frames, 'picture')}; {agree} agree with "
-            "this chain."
+    if not seen:
+        return (
+            "No message carried it out of the computer at the time (a replay sends none, a watch at "
+            "alerts.digest_utc), so it vouches for the pictures only from when this page was given to "
+            "somebody else."
         )
-    else:
-        lines.append(
-            "No digest carried it out of the computer at the time (alerts.digest_utc), so that it vouches "
-            "for the pictures only from when this page was given to somebody else."
-        )
-    return lines
+    return (
+        f"{many(len(seen), 'digest')} carried the running hash out at the time, the last at "
+        f"{minute(seen[-1].time_utc)} UTC over {many(seen[-1].frames, 'picture')}; "
+        f"{sum(one.agrees for one in seen)} of these agree with this chain."
+    )

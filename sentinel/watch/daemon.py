@@ -233,6 +233,7 @@ class Watch:
     def _renewed(self) -> None:
         """Go on with a new journal: what is known lives in the snapshot until the next start."""
         self._memory.number, self._save_now = 0, True
+        keep_settings(self._keeper.journal, self._settings)
         self._showing.forget_journal()
         self._start_delivery()
 

@@ -84,7 +84,7 @@ def test_the_facts_are_those_of_the_journal(session: Path) -> None:
     # 120 frames of a minute each before the gap, 70 after the cloud, of 240: shares are never rounded up.
     assert "for 79.1 % of that time" in text
     assert "lasted 1 h 59 min, from 2027-06-21 09:00 to 2027-06-21 10:59 UTC" in text
-    assert "1 incident (1 now); 1 messages, 1 of which wake somebody" in text
+    assert "1 incident (1 now); 1 message, 1 of which wake somebody" in text
     assert "no-light 30 the frame is dark from end to end" in text
     assert "The sun's edge is <soft>." in text
     assert "visit <b>hello</b>" in text
@@ -95,6 +95,8 @@ def test_every_hour_has_its_row(session: Path) -> None:
     text = said(reader)
     for row in ("2027-06-21 09 60 60 60", "2027-06-21 10 60 60 60", "2027-06-21 11 40 60 10 20"):
         assert row in text
+    # Gap and cloud lie in one hour: it alone has its mark.
+    assert [a.get("class") for tag, a in reader.tags if tag == "tr" and a.get("class")] == ["poor"]
     anchors = {attributes.get("id") for tag, attributes in reader.tags if tag == "details"}
     links = [a["href"] for tag, a in reader.tags if tag == "a" and (a.get("href") or "").startswith("#h2")]
     assert len(links) == 5
@@ -213,10 +215,21 @@ def test_digests_that_carried_the_hash_vouch_for_it(tmp_path: Path) -> None:
     wrong = alert(
         2, kind="digest", severity=Severity.NOTE, body=f"Well.\nRunning hash of 3 frames: {running}."
     )
-    outcomes = {1: Outcome(alerts=(right,)), 2: Outcome(alerts=(wrong,))}
-    _, reader = page_of(journal_of(tmp_path / "s", frames, outcomes))
+    unsent = replace(right, time_utc=NOON + 3 * MINUTE)
+    outcomes = {
+        n: Outcome(alerts=(told,), postings=(posting("phone"),)) for n, told in ((1, right), (2, wrong))
+    }
+    outcomes[3] = Outcome(alerts=(unsent,))
+    folder = journal_of(tmp_path / "s", frames, outcomes, origin=Origin.WATCH)
+    _, reader = page_of(folder)
+    assert "No message carried it out of the computer" in said(reader), "nothing is delivered yet"
+    with Outbox.open(folder / JOURNAL_NAME) as outbox:
+        while row := outbox.next_due("phone", NOON + 5 * MINUTE):
+            outbox.begin(row)
+            outbox.delivered(row, NOON + 5 * MINUTE)
+    _, reader = page_of(folder)
     assert "2 digests carried the running hash out" in said(reader)
-    assert "1 agree with this chain" in said(reader)
+    assert "1 of these agree with this chain" in said(reader)
 
 
 def test_a_session_without_hashes_says_so(tmp_path: Path) -> None:
@@ -354,7 +367,7 @@ def test_a_spoilt_row_costs_that_row_and_is_told(tmp_path: Path) -> None:
         db.execute("UPDATE event SET body = '{' WHERE seq = 4")
     db.close()
     _, reader = page_of(folder)
-    assert "1 rows of the journal are spoilt" in said(reader)
+    assert "1 row of the journal could not be read any more" in said(reader)
     assert "9 of 10 expected pictures" in said(reader)
 
 
