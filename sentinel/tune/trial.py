@@ -4,10 +4,12 @@ import multiprocessing
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 
+from sentinel.errors import Problem
 from sentinel.intake.pool import cores
 from sentinel.pipeline import Pipeline
 from sentinel.records import Event, Forecast
@@ -42,7 +44,7 @@ class Known:
     @property
     def days(self) -> float:
         """How long it lasted."""
-        return max((self.steps[-1][1] - self.steps[0][1]).total_seconds() / 86_400, 1e-9)
+        return max((self.steps[-1][1] - self.steps[0][1]).total_seconds() / 86_400, 1 / 1440)
 
 
 def judged(settings: Settings, steps: Sequence[Step]) -> Said:
@@ -107,5 +109,9 @@ def bench(sessions: tuple[Known, ...], trials: int) -> Iterator[Rejudge]:
     ) as pool:
         try:
             yield lambda tasks: pool.map(_work, tasks)
+        except BrokenProcessPool:
+            raise Problem(
+                "a judging process was ended from outside", mend="free some memory, or name fewer sessions"
+            ) from None
         finally:
             pool.shutdown(cancel_futures=True)

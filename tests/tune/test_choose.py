@@ -1,11 +1,13 @@
 """Which value the sessions speak for: on scores made by hand, and on hand-made sessions."""
 
+import multiprocessing
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sentinel.errors import Problem
 from sentinel.settings import Thresholds, load_settings
 from sentinel.tune.choose import Case, Choice, advise, worse
 from sentinel.tune.files import overlay_text
@@ -237,3 +239,19 @@ def test_two_processes_say_what_one_says() -> None:
     with bench((session,), 1_000_000) as rejudge:
         apart = list(rejudge(tasks))
     assert apart == [rejudged(session, changes) for _, changes in tasks]
+
+
+@pytest.mark.slow
+def test_a_killed_judging_process_is_said_in_one_line() -> None:
+    session = known_of(dark_spells(17))
+
+    def cut_short() -> None:
+        with bench((session,), 1_000_000) as rejudge:
+            scores = rejudge([(0, {"lost_now_min": 10.0 + number}) for number in range(50)])
+            next(scores)
+            for process in multiprocessing.active_children():
+                process.kill()
+            list(scores)
+
+    with pytest.raises(Problem, match="was ended from outside"):
+        cut_short()
