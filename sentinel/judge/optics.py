@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 from sentinel.judge.hold import NOTHING, Hold
 from sentinel.judge.lifecycle import Finding, Readings
-from sentinel.judge.reference import Carry, Reference, learned, usual
+from sentinel.judge.reference import Carry, Reference, learned, present, usual
 from sentinel.judge.scene import Scene, Sight
 from sentinel.judge.sighting import EXTINCTION_STOPS, level_stops
 from sentinel.records import Severity
@@ -17,6 +17,7 @@ LIGHT_BANDS_AWAY = 2
 DISPERSION_ARCSEC = 0.7
 """Smear by the air's dispersion over the visible, per air mass (6 to 10" at an air mass of 12; computed)."""
 BRACKETS = 4
+BURNT_RATIO = 1.25
 
 
 class Bright(NamedTuple):
@@ -190,9 +191,8 @@ def _over_bright(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> 
     # While it glares what was before stays the measure: else the glare would in time become the usual.
     asked_s = state.glare.onset_s if state.glare is not None else sight.time_s
     recent = tuple(b for b in state.bright[-5:] if asked_s - b.time_s <= 1800)
-    # Whatever hides part of a burnt disc later, a loose filter for one, does not make it cloud.
-    cloudy = cloudy and state.glare is None
-    glaring, evidence = _glares(recent, _over_usual(state, sight), sight, scene, cloudy=cloudy)
+    begun, over_usual = state.glare is not None, _over_usual(state, sight)
+    glaring, evidence = _glares(recent, over_usual, sight, scene, cloudy=cloudy, begun=begun)
     if glaring:
         onset_s = state.glare.onset_s if state.glare is not None else sight.time_s
         finding = Finding(
@@ -211,15 +211,25 @@ def _over_usual(state: Optics, sight: Sight) -> float | None:
         return None
     # Burnt out in part: at least so bright.
     level = log2(sight.brightness) - (sight.exposure_stops or 0.0)
-    known = usual(reference, sight.sun.air_mass, _thinned, within=LIGHT_BANDS_AWAY)
+    air = sight.sun.air_mass
+    known = usual(reference, air, _thinned, within=LIGHT_BANDS_AWAY)
+    # In a session's first hour nothing has settled yet: what was seen of late must do.
+    known = known or present(reference, air, _thinned, within=LIGHT_BANDS_AWAY)
     return float(2.0 ** (level - known.value)) if known is not None else None
 
 
 def _glares(
-    recent: tuple[Bright, ...], over_usual: float | None, sight: Sight, scene: Scene, *, cloudy: bool
+    recent: tuple[Bright, ...],
+    over_usual: float | None,
+    sight: Sight,
+    scene: Scene,
+    *,
+    cloudy: bool,
+    begun: bool,
 ) -> tuple[bool, dict[str, Any]]:
     limits = scene.thresholds
-    if sight.sun.altitude_deg < limits.sun_down_deg or sight.saturated < limits.bright_saturated_fraction:
+    least = limits.bright_saturated_fraction * (0.5 if begun else 1.0)
+    if sight.sun.altitude_deg < limits.sun_down_deg or sight.saturated < least:
         return False, {}
     same = [
         b
@@ -239,14 +249,22 @@ def _glares(
             bool(recent) and not same and (sight.exposure_stops or 0.0) > (recent[-1].exposure_stops or 0.0)
         )
         return not longer, evidence
-    # A disc that is still seen: burnt out at once. A sun that comes out of cloud may look like that, but it
-    # is no brighter than it ever was at this altitude.
-    if cloudy or len(same) < 2:
-        return False, evidence
-    before = max(b.brightness for b in same)
+    # A disc that is still seen. Full scale hides how bright it is: at least so much, and so less is asked.
     burnt = sight.saturated > 0.8 and sight.brightness > 0.95
-    torn = over_usual is not None and over_usual > limits.bright_jump_ratio
-    return (burnt or torn) and sight.brightness > limits.bright_jump_ratio * before, evidence
+    needed = BURNT_RATIO if burnt or begun else limits.bright_jump_ratio
+    usual_ratio = over_usual or 0.0
+    if begun:
+        # It stays so, whatever now hides part of it, until the light is as it was.
+        return usual_ratio > needed or _is_over(same, sight, needed), evidence
+    if cloudy or len(same) < 2:
+        # A sun that comes out of cloud looks like that too, but is no brighter than before at this height.
+        return usual_ratio > limits.bright_jump_ratio, evidence
+    return (burnt or usual_ratio > needed) and _is_over(same, sight, needed), evidence
+
+
+def _is_over(same: list[Bright], sight: Sight, ratio: float) -> bool:
+    """Whether the disc is so many times as bright as in the frames before it glared."""
+    return bool(same) and sight.brightness > ratio * max(b.brightness for b in same)
 
 
 def _same_exposure(one: float | None, other: float | None, within_stops: float) -> bool:

@@ -81,6 +81,15 @@ def usual(reference: Reference, air_mass: float, carry: Carry, *, within: int) -
     return None
 
 
+def present(reference: Reference, air_mass: float, carry: Carry, *, within: int) -> Usual | None:
+    """Return what is to be expected by the present stay in a band, settled or not; None: too little of it."""
+    fresh = reference.fresh
+    away = abs(fresh.band - band_of(air_mass))
+    if fresh.values < FEWEST or away > within:
+        return None
+    return Usual(carry(fresh.mean, fresh.air_mass, air_mass), away, 0.0, fresh.air_mass)
+
+
 def learned(
     reference: Reference,
     value: float,

@@ -269,7 +269,7 @@ def lost_with(
     last = track.steps[-1]
     led = _led_out(track, scene)
     if led is None:
-        return None
+        return _run_back(track, scene, west, now_s, size)
     way, first = led
     if west is not None and not _along(way, west, 2 * scene.thresholds.runaway_angle_deg):
         return None
@@ -279,6 +279,35 @@ def lost_with(
         if pace <= 1.05 * multiple and _outside(last, way, multiple * reach, size):
             share = min(first.excess_px / (multiple * first.sky_px), 1.0)
             return Suspicion(kind, first.time_s - share * first.seconds, way, multiple, "lost")
+    return None
+
+
+def _run_back(
+    track: Track, scene: Scene, west: Vector | None, now_s: float, size: Vector
+) -> Suspicion | None:
+    """Return what to make of a disc that went out fast along the drive's axis: some mounts run back so.
+
+    Somebody who slews by hand seldom keeps to one axis for minutes, and comes back.
+    """
+    if west is None or len(track.steps) < 3:
+        return None
+    last = track.steps[-1]
+    way = _one_way(track.steps[-2:], track, scene)
+    within = scene.thresholds.runaway_angle_deg / 3
+    if way is None or not (_along(way, west, within) or _along((-way[0], -way[1]), west, within)):
+        return None
+    pace = _pace(last, way)
+    reach = last.excess_px * (now_s - last.time_s) / last.seconds
+    if pace <= 2.2 or not _outside(last, way, reach, size):
+        return None
+    # The first step may be a part of a whole one; before it all was quiet.
+    for count in (2, 3):
+        before = track.steps[-count - 1] if len(track.steps) > count else None
+        first = track.steps[-count]
+        if _one_way(track.steps[-count:], track, scene) is None:
+            return None
+        if before is not None and before.excess_px <= quiet_px(track, before.sky_px, scene):
+            return Suspicion(REVERSED, first.time_s - first.seconds, way, pace, "ran back")
     return None
 
 

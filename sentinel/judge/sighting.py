@@ -228,13 +228,19 @@ def _lost_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None
         "dark_min": round(dark_min, 1),
         "dark_frames": state.dark_frames,
         "cloud_hints_in_the_hour": len(state.hints),
-        **where_it_should_be(state.seen, sight, scene),
+        **where_it_should_be(state.seen, state.dark_since_s, sight, scene),
     }
     return Finding(severity=severity, onset_s=state.dark_since_s, frame=sight.frame, detail=detail)
 
 
-def where_it_should_be(seen: Seen, sight: Sight, scene: Scene) -> dict[str, Any]:
-    """Return what is most likely, and where to look, from the last good disc."""
+def where_it_should_be(seen: Seen, missed_s: float, sight: Sight, scene: Scene) -> dict[str, Any]:
+    """Return what is most likely, and where to look, from the last good disc.
+
+    Parameters
+    ----------
+    missed_s
+        When the first frame was taken that does not show it.
+    """
     since_s = sight.time_s - seen.time_s
     x, y = seen.x_px + seen.drift[0] * since_s, seen.y_px + seen.drift[1] * since_s
     size = (float(sight.width_px), float(sight.height_px))
@@ -252,7 +258,7 @@ def where_it_should_be(seen: Seen, sight: Sight, scene: Scene) -> dict[str, Any]
     }
     # The last sixth of a limb is no longer measured.
     if out is not None and out.gone_s - 0.35 * (out.gone_s - out.touch_s) <= since_s + scene.interval_s:
-        left = format_utc(from_utc_s(round(seen.time_s + out.gone_s)))
+        left = format_utc(from_utc_s(round(min(seen.time_s + out.gone_s, missed_s))))
         return detail | {"likely": ["left"], "edge": out.edge, "left_utc": left}
     # Well inside a moment before: something in front is likelier than a mount that threw it out.
     room = min(x, y, sight.width_px - x, sight.height_px - y)

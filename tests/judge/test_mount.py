@@ -354,6 +354,21 @@ def test_a_stop_among_bracketed_bursts_is_found(pace: float) -> None:
     assert minute <= 62
 
 
+def test_a_mount_that_runs_back_fast_is_named_with_the_frame_that_has_lost_the_sun() -> None:
+    watch = tracked()
+    for _ in range(3):
+        watch.forecast(roll_deg=0.0, roll_share=0.99)
+        watch.frames(1)
+    watch.x = 2200.0
+    watch.frames(3)
+    watch.runs(4.0, way_deg=0.0)
+    watch.x -= 0.6 * watch.speed[0]
+    watch.frames(3)
+    said = watch.frames(1, found=False, brightness=0.0005)
+    assert [(one.condition, one.severity) for one in said] == [("runaway", Severity.NOW)]
+    assert said[0].detail["kind"] == "reversed"
+
+
 def test_a_fixed_tripod_is_no_runaway() -> None:
     watch = Watch(mount={"tracking": "none"})
     watch.runs(1.0)

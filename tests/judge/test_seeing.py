@@ -276,6 +276,28 @@ def test_a_filter_that_slips_and_covers_part_of_the_rim_is_no_cloud() -> None:
     assert watch.of("over-bright") == [("opened", "now")]
 
 
+def test_a_lost_filter_is_seen_through_passing_cloud_too() -> None:
+    watch = seen()
+    for level in (0.38, 0.3, 0.2, 0.25, 0.15, 0.3):
+        watch.frames(1, brightness=level, limb_coverage=0.8)
+    said = watch.frames(1, brightness=1.0, saturated_fraction=1.0)
+    assert [one.condition for one in said if one.severity is Severity.NOW] == ["over-bright"]
+
+
+def test_a_disc_that_was_bright_before_burns_out_all_the_same() -> None:
+    """At full scale nobody knows how much brighter it is."""
+    watch = Watch()
+    watch.frames(60, brightness=0.7)
+    watch.frames(1, brightness=1.0, saturated_fraction=1.0)
+    assert watch.of("over-bright") == [("opened", "now")]
+
+
+def test_the_filter_alarm_stays_while_half_the_disc_is_burnt() -> None:
+    watch = seen()
+    watch.frames(90, brightness=1.0, saturated_fraction=0.55, limb_coverage=0.7)
+    assert watch.of("over-bright") == [("opened", "now")]
+
+
 def test_a_longer_exposure_is_no_lost_filter() -> None:
     watch = seen()
     watch.frames(3, brightness=1.0, saturated_fraction=0.98, exposure_s=1 / 60)
