@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from sentinel import __version__
+from sentinel.errors import RequestProblem
 from sentinel.files import shown_name, write_text_whole
 from sentinel.journal import Origin
 from sentinel.records import MeasuredFrame
@@ -60,10 +61,15 @@ def write_report(folder: Path, out: Path | None = None, configs: Sequence[Path] 
     Raises
     ------
     RequestProblem
-        If the folder holds no journal that can be used, or no settings are to be found.
+        If the folder holds no journal that can be used, no settings are to be found, or `out` is no place for
+        a file.
     """
-    page = report_html(read_record(folder, configs))
     path = out or folder / REPORT_NAME
+    if out is not None and (out.is_dir() or not out.parent.is_dir()):
+        raise RequestProblem(
+            "cannot be written there", where=str(path), mend="name a file in a folder that exists"
+        )
+    page = report_html(read_record(folder, configs))
     write_text_whole(path, page)
     return path
 

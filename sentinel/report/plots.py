@@ -260,7 +260,6 @@ def _rows_plot(w: Worked) -> Plot:
     with np.errstate(divide="ignore", invalid="ignore"):
         hidden_share = 1 - c.coverage / c.limb_in_frame
     hidden = runs_of(c.utc_s, hidden_share > w.record.settings.thresholds.covered_fraction, interval)
-    colours = {Severity.NOW: GRAVE, Severity.SOON: WARM, Severity.NOTE: QUIET}
     rows = [
         Row(name="Sun down", bars=[(a, b, "") for a, b in w.nights], colour=QUIET),
         Row(
@@ -274,21 +273,7 @@ def _rows_plot(w: Worked) -> Plot:
         Row(name="Sun not seen", bars=[(a, b, clock(a)) for a, b in unseen], colour=INK),
         Row(name="Rim partly hidden", bars=[(a, b, clock(a)) for a, b in hidden], colour=DEEP),
     ]
-    for severity, name in (
-        (Severity.NOW, "Noticed: now"),
-        (Severity.SOON, "Noticed: soon"),
-        (Severity.NOTE, "Noticed: note"),
-    ):
-        bars = [
-            (
-                utc_s(one.onset_utc),
-                max(utc_s(one.cleared_utc) if one.cleared_utc else w.span.end_s, utc_s(one.onset_utc) + 1),
-                one.message,
-            )
-            for one in w.noticed
-            if one.severity is severity
-        ]
-        rows.append(Row(name=name, bars=bars, colour=colours[severity]))
+    rows += _incident_rows(w)
     rows.append(
         Row(
             name="Visits and marks",
@@ -301,6 +286,24 @@ def _rows_plot(w: Worked) -> Plot:
         f"the sun was up and not seen, {len(w.noticed)} incidents, {len(w.record.marks)} marks."
     )
     return drawn_rows("What happened when", rows, w.span, words)
+
+
+def _incident_rows(w: Worked) -> list[Row]:
+    """Return the incidents from onset to end, a row for each severity."""
+    colours = {Severity.NOW: GRAVE, Severity.SOON: WARM, Severity.NOTE: QUIET}
+    rows = []
+    for severity, colour in colours.items():
+        bars = [
+            (
+                utc_s(one.onset_utc),
+                max(utc_s(one.cleared_utc) if one.cleared_utc else w.span.end_s, utc_s(one.onset_utc) + 1),
+                one.message,
+            )
+            for one in w.noticed
+            if one.severity is severity
+        ]
+        rows.append(Row(name=f"Noticed: {severity.value}", bars=bars, colour=colour))
+    return rows
 
 
 def _mark_bar(minutes: float | None, at_s: float) -> tuple[float, float]:

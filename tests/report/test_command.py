@@ -46,3 +46,12 @@ def test_a_wrong_request_is_one_line_and_status_2(
     assert err.startswith("sentinel: ")
     assert err.count("\n") == 1
     assert not (folder / "report.html").exists()
+
+
+def test_a_place_that_is_none_is_told_before_any_work(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    folder = journal_of(tmp_path / "s", [frame(0)])
+    status, out, err = run(capsys, monkeypatch, folder, "--out", tmp_path / "none" / "page.html")
+    assert (status, out) == (2, "")
+    assert "cannot be written there" in err
