@@ -68,6 +68,8 @@ class Ahead(NamedTuple):
     near: tuple[str, ...] = ()
     """Conditions that are open, for which the leads are longer."""
     unwound_asked: bool = False
+    placed: int = 0
+    """How often the disc has been put elsewhere: what was foreseen before is another story."""
     limit_s: float | None = None
     """When the axis comes, or was to come, to its limit; None: not within two days."""
 
@@ -151,13 +153,19 @@ def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
     return state._replace(rates=rates, rate=finding)
 
 
+def placed_anew(state: Ahead, when_s: float) -> Ahead:
+    """Forget what was foreseen of the edge until then: the disc is elsewhere since."""
+    state = state._replace(placed=state.placed + 1)
+    newer = state.exit is not None and state.exit.told_s > when_s
+    return state if newer else state._replace(exit=None, near_s=None)
+
+
 def marked(state: Ahead, mark: Mark) -> Ahead:
     """Take what the operator saw to."""
     when_s = utc_s(mark.time_utc)
     if mark.kind in {"recentred", "realigned"}:
-        return state._replace(
-            exit=None, near_s=None, done=_and(state.done, "drift", when_s), rates=(), rate=None
-        )
+        state = placed_anew(state, when_s)
+        return state._replace(done=_and(state.done, "drift", when_s), rates=(), rate=None)
     if mark.kind == "unwound":
         return state._replace(done=_and(state.done, "axis-limit", when_s), unwound_asked=False)
     if mark.kind == "battery":
@@ -247,7 +255,7 @@ def _exit_finding(state: Ahead, last: Exit, now_s: float, scene: Scene) -> Findi
             "put_up_widths": round(last.place.up_widths, 2),
             "put_holds_until_utc": None if holds is None else format_utc(holds),
         }
-    return Finding(severity=severity, onset_s=now_s, detail=detail)
+    return Finding(severity=severity, onset_s=now_s, detail=detail, story=f"place {state.placed}")
 
 
 def _believed(
@@ -258,7 +266,7 @@ def _believed(
     at_hand = median_min is not None and median_min <= now_min
     if at_hand and not last.young and not last.departed:
         return severity
-    if last.young and not at_hand and (median_min is None or median_min > 2 * soon_min):
+    if last.young and not at_hand and (median_min is None or median_min > soon_min):
         # The early quantile of a guess is near because the guess is wide, not because the edge is.
         return None
     agreed_s = last.told_s - (state.near_s if state.near_s is not None else last.told_s)

@@ -195,8 +195,9 @@ class Judge:
         foreseen = state.ahead
         if state.motion.running is not None and moving.running is None:
             # What was foreseen while the disc ran away is of no use now that it is carried again.
-            foreseen = foreseen._replace(exit=None, near_s=None)
+            foreseen = ahead.placed_anew(foreseen, sight.time_s)
         if moving.move is not state.motion.move and moving.move is not None:
+            foreseen = ahead.placed_anew(foreseen, moving.move.onset_s)
             foreseen = self._perhaps_unwound(foreseen, moving.move, state.forecast)
         good = sight.trusted and sight.covered < 0.3 and moving.leap is None and moving.running is None
         state = state._replace(

@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 from sentinel.judge import runaway
 from sentinel.judge.lifecycle import Finding, Readings
-from sentinel.judge.moves import Move, Running, move_finding, running_finding
+from sentinel.judge.moves import Move, Running, leaves_by, move_finding, running_finding
 from sentinel.judge.runaway import SLIPPING, STOPPED
 from sentinel.judge.scene import Scene, Sight
 from sentinel.judge.track import (
@@ -228,7 +228,8 @@ def _after_gap(motion: Motion, before: Track, sight: Sight, scene: Scene) -> Mot
 def _gone(motion: Motion, sight: Sight, scene: Scene) -> Motion:
     running = motion.running
     if running is not None:
-        if running.lost_s is None and not sight.found and sight.time_s > running.seen_s:
+        gone = running.lost_s is None and not sight.found and sight.time_s > running.seen_s
+        if gone and leaves_by(running, sight, scene):
             return motion._replace(running=running._replace(lost_s=sight.time_s))
         return motion
     if sight.found or motion.leap is None or sight.time_s - motion.leap.moved_s > 3 * scene.interval_s:

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from sentinel.judge.lifecycle import Finding
 from sentinel.judge.scene import Scene, Sight
-from sentinel.judge.track import Vector, leaving
+from sentinel.judge.track import Leaving, Vector, leaving
 from sentinel.records import Severity
 from sentinel.times import format_utc, from_utc_s
 
@@ -47,13 +47,25 @@ class Move(NamedTuple):
     compared: bool = False
 
 
+def _way_out(running: Running, sight: Sight, scene: Scene) -> Leaving | None:
+    """Return where and when the disc leaves, from when it was last seen."""
+    speed = running.pace * running.px_s
+    velocity = (running.way[0] * speed, running.way[1] * speed)
+    size = (float(sight.width_px), float(sight.height_px))
+    disc = (running.x_px, running.y_px, running.radius_px)
+    return leaving(disc, velocity, size, scene.settings.frames.margin_px)
+
+
+def leaves_by(running: Running, sight: Sight, scene: Scene) -> bool:
+    """Whether a disc that is not seen may be on its way out of the frame by now; else something hides it."""
+    out = _way_out(running, sight, scene)
+    return out is not None and running.seen_s + out.touch_s <= sight.time_s + scene.interval_s
+
+
 def running_finding(running: Running, sight: Sight, scene: Scene) -> Finding:
     """Return what to say of a mount that does not carry the sun."""
     speed = running.pace * running.px_s
-    velocity = (running.way[0] * speed, running.way[1] * speed)
-    margin = scene.settings.frames.margin_px
-    size = (float(sight.width_px), float(sight.height_px))
-    out = leaving((running.x_px, running.y_px, running.radius_px), velocity, size, margin)
+    out = _way_out(running, sight, scene)
     detail: dict[str, Any] = {
         "kind": running.kind,
         "basis": running.basis,

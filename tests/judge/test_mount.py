@@ -449,3 +449,15 @@ def test_leaving_names_edge_and_times() -> None:
     assert out.edge == "left"
     assert (out.touch_s, out.gone_s) == pytest.approx((850.5, 1100.5))
     assert leaving((1000.0, 500.0, 100.0), (0.0, 0.0), (2000.0, 1000.0), 50.0) is None
+
+
+def test_cloud_over_a_mount_that_stopped_has_not_taken_the_sun_out_of_the_frame() -> None:
+    watch = tracked()
+    watch.x = 1500.0
+    watch.frames(3)
+    watch.runs(1.0, way_deg=0.0)
+    watch.frames(3)
+    watch.frames(2, found=False, brightness=0.01)
+    assert [one.detail.get("lost_utc") for one in watch.said if one.condition == "runaway"] == [None]
+    watch.frames(8, found=False, brightness=0.01)
+    assert watch.said[-1].detail["lost_utc"]

@@ -658,3 +658,16 @@ def test_the_sun_that_drifted_out_is_told_of_with_its_edge() -> None:
     assert lost is not None
     assert lost.detail["likely"][0] == "left"
     assert lost.detail["edge"] == "right"
+
+
+def test_a_disc_put_elsewhere_that_nears_the_edge_again_is_told_anew() -> None:
+    watch = Watch()
+    watch.frames(60)
+    for put in range(2):
+        leaves = watch.now + timedelta(minutes=20)
+        for _ in range(3):
+            watch.forecast(exit_early_utc=leaves, exit_utc=leaves, edge="top")
+            watch.frames(2)
+        assert len(watch.of("drift-exit")) == put + 1
+        watch.mark("recentred")
+    assert [one.severity for one in watch.said if one.condition == "drift-exit"] == [Severity.NOW] * 2
