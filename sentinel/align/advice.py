@@ -1,5 +1,6 @@
 """What the operator at the bolts reads: facts, then one sentence a thing to do, the better known first."""
 
+import textwrap
 from datetime import timedelta
 
 from sentinel.align.axis import Alignment, Before, Bolt
@@ -10,6 +11,7 @@ from sentinel.sky import rate_arcsec_s
 
 GOOD_ENOUGH_S = 24 * 3600.0
 """An axis on which a disc stays for so long is left alone."""
+WIDTH = 110
 SLIGHT_RATE_SIGMAS = 3.0
 CAUTION = (
     "Keep the filter on the lens all the while, and never look for the sun through camera or finder "
@@ -30,7 +32,10 @@ def alignment_lines(alignment: Alignment, settings: Settings) -> list[str]:
         f"Rate      {f.rate_ratio:.5f} of the mean solar rate, +/- {f.rate_ratio_sigma:.5f}{open_rate}",
         f"Frames    {a.frames_used} with a disc over {span(timedelta(seconds=a.span_s))}{since}",
         "",
-        *(f"{number}. {sentence}" for number, sentence in enumerate(advice(a, settings), 1)),
+        *(
+            textwrap.fill(f"{number}. {sentence}", WIDTH, subsequent_indent="   ")
+            for number, sentence in enumerate(advice(a, settings), 1)
+        ),
     ]
 
 
@@ -159,7 +164,8 @@ def _turn(bolt: Bolt, settings: Settings) -> str:
         what = f"the axis {size} {'down' if bolt.error_deg > 0 else 'up'}"
     moves = _moves(bolt)
     if bolt.shows:
-        return f"{what}. The disc meanwhile moves {moves} in the picture: stop when it has."
+        other = "if it goes another way, turn back and take more frames"
+        return f"{what}. The disc meanwhile moves {moves} in the picture: stop when it has; {other}."
     return (
         f"{what}. It hardly shows at this hour ({moves} in the picture): go by the bolt's scale or thread, "
         "or do it when the sun stands elsewhere."
@@ -184,9 +190,10 @@ def _wait(bolt: Bolt, alignment: Alignment) -> str:
         if until is not None
         else "it will take hours, and more of the sun's way"
     )
+    doubt = "; its mirror image is possible too" if bolt.mirrored else ""
     return (
-        f"The {bolt.name} is not determined yet ({bolt.error_deg:+.2f} +/- {bolt.sigma_deg:.2f} deg): leave "
-        f"the bolt and go on tracking; {when}."
+        f"The {bolt.name} is not determined yet ({bolt.error_deg:+.2f} +/- {bolt.sigma_deg:.2f} deg{doubt}): "
+        f"leave the bolt and go on tracking; {when}."
     )
 
 

@@ -32,7 +32,9 @@ Events = Sequence[tuple[Event, datetime]]
 # this share, or so little that it does not matter.
 LEFT_SHARE = 1 / 3
 LEFT_DEG = 0.1
-LEFT_RATE = 2e-4
+LEFT_RATE = 5e-4
+ROLL_SURE_SHARE = 0.99
+"""A bolt turned by the mirrored answer is turned the wrong way: the watch may live with less."""
 TELLING_SIGMAS = 2.0
 """An error smaller than this is none that the frames can tell."""
 OTHER_AXIS_SIGMAS = 4.0
@@ -51,11 +53,18 @@ class Bolt:
     right_widths: float
     """What the disc does in the stored picture while the error is turned out, in sun-widths."""
     up_widths: float
+    roll_share: float = 1.0
+    """How likely the camera's roll is that the errors stand on, 0 to 1."""
+
+    @property
+    def mirrored(self) -> bool:
+        """Whether a camera turned by half a turn on a mirrored axis is still to be reckoned with."""
+        return self.roll_share < ROLL_SURE_SHARE
 
     @property
     def determined(self) -> bool:
         """Whether it is known well enough to act on."""
-        return 2 * self.sigma_deg <= max(LEFT_DEG, LEFT_SHARE * abs(self.error_deg))
+        return not self.mirrored and 2 * self.sigma_deg <= max(LEFT_DEG, LEFT_SHARE * abs(self.error_deg))
 
     @property
     def is_off(self) -> bool:
@@ -274,7 +283,14 @@ def _bolts(fit: _Fit) -> tuple[Bolt, Bolt]:
     moves = _moves_px(fit, (turned_azimuth(-azimuth[0]), turned_altitude(-altitude[0], fit.axis)))
     names: tuple[BoltName, BoltName] = ("azimuth", "altitude")
     one, other = (
-        Bolt(name=name, error_deg=error, sigma_deg=sigma, right_widths=x / width_px, up_widths=-y / width_px)
+        Bolt(
+            name=name,
+            error_deg=error,
+            sigma_deg=sigma,
+            right_widths=x / width_px,
+            up_widths=-y / width_px,
+            roll_share=fit.forecast.roll_share or 0.0,
+        )
         for name, (error, sigma), (x, y) in zip(names, (azimuth, altitude), moves, strict=True)
     )
     return one, other
