@@ -9,6 +9,7 @@ import pytest
 import yaml
 
 from sentinel.cli import main
+from sentinel.tables import read_measurements, write_measurements
 
 SHIPPED = Path(__file__).parents[1] / "replay_data"
 FRAMES = sorted((SHIPPED / "midnight-sun").rglob("*.JPG"))
@@ -112,3 +113,19 @@ def test_from_scenario_to_verdict(
     status, _, err = run(capsys, monkeypatch, "simulate", tmp_path / "short.yaml", tmp_path / "session")
     assert status == 2
     assert err.count("\n") == 1
+
+
+def test_align_tells_the_axis_of_a_table_of_measurements(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    frames = read_measurements(SHIPPED / "five-days" / "measurements.ecsv")[:120]
+    write_measurements(tmp_path / "m.ecsv", frames)
+    config = SHIPPED / "five-days" / "config.yaml"
+    status, out, err = run(capsys, monkeypatch, "align", tmp_path / "m.ecsv", "--config", config, "--json")
+    told = json.loads(out)
+    assert (status, err) == (0, "")
+    assert told["frames_used"] == 120
+    assert abs(told["polar_altitude_error_deg"] + 0.45) < 4 * told["polar_altitude_error_sigma_deg"]
+    status, out, _ = run(capsys, monkeypatch, "align", tmp_path / "m.ecsv", "--config", config)
+    assert status == 0
+    assert out.startswith("Azimuth   ")

@@ -39,13 +39,24 @@ def pressing(troubles: Iterable[tuple[str, Severity, str]]) -> str:
     return next(graves, "")
 
 
+def not_now(trouble: str) -> str:
+    """Return that the camera cannot be left alone, and why."""
+    return f"The camera cannot be left alone now. {trouble}"
+
+
 def left_alone(forecast: Forecast | None, now_utc: datetime, trouble: str = "") -> str:
     """Return one sentence, or two where there is something to do about it.
 
     `trouble` is what is open and cannot wait, as `pressing` gives it.
     """
     if trouble:
-        return f"The camera cannot be left alone now. {trouble}"
+        then = left_alone(forecast, now_utc)
+        mended = (
+            then.replace("The camera may", " That mended, it may", 1)
+            if then.startswith("The camera may")
+            else ""
+        )
+        return f"{not_now(trouble)}{mended}"
     if forecast is None or forecast.seen_utc is None:
         return UNKNOWN
     if forecast.exit_utc is not None and forecast.exit_utc <= now_utc:

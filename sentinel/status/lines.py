@@ -5,7 +5,7 @@ from datetime import datetime
 
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, plain
-from sentinel.notify.left_alone import clock_time, left_alone
+from sentinel.notify.left_alone import clock_time, left_alone, not_now
 from sentinel.status.facts import ago, facts_of, job_line, stop_words
 from sentinel.status.standing import Standing, pressing_of
 
@@ -64,8 +64,9 @@ def until_lines(s: Standing, until_utc: datetime, now_utc: datetime) -> list[str
     before = [due for due in s.forecast.due if due.time_utc < until_utc]
     natural = [due for due in before if due.reason in {"sunset", "horizon"}]
     jobs = [job for job in s.jobs if job.due_utc is not None and job.due_utc < until_utc]
+    trouble = pressing_of(s.troubles)
     if not jobs:
-        lines = [f"Nothing to do: the camera may be left alone until {until}."]
+        lines = [f"Nothing {'else ' if trouble else ''}to do: the camera may be left alone until {until}."]
     else:
         first = min(job.due_utc for job in jobs if job.due_utc is not None)
         lines = [f"To leave it alone until {until}, before {clock_time(first, now_utc)} UTC do:"]
@@ -75,5 +76,4 @@ def until_lines(s: Standing, until_utc: datetime, now_utc: datetime) -> list[str
         for due in natural
     ]
     lines.append(f"If the mount stopped now: {stop_words(s)}.")
-    trouble = pressing_of(s.troubles)
-    return [left_alone(s.forecast, now_utc, trouble), *lines] if trouble else lines
+    return [not_now(trouble), *lines] if trouble else lines

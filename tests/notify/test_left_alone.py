@@ -4,8 +4,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from sentinel.notify.left_alone import UNKNOWN, left_alone, span
-from sentinel.records import Due, Forecast
+from sentinel.notify.left_alone import UNKNOWN, left_alone, pressing, span
+from sentinel.records import Due, Forecast, Severity
 
 NOW = datetime(2027, 6, 21, 2, 28, tzinfo=UTC)
 
@@ -77,3 +77,19 @@ def test_the_sentence(forecast: Forecast | None, says: str) -> None:
 )
 def test_spans_as_people_say_them(seconds: float, says: str) -> None:
     assert span(timedelta(seconds=seconds)) == says
+
+
+def test_what_is_open_and_cannot_wait_comes_first() -> None:
+    troubles = (
+        ("moved", Severity.SOON, "The sun jumped."),
+        ("drift-exit", Severity.NOW, "The sun is near the edge."),
+        ("over-bright", Severity.NOW, "Do NOT look into camera or finder."),
+    )
+    trouble = pressing(troubles)
+    assert trouble == "Do NOT look into camera or finder."
+    assert left_alone(due(372, "axis-limit"), NOW, trouble) == (
+        "The camera cannot be left alone now. Do NOT look into camera or finder. "
+        "That mended, it may be left alone until 08:40 UTC (6 h 12 min): the axis limit comes first. "
+        "Set off by 08:30 UTC."
+    )
+    assert pressing(troubles[:2]) == "", "what was foreseen has its own sentence"

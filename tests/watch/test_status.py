@@ -2,6 +2,7 @@
 
 import base64
 import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from math import nan
@@ -174,6 +175,11 @@ def test_text_says_first_until_when_the_camera_may_be_left_alone(standing: Stand
     text = "\n".join(lines)
     assert lines[0] == "As of 01:11Z, 1 min ago; last picture 2 min ago."
     assert lines[1].startswith(
+        "The camera cannot be left alone now. No pictures since 00:55Z. "
+        "That mended, it may be left alone until 07:40 UTC (6 h 28 min): the axis limit comes first."
+    )
+    calm = replace(standing, troubles=())
+    assert status_lines(calm, T0 + timedelta(minutes=12), watched=True)[1].startswith(
         "The camera may be left alone until 07:40 UTC (6 h 28 min): the axis limit comes first."
     )
     assert lines[2] == "If the mount stopped now: 6 min to the edge (left edge)."
@@ -198,8 +204,14 @@ def test_clocks_that_disagree_are_told(standing: Standing) -> None:
 def test_until_says_what_must_be_done_before(standing: Standing) -> None:
     now = T0 + timedelta(minutes=12)
     early = until_lines(standing, T0 + timedelta(hours=5), now)
+    assert early[:2] == [
+        "The camera cannot be left alone now. No pictures since 00:55Z.",
+        "Nothing else to do: the camera may be left alone until 06:00 UTC.",
+    ]
+    calm = replace(standing, troubles=())
+    early = until_lines(calm, T0 + timedelta(hours=5), now)
     assert early[0] == "Nothing to do: the camera may be left alone until 06:00 UTC."
-    late = until_lines(standing, T0 + timedelta(hours=9), now)
+    late = until_lines(calm, T0 + timedelta(hours=9), now)
     assert late[0] == "To leave it alone until 10:00 UTC, before 07:40 UTC do:"
     assert any("unwind" in line for line in late)
     assert any("recentre" in line for line in late)
