@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 import yaml
 
-from sentinel.cli import main
 from sentinel.tables import read_measurements, write_measurements
+from tests.command import runner
 
 SHIPPED = Path(__file__).parents[1] / "replay_data"
 FRAMES = sorted((SHIPPED / "midnight-sun").rglob("*.JPG"))
@@ -18,11 +18,7 @@ FRAMES = sorted((SHIPPED / "midnight-sun").rglob("*.JPG"))
 def run(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *args: object
 ) -> tuple[int, str, str]:
-    monkeypatch.setattr(sys, "argv", ["sentinel", *map(str, args)])
-    with pytest.raises(SystemExit) as left:
-        main()
-    printed = capsys.readouterr()
-    return int(left.value.code or 0), printed.out, printed.err
+    return runner(capsys, monkeypatch)(*args)
 
 
 @pytest.mark.parametrize(

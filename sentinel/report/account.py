@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from itertools import pairwise
 from math import nan
 
@@ -17,7 +17,7 @@ from sentinel.measure.flags import MEANING as DISC_MEANING
 from sentinel.records import MeasuredFrame
 from sentinel.report.model import Explained
 from sentinel.report.record import Columns, Record
-from sentinel.report.summary import GAP_INTERVALS, Summary
+from sentinel.report.summary import GAP_INTERVALS, Stretch, Summary
 from sentinel.sky import Sun, disc_axes, flattening
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.horizon import daylight
@@ -34,19 +34,6 @@ FLAG_MEANING: Mapping[str, str] = {
     TIME_FROM_FILE: "the file says no time of exposure; the file's own time stands in",
     TAGS_UNREADABLE: "what the camera wrote about the exposure could not be read",
 }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
-    """A span of time."""
-
-    from_utc: datetime
-    to_utc: datetime
-
-    @property
-    def length(self) -> timedelta:
-        """How long it lasted."""
-        return self.to_utc - self.from_utc
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

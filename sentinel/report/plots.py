@@ -7,10 +7,10 @@ import numpy as np
 from sentinel.forecast.geometry import Geometry
 from sentinel.notify.left_alone import span as span_words
 from sentinel.records import Severity
-from sentinel.report.account import Stretch, light_of, median_of, runs_of
+from sentinel.report.account import light_of, median_of, runs_of
 from sentinel.report.look import DEEP, GRAVE, INK, QUIET, WARM, Plot
 from sentinel.report.model import track_arcsec
-from sentinel.report.summary import GAP_INTERVALS
+from sentinel.report.summary import GAP_INTERVALS, Stretch
 from sentinel.report.timelines import Panel, Row, Series, drawn, drawn_rows
 from sentinel.report.way import Way, drawn_way
 from sentinel.report.worked import Worked
@@ -252,7 +252,7 @@ def _coverage_panel(w: Worked) -> Panel | None:
 def _rows_plot(w: Worked) -> Plot:
     c, interval = w.columns, w.interval_s
     up = c.above_deg >= 0
-    gaps = [Stretch(from_utc=g.from_utc, to_utc=g.to_utc) for g in w.summary.gaps]
+    gaps = list(w.summary.gaps)
     if w.silent_since_utc is not None:
         gaps.append(Stretch(from_utc=w.silent_since_utc, to_utc=w.record.until_utc))
     unseen = runs_of(c.utc_s, ~c.found & up, interval)

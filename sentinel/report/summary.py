@@ -22,8 +22,8 @@ GAP_INTERVALS = 1.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Gap:
-    """A stretch without frames, from the last before it to the first after it."""
+class Stretch:
+    """A span of time: a gap goes from the last frame before it to the first after it."""
 
     from_utc: datetime
     to_utc: datetime
@@ -44,7 +44,7 @@ class Summary:
     discs: int
     unreadable: int
     interval_s: float
-    gaps: tuple[Gap, ...]
+    gaps: tuple[Stretch, ...]
     first_px: tuple[float, float] | None
     last_px: tuple[float, float] | None
     path_px: float
@@ -130,11 +130,11 @@ def usual_interval_s(frames: Sequence[MeasuredFrame]) -> float:
     return median(steps) if steps else 0.0
 
 
-def find_gaps(frames: Sequence[MeasuredFrame], interval_s: float) -> tuple[Gap, ...]:
+def find_gaps(frames: Sequence[MeasuredFrame], interval_s: float) -> tuple[Stretch, ...]:
     """Return the stretches in which frames are missing."""
     longest = timedelta(seconds=GAP_INTERVALS * interval_s) if interval_s else timedelta.max
     return tuple(
-        Gap(from_utc=a.time_utc, to_utc=b.time_utc)
+        Stretch(from_utc=a.time_utc, to_utc=b.time_utc)
         for a, b in pairwise(frames)
         if b.time_utc - a.time_utc > longest
     )
@@ -187,7 +187,7 @@ def _minute(time_utc: datetime) -> str:
     return time_utc.strftime("%Y-%m-%d %H:%M")
 
 
-def _gaps(gaps: Sequence[Gap]) -> str:
+def _gaps(gaps: Sequence[Stretch]) -> str:
     if not gaps:
         return "none"
     longest = max(gaps, key=lambda gap: gap.length)

@@ -1,7 +1,6 @@
 """What people and scripts see."""
 
 import json
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -9,8 +8,8 @@ import pytest
 import yaml
 from PIL import Image
 
-from sentinel.cli import main
 from sentinel.plan.lines import plan_lines
+from tests.command import runner
 from tests.plan.trips import planned, settings
 
 RIDGES = [[0.0, 0.0], [40.0, 0.0], [41.0, 15.0], [59.0, 15.0], [60.0, 0.0]]
@@ -97,11 +96,7 @@ def test_the_cautions_stand_once() -> None:
 def run(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *args: object
 ) -> tuple[int, str, str]:
-    monkeypatch.setattr(sys, "argv", ["sentinel", "plan", *map(str, args)])
-    with pytest.raises(SystemExit) as left:
-        main()
-    printed = capsys.readouterr()
-    return int(left.value.code or 0), printed.out, printed.err
+    return runner(capsys, monkeypatch)("plan", *args)
 
 
 def test_the_command_for_people(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:

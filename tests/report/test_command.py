@@ -1,22 +1,17 @@
 """`sentinel report` as a script meets it."""
 
-import sys
 from pathlib import Path
 
 import pytest
 
-from sentinel.cli import main
+from tests.command import runner
 from tests.report.sessions import frame, journal_of
 
 
 def run(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *args: object
 ) -> tuple[int, str, str]:
-    monkeypatch.setattr(sys, "argv", ["sentinel", "report", *map(str, args)])
-    with pytest.raises(SystemExit) as left:
-        main()
-    printed = capsys.readouterr()
-    return int(left.value.code or 0), printed.out, printed.err
+    return runner(capsys, monkeypatch)("report", *args)
 
 
 def test_the_page_appears_in_the_folder_or_where_it_is_wanted(

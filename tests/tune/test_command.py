@@ -1,14 +1,12 @@
 """The command on sessions that lie on disk."""
 
 import json
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 from astropy.table import Table
 
-from sentinel.cli import main
 from sentinel.journal import Journal, Origin
 from sentinel.replay import Request as ReplayRequest
 from sentinel.replay import replay
@@ -16,6 +14,7 @@ from sentinel.settings import load_settings
 from sentinel.tune.grid import asked_for
 from sentinel.tune.reading import Request, read_sessions
 from sentinel.tune.run import Result, tune, tuned
+from tests.command import runner
 from tests.tune.sessions import dark_spells, written
 
 ONLY = ("--only", "lost_now_min")
@@ -41,11 +40,7 @@ def session(table: Path) -> Path:
 def run(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *args: object
 ) -> tuple[int, str, str]:
-    monkeypatch.setattr(sys, "argv", ["sentinel", "tune", *map(str, args)])
-    with pytest.raises(SystemExit) as left:
-        main()
-    printed = capsys.readouterr()
-    return int(left.value.code or 0), printed.out, printed.err
+    return runner(capsys, monkeypatch)("tune", *args)
 
 
 def test_overlay_table_and_words_are_left_and_nothing_that_was_there_is_lost(
