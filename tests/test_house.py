@@ -70,3 +70,14 @@ def test_only_the_clock_reads_clocks() -> None:
                 assert not base.endswith(("datetime", "date", "Time")), f"{path}: {ast.unparse(node)}"
             if isinstance(node, ast.Attribute) and node.attr in {"time", "monotonic", "perf_counter"}:
                 assert ast.unparse(node.value) != "time", f"{path}: {ast.unparse(node)}"
+
+
+def test_a_module_can_be_read_at_one_sitting() -> None:
+    long = {
+        str(path.relative_to(HOUSE)): lines for path in HOUSE.rglob("*.py") if (lines := length(path)) > 400
+    }
+    assert not long
+
+
+def length(path: Path) -> int:
+    return len(path.read_text(encoding="utf-8").splitlines())

@@ -1,0 +1,90 @@
+"""What the commands share: the application itself, their common options, how they print."""
+
+import json
+import math
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from sentinel.errors import RequestProblem
+from sentinel.times import parse_utc
+
+# A bar is rarely drawn: its library is read only then.
+# ruff: noqa: PLC0415
+
+app = typer.Typer(
+    name="sentinel",
+    help="Keeps the watch over a days-long time-lapse of the sun, so that the photographer can sleep.",
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+ConfigFiles = Annotated[
+    list[Path] | None,
+    typer.Option("--config", metavar="FILE", help="Settings (YAML); later files overlay earlier ones."),
+]
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Machine-readable standard output; all else goes to standard error.")
+]
+
+StateFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--state", metavar="DIR", help="Where the watch keeps its own files; else as the settings say."
+    ),
+]
+
+
+def moment(text: str, now_utc: datetime, *, past: bool = False) -> datetime:
+    """Read a time; of a bare time of day (UTC) the next one is meant, or the last one where it is past."""
+    match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)Z?", text.strip())
+    if match is None:
+        return parse_utc(text)
+    time_utc = now_utc.replace(hour=int(match[1]), minute=int(match[2]), second=0, microsecond=0)
+    if past:
+        return time_utc if time_utc <= now_utc else time_utc - timedelta(days=1)
+    return time_utc if time_utc > now_utc else time_utc + timedelta(days=1)
+
+
+def configs(config: list[Path] | None) -> list[Path]:
+    """Return the files named; a command that needs settings needs one.
+
+    Raises
+    ------
+    RequestProblem
+        If there is none.
+    """
+    if not config:
+        raise RequestProblem("no settings are named", where="--config", mend="name a file with --config")
+    return config
+
+
+@contextmanager
+def progress_bar() -> Iterator[Callable[[str, int, int], None]]:
+    """Show how far the work has come on standard error, if anybody looks at it."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        tasks: dict[str, Any] = {}
+
+        def show(what: str, done: int, total: int) -> None:
+            if what not in tasks:
+                tasks[what] = bar.add_task(what, total=total)
+            bar.update(tasks[what], completed=done, total=total)
+
+        yield show
+
+
+def json_line(values: dict[str, Any]) -> str:
+    """Return values as one line of JSON, null for what is no number."""
+    plain = {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}
+    return json.dumps(plain, ensure_ascii=False, allow_nan=False)

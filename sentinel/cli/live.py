@@ -1,0 +1,139 @@
+"""The commands of the watch: the daemon, what it knows, what it is told, and whether all is ready for it."""
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, get_args
+
+import typer
+
+from sentinel.cli.common import AsJson, ConfigFiles, StateFolder, app, configs, json_line, moment
+from sentinel.errors import RequestProblem
+from sentinel.records import MarkKind
+from sentinel.times import format_utc, parse_utc
+
+# Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
+# ruff: noqa: PLC0415, T201
+
+
+@app.command()
+def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
+    """Watch the camera's folder: the daemon. Ends on SIGTERM and SIGINT."""
+    from sentinel.watch.start import watch
+
+    watch(configs(config), state)
+
+
+@app.command()
+def status(
+    *,
+    config: ConfigFiles = None,
+    state: StateFolder = None,
+    until: Annotated[
+        str | None,
+        typer.Option(metavar="TIME", help="What must be done beforehand so that it may be left until then."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say what the watch knows now: first of all, until when the camera may be left alone."""
+    from sentinel.clock import SystemClock
+    from sentinel.status.lines import from_json, status_lines, until_lines
+    from sentinel.watch.start import home_of
+
+    home = home_of(config or (), state)
+    now_utc = SystemClock().now_utc()
+    text = home.read_status()
+    if as_json and until is None:
+        print(text, end="")
+        return
+    standing = from_json(text, where=str(home.status_json))
+    lines = (
+        status_lines(standing, now_utc, watched=home.is_watched())
+        if until is None
+        else until_lines(standing, moment(until, now_utc), now_utc)
+    )
+    print(json_line({"lines": lines}) if as_json else "\n".join(lines))
+
+
+@app.command()
+def mark(
+    kind: Annotated[str, typer.Argument(help=f"What was done: {', '.join(get_args(MarkKind))}.")],
+    text: Annotated[list[str] | None, typer.Argument(help="Whatever else is to be remembered.")] = None,
+    *,
+    minutes: Annotated[
+        float | None, typer.Option(help="How long a visit lasts; all but the filter alarm is held back.")
+    ] = None,
+    at: Annotated[str | None, typer.Option(metavar="TIME", help="When it was; now, if not given.")] = None,
+    config: ConfigFiles = None,
+    state: StateFolder = None,
+) -> None:
+    """Note what the operator did."""
+    from sentinel.clock import SystemClock
+    from sentinel.watch.marks import leave_mark, made_mark
+    from sentinel.watch.start import home_of
+
+    now_utc = SystemClock().now_utc()
+    at_utc = moment(at, now_utc, past=True) if at else None
+    made = made_mark(kind, " ".join(text or ()), now_utc, at=at_utc, minutes=minutes)
+    home = home_of(config or (), state)
+    home.create()
+    leave_mark(home.marks, made)
+    later = "" if home.is_watched() else "; the watch is not running and takes it up when it starts"
+    print(f"Noted: {kind} at {format_utc(made.time_utc)}{later}")
+
+
+@app.command()
+def check(
+    *,
+    config: ConfigFiles = None,
+    state: StateFolder = None,
+    clock: Annotated[
+        Path | None,
+        typer.Option("--clock", metavar="PHOTO", help="A picture of a clock, to find the camera's offset."),
+    ] = None,
+    shown: Annotated[
+        str | None, typer.Option("--shown", metavar="TIME", help="The time the clock in the picture shows.")
+    ] = None,
+    send_test: Annotated[
+        bool, typer.Option("--send-test", help="Send a test message down every channel; say which arrived.")
+    ] = False,
+) -> None:
+    """Validate settings and surroundings: folder, space, clock, channels."""
+    from sentinel.watch.checkup import check, clock_offset
+
+    if clock is not None:
+        if shown is None:
+            raise RequestProblem(
+                "which time did it show?", where="--clock", mend="add --shown 2026-06-21T12:00:00Z"
+            )
+        offset_s, said = clock_offset(clock, parse_utc(shown))
+        print(f"camera: {{clock_offset_s: {offset_s:g}}}   # {said}")
+        if not config:
+            return
+    wrong = False
+    for finding in check(configs(config), state):
+        wrong = wrong or finding.wrong
+        print(finding.line, file=sys.stderr if finding.wrong else sys.stdout)
+    arrived = not send_test or _sent_tests(configs(config))
+    if wrong:
+        raise typer.Exit(2)
+    if not arrived:
+        raise typer.Exit(1)
+
+
+def _sent_tests(configs: Sequence[Path]) -> bool:
+    """Send the test messages and print what became of each; return whether all arrived."""
+    from sentinel.clock import SystemClock
+    from sentinel.delivery.checking import send_test
+    from sentinel.settings import load_settings
+
+    try:
+        settings = load_settings(configs)
+    except RequestProblem:
+        return False  # as the check has just said
+    results = send_test(settings, SystemClock())
+    for one in results:
+        became = "arrived" if one.delivered else f"did not arrive ({one.why})"
+        line = f"test message: {one.channel}: {became}, {one.took_s:.1f} s"
+        print(line, file=sys.stdout if one.delivered else sys.stderr)
+    return all(one.delivered for one in results)

@@ -1,0 +1,242 @@
+"""The commands on sessions, past or planned: before the trip, at the mount by day, and afterwards."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from sentinel.cli.common import AsJson, ConfigFiles, app, configs, json_line, progress_bar
+from sentinel.errors import RequestProblem
+
+# Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
+# ruff: noqa: PLC0415, T201
+
+
+@app.command()
+def measure(
+    frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="Frames, or folders of frames.")],
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Measure single frames or folders of them.
+
+    Where the disc is, how sharp, how much of its limb is seen. Needs no settings.
+    """
+    from sentinel.files import shown_name
+    from sentinel.intake.pool import Job, measure_all
+    from sentinel.intake.session import find_frames
+    from sentinel.settings import Frames
+    from sentinel.tables import measurement_row
+
+    jobs: list[Job] = []
+    for path in frames:
+        if not path.is_dir():
+            jobs.append(Job(path, shown_name(path)))
+            continue
+        found = find_frames(path, Frames().patterns)
+        if not found:
+            raise RequestProblem("holds no frames", where=str(path), mend="check the folder")
+        jobs += [Job(file.path, file.frame) for file in found]
+    failed = False
+    with progress_bar() as progress:
+        for done, frame in enumerate(measure_all(jobs), 1):
+            progress("measuring", done, len(jobs))
+            failed = failed or frame.error is not None
+            row = measurement_row(frame) | {"error": frame.error}
+            print(json_line(row) if as_json else _measured_line(row), flush=True)
+    if failed:
+        raise typer.Exit(1)
+
+
+@app.command()
+def replay(
+    session: Annotated[
+        Path, typer.Argument(help="A folder of frames, a measurements.ecsv or a state folder.")
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where journal and files are written.")],
+    *,
+    config: ConfigFiles = None,
+    marks: Annotated[
+        Path | None, typer.Option("--marks", metavar="FILE", help="What the operator did (marks.jsonl).")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Run a past session through the rooms of the watch.
+
+    On the session's own clock, as fast as the machine allows.
+    """
+    from sentinel.replay import Request, replay
+    from sentinel.report.summary import summary_json, summary_lines
+
+    with progress_bar() as progress:
+        summary = replay(Request(session, out, config or (), marks), progress)
+    if as_json:
+        print(json_line(summary_json(summary)))
+        return
+    print("\n".join(summary_lines(summary)))
+    print(f"Files     {out}")
+
+
+@app.command()
+def align(
+    session: Annotated[
+        Path,
+        typer.Argument(help="Frames taken while tracking: a folder, a measurements.ecsv or a state folder."),
+    ],
+    *,
+    config: ConfigFiles = None,
+    marks: Annotated[
+        Path | None, typer.Option("--marks", metavar="FILE", help="What the operator did (marks.jsonl).")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Tell how far the polar axis is off, what to turn, and what is not yet known.
+
+    After a mark `realigned` only what came since counts.
+    """
+    from sentinel.align import align, alignment_json, alignment_lines
+    from sentinel.intake.session import open_session
+    from sentinel.replay import past_of, session_settings
+
+    source = open_session(session)
+    settings = session_settings(source, config or ())
+    with progress_bar() as progress:
+        past = past_of(source, settings, marks, progress)
+    found = align(settings, past.events)
+    if as_json:
+        print(json_line(alignment_json(found, settings)))
+    else:
+        print("\n".join(alignment_lines(found, settings)))
+
+
+@app.command()
+def tune(
+    sessions: Annotated[
+        list[Path],
+        typer.Argument(metavar="SESSION...", help="Folders of frames, measurements.ecsv or state folders."),
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where overlay and table are written.")],
+    *,
+    config: ConfigFiles = None,
+    truth: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--truth",
+            metavar="FILE",
+            help="What truly happened; one file for all sessions, or one for each in their order.",
+        ),
+    ] = None,
+    only: Annotated[
+        str | None, typer.Option("--only", metavar="NAME[,NAME]", help="Try these thresholds alone.")
+    ] = None,
+    trials: Annotated[int, typer.Option("--trials", help="Try at most so many settings.")] = 120,
+    as_json: AsJson = False,
+) -> None:
+    """Try the thresholds on past sessions: lead time against needless wake-ups.
+
+    Leaves a settings overlay to use, and a table of all that was tried.
+    """
+    from sentinel.tune import Request, tune
+    from sentinel.tune.files import OVERLAY_NAME, write_files
+    from sentinel.tune.lines import tuning_json, tuning_lines
+
+    names = [name.strip() for name in (only or "").split(",") if name.strip()]
+    request = Request(
+        sessions=sessions, out=out, configs=config or (), truths=truth or (), only=names, trials=trials
+    )
+    with progress_bar() as progress:
+        result = tune(request, progress)
+    write_files(result, out)
+    overlay = out / OVERLAY_NAME
+    if as_json:
+        print(json_line(tuning_json(result, overlay)))
+    else:
+        print("\n".join(tuning_lines(result, overlay, request.configs)))
+
+
+@app.command()
+def report(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="What `replay --out` or `watch` left behind: its journal.")
+    ],
+    *,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Where to write; report.html in DIR if not given."),
+    ] = None,
+    config: ConfigFiles = None,
+) -> None:
+    """Write the report of a watched or replayed session: one page that needs nothing else.
+
+    Settings are those the journal holds, unless others are given.
+    """
+    from sentinel.report.page import write_report
+
+    print(f"Report    {write_report(folder, out, config or ())}")
+
+
+@app.command()
+def plan(
+    from_: Annotated[
+        str, typer.Argument(metavar="FROM", help="When the trip begins: 2027-06-18, or with a time.")
+    ],
+    to: Annotated[str, typer.Argument(metavar="TO", help="When it ends; of a bare date its end is meant.")],
+    *,
+    config: ConfigFiles = None,
+    frame: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SIZE", help="The frame in pixels, like 6000x4000; else of a frame in frames.folder."
+        ),
+    ] = None,
+    frame_mb: Annotated[
+        float | None,
+        typer.Option(metavar="MB", help="Megabytes of a picture; else the mean of those in frames.folder."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say before the trip what the sun will do, what falls due, and how good the alignment must be."""
+    from sentinel.journal.codec import plain
+    from sentinel.plan.lines import plan_lines
+    from sentinel.plan.making import plan_trip
+    from sentinel.plan.request import read_trip
+    from sentinel.settings import load_settings
+
+    settings = load_settings(configs(config))
+    made = plan_trip(settings, read_trip(settings, from_, to, frame, frame_mb))
+    print(json_line(plain(made)) if as_json else "\n".join(plan_lines(made, settings)))
+
+
+@app.command()
+def simulate(
+    scenario: Annotated[Path, typer.Argument(help="A scenario (YAML); those in replay_data/ are examples.")],
+    out: Annotated[Path, typer.Argument(help="An empty or new folder for the session.")],
+    *,
+    frames: Annotated[
+        bool,
+        typer.Option(
+            "--frames/--measurements-only", help="Render frames, or write their measurements alone."
+        ),
+    ] = True,
+) -> None:
+    """Render a synthetic session with its truth beside it."""
+    from sentinel.simulate.session import simulate
+
+    with progress_bar() as progress:
+        simulate(scenario, out, frames=frames, progress=progress)
+    print(f"The session is in {out}; its truth in {out / 'truth.ecsv'}. Invented data.")
+
+
+def _measured_line(row: dict[str, Any]) -> str:
+    """Return one frame's measurement for a person."""
+    flags = f"  [{row['flags']}]" if row["flags"] else ""
+    if row["error"]:
+        return f"{row['frame']}: cannot be used: {row['error']}"
+    if not row["found"]:
+        return f"{row['frame']}: no disc; level {row['brightness']:.3f} of full scale{flags}"
+    return (
+        f"{row['frame']}: centre ({row['x_px']:.2f}, {row['y_px']:.2f}) +/- {row['centre_sigma_px']:.2f} px, "
+        f"radius {row['radius_px']:.2f} px, limb {row['limb_in_frame']:.0%} in frame, "
+        f"{row['limb_coverage']:.0%} seen, edge {row['edge_width_px']:.1f} px, "
+        f"level {row['brightness']:.3f}{flags}"
+    )
