@@ -5,6 +5,7 @@ from typing import Any
 
 from sentinel.notify.telling import Teller, Words, duration, either, number
 from sentinel.records import Incident, Severity
+from sentinel.times import parse_utc
 
 # How the folder is found, and what to do about it; one that is merely empty says nothing by itself.
 _FOLDERS = {
@@ -223,6 +224,11 @@ _JOBS = {
 }  # fmt: skip
 
 
+def _due(due_utc: str, incident: Incident, teller: Teller) -> str:
+    past = parse_utc(due_utc) < incident.time_utc
+    return f"{'overdue since' if past else 'due'} {teller.at(due_utc)}"
+
+
 def before_sleep(incident: Incident, teller: Teller) -> Words:
     """Word `before-sleep`."""
     detail = incident.detail
@@ -231,6 +237,6 @@ def before_sleep(incident: Incident, teller: Teller) -> Words:
     if not jobs:
         return Words(f"Nothing to do, sleep until {until}", f"Nothing to do, sleep until {until}")
     listed = "; ".join(
-        f"{_JOBS.get(job['job'], job['job'])} (due {teller.at(job['due_utc'])})" for job in jobs
+        f"{_JOBS.get(job['job'], job['job'])} ({_due(job['due_utc'], incident, teller)})" for job in jobs
     )
     return Words(f"Before you sleep: {len(jobs)} to do", f"To sleep until {until}, in one visit: {listed}")

@@ -166,5 +166,9 @@ EVERY: dict[str, Incident] = {
         cloud=True,
     ),
     "before-sleep note": incident("before-sleep", "note", sleep_until_utc=at("07:00"), jobs=_JOBS),
+    "before-sleep overdue note": incident(
+        "before-sleep", "note", sleep_until_utc=at("07:00"),
+        jobs=[{"job": "drift", "due_utc": at("02:54")}],
+    ),
     "before-sleep nothing note": incident("before-sleep", "note", sleep_until_utc=at("07:00"), jobs=[]),
 }  # fmt: skip
