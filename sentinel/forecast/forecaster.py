@@ -263,25 +263,18 @@ class Forecaster:
         variance = (arc.sigma_px * scale) ** 2 + unrest
         xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale
         draws = self._estimator.fit(arc, xy, variance, worm, ahead.now_s, keep=keep)
-        tracks = self._tracks_px(draws, ahead.now_s, ahead.offsets_s)
-        if keep:
-            tracker.scale_arcsec_px = scale
-            if tracker.last is not self._expected_from:
-                # While nothing is seen the old expectation stands: it begins where the last disc was.
-                tracker.expected = self._expected(draws, tracks, ahead)
-                self._expected_from = tracker.last
-                tracker.moves_px = partial(self._moves_px, draws)
-            self._note_axis(draws, ahead.now_s)
+        if not keep:
+            return draws, self._tracks_px(draws, ahead.now_s, ahead.offsets_s)
+        both = self._tracks_px(draws, ahead.now_s, np.concatenate([BEFORE_S, ahead.offsets_s]))
+        tracks = both[:, len(BEFORE_S) :]
+        tracker.scale_arcsec_px = scale
+        if tracker.last is not self._expected_from:
+            # While nothing is seen the old expectation stands: it begins where the last disc was.
+            tracker.expected = _expected(both, ahead)
+            self._expected_from = tracker.last
+            tracker.moves_px = partial(self._moves_px, draws)
+        self._note_axis(draws, ahead.now_s)
         return draws, tracks
-
-    def _expected(self, draws: Draws, tracks_px: Array, ahead: Coming) -> Expected:
-        """Return where the disc is expected, and where by the same fit it was in the minutes before."""
-        near = ahead.offsets_s < EXPECTED_S
-        x, y = np.concatenate([self._tracks_px(draws, ahead.now_s, BEFORE_S), tracks_px[:, near]], axis=1)
-        spread = np.hypot(x.std(axis=1), y.std(axis=1))
-        middle = np.stack([np.median(x, axis=1), np.median(y, axis=1)], axis=1)
-        times_s = np.concatenate([ahead.now_s + BEFORE_S, ahead.times_s[near]])
-        return Expected(times_s, middle, np.maximum(spread - spread[len(BEFORE_S)], 0.0))
 
     def _moves_px(self, draws: Draws, utc_s: Array, xy_px: Array) -> Array:
         """Return the way (n, 2) of a disc that is put at a place (2,) at the first of the times (n,)."""
@@ -354,3 +347,14 @@ class Forecaster:
         sky = np.hypot(*still[:, 1]) / STOP_S[1]
         stopped = abs(float(np.hypot(*line.velocity_px_s)) / sky - 1) < 0.15
         return Departure(since, line, stopped, suspects[-1])
+
+
+def _expected(tracks_px: Array, ahead: Coming) -> Expected:
+    """Return where the disc is expected; the tracks begin with where it was by the same fit, `BEFORE_S`."""
+    begin = len(BEFORE_S)
+    near = begin + int(np.searchsorted(ahead.offsets_s, EXPECTED_S))
+    x, y = tracks_px[:, :near]
+    spread = np.hypot(x.std(axis=1), y.std(axis=1))
+    middle = np.stack([np.median(x, axis=1), np.median(y, axis=1)], axis=1)
+    times_s = np.concatenate([ahead.now_s + BEFORE_S, ahead.times_s[: near - begin]])
+    return Expected(times_s, middle, np.maximum(spread - spread[begin], 0.0))
