@@ -33,6 +33,10 @@ AsJson = Annotated[
     bool, typer.Option("--json", help="Machine-readable standard output; all else goes to standard error.")
 ]
 
+MarksFile = Annotated[
+    Path | None, typer.Option("--marks", metavar="FILE", help="What the operator did (marks.jsonl).")
+]
+
 StateFolder = Annotated[
     Path | None,
     typer.Option(

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from sentinel.cli.common import AsJson, ConfigFiles, app, configs, json_line, progress_bar
+from sentinel.cli.common import AsJson, ConfigFiles, MarksFile, app, configs, json_line, progress_bar
 from sentinel.errors import RequestProblem
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
@@ -56,9 +56,7 @@ def replay(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where journal and files are written.")],
     *,
     config: ConfigFiles = None,
-    marks: Annotated[
-        Path | None, typer.Option("--marks", metavar="FILE", help="What the operator did (marks.jsonl).")
-    ] = None,
+    marks: MarksFile = None,
     as_json: AsJson = False,
 ) -> None:
     """Run a past session through the rooms of the watch.
@@ -85,9 +83,7 @@ def align(
     ],
     *,
     config: ConfigFiles = None,
-    marks: Annotated[
-        Path | None, typer.Option("--marks", metavar="FILE", help="What the operator did (marks.jsonl).")
-    ] = None,
+    marks: MarksFile = None,
     as_json: AsJson = False,
 ) -> None:
     """Tell how far the polar axis is off, what to turn, and what is not yet known.
