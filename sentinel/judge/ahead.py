@@ -20,6 +20,7 @@ _RATE_FORECASTS = 3
 _RATE_SETTLED = 2
 _RATE_SETTLED_H = 2.0
 """So many forecasts must agree on a rate; after so many hours of track so many do."""
+_RATE_LATE_H = 2.5
 _AGREE_S = 1200.0
 PAST_LIMIT_MIN = 10.0
 
@@ -129,7 +130,9 @@ def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
     usual = [RATE_RATIOS[tracking]] + ([_LUNAR_DRIVE] if tracking == "lunar" else [])
     off = min((ratio - one for one in usual), key=abs)
     # The fit has weighed the usual rates against each other; its sigma spans those it has not ruled out yet.
-    clear = abs(off) > limits.rate_wrong_sigmas * sigma
+    # With so much track hardly an honest drive is still in doubt, and the answer is worth less every hour.
+    late = (forecast.arc_h or 0.0) > _RATE_LATE_H
+    clear = abs(off) > (limits.rate_late_sigmas if late else limits.rate_wrong_sigmas) * sigma
     if not (clear and abs(off) > limits.rate_wrong_fraction):
         # While more than one mount explains the track, some of them at another rate, that says nothing.
         return state if "roll-open" in forecast.flags else state._replace(rates=(), rate=None)
@@ -143,6 +146,7 @@ def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
         "rate_ratio": round(ratio, 6),
         "rate_ratio_sigma": round(sigma, 6),
         "configured": tracking,
+        "sure": abs(off) > limits.rate_wrong_sigmas * sigma,
         "looks_like": looks_like,
         "drift_arcmin_h": round(abs(ratio - 1) * 15 * 60, 2),
     }

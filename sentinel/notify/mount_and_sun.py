@@ -87,15 +87,20 @@ def _wrong_rate(incident: Incident, teller: Teller) -> Words:
     named = (
         f"the {looks} rate" if looks in {"solar", "sidereal", "lunar"} else "a rate that is none of the usual"
     )
-    what = f"The drive runs at {named}, not the {set_to} one (noticed {teller.at(incident.onset_utc)})"
+    runs = "runs" if detail.get("sure", True) else "seems to run"
+    what = f"The drive {runs} at {named}, not the {set_to} one (noticed {teller.at(incident.onset_utc)})"
     left = f"The sun slides {number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (it is 32 wide)"
     if looks == "solar":
         return Words(
             "Drive at another rate than set", what, "That keeps the sun", "Correct the settings or the drive"
         )
     act = f"Set the drive to the {set_to} rate at the next visit"
+    if not detail.get("sure", True):
+        act = f"Look at the next visit whether the drive is set to the {set_to} rate"
     brief = looks if looks in {"solar", "sidereal", "lunar"} else "a wrong"
-    short = f"Drive runs at {brief} rate. Set {set_to} rate at next visit."
+    short = f"Drive {runs} at {brief} rate. "
+    short += f"Set {set_to} rate" if detail.get("sure", True) else f"Look whether it is set to {set_to}"
+    short += " at next visit."
     return Words("Drive at the wrong rate", what, left, act, short)
 
 

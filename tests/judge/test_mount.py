@@ -430,7 +430,8 @@ def test_star_rate_is_told_as_soon_as_the_fit_has_decided() -> None:
         (told, 1e-3),
     ):
         assert watch.said == []
-        watch.forecast(rate_ratio=1.0027 if "rate" in flags else 1.0, rate_ratio_sigma=sigma, flags=flags)
+        ratio = 1.0027 if "rate" in flags else 1.0
+        watch.forecast(rate_ratio=ratio, rate_ratio_sigma=sigma, flags=flags, arc_h=2.2)
         watch.frames(10)
     assert watch.of("runaway") == [("opened", "soon")]
 
@@ -438,8 +439,9 @@ def test_star_rate_is_told_as_soon_as_the_fit_has_decided() -> None:
 def test_a_rate_that_is_not_known_well_is_no_wrong_rate() -> None:
     watch = tracked()
     for _ in range(5):
-        watch.forecast(rate_ratio=1.0027, rate_ratio_sigma=1.4e-3)
+        watch.forecast(rate_ratio=1.0027, rate_ratio_sigma=1.4e-3, arc_h=2.2)
         watch.frames(10)
+        watch.forecast(rate_ratio=1.0027, rate_ratio_sigma=2.2e-3, arc_h=5.0)
     assert watch.said == []
 
 
@@ -461,3 +463,16 @@ def test_cloud_over_a_mount_that_stopped_has_not_taken_the_sun_out_of_the_frame(
     assert [one.detail.get("lost_utc") for one in watch.said if one.condition == "runaway"] == [None]
     watch.frames(8, found=False, brightness=0.01)
     assert watch.said[-1].detail["lost_utc"]
+
+
+def test_with_hours_of_track_a_rate_that_is_likelier_than_not_is_told() -> None:
+    watch = tracked()
+    for arc_h in (1.8, 2.0, 2.2, 2.4):
+        watch.forecast(rate_ratio=1.00272, rate_ratio_sigma=0.0018, flags=("roll-open", "rate"), arc_h=arc_h)
+        watch.frames(1)
+    assert watch.of("runaway") == []
+    for arc_h in (2.6, 2.8):
+        watch.forecast(rate_ratio=1.00272, rate_ratio_sigma=0.0018, flags=("roll-open", "rate"), arc_h=arc_h)
+        watch.frames(1)
+    assert watch.of("runaway") == [("opened", "soon")]
+    assert watch.said[-1].detail["sure"] is False

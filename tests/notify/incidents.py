@@ -58,6 +58,10 @@ EVERY: dict[str, Incident] = {
         "runaway", "soon", kind="wrong-rate", rate_ratio=1.008, looks_like="none of the usual rates",
         configured="solar", drift_arcmin_h=7.2,
     ),
+    "runaway perhaps wrong rate soon": incident(
+        "runaway", "soon", kind="wrong-rate", rate_ratio=1.002738, looks_like="sidereal", configured="solar",
+        drift_arcmin_h=2.46, sure=False,
+    ),
     "runaway solar rate note": incident(
         "runaway", "note", kind="wrong-rate", rate_ratio=1.0, looks_like="solar", configured="sidereal",
         drift_arcmin_h=0.0,
