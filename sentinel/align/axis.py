@@ -251,8 +251,7 @@ class _Fit:
         """The lens with the scale that the discs show."""
         camera = self.settings.camera
         scale = self.forecast.scale_arcsec_px or camera.scale_arcsec_px
-        focal_mm = camera.focal_length_mm * camera.scale_arcsec_px / scale
-        return Optics(focal_mm, camera.pixel_pitch_um, self.like.width_px, self.like.height_px)
+        return Optics.of_scale(scale, camera.pixel_pitch_um, self.like.width_px, self.like.height_px)
 
     @property
     def frame(self) -> Frame:

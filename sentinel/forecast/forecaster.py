@@ -278,9 +278,8 @@ class Forecaster:
 
     def _moves_px(self, draws: Draws, utc_s: Array, xy_px: Array) -> Array:
         """Return the way (n, 2) of a disc that is put at a place (2,) at the first of the times (n,)."""
-        best, camera, (width, height) = lead(draws), self._settings.camera, self._size or (0, 0)
-        focal_mm = camera.focal_length_mm * self._nominal / self._scale
-        optics = Optics(focal_mm, camera.pixel_pitch_um, width, height)
+        best, (width, height) = lead(draws), self._size or (0, 0)
+        optics = Optics.of_scale(self._scale, self._settings.camera.pixel_pitch_um, width, height)
         at_px = float(xy_px[0]), float(xy_px[1])
         x, y = tracks_px(self._settings, self._sun, best.mounting, utc_s, optics, at_px=at_px)
         return np.stack([x[0], y[0]], axis=1)

@@ -66,8 +66,9 @@ def aspect_of(frame: MeasuredFrame, forecast: Forecast | None, settings: Setting
 def _optics(frame: MeasuredFrame, forecast: Forecast | None, settings: Settings) -> Optics:
     camera = settings.camera
     scale = forecast.scale_arcsec_px if forecast is not None else None
-    focal_mm = camera.focal_length_mm * (camera.scale_arcsec_px / scale if scale else 1.0)
-    return Optics(focal_mm, camera.pixel_pitch_um, frame.width_px, frame.height_px)
+    return Optics.of_scale(
+        scale or camera.scale_arcsec_px, camera.pixel_pitch_um, frame.width_px, frame.height_px
+    )
 
 
 def _mount(forecast: Forecast | None, settings: Settings) -> tuple[Array, float]:

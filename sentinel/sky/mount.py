@@ -147,6 +147,13 @@ class Optics:
     width_px: int
     height_px: int
 
+    @classmethod
+    def of_scale(
+        cls, scale_arcsec_px: float, pixel_pitch_um: float, width_px: int, height_px: int
+    ) -> "Optics":
+        """Return the lens that gives a pixel this angle: as the discs show it, whatever the settings say."""
+        return cls(pixel_pitch_um / scale_arcsec_px * 206.264_806_247, pixel_pitch_um, width_px, height_px)
+
     @property
     def focal_px(self) -> float:
         """Focal length in pixels: a small angle in radians times this is pixels."""
