@@ -54,6 +54,10 @@ class Mount(Section):
     """What carries the camera."""
 
     tracking: Literal["solar", "sidereal", "lunar", "none"] = "solar"
+    picture_top: Literal["pole", "away", "west", "east"] | None = None
+    """Towards what the stored picture's top points with the lens at the sun; `pole`: the mount's own."""
+    parked_at_night: bool = False
+    """The drive stands while the sun is down."""
     axis_limit_deg: float | None = Field(360.0, gt=0)
     axis_start_deg: float = 0.0
     hour_angle_limit_deg: Annotated[tuple[float, float], Field(strict=False)] | None = None
