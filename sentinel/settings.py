@@ -105,13 +105,9 @@ class Thresholds(Section):
     runaway_rate_fraction: float = Field(0.10, gt=0, lt=1, description="of the drive's rate")
     runaway_match_fraction: float = Field(0.03, gt=0, lt=0.5, description="how well a stop's speed must fit")
     runaway_angle_deg: float = Field(15.0, gt=0, le=45, description="how well its direction must fit")
-    runaway_creep_min: float = Field(
-        8.0, gt=0, description="a disc that moves on evenly for so long is not being put elsewhere"
-    )
+    runaway_creep_min: float = Field(8.0, gt=0, description="nobody moves a disc evenly for so long")
     runaway_steady_frames: int = Field(3, ge=2, description="tracking again for so many frames: over")
-    rate_wrong_fraction: float = Field(
-        0.0012, gt=0, lt=0.5, description="rate off by so much of the solar rate"
-    )
+    rate_wrong_fraction: float = Field(0.0012, gt=0, lt=0.5, description="off by so much of the solar rate")
     rate_wrong_sigmas: float = Field(
         2.2, gt=0, description="of the fit; at 2.2 the rate told has a chance of one in five left"
     )
@@ -131,9 +127,7 @@ class Thresholds(Section):
     cloud_dim_fraction: float = Field(0.06, gt=0, lt=1, description="dimmer at once by so much is cloud")
     cloud_glow_level: float = Field(0.0015, gt=0, lt=1, description="a frame without disc is lit, not black")
     cloud_frames: int = Field(2, ge=1, description="so many doubtful frames are cloud")
-    faint_level: float = Field(
-        0.02, ge=0, lt=1, description="a low disc darker than this may go out by itself"
-    )
+    faint_level: float = Field(0.02, ge=0, lt=1, description="a low disc darker may go out by itself")
     faint_loss_stops: float = Field(
         0.5, gt=0, description="and if the air will take so much more of it before one would be woken"
     )
