@@ -255,12 +255,12 @@ class Forecast:
     """Focal length that the disc's size implies, where it contradicts the configured one."""
     departed_utc: datetime | None = None
     """Since when the disc has not followed the mount's model; None: it does."""
-    axis_changed_utc: datetime | None = None
+    drift_changed_utc: datetime | None = None
     """When the axis was last found to have changed by itself."""
     flags: tuple[str, ...] = ()
     """Doubts and findings: `no-disc`, `too-little-arc`, `roll-open` (several rolls still fit), `unseen`,
     `low-sun`, `all-clipped`, `focal-length`, `rate` (not the configured one), `departed`, `stopped`,
-    `axis-changed`, `exit-at-horizon` (the early exit is one of a sun that rises or sets)."""
+    `drift-changed`, `exit-at-horizon` (the early exit is one of a sun that rises or sets)."""
 
 
 IncidentState = Literal["opened", "changed", "cleared"]

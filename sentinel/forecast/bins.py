@@ -64,6 +64,14 @@ class Bins:
         table = np.array(rows).reshape(-1, 6)
         return Arc(table[:, 0], table[:, 1:3], table[:, 3], table[:, 4], table[:, 5].astype(int))
 
+    def forget(self, *, before_s: float = -np.inf, before_stretch: int = 0) -> None:
+        """Drop the bins whose discs were, in the mean, before a time or in a stretch before another."""
+        self._sums = {
+            (level, stretch, slot): sums
+            for (level, stretch, slot), sums in self._sums.items()
+            if stretch >= before_stretch and slot * SHORTEST_S * 2**level + sums[1] / sums[0] >= before_s
+        }
+
     def near(self, stretch: int, utc_s: float, within_s: float) -> Array | None:
         """Return where a stretch's track was at a time (2,), between the bins about it; None: too far off."""
         means = sorted(

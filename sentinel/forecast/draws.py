@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from sentinel.forecast.coming import OFFSETS_S
 from sentinel.forecast.fit import Solved
 from sentinel.forecast.geometry import COMMON, Geometry, Indices, Points, rolled
-from sentinel.forecast.noise import FLEXURES
+from sentinel.forecast.noise import FLEXURES, Change
 from sentinel.sky.arrays import Array
 
 DRAWS = 400
@@ -51,9 +51,11 @@ class Draws:
     """(d, `COMMON` + 2) relative to its point: axis, rate, air, pose of the present stretch."""
     roll_rad: Array
     kind: Indices
-    """(d,) index into `FLEXURES`."""
+    """(d,) number of the kind of noise, as `fit.Whitener` counts them."""
     state: Array
     """(2, 2, d): value and slope of the flexure now, along and across, arcsec and arcsec/s."""
+    changes: tuple[Change, ...] = ()
+    """Those that the kinds count."""
 
     def __len__(self) -> int:
         return len(self.roll_rad)
@@ -70,6 +72,11 @@ class Draws:
         """Return the mount's rates over the mean solar rate, (d,)."""
         deviation = (self.points.rate[self.point] + self.unknowns[:, 2]) * 1e-4
         return np.asarray((1 + deviation) * self.points.base_arcsec_s[self.point] / 15.0)
+
+    def changed_s(self) -> Array:
+        """Return when the drift became what it is, POSIX seconds, (d,); NaN where it always was."""
+        times = np.array([np.nan, *(change.utc_s for change in self.changes)])
+        return np.asarray(times[self.kind // len(FLEXURES)])
 
     def air(self) -> Array:
         """Return how much more than the formula says the air lifts the sun, in sigmas, (d,)."""
@@ -96,7 +103,7 @@ class Draws:
     def _flexing(self, offsets_s: Array) -> Array:
         """Return (n, 2, d): the flexure going on from its state now, and the axis wandering off."""
         path = np.empty((len(OFFSETS_S), 2, len(self)))
-        kinds, which = np.unique(self.kind, return_inverse=True)
+        kinds, which = np.unique(self.kind % len(FLEXURES), return_inverse=True)
         going = [_going_on(int(kind)) for kind in kinds]
         for i, (_, added) in enumerate(going):
             mine = np.flatnonzero(which == i)
@@ -145,7 +152,14 @@ def _going_on(kind: int) -> tuple[Array, NDArray[np.float32]]:
     return keep, added
 
 
-def draw(geometry: Geometry, points: Points, solved: Solved, rolls: Array, log_weights: Array) -> Draws:
+def draw(  # noqa: PLR0917 - what there is, in the order it comes
+    geometry: Geometry,
+    points: Points,
+    solved: Solved,
+    rolls: Array,
+    log_weights: Array,
+    changes: tuple[Change, ...] = (),
+) -> Draws:
     """Return draws from the mixture over kinds of flexure, points and rolls, (c, m, g) with log weights."""
     weights = np.exp(log_weights - log_weights.max())
     ladder = np.cumsum(weights.ravel())
@@ -158,7 +172,7 @@ def draw(geometry: Geometry, points: Points, solved: Solved, rolls: Array, log_w
     delta = solved.means(c, m, roll, unit[:p].T)
     state = _state(solved, c, m, roll, delta)
     unknowns = np.concatenate([delta[:, :COMMON], delta[:, -2:]], axis=1)
-    return Draws(geometry, points, m, unknowns, roll, solved.kinds[c], state)
+    return Draws(geometry, points, m, unknowns, roll, solved.kinds[c], state, changes)
 
 
 def _state(solved: Solved, c: Indices, m: Indices, roll_rad: Array, delta: Array) -> Array:

@@ -7,9 +7,22 @@ import numpy as np
 
 from sentinel.forecast.bins import Arc
 from sentinel.forecast.draws import Draws, draw
-from sentinel.forecast.fit import Prior, Solved, Track, Whitener, roll_grid
+from sentinel.forecast.fit import (
+    RATE_SIGMA,
+    TILT_SIGMA_DEG,
+    USUAL_ROLLS,
+    GaussianPrior,
+    Prior,
+    RollPrior,
+    Solved,
+    Track,
+    Whitener,
+    change_odds,
+    level_of,
+    roll_grid,
+)
 from sentinel.forecast.geometry import COMMON, Aims, Geometry, Indices, Points
-from sentinel.forecast.noise import FLEXURES, RESTLESS
+from sentinel.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
 from sentinel.forecast.worm import SIGMAS_ARCSEC
 from sentinel.settings import Site
 from sentinel.sky.arrays import Array
@@ -22,6 +35,13 @@ _SLIGHT = 4.5
 _ROUNDS = 4
 _WEIGH_EVERY = 5
 _CLOSE = np.array([3e-3, 3e-3, 0.2])
+_WORTH_KEEPING = 0.02
+AXIS_STAYS_DEG = 0.12
+"""How far an axis moves on the sky, either way, when something about it has changed; now and then further."""
+ROLL_STAYS_DEG = 2.0
+_MOST_CHANGES = 6
+_LIKELY = 0.1
+"""A change of the drift in so large a share of the draws is reckoned with where the fit settles."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +50,8 @@ class Candidate:
 
     rate_arcsec_s: float
     share: float
+    sigma: float = RATE_SIGMA
+    """How far it may be off that, in units of 1e-4."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +59,7 @@ class Nodes:
     """The rolls and rates still followed: where each one's part of the posterior is linearised."""
 
     points: Points
+    prior: Prior
     log_prior: Array
     centre_rad: Array
     half_width_rad: Array
@@ -46,6 +69,8 @@ class Nodes:
     """The likeliest kind of flexure."""
     kinds: tuple[int, ...] = ()
     """Those that mattered when all were last weighed."""
+    change: Change | None = None
+    """The likeliest change of the drift, where one is likely."""
     age: int = 0
     """Fits since then."""
 
@@ -57,6 +82,7 @@ class Nodes:
         return replace(
             self,
             points=self.points.taken(which),
+            prior=self.prior.taken(which),
             log_prior=self.log_prior[which],
             centre_rad=self.centre_rad[which],
             half_width_rad=self.half_width_rad[which],
@@ -71,7 +97,6 @@ class _Seen:
     aims: Aims
     stretch: Indices
     worm: Array
-    precision: Array
 
     def linear(self, geometry: Geometry, points: Points) -> tuple[Array, Array]:
         """Return track and slopes as `Geometry.linear` does, with the worm's columns put in."""
@@ -86,30 +111,83 @@ class _Seen:
         """Return unknowns (m, p) as `Points.moved` takes them."""
         return np.concatenate([delta[:, :COMMON], delta[:, COMMON + self.worm.shape[1] :]], axis=1)
 
-    def solve(self, points: Points, base: Array, slopes: Array, kinds: Sequence[int]) -> Solved:
+    def prior(self, nodes: Nodes) -> GaussianPrior:
+        """Return the prior of some nodes, where they stand."""
+        return nodes.prior.about(nodes.points, SIGMAS_ARCSEC[: self.worm.shape[1]])
+
+    def solve(self, nodes: Nodes, base: Array, slopes: Array, kinds: Sequence[int]) -> Solved:
         """Return `Track.solve`."""
-        return self.track.solve(points, base, slopes, self.precision, kinds)
+        return self.track.solve(base, slopes, self.prior(nodes), nodes.prior.roll, kinds)
 
 
-def every_node(candidates: tuple[Candidate, ...]) -> Nodes:
+def every_node(candidates: tuple[Candidate, ...], latitude_deg: float, roll: RollPrior) -> Nodes:
     """Return a node for every cell of the roll and every rate, on the true pole."""
     rates = np.repeat([candidate.rate_arcsec_s for candidate in candidates], CELLS)
     shares = np.repeat([candidate.share for candidate in candidates], CELLS)
+    sigmas = np.repeat([candidate.sigma for candidate in candidates], CELLS)
     m = len(rates)
     # The usual rolls lie in the middle of cells: one node then follows them.
     centre = np.tile(2 * np.arange(CELLS) * np.pi / CELLS, len(candidates))
     zero, none = np.zeros(m), np.zeros((m, 0))
     points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none)
-    return Nodes(points, np.log(shares), centre, np.full(m, np.pi / CELLS), (), 9)
+    prior = Prior(zero, zero, np.full(m, TILT_SIGMA_DEG), sigmas, level_of(latitude_deg), roll)
+    return Nodes(points, prior, np.log(shares), centre, np.full(m, np.pi / CELLS), (), 9)
+
+
+def nodes_after(
+    draws: Draws, candidates: tuple[Candidate, ...], latitude_deg: float, *, roll_stays: float
+) -> Nodes:
+    """Return the nodes for a track after a change: the axis is about where it was, all else is open.
+
+    Parameters
+    ----------
+    draws
+        Of the fit before the change.
+    roll_stays
+        How likely the camera sits on the mount as before; else turned by a half, by a quarter, or anyhow.
+    """
+    nodes = every_node(candidates, latitude_deg, USUAL_ROLLS)
+    azimuth, altitude = draws.azimuth_deg(), draws.altitude_deg()
+    off = np.abs(np.angle(np.exp(1j * (draws.roll_rad - nodes.centre_rad[:CELLS, None])))) <= np.pi / CELLS
+    shares = off.mean(axis=1)
+    cells, peaks = [], []
+    for cell in range(CELLS):
+        mine = off[cell] if shares[cell] >= _WORTH_KEEPING else off[int(shares.argmax())]
+        spread = float(np.sqrt(np.var(azimuth[mine]) * nodes.prior.level**2 + np.var(altitude[mine])))
+        cells.append((azimuth[mine].mean(), altitude[mine].mean(), np.hypot(spread, AXIS_STAYS_DEG)))
+        if shares[cell] >= _WORTH_KEEPING:
+            middle = np.exp(1j * draws.roll_rad[mine]).mean()
+            width = -2 * np.log(min(abs(middle), 1.0)) + np.radians(ROLL_STAYS_DEG) ** 2
+            open_ = 1.0 - roll_stays
+            peaks += [
+                (shares[cell] * share, float(np.angle(middle)) + turn, sharpness)
+                for share, turn, sharpness in (
+                    (roll_stays, 0.0, 1 / width), (0.4 * open_, np.pi, 30.0),
+                    (0.15 * open_, np.pi / 2, 30.0), (0.15 * open_, -np.pi / 2, 30.0),
+                )
+            ]  # fmt: skip
+    azimuth0, altitude0, tilt = np.tile(np.array(cells).T, (1, len(candidates)))
+    prior = replace(
+        nodes.prior,
+        azimuth_deg=azimuth0,
+        altitude_deg=altitude0,
+        tilt_sigma_deg=tilt,
+        roll=RollPrior(*np.array(peaks).T),
+    )
+    points = replace(nodes.points, azimuth_deg=azimuth0, altitude_deg=altitude0)
+    return replace(nodes, points=points, prior=prior)
 
 
 class Estimator:
     """The fit, warm from one renewal to the next."""
 
-    def __init__(self, site: Site, sun: Sun, candidates: tuple[Candidate, ...], prior: Prior) -> None:
+    def __init__(self, site: Site, sun: Sun, nodes: Nodes) -> None:
         self._geometry = Geometry(site, sun)
-        self._prior = prior
-        self._nodes = every_node(candidates)
+        self._nodes = nodes
+
+    def told_roll(self, roll: RollPrior) -> None:
+        """Take it that the camera's roll is known otherwise than by the track."""
+        self._nodes = replace(self._nodes, prior=replace(self._nodes.prior, roll=roll))
 
     @property
     def possible(self) -> int:
@@ -139,30 +217,36 @@ class Estimator:
             self._geometry.aims(arc.utc_s),
             stretch,
             worm,
-            self._prior.precision(len(ids), SIGMAS_ARCSEC[: worm.shape[1]]),
         )
         nodes = self._posed(ids, arc.utc_s, stretch, xy_arcsec)
         nodes, base, slopes, hope = self._settled(nodes, track)
         alive = np.flatnonzero(hope > -_HOPELESS)
         nodes, base, slopes = nodes.taken(alive), base[alive], slopes[alive]
+        lead = int(hope[alive].argmax())
         if not nodes.kinds or nodes.age >= _WEIGH_EVERY:
-            lead = int(hope[alive].argmax())
             nodes = replace(nodes, kinds=_kinds_that_matter(nodes, track, base, slopes, lead), age=0)
-        solved = track.solve(nodes.points, base, slopes, nodes.kinds)
+        kinds = (*nodes.kinds, *_changes_that_matter(nodes, track, base, slopes, lead))
+        solved = track.solve(nodes, base, slopes, kinds)
         rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
         log = log + nodes.log_prior[None, :, None]
-        draws = draw(self._geometry, nodes.points, solved, rolls, log)
+        draws = draw(self._geometry, nodes.points, solved, rolls, log, track.track.whitener.changes)
         if keep:
-            kind = int(np.bincount(draws.kind, minlength=len(FLEXURES)).argmax())
+            kind = int(np.bincount(draws.kind % len(FLEXURES), minlength=len(FLEXURES)).argmax())
             lead = int(log.max(axis=(0, 2)).argmax())
-            self._nodes = replace(_followed(nodes, lead), kind=kind, age=nodes.age + 1)
+            self._nodes = replace(
+                _followed(nodes, lead), kind=kind, age=nodes.age + 1, change=_likeliest_change(draws)
+            )
         return draws
 
     def _settled(self, nodes: Nodes, track: "_Seen") -> tuple[Nodes, Array, Array, Array]:
         """Move each node to the best point of its cell; with it the track there, and its hope."""
+        kinds = [nodes.kind, RESTLESS]
+        if nodes.change is not None:
+            track.track.whitener.changes = (nodes.change,)
+            kinds += [nodes.kind + len(FLEXURES)]
         for last in range(_ROUNDS):
             base, slopes = track.linear(self._geometry, nodes.points)
-            solved = track.solve(nodes.points, base, slopes, [nodes.kind, RESTLESS])
+            solved = track.solve(nodes, base, slopes, kinds)
             rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
             hope = _hope(log.max(axis=2) + nodes.log_prior)
             best = log[0].argmax(axis=1)
@@ -207,9 +291,52 @@ def _kinds_that_matter(nodes: Nodes, track: _Seen, base: Array, slopes: Array, l
     """Return the kinds of flexure that explain the track not much worse than the best, at the best node."""
     one = slice(lead, lead + 1)
     only = nodes.taken(np.array([lead]))
-    solved = track.solve(only.points, base[one], slopes[one], range(len(FLEXURES)))
+    solved = track.solve(only, base[one], slopes[one], range(len(FLEXURES)))
     top = roll_grid(solved, only.centre_rad, only.half_width_rad)[1].max(axis=(1, 2))
     return tuple(int(kind) for kind in np.flatnonzero(top > top.max() - _SLIGHT))
+
+
+def _changes_that_matter(
+    nodes: Nodes, track: _Seen, base: Array, slopes: Array, lead: int
+) -> tuple[int, ...]:
+    """Return the kinds with a change that explain the track not much worse than the best, at the best node.
+
+    Each is weighed on a few usual flexures and on the likeliest one. The whitener learns the changes.
+    """
+    whitener, utc_s = track.track.whitener, track.aims.utc_s
+    moved = utc_s[np.flatnonzero(np.diff(track.stretch)) + 1]
+    whitener.changes = possible_changes(float(utc_s[-1]), float(utc_s[0]), moved.tolist())
+    if nodes.change is not None:
+        whitener.changes = (nodes.change, *whitener.changes)
+    if not whitener.changes:
+        return ()
+    one = nodes.taken(np.array([lead]))
+    base, slopes = base[lead : lead + 1], slopes[lead : lead + 1]
+    flexures = tuple({nodes.kind, *USUAL_FLEXURES})
+    prior, roll = track.prior(one), float(one.points.roll_rad[0])
+    # One flexure stands for what all may explain.
+    shares = np.array([FLEXURES[flexure].prior for flexure in flexures])
+    whitener.log_share = -float(np.log(shares.sum()))
+    still = track.solve(one, base, slopes, flexures).log_density(np.full((len(flexures), 1, 1), roll))[
+        :, 0, 0
+    ]
+    odds = [
+        still[i] + change_odds(track.track, base, slopes, prior, roll, flexure)
+        for i, flexure in enumerate(flexures)
+    ]
+    log = np.array(odds) + whitener.log_share
+    top = max(float(log.max()), float(still.max()))
+    likely = np.argsort(log, axis=None)[::-1][:_MOST_CHANGES]
+    which, change = np.unravel_index(likely[log.flat[likely] > top - _SLIGHT], log.shape)
+    return tuple(flexures[i] + len(FLEXURES) * (1 + int(k)) for i, k in zip(which, change, strict=True))
+
+
+def _likeliest_change(draws: Draws) -> Change | None:
+    """Return the commonest change among the draws, where a good part of them has one."""
+    changed = draws.kind[draws.kind >= len(FLEXURES)] // len(FLEXURES) - 1
+    if len(changed) < _LIKELY * len(draws):
+        return None
+    return draws.changes[int(np.bincount(changed).argmax())]
 
 
 def _mean(solved: Solved, roll_rad: Array) -> Array:

@@ -8,48 +8,143 @@ kinds of flexure at once.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 from scipy.special import i0e
 
-from sentinel.forecast.geometry import Indices, Points
-from sentinel.forecast.noise import FLEXURES
+from sentinel.forecast.geometry import COMMON, Indices, Points
+from sentinel.forecast.noise import FLEXURES, Change, Flexure
 from sentinel.sky.arrays import Array
 
 POSE_SIGMA_DEG = 3.0
-_ANY_ROLL = 0.3
-_USUAL_ROLLS = ((0.0, 0.42), (np.pi / 2, 0.08), (np.pi, 0.12), (-np.pi / 2, 0.08))
-_ROLL_SHARPNESS = 6.0
-_ROLL_NORM = 2 * np.pi * float(i0e(_ROLL_SHARPNESS))
+TILT_SIGMA_DEG = 0.95
+"""How far off a polar axis set by day is, either way on the sky."""
+TILT_TAIL = 4.0
+RATE_SIGMA = 1.5
+"""How far a drive is off its nominal rate, in units of 1e-4."""
+_LEAST_LEVEL = 0.02
+"""At the very pole an azimuth means nothing: there it is known as badly as 1.1 degrees from it."""
 _GRID = 32
 _FINE = np.linspace(-4.5, 4.5, _GRID)
 _EVEN = (2 * np.arange(_GRID) + 1) / _GRID - 1
 
 
 @dataclass(frozen=True, slots=True)
+class RollPrior:
+    """What is known of the camera's roll before the track: peaks (von Mises) on an even floor."""
+
+    share: Array
+    """(k,) of each peak; what is left to one is the floor's."""
+    turn_rad: Array
+    sharpness: Array
+
+    def log(self, roll_rad: Array) -> Array:
+        """Return the log density of rolls, of any shape."""
+        density = np.full_like(roll_rad, max(1.0 - float(self.share.sum()), 1e-4) / (2 * np.pi))
+        for share, turn, sharpness in zip(self.share, self.turn_rad, self.sharpness, strict=True):
+            norm = 2 * np.pi * float(i0e(sharpness))
+            density += share / norm * np.exp(sharpness * (np.cos(roll_rad - turn) - 1))
+        return np.asarray(np.log(density))
+
+
+USUAL_ROLLS = RollPrior(
+    np.array([0.42, 0.08, 0.12, 0.08]), np.array([0.0, 0.5, 1.0, -0.5]) * np.pi, np.full(4, 6.0)
+)
+"""A track alone hardly tells a roll from the opposite one with the opposite axis error: to first order they
+draw the same line, and only refraction and the sun's own motion part them. So what is usual counts, weakly:
+cameras stand level or on their side, seldom upside down, and anything is possible."""
+
+
+def level_of(latitude_deg: float) -> float:
+    """Return what a small angle of azimuth of the axis is on the sky: the cosine of the latitude."""
+    return max(float(np.cos(np.radians(latitude_deg))), _LEAST_LEVEL)
+
+
+@dataclass(frozen=True, slots=True)
 class Prior:
-    """What is known of axis and rate before the track: Gaussian about true pole and nominal rate."""
+    """What is known of axis and rate before the track, for m mounts.
 
-    azimuth_sigma_deg: float = 0.9
-    altitude_sigma_deg: float = 0.8
-    rate_sigma: float = 1.5
-    """In units of 1e-4."""
+    The axis lies about a place on the sky, as far off one way as any other, and now and then much further
+    (Student's t): by day it is set by compass and level, and a compass errs by ten degrees near a magnetic
+    pole. So an azimuth is the less known the nearer the pole is to the zenith. The rate is Gaussian.
+    """
 
-    def precision(self, stretches: int, worm: Sequence[float] = ()) -> Array:
-        """Return the diagonal of the prior's inverse covariance, (unknowns,).
+    azimuth_deg: Array
+    """(m,) of the place about which the axis lies"""
+    altitude_deg: Array
+    tilt_sigma_deg: Array
+    """(m,) on the sky"""
+    rate_sigma: Array
+    """(m,) in units of 1e-4 about the nominal one"""
+    level: float
+    """What an angle of azimuth is on the sky."""
+    roll: RollPrior
 
-        The worm's columns, of the given 1-sigma, stand between the common unknowns and the poses.
+    def taken(self, which: Indices) -> "Prior":
+        """Return that of some of the mounts."""
+        return replace(
+            self,
+            azimuth_deg=self.azimuth_deg[which],
+            altitude_deg=self.altitude_deg[which],
+            tilt_sigma_deg=self.tilt_sigma_deg[which],
+            rate_sigma=self.rate_sigma[which],
+        )
+
+    def about(self, points: Points, worm: Sequence[float] = ()) -> "GaussianPrior":
+        """Return the Gaussian that stands for it about some points; the worm's columns have the given 1-sigma.
+
+        A Gaussian under Student's t that touches it at the point: the fit, repeated, ends where the t would.
         """
-        common = [self.azimuth_sigma_deg, self.altitude_sigma_deg, self.rate_sigma, 1.0]
-        return np.array([*common, *worm, *[POSE_SIGMA_DEG] * (2 * stretches)]) ** -2.0
+        m, k = points.along_deg.shape
+        sigma = np.ones((m, COMMON + len(worm) + 2 * k))
+        sigma[:, 0], sigma[:, 1] = self.tilt_sigma_deg / self.level, self.tilt_sigma_deg
+        sigma[:, 2] = self.rate_sigma
+        sigma[:, COMMON : COMMON + len(worm)] = worm
+        sigma[:, COMMON + len(worm) :] = POSE_SIGMA_DEG
+        offset = np.zeros_like(sigma)
+        offset[:, 0] = self.azimuth_deg - points.azimuth_deg
+        offset[:, 1] = self.altitude_deg - points.altitude_deg
+        offset[:, 2] = -points.rate
+        squares = ((offset[:, :2] / sigma[:, :2]) ** 2).sum(axis=1)
+        weight = (TILT_TAIL + 2) / (TILT_TAIL + squares)
+        log = -np.log(sigma).sum(axis=1) + 0.5 * weight * squares
+        log -= (TILT_TAIL + 2) / 2 * np.log1p(squares / TILT_TAIL)
+        precision = sigma**-2.0
+        precision[:, :2] *= weight[:, None]
+        return GaussianPrior(precision, offset, log)
+
+
+@dataclass(frozen=True, slots=True)
+class GaussianPrior:
+    """Independent Gaussians for p unknowns of m points."""
+
+    precision: Array
+    """(m, p)"""
+    offset: Array
+    """(m, p) means, from the points"""
+    log_norm: Array
+    """(m,)"""
+
+
+def flexure_of(kind: int) -> Flexure:
+    """Return the flexure of a kind: kinds go through all flexures without a change, then with the first..."""
+    return FLEXURES[kind % len(FLEXURES)]
 
 
 class Whitener:
-    """Takes the noise out of columns: n bins, of known variance and age, under any kind of flexure."""
+    """Takes the noise out of columns: n bins, of known variance and age, under any kind of noise.
+
+    A kind is a flexure, and a change or none: its number is that of the flexure, and as many times the number
+    of flexures more as the change's place in `changes`, from one.
+    """
 
     def __init__(self, utc_s: Array, variance: Array, now_s: float) -> None:
+        self.changes: tuple[Change, ...] = ()
+        self.log_share = 0.0
+        """Added to the prior of each kind with a change: how many flexures the one it is weighed on stands for."""
+        self.utc_s = utc_s
         self._lag = utc_s[:, None] - utc_s[None, :]
         self._ages = now_s - utc_s
         self._variance = np.diag(variance)
@@ -59,14 +154,28 @@ class Whitener:
     def root(self, kind: int) -> Array:
         """Return the lower Cholesky root (n, n) of the covariance under a kind of flexure."""
         if kind not in self._roots:
-            flexure = FLEXURES[kind]
+            flexure, change = flexure_of(kind), self.change(kind)
             covariance = flexure.covariance(self._lag) + self._variance + flexure.wander * self._wander
+            if change is not None:
+                covariance += change.covariance(self.utc_s)
             self._roots[kind] = cholesky(covariance, lower=True, overwrite_a=True, check_finite=False)
         return self._roots[kind]
 
+    def change(self, kind: int) -> Change | None:
+        """Return the change of a kind; None: nothing changed."""
+        place = kind // len(FLEXURES)
+        return self.changes[place - 1] if place else None
+
+    def log_prior(self, kind: int) -> float:
+        """Return how likely a kind is beforehand; of those with a change only one flexure stands for all."""
+        change = self.change(kind)
+        return float(np.log(flexure_of(kind).prior)) + (
+            change.log_prior + self.log_share if change is not None else 0.0
+        )
+
     def white(self, kind: int, columns: Array) -> tuple[Array, Array]:
         """Return whitened columns (n, q) and the whitened covariance of value and slope now (n, 2)."""
-        flexure = FLEXURES[kind]
+        flexure = flexure_of(kind)
         now = np.stack([flexure.covariance(self._ages), flexure.slope_covariance(self._ages)], axis=1)
         both = solve_triangular(
             self.root(kind), np.concatenate([columns, now], axis=1), lower=True, check_finite=False
@@ -78,8 +187,9 @@ class Whitener:
 class Solved:
     """Posteriors under c kinds of flexure at m points: Gaussian in the p unknowns given the roll."""
 
+    roll: RollPrior
     kinds: Indices
-    """(c,) index into `FLEXURES`"""
+    """(c,) numbers, as `Whitener` counts them"""
     root_inverse: Array
     """(c, m, p, p) inverse of the lower Cholesky root of the normal matrix"""
     terms: Array
@@ -99,7 +209,7 @@ class Solved:
         c, s = np.cos(roll_rad), np.sin(roll_rad)
         chi2 = c * (c * wave[:, :, 0, 0] + 2 * s * wave[:, :, 0, 1] + 2 * wave[:, :, 0, 2])
         chi2 = chi2 + s * (s * wave[:, :, 1, 1] + 2 * wave[:, :, 1, 2]) + wave[:, :, 2, 2]
-        return np.asarray(self.log_norm[:, :, None] - 0.5 * chi2 + log_roll_prior(roll_rad))
+        return np.asarray(self.log_norm[:, :, None] - 0.5 * chi2 + self.roll.log(roll_rad))
 
     def means(self, c: Indices, m: Indices, roll_rad: Array, normals: Array) -> Array:
         """Return unknowns (d, p) for picks of kind, point and roll (d,), off the mean by normals (d, p)."""
@@ -120,39 +230,33 @@ class Track:
         self.whitener = whitener
 
     def solve(
-        self, points: Points, base: Array, slopes: Array, precision: Array, kinds: Sequence[int]
+        self, base: Array, slopes: Array, prior: GaussianPrior, roll: RollPrior, kinds: Sequence[int]
     ) -> Solved:
-        """Return the posteriors at points, the track linearised there as `Geometry.linear` gives it."""
-        m, n, _, p = slopes.shape
-        # Columns: x, y of the picture; then by point u, v of the track and of each slope.
-        own = np.concatenate([base[..., None], slopes], axis=3).transpose(1, 0, 3, 2).reshape(n, -1)
-        columns = np.concatenate([self.xy_arcsec, own], axis=1)
-        offset = np.zeros((m, p))
-        offset[:, :3] = -np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1)
-        parts = [self._solve_kind(kind, columns, precision, offset) for kind in kinds]
+        """Return the posteriors at m points, the track linearised there as `Geometry.linear` gives it."""
+        columns = self.columns(base, slopes)
+        parts = [self._solve_kind(kind, columns, prior) for kind in kinds]
         gathered = [np.stack(part) for part in zip(*parts, strict=True)]
-        return Solved(np.array(kinds, dtype=np.intp), *gathered)
+        return Solved(roll, np.array(kinds, dtype=np.intp), *gathered)
 
-    def _solve_kind(self, kind: int, columns: Array, precision: Array, offset: Array) -> tuple[Array, ...]:
-        m, p = offset.shape
+    def columns(self, base: Array, slopes: Array) -> Array:
+        """Return what is to be whitened: x, y of the picture; then by point u, v of track and of each slope."""
+        own = np.concatenate([base[..., None], slopes], axis=3).transpose(1, 0, 3, 2)
+        return np.concatenate([self.xy_arcsec, own.reshape(len(own), -1)], axis=1)
+
+    def _solve_kind(self, kind: int, columns: Array, prior: GaussianPrior) -> tuple[Array, ...]:
+        m, p = prior.offset.shape
         white, now = self.whitener.white(kind, columns)
         data = white[:, :2]
         own = white[:, 2:].reshape(len(white), m, 1 + p, 2)
         stacked = own.transpose(1, 3, 0, 2).reshape(m, -1, 1 + p)  # (m, 2 n, 1 + p)
-        turned = np.stack(
-            [
-                np.concatenate([data[:, 0], data[:, 1]]),
-                np.concatenate([-data[:, 1], data[:, 0]]),
-            ],
-            axis=1,
-        )  # the picture unrolled by 0 and by 90 degrees, (2 n, 2)
+        turned = _unrolled(data)
         product = np.swapaxes(stacked, 1, 2) @ stacked  # (m, 1 + p, 1 + p)
         cross = np.swapaxes(stacked, 1, 2) @ turned  # (m, 1 + p, 2)
-        normal = product[:, 1:, 1:] + np.diag(precision)
+        normal = product[:, 1:, 1:] + prior.precision[:, :, None] * np.eye(p)
         root = np.linalg.cholesky(normal)
         inverse = np.linalg.inv(root)
         terms = np.stack(
-            [cross[:, 1:, 0], cross[:, 1:, 1], precision * offset - product[:, 1:, 0]], axis=1
+            [cross[:, 1:, 0], cross[:, 1:, 1], prior.precision * prior.offset - product[:, 1:, 0]], axis=1
         )  # (m, 3, p)
         half = terms @ np.swapaxes(inverse, 1, 2)
         wave = -half @ np.swapaxes(half, 1, 2)
@@ -162,18 +266,22 @@ class Track:
         for side in (0, 1):
             wave[:, side, 2] -= cross[:, 0, side]
             wave[:, 2, side] -= cross[:, 0, side]
-        wave[:, 2, 2] += product[:, 0, 0] + (offset**2) @ precision
-        flexure = FLEXURES[kind]
+        wave[:, 2, 2] += product[:, 0, 0] + (prior.offset**2 * prior.precision).sum(axis=1)
         log_norm = (
-            np.log(flexure.prior)
+            self.whitener.log_prior(kind)
             - 2 * np.log(np.diag(self.whitener.root(kind))).sum()
             - np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
-            + 0.5 * np.log(precision).sum()
+            + prior.log_norm
         )
         weights = (now.T @ white[:, 2:]).reshape(2, m, -1).transpose(1, 0, 2)
         state = np.concatenate([np.broadcast_to(now.T @ data, (m, 2, 2)), weights], axis=2)
-        covariance = flexure.state_covariance() - now.T @ now
+        covariance = flexure_of(kind).state_covariance() - now.T @ now
         return inverse, terms, wave, log_norm, state, _root_2(covariance)
+
+
+def _unrolled(xy: Array) -> Array:
+    """Return a picture's columns (n, 2) unrolled by 0 and by 90 degrees, one coordinate below the other, (2 n, 2)."""
+    return np.stack([np.concatenate([xy[:, 0], xy[:, 1]]), np.concatenate([-xy[:, 1], xy[:, 0]])], axis=1)
 
 
 def _root_2(covariance: Array) -> Array:
@@ -181,6 +289,42 @@ def _root_2(covariance: Array) -> Array:
     first = np.sqrt(max(covariance[0, 0], 0.0))
     link = covariance[0, 1] / first if first > 0 else 0.0
     return np.array([[first, 0.0], [link, np.sqrt(max(covariance[1, 1] - link**2, 0.0))]])
+
+
+def change_odds(
+    track: Track, base: Array, slopes: Array, prior: GaussianPrior, roll_rad: float, kind: int
+) -> Array:
+    """Return the log odds of each of the whitener's changes over none, at one point and one flexure, (changes,).
+
+    The change of slope enters as two unknowns more, along and across, of known column: their evidence is
+    closed.
+    """
+    changes = track.whitener.changes
+    times = [change.utc_s for change in changes]
+    distinct, which = np.unique(times, return_inverse=True)
+    kinks = np.stack([np.maximum(at - track.whitener.utc_s, 0.0) for at in distinct], axis=1)
+    columns = np.concatenate([track.columns(base, slopes), kinks], axis=1)
+    white, _ = track.whitener.white(kind, columns)
+    kink = white[:, -len(distinct) :]
+    own = (
+        white[:, 2 : -len(distinct)].reshape(len(white), -1, 2).transpose(2, 0, 1).reshape(2 * len(white), -1)
+    )
+    picture = _unrolled(white[:, :2]) @ np.array([np.cos(roll_rad), np.sin(roll_rad)])
+    slope = own[:, 1:]
+    normal = slope.T @ slope + np.diag(prior.precision[0])
+    mean = np.linalg.solve(normal, slope.T @ (picture - own[:, 0]) + prior.precision[0] * prior.offset[0])
+    left = (picture - own[:, 0] - slope @ mean).reshape(2, -1)
+    pull = kink.T @ left.T  # (distinct, 2)
+    halves = np.stack([kink.T @ half for half in np.split(slope, 2)], axis=1)  # (distinct, 2, p)
+    gain = -halves @ np.linalg.solve(normal, np.swapaxes(halves, 1, 2))
+    gain = gain + (kink**2).sum(axis=0)[:, None, None] * np.eye(2)
+    power = np.array([change.slope_arcsec_s**2 for change in changes])
+    gain, pull = gain[which], pull[which]
+    explained = (
+        pull * np.linalg.solve(gain + np.eye(2) / power[:, None, None], pull[..., None])[..., 0]
+    ).sum(axis=1)
+    spread = np.linalg.slogdet(np.eye(2) + power[:, None, None] * gain)[1]
+    return np.asarray(0.5 * explained - 0.5 * spread + [change.log_prior for change in changes])
 
 
 def wander_covariance(ages_s: Array) -> Array:
@@ -220,16 +364,3 @@ def roll_grid(solved: Solved, centre_rad: Array, half_width_rad: Array) -> tuple
     # What lies beyond the cell is the neighbour's to count.
     share = np.where(np.abs(rolls - centre) <= width, 0.0, -np.inf)
     return rolls, solved.log_density(rolls) + np.log(cell) + share
-
-
-def log_roll_prior(roll_rad: Array) -> Array:
-    """Return the log density of rolls before the track is seen.
-
-    A track alone hardly tells a roll from the opposite one with the opposite axis error: to first order
-    they draw the same line, and only refraction and the sun's own motion part them. So what is usual
-    counts, weakly: cameras stand level or on their side, seldom upside down, and anything is possible.
-    """
-    density = np.full_like(roll_rad, _ANY_ROLL / (2 * np.pi))
-    for turn, share in _USUAL_ROLLS:
-        density += share * np.exp(_ROLL_SHARPNESS * (np.cos(roll_rad - turn) - 1)) / _ROLL_NORM
-    return np.asarray(np.log(density))

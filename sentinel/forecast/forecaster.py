@@ -1,7 +1,8 @@
 """The one object of this room: events in, forecasts out. No clock, no I/O, bounded memory."""
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from functools import partial
 
@@ -9,11 +10,12 @@ import numpy as np
 
 from sentinel.forecast.coming import Coming, coming
 from sentinel.forecast.draws import Draws
-from sentinel.forecast.estimate import Candidate, Estimator
+from sentinel.forecast.estimate import Candidate, Estimator, Nodes, every_node, nodes_after
 from sentinel.forecast.exits import Frame
-from sentinel.forecast.fit import Prior
+from sentinel.forecast.fit import USUAL_ROLLS
 from sentinel.forecast.line import fit_line
 from sentinel.forecast.outlook import FOCAL_DOUBT, Departure, Known, outlook, without_disc
+from sentinel.forecast.rolls import RollSpread, roll_of_top, rolled_by
 from sentinel.forecast.standing import STOP_S, lead, stopped_px
 from sentinel.forecast.staying import tracks_px
 from sentinel.forecast.tracker import Expected, Sight, Tracker, Verdict
@@ -31,7 +33,18 @@ IDLE_RENEW_S = 1800.0
 DEPARTURE_S = 1200.0
 BACKLASH_S = 600.0
 BACKLASH_ARCSEC = 120.0
-AXIS_CHANGED_SIGMAS = 4.5
+CHANGED_SHARE = 0.98
+"""So sure that the drift has become another, the track from before is let go."""
+CHANGED_LEAST_S = 2400.0
+"""And only when there is so much track since."""
+CHANGED_AT_JUMP_S = 1500.0
+"""A change so near a re-centring came with it: whoever touched the camera may have turned it."""
+NEW_LENS_FRACTION = 0.012
+NEW_LENS_DISCS = 5
+TOLD_ROLL = RollSpread(0.97, 12.0)
+"""How well somebody tells how the camera sits."""
+PAUSED_ROLL = RollSpread(0.985, 1.2)
+"""How well a pause of the drive shows it."""
 SCALES = 201
 FAR_PX = 1e7
 EXPECTED_S = 12 * 3600.0
@@ -40,10 +53,17 @@ BEFORE_S: Array = -np.array([2400.0, 1800.0, 1200.0, 600.0, 300.0, 120.0])
 """So long before, too: new discs are compared with how far the last ones were off."""
 _SHARES: Mapping[Tracking, float] = {"solar": 0.016, "sidereal": 0.016, "lunar": 0.016, "none": 0.008}
 """How likely a drive runs at another rate than it is said to, over that it runs at that."""
+_SLIPPING = Candidate(14.4, 0.01, 600.0)
+"""And at none of the usual ones."""
 
 
 UNSAID_SIGMA_PX = 0.5
 """Uncertainty of a centre for which none is given."""
+
+
+OTHER_RATES = 20.0
+"""So many times likelier than at first any other rate is after a change."""
+Span = tuple[datetime, datetime]
 
 
 class Forecaster:
@@ -51,10 +71,22 @@ class Forecaster:
 
     The same events fed in the same order give the same forecasts: nothing else enters. `look` changes
     nothing.
+
+    Parameters
+    ----------
+    settings, sun
+        The session's, and the sun over its site.
+    paused
+        Spans in which the drive is said to have stood: discs in them are no part of the track, but show how
+        the camera sits. A pause that nobody tells of is recognised where a step of the disc fell within it.
     """
 
-    def __init__(self, settings: Settings, sun: Sun) -> None:
+    def __init__(self, settings: Settings, sun: Sun, paused: Sequence[Span] = ()) -> None:
         self._settings = settings
+        self._paused = [(utc_s(begin), utc_s(end)) for begin, end in paused]
+        self._in_pause: list[Sight] = []
+        self.pause_pace = np.nan
+        """How fast the disc went in the last pause of the drive, over the sky's rate, by the disc's own size."""
         self._sun = sun
         self._nominal = settings.camera.scale_arcsec_px
         self._size: tuple[int, int] | None = None
@@ -71,22 +103,45 @@ class Forecaster:
         self._ratios: deque[float] = deque(maxlen=SCALES)
         self._clipped_ratios: deque[float] = deque(maxlen=SCALES)
         self._tracker = Tracker(self._nominal)
-        self._estimator = Estimator(self._settings.site, self._sun, self._candidates(), Prior())
+        self._estimator = Estimator(self._settings.site, self._sun, self._first_nodes())
         self._draws: Draws | None = None
         self._exit_s: float | None = None
         self._expected_from: Sight | None = None
         self._out_since_s: float | None = None
-        self._axes: deque[tuple[float, float, float, float, float]] = deque(maxlen=60)
-        self._axis_changed_s: float | None = None
+        self._changed_s: float | None = None
+        self._began_s = -np.inf
 
-    def _candidates(self) -> tuple[Candidate, ...]:
+    def _first_nodes(self) -> Nodes:
+        mount, site = self._settings.mount, self._settings.site
+        roll = USUAL_ROLLS
+        if mount.picture_top is not None:
+            roll = TOLD_ROLL.about(roll_of_top(mount.picture_top, southern=site.latitude_deg < 0))
+        return every_node(self._candidates(), site.latitude_deg, roll)
+
+    def _candidates(self, other: float = 1.0) -> tuple[Candidate, ...]:
+        """Return the rates to reckon with, all but the configured one so many times likelier than usual."""
         told = self._settings.mount.tracking
-        found: list[Candidate] = []
+        found = [replace(_SLIPPING, share=_SLIPPING.share * other)]
         for tracking, share in _SHARES.items():
-            weight = 1.0 if tracking == told else share
+            weight = 1.0 if tracking == told else share * other
             rates = [rate_arcsec_s(tracking)] + ([LUNAR_DRIVE_ARCSEC_S] if tracking == "lunar" else [])
             found += [Candidate(rate, weight / len(rates)) for rate in rates]
         return tuple(found)
+
+    def _begin_anew(
+        self, since_s: float, *, before_stretch: int = 0, roll_stays: float, other_rates: float
+    ) -> None:
+        """Fit what comes from a change on by itself: the axis, about, is all that is kept of the track before."""
+        if self._draws is not None:
+            nodes = nodes_after(
+                self._draws,
+                self._candidates(other_rates),
+                self._settings.site.latitude_deg,
+                roll_stays=roll_stays,
+            )
+            self._estimator = Estimator(self._settings.site, self._sun, nodes)
+        self._tracker.bins.forget(before_s=since_s, before_stretch=before_stretch)
+        self._began_s = since_s
 
     @property
     def stretch_began_utc(self) -> datetime | None:
@@ -168,10 +223,30 @@ class Forecaster:
         if sight is None or not self._same_size(frame):
             return False
         self._watch_edge(sight)
-        self._learn_scale(frame, sight)
-        first = self._tracker.last is None
-        verdict = self._tracker.take(sight)
-        return first or verdict in (Verdict.JUMPED, Verdict.DEPARTED)
+        tracker = self._tracker
+        if self._learn_scale(frame, sight):
+            # Another lens: what was seen in other pixels is of no use.
+            tracker.begin_stretch_with(sight)
+            self._begin_anew(sight.utc_s, before_stretch=tracker.stretch, roll_stays=0.5, other_rates=1.0)
+            return True
+        if any(begin <= sight.utc_s <= end for begin, end in self._paused):
+            self._in_pause.append(sight)
+            return False
+        first, was = tracker.last is None, tracker.last
+        left = [] if tracker.departed_utc_s is None else list(tracker.suspects)
+        if self._in_pause:
+            tracker.tell_of_jump()
+            self._learn_roll([*([was] if was else []), *self._in_pause, sight], told=True)
+            self._in_pause.clear()
+        verdict = tracker.take(sight)
+        if verdict is Verdict.CHANGED:
+            self._changed_s = tracker.began_utc_s
+            self._begin_anew(
+                self._changed_s, before_stretch=tracker.stretch, roll_stays=0.97, other_rates=OTHER_RATES
+            )
+        if verdict is Verdict.JUMPED and left and was is not None:
+            self._learn_roll([was, *left], told=False)
+        return first or verdict in (Verdict.JUMPED, Verdict.DEPARTED, Verdict.CHANGED)
 
     def _sight(self, frame: MeasuredFrame, at: float) -> Sight | None:
         disc = frame.disc
@@ -215,14 +290,26 @@ class Forecaster:
         elif self._out_since_s is None:
             self._out_since_s = sight.utc_s
 
-    def _learn_scale(self, frame: MeasuredFrame, sight: Sight) -> None:
+    def _learn_scale(self, frame: MeasuredFrame, sight: Sight) -> bool:
+        """Learn the scale from a disc; return whether the last discs show it through another lens."""
         disc = frame.disc
         ratio = float(self._sun.angular_radius_arcsec(sight.utc_s)) / sight.radius_px
         whole = disc.limb_in_frame >= 0.999
-        if whole and disc.limb_coverage > 0.5:
-            self._ratios.append(ratio)
-        else:
+        if not (whole and disc.limb_coverage > 0.5):
             self._clipped_ratios.append(ratio)
+            return False
+        self._ratios.append(ratio)
+        last = list(self._ratios)[-NEW_LENS_DISCS:]
+        if len(self._ratios) < 4 * NEW_LENS_DISCS:
+            return False
+        usual = float(np.median(self._ratios))
+        steps = np.array(last) / usual - 1
+        if np.abs(steps).min() < NEW_LENS_FRACTION or np.ptp(steps) > NEW_LENS_FRACTION / 2:
+            return False
+        self._ratios.clear()
+        self._ratios.extend(last)
+        self._clipped_ratios.clear()
+        return True
 
     # --- what is known ------------------------------------------------------------------------------------
 
@@ -273,7 +360,7 @@ class Forecaster:
             tracker.expected = _expected(both, ahead)
             self._expected_from = tracker.last
             tracker.moves_px = partial(self._moves_px, draws)
-        self._note_axis(draws, ahead.now_s)
+        self._note_change(draws, ahead.now_s)
         return draws, tracks
 
     def _moves_px(self, draws: Draws, utc_s: Array, xy_px: Array) -> Array:
@@ -292,19 +379,27 @@ class Forecaster:
             -FAR_PX, FAR_PX
         )
 
-    def _note_axis(self, draws: Draws, now: float) -> None:
-        """Remember the axis every hour, and notice when it is no longer where it was half a day ago."""
-        if self._axes and now - self._axes[-1][0] < 3600:
+    def _note_change(self, draws: Draws, now_s: float) -> None:
+        """Begin anew where the drift has become another for sure, and there is track enough since."""
+        changed_s = draws.changed_s()
+        changed = np.isfinite(changed_s)
+        if changed.mean() < CHANGED_SHARE:
             return
-        values = [draws.azimuth_deg(), draws.altitude_deg()]
-        (az, alt), (s_az, s_alt) = (np.mean(values, axis=1), np.std(values, axis=1))
-        for then, az0, alt0, s_az0, s_alt0 in self._axes:
-            off = np.hypot((az - az0) / np.hypot(s_az, s_az0), (alt - alt0) / np.hypot(s_alt, s_alt0))
-            if now - then > 6 * 3600 and off > AXIS_CHANGED_SIGMAS and np.hypot(az - az0, alt - alt0) > 0.03:
-                self._axis_changed_s = now
-                self._axes.clear()
-                break
-        self._axes.append((now, float(az), float(alt), float(s_az), float(s_alt)))
+        since_s = float(np.median(changed_s[changed]))
+        if min(now_s, self._tracker.last.utc_s if self._tracker.last else now_s) - since_s < CHANGED_LEAST_S:
+            return
+        at_jump = abs(self._tracker.began_utc_s - since_s) < CHANGED_AT_JUMP_S and self._tracker.stretch > 0
+        self._changed_s = since_s
+        self._begin_anew(since_s, roll_stays=0.5 if at_jump else 0.97, other_rates=OTHER_RATES)
+
+    def _learn_roll(self, discs: Sequence[Sight], *, told: bool) -> None:
+        """Take the camera's roll from a pause of the drive: the disc ran due west then, at the sky's own rate."""
+        if self._draws is None:
+            return
+        found = rolled_by(self._sun, lead(self._draws), discs, self._scale, told=told)
+        if found is not None:
+            self._estimator.told_roll(PAUSED_ROLL.about(found[0]))
+            self.pause_pace = found[1]
 
     def _outlook(self, now_utc: datetime, ahead: Coming, draws: Draws, tracks_px: Array) -> Forecast:
         tracker = self._tracker
@@ -328,7 +423,7 @@ class Forecaster:
             departure=self._departure(draws),
             out_since_s=self._out_since_s,
             expected_exit_s=self._exit_s,
-            axis_changed_s=self._axis_changed_s,
+            changed_s=self._changed_s,
         )
         return outlook(known, now_utc)
 

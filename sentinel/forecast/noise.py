@@ -5,12 +5,14 @@ time scales. A fit weighs all of them by how well they explain the track, and dr
 quiet mount gets narrow intervals, a restless one wide ones, and what an hour cannot yet tell stays open.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from sentinel.sky.arrays import Array
+from sentinel.times import DAY_S
 
 WANDER = 7.2e-11
 """Of a firm axis: in a day it makes 9 arcsec/h of drift that today's axis would not make."""
@@ -72,15 +74,76 @@ _SCALES: tuple[tuple[Literal["rough", "smooth"], float, float], ...] = (
     ("smooth", 1.2, 0.20),
     ("smooth", 3.0, 0.20),
 )
-# Tripods sink and balance shifts: now and then the axis wanders five and twenty times as fast.
-_LOOSE = ((25.0, 0.04), (400.0, 0.01))
+# Tripods sink and balance shifts: now and then the axis wanders five, twenty, seventy times as fast.
+_LOOSE = ((25.0, 0.04), (400.0, 0.01), (5000.0, 0.003))
 FLEXURES: tuple[Flexure, ...] = tuple(
     Flexure(kind, sigma, hours * 3600, weight * share * (1 - sum(odds for _, odds in _LOOSE)), WANDER)
     for sigma, weight in _SIGMAS
     for kind, hours, share in _SCALES
 ) + tuple(Flexure("rough", 11.0, 4 * 3600.0, odds, WANDER * times) for times, odds in _LOOSE)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One hypothesis: at a moment the drift became another, as when a drive changes its rate."""
+
+    utc_s: float
+    slope_arcsec_s: float
+    """1-sigma of how much it changed, in either coordinate."""
+    log_prior: float
+    """Log of how likely that is beforehand, over that nothing changed."""
+
+    def column(self, utc_s: Array) -> Array:
+        """Return how the track before the change differs from today's, for a unit change of slope, (n,)."""
+        return np.asarray(np.maximum(self.utc_s - utc_s, 0.0))
+
+    def covariance(self, utc_s: Array) -> Array:
+        """Return the covariance (n, n) that not knowing its size adds to the track, arcsec squared."""
+        column = self.column(utc_s)
+        return np.asarray(self.slope_arcsec_s**2 * column[:, None] * column[None, :])
+
+
+CHANGES_A_DAY = 1.0
+"""Of drives, legs and balance together."""
+_SLOPES: tuple[tuple[float, float], ...] = ((0.02, 0.4), (0.1, 0.35), (0.5, 0.25))
+_AGES_S: Array = 480.0 * np.power(1.25, np.arange(18.0))
+
+
+def possible_changes(now_s: float, first_s: float, moved_s: Sequence[float]) -> tuple[Change, ...]:
+    """Return the changes to reckon with: any time in the last hours, the likelier where the disc was moved.
+
+    Parameters
+    ----------
+    now_s, first_s
+        The last disc's time, and the first one's: there is nothing to tell a change by before it.
+    moved_s
+        When the disc was put elsewhere: who touches a mount may leave something loose.
+    """
+    ages = _AGES_S[now_s - first_s - _AGES_S[0] > _AGES_S]
+    widths = ages * (np.sqrt(1.25) - 1 / np.sqrt(1.25))
+    times = [
+        (now_s - float(age), float(width) / DAY_S * CHANGES_A_DAY)
+        for age, width in zip(ages, widths, strict=True)
+    ]
+    times += [(at, _CHANGED_WHEN_MOVED) for at in moved_s if first_s < at < now_s - _AGES_S[0]]
+    return tuple(
+        Change(at, slope, float(np.log(odds * share))) for at, odds in times for slope, share in _SLOPES
+    )
+
+
+_CHANGED_WHEN_MOVED = 0.02
+
 RESTLESS = max(
     range(len(FLEXURES)),
     key=lambda i: (FLEXURES[i].kind == "rough", FLEXURES[i].sigma_arcsec, -FLEXURES[i].scale_s),
 )
 """The kind under which a track tells least."""
+
+USUAL_FLEXURES: tuple[int, ...] = tuple(
+    i
+    for i, one in enumerate(FLEXURES)
+    if (one.kind, one.scale_s) == ("rough", 4 * 3600.0)
+    and one.sigma_arcsec in {6.0, 18.0}
+    and one.wander == WANDER
+)
+"""A quiet and a lively one: on these a change of the drift is weighed."""

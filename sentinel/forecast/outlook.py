@@ -19,7 +19,7 @@ from sentinel.forecast.worm import Worm
 from sentinel.records import Due, Edge, Forecast, Place
 from sentinel.settings import Settings
 from sentinel.sky.arrays import Array
-from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S
+from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S, rate_arcsec_s
 from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 from sentinel.times import from_utc_s
@@ -75,7 +75,7 @@ class Known:
     """Since when the limb has been seen beyond an edge."""
     expected_exit_s: float | None
     """The last forecast's median exit."""
-    axis_changed_s: float | None
+    changed_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,8 +220,11 @@ def _degrees(radians: float) -> float:
 
 
 def _rate_name(best: Lead) -> str:
-    names = {0.0: "no", 14.492: "lunar", LUNAR_DRIVE_ARCSEC_S: "lunar", 15.0: "solar"}
-    return names.get(best.base_arcsec_s, "sidereal")
+    names = {
+        0.0: "no", 14.492: "lunar", LUNAR_DRIVE_ARCSEC_S: "lunar", 15.0: "solar",
+        rate_arcsec_s("sidereal"): "sidereal",
+    }  # fmt: skip
+    return names.get(best.base_arcsec_s, "an unusual")
 
 
 def _flags(known: Known, view: _View, best: Lead) -> tuple[str, ...]:
@@ -238,7 +241,7 @@ def _flags(known: Known, view: _View, best: Lead) -> tuple[str, ...]:
         "departed": known.departure is not None,
         "stopped": known.departure is not None and known.departure.stopped,
         "rate": _rate_name(best) != _configured(known.settings),
-        "axis-changed": known.axis_changed_s is not None and view.now_s - known.axis_changed_s < 12 * 3600,
+        "drift-changed": known.changed_s is not None and view.now_s - known.changed_s < 12 * 3600,
     }
     return tuple(name for name, yes in asked.items() if yes)
 
@@ -296,7 +299,7 @@ def _sky_fields(known: Known, view: _View, best: Lead) -> dict[str, Any]:
         "arc_h": known.arc_h,
         "scale_arcsec_px": known.scale,
         "departed_utc": from_utc_s(known.departure.since_s) if known.departure else None,
-        "axis_changed_utc": from_utc_s(known.axis_changed_s) if known.axis_changed_s is not None else None,
+        "drift_changed_utc": from_utc_s(known.changed_s) if known.changed_s is not None else None,
     }
     right, up = off_axis_deg(known.sun, best, held_s, view.now_s, (seen - middle) * known.scale)
     step = np.median(view.x_px[1] - view.x_px[0]), np.median(view.y_px[1] - view.y_px[0])

@@ -1,8 +1,10 @@
 """Which discs to believe: one track, cut at re-centrings, free of strays, and the moment it is left for good.
 
 Every disc is compared with where the last fit expects it. One that is far off waits; what follows tells a
-stray (the next is back), a jump (the next ones are as far off and steady: re-centred or knocked) and a
-departure (they go on moving: the mount has stopped, turned back or runs at a wrong rate).
+stray (the next is back), a jump (the next ones are as far off and steady: re-centred or knocked), a
+departure (they go on moving as fast as when the mount has stopped or turned back) and a change (they go on
+moving slowly: the drive slips or runs at another rate, the axis gives). There is nothing else: what is none of
+these for long is a change, too, so that no disc waits for ever.
 """
 
 from collections import deque
@@ -27,6 +29,10 @@ PRIOR_FREEDOM = 4.0
 PRIOR_JITTER_ARCSEC = 8.0
 _LEAST_STEP_ARCSEC = 60.0
 _DRIVE_ARCSEC_S = 15.0
+_SLOW = 0.25
+"""Of the drive's rate: what goes more slowly is a drive that slips, not one that stopped."""
+_HELD_LONGEST_S = 1500.0
+_HELD_MOST = 8
 
 
 class Verdict(Enum):
@@ -36,6 +42,7 @@ class Verdict(Enum):
     HELD = "held"
     JUMPED = "jumped"
     DEPARTED = "departed"
+    CHANGED = "changed"
     LATE = "late"
 
 
@@ -179,19 +186,52 @@ class Tracker:
         still = max(4 * self.unrest.all_arcsec, 30.0) / self.scale_arcsec_px
         needed = 2 if self._told_of_jump else 3
         if len(last) >= needed and np.ptp(self._strays(last), axis=0).max() <= still:
-            return self._begin_stretch(last)
-        if self.departed_utc_s is not None:
-            return Verdict.HELD
-        if not self._going_on(last, offs, still):
-            return Verdict.HELD
-        if self.last is not None and self.last.utc_s - self.first_utc_s < EARLY_S:
+            creeping = self._creeping(last, still)
+            return self._begin_stretch(creeping or last, Verdict.CHANGED if creeping else Verdict.JUMPED)
+        speed = self._even_speed(last, offs, still)
+        if speed is None:
+            return self._held(last)
+        if self.last is not None and self.last.utc_s - self.first_utc_s < self._early_s(speed):
             # With so little track nothing is established that could be departed from.
             for sight in self.suspects:
                 self._accept(sight)
             self.suspects.clear()
             return Verdict.USED
+        if speed < _SLOW * _DRIVE_ARCSEC_S:
+            if len(last) < 3:
+                return Verdict.HELD
+            since = last if self.departed_utc_s is not None else list(self.suspects)
+            return self._begin_stretch(since, Verdict.CHANGED)
+        if self.departed_utc_s is not None:
+            return Verdict.HELD
         self.departed_utc_s = self.suspects[0].utc_s
         return Verdict.DEPARTED
+
+    @staticmethod
+    def _early_s(speed: float) -> float:
+        """Return before how much track nothing is established: a disc that goes at the sky's rate is soon plain."""
+        return EARLY_S if speed < 0.7 * _DRIVE_ARCSEC_S else EARLY_S / 3
+
+    def _held(self, last: list[Sight]) -> Verdict:
+        """Wait for what comes next, but not for ever."""
+        seconds = self.suspects[-1].utc_s - self.suspects[0].utc_s
+        if len(self.suspects) < _HELD_MOST or seconds < _HELD_LONGEST_S or self.departed_utc_s is not None:
+            return Verdict.HELD
+        return self._begin_stretch(last, Verdict.CHANGED)
+
+    def _creeping(self, last: list[Sight], still: float) -> list[Sight] | None:
+        """Return the discs of a slow, even motion that was taken for one jump after another; None: there is none."""
+        before = [sight for sight, stretch in self._recent if stretch == self.stretch]
+        if self.stretch == 0 or not before or len(before) > 2 * _HELD_MOST:
+            return None
+        discs = before + last
+        seconds = np.array([s.utc_s for s in discs]) - discs[0].utc_s
+        strays = self._strays(discs)
+        line = np.polynomial.polynomial.polyfit(seconds, strays, 1)
+        left = strays - line[0] - seconds[:, None] * line[1]
+        if np.abs(left).max() > still or float(np.hypot(*line[1])) * seconds[-1] < 1.5 * still:
+            return None
+        return discs
 
     def _strays(self, last: list[Sight]) -> Array:
         """Return how far discs lie off the way of one that was put where the first is, (n, 2)."""
@@ -200,32 +240,41 @@ class Tracker:
             return xy
         return np.asarray(xy - self.moves_px(np.array([s.utc_s for s in last]), xy[0]))
 
-    def _going_on(self, last: list[Sight], offs: Array, still: float) -> bool:
-        """Return whether the last suspects move evenly and away at a good part of the drive's rate."""
+    def _even_speed(self, last: list[Sight], offs: Array, still: float) -> float | None:
+        """Return how fast the last suspects move away, arcsec a second, if they do so evenly; None: they do not."""
         if len(last) < 2 or self.last is None:
-            return False
+            return None
         steps = np.diff(offs, axis=0)
         seconds = np.diff([s.utc_s for s in last])
         speed = np.hypot(steps[:, 0], steps[:, 1]) * self.scale_arcsec_px / seconds
-        if speed.min() < 0.1 * _DRIVE_ARCSEC_S or speed.max() > 4 * _DRIVE_ARCSEC_S:
-            return False
+        if speed.max() > 4 * _DRIVE_ARCSEC_S:
+            return None
         if len(last) == 2:
             # As fast as it would have had to go to get to the first of the two from where it was last fine.
             lead = (last[0].utc_s - self.last.utc_s) * float(np.hypot(*steps[0])) / seconds[0]
             ahead = float(offs[0] @ steps[0]) / max(float(np.hypot(*offs[0]) * np.hypot(*steps[0])), 1e-9)
-            return ahead > 0.8 and float(np.hypot(*offs[0])) <= 1.5 * lead + still
+            fits = ahead > 0.8 and float(np.hypot(*offs[0])) <= 1.5 * lead + still
+            return float(speed[0]) if fits else None
         share = seconds[0] / seconds.sum()
         bend = offs[1] - offs[0] - share * (offs[2] - offs[0])
-        return bool(np.hypot(*bend) <= still + 0.2 * np.hypot(*(offs[2] - offs[0])))
+        way = float(np.hypot(*(offs[2] - offs[0])))
+        if way <= still or np.hypot(*bend) > 0.5 * still + 0.2 * way:
+            return None
+        return way * self.scale_arcsec_px / float(seconds.sum())
 
-    def _begin_stretch(self, discs: list[Sight]) -> Verdict:
+    def begin_stretch_with(self, sight: Sight) -> None:
+        """Begin a new stretch with a disc, whatever it is: it is seen through another lens."""
+        self.expected = None
+        self._begin_stretch([sight], Verdict.CHANGED)
+
+    def _begin_stretch(self, discs: list[Sight], verdict: Verdict) -> Verdict:
         self.stretch += 1
         self.departed_utc_s = None
         self._told_of_jump = False
         self.suspects.clear()
         for sight in discs:
             self._accept(sight)
-        return Verdict.JUMPED
+        return verdict
 
     def _accept(self, sight: Sight) -> None:
         if not self._starts or self._starts[-1][1] != self.stretch:

@@ -11,7 +11,7 @@ _DOUBTS = {
     "all-clipped": "no whole disc seen yet",
     "focal-length": "the disc's size contradicts the configured focal length: the disc is believed",
     "rate": "the drive does not run at the configured rate",
-    "axis-changed": "the axis has changed by itself: old track counts for less",
+    "drift-changed": "the disc drifts otherwise than it did: of the track from before only the axis counts",
 }
 
 

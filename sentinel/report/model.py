@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from sentinel.forecast.fit import Prior
+from sentinel.forecast.fit import RATE_SIGMA, TILT_SIGMA_DEG, level_of
 from sentinel.forecast.geometry import COMMON, Aims, Geometry, Points, rolled
 from sentinel.records import Forecast, Mark
 from sentinel.report.record import Columns
@@ -204,6 +204,7 @@ class _Fit:
 
     def __init__(self, utc_s: Array, xy_arcsec: Array, number: Indices, settings: Settings, sun: Sun) -> None:
         self._geometry = Geometry(settings.site, sun)
+        self._level = level_of(settings.site.latitude_deg)
         self._utc_s, self._xy = utc_s, xy_arcsec
         ids, self._stretch = np.unique(number, return_inverse=True)
         self.ids = tuple(int(i) for i in ids)
@@ -236,7 +237,7 @@ class _Fit:
         """Return how far off the means lie, and the mount for which that is least."""
         prior = np.zeros(COMMON + 2 * len(self.ids) + 1)
         # About what a forecast had found, as loose as a forecast begins.
-        prior[:3] = Prior().precision(0)[:3]
+        prior[:3] = np.array([TILT_SIGMA_DEG / self._level, TILT_SIGMA_DEG, RATE_SIGMA]) ** -2.0
         start = _common(points)
         best, damping = (np.inf, points), 1e-3
         for turn in range(ROUNDS):

@@ -147,7 +147,7 @@ def test_an_axis_that_gives_way_is_reported_and_relearnt() -> None:
     x[i:] += other_x[i:] - other_x[i] - x[i:] + x[i]
     y[i:] += other_y[i:] - other_y[i] - y[i:] + y[i]
     forecasts = watched(session, [session.frame(k, x[k], y[k]) for k in range(271)])
-    assert any(f.axis_changed_utc is not None for f in forecasts)
+    assert any(f.drift_changed_utc is not None for f in forecasts)
     last = forecasts[-1]
     assert last.polar_altitude_error_deg is not None
     assert last.polar_altitude_error_sigma_deg is not None

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sentinel.forecast import Forecaster
-from sentinel.forecast.fit import Solved, log_roll_prior, roll_grid
+from sentinel.forecast.fit import USUAL_ROLLS, Solved, roll_grid
 from sentinel.forecast.geometry import Geometry, Points
 from sentinel.sky import refraction_sigma_deg
 from sentinel.sky.mount import separation_deg
@@ -22,7 +22,9 @@ def about_roll(roll_rad: float, sharpness: float, cells: int) -> Solved:
     wave[:, :, 2, 2] = 2 * sharpness
     empty = np.zeros((1, cells, 0, 0))
     log_norm = np.zeros((1, cells))
-    return Solved(np.zeros(1, dtype=np.intp), empty, empty, wave, log_norm, empty, np.zeros((1, 2, 2)))
+    return Solved(
+        USUAL_ROLLS, np.zeros(1, dtype=np.intp), empty, empty, wave, log_norm, empty, np.zeros((1, 2, 2))
+    )
 
 
 @pytest.mark.parametrize("roll_deg", [0.0, 12.0, 14.9, 15.0, 17.0])
@@ -30,7 +32,7 @@ def test_a_roll_between_two_cells_is_counted_once(roll_deg: float) -> None:
     sharpness, roll = 3000.0, np.radians(roll_deg)
     solved = about_roll(float(roll), sharpness, 2)
     log = roll_grid(solved, np.radians([0.0, 30.0]), np.radians([15.0, 15.0]))[1]
-    expected = np.exp(log_roll_prior(np.array(roll))) * np.sqrt(2 * np.pi / sharpness)
+    expected = np.exp(USUAL_ROLLS.log(np.array(roll))) * np.sqrt(2 * np.pi / sharpness)
     assert np.exp(log).sum() == pytest.approx(expected, rel=0.08)
 
 
