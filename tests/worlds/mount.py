@@ -145,7 +145,16 @@ def aimed(
     enu: Array, setting: Setting, lens: Lens, latitude_deg: float, to_px: tuple[float, float]
 ) -> tuple[float, float]:
     """Return the turns (drive, declination axis, degrees) to be added to put one direction on a pixel."""
-    turn = np.zeros(2)
+    meridian, east, pole = polar_frame(latitude_deg).inv().apply(enu)
+    hour_angle, declination = np.degrees(np.arctan2(-east, meridian)), np.degrees(np.arcsin(pole))
+    if np.cos(np.radians(setting.declination_deg)) < 0:  # turned over to the other side of the pier
+        hour_angle, declination = hour_angle + 180, 180 - declination
+    ways = (
+        (hour_angle - float(setting.drive_deg) + 180) % 360 - 180,
+        declination - float(setting.declination_deg),
+    )
+    # From nearby it is found at once; from where the camera looks away a first guess is needed.
+    turn = np.zeros(2) if np.hypot(*ways) < 20 else np.array(ways)
 
     def miss(turn: Array) -> Array:
         tried = replace(

@@ -9,11 +9,12 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from sentinel.records import Disc, Mark, MeasuredFrame
 from tests.worlds import happenings as h
 from tests.worlds import weather
-from tests.worlds.mount import Setting, aimed, axis_errors_deg, pictured
+from tests.worlds.mount import Setting, aimed, axis_errors_deg, pictured, visible_pole
 from tests.worlds.sky import Air, Array, Overhead, Seen
 from tests.worlds.world import RATES_ARCSEC_S, World
 
@@ -58,7 +59,7 @@ class Run:
         self._tripod = np.tile(world.tripod, (size, 1))
         self._flexure()
         nominal = RATES_ARCSEC_S[world.tracking] * (1 + world.rate_share)
-        self._rates: list[tuple[float, float]] = [(world.start_s, nominal)]
+        self.rates: list[tuple[float, float]] = [(world.start_s, nominal)]
         self.ways: list[Way] = []
         self.marks: list[Mark] = []
         self._begin()
@@ -101,8 +102,8 @@ class Run:
 
     def motor_deg(self, times_s: Array) -> Array:
         """Return how far the motor has turned the axis."""
-        begins = np.array([time for time, _ in self._rates])
-        rates = np.array([rate for _, rate in self._rates])
+        begins = np.array([time for time, _ in self.rates])
+        rates = np.array([rate for _, rate in self.rates])
         ends = np.concatenate([np.diff(begins) * rates[:-1], [0.0]])
         turned = np.concatenate([[0.0], np.cumsum(ends)[:-1]])
         i = np.clip(np.searchsorted(begins, times_s, side="right") - 1, 0, None)
@@ -140,13 +141,13 @@ class Run:
 
     def drive(self, at_s: float, arcsec_s: float, over_h: float = 0.0) -> None:
         """Set the drive's rate from a moment on; what was to come is forgotten."""
-        old = [rate for time, rate in self._rates if time <= at_s][-1]
+        old = [rate for time, rate in self.rates if time <= at_s][-1]
         steps = max(int(over_h * 12), 1)
-        kept = [(time, rate) for time, rate in self._rates if time < at_s]
+        kept = [(time, rate) for time, rate in self.rates if time < at_s]
         for k in range(steps):
             share = (k + 1) / steps
             kept.append((at_s + k * over_h * 3600 / steps, old + share * (arcsec_s - old)))
-        self._rates = kept
+        self.rates = kept
 
     def handle(self, one: h.Put) -> None:
         """Let somebody put the disc somewhere, and do what else is to be done there."""
@@ -168,6 +169,14 @@ class Run:
         if one.marked:
             time = datetime.fromtimestamp(self.times_s[i], UTC) + timedelta(seconds=59)
             self.marks.append(Mark(time_utc=time, kind=one.marked))  # type: ignore[arg-type]
+
+    def turn_axis(self, i: int, azimuth_deg: float, altitude_deg: float) -> None:
+        """Turn the whole mount at an exposure: clockwise seen from above, then its axis up."""
+        pole = Rotation.from_rotvec(self._tripod[i]).apply(visible_pole(self.world.latitude_deg))
+        level = np.array([pole[1], -pole[0], 0.0]) / np.hypot(pole[0], pole[1])
+        turn = Rotation.from_rotvec(np.radians(altitude_deg) * level)
+        turn = Rotation.from_rotvec([0.0, 0.0, -np.radians(azimuth_deg)]) * turn
+        self._tripod[i:] = (turn * Rotation.from_rotvec(self._tripod[i:])).as_rotvec()
 
     def index(self, at_h: float) -> int:
         """Return the first exposure at or after an hour."""
@@ -298,6 +307,7 @@ class Run:
         mass = weather.air_mass(self.seen.altitude_deg)
         haze = 1 + 0.1 * weather.wander(rng, size, world.interval_s, 4 * 3600.0)
         through = 10 ** (-0.4 * world.extinction_mag * haze * (mass - 1)) * np.exp(-depth)
+        self.depth: Array = np.asarray(depth)
         self._level = world.level * through
         self._glow, self._ragged, self._mass = cloud.glow * world.level, cloud.ragged, mass
         self._noise = self._rng[4].standard_normal((6, size))
