@@ -1,0 +1,332 @@
+"""The one who does exactly as the program tells, no more and no less; and the account of what was lost."""
+
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from sentinel.align import Alignment, align, alignment_lines
+from sentinel.errors import RequestProblem
+from sentinel.pipeline import Pipeline
+from sentinel.records import Alert, Event, Mark, MeasuredFrame, Place, Tick
+from sentinel.status.board import Board
+from sentinel.status.lines import until_lines
+from sentinel.status.standing import standing_of
+from tests.worlds.people import HEARS, MARKS, SLEEPS_H, Account, Scene, middle, spans_of
+from tests.worlds.world import World
+
+BLOCK = 240
+ALIGNS_H = (1.0, 2.0, 3.5, 6.0, 9.0, 20.0)
+READY_S = 180.0
+"""From the first message to the door."""
+RUNS_OFF = frozenset({"stopped", "reversed", "slipping"})
+
+
+def time_of(time_s: float) -> datetime:
+    return datetime.fromtimestamp(round(time_s, 3), UTC)
+
+
+@dataclass
+class Trip:
+    """A way to the camera: when one gets there, and why one went."""
+
+    arrives_s: float
+    why: str
+    forced: set[str] = field(default_factory=set)
+    """Jobs that the list names."""
+
+
+class Operator:
+    """Feeds a session to the pipeline and does what comes of it."""
+
+    def __init__(self, world: World, *, aligns: bool = False) -> None:
+        who = "with the tool, aligned" if aligns else "with the tool"
+        self.scene = Scene(world, who, seed=1)
+        self.world, self.settings, self.aligns = world, world.settings, aligns
+        self.pipeline = Pipeline(self.settings, start_utc=time_of(world.start_s))
+        self.board = Board()
+        self.trip: Trip | None = None
+        self.events: list[tuple[Event, datetime]] = []
+        self.said: list[tuple[float, str, str, str]] = []
+        """Time, severity, condition, text: all that went out."""
+        self.nows: list[tuple[float, bool]] = []
+        """When somebody was to be woken, and whether it was heard."""
+        self.promises: list[tuple[float, float]] = []
+        """When a disc was put as told, and until when that was to hold."""
+        self.vain: list[float] = []
+        """Ways made with the sun down."""
+        self._listed_s = -np.inf
+        self._up_until_s = -np.inf
+        self._block: dict[int, MeasuredFrame] = {}
+        self._looks = [world.start_s + hours * 3600 for hours in ALIGNS_H] if aligns else []
+
+    # --- the loop -----------------------------------------------------------------------------------------
+
+    def watch(self) -> Account:
+        run = self.scene.run
+        for k in range(run.n):
+            time_s = float(run.times_s[k])
+            if self.trip is not None and time_s >= self.trip.arrives_s:
+                self._at_camera(time_s, self.trip)
+            frame = self._frame(k) if self.scene.alive(time_s) else None
+            self._step(frame or Tick(time_utc=time_of(time_s)), time_s)
+            self._step(Tick(time_utc=time_of(time_s + 30)), time_s + 30)
+            self._of_the_day(time_s)
+        account = self.scene.account
+        account.lost = accounted(self)
+        return account
+
+    def _frame(self, k: int) -> MeasuredFrame | None:
+        if k not in self._block:
+            frames = self.scene.run.frames(k, k + BLOCK)
+            start = self.world.start_s
+            self._block = {round((f.time_utc.timestamp() - start) / self.world.interval_s): f for f in frames}
+            self._block.setdefault(k, None)  # type: ignore[arg-type]
+        return self._block[k]
+
+    def _step(self, event: Event, time_s: float) -> None:
+        now = time_of(time_s)
+        outcome = self.pipeline.step(event, now)
+        self.board.took(event, outcome, now)
+        if self._looks:
+            self.events.append((event, now))
+        for alert in outcome.alerts:
+            self._hears(alert, time_s)
+
+    # --- what is said -------------------------------------------------------------------------------------
+
+    def _hears(self, alert: Alert, time_s: float) -> None:
+        severity, scene = str(alert.severity), self.scene
+        self.said.append((time_s, severity, alert.condition, f"{alert.title}. {alert.body}"))
+        scene.note(time_s, severity, f"{alert.condition}: {alert.title}. {alert.body}")
+        if alert.kind not in ("first", "repeat"):
+            return
+        asleep = scene.asleep(time_s)
+        if severity == "now":
+            heard = not asleep or scene.rng.random() < HEARS
+            self.nows.append((time_s, heard))
+            if heard:
+                scene.account.wakes += asleep and time_s > self._up_until_s
+                self._up_until_s = max(self._up_until_s, time_s + READY_S)
+                self._sets_off(time_s, time_s + READY_S * asleep, alert.condition)
+        elif severity == "soon" and not asleep:
+            self._plans(alert, time_s)
+
+    def _plans(self, alert: Alert, time_s: float) -> None:
+        """Go in time for what can wait a little, where it says to go at all."""
+        forecast = self.board.forecast
+        if alert.condition == "drift-exit" and forecast is not None:
+            detail = next((i.detail for i in self.board.open.values() if i.condition == "drift-exit"), {})
+            at = detail.get("put_at_utc")
+            early = forecast.exit_early_utc
+            leave_s = time_s + 1200
+            if early is not None:
+                leave_s = min(leave_s, early.timestamp() - 1800)
+            if at:
+                leave_s = datetime.fromisoformat(str(at)).timestamp() - 600
+            self._sets_off(time_s, max(leave_s, time_s), alert.condition)
+        elif alert.condition in {"axis-limit", "unverified", "moved"}:
+            self._sets_off(time_s, time_s + 900, alert.condition)
+        elif alert.condition == "lost-disc" and self._clear(time_s):
+            self._sets_off(time_s, time_s, alert.condition)
+
+    def _clear(self, time_s: float) -> bool:
+        return bool(self.scene.run.depth[self.scene.i(time_s)] < 1.0)
+
+    def _sets_off(self, time_s: float, leaves_s: float, why: str, forced: set[str] | None = None) -> None:
+        arrives_s = leaves_s + self.world.travel_min * 60
+        if self.trip is not None and self.trip.arrives_s <= arrives_s:
+            self.trip.forced |= forced or set()
+            return
+        self.scene.note(time_s, "plans to be there", f"{time_of(arrives_s):%d %H:%M}: {why}")
+        self.trip = Trip(arrives_s, why, forced or set())
+        self._up_until_s = arrives_s + self.world.travel_min * 60
+
+    def _of_the_day(self, time_s: float) -> None:
+        """Read the list before bed and the status on waking; align on the first day."""
+        notes, scene = self.world.notes, self.scene
+        to_bed_s = (notes["sleep_s"] - time_s) % 86_400
+        since_woken_s = (time_s - notes["sleep_s"] - SLEEPS_H * 3600) % 86_400
+        if to_bed_s <= 3000 and time_s - self._listed_s > 40_000:
+            self._listed_s = time_s
+            self._before_bed(time_s)
+        if since_woken_s < self.world.interval_s:
+            self._on_waking(time_s)
+        if self._looks and time_s >= self._looks[0] and not scene.asleep(time_s):
+            self._looks.pop(0)
+            if scene.sun_up(time_s) and self.trip is None:
+                self._align(time_s)
+
+    def _before_bed(self, time_s: float) -> None:
+        now = time_of(time_s)
+        wake = time_of(time_s + (self.world.notes["sleep_s"] - time_s) % 86_400 + SLEEPS_H * 3600)
+        standing = standing_of(self.board, self.settings, now)
+        lines = until_lines(standing, wake + timedelta(hours=1), now)
+        self.scene.note(time_s, "until", " | ".join(lines))
+        lists = [i.detail.get("jobs", []) for i in self.board.open.values() if i.condition == "before-sleep"]
+        forced = {str(job["job"]) for jobs in lists for job in jobs}
+        forced |= self._due_before(wake + timedelta(hours=1))
+        if forced:
+            self._sets_off(time_s, time_s, f"before sleep: {', '.join(sorted(forced))}", forced)
+
+    def _due_before(self, until: datetime) -> set[str]:
+        forecast = self.board.forecast
+        due = forecast.due if forecast is not None else ()
+        return {one.reason for one in due if one.time_utc < until and one.reason not in {"sunset", "horizon"}}
+
+    def _on_waking(self, time_s: float) -> None:
+        standing = standing_of(self.board, self.settings, time_of(time_s))
+        self.scene.note(time_s, "wakes", standing.left_alone)
+        grave = [t for t in standing.troubles if t.severity.rank <= 1 and t.condition != "before-sleep"]
+        off = standing.set_off_utc
+        if grave or (off is not None and off.timestamp() < time_s + 2 * 3600):
+            why = ", ".join(t.condition for t in grave) or str(standing.leave_reason)
+            self._sets_off(time_s, time_s + 600, f"on waking: {why}")
+
+    # --- at the camera ------------------------------------------------------------------------------------
+
+    def _at_camera(self, time_s: float, trip: Trip) -> None:
+        self.trip, scene = None, self.scene
+        scene.go(time_s)
+        scene.note(time_s, "arrives", trip.why)
+        self._mark("visit", time_s, minutes=8.0)
+        opened = {i.condition: i for i in self.board.open.values()}
+        jobs = trip.forced | self._due_before(time_of(time_s) + timedelta(hours=12)) | set(opened)
+        touched = self._drive(time_s, opened)
+        if "axis-limit" in jobs and self.world.axis_limit_deg is not None:
+            scene.unwind(time_s)
+            self._mark("unwound", time_s)
+            touched = True
+        if jobs & {"battery", "supply"}:
+            scene.power(time_s)
+            self._mark("battery", time_s)
+        self._recentre(time_s, jobs, touched=touched)
+        self._block = {}
+
+    def _drive(self, time_s: float, opened: dict[str, Any]) -> bool:
+        """See to the drive where it says so."""
+        scene, runaway = self.scene, opened.get("runaway")
+        if runaway is not None and str(runaway.detail.get("kind")) in RUNS_OFF:
+            scene.mend_drive(time_s)
+            return True
+        if runaway is not None and scene.world.notes.get("switched"):
+            scene.mend_drive(time_s)
+            return True
+        lost = opened.get("lost-disc")
+        if lost is not None and "mount" in lost.detail.get("likely", ()) and scene.rate_now(time_s) <= 0:
+            scene.mend_drive(time_s)
+            return True
+        return False
+
+    def _recentre(self, time_s: float, jobs: set[str], *, touched: bool) -> None:
+        scene, forecast = self.scene, self.board.forecast
+        i = scene.i(time_s)
+        if not scene.sun_up(time_s):
+            if jobs & {"drift", "drift-exit", "lost-disc", "runaway", "moved"}:
+                self.vain.append(time_s)
+                scene.note(time_s, "in vain", "the sun is down")
+            return
+        gone = scene.run.ways[-1].room_px[i] < 0 and self._clear(time_s)
+        place = forecast.best_place if forecast is not None else None
+        asked = bool(jobs & {"drift", "drift-exit", "lost-disc", "runaway", "moved"})
+        if not (touched or gone or (asked and forecast is not None and forecast.touch_gains is not False)):
+            return
+        to_px = self._told_px(place, i) if place is not None and not gone else middle(self.world)
+        if not scene.place(time_s, to_px):
+            return
+        holds = place.holds_until_utc if place is not None and not gone else time_of(time_s)
+        self.promises.append((time_s, np.inf if holds is None else holds.timestamp()))
+        scene.note(time_s, "promised", "48 h" if holds is None else f"{holds:%d %H:%M}")
+        self._mark("recentred", time_s)
+
+    def _told_px(self, place: Place, i: int) -> tuple[float, float]:
+        """Return the pixel that the words mean: they name quarters of a sun-width."""
+        width, at = 2 * float(self.scene.run.radius_px[i]), middle(self.world)
+        right, up = (round(4 * amount) / 4 for amount in (place.right_widths, place.up_widths))
+        return at[0] + right * width, at[1] - up * width
+
+    def _mark(self, kind: str, time_s: float, minutes: float | None = None) -> None:
+        if self.scene.rng.random() > MARKS:
+            return
+        mark = Mark(time_utc=time_of(time_s), kind=kind, minutes=minutes)  # type: ignore[arg-type]
+        self._step(mark, time_s)
+
+    def _align(self, time_s: float) -> None:
+        """Turn the bolts where it says so."""
+        since = [k for k, (event, _) in enumerate(self.events) if isinstance(event, MeasuredFrame)]
+        if len(since) < 8:
+            return
+        try:
+            found: Alignment = align(self.settings, self.events)
+        except RequestProblem as problem:
+            self.scene.note(time_s, "align", str(problem))
+            return
+        self.scene.note(time_s, "align", " | ".join(alignment_lines(found, self.settings)))
+        turns = [b.error_deg if b.determined and b.is_off else 0.0 for b in found.bolts]
+        if not any(turns) or found.stays_s >= 24 * 3600:
+            return
+        self.scene.go(time_s)
+        self.scene.turn_bolts(time_s, -turns[0], -turns[1])
+        self._mark("realigned", time_s)
+        self.scene.place(time_s, middle(self.world))
+        self._mark("recentred", time_s)
+        self._block = {}
+
+
+# --- what was lost, and why -------------------------------------------------------------------------------
+
+REASONS = ("no time", "not told", "told late", "told wrongly", "not heard", "asked the impossible", "supply")
+
+
+def accounted(operator: Operator) -> dict[str, int]:
+    """Return lost minutes by why; and keep the spans in the account."""
+    scene = operator.scene
+    lost, run = scene.lost(), scene.run
+    counts = dict.fromkeys(REASONS, 0)
+    for begin, end in spans_of(lost):
+        labels = [_why(operator, float(run.times_s[k]), float(run.times_s[begin])) for k in range(begin, end)]
+        for label in labels:
+            counts[label] += 1
+        most = max(set(labels), key=labels.count)
+        scene.account.spans.append((float(run.times_s[begin]), float(run.times_s[end - 1]), most))
+    return counts
+
+
+def _why(operator: Operator, minute_s: float, touch_s: float) -> str:
+    world, scene = operator.world, operator.scene
+    way_s = world.travel_min * 60 + READY_S + 60
+    if not _powered(scene, minute_s):
+        return "supply"
+    onset_s = world.start_s + world.change_h * 3600 if world.change_h is not None else -np.inf
+    if 0 <= touch_s - onset_s < 1800 and minute_s < onset_s + way_s + 4 * world.interval_s:
+        return "no time"
+    put_s = max((s.time_s for s in scene.account.log if s.what == "put" and s.time_s <= touch_s), default=0.0)
+    nows = [(at, heard) for at, heard in operator.nows if put_s < at <= minute_s]
+    in_time = [(at, heard) for at, heard in nows if at <= minute_s - way_s]
+    if any(put_s < at <= minute_s for at in operator.vain):
+        return "asked the impossible"
+    if not in_time:
+        promised = [until for at, until in operator.promises if at == put_s]
+        if promised and promised[0] > minute_s and touch_s - onset_s > 86_400:
+            return "told wrongly"
+        return "told late" if nows else "not told"
+    if not any(heard for _, heard in in_time):
+        return "not heard"
+    return "told wrongly"
+
+
+def _powered(scene: Scene, time_s: float) -> bool:
+    return not any(begin <= time_s < end for begin, end in scene.dark)
+
+
+def as_told(world: World) -> tuple[Account, Operator]:
+    """Live by the program's word."""
+    operator = Operator(world)
+    return operator.watch(), operator
+
+
+def as_told_and_aligned(world: World) -> tuple[Account, Operator]:
+    """The same, the bolts turned on the first day as `align` says."""
+    operator = Operator(world, aligns=True)
+    return operator.watch(), operator
