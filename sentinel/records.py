@@ -256,11 +256,14 @@ class Forecast:
     departed_utc: datetime | None = None
     """Since when the disc has not followed the mount's model; None: it does."""
     drift_changed_utc: datetime | None = None
-    """When the axis was last found to have changed by itself."""
+    """Since when the disc drifts otherwise than it did, by a change nobody made; None: none is known."""
+    drift_arcmin_h: float | None = None
+    """How far the disc moves in the coming hour."""
     flags: tuple[str, ...] = ()
     """Doubts and findings: `no-disc`, `too-little-arc`, `roll-open` (several rolls still fit), `unseen`,
     `low-sun`, `all-clipped`, `focal-length`, `rate` (not the configured one), `departed`, `stopped`,
-    `drift-changed`, `exit-at-horizon` (the early exit is one of a sun that rises or sets)."""
+    `drift-changed`, `cause-open` (whether by the drive's rate or by the axis is not known), `tips` (the axis
+    moves), `exit-at-horizon` (the early exit is one of a sun that rises or sets)."""
 
 
 IncidentState = Literal["opened", "changed", "cleared"]

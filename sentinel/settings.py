@@ -112,6 +112,9 @@ class Thresholds(Section):
         2.2, gt=0, description="of the fit; at 2.2 the rate told has a chance of one in five left"
     )
     rate_late_sigmas: float = Field(1.4, gt=0, description="the same with two and a half hours of track")
+    drift_soon_arcmin_h: float = Field(
+        2.0, ge=0, description="a drift that changed is worth a visit from here"
+    )
     moved_radius_fraction: float = Field(0.5, gt=0, description="a jump worth a word, in radii of the disc")
     moved_steady_frames: int = Field(3, ge=2)
     moved_clear_min: float = Field(30.0, gt=0)

@@ -10,7 +10,7 @@ from sentinel.forecast.coming import OFFSETS_S
 from sentinel.forecast.fit import Solved
 from sentinel.forecast.geometry import COMMON, Geometry, Indices, Points, rolled
 from sentinel.forecast.noise import FLEXURES, Change
-from sentinel.sky.arrays import Array
+from sentinel.sky.arrays import Array, Bools
 
 DRAWS = 400
 _MOST_UNKNOWNS = 64
@@ -48,7 +48,7 @@ class Draws:
     point: Indices
     """(d,) which of the points each draw is linearised about."""
     unknowns: Array
-    """(d, `COMMON` + 2) relative to its point: axis, rate, air, pose of the present stretch."""
+    """(d, `COMMON` + 2) relative to its point: axis, rate, air, tipping, pose of the present stretch."""
     roll_rad: Array
     kind: Indices
     """(d,) number of the kind of noise, as `fit.Whitener` counts them."""
@@ -56,6 +56,10 @@ class Draws:
     """(2, 2, d): value and slope of the flexure now, along and across, arcsec and arcsec/s."""
     changes: tuple[Change, ...] = ()
     """Those that the kinds count."""
+    fitted_s: float = 0.0
+    """The time for which axis and tipping hold."""
+    tips: Bools | None = None
+    """(m,) which of the points are of a mount that tips over; None: none."""
 
     def __len__(self) -> int:
         return len(self.roll_rad)
@@ -78,6 +82,10 @@ class Draws:
         times = np.array([np.nan, *(change.utc_s for change in self.changes)])
         return np.asarray(times[self.kind // len(FLEXURES)])
 
+    def tipping(self) -> Bools:
+        """Return which draws are of a mount that tips over, (d,)."""
+        return np.zeros(len(self), dtype=bool) if self.tips is None else self.tips[self.point]
+
     def air(self) -> Array:
         """Return how much more than the formula says the air lifts the sun, in sigmas, (d,)."""
         return np.asarray(self.unknowns[:, 3])
@@ -90,7 +98,9 @@ class Draws:
         used = np.unique(self.point)
         points = self.points.taken(used)
         last = np.full(len(offsets_s), len(points.reference_s) - 1, dtype=np.intp)
-        base, slopes = self.geometry.linear(self.geometry.aims(now_s + offsets_s), last, points)
+        base, slopes = self.geometry.linear(
+            self.geometry.aims(now_s + offsets_s, self.fitted_s), last, points
+        )
         tangent = self._flexing(offsets_s)
         for i, which in enumerate(used):
             mine = np.flatnonzero(self.point == which)
@@ -159,6 +169,9 @@ def draw(  # noqa: PLR0917 - what there is, in the order it comes
     rolls: Array,
     log_weights: Array,
     changes: tuple[Change, ...] = (),
+    *,
+    now_s: float = 0.0,
+    tips: Bools | None = None,
 ) -> Draws:
     """Return draws from the mixture over kinds of flexure, points and rolls, (c, m, g) with log weights."""
     weights = np.exp(log_weights - log_weights.max())
@@ -172,7 +185,7 @@ def draw(  # noqa: PLR0917 - what there is, in the order it comes
     delta = solved.means(c, m, roll, unit[:p].T)
     state = _state(solved, c, m, roll, delta)
     unknowns = np.concatenate([delta[:, :COMMON], delta[:, -2:]], axis=1)
-    return Draws(geometry, points, m, unknowns, roll, solved.kinds[c], state, changes)
+    return Draws(geometry, points, m, unknowns, roll, solved.kinds[c], state, changes, now_s, tips)
 
 
 def _state(solved: Solved, c: Indices, m: Indices, roll_rad: Array, delta: Array) -> Array:

@@ -8,6 +8,7 @@ import numpy as np
 from sentinel.forecast.bins import Arc
 from sentinel.forecast.draws import Draws, draw
 from sentinel.forecast.fit import (
+    FIRM_DEG_H,
     RATE_SIGMA,
     TILT_SIGMA_DEG,
     USUAL_ROLLS,
@@ -52,6 +53,8 @@ class Candidate:
     share: float
     sigma: float = RATE_SIGMA
     """How far it may be off that, in units of 1e-4."""
+    tip_sigma_deg_h: float = FIRM_DEG_H
+    """How fast the whole mount may tip over meanwhile."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,12 +128,13 @@ def every_node(candidates: tuple[Candidate, ...], latitude_deg: float, roll: Rol
     rates = np.repeat([candidate.rate_arcsec_s for candidate in candidates], CELLS)
     shares = np.repeat([candidate.share for candidate in candidates], CELLS)
     sigmas = np.repeat([candidate.sigma for candidate in candidates], CELLS)
+    tips = np.repeat([candidate.tip_sigma_deg_h for candidate in candidates], CELLS)
     m = len(rates)
     # The usual rolls lie in the middle of cells: one node then follows them.
     centre = np.tile(2 * np.arange(CELLS) * np.pi / CELLS, len(candidates))
     zero, none = np.zeros(m), np.zeros((m, 0))
     points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none)
-    prior = Prior(zero, zero, np.full(m, TILT_SIGMA_DEG), sigmas, level_of(latitude_deg), roll)
+    prior = Prior(zero, zero, np.full(m, TILT_SIGMA_DEG), sigmas, tips, level_of(latitude_deg), roll)
     return Nodes(points, prior, np.log(shares), centre, np.full(m, np.pi / CELLS), (), 9)
 
 
@@ -214,7 +218,7 @@ class Estimator:
         stretch = np.searchsorted(np.array(ids), arc.stretch)
         track = _Seen(
             Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s)),
-            self._geometry.aims(arc.utc_s),
+            self._geometry.aims(arc.utc_s, now_s),
             stretch,
             worm,
         )
@@ -229,7 +233,10 @@ class Estimator:
         solved = track.solve(nodes, base, slopes, kinds)
         rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
         log = log + nodes.log_prior[None, :, None]
-        draws = draw(self._geometry, nodes.points, solved, rolls, log, track.track.whitener.changes)
+        draws = draw(
+            self._geometry, nodes.points, solved, rolls, log, track.track.whitener.changes,
+            now_s=now_s, tips=nodes.prior.tip_sigma_deg_h > FIRM_DEG_H,
+        )  # fmt: skip
         if keep:
             kind = int(np.bincount(draws.kind % len(FLEXURES), minlength=len(FLEXURES)).argmax())
             lead = int(log.max(axis=(0, 2)).argmax())

@@ -24,6 +24,8 @@ TILT_SIGMA_DEG = 0.95
 TILT_TAIL = 4.0
 RATE_SIGMA = 1.5
 """How far a drive is off its nominal rate, in units of 1e-4."""
+FIRM_DEG_H = 1e-4
+"""A mount that stands firm tips over by less than half an arcsecond an hour; what is more is flexure."""
 _LEAST_LEVEL = 0.02
 """At the very pole an azimuth means nothing: there it is known as badly as 1.1 degrees from it."""
 _GRID = 32
@@ -78,6 +80,8 @@ class Prior:
     """(m,) on the sky"""
     rate_sigma: Array
     """(m,) in units of 1e-4 about the nominal one"""
+    tip_sigma_deg_h: Array
+    """(m,) how fast the whole mount tips over"""
     level: float
     """What an angle of azimuth is on the sky."""
     roll: RollPrior
@@ -90,6 +94,7 @@ class Prior:
             altitude_deg=self.altitude_deg[which],
             tilt_sigma_deg=self.tilt_sigma_deg[which],
             rate_sigma=self.rate_sigma[which],
+            tip_sigma_deg_h=self.tip_sigma_deg_h[which],
         )
 
     def about(self, points: Points, worm: Sequence[float] = ()) -> "GaussianPrior":
@@ -101,6 +106,7 @@ class Prior:
         sigma = np.ones((m, COMMON + len(worm) + 2 * k))
         sigma[:, 0], sigma[:, 1] = self.tilt_sigma_deg / self.level, self.tilt_sigma_deg
         sigma[:, 2] = self.rate_sigma
+        sigma[:, 4:COMMON] = self.tip_sigma_deg_h[:, None]
         sigma[:, COMMON : COMMON + len(worm)] = worm
         sigma[:, COMMON + len(worm) :] = POSE_SIGMA_DEG
         offset = np.zeros_like(sigma)

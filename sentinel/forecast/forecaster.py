@@ -35,7 +35,7 @@ BACKLASH_S = 600.0
 BACKLASH_ARCSEC = 120.0
 CHANGED_SHARE = 0.98
 """So sure that the drift has become another, the track from before is let go."""
-CHANGED_LEAST_S = 2400.0
+CHANGED_LEAST_S = 1800.0
 """And only when there is so much track since."""
 CHANGED_AT_JUMP_S = 1500.0
 """A change so near a re-centring came with it: whoever touched the camera may have turned it."""
@@ -55,6 +55,8 @@ _SHARES: Mapping[Tracking, float] = {"solar": 0.016, "sidereal": 0.016, "lunar":
 """How likely a drive runs at another rate than it is said to, over that it runs at that."""
 _SLIPPING = Candidate(14.4, 0.01, 600.0)
 """And at none of the usual ones."""
+_TIPPING = Candidate(0.0, 0.01, tip_sigma_deg_h=0.12)
+"""And that it runs as it is said to while a leg sinks."""
 
 
 UNSAID_SIGMA_PX = 0.5
@@ -121,7 +123,10 @@ class Forecaster:
     def _candidates(self, other: float = 1.0) -> tuple[Candidate, ...]:
         """Return the rates to reckon with, all but the configured one so many times likelier than usual."""
         told = self._settings.mount.tracking
-        found = [replace(_SLIPPING, share=_SLIPPING.share * other)]
+        found = [
+            replace(_SLIPPING, share=_SLIPPING.share * other),
+            replace(_TIPPING, rate_arcsec_s=rate_arcsec_s(told), share=_TIPPING.share * other),
+        ]
         for tracking, share in _SHARES.items():
             weight = 1.0 if tracking == told else share * other
             rates = [rate_arcsec_s(tracking)] + ([LUNAR_DRIVE_ARCSEC_S] if tracking == "lunar" else [])

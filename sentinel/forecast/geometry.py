@@ -19,10 +19,13 @@ Indices = NDArray[np.intp]
 ARCSEC_RAD = np.pi / 180 / 3600
 # One pixel is one arcsecond, and the lens axis falls on (0, 0).
 ARCSEC_OPTICS = Optics(206.264_806_247, 1.0, 1, 1)
-COMMON = 4
-"""Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas)."""
+COMMON = 6
+"""Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas), and how fast
+the whole mount tips over, about the east and about the north (deg/h)."""
 RATE_UNIT = 1e-4
 _STEP = np.array([1e-3, 1e-3, 0.1, 0.1, 1e-3, 1e-3])
+_TIP_STEP = 1e-3
+_EAST, _NORTH = np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +51,7 @@ class Points:
     def moved(self, delta: Array, roll_rad: Array) -> "Points":
         """Return the points displaced by (m, unknowns): `COMMON`, then along and poleward by stretch.
 
-        The air stays at nought: it is linear enough, and so never needs to be linearised elsewhere.
+        Air and tipping stay at nought: they are linear enough, and so never linearised elsewhere.
         """
         return replace(
             self,
@@ -88,6 +91,9 @@ class Aims:
     """(n, 3) to the middle between the limbs: what is measured"""
     air: Array
     """(n, 3) how far the real air may lift it off that, 1-sigma in radians"""
+    tips: Array
+    """(2, n, 3) where it seems to go, in radians, for a mount that tips by a degree an hour about the east and
+    about the north and stands as it does now at `now_s`"""
 
 
 class Geometry:
@@ -110,15 +116,18 @@ class Geometry:
         pose = Pose(points.along_deg[:, stretch], points.poleward_deg[:, stretch])
         return np.stack(project(mounted, pose, ARCSEC_OPTICS), axis=-1)
 
-    def aims(self, utc_s: Array) -> Aims:
-        """Return where the sun is at times (n,)."""
+    def aims(self, utc_s: Array, now_s: float) -> Aims:
+        """Return where the sun is at times (n,); axis and tilt are those of `now_s`."""
         direction = self._sun.middle_direction(utc_s)
         level = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)
         up = direction[:, 2]
         zenithward = np.stack([-direction[:, 0] * up / level, -direction[:, 1] * up / level, level], axis=1)
         altitude = np.degrees(np.arctan2(up, level))
         sigma = refraction_sigma_deg(altitude, self._site.pressure_hpa, self._site.temperature_c)
-        return Aims(utc_s, direction, zenithward * np.radians(sigma)[:, None])
+        turned = np.radians((utc_s - now_s) / 3600)[:, None]
+        # The mount turns one way: seen from it, the sun goes the other.
+        tips = np.stack([turned * np.cross(direction, axis) for axis in (_EAST, _NORTH)])
+        return Aims(utc_s, direction, zenithward * np.radians(sigma)[:, None], tips)
 
     def linear(self, aims: Aims, stretch: Indices, points: Points) -> tuple[Array, Array]:
         """Return tracks (m, n, 2) in arcsec and their derivatives (m, n, 2, unknowns)."""
@@ -133,9 +142,11 @@ class Geometry:
         slopes[..., 1] = (sides[2] - base) / _STEP[1]
         slopes[..., 2] = (sides[3] - base) / _STEP[2]
         slopes[..., 3] = (self.tangent(lifted, utc_s, stretch, points) - base) / _STEP[3]
+        for k, tipped in enumerate(direction + _TIP_STEP * aims.tips):
+            slopes[..., 4 + k] = (self.tangent(tipped, utc_s, stretch, points) - base) / _TIP_STEP
         rows = np.arange(n)
         for side, column in ((4, 0), (5, 1)):
-            slope = (sides[side] - base) / _STEP[4 + column]
+            slope = (sides[side] - base) / _STEP[side]
             # Advanced indices on the second and fourth axis put those first: (n, m, 2).
             slopes[:, rows, :, COMMON + 2 * stretch + column] = slope.transpose(1, 0, 2)
         return base, slopes

@@ -31,6 +31,13 @@ LATER_H = (1.0, 2.0, 4.0, 8.0)
 FOCAL_DOUBT = 0.05
 SETTLED = 0.85
 """Share of the draws about the likeliest roll above which it counts as known."""
+CHANGED = 0.9
+"""Share of the draws with a change above which the drift counts as changed."""
+PERHAPS_CHANGED = 0.05
+CAUSE_KNOWN = 0.95
+CAUSE_KNOWN_S = 5400.0
+"""Whether a changed drift is the drive's or the axis's shows after so long, at the soonest."""
+CHANGED_TOLD_S = 12 * 3600.0
 CERTAIN = 0.96
 """The same, above which the others are no longer counted into the axis's sigmas."""
 _GOLDEN = 0.618_034
@@ -76,6 +83,26 @@ class Known:
     expected_exit_s: float | None
     """The last forecast's median exit."""
     changed_s: float | None
+    """When the drift became another and the track from before was let go; None: it did not."""
+
+    def drift_changed_s(self) -> float | None:
+        """Return since when the disc drifts otherwise than it did; None: that is not likely, or long ago."""
+        changed_s = self.draws.changed_s()
+        changed = np.isfinite(changed_s)
+        if changed.mean() > CHANGED:
+            return float(np.median(changed_s[changed]))
+        old = self.changed_s is None or self.coming.now_s - self.changed_s > CHANGED_TOLD_S
+        return None if old else self.changed_s
+
+    def cause_flags(self) -> tuple[str, ...]:
+        """Return what is known of why the disc drifts otherwise than it did."""
+        tips = float(self.draws.tipping().mean())
+        if float(np.isfinite(self.draws.changed_s()).mean()) > PERHAPS_CHANGED:
+            return ("cause-open",)
+        young = self.changed_s is not None and self.last.utc_s - self.changed_s < CAUSE_KNOWN_S
+        if tips > CAUSE_KNOWN and not young:
+            return ("tips",)
+        return ("cause-open",) if tips > 1 - CAUSE_KNOWN or young else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,9 +268,9 @@ def _flags(known: Known, view: _View, best: Lead) -> tuple[str, ...]:
         "departed": known.departure is not None,
         "stopped": known.departure is not None and known.departure.stopped,
         "rate": _rate_name(best) != _configured(known.settings),
-        "drift-changed": known.changed_s is not None and view.now_s - known.changed_s < 12 * 3600,
+        "drift-changed": known.drift_changed_s() is not None,
     }
-    return tuple(name for name, yes in asked.items() if yes)
+    return (*(name for name, yes in asked.items() if yes), *known.cause_flags())
 
 
 def _configured(settings: Settings) -> str:
@@ -299,7 +326,13 @@ def _sky_fields(known: Known, view: _View, best: Lead) -> dict[str, Any]:
         "arc_h": known.arc_h,
         "scale_arcsec_px": known.scale,
         "departed_utc": from_utc_s(known.departure.since_s) if known.departure else None,
-        "drift_changed_utc": from_utc_s(known.changed_s) if known.changed_s is not None else None,
+    }
+    changed_s = known.drift_changed_s()
+    hour = int(np.searchsorted(view.coming.offsets_s, 3600.0))
+    way = np.hypot(*(np.median(side[hour] - side[0]) for side in (view.x_px, view.y_px)))
+    fields |= {
+        "drift_changed_utc": None if changed_s is None else from_utc_s(changed_s),
+        "drift_arcmin_h": float(way) * known.scale / 60,
     }
     right, up = off_axis_deg(known.sun, best, held_s, view.now_s, (seen - middle) * known.scale)
     step = np.median(view.x_px[1] - view.x_px[0]), np.median(view.y_px[1] - view.y_px[0])

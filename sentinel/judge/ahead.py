@@ -127,6 +127,9 @@ def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
     tracking, limits = scene.settings.mount.tracking, scene.thresholds
     if ratio is None or sigma is None or tracking == "none":
         return state
+    if "cause-open" in forecast.flags or "tips" in forecast.flags:
+        # Something changed, and whether it is the drive's rate is not known, or it is not.
+        return state._replace(rates=(), rate=_otherwise(state.rate, forecast, scene))
     usual = [RATE_RATIOS[tracking]] + ([_LUNAR_DRIVE] if tracking == "lunar" else [])
     off = min((ratio - one for one in usual), key=abs)
     # The fit has weighed the usual rates against each other; its sigma spans those it has not ruled out yet.
@@ -150,11 +153,37 @@ def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
         "looks_like": looks_like,
         "drift_arcmin_h": round(abs(ratio - 1) * 15 * 60, 2),
     }
+    if looks_like == tracking:
+        # Neither as configured nor as anything else: a slope that the air or the axis may have drawn.
+        return state._replace(rates=(), rate=None)
     onset_s = state.rate.onset_s if state.rate is not None else utc_s(forecast.time_utc)
     # A solar rate where another was configured keeps the sun: worth a word, not a visit.
     severity = Severity.NOTE if looks_like == "solar" else Severity.SOON
     finding = Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"rate {looks_like}")
     return state._replace(rates=rates, rate=finding)
+
+
+def _otherwise(before: Finding | None, forecast: Forecast, scene: Scene) -> Finding | None:
+    """Return what to say of a disc that drifts otherwise than it did, the cause not being the drive for sure."""
+    if forecast.drift_changed_utc is None:
+        # A change is possible, no more: what was said stands until it is decided.
+        return before
+    cause = "tips" if "tips" in forecast.flags else "open"
+    drift = forecast.drift_arcmin_h or 0.0
+    detail: dict[str, Any] = {
+        "kind": "wrong-rate",
+        "cause": cause,
+        "changed_utc": format_utc(forecast.drift_changed_utc),
+        "drift_arcmin_h": round(drift, 2),
+        "configured": scene.settings.mount.tracking,
+    }
+    severity = Severity.SOON if drift >= scene.thresholds.drift_soon_arcmin_h else Severity.NOTE
+    if before is not None and before.story == f"drift {cause}" and before.severity is Severity.SOON:
+        severity = Severity.SOON
+    onset_s = utc_s(forecast.drift_changed_utc)
+    if before is not None and before.story.startswith("drift"):
+        onset_s = before.onset_s
+    return Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"drift {cause}")
 
 
 def placed_anew(state: Ahead, when_s: float) -> Ahead:

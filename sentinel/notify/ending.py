@@ -22,6 +22,11 @@ def runaway(incident: Incident, teller: Teller) -> Words:
     """Word the end of `runaway`."""
     detail = incident.detail
     begun, ended = teller.span(incident.onset_utc, incident.time_utc)
+    if "cause" in detail:
+        return Words(
+            "Drift settled",
+            f"The sun has drifted evenly since {ended}, as the forecasts reckon it (changed {begun})",
+        )
     if "rate_ratio" in detail:
         named = f" ({detail['configured']})" if "configured" in detail else ""
         return Words(

@@ -21,6 +21,8 @@ _AT_LIMIT = "The axis is at its limit: unwind one full turn first, watch the cab
 def runaway(incident: Incident, teller: Teller) -> Words:
     """Word `runaway`."""
     detail = incident.detail
+    if "cause" in detail:
+        return _drifts_otherwise(incident, teller)
     if "rate_ratio" in detail:
         return _wrong_rate(incident, teller)
     did = runaway_did(detail)
@@ -79,6 +81,21 @@ def _runaway_lost(incident: Incident, teller: Teller, did: str) -> Words:
     short = f"{when} At {then} {off} deg {way.upper()} of camera, +{rate} deg/min. "
     short += "Go now. Check power, cable, clutch; restart; recentre."
     return Words(f"MOUNT {did.upper()}, sun lost: go now", f"The mount {did} at {since}", left, act, short)
+
+
+def _drifts_otherwise(incident: Incident, teller: Teller) -> Words:
+    detail = incident.detail
+    since = teller.at(detail.get("changed_utc"))
+    left = f"It slides {number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (it is 32 wide)"
+    look = "the tripod's legs, the clutch, the balance"
+    if detail["cause"] == "tips":
+        what = f"The mount moves: since {since} the sun drifts as on an axis that tips over"
+        short = f"Mount seems to tip over since {since}. Look at legs, clutch, balance at next visit."
+        return Words("Mount tips over", what, left, f"Look at the next visit at {look}", short)
+    what = f"The sun drifts otherwise since {since}; whether by the drive or by the mount is not known yet"
+    short = f"Sun drifts otherwise since {since}. Look at drive's rate, legs, clutch at next visit."
+    act = f"Look at the next visit at the drive's rate, {look}"
+    return Words("Sun drifts otherwise than before", what, left, act, short)
 
 
 def _wrong_rate(incident: Incident, teller: Teller) -> Words:

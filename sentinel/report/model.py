@@ -226,7 +226,7 @@ class _Fit:
         self._bin_s = mean(self._utc_s)
         self._bin_xy = np.stack([mean(self._xy[:, 0]), mean(self._xy[:, 1])], axis=1)
         self._bin_stretch = mean(self._stretch.astype(float)).astype(np.intp)
-        self._aims = self._geometry.aims(self._bin_s)
+        self._aims = self._geometry.aims(self._bin_s, float(self._bin_s[-1]))
 
     def best(self, guesses: Sequence[Points]) -> Points:
         """Return the mount that explains the track best, searched from each first guess."""
@@ -250,10 +250,11 @@ class _Fit:
             away[:3] = _common(points) - start
             normal = np.einsum("nip,n,niq->pq", slopes, weight, slopes)
             right = np.einsum("nip,n,ni->p", slopes, weight, off) - prior * away
-            # The air is left as computed; a little damping keeps what the track cannot tell where it was.
+            # The air is left as computed, the mount as firm; a little damping keeps what the track cannot tell
+            # where it was.
             normal += np.diag(prior + damping * np.diag(normal) + 1e-9)
             # Before the axis is about known the track is nearly a point, which has no roll.
-            for held in (3, -1) if turn < ROUNDS_UNROLLED else (3,):
+            for held in (*range(3, COMMON), -1) if turn < ROUNDS_UNROLLED else range(3, COMMON):
                 normal[held] = 0.0
                 normal[held, held], right[held] = 1.0, 0.0
             step = np.linalg.solve(normal, right)
@@ -309,7 +310,7 @@ class _Fit:
 
 def track_arcsec(geometry: Geometry, points: Points, utc_s: Array, stretch: Indices) -> Array:
     """Return where a mount has the disc, (n, 2) arcsec right and down of the frame's middle."""
-    tangent = geometry.tangent(geometry.aims(utc_s).direction, utc_s, stretch, points)[0]
+    tangent = geometry.tangent(geometry.aims(utc_s, float(utc_s[-1])).direction, utc_s, stretch, points)[0]
     x, y = rolled(tangent[:, 0], tangent[:, 1], float(points.roll_rad[0]))
     return np.stack([x, y], axis=1)
 

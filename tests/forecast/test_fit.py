@@ -59,7 +59,7 @@ def test_the_sun_is_followed_at_the_middle_between_its_limbs() -> None:
     session = Session(latitude_deg=67.5)
     geometry = Geometry(session.sun.site, session.sun)
     low_s = session.start_s + 9.5 * 3600 + np.arange(0, 3600, 600.0)
-    aims = geometry.aims(low_s)
+    aims = geometry.aims(low_s, float(low_s[0]))
     altitude = session.sun.altaz_deg(low_s)[0]
     assert altitude.max() < 3
     assert np.array_equal(aims.direction, session.sun.middle_direction(low_s))
