@@ -9,87 +9,31 @@ from sentinel.forecast.bins import Arc
 from sentinel.forecast.draws import Draws, draw
 from sentinel.forecast.fit import (
     FIRM_DEG_H,
-    RATE_SIGMA,
-    TILT_SIGMA_DEG,
-    USUAL_ROLLS,
     GaussianPrior,
-    Prior,
     RollPrior,
     Solved,
     Track,
     Whitener,
     change_odds,
-    level_of,
     roll_grid,
 )
 from sentinel.forecast.geometry import COMMON, Aims, Geometry, Indices, Points
+from sentinel.forecast.nodes import Learnt, Nodes, learnt
 from sentinel.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
 from sentinel.forecast.worm import SIGMAS_ARCSEC
 from sentinel.settings import Site
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
 
-CELLS = 12
 _FREE_RAD = np.radians(12.0)
 _HOPELESS = 14.0
 _SLIGHT = 4.5
 _ROUNDS = 4
 _WEIGH_EVERY = 5
 _CLOSE = np.array([3e-3, 3e-3, 0.2])
-_WORTH_KEEPING = 0.02
-AXIS_STAYS_DEG = 0.12
-"""How far an axis moves on the sky, either way, when something about it has changed; now and then further."""
-ROLL_STAYS_DEG = 2.0
 _MOST_CHANGES = 6
 _LIKELY = 0.1
 """A change of the drift in so large a share of the draws is reckoned with where the fit settles."""
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A rate the drive may run at, and how likely that is before the track is seen."""
-
-    rate_arcsec_s: float
-    share: float
-    sigma: float = RATE_SIGMA
-    """How far it may be off that, in units of 1e-4."""
-    tip_sigma_deg_h: float = FIRM_DEG_H
-    """How fast the whole mount may tip over meanwhile."""
-
-
-@dataclass(frozen=True, slots=True)
-class Nodes:
-    """The rolls and rates still followed: where each one's part of the posterior is linearised."""
-
-    points: Points
-    prior: Prior
-    log_prior: Array
-    centre_rad: Array
-    half_width_rad: Array
-    stretches: tuple[int, ...]
-    """Numbers of the stretches that the points have poses for."""
-    kind: int
-    """The likeliest kind of flexure."""
-    kinds: tuple[int, ...] = ()
-    """Those that mattered when all were last weighed."""
-    change: Change | None = None
-    """The likeliest change of the drift, where one is likely."""
-    age: int = 0
-    """Fits since then."""
-
-    def __len__(self) -> int:
-        return len(self.points)
-
-    def taken(self, which: Indices) -> "Nodes":
-        """Return some of the nodes."""
-        return replace(
-            self,
-            points=self.points.taken(which),
-            prior=self.prior.taken(which),
-            log_prior=self.log_prior[which],
-            centre_rad=self.centre_rad[which],
-            half_width_rad=self.half_width_rad[which],
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,71 +67,14 @@ class _Seen:
         return self.track.solve(base, slopes, self.prior(nodes), nodes.prior.roll, kinds)
 
 
-def every_node(candidates: tuple[Candidate, ...], latitude_deg: float, roll: RollPrior) -> Nodes:
-    """Return a node for every cell of the roll and every rate, on the true pole."""
-    rates = np.repeat([candidate.rate_arcsec_s for candidate in candidates], CELLS)
-    shares = np.repeat([candidate.share for candidate in candidates], CELLS)
-    sigmas = np.repeat([candidate.sigma for candidate in candidates], CELLS)
-    tips = np.repeat([candidate.tip_sigma_deg_h for candidate in candidates], CELLS)
-    m = len(rates)
-    # The usual rolls lie in the middle of cells: one node then follows them.
-    centre = np.tile(2 * np.arange(CELLS) * np.pi / CELLS, len(candidates))
-    zero, none = np.zeros(m), np.zeros((m, 0))
-    points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none)
-    prior = Prior(zero, zero, np.full(m, TILT_SIGMA_DEG), sigmas, tips, level_of(latitude_deg), roll)
-    return Nodes(points, prior, np.log(shares), centre, np.full(m, np.pi / CELLS), (), 9)
-
-
-def nodes_after(
-    draws: Draws, candidates: tuple[Candidate, ...], latitude_deg: float, *, roll_stays: float
-) -> Nodes:
-    """Return the nodes for a track after a change: the axis is about where it was, all else is open.
-
-    Parameters
-    ----------
-    draws
-        Of the fit before the change.
-    roll_stays
-        How likely the camera sits on the mount as before; else turned by a half, by a quarter, or anyhow.
-    """
-    nodes = every_node(candidates, latitude_deg, USUAL_ROLLS)
-    azimuth, altitude = draws.azimuth_deg(), draws.altitude_deg()
-    off = np.abs(np.angle(np.exp(1j * (draws.roll_rad - nodes.centre_rad[:CELLS, None])))) <= np.pi / CELLS
-    shares = off.mean(axis=1)
-    cells, peaks = [], []
-    for cell in range(CELLS):
-        mine = off[cell] if shares[cell] >= _WORTH_KEEPING else off[int(shares.argmax())]
-        spread = float(np.sqrt(np.var(azimuth[mine]) * nodes.prior.level**2 + np.var(altitude[mine])))
-        cells.append((azimuth[mine].mean(), altitude[mine].mean(), np.hypot(spread, AXIS_STAYS_DEG)))
-        if shares[cell] >= _WORTH_KEEPING:
-            middle = np.exp(1j * draws.roll_rad[mine]).mean()
-            width = -2 * np.log(min(abs(middle), 1.0)) + np.radians(ROLL_STAYS_DEG) ** 2
-            open_ = 1.0 - roll_stays
-            peaks += [
-                (shares[cell] * share, float(np.angle(middle)) + turn, sharpness)
-                for share, turn, sharpness in (
-                    (roll_stays, 0.0, 1 / width), (0.4 * open_, np.pi, 30.0),
-                    (0.15 * open_, np.pi / 2, 30.0), (0.15 * open_, -np.pi / 2, 30.0),
-                )
-            ]  # fmt: skip
-    azimuth0, altitude0, tilt = np.tile(np.array(cells).T, (1, len(candidates)))
-    prior = replace(
-        nodes.prior,
-        azimuth_deg=azimuth0,
-        altitude_deg=altitude0,
-        tilt_sigma_deg=tilt,
-        roll=RollPrior(*np.array(peaks).T),
-    )
-    points = replace(nodes.points, azimuth_deg=azimuth0, altitude_deg=altitude0)
-    return replace(nodes, points=points, prior=prior)
-
-
 class Estimator:
     """The fit, warm from one renewal to the next."""
 
     def __init__(self, site: Site, sun: Sun, nodes: Nodes) -> None:
         self._geometry = Geometry(site, sun)
         self._nodes = nodes
+        self.learnt: Learnt | None = None
+        """What the last fit that was kept has told."""
 
     def told_roll(self, roll: RollPrior) -> None:
         """Take it that the camera's roll is known otherwise than by the track."""
@@ -238,6 +125,9 @@ class Estimator:
             now_s=now_s, tips=nodes.prior.tip_sigma_deg_h > FIRM_DEG_H,
         )  # fmt: skip
         if keep:
+            self.learnt = learnt(
+                nodes, solved, int(np.argmax(solved.kinds == np.bincount(draws.kind).argmax())), rolls, log
+            )
             kind = int(np.bincount(draws.kind % len(FLEXURES), minlength=len(FLEXURES)).argmax())
             lead = int(log.max(axis=(0, 2)).argmax())
             self._nodes = replace(

@@ -8,7 +8,7 @@ kinds of flexure at once.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
@@ -21,7 +21,8 @@ from sentinel.sky.arrays import Array
 POSE_SIGMA_DEG = 3.0
 TILT_SIGMA_DEG = 0.95
 """How far off a polar axis set by day is, either way on the sky."""
-TILT_TAIL = 4.0
+TAIL = 5.0
+"""Degrees of freedom of the prior's tails."""
 RATE_SIGMA = 1.5
 """How far a drive is off its nominal rate, in units of 1e-4."""
 FIRM_DEG_H = 1e-4
@@ -35,24 +36,40 @@ _EVEN = (2 * np.arange(_GRID) + 1) / _GRID - 1
 
 @dataclass(frozen=True, slots=True)
 class RollPrior:
-    """What is known of the camera's roll before the track: peaks (von Mises) on an even floor."""
+    """What is known of the camera's roll before the track: peaks (von Mises) on an even floor.
+
+    Arrays (k, m) of k peaks for m mounts; m is 1 where it is the same for all.
+    """
 
     share: Array
-    """(k,) of each peak; what is left to one is the floor's."""
+    """Of each peak; what is left to one is the floor's."""
     turn_rad: Array
     sharpness: Array
 
+    def taken(self, which: Indices) -> "RollPrior":
+        """Return that of some of the mounts."""
+        if self.share.shape[1] == 1:
+            return self
+        return RollPrior(self.share[:, which], self.turn_rad[:, which], self.sharpness[:, which])
+
     def log(self, roll_rad: Array) -> Array:
-        """Return the log density of rolls, of any shape."""
-        density = np.full_like(roll_rad, max(1.0 - float(self.share.sum()), 1e-4) / (2 * np.pi))
-        for share, turn, sharpness in zip(self.share, self.turn_rad, self.sharpness, strict=True):
-            norm = 2 * np.pi * float(i0e(sharpness))
-            density += share / norm * np.exp(sharpness * (np.cos(roll_rad - turn) - 1))
+        """Return the log density of rolls (..., m, g)."""
+        density = np.maximum(1.0 - self.share.sum(axis=0), 1e-4)[:, None] / (2 * np.pi) + np.zeros_like(
+            roll_rad
+        )
+        norms = 2 * np.pi * i0e(self.sharpness)
+        for share, turn, sharpness, norm in zip(
+            self.share, self.turn_rad, self.sharpness, norms, strict=True
+        ):
+            peak = np.exp(sharpness[:, None] * (np.cos(roll_rad - turn[:, None]) - 1))
+            density += (share / norm)[:, None] * peak
         return np.asarray(np.log(density))
 
 
 USUAL_ROLLS = RollPrior(
-    np.array([0.42, 0.08, 0.12, 0.08]), np.array([0.0, 0.5, 1.0, -0.5]) * np.pi, np.full(4, 6.0)
+    np.array([[0.42], [0.08], [0.12], [0.08]]),
+    np.array([[0.0], [0.5], [1.0], [-0.5]]) * np.pi,
+    np.full((4, 1), 6.0),
 )
 """A track alone hardly tells a roll from the opposite one with the opposite axis error: to first order they
 draw the same line, and only refraction and the sun's own motion part them. So what is usual counts, weakly:
@@ -66,72 +83,81 @@ def level_of(latitude_deg: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """What is known of axis and rate before the track, for m mounts.
+    """What is known of axis and rate before the track, for m mounts; of the pose nothing.
 
-    The axis lies about a place on the sky, as far off one way as any other, and now and then much further
-    (Student's t): by day it is set by compass and level, and a compass errs by ten degrees near a magnetic
-    pole. So an azimuth is the less known the nearer the pole is to the zenith. The rate is Gaussian.
+    Azimuth error (deg), altitude error (deg) and deviation of the rate (1e-4) lie about a place, in any
+    correlation, and now and then much further off than that says (Student's t): by day an axis is set by
+    compass and level, and a compass errs by ten degrees near a magnetic pole. The place may move with the
+    camera's roll, of which a track tells only together with the axis.
     """
 
-    azimuth_deg: Array
-    """(m,) of the place about which the axis lies"""
-    altitude_deg: Array
-    tilt_sigma_deg: Array
-    """(m,) on the sky"""
-    rate_sigma: Array
-    """(m,) in units of 1e-4 about the nominal one"""
+    place: Array
+    """(m, 3)"""
+    covariance: Array
+    """(m, 3, 3)"""
+    swing: Array
+    """(m, 3) how the place moves, for a radian of roll"""
+    swing_about_rad: Array
+    """(m,) the roll for which the place holds"""
     tip_sigma_deg_h: Array
     """(m,) how fast the whole mount tips over"""
-    level: float
-    """What an angle of azimuth is on the sky."""
     roll: RollPrior
 
     def taken(self, which: Indices) -> "Prior":
         """Return that of some of the mounts."""
-        return replace(
-            self,
-            azimuth_deg=self.azimuth_deg[which],
-            altitude_deg=self.altitude_deg[which],
-            tilt_sigma_deg=self.tilt_sigma_deg[which],
-            rate_sigma=self.rate_sigma[which],
-            tip_sigma_deg_h=self.tip_sigma_deg_h[which],
+        return Prior(
+            self.place[which],
+            self.covariance[which],
+            self.swing[which],
+            self.swing_about_rad[which],
+            self.tip_sigma_deg_h[which],
+            self.roll.taken(which),
         )
 
     def about(self, points: Points, worm: Sequence[float] = ()) -> "GaussianPrior":
-        """Return the Gaussian that stands for it about some points; the worm's columns have the given 1-sigma.
+        """Return the Gaussian that stands for it about some points; the worm's columns have 1-sigmas.
 
         A Gaussian under Student's t that touches it at the point: the fit, repeated, ends where the t would.
         """
         m, k = points.along_deg.shape
         sigma = np.ones((m, COMMON + len(worm) + 2 * k))
-        sigma[:, 0], sigma[:, 1] = self.tilt_sigma_deg / self.level, self.tilt_sigma_deg
-        sigma[:, 2] = self.rate_sigma
         sigma[:, 4:COMMON] = self.tip_sigma_deg_h[:, None]
         sigma[:, COMMON : COMMON + len(worm)] = worm
         sigma[:, COMMON + len(worm) :] = POSE_SIGMA_DEG
-        offset = np.zeros_like(sigma)
-        offset[:, 0] = self.azimuth_deg - points.azimuth_deg
-        offset[:, 1] = self.altitude_deg - points.altitude_deg
-        offset[:, 2] = -points.rate
-        squares = ((offset[:, :2] / sigma[:, :2]) ** 2).sum(axis=1)
-        weight = (TILT_TAIL + 2) / (TILT_TAIL + squares)
-        log = -np.log(sigma).sum(axis=1) + 0.5 * weight * squares
-        log -= (TILT_TAIL + 2) / 2 * np.log1p(squares / TILT_TAIL)
-        precision = sigma**-2.0
-        precision[:, :2] *= weight[:, None]
+        precision = np.zeros((m, sigma.shape[1], sigma.shape[1]))
+        precision[:, np.arange(3, sigma.shape[1]), np.arange(3, sigma.shape[1])] = sigma[:, 3:] ** -2.0
+        inverse = np.linalg.inv(self.covariance)
+        here = np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1)
+        sine, cosine = np.sin(self.swing_about_rad)[:, None], np.cos(self.swing_about_rad)[:, None]
+        offset = np.stack([-self.swing * sine, self.swing * cosine, self.place - here], axis=2)
+        turn = np.stack([np.cos(points.roll_rad), np.sin(points.roll_rad), np.ones(m)], axis=1)
+        off = np.einsum("mij,mj->mi", offset, turn)
+        squares = np.einsum("mi,mij,mj->m", off, inverse, off)
+        weight = (TAIL + 3) / (TAIL + squares)
+        log = -np.log(sigma[:, 3:]).sum(axis=1) + 0.5 * np.linalg.slogdet(inverse)[1] + 0.5 * weight * squares
+        log -= (TAIL + 3) / 2 * np.log1p(squares / TAIL)
+        precision[:, :3, :3] = weight[:, None, None] * inverse
         return GaussianPrior(precision, offset, log)
 
 
 @dataclass(frozen=True, slots=True)
 class GaussianPrior:
-    """Independent Gaussians for p unknowns of m points."""
+    """Gaussians for p unknowns of m points; only the first three have means other than the point's."""
 
     precision: Array
-    """(m, p)"""
+    """(m, p, p)"""
     offset: Array
-    """(m, p) means, from the points"""
+    """(m, 3, 3) the first three means from the points, as a linear form of (cos roll, sin roll, 1)"""
     log_norm: Array
     """(m,)"""
+
+    def pull(self) -> Array:
+        """Return precision times mean, (m, 3, p) for cos roll, sin roll and 1."""
+        return np.asarray(np.einsum("mpi,mij->mjp", self.precision[:, :, :3], self.offset))
+
+    def power(self) -> Array:
+        """Return the means' quadratic form in (cos roll, sin roll, 1), (m, 3, 3)."""
+        return np.asarray(np.einsum("mik,mij,mjl->mkl", self.offset, self.precision[:, :3, :3], self.offset))
 
 
 def flexure_of(kind: int) -> Flexure:
@@ -250,7 +276,7 @@ class Track:
         return np.concatenate([self.xy_arcsec, own.reshape(len(own), -1)], axis=1)
 
     def _solve_kind(self, kind: int, columns: Array, prior: GaussianPrior) -> tuple[Array, ...]:
-        m, p = prior.offset.shape
+        m, p = prior.precision.shape[:2]
         white, now = self.whitener.white(kind, columns)
         data = white[:, :2]
         own = white[:, 2:].reshape(len(white), m, 1 + p, 2)
@@ -258,12 +284,11 @@ class Track:
         turned = _unrolled(data)
         product = np.swapaxes(stacked, 1, 2) @ stacked  # (m, 1 + p, 1 + p)
         cross = np.swapaxes(stacked, 1, 2) @ turned  # (m, 1 + p, 2)
-        normal = product[:, 1:, 1:] + prior.precision[:, :, None] * np.eye(p)
+        normal = product[:, 1:, 1:] + prior.precision
         root = np.linalg.cholesky(normal)
         inverse = np.linalg.inv(root)
-        terms = np.stack(
-            [cross[:, 1:, 0], cross[:, 1:, 1], prior.precision * prior.offset - product[:, 1:, 0]], axis=1
-        )  # (m, 3, p)
+        seen = np.stack([cross[:, 1:, 0], cross[:, 1:, 1], -product[:, 1:, 0]], axis=1)
+        terms = seen + prior.pull()  # (m, 3, p)
         half = terms @ np.swapaxes(inverse, 1, 2)
         wave = -half @ np.swapaxes(half, 1, 2)
         power = (data * data).sum()
@@ -272,7 +297,8 @@ class Track:
         for side in (0, 1):
             wave[:, side, 2] -= cross[:, 0, side]
             wave[:, 2, side] -= cross[:, 0, side]
-        wave[:, 2, 2] += product[:, 0, 0] + (prior.offset**2 * prior.precision).sum(axis=1)
+        wave[:, 2, 2] += product[:, 0, 0]
+        wave += prior.power()
         log_norm = (
             self.whitener.log_prior(kind)
             - 2 * np.log(np.diag(self.whitener.root(kind))).sum()
@@ -317,8 +343,9 @@ def change_odds(
     )
     picture = _unrolled(white[:, :2]) @ np.array([np.cos(roll_rad), np.sin(roll_rad)])
     slope = own[:, 1:]
-    normal = slope.T @ slope + np.diag(prior.precision[0])
-    mean = np.linalg.solve(normal, slope.T @ (picture - own[:, 0]) + prior.precision[0] * prior.offset[0])
+    normal = slope.T @ slope + prior.precision[0]
+    turn = np.array([np.cos(roll_rad), np.sin(roll_rad), 1.0])
+    mean = np.linalg.solve(normal, slope.T @ (picture - own[:, 0]) + turn @ prior.pull()[0])
     left = (picture - own[:, 0] - slope @ mean).reshape(2, -1)
     pull = kink.T @ left.T  # (distinct, 2)
     halves = np.stack([kink.T @ half for half in np.split(slope, 2)], axis=1)  # (distinct, 2, p)

@@ -10,10 +10,11 @@ import numpy as np
 
 from sentinel.forecast.coming import Coming, coming
 from sentinel.forecast.draws import Draws
-from sentinel.forecast.estimate import Candidate, Estimator, Nodes, every_node, nodes_after
+from sentinel.forecast.estimate import Estimator
 from sentinel.forecast.exits import Frame
 from sentinel.forecast.fit import USUAL_ROLLS
 from sentinel.forecast.line import fit_line
+from sentinel.forecast.nodes import Candidate, Nodes, Since, every_node, nodes_after
 from sentinel.forecast.outlook import FOCAL_DOUBT, Departure, Known, outlook, without_disc
 from sentinel.forecast.rolls import RollSpread, roll_of_top, rolled_by
 from sentinel.forecast.standing import STOP_S, lead, stopped_px
@@ -37,8 +38,12 @@ CHANGED_SHARE = 0.98
 """So sure that the drift has become another, the track from before is let go."""
 CHANGED_LEAST_S = 1800.0
 """And only when there is so much track since."""
-CHANGED_AT_JUMP_S = 1500.0
-"""A change so near a re-centring came with it: whoever touched the camera may have turned it."""
+PUT_ELSEWHERE = Since(axis_moves_deg=0.002, roll_stays=0.98, rate_stays=0.97)
+"""What may be otherwise when the disc was put elsewhere,"""
+CHANGED = Since(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1)
+"""when the drift became another,"""
+REBUILT = Since(axis_moves_deg=0.05, roll_stays=0.6, rate_stays=0.9)
+"""and when somebody changed the lens."""
 NEW_LENS_FRACTION = 0.012
 NEW_LENS_DISCS = 5
 TOLD_ROLL = RollSpread(0.97, 12.0)
@@ -63,8 +68,6 @@ UNSAID_SIGMA_PX = 0.5
 """Uncertainty of a centre for which none is given."""
 
 
-OTHER_RATES = 20.0
-"""So many times likelier than at first any other rate is after a change."""
 Span = tuple[datetime, datetime]
 
 
@@ -111,7 +114,6 @@ class Forecaster:
         self._expected_from: Sight | None = None
         self._out_since_s: float | None = None
         self._changed_s: float | None = None
-        self._began_s = -np.inf
 
     def _first_nodes(self) -> Nodes:
         mount, site = self._settings.mount, self._settings.site
@@ -120,33 +122,35 @@ class Forecaster:
             roll = TOLD_ROLL.about(roll_of_top(mount.picture_top, southern=site.latitude_deg < 0))
         return every_node(self._candidates(), site.latitude_deg, roll)
 
-    def _candidates(self, other: float = 1.0) -> tuple[Candidate, ...]:
-        """Return the rates to reckon with, all but the configured one so many times likelier than usual."""
+    def _candidates(self) -> tuple[Candidate, ...]:
         told = self._settings.mount.tracking
-        found = [
-            replace(_SLIPPING, share=_SLIPPING.share * other),
-            replace(_TIPPING, rate_arcsec_s=rate_arcsec_s(told), share=_TIPPING.share * other),
-        ]
+        found = [_SLIPPING, replace(_TIPPING, rate_arcsec_s=rate_arcsec_s(told))]
         for tracking, share in _SHARES.items():
-            weight = 1.0 if tracking == told else share * other
+            weight = 1.0 if tracking == told else share
             rates = [rate_arcsec_s(tracking)] + ([LUNAR_DRIVE_ARCSEC_S] if tracking == "lunar" else [])
             found += [Candidate(rate, weight / len(rates)) for rate in rates]
         return tuple(found)
 
-    def _begin_anew(
-        self, since_s: float, *, before_stretch: int = 0, roll_stays: float, other_rates: float
-    ) -> None:
-        """Fit what comes from a change on by itself: the axis, about, is all that is kept of the track before."""
-        if self._draws is not None:
-            nodes = nodes_after(
-                self._draws,
-                self._candidates(other_rates),
-                self._settings.site.latitude_deg,
-                roll_stays=roll_stays,
-            )
+    def _other_rates(self) -> tuple[Candidate, ...]:
+        """Return the rates that a drive may change to, their shares one in all."""
+        rates = (
+            *(rate_arcsec_s(one) for one in ("solar", "sidereal", "lunar", "none")),
+            LUNAR_DRIVE_ARCSEC_S,
+        )
+        told = rate_arcsec_s(self._settings.mount.tracking)
+        return (
+            replace(_SLIPPING, share=0.35),
+            replace(_TIPPING, rate_arcsec_s=told, share=0.25),
+            *(Candidate(rate, 0.2 if rate == told else 0.05) for rate in rates),
+        )
+
+    def _begin_anew(self, since_s: float, since: Since, *, before_stretch: int = 0) -> None:
+        """Fit what comes from a moment on by itself: what the track before it has told is the new fit's prior."""
+        told = self._estimator.learnt
+        if told is not None:
+            nodes = nodes_after(told, self._other_rates(), self._settings.site.latitude_deg, since)
             self._estimator = Estimator(self._settings.site, self._sun, nodes)
         self._tracker.bins.forget(before_s=since_s, before_stretch=before_stretch)
-        self._began_s = since_s
 
     @property
     def stretch_began_utc(self) -> datetime | None:
@@ -232,7 +236,7 @@ class Forecaster:
         if self._learn_scale(frame, sight):
             # Another lens: what was seen in other pixels is of no use.
             tracker.begin_stretch_with(sight)
-            self._begin_anew(sight.utc_s, before_stretch=tracker.stretch, roll_stays=0.5, other_rates=1.0)
+            self._begin_anew(sight.utc_s, REBUILT, before_stretch=tracker.stretch)
             return True
         if any(begin <= sight.utc_s <= end for begin, end in self._paused):
             self._in_pause.append(sight)
@@ -246,11 +250,11 @@ class Forecaster:
         verdict = tracker.take(sight)
         if verdict is Verdict.CHANGED:
             self._changed_s = tracker.began_utc_s
-            self._begin_anew(
-                self._changed_s, before_stretch=tracker.stretch, roll_stays=0.97, other_rates=OTHER_RATES
-            )
-        if verdict is Verdict.JUMPED and left and was is not None:
-            self._learn_roll([was, *left], told=False)
+            self._begin_anew(self._changed_s, CHANGED, before_stretch=tracker.stretch)
+        if verdict is Verdict.JUMPED:
+            self._begin_anew(tracker.began_utc_s, PUT_ELSEWHERE, before_stretch=tracker.stretch)
+            if left and was is not None:
+                self._learn_roll([was, *left], told=False)
         return first or verdict in (Verdict.JUMPED, Verdict.DEPARTED, Verdict.CHANGED)
 
     def _sight(self, frame: MeasuredFrame, at: float) -> Sight | None:
@@ -393,9 +397,8 @@ class Forecaster:
         since_s = float(np.median(changed_s[changed]))
         if min(now_s, self._tracker.last.utc_s if self._tracker.last else now_s) - since_s < CHANGED_LEAST_S:
             return
-        at_jump = abs(self._tracker.began_utc_s - since_s) < CHANGED_AT_JUMP_S and self._tracker.stretch > 0
         self._changed_s = since_s
-        self._begin_anew(since_s, roll_stays=0.5 if at_jump else 0.97, other_rates=OTHER_RATES)
+        self._begin_anew(since_s, CHANGED)
 
     def _learn_roll(self, discs: Sequence[Sight], *, told: bool) -> None:
         """Take the camera's roll from a pause of the drive: the disc ran due west then, at the sky's own rate."""

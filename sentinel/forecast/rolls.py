@@ -29,7 +29,7 @@ class RollSpread:
     def about(self, roll_rad: float) -> RollPrior:
         """Return what is known of the roll then."""
         sharpness = np.radians(self.sigma_deg) ** -2
-        return RollPrior(np.array([self.share]), np.array([roll_rad]), np.array([sharpness]))
+        return RollPrior(np.array([[self.share]]), np.array([[roll_rad]]), np.array([[sharpness]]))
 
 
 def roll_of_top(top: PictureTop, *, southern: bool) -> float:
