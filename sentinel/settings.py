@@ -131,9 +131,7 @@ class Thresholds(Section):
     cloud_glow_level: float = Field(0.0015, gt=0, lt=1, description="a frame without disc is lit, not black")
     cloud_frames: int = Field(2, ge=1, description="so many doubtful frames are cloud")
     faint_level: float = Field(0.02, ge=0, lt=1, description="a low disc darker may go out by itself")
-    faint_loss_stops: float = Field(
-        0.5, gt=0, description="and if the air will take so much more of it before one would be woken"
-    )
+    faint_loss_stops: float = Field(0.5, gt=0, description="if the air soon takes so much more of it")
     faint_below_deg: float = Field(6.0, ge=-5, description="low: the sun below this altitude")
     unverified_note_min: float = Field(60.0, gt=0)
     unverified_soon_min: float = Field(240.0, gt=0)

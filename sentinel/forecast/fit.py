@@ -175,7 +175,7 @@ class Whitener:
     def __init__(self, utc_s: Array, variance: Array, now_s: float) -> None:
         self.changes: tuple[Change, ...] = ()
         self.log_share = 0.0
-        """Added to the prior of each kind with a change: how many flexures the one it is weighed on stands for."""
+        """Added to the prior of each kind with a change: its flexure stands for all the flexures."""
         self.utc_s = utc_s
         self._lag = utc_s[:, None] - utc_s[None, :]
         self._ages = now_s - utc_s
@@ -271,7 +271,7 @@ class Track:
         return Solved(roll, np.array(kinds, dtype=np.intp), *gathered)
 
     def columns(self, base: Array, slopes: Array) -> Array:
-        """Return what is to be whitened: x, y of the picture; then by point u, v of track and of each slope."""
+        """Return what is to be whitened: the picture's x, y; then by point u, v of track and slopes."""
         own = np.concatenate([base[..., None], slopes], axis=3).transpose(1, 0, 3, 2)
         return np.concatenate([self.xy_arcsec, own.reshape(len(own), -1)], axis=1)
 
@@ -312,7 +312,7 @@ class Track:
 
 
 def _unrolled(xy: Array) -> Array:
-    """Return a picture's columns (n, 2) unrolled by 0 and by 90 degrees, one coordinate below the other, (2 n, 2)."""
+    """Return a picture (n, 2) unrolled by 0 and by 90 degrees, one coordinate below the other, (2 n, 2)."""
     return np.stack([np.concatenate([xy[:, 0], xy[:, 1]]), np.concatenate([-xy[:, 1], xy[:, 0]])], axis=1)
 
 
@@ -323,10 +323,10 @@ def _root_2(covariance: Array) -> Array:
     return np.array([[first, 0.0], [link, np.sqrt(max(covariance[1, 1] - link**2, 0.0))]])
 
 
-def change_odds(
+def change_odds(  # noqa: PLR0917 - a track, linearised at one point, and what it is weighed on
     track: Track, base: Array, slopes: Array, prior: GaussianPrior, roll_rad: float, kind: int
 ) -> Array:
-    """Return the log odds of each of the whitener's changes over none, at one point and one flexure, (changes,).
+    """Return the log odds (changes,) of each of the whitener's changes over none, at one point and flexure.
 
     The change of slope enters as two unknowns more, along and across, of known column: their evidence is
     closed.

@@ -1,8 +1,7 @@
 """The one object of this room: events in, forecasts out. No clock, no I/O, bounded memory."""
 
 from collections import deque
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from datetime import datetime
 from functools import partial
 
@@ -14,9 +13,11 @@ from sentinel.forecast.estimate import Estimator
 from sentinel.forecast.exits import Frame
 from sentinel.forecast.fit import USUAL_ROLLS
 from sentinel.forecast.line import fit_line
-from sentinel.forecast.nodes import Candidate, Nodes, Since, every_node, nodes_after
-from sentinel.forecast.outlook import FOCAL_DOUBT, Departure, Known, outlook, without_disc
+from sentinel.forecast.nodes import Nodes, Since, every_node, nodes_after
+from sentinel.forecast.outlook import Departure, Known, outlook, without_disc
+from sentinel.forecast.rates import changed_rates, first_rates
 from sentinel.forecast.rolls import RollSpread, roll_of_top, rolled_by
+from sentinel.forecast.scale import Scale
 from sentinel.forecast.standing import STOP_S, lead, stopped_px
 from sentinel.forecast.staying import tracks_px
 from sentinel.forecast.tracker import Expected, Sight, Tracker, Verdict
@@ -24,7 +25,7 @@ from sentinel.forecast.visits import Stores
 from sentinel.records import Event, Forecast, Mark, MeasuredFrame, Surroundings
 from sentinel.settings import Settings
 from sentinel.sky.arrays import Array
-from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S, Optics, Tracking, rate_arcsec_s
+from sentinel.sky.mount import Optics
 from sentinel.sky.sun import Sun
 from sentinel.times import from_utc_s, utc_s
 
@@ -44,26 +45,15 @@ CHANGED = Since(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1)
 """when the drift became another,"""
 REBUILT = Since(axis_moves_deg=0.05, roll_stays=0.6, rate_stays=0.9)
 """and when somebody changed the lens."""
-NEW_LENS_FRACTION = 0.012
-NEW_LENS_DISCS = 5
 TOLD_ROLL = RollSpread(0.97, 12.0)
 """How well somebody tells how the camera sits."""
 PAUSED_ROLL = RollSpread(0.985, 1.2)
 """How well a pause of the drive shows it."""
-SCALES = 201
 FAR_PX = 1e7
 EXPECTED_S = 12 * 3600.0
 """For how long a disc is expected."""
 BEFORE_S: Array = -np.array([2400.0, 1800.0, 1200.0, 600.0, 300.0, 120.0])
 """So long before, too: new discs are compared with how far the last ones were off."""
-_SHARES: Mapping[Tracking, float] = {"solar": 0.016, "sidereal": 0.016, "lunar": 0.016, "none": 0.008}
-"""How likely a drive runs at another rate than it is said to, over that it runs at that."""
-_SLIPPING = Candidate(14.4, 0.01, 600.0)
-"""And at none of the usual ones."""
-_TIPPING = Candidate(0.0, 0.01, tip_sigma_deg_h=0.12)
-"""And that it runs as it is said to while a leg sinks."""
-
-
 UNSAID_SIGMA_PX = 0.5
 """Uncertainty of a centre for which none is given."""
 
@@ -90,8 +80,6 @@ class Forecaster:
         self._settings = settings
         self._paused = [(utc_s(begin), utc_s(end)) for begin, end in paused]
         self._in_pause: list[Sight] = []
-        self.pause_pace = np.nan
-        """How fast the disc went in the last pause of the drive, over the sky's rate, by the disc's own size."""
         self._sun = sun
         self._nominal = settings.camera.scale_arcsec_px
         self._size: tuple[int, int] | None = None
@@ -105,8 +93,7 @@ class Forecaster:
 
     def _start_over(self) -> None:
         """Forget the mount: its axis was realigned, or the frames are another camera's."""
-        self._ratios: deque[float] = deque(maxlen=SCALES)
-        self._clipped_ratios: deque[float] = deque(maxlen=SCALES)
+        self._scale = Scale(self._nominal)
         self._tracker = Tracker(self._nominal)
         self._estimator = Estimator(self._settings.site, self._sun, self._first_nodes())
         self._draws: Draws | None = None
@@ -120,35 +107,15 @@ class Forecaster:
         roll = USUAL_ROLLS
         if mount.picture_top is not None:
             roll = TOLD_ROLL.about(roll_of_top(mount.picture_top, southern=site.latitude_deg < 0))
-        return every_node(self._candidates(), site.latitude_deg, roll)
-
-    def _candidates(self) -> tuple[Candidate, ...]:
-        told = self._settings.mount.tracking
-        found = [_SLIPPING, replace(_TIPPING, rate_arcsec_s=rate_arcsec_s(told))]
-        for tracking, share in _SHARES.items():
-            weight = 1.0 if tracking == told else share
-            rates = [rate_arcsec_s(tracking)] + ([LUNAR_DRIVE_ARCSEC_S] if tracking == "lunar" else [])
-            found += [Candidate(rate, weight / len(rates)) for rate in rates]
-        return tuple(found)
-
-    def _other_rates(self) -> tuple[Candidate, ...]:
-        """Return the rates that a drive may change to, their shares one in all."""
-        rates = (
-            *(rate_arcsec_s(one) for one in ("solar", "sidereal", "lunar", "none")),
-            LUNAR_DRIVE_ARCSEC_S,
-        )
-        told = rate_arcsec_s(self._settings.mount.tracking)
-        return (
-            replace(_SLIPPING, share=0.35),
-            replace(_TIPPING, rate_arcsec_s=told, share=0.25),
-            *(Candidate(rate, 0.2 if rate == told else 0.05) for rate in rates),
-        )
+        return every_node(first_rates(mount.tracking), site.latitude_deg, roll)
 
     def _begin_anew(self, since_s: float, since: Since, *, before_stretch: int = 0) -> None:
-        """Fit what comes from a moment on by itself: what the track before it has told is the new fit's prior."""
+        """Fit what comes from a moment on by itself: its prior is what the track before it has told."""
         told = self._estimator.learnt
         if told is not None:
-            nodes = nodes_after(told, self._other_rates(), self._settings.site.latitude_deg, since)
+            nodes = nodes_after(
+                told, changed_rates(self._settings.mount.tracking), self._settings.site.latitude_deg, since
+            )
             self._estimator = Estimator(self._settings.site, self._sun, nodes)
         self._tracker.bins.forget(before_s=since_s, before_stretch=before_stretch)
 
@@ -232,8 +199,12 @@ class Forecaster:
         if sight is None or not self._same_size(frame):
             return False
         self._watch_edge(sight)
+        return self._follow(frame, sight)
+
+    def _follow(self, frame: MeasuredFrame, sight: Sight) -> bool:
+        """Take a disc into the track; return whether it was a surprise."""
         tracker = self._tracker
-        if self._learn_scale(frame, sight):
+        if self._scale.learn(frame.disc, sight, self._sun):
             # Another lens: what was seen in other pixels is of no use.
             tracker.begin_stretch_with(sight)
             self._begin_anew(sight.utc_s, REBUILT, before_stretch=tracker.stretch)
@@ -274,7 +245,7 @@ class Forecaster:
         sigma = max(own_sigma, 0.02) * doubt
         if at < self._slack_until_s:
             # The gears take up their slack: the disc is about there, but its drift means nothing.
-            sigma = float(np.hypot(sigma, BACKLASH_ARCSEC / self._scale))
+            sigma = float(np.hypot(sigma, BACKLASH_ARCSEC / self._scale.arcsec_px))
         return Sight(at, disc.x_px, disc.y_px, disc.radius_px, sigma)
 
     def _same_size(self, frame: MeasuredFrame) -> bool:
@@ -299,27 +270,6 @@ class Forecaster:
         elif self._out_since_s is None:
             self._out_since_s = sight.utc_s
 
-    def _learn_scale(self, frame: MeasuredFrame, sight: Sight) -> bool:
-        """Learn the scale from a disc; return whether the last discs show it through another lens."""
-        disc = frame.disc
-        ratio = float(self._sun.angular_radius_arcsec(sight.utc_s)) / sight.radius_px
-        whole = disc.limb_in_frame >= 0.999
-        if not (whole and disc.limb_coverage > 0.5):
-            self._clipped_ratios.append(ratio)
-            return False
-        self._ratios.append(ratio)
-        last = list(self._ratios)[-NEW_LENS_DISCS:]
-        if len(self._ratios) < 4 * NEW_LENS_DISCS:
-            return False
-        usual = float(np.median(self._ratios))
-        steps = np.array(last) / usual - 1
-        if np.abs(steps).min() < NEW_LENS_FRACTION or np.ptp(steps) > NEW_LENS_FRACTION / 2:
-            return False
-        self._ratios.clear()
-        self._ratios.extend(last)
-        self._clipped_ratios.clear()
-        return True
-
     # --- what is known ------------------------------------------------------------------------------------
 
     @property
@@ -333,17 +283,6 @@ class Forecaster:
             return self._settings.camera.interval_s
         return float(np.median(self._steps))
 
-    @property
-    def _scale(self) -> float:
-        """Arcseconds a pixel, by the disc's size; by lens and sensor only until a disc has been seen."""
-        if self._ratios:
-            return float(np.median(self._ratios))
-        if len(self._clipped_ratios) >= 5:
-            clipped = float(np.median(self._clipped_ratios))
-            if abs(clipped / self._nominal - 1) > FOCAL_DOUBT:
-                return clipped
-        return self._nominal
-
     def _fitted(self, ahead: Coming, *, keep: bool) -> tuple[Draws, Array]:
         """Return draws from a fit to the track as of now, and their coming tracks (2, n, draws) in pixels.
 
@@ -352,7 +291,7 @@ class Forecaster:
         tracker = self._tracker
         if tracker.departed_utc_s is not None and self._draws is not None:
             return self._draws, self._tracks_px(self._draws, ahead.now_s, ahead.offsets_s)
-        scale = self._scale
+        scale = self._scale.arcsec_px
         arc = tracker.bins.arc()
         tracker.renew_unrest()
         unrest, worm = tracker.unrest_of(arc, self._interval_s)
@@ -375,14 +314,14 @@ class Forecaster:
     def _moves_px(self, draws: Draws, utc_s: Array, xy_px: Array) -> Array:
         """Return the way (n, 2) of a disc that is put at a place (2,) at the first of the times (n,)."""
         best, (width, height) = lead(draws), self._size or (0, 0)
-        optics = Optics.of_scale(self._scale, self._settings.camera.pixel_pitch_um, width, height)
+        optics = Optics.of_scale(self._scale.arcsec_px, self._settings.camera.pixel_pitch_um, width, height)
         at_px = float(xy_px[0]), float(xy_px[1])
         x, y = tracks_px(self._settings, self._sun, best.mounting, utc_s, optics, at_px=at_px)
         return np.stack([x[0], y[0]], axis=1)
 
     def _tracks_px(self, draws: Draws, now_s: float, offsets_s: Array) -> Array:
         middle = np.array(self._frame.middle_px)[:, None, None]
-        tracks: Array = np.stack(draws.tracks_arcsec(now_s, offsets_s)) / self._scale + middle
+        tracks: Array = np.stack(draws.tracks_arcsec(now_s, offsets_s)) / self._scale.arcsec_px + middle
         # Behind a camera that stands still there is no place in the picture: far out.
         return np.nan_to_num(tracks, copy=False, nan=FAR_PX, posinf=FAR_PX, neginf=-FAR_PX).clip(
             -FAR_PX, FAR_PX
@@ -401,13 +340,12 @@ class Forecaster:
         self._begin_anew(since_s, CHANGED)
 
     def _learn_roll(self, discs: Sequence[Sight], *, told: bool) -> None:
-        """Take the camera's roll from a pause of the drive: the disc ran due west then, at the sky's own rate."""
+        """Take the camera's roll from a pause of the drive: the disc ran due west then, at the sky's rate."""
         if self._draws is None:
             return
-        found = rolled_by(self._sun, lead(self._draws), discs, self._scale, told=told)
-        if found is not None:
-            self._estimator.told_roll(PAUSED_ROLL.about(found[0]))
-            self.pause_pace = found[1]
+        roll = rolled_by(self._sun, lead(self._draws), discs, self._scale.arcsec_px, told=told)
+        if roll is not None:
+            self._estimator.told_roll(PAUSED_ROLL.about(roll))
 
     def _outlook(self, now_utc: datetime, ahead: Coming, draws: Draws, tracks_px: Array) -> Forecast:
         tracker = self._tracker
@@ -417,7 +355,7 @@ class Forecaster:
             settings=self._settings,
             sun=self._sun,
             frame=self._frame,
-            scale=self._scale,
+            scale=self._scale.arcsec_px,
             stores=self._stores,
             interval_s=self._interval_s,
             draws=draws,
@@ -427,7 +365,7 @@ class Forecaster:
             last=tracker.last,
             arc_h=(tracker.last.utc_s - tracker.first_utc_s) / 3600,
             stretches=tracker.stretch + 1,
-            clipped=not self._ratios,
+            clipped=not self._scale.whole_seen,
             departure=self._departure(draws),
             out_since_s=self._out_since_s,
             expected_exit_s=self._exit_s,
@@ -443,9 +381,9 @@ class Forecaster:
             return None
         last = [s for s in suspects if s.utc_s > suspects[-1].utc_s - DEPARTURE_S][-12:]
         rows = np.array([(s.utc_s, s.x_px, s.y_px, s.sigma_px) for s in last])
-        sigma = np.hypot(rows[:, 3], 0.5 * self._tracker.unrest.jitter_arcsec / self._scale)
-        line = fit_line(rows[:, 0], rows[:, 1:3], sigma, slow_px_s=30.0 / self._scale)
-        still = stopped_px(self._sun, lead(draws), line.at_utc_s, self._scale)
+        sigma = np.hypot(rows[:, 3], 0.5 * self._tracker.unrest.jitter_arcsec / self._scale.arcsec_px)
+        line = fit_line(rows[:, 0], rows[:, 1:3], sigma, slow_px_s=30.0 / self._scale.arcsec_px)
+        still = stopped_px(self._sun, lead(draws), line.at_utc_s, self._scale.arcsec_px)
         sky = np.hypot(*still[:, 1]) / STOP_S[1]
         stopped = abs(float(np.hypot(*line.velocity_px_s)) / sky - 1) < 0.15
         return Departure(since, line, stopped, suspects[-1])

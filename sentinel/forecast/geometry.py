@@ -20,8 +20,8 @@ ARCSEC_RAD = np.pi / 180 / 3600
 # One pixel is one arcsecond, and the lens axis falls on (0, 0).
 ARCSEC_OPTICS = Optics(206.264_806_247, 1.0, 1, 1)
 COMMON = 6
-"""Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas), and how fast
-the whole mount tips over, about the east and about the north (deg/h)."""
+"""Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas), and how
+fast the whole mount tips over, about the east and about the north (deg/h)."""
 RATE_UNIT = 1e-4
 _STEP = np.array([1e-3, 1e-3, 0.1, 0.1, 1e-3, 1e-3])
 _TIP_STEP = 1e-3
@@ -92,8 +92,8 @@ class Aims:
     air: Array
     """(n, 3) how far the real air may lift it off that, 1-sigma in radians"""
     tips: Array
-    """(2, n, 3) where it seems to go, in radians, for a mount that tips by a degree an hour about the east and
-    about the north and stands as it does now at `now_s`"""
+    """(2, n, 3) where it seems to go, in radians, for a mount that tips by a degree an hour about the east
+    and about the north and stands at `now_s` as it is said to"""
 
 
 class Geometry:

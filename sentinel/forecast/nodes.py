@@ -1,4 +1,4 @@
-"""The mounts that a fit follows side by side: rolls and rates still possible, each with what was known of it before."""
+"""The mounts that a fit follows side by side: rolls and rates still possible, and what was known of each."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -16,8 +16,8 @@ _MOST_TURNED = 3
 _WORTH_KEEPING = 1e-3
 ROLL_STAYS_DEG = 0.3
 _TURNS: tuple[tuple[float, float], ...] = ((np.pi, 0.4), (np.pi / 2, 0.15), (-np.pi / 2, 0.15))
-"""A camera that does not sit as before is turned by a half, as when a mount crosses the meridian, by a quarter, or
-anyhow."""
+"""A camera that does not sit as before is turned by a half, as when a mount crosses the meridian, by a
+quarter, or anyhow."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,8 @@ from sentinel.forecast.draws import Draws
 from sentinel.forecast.exits import Exits, Frame, Swing, first_exits
 from sentinel.forecast.line import Line, line_normals
 from sentinel.forecast.places import Ahead, best_along, best_centre, place, reach
+from sentinel.forecast.rates import rate_name
+from sentinel.forecast.scale import FOCAL_DOUBT
 from sentinel.forecast.standing import STOP_S, Lead, lead, off_axis_deg, stopped_px
 from sentinel.forecast.tracker import Sight
 from sentinel.forecast.visits import Stores, axis_limit_due, hour_angle_due, in_order, sun_goes, supplies_due
@@ -19,7 +21,6 @@ from sentinel.forecast.worm import Worm
 from sentinel.records import Due, Edge, Forecast, Place
 from sentinel.settings import Settings
 from sentinel.sky.arrays import Array
-from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S, rate_arcsec_s
 from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 from sentinel.times import from_utc_s
@@ -28,7 +29,6 @@ UNSEEN_S = 1200.0
 LITTLE_ARC_H = 0.75
 LOW_SUN_DEG = 3.0
 LATER_H = (1.0, 2.0, 4.0, 8.0)
-FOCAL_DOUBT = 0.05
 SETTLED = 0.85
 """Share of the draws about the likeliest roll above which it counts as known."""
 CHANGED = 0.9
@@ -144,7 +144,7 @@ def outlook(known: Known, now_utc: datetime) -> Forecast:
         set(flags),
         arc_h=known.arc_h,
         stretches=known.stretches,
-        rate=_rate_name(best),
+        rate=rate_name(best.base_arcsec_s),
         since_s=known.departure.since_s if known.departure else None,
         seen_s=known.departure.last.utc_s if known.departure else known.last.utc_s,
     )
@@ -246,14 +246,6 @@ def _degrees(radians: float) -> float:
     return float((np.degrees(radians) + 180) % 360 - 180)
 
 
-def _rate_name(best: Lead) -> str:
-    names = {
-        0.0: "no", 14.492: "lunar", LUNAR_DRIVE_ARCSEC_S: "lunar", 15.0: "solar",
-        rate_arcsec_s("sidereal"): "sidereal",
-    }  # fmt: skip
-    return names.get(best.base_arcsec_s, "an unusual")
-
-
 def _flags(known: Known, view: _View, best: Lead) -> tuple[str, ...]:
     nominal = known.settings.camera.scale_arcsec_px
     until = view.now_s + 12 * 3600
@@ -267,7 +259,7 @@ def _flags(known: Known, view: _View, best: Lead) -> tuple[str, ...]:
         "focal-length": abs(known.scale / nominal - 1) > FOCAL_DOUBT,
         "departed": known.departure is not None,
         "stopped": known.departure is not None and known.departure.stopped,
-        "rate": _rate_name(best) != _configured(known.settings),
+        "rate": rate_name(best.base_arcsec_s) != _configured(known.settings),
         "drift-changed": known.drift_changed_s() is not None,
     }
     return (*(name for name, yes in asked.items() if yes), *known.cause_flags())

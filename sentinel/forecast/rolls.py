@@ -1,7 +1,8 @@
-"""How the camera sits on the mount, where something other than the track tells: somebody, or a pause of the drive."""
+"""How the camera sits on the mount, told by somebody or by a pause of the drive."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -35,8 +36,8 @@ class RollSpread:
 def roll_of_top(top: PictureTop, *, southern: bool) -> float:
     """Return the roll (rad) of a camera whose picture's top points so with the lens at the sun.
 
-    As `sky.mount.Pose`: seen from behind the camera west is on the right of the pole in the north, on its left
-    in the south.
+    As `sky.mount.Pose`: seen from behind the camera west is on the right of the pole in the north, on its
+    left in the south.
     """
     turn = {"pole": 0.0, "away": np.pi, "west": np.pi / 2, "east": -np.pi / 2}[top]
     return -turn if southern else turn
@@ -44,8 +45,8 @@ def roll_of_top(top: PictureTop, *, southern: bool) -> float:
 
 def rolled_by(
     sun: Sun, lead: Lead, discs: Sequence[Sight], scale_arcsec_px: float, *, told: bool
-) -> tuple[float, float] | None:
-    """Return the roll (rad) and the pace that a pause of the drive shows, None where it shows neither.
+) -> float | None:
+    """Return the roll (rad) that a pause of the drive shows, None where it shows none.
 
     Parameters
     ----------
@@ -53,31 +54,25 @@ def rolled_by(
         The last one before the pause, those in it, and the first after it.
     told
         Somebody says that the drive stood: then parts of a step tell the way as well as a whole one does.
-
-    Returns
-    -------
-    The pace is that of the whole steps over the sky's, by the disc's own size: 1 to within a few hundredths,
-    or the lens is not what the disc says; NaN where no step was whole.
     """
     ways: list[complex] = []
-    paces: list[float] = []
-    for one, other in zip(discs, discs[1:], strict=False):
+    whole = told
+    for one, other in pairwise(discs):
         expected = _standing_px(sun, lead, one.utc_s, other.utc_s, scale_arcsec_px)
         seen = complex(other.x_px - one.x_px, other.y_px - one.y_px)
         pace = abs(seen) / max(abs(expected), 1e-9)
         if not PART_PACE < pace < 1 + WHOLE_PACE:
             continue
         ways.append(seen * expected.conjugate())
-        if pace > 1 - WHOLE_PACE:
-            paces.append(pace)
-    if not ways or not (paces or told):
+        whole = whole or pace > 1 - WHOLE_PACE
+    if not (ways and whole):
         return None
     total = sum(ways)
     if abs(total) < 0.98 * sum(abs(way) for way in ways):
         # Not on one line: somebody pushed the camera about.
         return None
     # Picture coordinates turn by minus the roll.
-    return lead.roll_rad - float(np.angle(total)), float(np.median(paces)) if paces else np.nan
+    return lead.roll_rad - float(np.angle(total))
 
 
 def _standing_px(sun: Sun, lead: Lead, from_s: float, until_s: float, scale_arcsec_px: float) -> complex:

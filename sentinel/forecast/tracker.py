@@ -3,8 +3,8 @@
 Every disc is compared with where the last fit expects it. One that is far off waits; what follows tells a
 stray (the next is back), a jump (the next ones are as far off and steady: re-centred or knocked), a
 departure (they go on moving as fast as when the mount has stopped or turned back) and a change (they go on
-moving slowly: the drive slips or runs at another rate, the axis gives). There is nothing else: what is none of
-these for long is a change, too, so that no disc waits for ever.
+moving slowly: the drive slips or runs at another rate, the axis gives). There is nothing else: what is none
+of these for long is a change, too, so that no disc waits for ever.
 """
 
 from collections import deque
@@ -209,7 +209,7 @@ class Tracker:
 
     @staticmethod
     def _early_s(speed: float) -> float:
-        """Return before how much track nothing is established: a disc that goes at the sky's rate is soon plain."""
+        """Return before how much track nothing is established; what goes at the sky's rate is soon plain."""
         return EARLY_S if speed < 0.7 * _DRIVE_ARCSEC_S else EARLY_S / 3
 
     def _held(self, last: list[Sight]) -> Verdict:
@@ -220,7 +220,7 @@ class Tracker:
         return self._begin_stretch(last, Verdict.CHANGED)
 
     def _creeping(self, last: list[Sight], still: float) -> list[Sight] | None:
-        """Return the discs of a slow, even motion that was taken for one jump after another; None: there is none."""
+        """Return the discs of a slow, even motion that was taken for jump after jump; None: no such."""
         before = [sight for sight, stretch in self._recent if stretch == self.stretch]
         if self.stretch == 0 or not before or len(before) > 2 * _HELD_MOST:
             return None
@@ -241,7 +241,7 @@ class Tracker:
         return np.asarray(xy - self.moves_px(np.array([s.utc_s for s in last]), xy[0]))
 
     def _even_speed(self, last: list[Sight], offs: Array, still: float) -> float | None:
-        """Return how fast the last suspects move away, arcsec a second, if they do so evenly; None: they do not."""
+        """Return how fast the last suspects move away evenly, arcsec a second; None: they do not."""
         if len(last) < 2 or self.last is None:
             return None
         steps = np.diff(offs, axis=0)

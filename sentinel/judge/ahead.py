@@ -164,7 +164,7 @@ def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
 
 
 def _otherwise(before: Finding | None, forecast: Forecast, scene: Scene) -> Finding | None:
-    """Return what to say of a disc that drifts otherwise than it did, the cause not being the drive for sure."""
+    """Return what to say of a disc that drifts otherwise than it did, not by the drive for sure."""
     if forecast.drift_changed_utc is None:
         # A change is possible, no more: what was said stands until it is decided.
         return before

@@ -250,8 +250,8 @@ class _Fit:
             away[:3] = _common(points) - start
             normal = np.einsum("nip,n,niq->pq", slopes, weight, slopes)
             right = np.einsum("nip,n,ni->p", slopes, weight, off) - prior * away
-            # The air is left as computed, the mount as firm; a little damping keeps what the track cannot tell
-            # where it was.
+            # The air is left as computed, the mount as firm; a little damping keeps what the track cannot
+            # tell where it was.
             normal += np.diag(prior + damping * np.diag(normal) + 1e-9)
             # Before the axis is about known the track is nearly a point, which has no roll.
             for held in (*range(3, COMMON), -1) if turn < ROUNDS_UNROLLED else range(3, COMMON):
