@@ -70,6 +70,8 @@ class Scene:
         self.rng = np.random.default_rng([world.seed, seed, 77])
         self.wound_s = world.start_s
         self.powered_s = world.start_s
+        self.clear = 0
+        """The last exposure that showed the disc."""
         self.dark: list[tuple[float, float]] = []
         self._plan_limit(world.start_s)
 
@@ -270,8 +272,8 @@ def straight_line(world: World) -> Account:
         _looks_over(scene, there_s, there_s + 9 * 3600)
         if runs:
             scene.mend_drive(there_s)
-        scene.place(there_s, _upstream(scene, there_s))
-        quiet_until_s = there_s + 1200
+        placed = scene.place(there_s, _upstream(scene, there_s))
+        quiet_until_s = there_s + (1200 if placed else 3600)
         k += 1
     return closed(scene, "line")
 
@@ -283,13 +285,17 @@ def _calls(scene: Scene, k: int, quiet_until_s: float) -> tuple[float, bool] | N
     if (time_s + 3600 - world.notes["sleep_s"]) % 86_400 < world.interval_s:
         # Before bed: as the list of the evening would.
         return (0.0, False) if _line_s(scene, k) < SLEEPS_H * 3600 + 7200 else None
-    if time_s < quiet_until_s or not scene.sun_up(time_s) or run.depth[k] > THICK:
+    hidden = run.depth[k] > THICK or not scene.sun_up(time_s)
+    scene.clear = scene.clear if hidden else k
+    if time_s < quiet_until_s or not scene.sun_up(time_s):
         return None
-    if run.ways[-1].room_px[k] < -1.5 * run.radius_px[k]:
+    if not hidden and run.ways[-1].room_px[k] < -1.5 * run.radius_px[k]:
         # There is no line any more; who is awake looks at a picture now and then.
         return None if scene.asleep(time_s) or k % 30 else (0.0, True)
-    runs = _runs(scene, k)
-    if not runs and (k % 10 or _line_s(scene, k) > 35 * 60):
+    runs = not hidden and _runs(scene, k)
+    # Behind cloud the line goes on as it was.
+    left_s = _line_s(scene, scene.clear) - (time_s - run.times_s[scene.clear])
+    if not runs and (k % 10 or left_s > 35 * 60):
         return None
     late_s = 0.0
     if scene.asleep(time_s):
