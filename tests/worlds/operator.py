@@ -308,7 +308,8 @@ def _why(operator: Operator, minute_s: float, touch_s: float) -> str:
         return "asked the impossible"
     if not in_time:
         promised = [until for at, until in operator.promises if at == put_s]
-        if promised and promised[0] > minute_s and touch_s - onset_s > 86_400:
+        # A promise is wrong unless something has happened since that nobody could know.
+        if promised and promised[0] > minute_s and not put_s < onset_s <= touch_s:
             return "told wrongly"
         return "told late" if nows else "not told"
     if not any(heard for _, heard in in_time):
