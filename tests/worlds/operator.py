@@ -125,7 +125,9 @@ class Operator:
                 leave_s = min(leave_s, early.timestamp() - 1800)
             if at:
                 leave_s = datetime.fromisoformat(str(at)).timestamp() - 600
-            self._sets_off(time_s, max(leave_s, time_s), alert.condition)
+            if not self.scene.asleep(max(leave_s, time_s)):
+                # What falls into the night is a matter for the list of the evening.
+                self._sets_off(time_s, max(leave_s, time_s), alert.condition)
         elif alert.condition in {"axis-limit", "unverified", "moved"}:
             self._sets_off(time_s, time_s + 900, alert.condition)
         elif alert.condition == "lost-disc" and self._clear(time_s):

@@ -188,11 +188,11 @@ class Scene:
         return time_s < self.empty_s()
 
     def lost(self) -> Array:
-        """Return which minutes of sun are lost, (n,) bool."""
+        """Return which minutes of sun are lost, (n,) bool; none is where thick cloud hides it anyhow."""
         run = self.run
         self._blank(float(run.times_s[run.n - 1]))
         room, times = run.track_px[2][: run.n], run.times_s[: run.n]
-        up = run.above_deg[: run.n] > 0
+        up = (run.above_deg[: run.n] > 0) & (run.depth[: run.n] <= THICK)
         out = room < 0
         for begin, end in self.dark:
             out |= (times >= begin) & (times < end)
