@@ -4,12 +4,13 @@
         [--show]
 
 The worlds are `tests/worlds`: a generator that shares neither code nor formulas with the program. A line a
-row; looks are taken every ten minutes, from 20 minutes after the change on:
+row; looks are taken every ten minutes, from 20 minutes after the change could be seen:
 
 * late: looks at a whole disc whose safe time lies after the true exit, and the worst of it; gone: looks that
   promise a sun whose limb is over the edge by now, while no `now` is open
-* woken: of the sessions that lose the sun, those in which a `now` came before the limb was over the edge;
-  ahead: of those whose drift leaves it (touch 40 min or more after the change), woken 20 minutes ahead
+* woken: of the sessions that lose the sun four frames or more after the change, those in which a `now` came
+  before the limb was over the edge; ahead: of those whose drift leaves it (touch 40 min or more after the
+  change), woken 20 minutes ahead
 * told: sessions in which what the row asks for was said within what the row asks
 * wrong: sessions in which something was said that cannot be true there; onset: told ones within 3 min
 * needless: `now` a day while nothing was wrong and the true exit two hours away or more
@@ -108,6 +109,10 @@ class Result:
     told_from_s: float = 0.0
     interval_s: float = 60.0
     needless: list[Said] = field(default_factory=list)
+    asked: bool = True
+    """Whether there is anything to be told."""
+    young: bool = False
+    """Once the frames of before had been taken, the forecast stood on less than half of their time."""
     cpu_s: float = 0.0
     frames: int = 0
 
@@ -143,11 +148,14 @@ def session(name: str, seed: int) -> Result:
     last: Forecast | None = None
     opened: dict[str, bool] = defaultdict(bool)
     next_s, found_s = world.start_s + LOOK_S, -np.inf
+    begins_utc = from_utc_s(world.start_s + (world.change_h or 0.0) * 3600)
     for event, now in events_of(run, row):
         pipeline = pipeline or Pipeline(world.settings, start_utc=now)
         now_s = utc_s(now) - clock_s
         outcome = pipeline.step(event, now)
         last = outcome.forecast or last
+        if row.live_history and now > begins_utc and last is not None:
+            result.young |= (last.arc_h or 0.0) < 0.5 * (world.change_h or 0.0)
         _hear(result, outcome, now_s, clock_s)
         for incident in outcome.incidents:
             opened[incident.condition] = incident.state != "cleared" and incident.severity == "now"
@@ -161,6 +169,7 @@ def session(name: str, seed: int) -> Result:
             if last is not None:
                 look = _look(run, last, now_s, found_s)
                 result.looks.append(replace(look, open_now=any(opened.values())))
+    result.asked = row.asks(world)
     result.cpu_s = time.process_time() - began
     i = 0 if result.change_s is None else run.index(world.change_h or 0.0)
     room, above = run.track_px[2], run.seen.altitude_deg - run.line_deg
@@ -234,7 +243,7 @@ def percent(part: float, whole: float) -> str:
 
 
 def settled(result: Result) -> list[Look]:
-    begin = result.change_s + SETTLED_S if result.change_s is not None else 0.0
+    begin = result.told_from_s + SETTLED_S if result.change_s is not None else 0.0
     return [look for look in result.looks if look.time_s >= begin]
 
 
@@ -253,13 +262,18 @@ def promises(results: list[Result]) -> str:
 
 
 def wakes(results: list[Result]) -> str:
-    losing = [r for r in results if r.change_s is not None and np.isfinite(r.touch_s)]
+    losing = [r for r in results if r.change_s is not None and _leaves_time(r)]
     heard = [first_wake_s(r) for r in losing]
     before = sum(h <= r.touch_s for h, r in zip(heard, losing, strict=True))
-    roomy = [(h, r) for h, r in zip(heard, losing, strict=True) if r.touch_s - (r.change_s or 0) >= 2400]
+    roomy = [(h, r) for h, r in zip(heard, losing, strict=True) if r.touch_s - r.told_from_s >= 2400]
     ahead = sum(h <= r.touch_s - 1200 for h, r in roomy)
     text = f"woken {percent(before, len(losing))} of {len(losing):3d}"
     return f"{text} ahead {percent(ahead, len(roomy))} of {len(roomy):3d}"
+
+
+def _leaves_time(result: Result) -> bool:
+    """Whether the sun is lost at all, and not before anybody could know."""
+    return 4 * result.interval_s <= result.touch_s - result.told_from_s < np.inf
 
 
 def first_wake_s(result: Result) -> float:
@@ -270,10 +284,11 @@ def first_wake_s(result: Result) -> float:
 def tellings(row: Row, results: list[Result]) -> str:
     text = ""
     if row.told:
-        told = [told_after_s(row, r) for r in results]
+        asked = [r for r in results if r.asked]
+        told = [told_after_s(row, r) for r in asked]
         within = [
-            row.within_min * 60 + (row.within_frames + 0.5) * r.interval_s * (row.within_frames > 0)
-            for r in results
+            row.within_min * 60 + (row.within_frames and row.within_frames + 0.5) * r.interval_s
+            for r in asked
         ]
         good = sum(t <= w for t, w in zip(told, within, strict=True))
         never = sum(not np.isfinite(t) for t in told)
@@ -354,13 +369,15 @@ def report(name: str, results: list[Result]) -> str:
         if r.looks
     )
     needless = sum(len(r.needless) for r in results)
+    days = max(quiet_s / 86_400, 0.01)
     frames = sum(r.frames for r in results)
     parts = [
         f"{name:10} {len(results):3d}  {promises(results)}",
         wakes(results) if any(r.change_s is not None for r in results) and row.told else "",
         tellings(row, results),
-        f"needless {needless / max(quiet_s / 86_400, 1e-9):.2f}/d ({needless})",
+        f"needless {needless / days:.2f}/d ({needless})",
         axes(results),
+        f"young {percent(sum(r.young for r in results), len(results))}" if row.live_history else "",
         f"{1000 * sum(r.cpu_s for r in results) / max(frames, 1):.1f} ms/frame",
     ]
     text = "  ".join(part for part in parts if part)

@@ -5,8 +5,8 @@
 
 The world is `tests/worlds`, the program the real pipeline with its lists and its `status --until`; a session
 costs half a minute for each row with the program. Kept: the share of the sun's minutes with the whole disc in
-the frame. Each lost minute is accounted for: no time (a mount that stops leaves less than the way), not told,
-told late, told wrongly, not heard, asked the impossible (with the sun down), supply.
+the frame, thick cloud left out. Each lost minute is accounted for: no time (a mount that stops leaves less
+than the way), not told, told late, told wrongly, not heard, asked the impossible (with the sun down), supply.
 """
 
 import argparse
@@ -62,9 +62,10 @@ def summary(accounts: list[Account]) -> str:
     )
 
 
-def shown(account: Account, seed: int, world: World, *, words: bool) -> str:
+def shown(account: Account, seed: int, fault: str | None, *, words: bool) -> str:
+    world, kind = trip(seed, fault=fault), fault or fault_of(seed)
     start = datetime.fromtimestamp(world.start_s, UTC)
-    text = f"  seed {seed} {fault_of(seed)} lat {world.latitude_deg:.1f} from {start:%Y-%m-%d %H:%M}"
+    text = f"  seed {seed} {kind} lat {world.latitude_deg:.1f} from {start:%Y-%m-%d %H:%M}"
     text += f" {account.who}:"
     text += f" kept {100 * account.kept:.2f} % woken {account.wakes} visits {account.visits} {account.lost}"
     if world.change_h is not None:
@@ -107,7 +108,7 @@ def main() -> None:
         ):
             table[name].append(account)
             if asked.show or asked.words:
-                print(shown(account, seed, trip(seed, fault=asked.fault), words=asked.words), flush=True)
+                print(shown(account, seed, asked.fault, words=asked.words), flush=True)
     kinds = [asked.fault or fault_of(seed) for seed in seeds]
     for kind in dict.fromkeys(("none", *kinds)):
         print(f"{kind}:")

@@ -125,7 +125,9 @@ class Operator:
                 leave_s = min(leave_s, early.timestamp() - 1800)
             if at:
                 leave_s = datetime.fromisoformat(str(at)).timestamp() - 600
-            self._sets_off(time_s, max(leave_s, time_s), alert.condition)
+            if not self.scene.asleep(max(leave_s, time_s)):
+                # What falls into the night is a matter for the list of the evening.
+                self._sets_off(time_s, max(leave_s, time_s), alert.condition)
         elif alert.condition in {"axis-limit", "unverified", "moved"}:
             self._sets_off(time_s, time_s + 900, alert.condition)
         elif alert.condition == "lost-disc" and self._clear(time_s):
@@ -308,7 +310,8 @@ def _why(operator: Operator, minute_s: float, touch_s: float) -> str:
         return "asked the impossible"
     if not in_time:
         promised = [until for at, until in operator.promises if at == put_s]
-        if promised and promised[0] > minute_s and touch_s - onset_s > 86_400:
+        # A promise is wrong unless something has happened since that nobody could know.
+        if promised and promised[0] > minute_s and not put_s < onset_s <= touch_s:
             return "told wrongly"
         return "told late" if nows else "not told"
     if not any(heard for _, heard in in_time):

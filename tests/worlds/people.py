@@ -6,6 +6,7 @@ minutes to the camera, and puts the disc where it is meant to within a tenth of 
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -70,8 +71,14 @@ class Scene:
         self.rng = np.random.default_rng([world.seed, seed, 77])
         self.wound_s = world.start_s
         self.powered_s = world.start_s
+        self.clear = 0
+        """The last exposure that showed the disc."""
         self.dark: list[tuple[float, float]] = []
-        self._plan_limit(world.start_s)
+        self._faults = list(self.run.rates)
+        """What the drive does from when on, if its axis may turn so far."""
+        self._limits: list[float] = []
+        self._unwound: list[float] = []
+        self._carry()
 
     # --- what is true -------------------------------------------------------------------------------------
 
@@ -119,16 +126,21 @@ class Scene:
     def mend_drive(self, time_s: float) -> None:
         """Let the drive run as it should from now on."""
         nominal = RATES_ARCSEC_S[self.world.tracking] * (1 + self.world.rate_share)
-        self.run.drive(time_s, nominal)
-        self._plan_limit(time_s)
+        began = self.world.change_h is not None and time_s >= self.world.start_s + self.world.change_h * 3600
+        to_come = [(at, rate) for at, rate in self._faults if at > time_s and not began]
+        self._faults = [
+            *((at, rate) for at, rate in self._faults if at <= time_s),
+            (time_s, nominal),
+            *to_come,
+        ]
+        self._carry()
         self.note(time_s, "mended the drive")
 
     def unwind(self, time_s: float) -> None:
+        """Turn the axis back by a whole turn; it goes on from there if it stood at its limit."""
         self.wound_s = time_s
-        nominal = RATES_ARCSEC_S[self.world.tracking] * (1 + self.world.rate_share)
-        if abs(self.rate_now(time_s)) < 1e-9 and self._at_limit(time_s):
-            self.run.drive(time_s, nominal)
-        self._plan_limit(time_s)
+        self._unwound.append(time_s)
+        self._carry()
         self.note(time_s, "unwound")
 
     def power(self, time_s: float) -> None:
@@ -150,24 +162,30 @@ class Scene:
         motor = self.run.motor_deg(np.array([self.wound_s, time_s]))
         return float(motor[1] - motor[0])
 
-    def _at_limit(self, time_s: float) -> bool:
-        limit = self.world.axis_limit_deg
-        return limit is not None and self._limit_s is not None and time_s >= self._limit_s
+    def at_limit(self, time_s: float) -> bool:
+        """Whether the axis stands where it ends."""
+        return any(limit <= time_s and not self.wound_s > limit for limit in self._limits)
 
-    def _plan_limit(self, time_s: float) -> None:
-        """Let the mount stop where its axis ends, if it gets there."""
-        self._limit_s: float | None = None
-        limit = self.world.axis_limit_deg
-        if limit is None:
-            self.run.renew()
-            return
-        times = self.run.times_s
-        motor = self.run.motor_deg(np.concatenate([[self.wound_s], times]))
-        past = np.nonzero((motor[1:] - motor[0] >= limit) & (times > time_s))[0]
-        if len(past):
-            self._limit_s = float(times[past[0]])
-            self.run.drive(self._limit_s, 0.0)
+    def _carry(self) -> None:
+        """Work out what the drive does: as it is, but no further than the axis may turn."""
+        self.run.rates, self._limits = [], []
+        for begin, end in pairwise([self.world.start_s, *self._unwound, np.inf]):
+            before = [rate for at, rate in self._faults if at <= begin][-1]
+            inside = [(begin, before), *((at, rate) for at, rate in self._faults if begin < at < end)]
+            self._carry_on(inside, end)
         self.run.renew()
+
+    def _carry_on(self, rates: list[tuple[float, float]], end_s: float) -> None:
+        limit, turned_deg = self.world.axis_limit_deg, 0.0
+        for (at, rate), until in zip(rates, [*(at for at, _ in rates[1:]), end_s], strict=True):
+            self.run.rates.append((at, rate))
+            if limit is not None and rate > 0:
+                ends_s = at + (limit - turned_deg) * 3600 / rate
+                if ends_s < until:
+                    self.run.rates.append((ends_s, 0.0))
+                    self._limits.append(ends_s)
+                    return
+            turned_deg += rate * (until - at) / 3600 if np.isfinite(until) else 0.0
 
     # --- what came of it ----------------------------------------------------------------------------------
 
@@ -186,11 +204,11 @@ class Scene:
         return time_s < self.empty_s()
 
     def lost(self) -> Array:
-        """Return which minutes of sun are lost, (n,) bool."""
+        """Return which minutes of sun are lost, (n,) bool; none is where thick cloud hides it anyhow."""
         run = self.run
         self._blank(float(run.times_s[run.n - 1]))
         room, times = run.track_px[2][: run.n], run.times_s[: run.n]
-        up = run.above_deg[: run.n] > 0
+        up = (run.above_deg[: run.n] > 0) & (run.depth[: run.n] <= THICK)
         out = room < 0
         for begin, end in self.dark:
             out |= (times >= begin) & (times < end)
@@ -206,7 +224,7 @@ def middle(world: World) -> tuple[float, float]:
 def _looks_over(scene: Scene, time_s: float, next_s: float) -> None:
     """What anybody does who is there and knows the mount: restart what stands, unwind, change, recentre."""
     scene.go(time_s)
-    if scene.rate_now(time_s) <= 0 and not scene._at_limit(time_s):
+    if scene.rate_now(time_s) <= 0 and not scene.at_limit(time_s):
         scene.mend_drive(time_s)
     limit = scene.world.axis_limit_deg
     if limit is not None and limit - scene.turned_deg(time_s) < (next_s - time_s) * 15 / 3600 + WINDS_DEG:
@@ -270,8 +288,8 @@ def straight_line(world: World) -> Account:
         _looks_over(scene, there_s, there_s + 9 * 3600)
         if runs:
             scene.mend_drive(there_s)
-        scene.place(there_s, _upstream(scene, there_s))
-        quiet_until_s = there_s + 1200
+        placed = scene.place(there_s, _upstream(scene, there_s))
+        quiet_until_s = there_s + (1200 if placed else 3600)
         k += 1
     return closed(scene, "line")
 
@@ -283,13 +301,17 @@ def _calls(scene: Scene, k: int, quiet_until_s: float) -> tuple[float, bool] | N
     if (time_s + 3600 - world.notes["sleep_s"]) % 86_400 < world.interval_s:
         # Before bed: as the list of the evening would.
         return (0.0, False) if _line_s(scene, k) < SLEEPS_H * 3600 + 7200 else None
-    if time_s < quiet_until_s or not scene.sun_up(time_s) or run.depth[k] > THICK:
+    hidden = run.depth[k] > THICK or not scene.sun_up(time_s)
+    scene.clear = scene.clear if hidden else k
+    if time_s < quiet_until_s or not scene.sun_up(time_s):
         return None
-    if run.ways[-1].room_px[k] < -1.5 * run.radius_px[k]:
+    if not hidden and run.ways[-1].room_px[k] < -1.5 * run.radius_px[k]:
         # There is no line any more; who is awake looks at a picture now and then.
         return None if scene.asleep(time_s) or k % 30 else (0.0, True)
-    runs = _runs(scene, k)
-    if not runs and (k % 10 or _line_s(scene, k) > 35 * 60):
+    runs = not hidden and _runs(scene, k)
+    # Behind cloud the line goes on as it was.
+    left_s = _line_s(scene, scene.clear) - (time_s - run.times_s[scene.clear])
+    if not runs and (k % 10 or left_s > 35 * 60):
         return None
     late_s = 0.0
     if scene.asleep(time_s):

@@ -1,13 +1,14 @@
 """The generator itself: each thing that may befall a session does what its name says, and nothing else."""
 
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 
 from tests.worlds import happenings as h
 from tests.worlds import rows, weather
-from tests.worlds.mount import axis_errors_deg
+from tests.worlds.mount import Setting, axis_errors_deg, pictured
 from tests.worlds.run import Run
 from tests.worlds.world import World
 
@@ -88,6 +89,69 @@ def test_slack_lets_the_disc_go_and_no_further() -> None:
     assert off[i] == pytest.approx(0.0, abs=0.01)
     assert off[i + 1] == pytest.approx(120.0 * np.cos(np.radians(23.4)), rel=0.01)
     assert off[i + 60] == pytest.approx(off[i + 1], abs=0.5)
+
+    # West, as a drive that stands lets it: the picture's right, level with the equator in the north.
+    assert loose.x_px[i + 1] > tight.x_px[i + 1]
+
+
+def test_a_camera_turned_to_the_suns_own_angles_has_it_in_the_middle() -> None:
+    lens, seen = CALM.lens, Run(replace(CALM, pressure_hpa=0.0)).seen
+    setting = Setting(np.zeros(3), seen.hour_angle_deg, seen.declination_deg)
+    x, y = pictured(seen.enu, setting, lens, CALM.latitude_deg)
+    assert np.hypot(x - lens.middle_px[0], y - lens.middle_px[1]).max() < 0.01
+    # A lens that looks half a degree east of where it should has it half a degree west.
+    x, _ = pictured(seen.enu, replace(setting, cone_deg=0.5), lens, CALM.latitude_deg)
+    declined = np.cos(np.radians(seen.declination_deg))
+    assert x - lens.middle_px[0] == pytest.approx(0.5 * 3600 / lens.arcsec_px * np.ones(len(x)), rel=1e-3)
+    # A drive half a degree ahead has it east, by less the further the sun stands from the equator.
+    ahead = replace(setting, drive_deg=seen.hour_angle_deg + 0.5)
+    x, _ = pictured(seen.enu, ahead, lens, CALM.latitude_deg)
+    assert lens.middle_px[0] - x == pytest.approx(0.5 * 3600 / lens.arcsec_px * declined, rel=1e-3)
+
+
+def test_the_disc_is_as_large_as_almanacs_have_it() -> None:
+    """15' 44" at aphelion, 16' 16" at perihelion (Astronomical Almanac); the white-light limb 0.3" more."""
+    july, january = datetime(2026, 7, 6, tzinfo=UTC), datetime(2026, 1, 3, tzinfo=UTC)
+    for day, arcsec in ((july, 943.9), (january, 975.9)):
+        run = Run(replace(CALM, start_s=day.timestamp(), hours=0.1, ahead_h=0.0))
+        assert run.seen.radius_arcsec[0] == pytest.approx(arcsec, abs=0.6)
+
+
+def test_a_knock_and_a_slip_of_the_load_come_at_once_and_stay() -> None:
+    lens = CALM.lens
+    for one, axis_moves in (
+        (h.Knock(at_h=1.01, turn_deg=(0.1, 0.0, 0.0)), True),
+        (h.Jump(at_h=1.01, drive_deg=0.08, declination_deg=0.08), False),
+    ):
+        run = Run(CALM.with_happenings(one))
+        way, i = run.ways[0], run.index(1.0)
+        jump = np.hypot(way.x_px[i + 1] - way.x_px[i], way.y_px[i + 1] - way.y_px[i]) * lens.arcsec_px
+        assert 100 < jump < 400
+        assert (np.hypot(*run.axis_deg(i + 1)) > 0.05) == axis_moves
+        if not axis_moves:
+            assert jump == pytest.approx(288 * np.hypot(1, np.cos(np.radians(23.4))), abs=2)
+            assert speed_arcsec_s(run, 1.05, 3.0) < 0.02
+
+
+def test_bolts_turned_by_the_error_take_it_away() -> None:
+    run = Run(replace(CALM, across_deg=0.6, along_deg=0.4))
+    i = run.index(2.0)
+    azimuth, altitude = run.axis_deg(i)
+    run.turn_axis(i, -azimuth, -altitude)
+    assert np.abs(run.axis_deg(i)).max() < 0.01
+    assert np.abs(run.axis_deg(0)).max() > 0.3
+
+
+def test_light_fades_in_smoke_and_wind_shakes_and_focus_goes() -> None:
+    smoke = h.Smoke(at_h=1.0, over_h=1.0, depth=1.0)
+    gusts = h.Gusts(at_h=2.0, until_h=3.0, arcsec=20.0)
+    focus = h.Focus(at_h=1.0, over_h=0.5, ratio=3.0)
+    frames = Run(CALM.with_happenings(smoke, gusts, focus)).frames()
+    assert frames[150].disc.brightness / frames[50].disc.brightness == pytest.approx(np.exp(-1), rel=0.1)
+    x = np.array([frame.disc.x_px for frame in frames])
+    assert np.std(x[130:170]) > 5 * np.std(x[80:120])
+    widths = [frame.disc.edge_width_px for frame in frames]
+    assert np.median(widths[100:]) > 1.5 * np.median(widths[:50])
 
 
 def test_a_sinking_leg_moves_the_axis_at_its_pace() -> None:
