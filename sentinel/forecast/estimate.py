@@ -125,9 +125,7 @@ class Estimator:
             now_s=now_s, tips=nodes.prior.tip_sigma_deg_h > FIRM_DEG_H,
         )  # fmt: skip
         if keep:
-            self.learnt = learnt(
-                nodes, solved, int(np.argmax(solved.kinds == np.bincount(draws.kind).argmax())), rolls, log
-            )
+            self.learnt = learnt(nodes, solved, rolls, log)
             kind = int(np.bincount(draws.kind % len(FLEXURES), minlength=len(FLEXURES)).argmax())
             lead = int(log.max(axis=(0, 2)).argmax())
             self._nodes = replace(

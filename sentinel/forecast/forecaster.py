@@ -32,6 +32,7 @@ from sentinel.times import from_utc_s, utc_s
 RENEW_S = 600.0
 DEPARTED_RENEW_S = 60.0
 IDLE_RENEW_S = 1800.0
+HISTORY_S = 1800.0
 DEPARTURE_S = 1200.0
 BACKLASH_S = 600.0
 BACKLASH_ARCSEC = 120.0
@@ -83,7 +84,7 @@ class Forecaster:
         self._sun = sun
         self._nominal = settings.camera.scale_arcsec_px
         self._size: tuple[int, int] | None = None
-        self._other_size: tuple[tuple[int, int], int] = ((0, 0), 0)
+        self._other_size = ((0, 0), 0)
         self._stores: Stores | None = None
         self._start_over()
         self._renewed_s = -np.inf
@@ -141,11 +142,17 @@ class Forecaster:
             self._stores = self._stores.with_room(event)
         if self._tracker.last is None:
             return None
-        if not surprise and not self._is_due(now, isinstance(event, MeasuredFrame)):
+        is_frame = isinstance(event, MeasuredFrame)
+        # History that pours in is gone through as of its own time; what was to come then is no news.
+        history = is_frame and now - utc_s(event.time_utc) > HISTORY_S
+        moment = utc_s(event.time_utc) if history else now
+        if not surprise and not self._is_due(moment, is_frame):
             return None
-        self._renewed_s = now
-        ahead = coming(self._settings, self._sun, now)
+        self._renewed_s = moment
+        ahead = coming(self._settings, self._sun, moment)
         self._draws, tracks = self._fitted(ahead, keep=True)
+        if history:
+            return None
         forecast = self._outlook(now_utc, ahead, self._draws, tracks)
         if forecast.exit_utc is not None:
             self._exit_s = utc_s(forecast.exit_utc)
@@ -156,8 +163,7 @@ class Forecaster:
         now = utc_s(now_utc)
         if self._tracker.last is None:
             return without_disc(self._settings, self._stores, now_utc, now)
-        unrest = self._tracker.unrest
-        ahead = coming(self._settings, self._sun, now)
+        unrest, ahead = self._tracker.unrest, coming(self._settings, self._sun, now)
         forecast = self._outlook(now_utc, ahead, *self._fitted(ahead, keep=False))
         self._tracker.unrest = unrest
         return forecast

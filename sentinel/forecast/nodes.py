@@ -107,29 +107,31 @@ class Learnt:
         return np.asarray(self.covariance[k] + self.roll_variance[k] * swing[:, None] * swing[None, :])
 
 
-def learnt(nodes: Nodes, solved: Solved, c: int, rolls: Array, log: Array) -> Learnt:
-    """Return what a fit has told, by the kind of noise of place `c`; rolls and log weights (kinds, m, g)."""
+def learnt(nodes: Nodes, solved: Solved, rolls: Array, log: Array) -> Learnt:
+    """Return what a fit has told, over all kinds of noise; rolls and log weights are (kinds, m, g)."""
     weights = np.exp(log - log.max(axis=(0, 2), keepdims=True))
     total = weights.sum(axis=(0, 2))
-    middle = (weights * np.exp(1j * rolls)).sum(axis=(0, 2)) / total
-    roll = np.angle(middle)
+    roll = np.angle((weights * np.exp(1j * rolls)).sum(axis=(0, 2)))
     off = np.angle(np.exp(1j * (rolls - roll[None, :, None])))
     variance = (weights * off**2).sum(axis=(0, 2)) / total
-    m = np.arange(len(nodes))
-    none = np.zeros((len(nodes), solved.terms.shape[-1]))
-    kind = np.full_like(m, c)
-    mean = solved.means(kind, m, roll, none)[:, :3]
+    by_kind = weights.sum(axis=2) / total  # (c, m)
+    c, m = (index.ravel() for index in np.indices(by_kind.shape))
+    none = np.zeros((len(m), solved.terms.shape[-1]))
     step = 1e-3
-    swing = (solved.means(kind, m, roll + step, none)[:, :3] - mean) / step
-    inverse = solved.root_inverse[c][:, :, :3]
+    here, beside = (
+        solved.means(c, m, roll[m] + turn, none)[:, :3].reshape(*by_kind.shape, 3) for turn in (0.0, step)
+    )
+    mean = (by_kind[..., None] * here).sum(axis=0)
+    inverse = solved.root_inverse[..., :3]
+    apart = here - mean
+    covariance = np.swapaxes(inverse, 2, 3) @ inverse + apart[..., :, None] * apart[..., None, :]
     points = nodes.points
-    place = np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1) + mean
     return Learnt(
         nodes=nodes,
         log_weight=np.log(total) + log.max(axis=(0, 2)),
-        place=place,
-        covariance=np.swapaxes(inverse, 1, 2) @ inverse,
-        swing=swing,
+        place=np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1) + mean,
+        covariance=(by_kind[..., None, None] * covariance).sum(axis=0),
+        swing=(by_kind[..., None] * (beside - here)).sum(axis=0) / step,
         roll_rad=roll,
         roll_variance=variance,
     )
