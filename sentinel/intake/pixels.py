@@ -45,16 +45,31 @@ def from_jpeg(content: bytes) -> Pixels:
             raise
         with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
             grey = np.asarray(image.convert("L"))
-    return Pixels(values=grey, full_scale=255.0, flags=(HOLE,) if _has_hole(content) else ())
+    return Pixels(values=grey, full_scale=255.0, flags=(HOLE,) if _has_hole(content, grey) else ())
 
 
-def _has_hole(content: bytes) -> bool:
-    """Whether zeros stand where picture data should: a progressive JPEG decodes across them all the same."""
+def _has_hole(content: bytes, grey: NDArray[np.uint8]) -> bool:
+    """Whether zeros stand where picture data should: a progressive JPEG decodes across some all the same.
+
+    Black sky is a long run of zeros too, where it has the shortest code. Then the decoder has seen it: at least
+    a block of it for every byte.
+    """
     place = 2
     while content[place : place + 1] == b"\xff" and content[place + 1] != _START_OF_SCAN:
         place += 2 + int.from_bytes(content[place + 2 : place + 4], "big")
     end = content.rfind(b"\xff\xd9")
-    return content.find(bytes(HOLE_BYTES), place, end) >= 0
+    start = content.find(bytes(HOLE_BYTES), place, end)
+    if start < 0:
+        return False
+    run = len(content[start:end]) - len(content[start:end].lstrip(b"\0"))
+    return _featureless_blocks(grey) < run
+
+
+def _featureless_blocks(grey: NDArray[np.uint8]) -> int:
+    """How many of a JPEG's blocks of 8 x 8 pixels hold one value."""
+    ny, nx = (side // 8 * 8 for side in grey.shape)
+    blocks = grey[:ny, :nx].reshape(ny // 8, 8, nx // 8, 8)
+    return int(np.count_nonzero(blocks.max(axis=(1, 3)) == blocks.min(axis=(1, 3))))
 
 
 def _four_colours(content: bytes) -> bool:
