@@ -15,7 +15,8 @@ from sentinel.measure.rays import Rays, cast, directions
 Array = NDArray[np.float64]
 
 
-LEAST_COVERAGE = 0.06
+LEAST_COVERAGE, LEAST_WHOLE = 0.06, 0.04
+"""Share of the limb without which nothing is believed, and where all that lies in the frame is seen."""
 SOFTEST = 0.13
 """Blur over radius. A disc of 30 px at a blur of 3 px has 0.1; a lamp's own halo 0.16 and more."""
 MOST_STRUCTURE = 0.05
@@ -36,7 +37,7 @@ altitude. More, off a limb that fades into glow, is the glow's shape."""
 BROKEN = 0.25
 """Unevenness of a disc behind broken cloud."""
 INSIDE, DEEP = np.array([0.95, 0.92, 0.89, 0.86]), np.array([0.7, 0.65, 0.6, 0.55])
-OUTSIDE = np.array([1.03, 1.05, 1.07])
+CLOSE, OUTSIDE = np.array([0.97, 0.95, 0.93]), np.array([1.03, 1.05, 1.07])
 """Places, in radii, where light is looked at."""
 SPILLS, SPILT, DARK_SKY = 120, 0.5, 0.02
 """Directions in which light outside is looked for, and how much it must be: a share of that inside, and more
@@ -45,6 +46,12 @@ MOST_SPILL = 0.3
 """A caption across the limb may have a quarter; a cloud that the sky goes on behind has more than half."""
 SHARPEST_PX = 0.4
 """What was drawn, not photographed, has no blur at all."""
+STRONG_SHARE, STRONG_COVERAGE = 0.7, 0.25
+"""Shares of the limb in the frame, and of the whole, from which the edge alone tells that there is a disc."""
+FAINTEST_RISE = 0.1
+"""Light lost across the limb, of that inside, without which there is no edge."""
+EVEN_RISE = 0.5
+"""How much of the typical loss the weakest direction of a believed share must have."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +86,41 @@ class Evidence:
     """Fraction of the light by the limb that is at full scale."""
     spill: float
     """Share of the directions, clean or not, in which the light goes on outside the limb."""
+    rise: float
+    """Light lost across the limb over that inside, as measured: typical of all directions in the frame."""
+    least_rise: float
+    """The same, of the weakest direction in the best `STRONG_SHARE` of them."""
+
+    @property
+    def full(self) -> bool:
+        """Whether the light by the limb is at full scale."""
+        return self.saturated > 0.5
+
+    @property
+    def shown(self) -> float:
+        """Share of the limb in the frame that is seen as a clean edge."""
+        return self.coverage / self.in_frame
+
+    @property
+    def strong(self) -> bool:
+        """Whether the limb itself tells that there is a disc, whatever the light inside and beyond it does.
+
+        Long, smooth and of one width it is anyhow; here as much light is lost across it everywhere.
+        """
+        long = self.shown > STRONG_SHARE and self.coverage > STRONG_COVERAGE
+        return long and self.rise > FAINTEST_RISE and self.least_rise > EVEN_RISE * self.rise
+
+    @property
+    def even(self) -> bool:
+        """Whether the disc is as bright by its limb as inside: few suns are, reflections and lamps out of focus."""
+        # Under broken cloud light by the limb may equal that inside by chance.
+        level = abs(self.evenness - 1.0) < 0.03 and not self.uneven > BROKEN
+        return (level or self.fall > WEAKEST_FALL) and not self.full
+
+    @property
+    def dim(self) -> bool:
+        """Whether less light comes from it than from a sun well exposed in a dark sky."""
+        return self.step < 0.3 or self.sky > 0.05 * self.step
 
 
 def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: float) -> Evidence:
@@ -89,6 +131,7 @@ def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: fl
     saturated = _share(near, levels.saturation)
     outside = _lit(levels, limb, directions(SPILLS), OUTSIDE)
     inside = median(near.light[near.inside])
+    rise, least_rise = _rise(_lit(levels, limb, directions(SPILLS), CLOSE), outside)
     return Evidence(
         coverage=coverage,
         in_frame=in_frame,
@@ -107,7 +150,20 @@ def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: fl
         spill=float((outside.light[outside.inside] > max(SPILT * inside, DARK_SKY)).mean())
         if outside.inside.any()
         else 0.0,
+        rise=rise,
+        least_rise=least_rise,
     )
+
+
+def _rise(inside: Rays, outside: Rays) -> tuple[float, float]:
+    """Return how much of the light is lost across the limb: typically, and in the weakest of most directions."""
+    both = inside.inside.all(1) & outside.inside.all(1)
+    if both.sum() < 5:
+        return 0.0, 0.0
+    light = inside.light.mean(1)[both]
+    lost = 1.0 - outside.light.mean(1)[both] / np.maximum(light, 1e-6)
+    least, typical = quantiles(lost, (1.0 - STRONG_SHARE, 0.5))
+    return typical, least
 
 
 def _scatter(fit: Fit) -> float:
@@ -144,28 +200,33 @@ def is_sun(evidence: Evidence) -> bool:
     reflection no darkening, a letter no blur.
     """
     e = evidence
-    edge = e.coverage > LEAST_COVERAGE and e.softness < SOFTEST and e.structure < MOST_STRUCTURE
     part = e.coverage < 0.9 * e.in_frame
+    long = e.coverage > (LEAST_COVERAGE if part else LEAST_WHOLE)
+    edge = long and e.softness < SOFTEST and e.structure < MOST_STRUCTURE
     outline = e.scatter < ROUGHEST and e.oval < (MOST_OVAL_IN_PART if part else MOST_OVAL)
     light = e.step > FAINTEST and e.step > 0.1 * e.sky
-    return edge and outline and light and not _impostor(e)
+    return edge and outline and light and not _drawn(e) and not (_lamp(e) if e.strong else _impostor(e))
+
+
+def _drawn(e: Evidence) -> bool:
+    """Tell a letter or a line from what was photographed."""
+    letter = e.sigma_px < SHARPEST_PX and e.shown < 0.9
+    # A full-white ring round a dark middle; the eclipsed sun's lit limb is about half of it.
+    stroke = e.evenness > 1.3 and e.full and not 0.4 < e.shown < 0.62
+    return letter or stroke
+
+
+def _lamp(e: Evidence) -> bool:
+    return e.full and e.softness > 0.05 + 1.2 / e.radius_px
 
 
 def _impostor(e: Evidence) -> bool:
-    """Tell what shares most of the sun's marks and lacks one."""
-    shown = e.coverage / e.in_frame
-    full = e.saturated > 0.5
-    # Under broken cloud light by the limb may equal that inside by chance.
-    level = abs(e.evenness - 1.0) < 0.03 and not e.uneven > BROKEN
-    even = (level or e.fall > WEAKEST_FALL) and not full
-    reflection = even and (e.step < 0.3 or e.sky > 0.05 * e.step)
-    lamp = full and (e.sky > 0.3 or e.softness > 0.05 + 1.2 / e.radius_px)
+    """Tell what shares most of the sun's marks and lacks one, where the edge alone does not tell enough."""
+    reflection = e.even and e.dim
+    lamp = _lamp(e) or (e.full and e.sky > 0.3)
     # Behind a solar filter the sky is dark; light beside the disc lies on the lens.
     veil = (e.sky > 0.08 and e.sky > 0.3 * e.step) or e.spill > MOST_SPILL
-    letter = e.sigma_px < SHARPEST_PX and shown < 0.9
-    # A full-white ring round a dark middle; the eclipsed sun's lit limb is about half of it.
-    stroke = e.evenness > 1.3 and full and not 0.4 < shown < 0.62
-    part = shown < 0.5 or e.coverage < 0.25
+    part = e.shown < 0.5 or e.coverage < 0.25
     glow = e.softness > 0.025 and part
     ragged = e.scatter > 0.003 and part
-    return reflection or lamp or veil or letter or stroke or glow or ragged or e.fall < STRONGEST_FALL
+    return reflection or lamp or veil or glow or ragged or e.fall < STRONGEST_FALL
