@@ -1,6 +1,7 @@
 """The whole way from an array to a disc."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from functools import partial
 from math import hypot, sqrt
 from typing import Any
 
@@ -8,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.measure import flags
+from sentinel.measure.choice import Expected, choose
 from sentinel.measure.consensus import (
     ARC,
     LARGEST_OVAL,
@@ -26,8 +28,8 @@ from sentinel.measure.limb import Limb
 from sentinel.measure.model import State
 from sentinel.measure.order import median, spread
 from sentinel.measure.rays import directions
-from sentinel.measure.search import Circle, coarse, large_circles, small_circles
-from sentinel.measure.verdict import Evidence, gather, is_sun
+from sentinel.measure.search import Circle, Grid, coarse
+from sentinel.measure.verdict import Candidate, Evidence, gather
 from sentinel.records import Disc
 
 Array = NDArray[np.float64]
@@ -60,19 +62,15 @@ SMALLEST_PX = 8.0
 SMALLEST_SHARE = 0.004
 LARGEST_SHARE = 2.0
 """Radii of the smallest and the largest disc looked for, in units of the frame's longer side."""
+GLARE_CELLS = 30
+"""Cells of the small copy, each wholly at full scale, that are no lettering."""
 DIRECTIONS = 240
 """Directions in which the limb's coverage is judged."""
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A limb that was fitted, with what speaks for it."""
-
-    fit: Fit
-    evidence: Evidence
-
-
-def measure(values: NDArray[Any], *, transfer: Transfer, full_scale: float) -> Disc:
+def measure(
+    values: NDArray[Any], *, transfer: Transfer, full_scale: float, expected: Expected | None = None
+) -> Disc:
     """Measure the sun's disc in a grey frame.
 
     Parameters
@@ -83,6 +81,8 @@ def measure(values: NDArray[Any], *, transfer: Transfer, full_scale: float) -> D
         How stored values stand to light.
     full_scale
         Stored value of a full pixel.
+    expected
+        What is known of the disc beforehand.
 
     Returns
     -------
@@ -90,31 +90,19 @@ def measure(values: NDArray[Any], *, transfer: Transfer, full_scale: float) -> D
         Not found: brightness and saturation are those of the whole frame, and the flags say why.
     """
     levels = Levels(values, transfer, full_scale)
-    blank = (flags.BLANK_PIXELS,) if values.dtype.kind == "f" and bool(np.isnan(values).any()) else ()
-    candidate = _searched(levels)
-    disc = _nothing(levels) if candidate is None else _disc(levels, candidate)
-    return replace(disc, flags=disc.flags + blank)
-
-
-def _searched(levels: Levels) -> Candidate | None:
     grid = coarse(levels)
-    best: Candidate | None = None
-    for circles in (large_circles(grid), small_circles(levels, grid)):
-        for circle in circles:
-            candidate = _candidate(levels, circle)
-            if candidate is None:
-                continue
-            if candidate.evidence.coverage > 0.3:
-                return candidate
-            if best is None or candidate.evidence.coverage > best.evidence.coverage:
-                best = candidate
-        if best is not None:
-            return best
-    return None
+    choice = choose(levels, grid, partial(_candidate, levels), expected)
+    disc = _nothing(levels, grid) if choice.sun is None else _disc(levels, choice.sun)
+    doubts = {
+        flags.SECOND_DISC: choice.sun is not None and choice.others,
+        flags.UNEXPECTED_SIZE: choice.unexpected,
+        flags.BLANK_PIXELS: values.dtype.kind == "f" and bool(np.isnan(values).any()),
+    }
+    return replace(disc, flags=(*disc.flags, *(name for name, true in doubts.items() if true)))
 
 
 def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
-    """Fit the limb near a circle; None unless it is the sun's."""
+    """Fit the limb near a circle; None where there is none."""
     outline = agree(levels, circle) if _plausible(levels, circle.radius_px) else None
     if outline is None or not _plausible(levels, outline.limb.mean_px):
         return None
@@ -129,8 +117,7 @@ def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
         return None
     if clean.size < FEWEST_RAYS or not np.isfinite(fit.covariance).all():
         return None
-    evidence = gather(levels, fit, clean, in_frame, share * in_frame)
-    return Candidate(fit, evidence) if is_sun(evidence) else None
+    return Candidate(fit, gather(levels, fit, clean, in_frame, share * in_frame))
 
 
 def _plausible(levels: Levels, radius_px: float) -> bool:
@@ -247,7 +234,7 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
         flags.COVERED: e.coverage < e.in_frame - 0.05,
         flags.OVEREXPOSED: light.saturated > 0.5,
         flags.FLATTENED: (long_px - short_px) / long_px > 0.005,
-        flags.FAINT: light.median < 0.01,
+        flags.FAINT: max(light.median, e.step) < 0.01,
         flags.SOFT: width.mean_px > SOFT_SHARE * long_px,
         flags.SHORT_ARC: e.coverage < 0.25,
     }
@@ -285,10 +272,12 @@ def centre_sigma(fit: Fit, evidence: Evidence) -> float:
     return doubt * sqrt(cloud_px**2 + (variance[0] + variance[1] + egg) / 2 * BETWEEN**2 + SIGMA_FLOOR_PX**2)
 
 
-def _nothing(levels: Levels) -> Disc:
+def _nothing(levels: Levels, grid: Grid) -> Disc:
     light = of_frame(levels)
     if light.saturated > 0.5:
         why = flags.ALL_WHITE
+    elif int((grid.cells > levels.even(levels.saturation)).sum()) > GLARE_CELLS:
+        why = flags.GLARE
     elif light.median < 0.003:
         why = flags.NO_LIGHT
     else:

@@ -16,6 +16,9 @@ NO_CONTRAST = "no-contrast"
 NO_LIMB = "no-limb"
 ALL_WHITE = "all-white"
 NOT_A_SUN = "not-a-sun"
+GLARE = "glare"
+SECOND_DISC = "second-disc"
+UNEXPECTED_SIZE = "unexpected-size"
 
 MEANING = {
     CLIPPED: "part of the limb lies outside the frame",
@@ -33,5 +36,8 @@ MEANING = {
     NO_CONTRAST: "nothing in the frame has an edge",
     NO_LIMB: "no circle of edges, bright on the inside, was found",
     ALL_WHITE: "most of the frame is at full scale",
+    GLARE: "part of the frame is at full scale, and no limb stands out of the light round it",
+    SECOND_DISC: "another, fainter disc stands in the frame: a reflection, or a lamp",
+    UNEXPECTED_SIZE: "the disc is not of the size that lens and date let expect",
     NOT_A_SUN: "a circle was found, but its edge or its light is not the sun's",
 }

@@ -57,6 +57,12 @@ class Levels:
         share = shares["u" if self.values.dtype.kind == "u" else "f"]
         return float(_srgb_to_linear(share)) if self.transfer == "srgb" else share
 
+    def even(self, level: float) -> float:
+        """Return the value, even to the eye, that stands for a linear level in a small copy of the frame."""
+        if self.transfer == "linear":
+            return float(level**0.5)
+        return float(level * 12.92 if level <= 0.0031308 else 1.055 * level ** (1 / 2.4) - 0.055)
+
     def linear(self, stored: NDArray[Any]) -> Array:
         """Return linear light, 0 to 1 of full scale, of stored values; what is not a number is dark."""
         kind, size = stored.dtype.kind, stored.dtype.itemsize

@@ -6,6 +6,7 @@ import numpy as np
 
 from sentinel.measure.levels import Levels
 from sentinel.measure.limb import Limb
+from sentinel.measure.order import quantiles
 
 _ROWS = 64
 
@@ -18,12 +19,15 @@ class Light:
     """Median linear level, 0 to 1 of full scale."""
     saturated: float
     """Fraction of pixels at full scale."""
+    high: float
+    """Level that a tenth of the pixels are above."""
 
 
 def _summary(levels: Levels, light: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> Light:
     if not light.size:
-        return Light(float("nan"), float("nan"))
-    return Light(float(np.median(light)), float(np.mean(light >= levels.full)))
+        return Light(float("nan"), float("nan"), float("nan"))
+    middle, high = quantiles(light, (0.5, 0.9))
+    return Light(middle, float(np.mean(light >= levels.full)), high)
 
 
 def of_disc(levels: Levels, limb: Limb) -> Light:

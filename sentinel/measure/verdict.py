@@ -50,6 +50,9 @@ STRONG_SHARE, STRONG_COVERAGE = 0.7, 0.25
 """Shares of the limb in the frame, and of the whole, from which the edge alone tells that there is a disc."""
 FAINTEST_RISE = 0.1
 """Light lost across the limb, of that inside, without which there is no edge."""
+FARTHER = np.array([1.15, 1.25, 1.4])
+LINED = 0.6
+"""Distances, in radii, at which light beyond a drawn line is looked for; share of it from which it was drawn."""
 EVEN_RISE = 0.5
 """How much of the typical loss the weakest direction of a believed share must have."""
 
@@ -91,6 +94,9 @@ class Evidence:
     least_rise: float
     """The same, of the weakest direction in the best `STRONG_SHARE` of them."""
 
+    lined: float
+    """Share of the light lost across the limb that comes back farther out: all of it beyond a line."""
+
     @property
     def full(self) -> bool:
         """Whether the light by the limb is at full scale."""
@@ -123,6 +129,14 @@ class Evidence:
         return self.step < 0.3 or self.sky > 0.05 * self.step
 
 
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A limb that was fitted, with what speaks for it."""
+
+    fit: Fit
+    evidence: Evidence
+
+
 def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: float) -> Evidence:
     """Collect the evidence: `fit` on the rays that agreed, and the directions that show a clean edge."""
     limb, typical = fit.state.limb, max(quantile(fit.brightness, 0.7), 1e-9)
@@ -131,7 +145,8 @@ def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: fl
     saturated = _share(near, levels.saturation)
     outside = _lit(levels, limb, directions(SPILLS), OUTSIDE)
     inside = median(near.light[near.inside])
-    rise, least_rise = _rise(_lit(levels, limb, directions(SPILLS), CLOSE), outside)
+    close = _lit(levels, limb, directions(SPILLS), CLOSE)
+    rise, least_rise = _rise(close, outside)
     return Evidence(
         coverage=coverage,
         in_frame=in_frame,
@@ -152,7 +167,18 @@ def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: fl
         else 0.0,
         rise=rise,
         least_rise=least_rise,
+        lined=_lined(close, outside, _lit(levels, limb, directions(SPILLS), FARTHER)),
     )
+
+
+def _lined(inside: Rays, outside: Rays, farther: Rays) -> float:
+    """Return how much of the light lost across the limb comes back farther out, in the typical direction."""
+    lit = [rays.light.max(1) if rays is farther else rays.light.mean(1) for rays in (inside, outside, farther)]
+    there = inside.inside.all(1) & farther.inside.all(1)
+    if there.sum() < 5:
+        return 0.0
+    here, line, back = (light[there] for light in lit)
+    return median((back - line) / np.maximum(here - line, 1e-6)) if median(here - line) > 0 else 0.0
 
 
 def _rise(inside: Rays, outside: Rays) -> tuple[float, float]:
@@ -200,12 +226,22 @@ def is_sun(evidence: Evidence) -> bool:
     reflection no darkening, a letter no blur.
     """
     e = evidence
+    return _is_disc(e) and not (_lamp(e) if e.strong else _impostor(e))
+
+
+def is_expected_sun(evidence: Evidence) -> bool:
+    """Weigh the evidence for a disc of the size that the sun's is known to have: what hides it is forgiven."""
+    return _is_disc(evidence)
+
+
+def _is_disc(e: Evidence) -> bool:
+    """Whether there is the limb of a disc, photographed and not drawn."""
     part = e.coverage < 0.9 * e.in_frame
     long = e.coverage > (LEAST_COVERAGE if part else LEAST_WHOLE)
     edge = long and e.softness < SOFTEST and e.structure < MOST_STRUCTURE
     outline = e.scatter < ROUGHEST and e.oval < (MOST_OVAL_IN_PART if part else MOST_OVAL)
     light = e.step > FAINTEST and e.step > 0.1 * e.sky
-    return edge and outline and light and not _drawn(e) and not (_lamp(e) if e.strong else _impostor(e))
+    return edge and outline and light and not _drawn(e)
 
 
 def _drawn(e: Evidence) -> bool:
@@ -213,7 +249,7 @@ def _drawn(e: Evidence) -> bool:
     letter = e.sigma_px < SHARPEST_PX and e.shown < 0.9
     # A full-white ring round a dark middle; the eclipsed sun's lit limb is about half of it.
     stroke = e.evenness > 1.3 and e.full and not 0.4 < e.shown < 0.62
-    return letter or stroke
+    return letter or stroke or e.lined > LINED
 
 
 def _lamp(e: Evidence) -> bool:
