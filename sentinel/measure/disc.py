@@ -44,7 +44,12 @@ SHORT = 0.4
 """Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
 NOISY = 0.06
 """Noise over brightness from which every pixel along the limb is asked."""
-ARC_DOUBT = 1.15
+ARC_DOUBT = 0.8
+"""What the errors of a vanishing arc, which are the smooth ones, add to its doubt."""
+RINGED = 1.3
+"""Light by the limb over that deeper inside from which the moon is what stands there, no cloud."""
+WAVES, WHOLE = range(4, 10), 0.9
+"""Waves round the limb by which the seeing's longest ones, which move the centre, are told; limb needed."""
 OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
 SIGMA_FLOOR_PX = 0.004
@@ -53,8 +58,6 @@ OVAL_SLACK_PX = 0.03
 CLOUD_DOUBT = 1.3
 UNEVEN = 0.1
 """Spread of the light by the limb from which cloud stands before it."""
-BETWEEN = 0.8
-"""Stated uncertainty over what the scatter between stretches of the limb says of one coordinate."""
 FEWEST_RAYS = 6
 WIDEST = 0.2
 """Blur over radius of the softest edge that is still a limb."""
@@ -258,18 +261,32 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
 def centre_sigma(fit: Fit, evidence: Evidence) -> float:
     """One-sigma uncertainty of the centre, px.
 
-    Between that of one coordinate and that of the distance from the truth (a factor 1.41 apart), as found on
-    rendered frames of all kinds.
+    That of one coordinate: the distance from the truth is 1.41 times as much.
     """
     variance = np.diag(fit.covariance)
     egg = variance[5] + variance[6] if hypot(*fit.state.limb.oval) > OVAL_PX else 0.0
+    coordinate = (variance[0] + variance[1] + egg) / 2
+    if evidence.coverage > WHOLE:
+        coordinate = max(coordinate, _waves(fit))
     # Neighbouring rays share pixels on an arc, and its errors are the smooth ones.
-    doubt = ARC_DOUBT if evidence.coverage < SHORT else 1.0
+    doubt = 1.0 + ARC_DOUBT * max(0.0, 1.0 - evidence.coverage / SHORT)
     # What noise does not explain, cloud before the edge, goes one way over long stretches.
-    clouded = evidence.uneven > UNEVEN
+    clouded = evidence.uneven > UNEVEN and evidence.evenness < RINGED
     cloud_px = evidence.scatter * evidence.radius_px if clouded else 0.0
     doubt *= CLOUD_DOUBT if clouded else 1.0
-    return doubt * sqrt(cloud_px**2 + (variance[0] + variance[1] + egg) / 2 * BETWEEN**2 + SIGMA_FLOOR_PX**2)
+    return doubt * sqrt(cloud_px**2 + coordinate + SIGMA_FLOOR_PX**2)
+
+
+def _waves(fit: Fit) -> float:
+    """Variance of one coordinate of the centre, from the waves that the limb shows.
+
+    Seeing bends long stretches of the limb as one. Its longest wave is a shift of the centre and cannot be
+    seen; the next ones are about as high.
+    """
+    far = 4.0 * spread(fit.offset_px)
+    offset = np.clip(fit.offset_px, -far, far)
+    heights = [2.0 * abs(np.mean(offset * np.exp(1j * wave * fit.angle))) for wave in WAVES]
+    return float(np.mean(np.square(heights)) / 2)
 
 
 def _nothing(levels: Levels, grid: Grid) -> Disc:

@@ -27,6 +27,7 @@ from sentinel.measure.model import (
     distance_px,
     evaluate,
 )
+from sentinel.measure.moon import AROUND, before_the_moon
 from sentinel.measure.normal import Normal, normal_equations
 from sentinel.measure.order import median, quantiles, spread
 from sentinel.measure.rays import Rays, Samples
@@ -130,7 +131,10 @@ class _Cast:
 def _cast(levels: Levels, state: State, angle: Array, inner_share: float = INNER) -> _Cast:
     """Cast rays in the directions `angle`, (n, k), `k` of them taken together."""
     rays = band(levels, state, angle.ravel(), inner_share)
-    counts = (rays.inside & (rays.light < levels.saturation)).reshape(len(angle), -1)
+    counts = rays.inside & (rays.light < levels.saturation)
+    if angle.size >= AROUND:
+        counts &= before_the_moon(rays.light, distance_px(rays, state.limb), state.sigma_px)
+    counts = counts.reshape(len(angle), -1)
     return _Cast(rays, state, counts, counts.sum(1).astype(float))
 
 
