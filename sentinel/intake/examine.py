@@ -8,6 +8,7 @@ from typing import Literal
 from sentinel.errors import FrameProblem
 from sentinel.intake.decode import Header, read_header, read_picture
 from sentinel.intake.exposure_time import exposure_time
+from sentinel.intake.prior import Prior
 from sentinel.measure import measure
 from sentinel.records import Disc, MeasuredFrame
 
@@ -23,6 +24,7 @@ def examine(
     clock_offset_s: float = 0.0,
     utc_offset: timedelta | None = None,
     within: Path | None = None,
+    prior: Prior | None = None,
 ) -> MeasuredFrame:
     """Measure one file.
 
@@ -40,13 +42,20 @@ def examine(
         Zone to take where the file names none.
     within
         Folder out of which no link is followed; None: links are followed wherever they lead.
+    prior
+        What is known of the disc beforehand.
     """
     try:
         picture = read_picture(path, transfer=transfer, within=within)
     except FrameProblem as problem:
         return _broken(path, frame, problem, clock_offset_s, utc_offset, within)
-    disc = measure(picture.values, transfer=picture.transfer, full_scale=picture.full_scale)
     time_utc, doubts = _when(path, picture.header, clock_offset_s, utc_offset)
+    disc = measure(
+        picture.values,
+        transfer=picture.transfer,
+        full_scale=picture.full_scale,
+        expected=None if prior is None else prior.expected(time_utc, picture.step),
+    )
     header = picture.header
     return MeasuredFrame(
         frame=frame,

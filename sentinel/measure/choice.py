@@ -99,10 +99,10 @@ def _believed(disc: Candidate, expected: Expected | None) -> bool:
     e = disc.evidence
     if expected is None:
         return is_sun(e)
-    if expected.fits(e.radius_px):
+    if expected.fits(e.long_px):
         return is_expected_sun(e)
-    # Settings may be wrong, but then everything else must be right.
-    return is_sun(e) and (e.coverage < SURE_COVERAGE or (e.strong and not e.even and not e.full))
+    # Settings may be wrong, and what is left of a flattened disc misleads; but no lamp has the wrong size.
+    return is_sun(e) and not (e.coverage > SURE_COVERAGE and (e.even or e.full))
 
 
 def _suspect(disc: Candidate) -> bool:
@@ -112,7 +112,7 @@ def _suspect(disc: Candidate) -> bool:
 
 def _settles(levels: Levels, grid: Grid, disc: Candidate, expected: Expected | None) -> bool:
     """Whether a disc ends the search."""
-    if expected is not None and not expected.fits(disc.evidence.radius_px):
+    if expected is not None and not expected.fits(disc.evidence.long_px):
         return False
     suspect = expected is None and _suspect(disc)
     return disc.evidence.coverage > PLENTY and not suspect and not outshone(levels, grid, disc)
@@ -136,7 +136,7 @@ def outshone(levels: Levels, grid: Grid, disc: Candidate) -> bool:
 
 
 def _best(levels: Levels, grid: Grid, discs: list[Candidate], expected: Expected | None) -> Choice:
-    fitting = [disc for disc in discs if expected is not None and expected.fits(disc.evidence.radius_px)]
+    fitting = [disc for disc in discs if expected is not None and expected.fits(disc.evidence.long_px)]
     left = fitting or [disc for disc in discs if not _is_reflection(levels, grid, disc, discs)]
     if not left:
         return Choice(None)

@@ -34,8 +34,8 @@ from sentinel.records import Disc
 
 Array = NDArray[np.float64]
 
-SOFT_SHARE = 0.02
-"""Edge width over radius from which a disc is said to be soft."""
+SOFT_SHARE, SOFT_PX = 0.02, 4.5
+"""Edge width over radius from which a disc is said to be soft, and the width that pixels alone may make."""
 FEW, ENOUGH, MANY = (30.0, 1), (4.5, 2), (1.0, 12)
 """Length of limb for one ray, px, and the most rays in a sector: to find the place, to measure, in noise."""
 FEW_SECTORS = 40
@@ -238,7 +238,7 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
         flags.OVEREXPOSED: light.saturated > 0.5,
         flags.FLATTENED: (long_px - short_px) / long_px > 0.005,
         flags.FAINT: max(light.median, e.step) < 0.01,
-        flags.SOFT: width.mean_px > SOFT_SHARE * long_px,
+        flags.SOFT: width.mean_px > max(SOFT_SHARE * long_px, SOFT_PX),
         flags.SHORT_ARC: e.coverage < 0.25,
     }
     return Disc(

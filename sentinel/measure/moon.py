@@ -41,7 +41,7 @@ def before_the_moon(light: Samples, distance_px: Samples, sigma_px: float) -> ND
 
 def _smooth(light: Samples) -> Samples:
     """Mean of three samples along each ray and of a few neighbouring rays, which may go round."""
-    along = np.pad(light, ((0, 0), (1, 1)), mode="edge")
-    along = (along[:, :-2] + along[:, 1:-1] + along[:, 2:]) / 3
+    wide = np.pad(light, ((0, 0), (1, 1)), mode="edge")
+    along = wide[:, :-2] + wide[:, 1:-1] + wide[:, 2:]
     total = sum(np.roll(along, shift, axis=0) for shift in range(-(AROUND // 2), AROUND // 2 + 1))
-    return np.asarray(total / AROUND, np.float32)
+    return np.asarray(total / (3 * AROUND), np.float32)

@@ -160,7 +160,8 @@ def _find_edges(cells: NDArray[np.float32]) -> tuple[_Edges, _Edges]:
     beside_x, beside_y = lying.astype(np.intp), (~lying).astype(np.intp)
     before, after = size[y - beside_y, x - beside_x], size[y + beside_y, x + beside_x]
     keep = np.nonzero((s >= before) & (s > after))[0]
-    sx, sy, s, before, after, x, y, lying = (v[keep] for v in (sx, sy, s, before, after, x, y, lying))
+    sx, sy, s, before, after = (v[keep] for v in (sx, sy, s, before, after))
+    x, y, lying = x[keep], y[keep], lying[keep]
     shift = np.clip((after - before) / (2 * np.maximum(2 * s - before - after, 1e-9)), -0.5, 0.5)
     every = _Edges(
         np.asarray(x + np.where(lying, shift, 0), np.float32),
@@ -265,9 +266,9 @@ def _supported(
     loud: _Edges, edges: _Edges, count: int, largest: float
 ) -> Iterator[tuple[Coarse, float, int]]:
     """Yield circles, each with how many of how many edges agree: of the steep ones, of all, of the outermost."""
-    for choose in (lambda: loud, lambda: edges, edges.outermost):
-        left = some = choose()
-        if some.x.size < FEWEST or (some is edges and loud.x.size == edges.x.size):
+    for turn in range(3):
+        left = some = (loud, edges)[turn] if turn < 2 else edges.outermost()
+        if some.x.size < FEWEST or (turn == 1 and loud.x.size == edges.x.size):
             continue
         candidates, few = _seen_by_jury(some, largest)
         candidates = candidates[np.argsort(-_votes(some, few, candidates))[: 20 * count]]

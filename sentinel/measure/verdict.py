@@ -34,6 +34,8 @@ FAINTEST = 0.003
 MOST_OVAL_IN_PART = 0.04
 """Half the difference of the half-axes, in radii, that part of a limb may tell: the sun's at 2 degrees of
 altitude. More, off a limb that fades into glow, is the glow's shape."""
+LEVEL = 0.07
+"""Difference between light by the limb and deeper inside below which a disc is even: a linear law of 0.2."""
 BROKEN = 0.25
 """Unevenness of a disc behind broken cloud."""
 INSIDE, DEEP = np.array([0.95, 0.92, 0.89, 0.86]), np.array([0.7, 0.65, 0.6, 0.55])
@@ -98,6 +100,11 @@ class Evidence:
     """Share of the light lost across the limb that comes back farther out: all of it beyond a line."""
 
     @property
+    def long_px(self) -> float:
+        """Long half-axis."""
+        return self.radius_px * (1.0 + self.oval)
+
+    @property
     def full(self) -> bool:
         """Whether the light by the limb is at full scale."""
         return self.saturated > 0.5
@@ -119,9 +126,14 @@ class Evidence:
     @property
     def even(self) -> bool:
         """Whether the disc is as bright by its limb as inside: few suns are, reflections and lamps out of focus."""
+        if self.full:
+            return False
+        if self.strong:
+            # What is measured along the limb overrules what was fitted across it.
+            return abs(self.evenness - 1.0) < LEVEL
         # Under broken cloud light by the limb may equal that inside by chance.
         level = abs(self.evenness - 1.0) < 0.03 and not self.uneven > BROKEN
-        return (level or self.fall > WEAKEST_FALL) and not self.full
+        return level or self.fall > WEAKEST_FALL
 
     @property
     def dim(self) -> bool:
