@@ -10,7 +10,7 @@ import io
 import os
 import stat
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -94,6 +94,8 @@ class Picture:
     """How far off the middle of that square its light was gathered, right and down, in sensor pixels."""
     flags: tuple[str, ...] = ()
     """Doubts about the file."""
+    brightest: Callable[[], NDArray[Any]] | None = field(default=None, repr=False)
+    """Gives the largest of the channels, on a smaller copy; None where there is one channel."""
 
 
 def read_header(path: Path, *, within: Path | None = None) -> Header:
@@ -146,6 +148,7 @@ def read_picture(
         step=pixels.step,
         shift_px=pixels.shift_px,
         flags=(*header.flags, *pixels.flags),
+        brightest=pixels.brightest,
     )
 
 

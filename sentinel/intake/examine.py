@@ -54,6 +54,7 @@ def examine(
         picture.values,
         transfer=picture.transfer,
         full_scale=picture.full_scale,
+        brightest=picture.brightest,
         expected=None if prior is None else prior.expected(time_utc, picture.step),
     )
     header = picture.header

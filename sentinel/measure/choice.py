@@ -21,6 +21,8 @@ ALIKE = 0.1
 """Relative difference of the radii of lights seen out of focus through one lens."""
 SOFT_REFLECTION = 0.025
 """Blur over radius from which a dim, even disc is a reflection, even if nothing else is in the frame."""
+UNEVEN_REFLECTION = 0.1
+"""Spread of the light by the limb from which it is one too: other light lies on it."""
 SURE_COVERAGE = 0.25
 """Coverage from which the radius is known well enough to be held against the expected one."""
 PLACE_SHARE = 0.2
@@ -140,7 +142,7 @@ def _best(levels: Levels, grid: Grid, discs: list[Candidate], expected: Expected
     left = fitting or [disc for disc in discs if not _is_reflection(levels, grid, disc, discs)]
     if not left:
         return Choice(None)
-    sun = max(left, key=lambda disc: _rank(levels, disc))
+    sun = max(left, key=lambda disc: _rank(levels, disc)) if len(left) > 1 else left[0]
     sure = sun.evidence.coverage > SURE_COVERAGE
     return Choice(sun, len(discs) > 1, expected is not None and sure and not fitting)
 
@@ -163,5 +165,6 @@ def _is_reflection(
     twin = any(abs(other.radius_px / e.radius_px - 1.0) < ALIKE for other in company)
     if twin or not e.dim:
         return twin
-    return bool(company) or e.softness > SOFT_REFLECTION or outshone(levels, grid, disc)
+    soft, uneven = e.softness > SOFT_REFLECTION, e.uneven > UNEVEN_REFLECTION
+    return bool(company) or soft or uneven or outshone(levels, grid, disc)
 

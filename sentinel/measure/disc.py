@@ -1,5 +1,6 @@
 """The whole way from an array to a disc."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from math import hypot, sqrt
@@ -22,17 +23,18 @@ from sentinel.measure.consensus import (
 )
 from sentinel.measure.fit import Fit, Priors, fit_limb, look_round
 from sentinel.measure.focus import edge_width
-from sentinel.measure.levels import Levels, Transfer
-from sentinel.measure.light import of_disc, of_frame
+from sentinel.measure.levels import Levels, Transfer, ceiling_of
+from sentinel.measure.light import Light, of_disc, of_frame, with_ceiling
 from sentinel.measure.limb import Limb
 from sentinel.measure.model import State
 from sentinel.measure.order import median, spread
 from sentinel.measure.rays import directions
-from sentinel.measure.search import Circle, Grid, coarse
+from sentinel.measure.search import Circle, Grid, coarse, sampled_rows
 from sentinel.measure.verdict import Candidate, Evidence, gather
 from sentinel.records import Disc
 
 Array = NDArray[np.float64]
+Brightest = Callable[[], NDArray[Any]]
 
 SOFT_SHARE, SOFT_PX = 0.02, 4.5
 """Edge width over radius from which a disc is said to be soft, and the width that pixels alone may make."""
@@ -65,6 +67,12 @@ SMALLEST_PX = 8.0
 SMALLEST_SHARE = 0.004
 LARGEST_SHARE = 2.0
 """Radii of the smallest and the largest disc looked for, in units of the frame's longer side."""
+BRIGHT, FLAT = 0.546, 0.88
+"""Grey light of the disc, and light by the limb over that inside, from which a channel may have run over."""
+DARKEST, DULL = 0.012, 0.35
+"""Grey light between which one channel may be full and the others next to dark: in blue light; by a guess."""
+DARK_FRAME = 0.06
+"""Grey light that a frame without a disc must have in a tenth of it for the same."""
 GLARE_CELLS = 30
 """Cells of the small copy, each wholly at full scale, that are no lettering."""
 DIRECTIONS = 240
@@ -72,7 +80,12 @@ DIRECTIONS = 240
 
 
 def measure(
-    values: NDArray[Any], *, transfer: Transfer, full_scale: float, expected: Expected | None = None
+    values: NDArray[Any],
+    *,
+    transfer: Transfer,
+    full_scale: float,
+    expected: Expected | None = None,
+    brightest: Brightest | None = None,
 ) -> Disc:
     """Measure the sun's disc in a grey frame.
 
@@ -86,16 +99,23 @@ def measure(
         Stored value of a full pixel.
     expected
         What is known of the disc beforehand.
+    brightest
+        Gives the largest of each pixel's channels on a smaller copy, where the frame had channels: a coloured
+        filter lets one of them run over long before the grey does. It is asked only where that may be.
 
     Returns
     -------
     Disc
         Not found: brightness and saturation are those of the whole frame, and the flags say why.
     """
-    levels = Levels(values, transfer, full_scale)
-    grid = coarse(levels)
+    plain = Levels(values, transfer, full_scale)
+    grid = coarse(plain)
+    levels = replace(plain, ceiling=ceiling_of(sampled_rows(plain, grid), full_scale))
     choice = choose(levels, grid, partial(_candidate, levels), expected)
-    disc = _nothing(levels, grid) if choice.sun is None else _disc(levels, choice.sun)
+    if choice.sun is None:
+        disc = _nothing(levels, grid, brightest)
+    else:
+        disc = _disc(levels, choice.sun, brightest)
     doubts = {
         flags.SECOND_DISC: choice.sun is not None and choice.others,
         flags.UNEXPECTED_SIZE: choice.unexpected,
@@ -110,6 +130,9 @@ def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
     if outline is None or not _plausible(levels, outline.limb.mean_px):
         return None
     if max(outline.sigma_px, 5 * outline.scatter_px) > WIDEST * outline.limb.mean_px + 5.0:
+        return None
+    if outline.agrees.sum() < FEWEST_RAYS:
+        # A sliver so thin that hardly a ray lies in the frame from end to end.
         return None
     try:
         # What is no limb may send the fit anywhere; that is an answer, not an accident.
@@ -225,17 +248,30 @@ def limb_in_frame(levels: Levels, limb: Limb) -> float:
     return float((inside[1:-1] * length).sum() / length.sum())
 
 
-def _disc(levels: Levels, candidate: Candidate) -> Disc:
+def _saturated(levels: Levels, grey: Light, limb: Limb | None, brightest: Brightest | None) -> float:
+    """Return the share of a disc, or of the frame, that is full in any channel."""
+    if brightest is None:
+        return grey.saturated
+    values = brightest()
+    channels = with_ceiling(values, levels)
+    shrunk = limb.shrunk(round(levels.shape[1] / values.shape[1])) if limb is not None else None
+    light = of_disc(channels, shrunk) if shrunk is not None else of_frame(channels)
+    return max(grey.saturated, light.saturated)
+
+
+def _disc(levels: Levels, candidate: Candidate, brightest: Brightest | None) -> Disc:
     fit, e = candidate.fit, candidate.evidence
     limb = fit.state.limb
     x, y = limb.middle()
     light = of_disc(levels, limb)
+    may_run_over = light.median > BRIGHT or DARKEST < light.median < DULL or e.evenness > FLAT
+    saturated = _saturated(levels, light, limb, brightest if may_run_over else None)
     width = edge_width(levels, fit, e.coverage)
     long_px, short_px = limb.half_axes_px
     doubts = {
         flags.CLIPPED: e.in_frame < 0.995,
         flags.COVERED: e.coverage < e.in_frame - 0.05,
-        flags.OVEREXPOSED: light.saturated > 0.5,
+        flags.OVEREXPOSED: saturated > 0.5,
         flags.FLATTENED: (long_px - short_px) / long_px > 0.005,
         flags.FAINT: max(light.median, e.step) < 0.01,
         flags.SOFT: width.mean_px > max(SOFT_SHARE * long_px, SOFT_PX),
@@ -253,7 +289,7 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
         edge_width_cos2_px=width.cos2_px,
         edge_width_sin2_px=width.sin2_px,
         brightness=light.median,
-        saturated_fraction=light.saturated,
+        saturated_fraction=saturated,
         flags=tuple(name for name, true in doubts.items() if true),
     )
 
@@ -289,9 +325,10 @@ def _waves(fit: Fit) -> float:
     return float(np.mean(np.square(heights)) / 2)
 
 
-def _nothing(levels: Levels, grid: Grid) -> Disc:
+def _nothing(levels: Levels, grid: Grid, brightest: Brightest | None) -> Disc:
     light = of_frame(levels)
-    if light.saturated > 0.5:
+    saturated = _saturated(levels, light, None, brightest if light.high > DARK_FRAME else None)
+    if saturated > 0.5:
         why = flags.ALL_WHITE
     elif int((grid.cells > levels.even(levels.saturation)).sum()) > GLARE_CELLS:
         why = flags.GLARE
@@ -299,4 +336,4 @@ def _nothing(levels: Levels, grid: Grid) -> Disc:
         why = flags.NO_LIGHT
     else:
         why = flags.NO_LIMB
-    return Disc(found=False, brightness=light.median, saturated_fraction=light.saturated, flags=(why,))
+    return Disc(found=False, brightness=light.median, saturated_fraction=saturated, flags=(why,))

@@ -46,6 +46,8 @@ FULL_DISC = 1.2
 """First guess of the light just inside a saturated limb, full scale 1."""
 CLOUDED = 0.12
 """Relative spread of brightness round the limb from which the law of darkening is held."""
+WAVY, WAVY_PX = 3.0, 0.4
+"""Spread of the rays' own edges over their noise, and in itself, from which the limb is wavy."""
 HELD = 1e12
 UNEVEN_SLOPE = 0.5
 """The same for every unit by which brightness varies between the rays."""
@@ -225,6 +227,12 @@ def _trust(look: _Look) -> Array:
     return np.asarray(fits / (1.0 + (look.offset_px / (4 * scatter)) ** 4) / look.allowed**2)
 
 
+def _is_wavy(look: _Look) -> bool:
+    """Whether the rays' own edges stand off the limb by much more than their noise: seeing."""
+    off = spread(look.offset_px - median(look.offset_px))
+    return off > WAVY_PX and off > WAVY * median(look.offset_sigma_px)
+
+
 def _stepped(state: State, step: Array) -> State:
     return State(
         state.limb.moved(step[:SHAPE_TERMS]),
@@ -279,8 +287,9 @@ def fit_limb(
             cast = _cast(levels, state, angle)
         look = _look(cast, state, own, noise)
         noise, weight = look.noise, _trust(look)
-        # Cloud darkens as it likes; the sun's own darkening cannot be read off there.
-        prior[[FALL, RIM]] = HELD if look.uneven > CLOUDED else own_prior[[FALL, RIM]]
+        # Cloud darkens as it likes, and a wavy limb is no profile; the sun's own darkening cannot be read off there.
+        held = look.uneven > CLOUDED or _is_wavy(look)
+        prior[[FALL, RIM]] = HELD if held else own_prior[[FALL, RIM]]
         total, score = look.normal.summed(shape, weight / noise**2)
         total += np.diag(prior)
         step = _bounded(np.linalg.solve(total, score.sum(0) - prior * _departure(state, start)), state)

@@ -331,6 +331,12 @@ def coarse(levels: Levels) -> Grid:
     return small_copy(levels, (0, nx, 0, ny), GRID_CELLS)
 
 
+def sampled_rows(levels: Levels, grid: Grid) -> NDArray[Any]:
+    """Return some pixels of the rows that the small copy was made from."""
+    sparse = max(1, min(4, grid.step_px))
+    return levels.values[grid.step_px // 2 :: grid.step_px, ::sparse]
+
+
 def large_circles(grid: Grid, count: int = 4, explained: Sequence[Circle] = ()) -> Iterator[Circle]:
     """Circles seen in the small copy of the whole frame, but for those `explained`."""
     found = _circles_in(grid, count, explained)

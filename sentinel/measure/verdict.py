@@ -29,6 +29,8 @@ STRONGEST_FALL = -0.35
 """Darkening beyond the law's: the sun has -0.12 in blue light."""
 WEAKEST_FALL = 0.24
 """Lack of darkening against the law's: a linear law of 0.4 has 0.2, an even disc 0.34."""
+EVEN_FALL = 0.5
+"""More than an even disc has, however noisy."""
 FAINTEST = 0.003
 """Linear light."""
 MOST_OVAL_IN_PART = 0.04
@@ -50,6 +52,8 @@ SHARPEST_PX = 0.4
 """What was drawn, not photographed, has no blur at all."""
 STRONG_SHARE, STRONG_COVERAGE = 0.7, 0.25
 """Shares of the limb in the frame, and of the whole, from which the edge alone tells that there is a disc."""
+STRONG_SOFTNESS, STRONG_BLUR_PX = 0.02, 1.2
+"""Blur of an edge that tells so much: in radii, and beside that what pixels and a small lens make."""
 FAINTEST_RISE = 0.1
 """Light lost across the limb, of that inside, without which there is no edge."""
 FARTHER = np.array([1.15, 1.25, 1.4])
@@ -121,7 +125,8 @@ class Evidence:
         Long, smooth and of one width it is anyhow; here as much light is lost across it everywhere.
         """
         long = self.shown > STRONG_SHARE and self.coverage > STRONG_COVERAGE
-        return long and self.rise > FAINTEST_RISE and self.least_rise > EVEN_RISE * self.rise
+        sharp = self.softness < STRONG_SOFTNESS + STRONG_BLUR_PX / self.radius_px
+        return long and sharp and self.rise > FAINTEST_RISE and self.least_rise > EVEN_RISE * self.rise
 
     @property
     def even(self) -> bool:
@@ -129,8 +134,8 @@ class Evidence:
         if self.full:
             return False
         if self.strong:
-            # What is measured along the limb overrules what was fitted across it.
-            return abs(self.evenness - 1.0) < LEVEL
+            # A fall beyond an even disc's is seeing, taken for it.
+            return abs(self.evenness - 1.0) < LEVEL or WEAKEST_FALL < self.fall < EVEN_FALL
         # Under broken cloud light by the limb may equal that inside by chance.
         level = abs(self.evenness - 1.0) < 0.03 and not self.uneven > BROKEN
         return level or self.fall > WEAKEST_FALL
