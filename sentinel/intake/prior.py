@@ -7,7 +7,7 @@ from statistics import median
 
 from sentinel.measure import Expected
 from sentinel.records import MeasuredFrame
-from sentinel.sky.size import solar_radius_arcsec
+from sentinel.intake.solar_size import solar_radius_arcsec
 from sentinel.times import utc_s
 
 LENS_SHARE, SESSION_SHARE = 0.06, 0.02

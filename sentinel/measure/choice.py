@@ -121,11 +121,9 @@ def _settles(levels: Levels, grid: Grid, disc: Candidate, expected: Expected | N
 
 
 def outshone(levels: Levels, grid: Grid, disc: Candidate) -> bool:
-    """Whether much light brighter than the disc lies outside it."""
+    """Whether much light brighter than the disc lies outside it, or more at full scale where it is full itself."""
     limb = disc.fit.state.limb
-    level = OUTSHINES * of_disc(levels, limb).high
-    if level >= 1.0:
-        return False
+    level = min(OUTSHINES * of_disc(levels, limb).high, levels.saturation)
     brighter = grid.cells > levels.even(level)
     if not brighter.any():
         return False
@@ -148,10 +146,10 @@ def _best(levels: Levels, grid: Grid, discs: list[Candidate], expected: Expected
 
 
 def _rank(levels: Levels, disc: Candidate) -> tuple[bool, float, float]:
-    """Arcs yield to discs, and fainter to brighter ones; at full scale the larger one is the brighter."""
+    """Arcs yield to discs, and fainter to brighter ones; at full scale the limb's foot tells."""
     e = disc.evidence
     light = min(of_disc(levels, disc.fit.state.limb).high, levels.saturation)
-    return e.coverage > PLENTY, round(light, 2), e.coverage * e.radius_px
+    return e.coverage > PLENTY, round(light, 2), e.step
 
 
 def _is_reflection(

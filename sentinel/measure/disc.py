@@ -30,7 +30,7 @@ from sentinel.measure.model import State
 from sentinel.measure.order import median, spread
 from sentinel.measure.rays import directions
 from sentinel.measure.search import Circle, Grid, coarse, sampled_rows
-from sentinel.measure.verdict import Candidate, Evidence, gather
+from sentinel.measure.verdict import MOST_STRUCTURE, Candidate, Evidence, gather
 from sentinel.records import Disc
 
 Array = NDArray[np.float64]
@@ -58,11 +58,14 @@ SIGMA_FLOOR_PX = 0.004
 OVAL_SLACK_PX = 0.03
 """Oval that half a limb and more may tell of although it is taken as round."""
 CLOUD_DOUBT = 1.3
+"""More of it where cloud or moon leaves less of the profile to be seen."""
 UNEVEN = 0.1
 """Spread of the light by the limb from which cloud stands before it."""
+HOPELESS = 2.0
+"""What the first fit leaves unexplained, over what a limb may, from which it is not worth another."""
 FEWEST_RAYS = 6
-WIDEST = 0.2
-"""Blur over radius of the softest edge that is still a limb."""
+WIDEST, RAGGED = 0.2, 0.01
+"""Blur, and spread of the edges, over radius, of what is still worth fitting."""
 SMALLEST_PX = 8.0
 SMALLEST_SHARE = 0.004
 LARGEST_SHARE = 2.0
@@ -129,7 +132,9 @@ def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
     outline = agree(levels, circle) if _plausible(levels, circle.radius_px) else None
     if outline is None or not _plausible(levels, outline.limb.mean_px):
         return None
-    if max(outline.sigma_px, 5 * outline.scatter_px) > WIDEST * outline.limb.mean_px + 5.0:
+    if outline.sigma_px > WIDEST * outline.limb.mean_px + 5.0:
+        return None
+    if outline.scatter_px > RAGGED * outline.limb.mean_px + 3.0:
         return None
     if outline.agrees.sum() < FEWEST_RAYS:
         # A sliver so thin that hardly a ray lies in the frame from end to end.
@@ -138,6 +143,8 @@ def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
         # What is no limb may send the fit anywhere; that is an answer, not an accident.
         with np.errstate(all="ignore"):
             fit = _fitted(levels, outline)
+            if fit is None:
+                return None
             clean, share, in_frame = _all_round(levels, fit, outline)
     except np.linalg.LinAlgError:
         return None
@@ -151,8 +158,8 @@ def _plausible(levels: Levels, radius_px: float) -> bool:
     return bool(max(SMALLEST_PX, SMALLEST_SHARE * longer) < radius_px < LARGEST_SHARE * longer)
 
 
-def _fitted(levels: Levels, outline: Outline) -> Fit:
-    """Fit on the agreeing directions, as many as there are independent pixels for."""
+def _fitted(levels: Levels, outline: Outline) -> Fit | None:
+    """Fit on the agreeing directions, as many as there are independent pixels for; None where few tell enough."""
     limb = outline.limb
     stretch = hypot(*limb.oval)
     share = outline.agrees.sum() / SECTORS
@@ -173,6 +180,8 @@ def _fitted(levels: Levels, outline: Outline) -> Fit:
         iterations=10,
         enough_px=0.15,
     )
+    if rough.structure > HOPELESS * MOST_STRUCTURE:
+        return None
     noisy = rough.noise > NOISY * median(rough.brightness)
     angle = _shown(outline, every, MANY if noisy or share < SHORT else ENOUGH)
     return fit_limb(
@@ -307,9 +316,10 @@ def centre_sigma(fit: Fit, evidence: Evidence) -> float:
     # Neighbouring rays share pixels on an arc, and its errors are the smooth ones.
     doubt = 1.0 + ARC_DOUBT * max(0.0, 1.0 - evidence.coverage / SHORT)
     # What noise does not explain, cloud before the edge, goes one way over long stretches.
-    clouded = evidence.uneven > UNEVEN and evidence.evenness < RINGED
+    ringed = evidence.evenness > RINGED
+    clouded = evidence.uneven > UNEVEN and not ringed
     cloud_px = evidence.scatter * evidence.radius_px if clouded else 0.0
-    doubt *= CLOUD_DOUBT if clouded else 1.0
+    doubt *= CLOUD_DOUBT if clouded or ringed else 1.0
     return doubt * sqrt(cloud_px**2 + coordinate + SIGMA_FLOOR_PX**2)
 
 

@@ -6,6 +6,7 @@ these numbers and count as one.
 """
 
 from dataclasses import dataclass, replace
+from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -29,7 +30,7 @@ from sentinel.measure.model import (
 )
 from sentinel.measure.moon import AROUND, before_the_moon
 from sentinel.measure.normal import Normal, normal_equations
-from sentinel.measure.order import median, quantiles, spread
+from sentinel.measure.order import median, quantile, quantiles, spread
 from sentinel.measure.rays import Rays, Samples
 
 Array = NDArray[np.float64]
@@ -105,6 +106,16 @@ class Fit:
     def brightness(self) -> Array:
         """(n,): light of the disc in units of the profile, which is 1 at the disc's centre."""
         return self.own[:, 0]
+
+    @property
+    def structure(self) -> float:
+        """What the profile leaves unexplained that is no noise, over the disc's brightness."""
+        return self.noise * sqrt(max(self.together, 0.0)) / self.typical
+
+    @property
+    def typical(self) -> float:
+        """Brightness of the disc where most of it is seen."""
+        return max(quantile(self.brightness, 0.7), 1e-9)
 
     @property
     def sky(self) -> Array:

@@ -22,16 +22,16 @@ def before_the_moon(light: Samples, distance_px: Samples, sigma_px: float) -> ND
     The sun grows brighter inward; where a ray falls to half of what it was, something stands before it.
     """
     everywhere = np.ones(light.shape, bool)
-    deepest = light[:, :3].mean(axis=1)
+    deepest = (light[:, 0] + light[:, 1] + light[:, 2]) / 3
     top = light.max(axis=1)
     typical = median(top)
-    if float(np.mean(deepest < DARK * top)) < FEW:
+    if np.count_nonzero(deepest < DARK * top) < FEW * len(light):
         return everywhere
     inward = _smooth(light)[:, ::-1]
     brightest = np.maximum.accumulate(inward, axis=1)
     dark = (inward < DARK * brightest) & (brightest > DARK * typical)
     met = dark.any(axis=1)
-    if float(met.mean()) < FEW:
+    if np.count_nonzero(met) < FEW * len(light):
         return everywhere
     first = np.argmax(dark, axis=1)
     at_px = distance_px[:, ::-1][np.arange(len(light)), first]

@@ -156,7 +156,7 @@ class Candidate:
 
 def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: float) -> Evidence:
     """Collect the evidence: `fit` on the rays that agreed, and the directions that show a clean edge."""
-    limb, typical = fit.state.limb, max(quantile(fit.brightness, 0.7), 1e-9)
+    limb = fit.state.limb
     near = _lit(levels, limb, clean, INSIDE)
     evenness, uneven = _evenness(near, _lit(levels, limb, clean, DEEP))
     saturated = _share(near, levels.saturation)
@@ -170,9 +170,9 @@ def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: fl
         radius_px=limb.mean_px,
         softness=fit.state.sigma_px / limb.mean_px,
         sigma_px=fit.state.sigma_px,
-        step=typical,
+        step=fit.typical,
         sky=median(fit.sky),
-        structure=fit.noise * sqrt(max(fit.together, 0.0)) / typical,
+        structure=fit.structure,
         evenness=evenness,
         uneven=uneven,
         scatter=_scatter(fit) / limb.mean_px,
@@ -195,7 +195,9 @@ def _lined(inside: Rays, outside: Rays, farther: Rays) -> float:
     if there.sum() < 5:
         return 0.0
     here, line, back = (light[there] for light in lit)
-    return median((back - line) / np.maximum(here - line, 1e-6)) if median(here - line) > 0 else 0.0
+    lost = here - line
+    edge = lost > max(0.5 * quantile(lost, 0.8), 1e-3)
+    return median((back - line)[edge] / lost[edge]) if edge.any() else 0.0
 
 
 def _rise(inside: Rays, outside: Rays) -> tuple[float, float]:

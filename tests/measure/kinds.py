@@ -6,7 +6,6 @@ from math import cos, pi, sin
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from tests.measure.second import (
     Ghost,
@@ -347,10 +346,3 @@ NO_SUNS: dict[str, Make] = {
     "lights out of focus": out_of_focus_lights,
     "foliage": foliage,
 }
-
-
-def frame_size(view: View) -> tuple[int, int]:
-    return view.height, view.width
-
-
-Codes = NDArray[np.uint8]

@@ -5,7 +5,7 @@ from math import cos, radians
 J2000_S = 946_728_000.0
 """2000-01-01 12:00 UTC, POSIX seconds."""
 MEAN_RADIUS_ARCSEC = 959.63
-"""At 1 au (Auwers): see `sun.SOLAR_RADIUS_KM`."""
+"""At 1 au (Auwers): see `sky.SOLAR_RADIUS_KM`."""
 
 
 def solar_radius_arcsec(utc_s: float) -> float:
