@@ -10,6 +10,7 @@ from sentinel.errors import RequestProblem
 from sentinel.files import file_hash
 from sentinel.intake.events import read_marks, session_events
 from sentinel.intake.pool import Job, measure_all
+from sentinel.intake.prior import Sightings
 from sentinel.intake.session import (
     CONFIG_NAME,
     JOURNAL_NAME,
@@ -159,7 +160,7 @@ def _measured(session: Session, settings: Settings, progress: Progress) -> list[
         )
         for found in find_frames(session.folder, settings.frames.patterns)
     ]
-    measured = _reported(measure_all(jobs), "measuring", len(jobs), progress)
+    measured = _reported(measure_all(jobs, Sightings(settings.camera.scale_arcsec_px)), "measuring", len(jobs), progress)
     # The frames' hashes are what a report's chain of evidence stands on; the measuring processes are busy.
     return [replace(frame, sha256=file_hash(job.path)) for job, frame in zip(jobs, measured, strict=True)]
 

@@ -16,30 +16,37 @@ from sentinel.errors import RequestProblem
 def measure(
     frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="Frames, or folders of frames.")],
     *,
+    config: ConfigFiles = None,
     as_json: AsJson = False,
 ) -> None:
     """Measure single frames or folders of them.
 
-    Where the disc is, how sharp, how much of its limb is seen. Needs no settings.
+    Where the disc is, how sharp, how much of its limb is seen. Needs no settings; with them it knows how large
+    the sun should be.
     """
     from sentinel.files import shown_name
     from sentinel.intake.pool import Job, measure_all
     from sentinel.intake.session import find_frames
-    from sentinel.settings import Frames
+    from sentinel.intake.prior import Sightings
+    from sentinel.settings import Frames, load_settings
     from sentinel.tables import measurement_row
 
+    settings = load_settings(config) if config else None
+    transfer = settings.camera.transfer if settings is not None else "auto"
+    patterns = settings.frames.patterns if settings is not None else Frames().patterns
     jobs: list[Job] = []
     for path in frames:
         if not path.is_dir():
-            jobs.append(Job(path, shown_name(path)))
+            jobs.append(Job(path, shown_name(path), transfer))
             continue
-        found = find_frames(path, Frames().patterns)
+        found = find_frames(path, patterns)
         if not found:
             raise RequestProblem("holds no frames", where=str(path), mend="check the folder")
-        jobs += [Job(file.path, file.frame) for file in found]
+        jobs += [Job(file.path, file.frame, transfer) for file in found]
+    sightings = Sightings(settings.camera.scale_arcsec_px) if settings is not None else None
     failed = False
     with progress_bar() as progress:
-        for done, frame in enumerate(measure_all(jobs), 1):
+        for done, frame in enumerate(measure_all(jobs, sightings), 1):
             progress("measuring", done, len(jobs))
             failed = failed or frame.error is not None
             row = measurement_row(frame) | {"error": frame.error}

@@ -1,6 +1,6 @@
 """Files -> grey pictures and what their headers say, in bounded time and memory.
 
-A file is opened once, without following a link and without waiting for a pipe, and read once. What it is, is
+A file is opened without waiting for a pipe and read once; links are followed, a watch's within its folder alone. What it is, is
 decided by its first bytes; only raw files, which look like TIFF, are known by their names. Whatever is broken
 becomes a `FrameProblem` of one line.
 """
@@ -10,7 +10,7 @@ import io
 import os
 import stat
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -94,39 +94,45 @@ class Picture:
     """How far off the middle of that square its light was gathered, right and down, in sensor pixels."""
     flags: tuple[str, ...] = ()
     """Doubts about the file."""
+    brightest: Callable[[], NDArray[Any]] | None = field(default=None, repr=False)
+    """Gives the largest of the channels, on a smaller copy; None where there is one channel."""
 
 
-def read_header(path: Path) -> Header:
-    """Read a file's header without its pixels.
+def read_header(path: Path, *, within: Path | None = None) -> Header:
+    """Read a file's header without its pixels; a link is followed, but not out of the folder `within`.
 
     Raises
     ------
     FrameProblem
         If it is no regular file, or no picture that can be read.
     """
-    content, size = _read(path, HEADER_BYTES)
+    content, size = _read(path, HEADER_BYTES, within)
     with _as_problems(path):
         kind = _kind(path, content)
         if kind != "jpeg" and size > len(content):
-            content, _ = _read(path, MAX_FILE_BYTES)
+            content, _ = _read(path, MAX_FILE_BYTES, within)
         try:
             return _header(path, kind, content)
         except OSError:
             if size <= len(content):
                 raise
-        content, _ = _read(path, MAX_FILE_BYTES)
+        content, _ = _read(path, MAX_FILE_BYTES, within)
         return _header(path, kind, content)
 
 
-def read_picture(path: Path, *, transfer: Literal["auto", "srgb", "linear"] = "auto") -> Picture:
+def read_picture(
+    path: Path, *, transfer: Literal["auto", "srgb", "linear"] = "auto", within: Path | None = None
+) -> Picture:
     """Read a whole file into a grey picture in its stored orientation.
+
+    A link is followed, but not out of the folder `within`.
 
     Raises
     ------
     FrameProblem
         If it is no regular file, or its pixels cannot be read to the last.
     """
-    content, _ = _read(path, MAX_FILE_BYTES)
+    content, _ = _read(path, MAX_FILE_BYTES, within)
     with _as_problems(path):
         kind = _kind(path, content)
         header = _header(path, kind, content)
@@ -142,6 +148,7 @@ def read_picture(path: Path, *, transfer: Literal["auto", "srgb", "linear"] = "a
         step=pixels.step,
         shift_px=pixels.shift_px,
         flags=(*header.flags, *pixels.flags),
+        brightest=pixels.brightest,
     )
 
 
@@ -152,13 +159,13 @@ def _usual_transfer(kind: Format, values: NDArray[Any]) -> Transfer:
     return "linear"
 
 
-def _read(path: Path, limit: int) -> tuple[bytes, int]:
+def _read(path: Path, limit: int, within: Path | None) -> tuple[bytes, int]:
     """Return up to `limit` bytes of a regular file, and its size."""
     where = shown_name(path)
     try:
-        fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOFOLLOW)
+        fd = os.open(_target(path, within), os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOFOLLOW)
     except OSError as error:
-        raise FrameProblem(_why_not_opened(error), where=where, mend="check the file") from None
+        raise FrameProblem(_why_not_opened(error, path), where=where, mend="check the file") from None
     except ValueError as error:
         raise FrameProblem(f"cannot be opened ({error})", where=where) from None
     try:
@@ -178,9 +185,25 @@ def _read(path: Path, limit: int) -> tuple[bytes, int]:
     return content or b"", status.st_size
 
 
-def _why_not_opened(error: OSError) -> str:
+def _target(path: Path, within: Path | None) -> Path:
+    """Return where a link leads; the path itself if it is none."""
+    if not path.is_symlink():
+        return path
+    target = path.resolve()
+    if within is not None and not target.is_relative_to(within.resolve()):
+        raise FrameProblem(
+            "is a link that leads out of the watched folder, where anything might change it",
+            where=shown_name(path),
+            mend="put the file itself, or a hard link, into the folder",
+        )
+    return target
+
+
+def _why_not_opened(error: OSError, path: Path) -> str:
     if error.errno == errno.ELOOP:
-        return "is a link, and links are not followed"
+        return "is a link that leads in a circle"
+    if error.errno == errno.ENOENT and path.is_symlink():
+        return "is a link to a file that is not there"
     return f"cannot be opened ({error.strerror})"
 
 

@@ -8,6 +8,7 @@ from typing import Literal
 from sentinel.errors import FrameProblem
 from sentinel.intake.decode import Header, read_header, read_picture
 from sentinel.intake.exposure_time import exposure_time
+from sentinel.intake.prior import Prior
 from sentinel.measure import measure
 from sentinel.records import Disc, MeasuredFrame
 
@@ -22,6 +23,8 @@ def examine(
     transfer: Literal["auto", "srgb", "linear"] = "auto",
     clock_offset_s: float = 0.0,
     utc_offset: timedelta | None = None,
+    within: Path | None = None,
+    prior: Prior | None = None,
 ) -> MeasuredFrame:
     """Measure one file.
 
@@ -37,13 +40,23 @@ def examine(
         Camera clock minus UTC.
     utc_offset
         Zone to take where the file names none.
+    within
+        Folder out of which no link is followed; None: links are followed wherever they lead.
+    prior
+        What is known of the disc beforehand.
     """
     try:
-        picture = read_picture(path, transfer=transfer)
+        picture = read_picture(path, transfer=transfer, within=within)
     except FrameProblem as problem:
-        return _broken(path, frame, problem, clock_offset_s, utc_offset)
-    disc = measure(picture.values, transfer=picture.transfer, full_scale=picture.full_scale)
+        return _broken(path, frame, problem, clock_offset_s, utc_offset, within)
     time_utc, doubts = _when(path, picture.header, clock_offset_s, utc_offset)
+    disc = measure(
+        picture.values,
+        transfer=picture.transfer,
+        full_scale=picture.full_scale,
+        brightest=picture.brightest,
+        expected=None if prior is None else prior.expected(time_utc, picture.step),
+    )
     header = picture.header
     return MeasuredFrame(
         frame=frame,
@@ -79,7 +92,8 @@ def _when(
     path: Path, header: Header | None, clock_offset_s: float, utc_offset: timedelta | None
 ) -> tuple[datetime, tuple[str, ...]]:
     try:
-        file_time_utc = datetime.fromtimestamp(path.lstat().st_mtime, UTC)
+        status = path.stat() if path.exists() else path.lstat()
+        file_time_utc = datetime.fromtimestamp(status.st_mtime, UTC)
     except (OSError, OverflowError, ValueError):
         file_time_utc = datetime.fromtimestamp(0, UTC)
     if header is None:
@@ -92,12 +106,17 @@ def _when(
     return exposure_time(header, clock_offset_s, file_time_utc)
 
 
-def _broken(
-    path: Path, frame: str, problem: FrameProblem, clock_offset_s: float, utc_offset: timedelta | None
+def _broken(  # noqa: PLR0917 - a frame's parts
+    path: Path,
+    frame: str,
+    problem: FrameProblem,
+    clock_offset_s: float,
+    utc_offset: timedelta | None,
+    within: Path | None,
 ) -> MeasuredFrame:
     """Give a frame without pixels its place in time, by its header if that much can be read."""
     try:
-        header: Header | None = read_header(path)
+        header: Header | None = read_header(path, within=within)
     except FrameProblem:
         header = None
     time_utc, doubts = _when(path, header, clock_offset_s, utc_offset)

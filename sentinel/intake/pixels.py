@@ -1,7 +1,9 @@
 """Pixels of one file, by format: grey, in the stored orientation, as few copies as possible."""
 
 import io
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -19,6 +21,8 @@ HOLE = "hole"
 HOLE_BYTES = 1024
 _START_OF_SCAN = 0xDA
 
+THINNED = 4
+"""Of so many rows and columns of a picture in colours one is looked at for channels that are full."""
 LUMA = np.array([0.299, 0.587, 0.114], np.float32)
 """Weights of red, green and blue in a JPEG's grey (ITU-R BT.601); used for the other formats too."""
 
@@ -34,6 +38,8 @@ class Pixels:
     shift_px: tuple[float, float] = (0.0, 0.0)
     """How far off the middle of that square the light was gathered, right and down, in sensor pixels."""
     flags: tuple[str, ...] = ()
+    brightest: Callable[[], NDArray[Any]] | None = field(default=None, repr=False)
+    """Gives the largest of the channels, on a smaller copy; None where there is one channel."""
 
 
 def from_jpeg(content: bytes) -> Pixels:
@@ -45,16 +51,49 @@ def from_jpeg(content: bytes) -> Pixels:
             raise
         with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
             grey = np.asarray(image.convert("L"))
-    return Pixels(values=grey, full_scale=255.0, flags=(HOLE,) if _has_hole(content) else ())
+    channels = partial(_brightest_of_jpeg, content) if _has_colours(content) else None
+    return Pixels(values=grey, full_scale=255.0, brightest=channels, flags=(HOLE,) if _has_hole(content, grey) else ())
 
 
-def _has_hole(content: bytes) -> bool:
-    """Whether zeros stand where picture data should: a progressive JPEG decodes across them all the same."""
+def _has_colours(content: bytes) -> bool:
+    *_, colour_space, _ = simplejpeg.decode_jpeg_header(content)
+    return bool(colour_space == "YCbCr" or colour_space == "RGB")
+
+
+def _brightest_of_jpeg(content: bytes) -> NDArray[Any]:
+    height, width, *_ = simplejpeg.decode_jpeg_header(content)
+    small = simplejpeg.decode_jpeg(
+        content, colorspace="RGB", min_height=-(-height // 8), min_width=-(-width // 8), min_factor=1
+    )
+    return np.asarray(small.max(axis=2))
+
+
+def _brightest_of(colours: NDArray[Any]) -> NDArray[Any]:
+    return np.asarray(colours[::THINNED, ::THINNED, :3].max(axis=2))
+
+
+def _has_hole(content: bytes, grey: NDArray[np.uint8]) -> bool:
+    """Whether zeros stand where picture data should: a progressive JPEG decodes across some all the same.
+
+    Black sky is a long run of zeros too, where it has the shortest code. Then the decoder has seen it: at least
+    a block of it for every byte.
+    """
     place = 2
     while content[place : place + 1] == b"\xff" and content[place + 1] != _START_OF_SCAN:
         place += 2 + int.from_bytes(content[place + 2 : place + 4], "big")
     end = content.rfind(b"\xff\xd9")
-    return content.find(bytes(HOLE_BYTES), place, end) >= 0
+    start = content.find(bytes(HOLE_BYTES), place, end)
+    if start < 0:
+        return False
+    run = len(content[start:end]) - len(content[start:end].lstrip(b"\0"))
+    return _featureless_blocks(grey) < run
+
+
+def _featureless_blocks(grey: NDArray[np.uint8]) -> int:
+    """How many of a JPEG's blocks of 8 x 8 pixels hold one value."""
+    ny, nx = (side // 8 * 8 for side in grey.shape)
+    blocks = grey[:ny, :nx].reshape(ny // 8, 8, nx // 8, 8)
+    return int(np.count_nonzero(blocks.max(axis=(1, 3)) == blocks.min(axis=(1, 3))))
 
 
 def _four_colours(content: bytes) -> bool:
@@ -68,7 +107,10 @@ def from_pillow(image: Image.Image) -> Pixels:
         return Pixels(values=np.asarray(image).astype(np.uint16, copy=False), full_scale=65535.0)
     if image.mode in ("I", "F"):
         return from_numbers(np.asarray(image))
-    return Pixels(values=np.asarray(image if image.mode == "L" else image.convert("L")), full_scale=255.0)
+    if image.mode in ("L", "1", "LA"):
+        return Pixels(values=np.asarray(image if image.mode == "L" else image.convert("L")), full_scale=255.0)
+    channels = partial(_brightest_of, np.asarray(image.convert("RGB")))
+    return Pixels(values=np.asarray(image.convert("L")), full_scale=255.0, brightest=channels)
 
 
 def from_tiff(content: bytes, image: Image.Image) -> Pixels:
@@ -79,7 +121,23 @@ def from_tiff(content: bytes, image: Image.Image) -> Pixels:
     import tifffile
 
     with tifffile.TiffFile(io.BytesIO(content)) as file:
-        return from_numbers(grey_of(file.pages[0].asarray()))
+        return from_colours(file.pages[0].asarray())
+
+
+def from_colours(values: NDArray[Any]) -> Pixels:
+    """Take an array of one or three planes as a picture."""
+    pixels = from_numbers(grey_of(values))
+    colours = _last(values)
+    if colours.ndim != 3 or colours.shape[-1] not in (3, 4):
+        return pixels
+    return replace(pixels, brightest=partial(_brightest_of, colours))
+
+
+def _last(values: NDArray[Any]) -> NDArray[Any]:
+    """Return the array with its channels, if it has some, on the last axis."""
+    if values.ndim == 3 and values.shape[0] in (1, 3) and values.shape[-1] not in (3, 4):
+        return np.moveaxis(values, 0, -1)
+    return values
 
 
 def from_numbers(values: NDArray[Any]) -> Pixels:
@@ -100,8 +158,7 @@ def from_numbers(values: NDArray[Any]) -> Pixels:
 
 def grey_of(values: NDArray[Any]) -> NDArray[Any]:
     """Return one plane of an array of shape (ny, nx), (ny, nx, 3 or 4) or (3, ny, nx)."""
-    if values.ndim == 3 and values.shape[0] in (1, 3) and values.shape[-1] not in (3, 4):
-        values = np.moveaxis(values, 0, -1)
+    values = _last(values)
     if values.ndim == 3 and values.shape[-1] == 1:
         values = values[..., 0]
     if values.ndim == 3 and values.shape[-1] in (3, 4):
@@ -131,7 +188,13 @@ def from_raw(content: bytes) -> Pixels:
             use_camera_wb=False, use_auto_wb=False, user_wb=[1, 1, 1, 1], output_color=rawpy.ColorSpace.raw,
         )  # fmt: skip
         shift = _colour_centre(pattern, colour)
-    return Pixels(values=grey_of(colour), full_scale=65535.0, step=2, shift_px=shift)
+    return Pixels(
+        values=grey_of(colour),
+        full_scale=65535.0,
+        step=2,
+        shift_px=shift,
+        brightest=partial(_brightest_of, colour),
+    )
 
 
 def _colour_centre(pattern: NDArray[Any] | None, colour: NDArray[Any]) -> tuple[float, float]:

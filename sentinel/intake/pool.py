@@ -5,7 +5,7 @@ import os
 import signal
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
@@ -15,6 +15,7 @@ from typing import Literal, cast
 from sentinel.clock import Clock, SystemClock
 from sentinel.errors import Problem
 from sentinel.intake.examine import examine
+from sentinel.intake.prior import Prior, Sightings
 from sentinel.records import Disc, MeasuredFrame
 
 UNMEASURED = "unmeasured"
@@ -29,6 +30,10 @@ class Job:
     frame: str
     transfer: Literal["auto", "srgb", "linear"] = "auto"
     clock_offset_s: float = 0.0
+    within: Path | None = None
+    """Folder out of which no link is followed."""
+    prior: Prior | None = None
+    """What is known of the disc beforehand."""
 
 
 def cores() -> int:
@@ -39,6 +44,8 @@ def cores() -> int:
 _READY = "ready"
 """What a measuring process says first: patience with a file does not count the process's own start."""
 
+STRETCH = 16
+"""Frames that are measured knowing the same."""
 START_PATIENCE_S = 120.0
 """How long a process may take to start, on a small computer under load."""
 
@@ -60,7 +67,14 @@ def _serve(pipe: Connection, work: Work) -> None:
 
 def measure_job(job: Job) -> MeasuredFrame:
     """Measure one file in this process."""
-    return examine(job.path, frame=job.frame, transfer=job.transfer, clock_offset_s=job.clock_offset_s)
+    return examine(
+        job.path,
+        frame=job.frame,
+        transfer=job.transfer,
+        clock_offset_s=job.clock_offset_s,
+        within=job.within,
+        prior=job.prior,
+    )
 
 
 @dataclass
@@ -238,11 +252,29 @@ def _unmeasured(job: Job, reason: str) -> MeasuredFrame:
     )
 
 
-def measure_all(jobs: Sequence[Job]) -> Iterator[MeasuredFrame]:
-    """Measure files on all cores; yield their frames in the order of the jobs."""
+def measure_all(jobs: Sequence[Job], sightings: Sightings | None = None) -> Iterator[MeasuredFrame]:
+    """Measure files on all cores; yield their frames in the order of the jobs.
+
+    With `sightings` the frames of each stretch are measured knowing what those before it have shown, on any
+    number of cores the same.
+    """
     if len(jobs) <= 1:
         # Starting processes takes longer than one frame does.
-        yield from map(measure_job, jobs)
+        yield from (measure_job(job) for stretch in _stretches(jobs, sightings) for job in stretch)
         return
     with MeasuringPool(SystemClock(), count=min(cores(), len(jobs))) as pool:
-        yield from pool.measure(jobs)
+        for stretch in _stretches(jobs, sightings):
+            for frame in pool.measure(stretch):
+                if sightings is not None:
+                    sightings.learn(frame)
+                yield frame
+
+
+def _stretches(jobs: Sequence[Job], sightings: Sightings | None) -> Iterator[Sequence[Job]]:
+    """Yield the jobs in stretches, each with what is known when it is asked for."""
+    if sightings is None:
+        yield jobs
+        return
+    for start in range(0, len(jobs), STRETCH):
+        prior = sightings.prior
+        yield [replace(job, prior=prior) for job in jobs[start : start + STRETCH]]

@@ -1,6 +1,8 @@
 """The whole way from an array to a disc."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 from math import hypot, sqrt
 from typing import Any
 
@@ -8,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.measure import flags
+from sentinel.measure.choice import Expected, choose
 from sentinel.measure.consensus import (
     ARC,
     LARGEST_OVAL,
@@ -20,20 +23,21 @@ from sentinel.measure.consensus import (
 )
 from sentinel.measure.fit import Fit, Priors, fit_limb, look_round
 from sentinel.measure.focus import edge_width
-from sentinel.measure.levels import Levels, Transfer
-from sentinel.measure.light import of_disc, of_frame
+from sentinel.measure.levels import Levels, Transfer, ceiling_of
+from sentinel.measure.light import Light, of_disc, of_frame, with_ceiling
 from sentinel.measure.limb import Limb
 from sentinel.measure.model import State
 from sentinel.measure.order import median, spread
 from sentinel.measure.rays import directions
-from sentinel.measure.search import Circle, coarse, large_circles, small_circles
-from sentinel.measure.verdict import Evidence, gather, is_sun
+from sentinel.measure.search import Circle, Grid, coarse, sampled_rows
+from sentinel.measure.verdict import MOST_STRUCTURE, Candidate, Evidence, gather
 from sentinel.records import Disc
 
 Array = NDArray[np.float64]
+Brightest = Callable[[], NDArray[Any]]
 
-SOFT_SHARE = 0.02
-"""Edge width over radius from which a disc is said to be soft."""
+SOFT_SHARE, SOFT_PX = 0.02, 4.5
+"""Edge width over radius from which a disc is said to be soft, and the width that pixels alone may make."""
 FEW, ENOUGH, MANY = (30.0, 1), (4.5, 2), (1.0, 12)
 """Length of limb for one ray, px, and the most rays in a sector: to find the place, to measure, in noise."""
 FEW_SECTORS = 40
@@ -42,37 +46,50 @@ SHORT = 0.4
 """Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
 NOISY = 0.06
 """Noise over brightness from which every pixel along the limb is asked."""
-ARC_DOUBT = 1.15
+ARC_DOUBT = 0.8
+"""What the errors of a vanishing arc, which are the smooth ones, add to its doubt."""
+RINGED = 1.3
+"""Light by the limb over that deeper inside from which the moon is what stands there, no cloud."""
+WAVES, WHOLE = range(4, 10), 0.9
+"""Waves round the limb by which the seeing's longest ones, which move the centre, are told; limb needed."""
 OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
 SIGMA_FLOOR_PX = 0.004
 OVAL_SLACK_PX = 0.03
 """Oval that half a limb and more may tell of although it is taken as round."""
 CLOUD_DOUBT = 1.3
+"""More of it where cloud or moon leaves less of the profile to be seen."""
 UNEVEN = 0.1
 """Spread of the light by the limb from which cloud stands before it."""
-BETWEEN = 0.8
-"""Stated uncertainty over what the scatter between stretches of the limb says of one coordinate."""
+HOPELESS = 2.0
+"""What the first fit leaves unexplained, over what a limb may, from which it is not worth another."""
 FEWEST_RAYS = 6
-WIDEST = 0.2
-"""Blur over radius of the softest edge that is still a limb."""
+WIDEST, RAGGED = 0.2, 0.01
+"""Blur, and spread of the edges, over radius, of what is still worth fitting."""
 SMALLEST_PX = 8.0
 SMALLEST_SHARE = 0.004
 LARGEST_SHARE = 2.0
 """Radii of the smallest and the largest disc looked for, in units of the frame's longer side."""
+BRIGHT, FLAT = 0.546, 0.88
+"""Grey light of the disc, and light by the limb over that inside, from which a channel may have run over."""
+DARKEST, DULL = 0.012, 0.35
+"""Grey light between which one channel may be full and the others next to dark: in blue light; by a guess."""
+DARK_FRAME = 0.06
+"""Grey light that a frame without a disc must have in a tenth of it for the same."""
+GLARE_CELLS = 30
+"""Cells of the small copy, each wholly at full scale, that are no lettering."""
 DIRECTIONS = 240
 """Directions in which the limb's coverage is judged."""
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A limb that was fitted, with what speaks for it."""
-
-    fit: Fit
-    evidence: Evidence
-
-
-def measure(values: NDArray[Any], *, transfer: Transfer, full_scale: float) -> Disc:
+def measure(
+    values: NDArray[Any],
+    *,
+    transfer: Transfer,
+    full_scale: float,
+    expected: Expected | None = None,
+    brightest: Brightest | None = None,
+) -> Disc:
     """Measure the sun's disc in a grey frame.
 
     Parameters
@@ -83,54 +100,57 @@ def measure(values: NDArray[Any], *, transfer: Transfer, full_scale: float) -> D
         How stored values stand to light.
     full_scale
         Stored value of a full pixel.
+    expected
+        What is known of the disc beforehand.
+    brightest
+        Gives the largest of each pixel's channels on a smaller copy, where the frame had channels: a coloured
+        filter lets one of them run over long before the grey does. It is asked only where that may be.
 
     Returns
     -------
     Disc
         Not found: brightness and saturation are those of the whole frame, and the flags say why.
     """
-    levels = Levels(values, transfer, full_scale)
-    blank = (flags.BLANK_PIXELS,) if values.dtype.kind == "f" and bool(np.isnan(values).any()) else ()
-    candidate = _searched(levels)
-    disc = _nothing(levels) if candidate is None else _disc(levels, candidate)
-    return replace(disc, flags=disc.flags + blank)
-
-
-def _searched(levels: Levels) -> Candidate | None:
-    grid = coarse(levels)
-    best: Candidate | None = None
-    for circles in (large_circles(grid), small_circles(levels, grid)):
-        for circle in circles:
-            candidate = _candidate(levels, circle)
-            if candidate is None:
-                continue
-            if candidate.evidence.coverage > 0.3:
-                return candidate
-            if best is None or candidate.evidence.coverage > best.evidence.coverage:
-                best = candidate
-        if best is not None:
-            return best
-    return None
+    plain = Levels(values, transfer, full_scale)
+    grid = coarse(plain)
+    levels = replace(plain, ceiling=ceiling_of(sampled_rows(plain, grid), full_scale))
+    choice = choose(levels, grid, partial(_candidate, levels), expected)
+    if choice.sun is None:
+        disc = _nothing(levels, grid, brightest)
+    else:
+        disc = _disc(levels, choice.sun, brightest)
+    doubts = {
+        flags.SECOND_DISC: choice.sun is not None and choice.others,
+        flags.UNEXPECTED_SIZE: choice.unexpected,
+        flags.BLANK_PIXELS: values.dtype.kind == "f" and bool(np.isnan(values).any()),
+    }
+    return replace(disc, flags=(*disc.flags, *(name for name, true in doubts.items() if true)))
 
 
 def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
-    """Fit the limb near a circle; None unless it is the sun's."""
+    """Fit the limb near a circle; None where there is none."""
     outline = agree(levels, circle) if _plausible(levels, circle.radius_px) else None
     if outline is None or not _plausible(levels, outline.limb.mean_px):
         return None
-    if max(outline.sigma_px, 5 * outline.scatter_px) > WIDEST * outline.limb.mean_px + 5.0:
+    if outline.sigma_px > WIDEST * outline.limb.mean_px + 5.0:
+        return None
+    if outline.scatter_px > RAGGED * outline.limb.mean_px + 3.0:
+        return None
+    if outline.agrees.sum() < FEWEST_RAYS:
+        # A sliver so thin that hardly a ray lies in the frame from end to end.
         return None
     try:
         # What is no limb may send the fit anywhere; that is an answer, not an accident.
         with np.errstate(all="ignore"):
             fit = _fitted(levels, outline)
+            if fit is None:
+                return None
             clean, share, in_frame = _all_round(levels, fit, outline)
     except np.linalg.LinAlgError:
         return None
     if clean.size < FEWEST_RAYS or not np.isfinite(fit.covariance).all():
         return None
-    evidence = gather(levels, fit, clean, in_frame, share * in_frame)
-    return Candidate(fit, evidence) if is_sun(evidence) else None
+    return Candidate(fit, gather(levels, fit, clean, in_frame, share * in_frame))
 
 
 def _plausible(levels: Levels, radius_px: float) -> bool:
@@ -138,8 +158,8 @@ def _plausible(levels: Levels, radius_px: float) -> bool:
     return bool(max(SMALLEST_PX, SMALLEST_SHARE * longer) < radius_px < LARGEST_SHARE * longer)
 
 
-def _fitted(levels: Levels, outline: Outline) -> Fit:
-    """Fit on the agreeing directions, as many as there are independent pixels for."""
+def _fitted(levels: Levels, outline: Outline) -> Fit | None:
+    """Fit on the agreeing directions, as many as there are independent pixels for; None where few tell enough."""
     limb = outline.limb
     stretch = hypot(*limb.oval)
     share = outline.agrees.sum() / SECTORS
@@ -160,6 +180,8 @@ def _fitted(levels: Levels, outline: Outline) -> Fit:
         iterations=10,
         enough_px=0.15,
     )
+    if rough.structure > HOPELESS * MOST_STRUCTURE:
+        return None
     noisy = rough.noise > NOISY * median(rough.brightness)
     angle = _shown(outline, every, MANY if noisy or share < SHORT else ENOUGH)
     return fit_limb(
@@ -235,20 +257,33 @@ def limb_in_frame(levels: Levels, limb: Limb) -> float:
     return float((inside[1:-1] * length).sum() / length.sum())
 
 
-def _disc(levels: Levels, candidate: Candidate) -> Disc:
+def _saturated(levels: Levels, grey: Light, limb: Limb | None, brightest: Brightest | None) -> float:
+    """Return the share of a disc, or of the frame, that is full in any channel."""
+    if brightest is None:
+        return grey.saturated
+    values = brightest()
+    channels = with_ceiling(values, levels)
+    shrunk = limb.shrunk(round(levels.shape[1] / values.shape[1])) if limb is not None else None
+    light = of_disc(channels, shrunk) if shrunk is not None else of_frame(channels)
+    return max(grey.saturated, light.saturated)
+
+
+def _disc(levels: Levels, candidate: Candidate, brightest: Brightest | None) -> Disc:
     fit, e = candidate.fit, candidate.evidence
     limb = fit.state.limb
     x, y = limb.middle()
     light = of_disc(levels, limb)
+    may_run_over = light.median > BRIGHT or DARKEST < light.median < DULL or e.evenness > FLAT
+    saturated = _saturated(levels, light, limb, brightest if may_run_over else None)
     width = edge_width(levels, fit, e.coverage)
     long_px, short_px = limb.half_axes_px
     doubts = {
         flags.CLIPPED: e.in_frame < 0.995,
         flags.COVERED: e.coverage < e.in_frame - 0.05,
-        flags.OVEREXPOSED: light.saturated > 0.5,
+        flags.OVEREXPOSED: saturated > 0.5,
         flags.FLATTENED: (long_px - short_px) / long_px > 0.005,
-        flags.FAINT: light.median < 0.01,
-        flags.SOFT: width.mean_px > SOFT_SHARE * long_px,
+        flags.FAINT: max(light.median, e.step) < 0.01,
+        flags.SOFT: width.mean_px > max(SOFT_SHARE * long_px, SOFT_PX),
         flags.SHORT_ARC: e.coverage < 0.25,
     }
     return Disc(
@@ -263,7 +298,7 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
         edge_width_cos2_px=width.cos2_px,
         edge_width_sin2_px=width.sin2_px,
         brightness=light.median,
-        saturated_fraction=light.saturated,
+        saturated_fraction=saturated,
         flags=tuple(name for name, true in doubts.items() if true),
     )
 
@@ -271,26 +306,44 @@ def _disc(levels: Levels, candidate: Candidate) -> Disc:
 def centre_sigma(fit: Fit, evidence: Evidence) -> float:
     """One-sigma uncertainty of the centre, px.
 
-    Between that of one coordinate and that of the distance from the truth (a factor 1.41 apart), as found on
-    rendered frames of all kinds.
+    That of one coordinate: the distance from the truth is 1.41 times as much.
     """
     variance = np.diag(fit.covariance)
     egg = variance[5] + variance[6] if hypot(*fit.state.limb.oval) > OVAL_PX else 0.0
+    coordinate = (variance[0] + variance[1] + egg) / 2
+    if evidence.coverage > WHOLE:
+        coordinate = max(coordinate, _waves(fit))
     # Neighbouring rays share pixels on an arc, and its errors are the smooth ones.
-    doubt = ARC_DOUBT if evidence.coverage < SHORT else 1.0
+    doubt = 1.0 + ARC_DOUBT * max(0.0, 1.0 - evidence.coverage / SHORT)
     # What noise does not explain, cloud before the edge, goes one way over long stretches.
-    clouded = evidence.uneven > UNEVEN
+    ringed = evidence.evenness > RINGED
+    clouded = evidence.uneven > UNEVEN and not ringed
     cloud_px = evidence.scatter * evidence.radius_px if clouded else 0.0
-    doubt *= CLOUD_DOUBT if clouded else 1.0
-    return doubt * sqrt(cloud_px**2 + (variance[0] + variance[1] + egg) / 2 * BETWEEN**2 + SIGMA_FLOOR_PX**2)
+    doubt *= CLOUD_DOUBT if clouded or ringed else 1.0
+    return doubt * sqrt(cloud_px**2 + coordinate + SIGMA_FLOOR_PX**2)
 
 
-def _nothing(levels: Levels) -> Disc:
+def _waves(fit: Fit) -> float:
+    """Variance of one coordinate of the centre, from the waves that the limb shows.
+
+    Seeing bends long stretches of the limb as one. Its longest wave is a shift of the centre and cannot be
+    seen; the next ones are about as high.
+    """
+    far = 4.0 * spread(fit.offset_px)
+    offset = np.clip(fit.offset_px, -far, far)
+    heights = [2.0 * abs(np.mean(offset * np.exp(1j * wave * fit.angle))) for wave in WAVES]
+    return float(np.mean(np.square(heights)) / 2)
+
+
+def _nothing(levels: Levels, grid: Grid, brightest: Brightest | None) -> Disc:
     light = of_frame(levels)
-    if light.saturated > 0.5:
+    saturated = _saturated(levels, light, None, brightest if light.high > DARK_FRAME else None)
+    if saturated > 0.5:
         why = flags.ALL_WHITE
+    elif int((grid.cells > levels.even(levels.saturation)).sum()) > GLARE_CELLS:
+        why = flags.GLARE
     elif light.median < 0.003:
         why = flags.NO_LIGHT
     else:
         why = flags.NO_LIMB
-    return Disc(found=False, brightness=light.median, saturated_fraction=light.saturated, flags=(why,))
+    return Disc(found=False, brightness=light.median, saturated_fraction=saturated, flags=(why,))

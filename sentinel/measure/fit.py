@@ -6,6 +6,7 @@ these numbers and count as one.
 """
 
 from dataclasses import dataclass, replace
+from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -27,8 +28,9 @@ from sentinel.measure.model import (
     distance_px,
     evaluate,
 )
+from sentinel.measure.moon import AROUND, before_the_moon
 from sentinel.measure.normal import Normal, normal_equations
-from sentinel.measure.order import median, quantiles, spread
+from sentinel.measure.order import median, quantile, quantiles, spread
 from sentinel.measure.rays import Rays, Samples
 
 Array = NDArray[np.float64]
@@ -45,6 +47,8 @@ FULL_DISC = 1.2
 """First guess of the light just inside a saturated limb, full scale 1."""
 CLOUDED = 0.12
 """Relative spread of brightness round the limb from which the law of darkening is held."""
+WAVY, WAVY_PX = 3.0, 0.4
+"""Spread of the rays' own edges over their noise, and in itself, from which the limb is wavy."""
 HELD = 1e12
 UNEVEN_SLOPE = 0.5
 """The same for every unit by which brightness varies between the rays."""
@@ -104,6 +108,16 @@ class Fit:
         return self.own[:, 0]
 
     @property
+    def structure(self) -> float:
+        """What the profile leaves unexplained that is no noise, over the disc's brightness."""
+        return self.noise * sqrt(max(self.together, 0.0)) / self.typical
+
+    @property
+    def typical(self) -> float:
+        """Brightness of the disc where most of it is seen."""
+        return max(quantile(self.brightness, 0.7), 1e-9)
+
+    @property
     def sky(self) -> Array:
         """(n,)."""
         return self.own[:, 1]
@@ -130,7 +144,10 @@ class _Cast:
 def _cast(levels: Levels, state: State, angle: Array, inner_share: float = INNER) -> _Cast:
     """Cast rays in the directions `angle`, (n, k), `k` of them taken together."""
     rays = band(levels, state, angle.ravel(), inner_share)
-    counts = (rays.inside & (rays.light < levels.saturation)).reshape(len(angle), -1)
+    counts = rays.inside & (rays.light < levels.saturation)
+    if angle.size >= AROUND:
+        counts &= before_the_moon(rays.light, distance_px(rays, state.limb), state.sigma_px)
+    counts = counts.reshape(len(angle), -1)
     return _Cast(rays, state, counts, counts.sum(1).astype(float))
 
 
@@ -221,6 +238,12 @@ def _trust(look: _Look) -> Array:
     return np.asarray(fits / (1.0 + (look.offset_px / (4 * scatter)) ** 4) / look.allowed**2)
 
 
+def _is_wavy(look: _Look) -> bool:
+    """Whether the rays' own edges stand off the limb by much more than their noise: seeing."""
+    off = spread(look.offset_px - median(look.offset_px))
+    return off > WAVY_PX and off > WAVY * median(look.offset_sigma_px)
+
+
 def _stepped(state: State, step: Array) -> State:
     return State(
         state.limb.moved(step[:SHAPE_TERMS]),
@@ -275,8 +298,9 @@ def fit_limb(
             cast = _cast(levels, state, angle)
         look = _look(cast, state, own, noise)
         noise, weight = look.noise, _trust(look)
-        # Cloud darkens as it likes; the sun's own darkening cannot be read off there.
-        prior[[FALL, RIM]] = HELD if look.uneven > CLOUDED else own_prior[[FALL, RIM]]
+        # Cloud darkens as it likes, and a wavy limb is no profile; the sun's own darkening cannot be read off there.
+        held = look.uneven > CLOUDED or _is_wavy(look)
+        prior[[FALL, RIM]] = HELD if held else own_prior[[FALL, RIM]]
         total, score = look.normal.summed(shape, weight / noise**2)
         total += np.diag(prior)
         step = _bounded(np.linalg.solve(total, score.sum(0) - prior * _departure(state, start)), state)

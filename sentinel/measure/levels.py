@@ -22,6 +22,33 @@ def _srgb_to_linear(value: NDArray[Any] | float) -> Array:
     return np.where(value <= 0.04045, value / 12.92, curve).astype(np.float32)
 
 
+_BELOW = 2.5 / 255
+"""How far below their ceiling pixels still stand at it: a JPEG rings."""
+_LOWEST = 0.85
+"""Share of full scale below which an 8-bit picture's top is a bright disc, no ceiling."""
+_PLATEAU, _SHARP = 40, 0.6
+"""Sampled pixels that make a plateau, and the share of those about it that stand at it."""
+
+
+def ceiling_of(sample: NDArray[Any], full_scale: float) -> float:
+    """Return the share of full scale at which a picture's light is cut off: where its top is a plateau.
+
+    A converter may clip below its last code, and the darkest of three channels long after the brightest.
+    """
+    if sample.size == 0 or float(sample.max()) < _LOWEST * full_scale and sample.dtype == np.uint8:
+        return 1.0
+    if sample.dtype != np.uint8:
+        top = float(np.nanmax(sample))
+        at_top = int(np.count_nonzero(sample >= top))
+        near = int(np.count_nonzero(sample >= 0.98 * top))
+        return min(1.0, top / full_scale) if top > 0 and at_top > max(_PLATEAU, 0.1 * near) else 1.0
+    count = np.bincount(sample.ravel(), minlength=256)
+    lowest = int(_LOWEST * 255)
+    top_code = lowest + int(np.argmax(count[lowest:]))
+    at, about = int(count[top_code - 1 : top_code + 2].sum()), int(count[top_code - 6 :].sum())
+    return (top_code + 1) / 255 if at > _PLATEAU and at > _SHARP * about and top_code < 253 else 1.0
+
+
 @lru_cache(maxsize=8)
 def _table(codes: int, transfer: Transfer, full_scale: float) -> Array:
     value = np.arange(codes) / full_scale
@@ -36,6 +63,8 @@ class Levels:
     """(ny, nx), unsigned integers or floats."""
     transfer: Transfer
     full_scale: float
+    ceiling: float = 1.0
+    """Share of full scale at which the picture's own light is cut off."""
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -50,12 +79,18 @@ class Levels:
 
     @property
     def full(self) -> float:
-        """Linear level from which a pixel counts as full."""
-        return self._level(_FULL)
+        """Linear level from which a pixel counts as full: a few codes below the ceiling, where that is lower."""
+        return self._level(_FULL, self.ceiling - _BELOW if self.ceiling < 1.0 else 1.0)
 
-    def _level(self, shares: dict[str, float]) -> float:
-        share = shares["u" if self.values.dtype.kind == "u" else "f"]
+    def _level(self, shares: dict[str, float], ceiling: float = 1.0) -> float:
+        share = min(shares["u" if self.values.dtype.kind == "u" else "f"], ceiling)
         return float(_srgb_to_linear(share)) if self.transfer == "srgb" else share
+
+    def even(self, level: float) -> float:
+        """Return the value, even to the eye, that stands for a linear level in a small copy of the frame."""
+        if self.transfer == "linear":
+            return float(level**0.5)
+        return float(level * 12.92 if level <= 0.0031308 else 1.055 * level ** (1 / 2.4) - 0.055)
 
     def linear(self, stored: NDArray[Any]) -> Array:
         """Return linear light, 0 to 1 of full scale, of stored values; what is not a number is dark."""

@@ -3,11 +3,15 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sentinel.measure.levels import Levels
+from sentinel.measure.levels import Levels, ceiling_of
 from sentinel.measure.limb import Limb
+from sentinel.measure.order import quantiles
 
 _ROWS = 64
+_SAMPLED = 300
+"""Rows and columns about, on which a frame's ceiling is looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,12 +22,21 @@ class Light:
     """Median linear level, 0 to 1 of full scale."""
     saturated: float
     """Fraction of pixels at full scale."""
+    high: float
+    """Level that a tenth of the pixels are above."""
 
 
 def _summary(levels: Levels, light: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> Light:
     if not light.size:
-        return Light(float("nan"), float("nan"))
-    return Light(float(np.median(light)), float(np.mean(light >= levels.full)))
+        return Light(float("nan"), float("nan"), float("nan"))
+    middle, high = quantiles(light, (0.5, 0.9))
+    return Light(middle, float(np.mean(light >= levels.full)), high)
+
+
+def with_ceiling(values: NDArray[np.uint8], like: Levels) -> Levels:
+    """Return other values of the same frame as levels, their ceiling found."""
+    step = max(1, max(values.shape) // _SAMPLED)
+    return Levels(values, like.transfer, like.full_scale, ceiling_of(values[::step, ::step], like.full_scale))
 
 
 def of_disc(levels: Levels, limb: Limb) -> Light:

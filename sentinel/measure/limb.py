@@ -50,6 +50,15 @@ class Limb:
         egg = self.egg[0] * np.cos(3 * angle) + self.egg[1] * np.sin(3 * angle)
         return np.asarray(long_px * short_px / root + egg)
 
+    def shrunk(self, step: int) -> "Limb":
+        """Return the limb in a copy of the frame whose pixels are `step` of its own wide."""
+        return Limb(
+            (self.x_px + 0.5) / step - 0.5,
+            (self.y_px + 0.5) / step - 0.5,
+            self.mean_px / step,
+            (self.oval[0] / step, self.oval[1] / step),
+        )
+
     def moved(self, step: Array) -> "Limb":
         """Return the limb with `step` (SHAPE_TERMS) added to its parameters."""
         x, y, mean, c2, s2, c3, s3 = (float(v) for v in step)

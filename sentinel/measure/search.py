@@ -5,8 +5,8 @@ are bright on their outside or straight, cannot; and a circle is taken by how ma
 how little it misses them all.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -29,6 +29,8 @@ JURY = 100
 FEW_PAIRS, PLAIN_SUPPORT = 300, 0.6
 """Where one of the first pairs' circles is agreed on by such a share of the jury, no others are asked."""
 PAIRS = 4000
+LOUD = 0.4
+"""Steepness over that of the steepest edge from which an edge is asked first."""
 OUTERMOST = 600
 """Edges that are asked whether others lie outside them."""
 SMALLEST_CELLS = 5.0
@@ -45,6 +47,14 @@ class Circle:
     tolerance_px: float
     """How far the true limb may be from it."""
     votes: float = 0.0
+
+    def in_cells(self, grid: "Grid") -> tuple[float, float, float]:
+        """Return x, y and radius in a grid's cells."""
+        return (
+            (self.x_px - grid.x0_px) / grid.step_px,
+            (self.y_px - grid.y0_px) / grid.step_px,
+            self.radius_px / grid.step_px,
+        )
 
     def is_about(self, other: "Circle") -> bool:
         """Whether the two are the same within their tolerance."""
@@ -78,6 +88,18 @@ class _Edges:
     def where(self, keep: NDArray[Any]) -> "_Edges":
         """Return some of them, by index or truth; their share is still that of the whole."""
         return _Edges(self.x[keep], self.y[keep], self.to_x[keep], self.to_y[keep], self.share)
+
+    def thinned(self) -> "_Edges":
+        """Return no more of them than can be asked."""
+        share = MAX_EDGES / max(self.x.size, 1)
+        if share >= 1.0:
+            return self
+        keep = np.sort(np.random.default_rng(1).permutation(self.x.size)[:MAX_EDGES])
+        return replace(self.where(keep), share=share)
+
+    def without(self, circle: Coarse, tolerance: np.float32) -> "_Edges":
+        """Return those that do not lie on a circle."""
+        return self.where(~_agreeing(self, circle, tolerance))
 
     def outermost(self) -> "_Edges":
         """Return those with nothing beyond them on their dark side: the limb's, not the cloud's before it."""
@@ -120,7 +142,8 @@ def _smooth(cells: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray((rows[:, :-2] + 2 * rows[:, 1:-1] + rows[:, 2:]) / 16)
 
 
-def _find_edges(cells: NDArray[np.float32]) -> _Edges:
+def _find_edges(cells: NDArray[np.float32]) -> tuple[_Edges, _Edges]:
+    """Return the steep edges, and all: a limb is steeper than the glow round it, which may have many more."""
     smooth = _smooth(cells)
     gx, gy = np.zeros_like(smooth), np.zeros_like(smooth)
     gx[:, 1:-1] = (smooth[:, 2:] - smooth[:, :-2]) / 2
@@ -137,19 +160,16 @@ def _find_edges(cells: NDArray[np.float32]) -> _Edges:
     beside_x, beside_y = lying.astype(np.intp), (~lying).astype(np.intp)
     before, after = size[y - beside_y, x - beside_x], size[y + beside_y, x + beside_x]
     keep = np.nonzero((s >= before) & (s > after))[0]
-    share = min(1.0, MAX_EDGES / max(keep.size, 1))
-    if share < 1.0:
-        keep = np.sort(np.random.default_rng(1).permutation(keep.size)[:MAX_EDGES])
     sx, sy, s, before, after = (v[keep] for v in (sx, sy, s, before, after))
     x, y, lying = x[keep], y[keep], lying[keep]
     shift = np.clip((after - before) / (2 * np.maximum(2 * s - before - after, 1e-9)), -0.5, 0.5)
-    return _Edges(
+    every = _Edges(
         np.asarray(x + np.where(lying, shift, 0), np.float32),
         np.asarray(y + np.where(lying, 0, shift), np.float32),
         sx / s,
         sy / s,
-        share,
     )
+    return every.where(s > LOUD * float(s.max(initial=0.0))).thinned(), every.thinned()
 
 
 def _pair_circles(edges: _Edges, pairs: int, largest: float) -> Coarse:
@@ -218,30 +238,38 @@ def _refined(edges: _Edges, circle: Coarse) -> tuple[Coarse, float]:
     return circle, votes
 
 
-def _circles_in(grid: Grid, count: int) -> Iterator[Circle]:
-    """Yield up to `count` circles: at once what is beyond doubt, then the best supported first."""
-    edges = _find_edges(grid.cells)
+def _circles_in(grid: Grid, count: int, explained: Sequence[Circle] = ()) -> Iterator[Circle]:
+    """Yield up to `count` circles: at once what is beyond doubt, then the best supported first.
+
+    Edges that lie on one of the circles `explained` are not asked.
+    """
+    loud, edges = _find_edges(grid.cells)
+    for known in explained:
+        cells = np.array(known.in_cells(grid), np.float32)
+        loud, edges = (some.without(cells, np.float32(2.0)) for some in (loud, edges))
     seen: list[Circle] = []
     found: list[Circle] = []
-    for circle, agreed in _supported(edges, 2 * count, 3.0 * max(grid.cells.shape)):
+    for circle, agreed, asked in _supported(loud, edges, 2 * count, 3.0 * max(grid.cells.shape)):
         x, y, radius = (float(v) for v in circle)
         one = Circle(x, y, radius, 1.0 + 0.04 * radius, _sharply(edges, circle))
         if any(one.is_about(other) for other in seen):
             continue
         seen.append(one)
-        if agreed > PLAIN_SUPPORT * edges.x.size:
+        if agreed > PLAIN_SUPPORT * asked:
             yield one
         else:
             found.append(one)
     yield from sorted(found, key=lambda one: -one.votes)[:count]
 
 
-def _supported(edges: _Edges, count: int, largest: float) -> Iterator[tuple[Coarse, float]]:
-    """Yield circles, each with the number of edges that agree: of all edges, then of the outermost ones."""
-    for outer in (False, True):
-        left = some = edges.outermost() if outer else edges
-        if some.x.size < FEWEST:
-            return
+def _supported(
+    loud: _Edges, edges: _Edges, count: int, largest: float
+) -> Iterator[tuple[Coarse, float, int]]:
+    """Yield circles, each with how many of how many edges agree: of the steep ones, of all, of the outermost."""
+    for turn in range(3):
+        left = some = (loud, edges)[turn] if turn < 2 else edges.outermost()
+        if some.x.size < FEWEST or (turn == 1 and loud.x.size == edges.x.size):
+            continue
         candidates, few = _seen_by_jury(some, largest)
         candidates = candidates[np.argsort(-_votes(some, few, candidates))[: 20 * count]]
         for _ in range(count):
@@ -249,9 +277,9 @@ def _supported(edges: _Edges, count: int, largest: float) -> Iterator[tuple[Coar
             if support.max(initial=0) < FEWEST:
                 break
             circle, agreed = _refined(some, candidates[np.argmax(_votes(some, support, candidates))])
-            yield circle, agreed
+            yield circle, agreed, some.x.size
             # What has spoken for one circle is not asked about the next.
-            left = left.where(~_agreeing(left, circle, np.float32(1.0 + 0.08 * circle[2])))
+            left = left.without(circle, np.float32(1.0 + 0.08 * circle[2]))
 
 
 def _sharply(edges: _Edges, circle: Coarse) -> float:
@@ -303,9 +331,16 @@ def coarse(levels: Levels) -> Grid:
     return small_copy(levels, (0, nx, 0, ny), GRID_CELLS)
 
 
-def large_circles(grid: Grid, count: int = 4) -> Iterator[Circle]:
-    """Circles seen in the small copy of the whole frame."""
-    return (_in_frame(c, grid) for c in _circles_in(grid, count) if c.radius_px >= SMALLEST_CELLS)
+def sampled_rows(levels: Levels, grid: Grid) -> NDArray[Any]:
+    """Return some pixels of the rows that the small copy was made from."""
+    sparse = max(1, min(4, grid.step_px))
+    return levels.values[grid.step_px // 2 :: grid.step_px, ::sparse]
+
+
+def large_circles(grid: Grid, count: int = 4, explained: Sequence[Circle] = ()) -> Iterator[Circle]:
+    """Circles seen in the small copy of the whole frame, but for those `explained`."""
+    found = _circles_in(grid, count, explained)
+    return (_in_frame(c, grid) for c in found if c.radius_px >= SMALLEST_CELLS)
 
 
 def small_circles(levels: Levels, grid: Grid, count: int = 6) -> Iterator[Circle]:

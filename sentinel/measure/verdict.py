@@ -15,7 +15,8 @@ from sentinel.measure.rays import Rays, cast, directions
 Array = NDArray[np.float64]
 
 
-LEAST_COVERAGE = 0.06
+LEAST_COVERAGE, LEAST_WHOLE = 0.06, 0.04
+"""Share of the limb without which nothing is believed, and where all that lies in the frame is seen."""
 SOFTEST = 0.13
 """Blur over radius. A disc of 30 px at a blur of 3 px has 0.1; a lamp's own halo 0.16 and more."""
 MOST_STRUCTURE = 0.05
@@ -28,15 +29,19 @@ STRONGEST_FALL = -0.35
 """Darkening beyond the law's: the sun has -0.12 in blue light."""
 WEAKEST_FALL = 0.24
 """Lack of darkening against the law's: a linear law of 0.4 has 0.2, an even disc 0.34."""
+EVEN_FALL = 0.5
+"""More than an even disc has, however noisy."""
 FAINTEST = 0.003
 """Linear light."""
 MOST_OVAL_IN_PART = 0.04
 """Half the difference of the half-axes, in radii, that part of a limb may tell: the sun's at 2 degrees of
 altitude. More, off a limb that fades into glow, is the glow's shape."""
+LEVEL = 0.07
+"""Difference between light by the limb and deeper inside below which a disc is even: a linear law of 0.2."""
 BROKEN = 0.25
 """Unevenness of a disc behind broken cloud."""
 INSIDE, DEEP = np.array([0.95, 0.92, 0.89, 0.86]), np.array([0.7, 0.65, 0.6, 0.55])
-OUTSIDE = np.array([1.03, 1.05, 1.07])
+CLOSE, OUTSIDE = np.array([0.97, 0.95, 0.93]), np.array([1.03, 1.05, 1.07])
 """Places, in radii, where light is looked at."""
 SPILLS, SPILT, DARK_SKY = 120, 0.5, 0.02
 """Directions in which light outside is looked for, and how much it must be: a share of that inside, and more
@@ -45,6 +50,17 @@ MOST_SPILL = 0.3
 """A caption across the limb may have a quarter; a cloud that the sky goes on behind has more than half."""
 SHARPEST_PX = 0.4
 """What was drawn, not photographed, has no blur at all."""
+STRONG_SHARE, STRONG_COVERAGE = 0.7, 0.25
+"""Shares of the limb in the frame, and of the whole, from which the edge alone tells that there is a disc."""
+STRONG_SOFTNESS, STRONG_BLUR_PX = 0.02, 1.2
+"""Blur of an edge that tells so much: in radii, and beside that what pixels and a small lens make."""
+FAINTEST_RISE = 0.1
+"""Light lost across the limb, of that inside, without which there is no edge."""
+FARTHER = np.array([1.15, 1.25, 1.4])
+LINED = 0.6
+"""Distances, in radii, at which light beyond a drawn line is looked for; share of it from which it was drawn."""
+EVEN_RISE = 0.5
+"""How much of the typical loss the weakest direction of a believed share must have."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,25 +95,84 @@ class Evidence:
     """Fraction of the light by the limb that is at full scale."""
     spill: float
     """Share of the directions, clean or not, in which the light goes on outside the limb."""
+    rise: float
+    """Light lost across the limb over that inside, as measured: typical of all directions in the frame."""
+    least_rise: float
+    """The same, of the weakest direction in the best `STRONG_SHARE` of them."""
+
+    lined: float
+    """Share of the light lost across the limb that comes back farther out: all of it beyond a line."""
+
+    @property
+    def long_px(self) -> float:
+        """Long half-axis."""
+        return self.radius_px * (1.0 + self.oval)
+
+    @property
+    def full(self) -> bool:
+        """Whether the light by the limb is at full scale."""
+        return self.saturated > 0.5
+
+    @property
+    def shown(self) -> float:
+        """Share of the limb in the frame that is seen as a clean edge."""
+        return self.coverage / self.in_frame
+
+    @property
+    def strong(self) -> bool:
+        """Whether the limb itself tells that there is a disc, whatever the light inside and beyond it does.
+
+        Long, smooth and of one width it is anyhow; here as much light is lost across it everywhere.
+        """
+        long = self.shown > STRONG_SHARE and self.coverage > STRONG_COVERAGE
+        sharp = self.softness < STRONG_SOFTNESS + STRONG_BLUR_PX / self.radius_px
+        return long and sharp and self.rise > FAINTEST_RISE and self.least_rise > EVEN_RISE * self.rise
+
+    @property
+    def even(self) -> bool:
+        """Whether the disc is as bright by its limb as inside: few suns are, reflections and lamps out of focus."""
+        if self.full:
+            return False
+        if self.strong:
+            # A fall beyond an even disc's is seeing, taken for it.
+            return abs(self.evenness - 1.0) < LEVEL or WEAKEST_FALL < self.fall < EVEN_FALL
+        # Under broken cloud light by the limb may equal that inside by chance.
+        level = abs(self.evenness - 1.0) < 0.03 and not self.uneven > BROKEN
+        return level or self.fall > WEAKEST_FALL
+
+    @property
+    def dim(self) -> bool:
+        """Whether less light comes from it than from a sun well exposed in a dark sky."""
+        return self.step < 0.3 or self.sky > 0.05 * self.step
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A limb that was fitted, with what speaks for it."""
+
+    fit: Fit
+    evidence: Evidence
 
 
 def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: float) -> Evidence:
     """Collect the evidence: `fit` on the rays that agreed, and the directions that show a clean edge."""
-    limb, typical = fit.state.limb, max(quantile(fit.brightness, 0.7), 1e-9)
+    limb = fit.state.limb
     near = _lit(levels, limb, clean, INSIDE)
     evenness, uneven = _evenness(near, _lit(levels, limb, clean, DEEP))
     saturated = _share(near, levels.saturation)
     outside = _lit(levels, limb, directions(SPILLS), OUTSIDE)
     inside = median(near.light[near.inside])
+    close = _lit(levels, limb, directions(SPILLS), CLOSE)
+    rise, least_rise = _rise(close, outside)
     return Evidence(
         coverage=coverage,
         in_frame=in_frame,
         radius_px=limb.mean_px,
         softness=fit.state.sigma_px / limb.mean_px,
         sigma_px=fit.state.sigma_px,
-        step=typical,
+        step=fit.typical,
         sky=median(fit.sky),
-        structure=fit.noise * sqrt(max(fit.together, 0.0)) / typical,
+        structure=fit.structure,
         evenness=evenness,
         uneven=uneven,
         scatter=_scatter(fit) / limb.mean_px,
@@ -107,7 +182,33 @@ def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: fl
         spill=float((outside.light[outside.inside] > max(SPILT * inside, DARK_SKY)).mean())
         if outside.inside.any()
         else 0.0,
+        rise=rise,
+        least_rise=least_rise,
+        lined=_lined(close, outside, _lit(levels, limb, directions(SPILLS), FARTHER)),
     )
+
+
+def _lined(inside: Rays, outside: Rays, farther: Rays) -> float:
+    """Return how much of the light lost across the limb comes back farther out, in the typical direction."""
+    lit = [rays.light.max(1) if rays is farther else rays.light.mean(1) for rays in (inside, outside, farther)]
+    there = inside.inside.all(1) & farther.inside.all(1)
+    if there.sum() < 5:
+        return 0.0
+    here, line, back = (light[there] for light in lit)
+    lost = here - line
+    edge = lost > max(0.5 * quantile(lost, 0.8), 1e-3)
+    return median((back - line)[edge] / lost[edge]) if edge.any() else 0.0
+
+
+def _rise(inside: Rays, outside: Rays) -> tuple[float, float]:
+    """Return how much of the light is lost across the limb: typically, and in the weakest of most directions."""
+    both = inside.inside.all(1) & outside.inside.all(1)
+    if both.sum() < 5:
+        return 0.0, 0.0
+    light = inside.light.mean(1)[both]
+    lost = 1.0 - outside.light.mean(1)[both] / np.maximum(light, 1e-6)
+    least, typical = quantiles(lost, (1.0 - STRONG_SHARE, 0.5))
+    return typical, least
 
 
 def _scatter(fit: Fit) -> float:
@@ -144,28 +245,43 @@ def is_sun(evidence: Evidence) -> bool:
     reflection no darkening, a letter no blur.
     """
     e = evidence
-    edge = e.coverage > LEAST_COVERAGE and e.softness < SOFTEST and e.structure < MOST_STRUCTURE
+    return _is_disc(e) and not (_lamp(e) if e.strong else _impostor(e))
+
+
+def is_expected_sun(evidence: Evidence) -> bool:
+    """Weigh the evidence for a disc of the size that the sun's is known to have: what hides it is forgiven."""
+    return _is_disc(evidence)
+
+
+def _is_disc(e: Evidence) -> bool:
+    """Whether there is the limb of a disc, photographed and not drawn."""
     part = e.coverage < 0.9 * e.in_frame
+    long = e.coverage > (LEAST_COVERAGE if part else LEAST_WHOLE)
+    edge = long and e.softness < SOFTEST and e.structure < MOST_STRUCTURE
     outline = e.scatter < ROUGHEST and e.oval < (MOST_OVAL_IN_PART if part else MOST_OVAL)
     light = e.step > FAINTEST and e.step > 0.1 * e.sky
-    return edge and outline and light and not _impostor(e)
+    return edge and outline and light and not _drawn(e)
+
+
+def _drawn(e: Evidence) -> bool:
+    """Tell a letter or a line from what was photographed."""
+    letter = e.sigma_px < SHARPEST_PX and e.shown < 0.9
+    # A full-white ring round a dark middle; the eclipsed sun's lit limb is about half of it.
+    stroke = e.evenness > 1.3 and e.full and not 0.4 < e.shown < 0.62
+    return letter or stroke or e.lined > LINED
+
+
+def _lamp(e: Evidence) -> bool:
+    return e.full and e.softness > 0.05 + 1.2 / e.radius_px
 
 
 def _impostor(e: Evidence) -> bool:
-    """Tell what shares most of the sun's marks and lacks one."""
-    shown = e.coverage / e.in_frame
-    full = e.saturated > 0.5
-    # Under broken cloud light by the limb may equal that inside by chance.
-    level = abs(e.evenness - 1.0) < 0.03 and not e.uneven > BROKEN
-    even = (level or e.fall > WEAKEST_FALL) and not full
-    reflection = even and (e.step < 0.3 or e.sky > 0.05 * e.step)
-    lamp = full and (e.sky > 0.3 or e.softness > 0.05 + 1.2 / e.radius_px)
+    """Tell what shares most of the sun's marks and lacks one, where the edge alone does not tell enough."""
+    reflection = e.even and e.dim
+    lamp = _lamp(e) or (e.full and e.sky > 0.3)
     # Behind a solar filter the sky is dark; light beside the disc lies on the lens.
     veil = (e.sky > 0.08 and e.sky > 0.3 * e.step) or e.spill > MOST_SPILL
-    letter = e.sigma_px < SHARPEST_PX and shown < 0.9
-    # A full-white ring round a dark middle; the eclipsed sun's lit limb is about half of it.
-    stroke = e.evenness > 1.3 and full and not 0.4 < shown < 0.62
-    part = shown < 0.5 or e.coverage < 0.25
+    part = e.shown < 0.5 or e.coverage < 0.25
     glow = e.softness > 0.025 and part
     ragged = e.scatter > 0.003 and part
-    return reflection or lamp or veil or letter or stroke or glow or ragged or e.fall < STRONGEST_FALL
+    return reflection or lamp or veil or glow or ragged or e.fall < STRONGEST_FALL

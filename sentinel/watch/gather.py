@@ -23,6 +23,7 @@ from sentinel.intake.exposure_time import TIME_FROM_FILE, exposure_time
 from sentinel.intake.known import Known
 from sentinel.intake.live import Finished, FolderState, LiveFolder, Look
 from sentinel.intake.pool import UNMEASURED, Job, MeasuringPool
+from sentinel.intake.prior import Sightings
 from sentinel.intake.watching import FolderEvents
 from sentinel.records import Disc, MeasuredFrame
 from sentinel.settings import Settings
@@ -149,6 +150,7 @@ class Gatherer:
             patience_s=settings.intake.patience_s,
         )
         self._events = FolderEvents(folder, self.wake)
+        self._sightings = Sightings(settings.camera.scale_arcsec_px)
         self._catching_up = True
         self._frame_bytes: float | None = None
         self._look_s = 0.0
@@ -224,7 +226,14 @@ class Gatherer:
     def _measure(self, file: Finished, pool: MeasuringPool) -> None:
         arrived_utc = self._clock.now_utc()
         offset_s = self.offset.current_s
-        job = Job(file.path, file.frame, self._settings.camera.transfer, offset_s)
+        job = Job(
+            file.path,
+            file.frame,
+            self._settings.camera.transfer,
+            offset_s,
+            within=Path(self._settings.frames.folder),
+            prior=self._sightings.prior,
+        )
         if self._attempts.begin(file):
             (frame,) = pool.measure([job])
             self._attempts.end()
@@ -235,6 +244,7 @@ class Gatherer:
             # Unmounted, moved or changed while it was measured: not the file's fault, and not its end.
             self._live.forget(file)
             return
+        self._sightings.learn(frame)
         self._frame_bytes = file.size_bytes + 0.8 * ((self._frame_bytes or file.size_bytes) - file.size_bytes)
         told = TIME_FROM_FILE not in frame.flags
         if told and not self._catching_up and frame.error is None:

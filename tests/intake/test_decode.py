@@ -257,6 +257,29 @@ def test_a_hole_in_a_jpeg_is_an_error_or_a_doubt(
     assert HOLE not in read_picture(save(tmp_path / "b.jpg", buffer.getvalue())).flags
 
 
+@pytest.mark.parametrize("options", [{"optimize": True}, {"progressive": True}])
+@pytest.mark.parametrize("colours", [1, 3])
+def test_black_sky_is_no_hole(tmp_path: Path, options: dict[str, object], colours: int) -> None:
+    sky = np.zeros((1600, 2400), np.uint8)
+    sky[600:900, 1000:1400] = RNG.integers(90, 200, (300, 400))
+    buffer = io.BytesIO()
+    picture = sky if colours == 1 else np.repeat(sky[..., None], 3, axis=2)
+    Image.fromarray(picture).save(buffer, "JPEG", quality=90, **options)
+    assert bytes(1024) in buffer.getvalue()
+    assert HOLE not in read_picture(save(tmp_path / "a.jpg", buffer.getvalue())).flags
+
+
+@pytest.mark.parametrize("levels", [2, 8, 64])
+def test_a_palette_png_is_its_colours(tmp_path: Path, levels: int) -> None:
+    steps = np.linspace(0, 255, levels).astype(np.uint8)
+    values = steps[RNG.integers(0, levels, (40, 60))]
+    colour = np.stack([values, values // 2, values // 4], axis=2)
+    path = tmp_path / "a.png"
+    Image.fromarray(colour).quantize(levels).save(path)
+    grey = colour @ np.array([0.299, 0.587, 0.114])
+    assert np.abs(read_picture(path).values - grey).max() < 2.5
+
+
 @pytest.mark.parametrize(
     "content", [b"", b"\xff", b"hello", bytes(5000), b"GIF89a" + bytes(100), b"\xff\xd8\xff"]
 )
