@@ -71,7 +71,8 @@ def test_in_each_step_the_disc_goes_from_where_it_is_put_to_where_it_is_told_and
         begin = place(step.from_right_widths, step.from_up_widths)
         pose = pose_seeing(
             in_mount_frame(direction, axis, 0.0, south=False),
-            *begin.tolist(),
+            float(begin[0]),
+            float(begin[1]),
             session.optics,
             roll_deg=session.roll_deg,
         )
