@@ -1,6 +1,6 @@
 """For how long a disc put in the middle stays: now, and from the worst of the coming hours."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
@@ -8,7 +8,7 @@ import numpy as np
 from sentinel.align.bolts import Bolt
 from sentinel.align.fitted import Fit
 from sentinel.forecast.coming import HORIZON_H, coming
-from sentinel.forecast.staying import stays_s
+from sentinel.forecast.staying import Mounting, stays_s
 from sentinel.settings import Settings
 from sentinel.sky import above_line_deg
 from sentinel.sky.arrays import Array
@@ -18,6 +18,10 @@ HOUR_S = 3600.0
 USUAL_SLEEP_H = 8.0
 """Where no sleep is configured."""
 _AROUND = np.arange(8) * np.pi / 4
+_DOUBTS = np.concatenate(
+    [np.zeros((3, 1)), [np.cos(_AROUND), np.sin(_AROUND), 0 * _AROUND], [[0, 0], [0, 0], [1, -1]]], axis=1
+)
+"""In units of the doubt, (3, k): the likeliest azimuth, altitude and rate; axes around; rates beside."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +34,7 @@ class Holding:
     """Put there at the worst full hour of the coming day with the sun up, or now if that is the worst."""
     worst_utc: datetime
     least_s: float
-    """The same for the worst axis within two sigma."""
+    """The same for the worst axis and rate within two sigma."""
 
 
 def wanted_s(settings: Settings) -> float:
@@ -53,17 +57,19 @@ def holding(fit: Fit, bolts: tuple[Bolt, Bolt]) -> tuple[Holding, Holding]:
         starts = np.array([now_s])
     as_it_is = np.array([[bolt.error_deg] for bolt in bolts])
     turned = np.array([[0.0 if bolt.is_off else bolt.error_deg] for bolt in bolts])
-    ring = np.array([[2 * bolt.sigma_deg] for bolt in bolts]) * np.stack([np.cos(_AROUND), np.sin(_AROUND)])
-    errors = np.concatenate([as_it_is, as_it_is + ring, turned, turned + ring], axis=1)
-    stays = np.array([_stays_s(fit, errors, start) for start in starts.tolist()])
-    count = 1 + len(_AROUND)
-    one, other = (_worst(starts, part, now_s) for part in (stays[:, :count], stays[:, count:]))
+    doubt = np.array([[2 * bolt.sigma_deg] for bolt in bolts]) * _DOUBTS[:2]
+    errors = np.concatenate([as_it_is + doubt, turned + doubt], axis=1)
+    rates = 15.0 * (
+        (fit.forecast.rate_ratio or 0.0) + 2 * (fit.forecast.rate_ratio_sigma or 0.0) * _DOUBTS[2]
+    )
+    stays = np.array([_stays_s(fit, errors, np.tile(rates, 2), start) for start in starts.tolist()])
+    one, other = (_worst(starts, part, now_s) for part in np.split(stays, 2, axis=1))
     return one, other
 
 
-def _stays_s(fit: Fit, errors: Array, start_s: float) -> Array:
-    """Return how long it stays, (k,) seconds, from one start on axes off by (2, k)."""
-    mounting = replace(fit.mounting, azimuth_error_deg=errors[0], altitude_error_deg=errors[1])
+def _stays_s(fit: Fit, errors: Array, rates: Array, start_s: float) -> Array:
+    """Return how long it stays, (k,) seconds, from one start on axes off by (2, k) at rates (k,)."""
+    mounting = Mounting(errors[0], errors[1], rates, fit.mounting.roll_deg)
     ahead = coming(fit.settings, fit.sun, start_s)
     stays = stays_s(fit.settings, fit.sun, fit.frame, mounting, ahead, optics=fit.optics)
     return np.minimum(stays, HORIZON_H * HOUR_S)

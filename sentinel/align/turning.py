@@ -57,7 +57,7 @@ def _turn(bolt: Bolt, settings: Settings) -> str:
         what = f"the axis {what}"
     if bolt.steps and bolt.shows:
         return f"{what}. {_in_steps(bolt.steps)}"
-    moves = f"{_sides(bolt.right_widths, bolt.up_widths)} in the picture"
+    moves = f"{_sides(bolt.right_widths, bolt.up_widths)} in the picture (in sun-widths)"
     by_scale = "go by the bolt's scale or thread"
     if not bolt.shows:
         elsewhere = "or do it when the sun stands elsewhere"
@@ -69,24 +69,21 @@ def _turn(bolt: Bolt, settings: Settings) -> str:
 
 def _in_steps(steps: Sequence[Step]) -> str:
     """Say how to take a turn through a frame that has no room for it from where the disc is now."""
-    begins = [_place(step.from_right_widths, step.from_up_widths) for step in steps]
-    ends = [_place(step.to_right_widths, step.to_up_widths) for step in steps]
+    begins = [_sides(step.from_right_widths, step.from_up_widths) for step in steps]
+    ends = [_sides(step.to_right_widths, step.to_up_widths) for step in steps]
     if len(steps) == 1:
-        first = f"First put the disc {begins[0]}; the turn takes it to {ends[0]}: stop when it is there"
-        return f"{first}; {_OTHER_WAY}."
+        first = f"First put the disc {begins[0]} of the middle; the turn takes it to {ends[0]} of it"
+        return f"{first} (in sun-widths): stop when it is there; {_OTHER_WAY}."
     head = (
         f"That takes the disc farther than the frame: go in {len(steps)} steps of "
         f"{steps[0].turn_deg:.2f} deg, and before each put the disc back with the mount's own axes, not with "
         "a bolt"
     )
     if len(set(begins)) == len(set(ends)) == 1:
-        return f"{head}: each time from {begins[0]} to {ends[0]}; {_OTHER_WAY}."
+        each = f"each time from {begins[0]} of the middle to {ends[0]} of it"
+        return f"{head}: {each} (in sun-widths); {_OTHER_WAY}."
     each = "; ".join(f"{k}. from {a} to {b}" for k, (a, b) in enumerate(zip(begins, ends, strict=True), 1))
-    return f"{head}: {each}; {_OTHER_WAY}."
-
-
-def _place(right_widths: float, up_widths: float) -> str:
-    return f"{_sides(right_widths, up_widths)} of the middle"
+    return f"{head}: {each} (of the middle, in sun-widths); {_OTHER_WAY}."
 
 
 def _sides(right_widths: float, up_widths: float) -> str:
@@ -95,4 +92,4 @@ def _sides(right_widths: float, up_widths: float) -> str:
         for amount, positive, negative in ((right_widths, "right", "left"), (up_widths, "up", "down"))
         if abs(amount) >= 0.05
     ]
-    return f"{' and '.join(sides)} (in sun-widths)" if sides else "less than a tenth of a sun-width"
+    return " and ".join(sides) or "less than 0.1 aside"

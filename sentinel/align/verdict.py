@@ -19,7 +19,7 @@ def verdict(alignment: Alignment, settings: Settings) -> list[str]:
     off = [bolt for bolt in alignment.bolts if bolt.determined and bolt.is_off]
     held, then = alignment.as_it_is, alignment.turned
     if held is None or then is None:
-        return [*turns(off, settings), *_open(alignment, settings)]
+        return [*turns(off, settings), *_open(alignment, off, settings)]
     stays, wanted = _stays(held, alignment), _wanted(alignment)
     if alignment.good_enough:
         return [
@@ -68,14 +68,12 @@ def _stays(held: Holding, alignment: Alignment) -> str:
     return f"{text} now stays {_long(held.now_s)}; {worst}"
 
 
-def _open(alignment: Alignment, settings: Settings) -> list[str]:
-    """Say what is not determined, what would end the doubt, and about when waiting will."""
-    a, until = alignment, alignment.known_from_utc
-    when = (
-        f"by about {clock_time(until, a.forecast.time_utc)} UTC all should be known"
-        if until is not None
-        else "it will take hours, and more of the sun's way"
-    )
+def _open(alignment: Alignment, off: list[Bolt], settings: Settings) -> list[str]:
+    """Say what is not determined, what would end the doubt, and about when waiting will.
+
+    Whoever turns a bolt meanwhile begins anew: then nothing is said of waiting.
+    """
+    a = alignment
     if any(bolt.mirrored for bolt in a.bolts):
         age, share = span(timedelta(seconds=a.span_s)), a.bolts[0].roll_share
         doubt = (
@@ -83,17 +81,25 @@ def _open(alignment: Alignment, settings: Settings) -> list[str]:
             f"are {share:.0%} likely, but others fit too, above all their mirror image, the camera turned by "
             "half a turn."
         )
-        told = [f"{doubt} Leave both bolts. {_ask(a, settings)}Else go on tracking: {when}."]
+        told = [f"{doubt} Leave both bolts. {_ask(a, settings)}Else go on tracking: {_when(a)}."]
     else:
+        then = "the frames after the turn will tell" if off else f"go on tracking; {_when(a)}"
         told = [
             f"The {bolt.name} is not determined yet ({bolt.error_deg:+.2f} +/- {bolt.sigma_deg:.2f} deg): "
-            f"leave the bolt and go on tracking; {when}."
+            f"leave that bolt, {then}."
             for bolt in a.bolts
             if not bolt.determined
         ]
-        if not a.rate_determined:
-            told.append(f"The drive's rate is not determined yet: go on tracking; {when}.")
+        if not told:
+            told = [f"The drive's rate is not determined yet: {'' if off else 'leave the bolts, '}{then}."]
     return [*told, "Before that nobody can say how long a disc stays on this axis."]
+
+
+def _when(alignment: Alignment) -> str:
+    until = alignment.known_from_utc
+    if until is None:
+        return "it will take hours, and more of the sun's way"
+    return f"by about {clock_time(until, alignment.forecast.time_utc)} UTC all should be known"
 
 
 def _ask(alignment: Alignment, settings: Settings) -> str:

@@ -64,7 +64,7 @@ def alignment(azimuth: Bolt, altitude: Bolt, **changes: Any) -> Alignment:
 def test_the_better_known_bolt_comes_first_and_each_says_how_it_will_show() -> None:
     told = advice(alignment(bolt("azimuth", 0.8, 0.1), bolt("altitude", -0.5)), settings())
     assert told[0].startswith("Turn one bolt at a time. First the altitude: the axis 0.50 deg up. The disc")
-    assert "1.2 right and 0.3 down (in sun-widths)" in told[0]
+    assert "1.2 right and 0.3 down in the picture (in sun-widths)" in told[0]
     assert told[1].startswith(
         "Then put the disc back into the middle and turn the azimuth: 0.80 deg to the west, "
         "counter-clockwise seen from above"
@@ -94,8 +94,10 @@ def test_what_is_not_determined_is_left_alone_and_said_when_it_may_be_known() ->
     )
     assert open_.determined == ("altitude", "rate")
     text = " ".join(advice(open_, settings()))
-    assert "The azimuth is not determined yet (+0.40 +/- 0.60 deg): leave the bolt" in text
-    assert "by about 14:00 UTC" in text
+    assert "The azimuth is not determined yet (+0.40 +/- 0.60 deg): leave that bolt" in text
+    assert "the frames after the turn will tell" in text, "the altitude is turned first"
+    one = alignment(bolt("azimuth", 0.4, 0.6), bolt("altitude", 0.0), known_from_utc=NOW + timedelta(hours=2))
+    assert "go on tracking; by about 14:00 UTC all should be known" in " ".join(advice(one, settings()))
 
 
 def test_while_anything_is_open_nobody_is_told_how_long_it_holds() -> None:
@@ -114,12 +116,12 @@ def test_while_anything_is_open_nobody_is_told_how_long_it_holds() -> None:
         assert (values["stays_now_h"], values["stays_worst_h"]) == (None, None)
 
 
-MIRRORED = {"as_it_is": None, "turned": None}
+OPEN = {"as_it_is": None, "turned": None}
 
 
 def mirrored(**changes: Any) -> Alignment:
     bolts = (bolt("azimuth", 0.8, roll_share=0.95), bolt("altitude", -0.5, roll_share=0.95))
-    return alignment(*bolts, **(MIRRORED | changes))
+    return alignment(*bolts, **(OPEN | changes))
 
 
 def test_a_mirrored_answer_determines_nothing_and_what_would_end_it_is_asked_for() -> None:
@@ -223,8 +225,7 @@ def test_a_turn_that_the_frame_has_no_room_for_goes_in_steps() -> None:
     text = advice(alignment(big, bolt("altitude", 0.0)), settings())[0]
     assert "farther than the frame: go in 4 steps of 1.45 deg, and before each put the disc back" in text
     assert (
-        "each time from 2.0 left and 0.4 up (in sun-widths) of the middle to 2.0 right and 0.4 down (in "
-        "sun-widths) of the middle"
+        "each time from 2.0 left and 0.4 up of the middle to 2.0 right and 0.4 down of it (in sun-widths)"
     ) in text
     other = replace(step, to_up_widths=0.9)
     text = advice(alignment(replace(big, steps=(step, other)), bolt("altitude", 0.0)), settings())[0]
@@ -266,3 +267,15 @@ def test_json_holds_the_contracts_fields_and_lines_fit_a_terminal() -> None:
     assert all(
         len(row) <= 110 for line in alignment_lines(mirrored(), settings()) for row in line.split("\n")
     )
+
+
+def test_nobody_is_told_to_turn_a_bolt_and_to_wait_for_the_rate() -> None:
+    for error_deg, turned in ((0.8, True), (0.0, False)):
+        one = alignment(
+            bolt("azimuth", error_deg), bolt("altitude", 0.0), rate_determined=False, **OPEN,
+            known_from_utc=NOW + timedelta(hours=2),
+        )  # fmt: skip
+        told = " ".join(advice(one, settings()))
+        assert ("Turn the azimuth" in told) is turned
+        assert ("go on tracking" in told) is not turned
+        assert "The drive's rate is not determined yet" in told
