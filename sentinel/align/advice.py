@@ -1,13 +1,16 @@
 """What the operator at the bolts reads: facts, then one sentence a thing to do, the better known first."""
 
 import textwrap
+from dataclasses import replace
 from datetime import timedelta
 
 from sentinel.align.axis import Alignment, Before
 from sentinel.align.bolts import Bolt
 from sentinel.align.turning import degrees, turn_words
 from sentinel.align.verdict import verdict
-from sentinel.notify.left_alone import clock_time, span
+from sentinel.notify.left_alone import span
+from sentinel.notify.telling import Teller
+from sentinel.notify.wording import teller_for
 from sentinel.settings import Settings
 from sentinel.sky import rate_arcsec_s
 from sentinel.times import format_utc
@@ -24,7 +27,7 @@ def alignment_lines(alignment: Alignment, settings: Settings) -> list[str]:
     """Return the alignment as lines for a terminal."""
     a = alignment
     azimuth, altitude = a.bolts
-    since = f" since {clock_time(a.before.at_utc, a.forecast.time_utc)} UTC" if a.before else ""
+    since = f" since {_teller(a, settings).at(a.before.at_utc)}" if a.before else ""
     f = a.forecast
     open_rate = "" if a.rate_determined else "; not determined yet"
     return [
@@ -70,6 +73,10 @@ def advice(alignment: Alignment, settings: Settings) -> list[str]:
     return [*told, CAUTION]
 
 
+def _teller(alignment: Alignment, settings: Settings) -> Teller:
+    return replace(teller_for(settings), now_utc=alignment.forecast.time_utc)
+
+
 def _azimuth(bolt: Bolt, settings: Settings) -> str:
     east = (bolt.error_deg > 0) == (settings.site.latitude_deg >= 0)
     return f"{degrees(bolt, bolt.error_deg)} {'east' if east else 'west'} of the pole, {_doubt(bolt)}"
@@ -88,8 +95,8 @@ def _doubts(alignment: Alignment, settings: Settings) -> list[str]:
     told = []
     if f.departed_utc is not None:
         told.append(
-            f"The disc has not followed the mount since {clock_time(f.departed_utc, f.time_utc)} UTC: what "
-            "follows is from before. See to the drive first."
+            f"The disc has not followed the mount since {_teller(alignment, settings).at(f.departed_utc)}: "
+            "what follows is from before. See to the drive first."
         )
     if f.implied_focal_length_mm is not None:
         told.append(
@@ -109,11 +116,9 @@ def _came_out(alignment: Alignment, before: Before, settings: Settings) -> str:
         )
         for left in (0.0, 1.0)
     )
-    at = clock_time(before.at_utc, alignment.forecast.time_utc)
+    at = _teller(alignment, settings).at(before.at_utc)
     unmarked = "" if before.marked else " (not marked, but the track shows it)"
-    return (
-        f"At {at} UTC the axis was turned{unmarked}: to be turned out were {asked}; it came out as {became}."
-    )
+    return f"At {at} the axis was turned{unmarked}: to be turned out were {asked}; it came out as {became}."
 
 
 def _rate(alignment: Alignment, settings: Settings) -> list[str]:

@@ -3,7 +3,7 @@
 import copy
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from math import hypot
 
 import numpy as np
@@ -165,7 +165,11 @@ def _since_turned(
         earlier = watched(events[begin : turns[-1]]) if turns[-1] > begin else None
         before = _before(earlier, events[turns[-1]][0].time_utc, marked=True)
     jumped_utc = seen.forecaster.stretch_began_utc
-    if jumped_utc is None or jumped_utc <= seen.discs[0].time_utc:
+    if (
+        jumped_utc is None
+        or jumped_utc <= seen.discs[0].time_utc
+        or _after_pause(jumped_utc, paused, settings)
+    ):
         return seen, before
     since = events[turns[-1] :] if turns else events
     earlier = watched([one for one in since if one[0].time_utc < jumped_utc])
@@ -173,6 +177,12 @@ def _since_turned(
     if _are_apart(earlier.forecast, later.forecast):
         return later, _before(earlier, jumped_utc, marked=False)
     return seen, before
+
+
+def _after_pause(jumped_utc: datetime, paused: Paused, settings: Settings) -> bool:
+    """Whether the disc jumped only because the drive had stood."""
+    soon = timedelta(seconds=3 * settings.camera.interval_s)
+    return any(begin <= jumped_utc <= end + soon for begin, end in paused)
 
 
 def _watched(settings: Settings, sun: Sun, events: Events, paused: Paused) -> _Seen:

@@ -1,5 +1,6 @@
 """Whether to leave the axis as it is or to turn it, and how long it holds; or why that is not known yet."""
 
+from dataclasses import replace
 from datetime import timedelta
 from math import ceil
 
@@ -8,7 +9,8 @@ from sentinel.align.bolts import Bolt
 from sentinel.align.holding import Holding
 from sentinel.align.turning import turns
 from sentinel.forecast.coming import HORIZON_H
-from sentinel.notify.left_alone import clock_time, span
+from sentinel.notify.left_alone import span
+from sentinel.notify.wording import teller_for
 from sentinel.settings import Settings
 
 MOST_S = HORIZON_H * 3600
@@ -20,7 +22,7 @@ def verdict(alignment: Alignment, settings: Settings) -> list[str]:
     held, then = alignment.as_it_is, alignment.turned
     if held is None or then is None:
         return [*turns(off, settings), *_open(alignment, off, settings)]
-    stays, wanted = _stays(held, alignment), _wanted(alignment)
+    stays, wanted = _stays(held, alignment, settings), _wanted(alignment)
     if alignment.good_enough:
         return [
             f"Leave the bolts: {stays}. That covers {wanted}; every touch risks focus, clutch and tripod."
@@ -56,11 +58,13 @@ def _fine(bolt: Bolt) -> str:
     return f"Leave the {bolt.name}: {found} is none that the frames can tell."
 
 
-def _stays(held: Holding, alignment: Alignment) -> str:
+def _stays(held: Holding, alignment: Alignment, settings: Settings) -> str:
     """Return for how long the disc stays, put there now, and at the worst hour."""
     now_utc = alignment.forecast.time_utc
     text = "on the axis as it is a disc put in the middle"
-    worst = f"from the next {held.worst_utc:%H:%M}Z, the worst hour, {_long(held.worst_s)}"
+    # Within the coming day a time without its date is plain.
+    hour = replace(teller_for(settings), now_utc=held.worst_utc).at(held.worst_utc)
+    worst = f"from the next {hour}, the worst hour, {_long(held.worst_s)}"
     if held.now_s is None:
         return f"{text} stays {worst}"
     if held.worst_utc == now_utc or held.worst_s >= held.now_s:
@@ -81,9 +85,9 @@ def _open(alignment: Alignment, off: list[Bolt], settings: Settings) -> list[str
             f"are {share:.0%} likely, but others fit too, above all their mirror image, the camera turned by "
             "half a turn."
         )
-        told = [f"{doubt} Leave both bolts. {_ask(a, settings)}Else go on tracking: {_when(a)}."]
+        told = [f"{doubt} Leave both bolts. {_ask(a, settings)}Else go on tracking: {_when(a, settings)}."]
     else:
-        then = "the frames after the turn will tell" if off else f"go on tracking; {_when(a)}"
+        then = "the frames after the turn will tell" if off else f"go on tracking; {_when(a, settings)}"
         told = [
             f"The {bolt.name} is not determined yet ({bolt.error_deg:+.2f} +/- {bolt.sigma_deg:.2f} deg): "
             f"leave that bolt, {then}."
@@ -95,11 +99,12 @@ def _open(alignment: Alignment, off: list[Bolt], settings: Settings) -> list[str
     return [*told, "Before that nobody can say how long a disc stays on this axis."]
 
 
-def _when(alignment: Alignment) -> str:
+def _when(alignment: Alignment, settings: Settings) -> str:
     until = alignment.known_from_utc
     if until is None:
         return "it will take hours, and more of the sun's way"
-    return f"by about {clock_time(until, alignment.forecast.time_utc)} UTC all should be known"
+    teller = replace(teller_for(settings), now_utc=alignment.forecast.time_utc)
+    return f"by about {teller.at(until)} all should be known"
 
 
 def _ask(alignment: Alignment, settings: Settings) -> str:

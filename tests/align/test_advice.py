@@ -97,7 +97,7 @@ def test_what_is_not_determined_is_left_alone_and_said_when_it_may_be_known() ->
     assert "The azimuth is not determined yet (+0.40 +/- 0.60 deg): leave that bolt" in text
     assert "the frames after the turn will tell" in text, "the altitude is turned first"
     one = alignment(bolt("azimuth", 0.4, 0.6), bolt("altitude", 0.0), known_from_utc=NOW + timedelta(hours=2))
-    assert "go on tracking; by about 14:00 UTC all should be known" in " ".join(advice(one, settings()))
+    assert "go on tracking; by about 14:00Z all should be known" in " ".join(advice(one, settings()))
 
 
 def test_while_anything_is_open_nobody_is_told_how_long_it_holds() -> None:
@@ -241,7 +241,7 @@ def test_what_the_last_turn_came_out_as_is_told() -> None:
     before = Before(at_utc=NOW - timedelta(hours=2), marked=True, azimuth_deg=0.8, altitude_deg=-0.5)
     told = advice(alignment(bolt("azimuth", 0.1), bolt("altitude", -0.45), before=before), settings())
     assert told[0] == (
-        "At 10:00 UTC the axis was turned: to be turned out were 0.80 deg to the west and 0.50 deg up; "
+        "At 10:00Z the axis was turned: to be turned out were 0.80 deg to the west and 0.50 deg up; "
         "it came out as 0.70 deg to the west and 0.05 deg up."
     )
 
@@ -279,3 +279,16 @@ def test_nobody_is_told_to_turn_a_bolt_and_to_wait_for_the_rate() -> None:
         assert ("Turn the azimuth" in told) is turned
         assert ("go on tracking" in told) is not turned
         assert "The drive's rate is not determined yet" in told
+
+
+def test_the_operators_own_time_stands_with_every_time() -> None:
+    told = settings(alerts={"zone": "Europe/Oslo"})
+    before = Before(at_utc=NOW - timedelta(hours=2), marked=True, azimuth_deg=0.8, altitude_deg=-0.5)
+    one = alignment(bolt("azimuth", 0.8), bolt("altitude", -0.5), before=before)
+    text = " ".join([*alignment_lines(one, told), *advice(one, told)])
+    later = alignment(
+        bolt("azimuth", 0.8, 0.6), bolt("altitude", 0.0), known_from_utc=NOW + timedelta(hours=2)
+    )
+    text += " ".join(advice(later, told))
+    assert {"23:00Z", "10:00Z", "14:00Z"} <= set(re.findall(r"\d\d:\d\dZ", text))
+    assert text.count("Oslo") == len(re.findall(r"\d\d:\d\dZ", text))
