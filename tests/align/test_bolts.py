@@ -145,3 +145,11 @@ def test_a_doubt_is_judged_on_the_sky() -> None:
 def test_an_altitude_turn_of_the_truth_ends_on_the_pole() -> None:
     axis = axis_vector(-41.0, 0.0, -0.3)
     assert turned_altitude(0.3, axis).apply(axis) == pytest.approx(axis_vector(-41.0), abs=1e-9)
+
+
+def test_of_a_sun_that_is_down_only_the_coming_hours_are_told() -> None:
+    fit = known(SOUTH, hours=13.0)
+    held, _ = holding(fit, bolts_of(fit))
+    assert held.now_s is None
+    assert fit.forecast.time_utc < held.worst_utc
+    assert float(SOUTH.sun.altaz_deg(utc_s(held.worst_utc))[0]) > 1.0

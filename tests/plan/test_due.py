@@ -174,6 +174,35 @@ def test_pictures_with_the_sun_and_in_all() -> None:
     assert found.with_sun_bytes == found.with_sun * 12.5e6
 
 
+@given(st.lists(st.tuples(hours, hours), max_size=8), st.floats(30, 900), st.floats(0, 300))
+def test_nor_does_one_that_stands_by_night(
+    pieces: list[tuple[float, float]], limit_deg: float, start_deg: float
+) -> None:
+    """Whatever the nights: between windows it turns by no more than it may, counted minute by minute."""
+    start_deg = min(start_deg, limit_deg)
+    mount = {"axis_limit_deg": limit_deg, "axis_start_deg": start_deg, "parked_at_night": True}
+    told = settings(mount=mount)
+    asked = trip("2027-06-18", "2027-06-24", told)
+    gaps, now = [], asked.from_utc
+    for sun_h, dark_h in pieces:
+        begin = now + timedelta(hours=sun_h)
+        now = min(begin + timedelta(hours=dark_h), asked.to_utc)
+        if begin < now:
+            gaps.append(Gap(from_utc=begin, to_utc=now, hours=dark_h, kind="night", lowest_deg=-1.0))
+    (axis,) = due.renewals(told, asked, gaps)
+    windows = due.unwindings(told, asked, gaps, axis)
+    minutes = [asked.from_utc + timedelta(minutes=m + 0.5) for m in range(int(asked.length_s / 60))]
+    turned_deg, done = start_deg, [window.by_utc for window in windows]
+    for minute in minutes:
+        if done and minute > done[0]:
+            done.pop(0)
+            turned_deg = 0.0
+        if not any(gap.from_utc <= minute < gap.to_utc for gap in gaps):
+            turned_deg += 0.25
+        assert turned_deg <= limit_deg + 1.0
+    assert len(windows) >= axis.times
+
+
 class TestParkedAtNight:
     """At 47 degrees north in June the sun is up for some 15 h 50 min: 238 of the 360 degrees a day."""
 
