@@ -49,7 +49,12 @@ def known(session: Session, sigma_deg: float = 0.01, hours: float = 0.0) -> Fit:
 
 
 @pytest.mark.parametrize(
-    "session", [SPITSBERGEN, replace(SPITSBERGEN, focal_length_mm=900.0, azimuth_error_deg=-9.0)]
+    "session",
+    [
+        SPITSBERGEN,
+        replace(SPITSBERGEN, focal_length_mm=900.0, azimuth_error_deg=-9.0),
+        replace(SPITSBERGEN, focal_length_mm=600.0, azimuth_error_deg=14.0, latitude_deg=45.0),
+    ],
 )
 def test_in_each_step_the_disc_goes_from_where_it_is_put_to_where_it_is_told_and_never_leaves(
     session: Session,
