@@ -17,6 +17,8 @@ from sentinel.times import format_utc
 
 WIDTH = 110
 SLIGHT_RATE_SIGMAS = 3.0
+PACE_RIGHT = 0.04
+"""Times to the second make a step of a minute so uncertain."""
 CAUTION = (
     "Keep the filter on the lens all the while, and never look for the sun through camera or finder "
     "without one."
@@ -69,7 +71,7 @@ def advice(alignment: Alignment, settings: Settings) -> list[str]:
     told = _doubts(alignment, settings)
     if alignment.before is not None:
         told.append(_came_out(alignment, alignment.before, settings))
-    told += [*verdict(alignment, settings), *_rate(alignment, settings)]
+    told += [*_paused(alignment), *verdict(alignment, settings), *_rate(alignment, settings)]
     return [*told, CAUTION]
 
 
@@ -104,6 +106,21 @@ def _doubts(alignment: Alignment, settings: Settings) -> list[str]:
             f"implies {f.implied_focal_length_mm:.3g} mm: mend the setting."
         )
     return told
+
+
+def _paused(alignment: Alignment) -> list[str]:
+    """Say what a pause of the drive shows: how the camera sits, and whether scale and times are right."""
+    if not alignment.paused:
+        return []
+    begin, end = (f"{time:%H:%M:%S}Z" for time in alignment.paused[-1])
+    pause, pace = f"The pause from {begin} to {end}", alignment.pause_pace
+    if pace is not None and abs(pace - 1) > PACE_RIGHT:
+        wrong = "the drive did not stand all the while, or the frames' times or the disc's size are wrong"
+        return [f"{pause}: the disc went at {pace:.2f} of the sky's own pace. Then {wrong}."]
+    if any(bolt.mirrored for bolt in alignment.bolts):
+        return [f"{pause} did not show how the camera sits."]
+    right = "" if pace is None else f", and the disc went at {pace:.2f} of the sky's pace, as it should"
+    return [f"{pause} shows how the camera sits{right}."]
 
 
 def _came_out(alignment: Alignment, before: Before, settings: Settings) -> str:

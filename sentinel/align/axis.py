@@ -4,6 +4,7 @@ import copy
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import pairwise
 from math import hypot
 
 import numpy as np
@@ -16,8 +17,8 @@ from sentinel.forecast import Forecaster
 from sentinel.forecast.staying import tracks_px
 from sentinel.records import Disc, Event, Forecast, Mark, MeasuredFrame
 from sentinel.settings import Settings
-from sentinel.sky import Sun
-from sentinel.times import from_utc_s
+from sentinel.sky import Sun, separation_deg
+from sentinel.times import from_utc_s, utc_s
 
 Events = Sequence[tuple[Event, datetime]]
 Paused = tuple[tuple[datetime, datetime], ...]
@@ -59,6 +60,8 @@ class Alignment:
     wanted_s: float
     """For how long a disc is to stay."""
     paused: Paused
+    pause_pace: float | None
+    """How fast the disc went in the pause that was told, by its own size, over the sky's own pace."""
     stop_room_min: float
     """How long a disc in the middle stays in the frame if the drive stops, whichever way the camera sits."""
     as_it_is: Holding | None
@@ -141,6 +144,7 @@ def align(
         known_from_utc=None if known else _known_from(fit, seen.forecaster),
         wanted_s=wanted_s(settings) if hold_s is None else hold_s,
         paused=paused,
+        pause_pace=_pause_pace(fit, seen.discs, paused),
         stop_room_min=_stop_room_min(fit),
         as_it_is=as_it_is,
         turned=turned,
@@ -207,6 +211,17 @@ def _are_apart(one: Forecast, other: Forecast) -> bool:
         a is not None and b is not None and abs(a[0] - b[0]) > OTHER_AXIS_SIGMAS * hypot(a[1], b[1])
         for a, b in zip(errors_of(one), errors_of(other), strict=True)
     )
+
+
+def _pause_pace(fit: Fit, discs: Sequence[MeasuredFrame], paused: Paused) -> float | None:
+    paces = []
+    for one, other in pairwise(discs):
+        if not any(begin <= one.time_utc and other.time_utc <= end for begin, end in paused):
+            continue
+        then, now = (fit.sun.middle_direction(utc_s(frame.time_utc)) for frame in (one, other))
+        gone_px = hypot(other.disc.x_px - one.disc.x_px, other.disc.y_px - one.disc.y_px)
+        paces.append(gone_px * fit.optics.scale_arcsec_px / (3600 * float(separation_deg(then, now))))
+    return float(np.median(paces)) if paces else None
 
 
 def _stop_room_min(fit: Fit) -> float:

@@ -54,6 +54,7 @@ def alignment(azimuth: Bolt, altitude: Bolt, **changes: Any) -> Alignment:
         "known_from_utc": None,
         "wanted_s": 8 * HOUR,
         "paused": (),
+        "pause_pace": None,
         "stop_room_min": 4.0,
         "as_it_is": holding(5, 3.5) if known else None,
         "turned": holding(40, 30) if known else None,
@@ -141,7 +142,7 @@ def test_nothing_is_asked_for_twice() -> None:
     assert "--top" not in text
     assert "A pause of the drive of 2 minutes, pictures going on" in text
     paused = ((NOW - timedelta(minutes=2), NOW),)
-    assert "pause" not in " ".join(advice(mirrored(paused=paused), told))
+    assert "a pause of the drive" not in " ".join(advice(mirrored(paused=paused), told)).lower()
     assert "pause" not in " ".join(advice(mirrored(stop_room_min=2.0), told)), "it would lose the sun"
     slow = settings(
         mount={"picture_top": "pole"},
@@ -292,3 +293,16 @@ def test_the_operators_own_time_stands_with_every_time() -> None:
     text += " ".join(advice(later, told))
     assert {"23:00Z", "10:00Z", "14:00Z"} <= set(re.findall(r"\d\d:\d\dZ", text))
     assert text.count("Oslo") == len(re.findall(r"\d\d:\d\dZ", text))
+
+
+def test_what_a_pause_shows_is_told() -> None:
+    paused = ((NOW - timedelta(minutes=5), NOW - timedelta(seconds=150)),)
+    known = alignment(bolt("azimuth", 0.8), bolt("altitude", 0.0), paused=paused, pause_pace=0.997)
+    assert advice(known, settings())[0] == (
+        "The pause from 11:55:00Z to 11:57:30Z shows how the camera sits, and the disc went at 1.00 of the "
+        "sky's pace, as it should."
+    )
+    (wrong, *_) = advice(replace(known, pause_pace=1.07), settings())
+    assert "at 1.07 of the sky's own pace" in wrong
+    assert "did not show how the camera sits." in advice(mirrored(paused=paused), settings())[0]
+    assert "pause from" not in " ".join(advice(replace(known, paused=(), pause_pace=None), settings()))

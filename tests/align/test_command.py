@@ -116,6 +116,8 @@ def test_a_pause_of_the_drive_that_is_told_ends_the_doubt() -> None:
     assert all(bolt.mirrored for bolt in found["alone"].bolts)
     azimuth, altitude = found["paused"].bolts
     assert not azimuth.mirrored
+    assert found["paused"].pause_pace == pytest.approx(1.0, abs=0.02)
+    assert found["alone"].pause_pace is None
     truth = Run(stood).axis_deg(0)
     assert (azimuth.error_deg, altitude.error_deg) == pytest.approx(truth, abs=0.25)
     assert abs(azimuth.error_deg - truth[0]) < 3 * azimuth.sigma_deg
