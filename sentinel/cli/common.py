@@ -47,10 +47,11 @@ StateFolder = Annotated[
 
 def moment(text: str, now_utc: datetime, *, past: bool = False) -> datetime:
     """Read a time; of a bare time of day (UTC) the next one is meant, or the last one where it is past."""
-    match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)Z?", text.strip())
+    match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?Z?", text.strip())
     if match is None:
         return parse_utc(text)
-    time_utc = now_utc.replace(hour=int(match[1]), minute=int(match[2]), second=0, microsecond=0)
+    hour, minute, second = (int(part or 0) for part in match.groups())
+    time_utc = now_utc.replace(hour=hour, minute=minute, second=second, microsecond=0)
     if past:
         return time_utc if time_utc <= now_utc else time_utc - timedelta(days=1)
     return time_utc if time_utc > now_utc else time_utc + timedelta(days=1)

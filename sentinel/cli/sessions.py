@@ -5,7 +5,16 @@ from typing import Annotated, Any
 
 import typer
 
-from sentinel.cli.common import AsJson, ConfigFiles, MarksFile, app, configs, json_line, progress_bar
+from sentinel.cli.common import (
+    AsJson,
+    ConfigFiles,
+    MarksFile,
+    app,
+    configs,
+    json_line,
+    moment,
+    progress_bar,
+)
 from sentinel.errors import RequestProblem
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
@@ -91,21 +100,47 @@ def align(
     *,
     config: ConfigFiles = None,
     marks: MarksFile = None,
+    top: Annotated[
+        str | None,
+        typer.Option(
+            metavar="pole|away|west|east",
+            help="Towards what the stored picture's top points with the lens at the sun, if not as the "
+            "settings say.",
+        ),
+    ] = None,
+    paused: Annotated[
+        tuple[str, str] | None,
+        typer.Option(
+            metavar="FROM TO", help="When the drive stood for some minutes, pictures going on (UTC)."
+        ),
+    ] = None,
+    hold: Annotated[
+        str | None,
+        typer.Option(
+            metavar="12h",
+            help="For how long a disc has to stay for the axis to be left alone; the hours of sleep and a "
+            "visit, if not given.",
+        ),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Tell how far the polar axis is off, what to turn, and what is not yet known.
+    """Tell how far the polar axis is off, what to turn or whether to leave it, and what is not yet known.
 
     After a mark `realigned` only what came since counts.
     """
-    from sentinel.align import align, alignment_json, alignment_lines
+    from sentinel.align import align, alignment_json, alignment_lines, hold_of, pause_of, with_top
     from sentinel.intake.session import open_session
     from sentinel.replay import past_of, session_settings
 
     source = open_session(session)
-    settings = session_settings(source, config or ())
+    settings = with_top(session_settings(source, config or ()), top)
+    hold_s = None if hold is None else hold_of(hold)
     with progress_bar() as progress:
         past = past_of(source, settings, marks, progress)
-    found = align(settings, past.events)
+    end_utc = past.events[-1][1]
+    stood = [moment(text, end_utc, past=True) for text in paused or ()]
+    spans = pause_of(stood[0], stood[1], past.frames) if stood else ()
+    found = align(settings, past.events, hold_s=hold_s, paused=spans)
     if as_json:
         print(json_line(alignment_json(found, settings)))
     else:

@@ -1,6 +1,8 @@
 """What runs out on the trip, when first and how often: axis, hour angle, supplies; and how many pictures."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from math import ceil
 from typing import cast
 
@@ -18,6 +20,7 @@ MOST_UNWINDINGS = 2000
 """More are counted and not listed."""
 LEAST_WINDOW_S = 900.0
 """A gap shorter than this is none to unwind in."""
+_NEVER_UTC = datetime.max.replace(tzinfo=UTC)
 
 
 def pictures(settings: Settings, trip: Trip, sun: Sunlight) -> Pictures:
@@ -36,20 +39,63 @@ def pictures(settings: Settings, trip: Trip, sun: Sunlight) -> Pictures:
     )
 
 
-def renewals(settings: Settings, trip: Trip) -> tuple[Renewal, ...]:
-    """Return what must be renewed, all fresh at the start and in use day and night, first due first."""
+def renewals(settings: Settings, trip: Trip, gaps: Sequence[Gap] = ()) -> tuple[Renewal, ...]:
+    """Return what must be renewed, all fresh at the start and in use day and night, first due first.
+
+    In the nights among the gaps a drive that is parked then does not turn its axis.
+    """
     begin_s, end_s = utc_s(trip.from_utc), utc_s(trip.to_utc)
     stores = Stores.begun(begin_s, settings)
     found = [
         _renewal(cast(Supply, what), due_s, due_s - begin_s, end_s)
         for what, due_s in supplies_due(settings, stores, begin_s, settings.camera.interval_s).items()
     ]
-    turns_s = axis_life_s(settings)
-    if turns_s is not None:
+    life_s = axis_life_s(settings)
+    if life_s is not None:
         first_s = axis_limit_due(settings, stores, begin_s, _rate_ratio(settings))
         assert first_s is not None  # noqa: S101 - there is a limit and a rate
-        found.append(_renewal("axis-limit", max(first_s, begin_s), turns_s, end_s))
-    return tuple(sorted(found, key=lambda renewal: renewal.first_due_utc))
+        left_s = max(first_s - begin_s, 0.0)
+        turning = Turning.of(settings, trip, gaps)
+        at_s = turning.after(begin_s, left_s)
+        found.append(
+            Renewal(
+                what="axis-limit",
+                first_due_utc=None if at_s is None else from_utc_s(at_s),
+                every_h=life_s / 3600,
+                times=_times(left_s, life_s, turning.turned_s(begin_s, end_s)),
+            )
+        )
+    return tuple(sorted(found, key=lambda renewal: renewal.first_due_utc or _NEVER_UTC))
+
+
+@dataclass(frozen=True, slots=True)
+class Turning:
+    """When the drive turns the axis."""
+
+    spans: tuple[Span, ...]
+
+    @classmethod
+    def of(cls, settings: Settings, trip: Trip, gaps: Sequence[Gap]) -> "Turning":
+        """Return when it turns: always, or, parked at night, from rising to setting within the trip."""
+        if not settings.mount.parked_at_night:
+            return cls(((utc_s(trip.from_utc), float("inf")),))
+        nights = [(utc_s(gap.from_utc), utc_s(gap.to_utc)) for gap in gaps if gap.kind == "night"]
+        begins = [utc_s(trip.from_utc), *(end for _, end in nights)]
+        ends = [*(begin for begin, _ in nights), utc_s(trip.to_utc)]
+        return cls(tuple(span for span in zip(begins, ends, strict=True) if span[1] > span[0]))
+
+    def turned_s(self, begin_s: float, end_s: float) -> float:
+        """Return for how long it turns between two times."""
+        return sum(max(min(b, end_s) - max(a, begin_s), 0.0) for a, b in self.spans)
+
+    def after(self, begin_s: float, turning_s: float) -> float | None:
+        """Return when it has turned for so long since a time; None: not as far as is known."""
+        for a, b in self.spans:
+            here_s = max(b - max(a, begin_s), 0.0)
+            if here_s and turning_s <= here_s:
+                return max(a, begin_s) + turning_s
+            turning_s -= here_s
+        return None
 
 
 def _rate_ratio(settings: Settings) -> float:
@@ -63,13 +109,18 @@ def axis_life_s(settings: Settings) -> float | None:
 
 
 def _renewal(what: Supply, first_s: float, every_s: float, end_s: float) -> Renewal:
-    times = 0 if first_s >= end_s else 1 + max(ceil((end_s - first_s) / every_s - 1e-9) - 1, 0)
+    begin_s = first_s - every_s
     return Renewal(
         what=what,
         first_due_utc=from_utc_s(first_s),
         every_h=every_s / 3600,
-        times=times,
+        times=_times(every_s, every_s, end_s - begin_s),
     )
+
+
+def _times(first_s: float, every_s: float, use_s: float) -> int:
+    """Return how often it must be renewed in so much use; what ends just with it need not be."""
+    return 0 if first_s >= use_s else max(ceil((use_s - first_s) / every_s - 1e-9), 1)
 
 
 def unwindings(
@@ -80,28 +131,30 @@ def unwindings(
     Each counts from the end of the one before: whoever is earlier has the next to do earlier too.
     """
     life_s = axis_life_s(settings)
-    if axis is None or life_s is None or axis.times > MOST_UNWINDINGS:
+    if axis is None or life_s is None or axis.first_due_utc is None or axis.times > MOST_UNWINDINGS:
         return ()
-    begin_s, end_s, first_s = utc_s(trip.from_utc), utc_s(trip.to_utc), utc_s(axis.first_due_utc)
+    times_s = utc_s(trip.from_utc), utc_s(axis.first_due_utc), utc_s(trip.to_utc)
+    turning = Turning.of(settings, trip, gaps)
     dark = [(utc_s(gap.from_utc), utc_s(gap.to_utc)) for gap in gaps]
     # In the last gap that can be reached, or in each on the way: who went each night before the limit came
     # has the choice of the hour.
-    far, near = (_way((begin_s, first_s, end_s), life_s, dark, pick) for pick in (-1, 0))
+    far, near = (_way(times_s, turning, life_s, dark, pick) for pick in (-1, 0))
     return min(far, near, key=lambda way: (sum(not window.in_gap for window in way), len(way)))
 
 
 def _way(
-    times_s: tuple[float, float, float], life_s: float, dark: Sequence[Span], pick: int
+    times_s: tuple[float, float, float], turning: Turning, life_s: float, dark: Sequence[Span], pick: int
 ) -> tuple[Unwinding, ...]:
     """Return one way of unwinding, from begin, first due and end; `pick` is of the gaps in reach."""
-    at_s, due_s, end_s = times_s
+    at_s, first_s, end_s = times_s
+    due_s: float | None = first_s
     found: list[Unwinding] = []
-    while due_s < end_s:
+    while due_s is not None and due_s < end_s:
         reached = [(max(begin, at_s), min(end, due_s)) for begin, end in dark]
         reached = [(begin, end) for begin, end in reached if end - begin >= LEAST_WINDOW_S]
         begin, end = reached[pick] if reached else (at_s, due_s)
         found.append(Unwinding(from_utc=from_utc_s(begin), by_utc=from_utc_s(end), in_gap=bool(reached)))
-        at_s, due_s = end, end + life_s
+        at_s, due_s = end, turning.after(end, life_s)
     return tuple(found)
 
 
@@ -132,7 +185,7 @@ def first_of_each(
     found = [
         Due(time_utc=renewal.first_due_utc, reason=renewal.what)
         for renewal in due
-        if renewal.first_due_utc < trip.to_utc
+        if renewal.first_due_utc is not None and renewal.first_due_utc < trip.to_utc
     ]
     for kind, reason in (("night", "sunset"), ("ridge", "horizon")):
         gone = next((gap for gap in sun.gaps if gap.kind == kind and gap.from_utc > trip.from_utc), None)

@@ -8,8 +8,9 @@ from sentinel.notify.left_alone import span
 from sentinel.notify.telling import Teller
 from sentinel.notify.wording import teller_for
 from sentinel.plan.alignment_lines import alignment_lines, hours_text, item
-from sentinel.plan.records import Day, EclipseSeen, HourAngle, Plan, Renewal, Stretch, Sunlight
+from sentinel.plan.records import Day, EclipseSeen, HourAngle, Passage, Plan, Renewal, Stretch, Sunlight
 from sentinel.settings import Settings
+from sentinel.times import from_utc_s, utc_s
 
 _LONG_AGO_UTC = datetime(1900, 1, 1, tzinfo=UTC)
 """Read from there every time is far off, and so is written with its date."""
@@ -47,9 +48,9 @@ def plan_lines(plan: Plan, settings: Settings) -> list[str]:
     lines += [*item("Trip", _trip(plan, settings)), ""]
     lines += [*_days(plan, teller), *_low(plan, teller)]
     lines += [line for eclipse in plan.sun.eclipses for line in item("Eclipse", _eclipse(eclipse, teller))]
-    lines += ["", *_due(plan, teller), *item("Pictures", _pictures(plan)), ""]
+    lines += ["", *_due(plan, teller, settings), *item("Pictures", _pictures(plan)), ""]
     lines += [*item("Camera", _camera(plan)), *item("Stopped", _stopped(plan))]
-    lines += [*alignment_lines(plan, settings), ""]
+    lines += [*item("Set up", _set_up(plan, teller)), *alignment_lines(plan, settings), ""]
     lines += [line for text in plan.left_out for line in item("Not known", text)]
     return lines + item("Caution", _CAUTIONS)
 
@@ -178,16 +179,16 @@ def _eclipse(eclipse: EclipseSeen, teller: Teller) -> str:
     return f"{text}; {eclipse.kind} for about {span(timedelta(seconds=seconds))}."
 
 
-def _due(plan: Plan, teller: Teller) -> Iterator[str]:
+def _due(plan: Plan, teller: Teller, settings: Settings) -> Iterator[str]:
     if plan.renewals:
         yield f"{'Runs out':<17}{'first':<31}{'then every':<17}renew in the trip"
     for renewal in plan.renewals:
         every = hours_text(renewal.every_h)
-        yield (
-            f"  {_NAMES[renewal.what]:<15}{teller.at(renewal.first_due_utc):<31}{every:<17}"
-            f"{_times(renewal, plan)}"
-        )
+        first = "after the trip" if renewal.first_due_utc is None else teller.at(renewal.first_due_utc)
+        yield (f"  {_NAMES[renewal.what]:<15}{first:<31}{every:<17}{_times(renewal, plan)}")
     yield from item("Unwind", _unwind(plan, teller))
+    if any(renewal.what == "axis-limit" for renewal in plan.renewals):
+        yield from item("Axis", _axis(plan, settings))
     if plan.hour_angle is not None:
         yield from item("Meridian", _meridian(plan.hour_angle, teller))
 
@@ -213,6 +214,55 @@ def _unwind(plan: Plan, teller: Teller) -> str:
     how = "All" if dark == len(windows) else f"{dark} of {len(windows)}"
     note = f" {how} while the sun is down." if dark else ""
     return f"{'; '.join(shown)}{more}.{note} Done earlier, the next comes earlier too."
+
+
+def _axis(plan: Plan, settings: Settings) -> str:
+    """Say what the axis's count assumes of the nights; empty where there are none."""
+    if not any(gap.kind == "night" for gap in plan.sun.gaps):
+        return ""
+    if settings.mount.parked_at_night:
+        return (
+            "Counted with the drive standing while the sun is down, and the lens brought to the sunrise "
+            "without winding the axis on."
+        )
+    return (
+        "Counted with the drive turning day and night. If it stands while the sun is down, set "
+        "mount.parked_at_night: true."
+    )
+
+
+def _set_up(plan: Plan, teller: Teller) -> str:
+    """Say how to point the axis before the first frame; empty where nothing tracks or there is no sun."""
+    if plan.tripod is not None or not plan.sun.stretches:
+        return ""
+    scale = (
+        f"With its base level the mount's altitude scale should read {plan.axis_altitude_deg:.2f} degrees, "
+        "your latitude."
+    )
+    by_side = [[p for p in plan.meridian if p.side == side] for side in ("south", "north")]
+    told = [_passages(found, teller) for found in by_side if found]
+    if not told:
+        return scale
+    shadow = (
+        "At that moment a plumb line's shadow lies along the meridian, and the axis belongs right above it."
+    )
+    return f"The sun stands {'; '.join(told)}. {shadow} {scale}"
+
+
+def _passages(found: Sequence[Passage], teller: Teller) -> str:
+    first, last = found[0], found[-1]
+    text = (
+        f"due {first.side} at {_exact(first.time_utc, teller)}, {first.altitude_deg:.1f} degrees high, its "
+        f"shadow turning {first.turns_deg_min:.2f} degrees a minute"
+    )
+    return text if last is first else f"{text} (last at {_exact(last.time_utc, teller)})"
+
+
+def _exact(time_utc: datetime, teller: Teller) -> str:
+    """Return `18 Jun 09:57:34Z`, to the second, and the operator's time beside it."""
+    second = from_utc_s(round(utc_s(time_utc)))
+    text = f"{second.day} {second:%b %H:%M:%S}Z"
+    return text if teller.zone is None else f"{text} ({second.astimezone(teller.zone):%H:%M:%S})"
 
 
 def _meridian(meridian: HourAngle, teller: Teller) -> str:

@@ -1,6 +1,6 @@
 """From a trip and the settings to the plan: pure, no file is read and nothing is printed."""
 
-from sentinel.plan import due, picture
+from sentinel.plan import due, meridian, picture
 from sentinel.plan.alignment import alignment, starts
 from sentinel.plan.records import Plan, Trip
 from sentinel.plan.sunlight import sunlight
@@ -13,19 +13,21 @@ def plan_trip(settings: Settings, trip: Trip) -> Plan:
     sun = Sun(settings.site)
     light = sunlight(sun, trip)
     begun = starts(settings, sun, trip)
-    renewed = due.renewals(settings, trip)
+    renewed = due.renewals(settings, trip, light.gaps)
     axis = next((renewal for renewal in renewed if renewal.what == "axis-limit"), None)
-    meridian = due.hour_angle(settings, sun, trip)
+    limits = due.hour_angle(settings, sun, trip)
     fixed = settings.mount.tracking == "none"
     return Plan(
         from_utc=trip.from_utc,
         to_utc=trip.to_utc,
         length_h=trip.length_s / 3600,
         sun=light,
-        first=due.first_of_each(trip, light, renewed, meridian),
+        first=due.first_of_each(trip, light, renewed, limits),
         renewals=renewed,
         unwindings=due.unwindings(settings, trip, light.gaps, axis),
-        hour_angle=meridian,
+        hour_angle=limits,
+        meridian=() if fixed else meridian.passages(sun, trip),
+        axis_altitude_deg=abs(settings.site.latitude_deg),
         picture=picture.picture_facts(settings, sun, trip, begun),
         pictures=due.pictures(settings, trip, light),
         alignment=alignment(settings, sun, trip, light, begun),

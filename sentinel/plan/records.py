@@ -80,6 +80,17 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Passage:
+    """The sun on the meridian: the shadow of a plumb line lies along it."""
+
+    time_utc: datetime
+    side: Literal["south", "north"]
+    altitude_deg: float
+    turns_deg_min: float
+    """How fast the shadow turns then."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LowSun:
     """The centre within a few degrees above the line."""
 
@@ -172,12 +183,16 @@ Supply = Literal["axis-limit", "card", "timer", "battery", "mount-battery"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Renewal:
-    """Something that runs out, if all is fresh at the start and it is used day and night."""
+    """Something that runs out, if all is fresh at the start and it is used day and night.
+
+    The axis of a drive that stands by night turns by day alone.
+    """
 
     what: Supply
-    first_due_utc: datetime
-    """May be after the trip."""
+    first_due_utc: datetime | None
+    """May be after the trip; None: some time after it."""
     every_h: float
+    """Of use: of a drive that stands by night, of turning."""
     times: int
     """How often it must be renewed before the trip's end, each time when it is due."""
 
@@ -276,6 +291,10 @@ class Plan:
     renewals: tuple[Renewal, ...]
     unwindings: tuple[Unwinding, ...]
     hour_angle: HourAngle | None
+    meridian: tuple[Passage, ...]
+    """When the sun stands due south or north, to point the axis by before the first frame."""
+    axis_altitude_deg: float
+    """What the mount's altitude scale should read: the height of the pole."""
     picture: PictureFacts
     pictures: Pictures
     alignment: Alignment | None

@@ -6,7 +6,17 @@ from itertools import pairwise
 import numpy as np
 
 from sentinel.plan.records import Day, EclipseSeen, Gap, LowSun, Partly, Stretch, Sunlight, Trip
-from sentinel.sky import Eclipse, Eclipses, Sun, above_line, above_line_deg, daylight, flattening, spans_above
+from sentinel.sky import (
+    Eclipse,
+    Eclipses,
+    Sun,
+    above_line,
+    above_line_deg,
+    daylight,
+    flattening,
+    shown_altitude_deg,
+    spans_above,
+)
 from sentinel.sky.arrays import Array
 from sentinel.sky.horizon import LOOK_EVERY_S
 from sentinel.sky.searching import Span
@@ -43,7 +53,7 @@ def _days(sun: Sun, trip: Trip, upper: tuple[Span, ...]) -> list[Day]:
     first_s = utc_s(datetime.combine(trip.from_utc.date(), datetime.min.time(), UTC))
     minutes = 60.0 * np.arange(DAY_S / 60)
     begins_s = first_s + DAY_S * np.arange(count)
-    altitude = sun.altaz_deg(begins_s[:, None] + minutes)[0]
+    altitude = shown_altitude_deg(sun, begins_s[:, None] + minutes)
     days = []
     for begin_s, heights in zip(begins_s.tolist(), altitude, strict=True):
         high, low = int(heights.argmax()), int(heights.argmin())
@@ -61,10 +71,10 @@ def _days(sun: Sun, trip: Trip, upper: tuple[Span, ...]) -> list[Day]:
     return days
 
 
-def _lowest(sun: Sun, span: Span) -> tuple[float, float]:
-    """Return the centre's least apparent altitude in a span, and when that is, to the minute."""
+def _lowest(sun: Sun, span: Span, *, up: bool = True) -> tuple[float, float]:
+    """Return the centre's least altitude in a span of sun, or of none, and when that is, to the minute."""
     times = np.linspace(*span, max(2, int((span[1] - span[0]) / 60) + 1))
-    heights = sun.altaz_deg(times)[0]
+    heights = sun.altaz_deg(times)[0] if up else shown_altitude_deg(sun, times)
     at = int(heights.argmin())
     return float(heights[at]), float(times[at])
 
@@ -92,7 +102,7 @@ def _stretch(sun: Sun, span: Span, whole: tuple[Span, ...], trip: Span) -> Stret
 
 
 def _gap(sun: Sun, span: Span) -> Gap:
-    lowest_deg, _ = _lowest(sun, span)
+    lowest_deg, _ = _lowest(sun, span, up=False)
     return Gap(
         from_utc=from_utc_s(span[0]),
         to_utc=from_utc_s(span[1]),
@@ -129,11 +139,11 @@ def _eclipses(sun: Sun, begin_s: float, end_s: float) -> list[EclipseSeen]:
     for eclipse in Eclipses(sun).between(begin_s, end_s):
         first, last = max(eclipse.first_contact_s, begin_s), min(eclipse.last_contact_s, end_s)
         if above_line(sun, np.linspace(first, last, 61), "upper").any():
-            seen.append(_seen(eclipse))
+            seen.append(_seen(sun, eclipse))
     return seen
 
 
-def _seen(eclipse: Eclipse) -> EclipseSeen:
+def _seen(sun: Sun, eclipse: Eclipse) -> EclipseSeen:
     central = eclipse.central
     return EclipseSeen(
         kind="partial" if central is None else "total" if eclipse.total else "annular",
@@ -143,5 +153,5 @@ def _seen(eclipse: Eclipse) -> EclipseSeen:
         central_from_utc=from_utc_s(central[0]) if central else None,
         central_to_utc=from_utc_s(central[1]) if central else None,
         obscuration=eclipse.obscuration,
-        altitude_deg=eclipse.altitude_deg,
+        altitude_deg=float(shown_altitude_deg(sun, eclipse.maximum_s)),
     )

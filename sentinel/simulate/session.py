@@ -66,7 +66,7 @@ def simulate(
     out
         A folder that is empty or not there yet.
     frames
-        Render frames, with the truth beside them; False: write `measurements.ecsv` instead.
+        Render frames; False: write `measurements.ecsv` instead. The truth lies beside either.
     workers
         How many processes render; None: as many as there are processors to use.
 
@@ -99,9 +99,9 @@ def simulate_scenario(
     written = 0
     if frames:
         written = _write_frames(_jobs(work, out), progress, workers)
-        write_truth(out / "truth.ecsv", work)
     else:
         write_measurements(out / "measurements.ecsv", measured(work))
+    write_truth(out / "truth.ecsv", work)
     return Simulated(
         out=out, frames=len(work.taken.names), found=int(work.seen.found.sum()), bytes_written=written
     )

@@ -12,6 +12,7 @@ from sentinel.sky.horizon import (
     altitude_crossings,
     daylight,
     hour_angle_times_s,
+    shown_altitude_deg,
 )
 from sentinel.sky.moon import Eclipse, Eclipses, Moon
 from sentinel.sky.mount import (
@@ -77,6 +78,7 @@ __all__ = [
     "refraction_deg",
     "refraction_sigma_deg",
     "separation_deg",
+    "shown_altitude_deg",
     "spans_above",
     "true_altitude_deg",
     "unit_vector",

@@ -47,6 +47,21 @@ def above_line(sun: Sun, utc_s: Numbers, limb: Limb = "centre") -> Bools:
     return above_line_deg(sun, utc_s, limb) >= 0
 
 
+def shown_altitude_deg(sun: Sun, utc_s: Numbers) -> Array:
+    """Return the altitude of the sun's centre as people are told it, same shape.
+
+    As the air shows it while any of the disc is above the horizon line, or above the level; airless once it
+    is down, as almanacs count: light that nobody sees is bent for nobody.
+    """
+    site = sun.site
+    apparent, azimuth = sun.altaz_deg(utc_s)
+    true = sun.true_altitude_deg(utc_s)
+    upper = true + sun.angular_radius_arcsec(utc_s) / 3600
+    upper = upper + refraction_deg(upper, site.pressure_hpa, site.temperature_c)
+    line = np.minimum(HorizonLine(site.horizon).altitude_deg(azimuth), 0.0)
+    return plain(np.where(upper >= line, apparent, true))
+
+
 @dataclass(frozen=True, slots=True)
 class Daylight:
     """When the sun is above the horizon line between two times."""

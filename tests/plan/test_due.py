@@ -1,6 +1,7 @@
 """What runs out: the arithmetic by hand."""
 
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -8,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sentinel.plan import due
-from sentinel.plan.records import Gap, HourAngle, Renewal
+from sentinel.plan.records import Gap, HourAngle, Plan, Renewal
 from sentinel.plan.sunlight import sunlight
 from sentinel.sky import Sun
 from sentinel.times import parse_utc
-from tests.plan.trips import settings, trip
+from tests.plan.trips import planned, settings, trip
 
 
 def renewals(begin: str, end: str, **sections: Any) -> dict[str, Renewal]:
@@ -65,6 +66,7 @@ def test_batteries_and_card() -> None:
 )
 def test_the_axis_turns_15_degrees_an_hour(mount: dict[str, object], first: str, every_h: float) -> None:
     axis = renewals("2027-06-18", "2027-06-22", mount=mount)["axis-limit"]
+    assert axis.first_due_utc is not None
     assert abs(axis.first_due_utc - at(first)) < timedelta(seconds=1)
     assert axis.every_h == pytest.approx(every_h, rel=1e-6)
 
@@ -122,6 +124,7 @@ def test_the_axis_never_comes_to_its_limit(
     windows = due.unwindings(told, asked, gaps, axis)
     life = timedelta(hours=limit_deg / 15, seconds=1e-3)
     allowed = axis.first_due_utc
+    assert allowed is not None
     for window in windows:
         assert window.from_utc <= window.by_utc <= allowed
         if window.in_gap:
@@ -169,3 +172,69 @@ def test_pictures_with_the_sun_and_in_all() -> None:
     assert found.with_sun == pytest.approx(2 * (12 + 7 / 60) * 3600 / 7, abs=15)
     assert found.all_bytes == found.all * 12.5e6
     assert found.with_sun_bytes == found.with_sun * 12.5e6
+
+
+@given(st.lists(st.tuples(hours, hours), max_size=8), st.floats(30, 900), st.floats(0, 300))
+def test_nor_does_one_that_stands_by_night(
+    pieces: list[tuple[float, float]], limit_deg: float, start_deg: float
+) -> None:
+    """Whatever the nights: between windows it turns by no more than it may, counted minute by minute."""
+    start_deg = min(start_deg, limit_deg)
+    mount = {"axis_limit_deg": limit_deg, "axis_start_deg": start_deg, "parked_at_night": True}
+    told = settings(mount=mount)
+    asked = trip("2027-06-18", "2027-06-24", told)
+    gaps, now = [], asked.from_utc
+    for sun_h, dark_h in pieces:
+        begin = now + timedelta(hours=sun_h)
+        now = min(begin + timedelta(hours=dark_h), asked.to_utc)
+        if begin < now:
+            gaps.append(Gap(from_utc=begin, to_utc=now, hours=dark_h, kind="night", lowest_deg=-1.0))
+    (axis,) = due.renewals(told, asked, gaps)
+    windows = due.unwindings(told, asked, gaps, axis)
+    minutes = [asked.from_utc + timedelta(minutes=m + 0.5) for m in range(int(asked.length_s / 60))]
+    turned_deg, done = start_deg, [window.by_utc for window in windows]
+    for minute in minutes:
+        if done and minute > done[0]:
+            done.pop(0)
+            turned_deg = 0.0
+        if not any(gap.from_utc <= minute < gap.to_utc for gap in gaps):
+            turned_deg += 0.25
+        assert turned_deg <= limit_deg + 1.0
+    assert len(windows) >= axis.times
+
+
+class TestParkedAtNight:
+    """At 47 degrees north in June the sun is up for some 15 h 50 min: 238 of the 360 degrees a day."""
+
+    def plan(self, latitude_deg: float = 47.0, **mount: object) -> Plan:
+        return planned(settings(latitude_deg, 0.0, mount=mount), "2027-06-18", "2027-06-24")
+
+    def test_the_axis_turns_by_day_alone(self) -> None:
+        (axis,) = self.plan(parked_at_night=True).renewals
+        assert axis.first_due_utc is not None
+        sun = self.plan().sun
+        (first, second) = sun.stretches[:2]
+        assert first.hours < 24 < first.hours + second.hours
+        expected = second.from_utc + timedelta(hours=24 - first.hours)
+        assert first.rises
+        assert abs(axis.first_due_utc - expected) < timedelta(seconds=1)
+        assert axis.times == int(sun.sun_h / 24)
+        assert self.plan().renewals[0].times == 6
+
+    def test_no_window_is_farther_from_the_last_than_the_axis_turns_by_day(self) -> None:
+        plan = self.plan(parked_at_night=True, axis_limit_deg=300.0)
+        ends = [at("2027-06-18T00:00:00Z"), *(window.by_utc for window in plan.unwindings), plan.to_utc]
+        for begin, end in pairwise(ends):
+            spans = [(max(s.from_utc, begin), min(s.to_utc, end)) for s in plan.sun.stretches]
+            turned_h = sum(max((b - a).total_seconds(), 0.0) for a, b in spans) / 3600
+            assert turned_h <= 20.0 + 1e-3
+        assert all(window.in_gap for window in plan.unwindings)
+
+    def test_an_axis_that_lasts_the_trip_by_day_is_said_to(self) -> None:
+        plan = self.plan(parked_at_night=True, axis_limit_deg=2000.0)
+        (axis,) = plan.renewals
+        assert (axis.first_due_utc, axis.times, plan.unwindings) == (None, 0, ())
+        assert plan.first[0].reason != "axis-limit"
+
+    def test_under_a_midnight_sun_it_makes_no_difference(self) -> None:
+        assert self.plan(75.0, parked_at_night=True).unwindings == self.plan(75.0).unwindings

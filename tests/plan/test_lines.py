@@ -1,6 +1,7 @@
 """What people and scripts see."""
 
 import json
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -93,6 +94,10 @@ def test_the_cautions_stand_once() -> None:
     assert "makers' instructions and local rules" in text
 
 
+def nearest_second(time_utc: datetime) -> str:
+    return f"{time_utc + timedelta(seconds=0.5):%H:%M:%S}"
+
+
 def run(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *args: object
 ) -> tuple[int, str, str]:
@@ -149,3 +154,32 @@ def test_a_wrong_request_is_one_line_and_status_2(
     assert (status, out) == (2, "")
     assert says in err
     assert err.count("\n") == 1
+
+
+def test_the_axis_says_what_it_counts_with() -> None:
+    turning = flowing(told("2027-06-18", "2027-06-24", latitude_deg=47.0))
+    assert "Counted with the drive turning day and night. If it stands while the sun is down, set" in turning
+    parked = flowing(told("2027-06-18", "2027-06-24", latitude_deg=47.0, mount={"parked_at_night": True}))
+    assert "Counted with the drive standing while the sun is down" in parked
+    assert "Counted" not in told("2027-06-18", "2027-06-24"), "no night, nothing to say"
+    assert "Counted" not in told(
+        "2027-06-18", "2027-06-24", latitude_deg=47.0, mount={"axis_limit_deg": None}
+    )
+    generous = {"parked_at_night": True, "axis_limit_deg": 2000.0}
+    assert "after the trip" in told("2027-06-18", "2027-06-20", latitude_deg=47.0, mount=generous)
+
+
+def test_how_to_point_the_axis_before_the_first_frame() -> None:
+    """The times themselves are held against astropy, among the published checks."""
+    text = flowing(told("2027-06-18", "2027-06-22"))
+    south, north = planned(settings(), "2027-06-18", "2027-06-22").meridian[:2]
+    assert (south.side, north.side) == ("south", "north")
+    assert f"The sun stands due south at 18 Jun {nearest_second(south.time_utc)}Z, 43.0 degrees high" in text
+    assert f"due north at 18 Jun {nearest_second(north.time_utc)}Z, 4.0 degrees high" in text
+    assert "the mount's altitude scale should read 70.37 degrees, your latitude" in text
+    text = flowing(told("2027-06-18", "2027-06-22", latitude_deg=-41.0))
+    assert "The sun stands due north at" in text
+    assert "due south" not in text
+    assert "should read 41.00 degrees" in text
+    assert "Set up" not in told("2027-06-18", "2027-06-22", mount={"tracking": "none"})
+    assert "plumb" not in told("2027-06-18", "2027-06-22", latitude_deg=-90.0)

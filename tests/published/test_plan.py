@@ -6,17 +6,21 @@ means than ours, not published; "common practice, no source".
 
 import warnings
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
 import pytest
+from astropy import units
+from astropy.coordinates import AltAz, EarthLocation, get_body
+from astropy.time import Time
 from skyfield import almanac
 from skyfield.api import Loader, wgs84
 from skyfield_data import get_skyfield_data_path
 
 from sentinel.plan.sunlight import sunlight
 from sentinel.sky import Sun
+from sentinel.sky.ephemeris import quiet
 from sentinel.times import from_utc_s, parse_utc, utc_s
 from tests.plan.trips import planned, settings, trip
 
@@ -191,3 +195,44 @@ def test_noon_is_where_the_almanac_has_it(sky: Any) -> None:
     start = scale.from_datetime(from_utc_s(utc_s(parse_utc("2027-06-21T00:00:00Z"))))
     (noon,) = almanac.find_transits(observer, bodies["sun"], start, scale.tt_jd(start.tt + 1))
     assert abs((day.highest_utc - noon.utc_datetime()).total_seconds()) < 90
+
+
+@pytest.mark.parametrize(
+    ("latitude_deg", "longitude_deg", "day", "sides"),
+    [
+        (-41.0, 175.0, "2026-12-20", {"north"}),
+        (47.0, 8.9, "2026-06-20", {"south"}),
+        (78.0, 16.0, "2026-06-20", {"south", "north"}),
+    ],
+)
+def test_the_sun_on_the_meridian_and_below_the_horizon_by_astropy(
+    latitude_deg: float, longitude_deg: float, day: str, sides: set[str]
+) -> None:
+    """astropy's AltAz without pressure (computed): on the meridian to 0.01 degrees, and how deep at night.
+
+    At 41 south in midsummer the midnight sun is 90 - 41 - 23.4 = 25.6 degrees down: of a sun that is down no
+    air bends the light.
+    """
+    plan = planned(settings(latitude_deg, longitude_deg), day, day)
+    place = EarthLocation(lat=latitude_deg * units.deg, lon=longitude_deg * units.deg)
+
+    def airless(times: list[datetime]) -> Any:
+        with quiet():
+            frame = AltAz(obstime=Time(times), location=place, pressure=0 * units.hPa)
+            return get_body("sun", Time(times), place).transform_to(frame)
+
+    due_deg = {"south": 180.0, "north": 0.0}
+    azimuths = airless([passage.time_utc for passage in plan.meridian]).az.deg
+    off = [(a - due_deg[p.side] + 180) % 360 - 180 for p, a in zip(plan.meridian, azimuths, strict=True)]
+    assert off == pytest.approx([0.0] * len(off), abs=0.01)
+    assert {passage.side for passage in plan.meridian} == sides
+    turning = airless([p.time_utc + timedelta(minutes=1) for p in plan.meridian]).az.deg
+    moved = [abs((b - a + 180) % 360 - 180) for a, b in zip(azimuths, turning, strict=True)]
+    assert [p.turns_deg_min for p in plan.meridian] == pytest.approx(moved, rel=0.01)
+    deep = [d for d in plan.sun.days if d.lowest_deg < -1]
+    if deep:
+        depths = airless([d.lowest_utc for d in deep]).alt.deg
+        assert [d.lowest_deg for d in deep] == pytest.approx(depths.tolist(), abs=0.01)
+        assert min(gap.lowest_deg for gap in plan.sun.gaps) == pytest.approx(min(depths), abs=0.02)
+    if latitude_deg < 0:
+        assert f"{deep[0].lowest_deg:.1f}" == "-25.6"

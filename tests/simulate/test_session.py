@@ -142,10 +142,16 @@ def test_other_formats(tmp_path: Path, file_format: str) -> None:
 def test_measurements_alone(tmp_path: Path) -> None:
     event = Recentre(at=2.0, to_px=(700, 500), unwound=True, marked=True)
     made = simulate_scenario(midsummer(event, hours=3.0), tmp_path / "out", frames=False)
-    assert sorted(p.name for p in made.out.iterdir()) == ["config.yaml", "marks.jsonl", "measurements.ecsv"]
+    assert sorted(p.name for p in made.out.iterdir()) == [
+        "config.yaml", "marks.jsonl", "measurements.ecsv", "truth.ecsv",
+    ]  # fmt: skip
     frames = read_measurements(made.out / "measurements.ecsv")
     assert len(frames) == made.frames == 180
     assert all(f.disc.found for f in frames)
+    truth = Table.read(made.out / "truth.ecsv")
+    assert list(truth["frame"]) == [f.frame for f in frames]
+    off = [f.disc.x_px - x for f, x in zip(frames, truth["x_px"], strict=True)]
+    assert 0 < max(map(abs, off)) < 1.0, "the truth, and what measuring makes of it"
     marks = [json.loads(line) for line in (made.out / "marks.jsonl").read_text().splitlines()]
     assert [(m["time_utc"], m["kind"]) for m in marks] == [
         ("2027-06-21T12:00:00Z", "unwound"),

@@ -12,6 +12,8 @@ from sentinel.sky import (
     altitude_crossings,
     daylight,
     hour_angle_times_s,
+    refraction_deg,
+    shown_altitude_deg,
 )
 from sentinel.times import DAY_S, parse_utc, utc_s
 
@@ -104,3 +106,20 @@ def test_altitudes_and_hour_angles_are_passed_once_a_day_each_way() -> None:
         assert sun.hour_angle_deg(times) == pytest.approx(hour_angle, abs=1e-3)
     noon = hour_angle_times_s(sun, 0.0, JUNE_S, JUNE_S + DAY_S)[0]
     assert noon - JUNE_S - DAY_S / 2 == pytest.approx(-sun.equation_of_time_s(noon), abs=1)
+
+
+def test_a_sun_that_is_down_is_told_without_refraction_and_one_that_is_up_with_it() -> None:
+    """Against `refraction_deg` by hand, at a site whose own line dips below the level too."""
+    for line_deg in (0.0, 5.0, -2.0):
+        site = Site(latitude_deg=-41.0, longitude_deg=175.0, horizon=((0.0, line_deg),))
+        sun = Sun(site)
+        times = utc_s(parse_utc("2026-12-20T07:00:00Z")) + np.arange(0, 4 * 3600, 60.0)
+        true, (apparent, _) = sun.true_altitude_deg(times), sun.altaz_deg(times)
+        shown = shown_altitude_deg(sun, times)
+        upper = true + sun.angular_radius_arcsec(times) / 3600
+        seen = upper + refraction_deg(upper) >= min(line_deg, 0.0)
+        assert seen.any()
+        assert not seen.all()
+        assert shown[seen] == pytest.approx(apparent[seen], abs=1e-9)
+        assert shown[~seen] == pytest.approx(true[~seen], abs=1e-9)
+        assert np.diff(shown).max() < 0, "a setting sun never rises in the telling"
