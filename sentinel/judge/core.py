@@ -300,7 +300,7 @@ class Judge:
         # Whatever was done to the camera is judged by what comes now; that the mount stands shows already.
         runs = motion.is_running(state.motion, now_s, self._scene)
         return state._replace(
-            motion=state.motion if runs else motion.told_recentred(state.motion, now_s),
+            motion=state.motion if runs else motion.told_recentred(state.motion, now_s, just_now=False),
             sighting=state.sighting._replace(dark_since_s=None, dark_frames=0, steady=None),
             optics=optics.cleaned(state.optics),
         )
@@ -357,6 +357,9 @@ class Judge:
         if finding.urgent:
             return False
         if state.visit.going and condition not in _NOT_HELD_BY_VISIT:
+            return True
+        running = state.motion.running
+        if condition == "runaway" and running is not None and now_s < running.people_until_s:
             return True
         for cause in CAUSES.get(condition, ()):
             case = cases.get(cause)

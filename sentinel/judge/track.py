@@ -12,9 +12,12 @@ from sentinel.judge.scene import Scene, Sight
 
 Vector = tuple[float, float]
 
-TRAIL = 31
+TRAIL = 61
+DRIFT_TRAIL = 31
 JITTERS = 30
 STEPS = 8
+FAINT = 2.0
+"""A step up to so many times the usual may belong to a slow slide, which no single step shows."""
 JITTER_FLOOR_PX = 0.3
 # The median of a two-dimensional normal scatter's length is 1.18 sigma.
 RAYLEIGH_MEDIAN = 1.177
@@ -79,8 +82,16 @@ def quiet_px(track: Track, sky: float, scene: Scene) -> float:
     return max(limits.runaway_jitter_ratio * track.jitter_px, limits.runaway_rate_fraction * sky)
 
 
-def extended(track: Track, sight: Sight, scene: Scene, *, gap_s: float) -> tuple[Track, Step | None]:
-    """Return the track with one more trusted disc, and the step that led there; None after a gap."""
+def extended(
+    track: Track, sight: Sight, scene: Scene, *, gap_s: float, carried: bool = True
+) -> tuple[Track, Step | None]:
+    """Return the track with one more trusted disc, and the step that led there; None after a gap.
+
+    Parameters
+    ----------
+    carried
+        The mount carries the sun; while it does not, the usual drift stays what it was.
+    """
     last = track.last
     if last is None:
         return track._replace(last=sight, trail=((sight.time_s, sight.x_px, sight.y_px),)), None
@@ -93,11 +104,16 @@ def extended(track: Track, sight: Sight, scene: Scene, *, gap_s: float) -> tuple
         return restarted(track, sight), None
     step = _step(track, last, sight, seconds, scene)
     steps = (*track.steps[-(STEPS - 1) :], step)
-    if step.excess_px <= quiet_px(track, step.sky_px, scene):
+    quiet = quiet_px(track, step.sky_px, scene)
+    if step.excess_px <= quiet:
         trail = (*track.trail[-(TRAIL - 1) :], (sight.time_s, sight.x_px, sight.y_px))
         scatter = (*track.scatter[-(JITTERS - 1) :], step.excess_px)
-        drift = _drift(trail, track.drift)
+        drift = drift_of(trail[-DRIFT_TRAIL:], track.drift) if carried else track.drift
         return Track(sight, steps, trail, drift, scatter, _jitter_px(scatter, track.jitter_px)), step
+    if step.excess_px <= FAINT * quiet:
+        # A little more than usual: of a slow slide some steps are, some are not.
+        trail = (*track.trail[-(TRAIL - 1) :], (sight.time_s, sight.x_px, sight.y_px))
+        return track._replace(last=sight, steps=steps, trail=trail), step
     # A leap: the drift stays what it was, the trail begins anew.
     return restarted(track, sight)._replace(steps=steps), step
 
@@ -121,7 +137,7 @@ def _step(track: Track, last: Sight, sight: Sight, seconds: float, scene: Scene)
     return Step(sight.frame, sight.time_s, seconds, sight.x_px, sight.y_px, radius, move, excess, sky)
 
 
-def _drift(trail: tuple[tuple[float, float, float], ...], before: Vector) -> Vector:
+def drift_of(trail: tuple[tuple[float, float, float], ...], before: Vector) -> Vector:
     """Return the drift between the medians of the trail's two ends, px/s."""
     if len(trail) < 6:
         return before
