@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from sentinel.judge.runaway import SLIPPING, Suspicion, air_pace, kind_of, pace_of, same_way
 from sentinel.judge.scene import Scene
-from sentinel.judge.track import Step, Track, Vector, drift_of, quiet_px
+from sentinel.judge.track import DRIFT_TRAIL, Step, Track, Vector, drift_of, quiet_px
 
 FASTEST = 2.2
 _EXACT_DEG = 3.0
@@ -51,12 +51,12 @@ def going(track: Track, scene: Scene, line: Vector | None) -> Suspicion | None:
     whole = len(steps) if pace_of(steps[0], way) > 0.93 * pace - noise else len(steps) - 1
     if not _enough(way, pace, whole, line, noise):
         return None
-    first = steps[0] if lead is None or whole < len(steps) else lead
+    first = steps[0] if whole < len(steps) else lead
     share = min(max(pace_of(first, way) / pace, 0.0), 1.0)
     return Suspicion(kind_of(pace), first.time_s - share * first.seconds, way, pace, "even")
 
 
-def _run(track: Track, scene: Scene) -> tuple[Vector, tuple[Step, ...], Step | None]:
+def _run(track: Track, scene: Scene) -> tuple[Vector, tuple[Step, ...], Step] | None:
     """Return the way of the last steps that go one way, them, and the quiet one before; None: no such run."""
     if len(track.steps) < 3:
         return None
@@ -188,7 +188,9 @@ def _slide(track: Track, scene: Scene, away: _Away, line: Vector | None) -> Slid
         along, across = _split(off, way)
         if across > slack or abs(along - px_s * (time_s - begun_s)) > slack:
             return None
-    return Slide(Suspicion(SLIPPING, begun_s, way, pace, "sliding"), away.drift)
+    before = tuple(point for point in track.trail if point[0] <= begun_s)
+    drift = drift_of(before[-DRIFT_TRAIL:], away.drift)
+    return Slide(Suspicion(SLIPPING, begun_s, way, pace, "sliding"), drift)
 
 
 def _on_line(way: Vector, line: Vector | None, doubt: float) -> bool:

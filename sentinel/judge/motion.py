@@ -198,7 +198,9 @@ def _still_sliding(motion: Motion, running: Running, since: tuple[float, float, 
     x, y = step.x_px - since[1] - drift[0] * seconds, step.y_px - since[2] - drift[1] * seconds
     share = (x * running.way[0] + y * running.way[1]) / due_px
     if share < 0.35:
-        return motion._replace(running=None, leap=None)
+        # The way it went while it slid says nothing of the usual one.
+        track = motion.track._replace(trail=motion.track.trail[-1:])
+        return motion._replace(track=track, running=None, leap=None)
     pace = min(running.pace * share, even.FASTEST)
     mark = (step.time_s, step.x_px, step.y_px)
     return motion._replace(running=here._replace(pace=pace, slow_from=mark, kind=runaway.kind_of(pace)))

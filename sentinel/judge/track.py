@@ -16,7 +16,7 @@ TRAIL = 61
 DRIFT_TRAIL = 31
 JITTERS = 30
 STEPS = 8
-FAINT = 2.0
+FAINT = 1.4
 """A step up to so many times the usual may belong to a slow slide, which no single step shows."""
 JITTER_FLOOR_PX = 0.3
 # The median of a two-dimensional normal scatter's length is 1.18 sigma.
@@ -90,7 +90,7 @@ def extended(
     Parameters
     ----------
     carried
-        The mount carries the sun; while it does not, the usual drift stays what it was.
+        The mount carries the sun; while it does not, the usual drift and jitter stay what they were.
     """
     last = track.last
     if last is None:
@@ -107,8 +107,10 @@ def extended(
     quiet = quiet_px(track, step.sky_px, scene)
     if step.excess_px <= quiet:
         trail = (*track.trail[-(TRAIL - 1) :], (sight.time_s, sight.x_px, sight.y_px))
+        if not carried:
+            return track._replace(last=sight, steps=steps, trail=trail), step
         scatter = (*track.scatter[-(JITTERS - 1) :], step.excess_px)
-        drift = drift_of(trail[-DRIFT_TRAIL:], track.drift) if carried else track.drift
+        drift = drift_of(trail[-DRIFT_TRAIL:], track.drift)
         return Track(sight, steps, trail, drift, scatter, _jitter_px(scatter, track.jitter_px)), step
     if step.excess_px <= FAINT * quiet:
         # A little more than usual: of a slow slide some steps are, some are not.
