@@ -6,9 +6,21 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import NamedTuple
 
-from sentinel.judge import ahead, bedtime, delivery, motion, optics, sanity, sighting, timekeeping, visit
+from sentinel.judge import (
+    ahead,
+    bedtime,
+    brackets,
+    delivery,
+    motion,
+    optics,
+    sanity,
+    sighting,
+    timekeeping,
+    visit,
+)
 from sentinel.judge.ahead import Ahead
 from sentinel.judge.bedtime import Bedtime
+from sentinel.judge.brackets import Brackets
 from sentinel.judge.delivery import Delivery
 from sentinel.judge.lifecycle import Case, Finding, Readings, judged
 from sentinel.judge.motion import Motion
@@ -105,6 +117,7 @@ class JudgeState(NamedTuple):
     sanity: Sanity = Sanity()
     bedtime: Bedtime = Bedtime()
     forecast: Forecast | None = None
+    brackets: Brackets = Brackets()
     sight: Sight | None = None
     """Of the last usable frame."""
     cases: tuple[Case, ...] = ()
@@ -173,7 +186,7 @@ class Judge:
         if saneness.source != state.sanity.source:
             # Another camera: pixels, edges and light of the one before say nothing of it.
             state = state._replace(motion=Motion(), sighting=Sighting(), optics=Optics())
-        sight = sight_of(frame, scene)
+        exposed, sight = brackets.told(state.brackets, sight_of(frame, scene))
         delivered, found = delivery.came(state.delivery, sight, now_s, scene)
         times, more = timekeeping.came(state.timekeeping, frame, state.motion.track, scene)
         found |= more
@@ -186,7 +199,13 @@ class Judge:
         found |= self._at_limit(more, foreseen=state.ahead)
         seeing, more = sighting.saw(state.sighting, sight, moving.track.drift, scene)
         found |= more
-        looking, more = optics.saw(state.optics, sight, scene, cloudy=bool(seeing.hints))
+        looking, more = optics.saw(
+            state.optics,
+            sight,
+            scene,
+            cloudy_s=seeing.hints[-1] if seeing.hints else None,
+            known=not exposed.learning,
+        )
         found |= more
         saneness, more = sanity.saw(saneness, sight, scene)
         found |= more
@@ -204,6 +223,7 @@ class Judge:
             motion=moving,
             sighting=seeing,
             optics=looking,
+            brackets=exposed,
             delivery=delivered,
             timekeeping=times,
             sanity=saneness,

@@ -53,6 +53,7 @@ class Level(NamedTuple):
     time_s: float
     air_mass: float
     exposure_stops: float
+    saturated: float
 
 
 class Sighting(NamedTuple):
@@ -127,7 +128,7 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
         hint = hint and not _brightened_at_once(levels, sight)
         hint = hint or _going_out(sight, scene)
         if level is not None:
-            new = Level(level, sight.time_s, sight.sun.air_mass, sight.exposure_stops or 0.0)
+            new = Level(level, sight.time_s, sight.sun.air_mass, sight.exposure_stops or 0.0, sight.saturated)
             hint = hint or _dimmed_at_once(levels, new, limits)
             levels = (*levels[-(LEVELS - 1) :], new)
     else:
@@ -155,16 +156,16 @@ def _going_out(sight: Sight, scene: Scene) -> bool:
 
 
 def _brightened_at_once(levels: tuple[Level, ...], sight: Sight) -> bool:
-    """Whether the disc is brighter than in all of the last minutes: what hides its limb is no cloud then."""
+    """Whether there is more light than in all of the last minutes: what hides the limb is no cloud then."""
     exposure = sight.exposure_stops or 0.0
     recent = [
-        old.stops
-        for old in levels
-        if sight.time_s - old.time_s < 1200 and abs(exposure - old.exposure_stops) < 0.2
+        old for old in levels if sight.time_s - old.time_s < 1200 and abs(exposure - old.exposure_stops) < 0.2
     ]
     if len(recent) < 3 or sight.brightness <= 0:
         return False
-    return log2(sight.brightness) - exposure > max(recent) + BRIGHTER_STOPS
+    if sight.saturated >= 0.05 and max(old.saturated for old in recent) < 0.01:
+        return True
+    return log2(sight.brightness) - exposure > max(old.stops for old in recent) + BRIGHTER_STOPS
 
 
 def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -> bool:
