@@ -24,8 +24,8 @@ from sentinel.records import Severity
 LIGHT_BANDS_AWAY = 2
 BURNT_RATIO = 1.25
 _MEMORY_S = 1800.0
-_NEWEST, _THINNED, _APART_S = 5, 10, 150.0
-"""The last frames are kept, and before them one in so many seconds."""
+_NEWEST, _MOST, _APART_S = 3, 24, 150.0
+"""Of each exposure the newest are kept, and before them one in so many seconds."""
 _NONE, _SOME = 0.01, 0.05
 """Share of the disc at full scale that is none; that is more than chance."""
 _SOME_OF_FRAME = 0.005
@@ -51,6 +51,8 @@ class Glare(NamedTuple):
     burning: int = 0
     """Frames in a row in which part burns out that did not."""
     burning_s: float = 0.0
+    burning_stops: float | None = None
+    """Since when, and at which exposure."""
     share: float = 0.0
     """How much of it did when that began."""
     finding: Finding | None = None
@@ -78,36 +80,36 @@ def glared(
         The disc's level by altitude at this exposure; None: not known.
     """
     told = state.finding
+    sure_before = told is not None and told.severity is not None
     # While it glares what was before stays the measure: else the glare would in time become the usual.
     asked_s = told.onset_s if told is not None else sight.time_s
     recent = tuple(b for b in state.bright if asked_s - b.time_s <= _MEMORY_S)
     same = [b for b in recent if _same_exposure(b.exposure_stops, sight.exposure_stops, scene)]
     over = _over_usual(reference, sight)
-    shone = _glares(recent, same, over, sight, scene, cloudy=cloudy_s is not None, begun=told is not None)
-    shone = shone and (known or not sight.found)
+    shone = _glares(recent, same, over, sight, scene, cloudy=cloudy_s is not None, begun=sure_before)
+    if not known and (sight.found or not shone):
+        return Glare()
     burns = known and _burns(same, reference, over, sight, scene, cloudy_s=cloudy_s)
-    if (
-        told is not None
-        and told.story == "burnt"
-        and sight.saturated >= max(0.5 * state.share, _SOME_OF_FRAME)
-    ):
-        burns = True
+    if sure_before and told is not None and told.story == "burnt" and (same or not sight.found):
+        burns = burns or sight.saturated >= max(0.5 * state.share, _SOME_OF_FRAME)
+    if not shone and not burns:
+        other = state.burning and not _same_exposure(state.burning_stops, sight.exposure_stops, scene)
+        # Brackets: a shorter exposure does not take back what a longer one shows.
+        return state if other else Glare(_remembered(recent, sight, scene))
     burning = state.burning + 1 if burns else 0
     begun_s = state.burning_s if state.burning else sight.time_s
-    share = state.share if state.burning else sight.saturated
-    if not shone and not burns:
-        return Glare(_remembered(recent, sight), 0, 0.0, 0.0, None)
-    onset_s = told.onset_s if told is not None else (begun_s if burns else sight.time_s)
-    sure = shone or burning > 1 or (told is not None and told.severity is not None)
+    sure = shone or burning > 1 or sure_before
     finding = Finding(
         severity=Severity.NOW if sure else None,
-        onset_s=onset_s,
+        onset_s=told.onset_s if told is not None else begun_s,
         frame=sight.frame,
         detail=_evidence(same, sight),
-        story=told.story if told is not None and told.severity is not None else ("burnt" if burns else ""),
+        story=told.story if told is not None and sure_before else ("burnt" if burns else ""),
         urgent=True,
     )
-    return Glare(recent, burning, begun_s, share, finding)
+    stops = state.burning_stops if state.burning else sight.exposure_stops
+    share = state.share if state.burning else sight.saturated
+    return Glare(recent, burning, begun_s, stops, share, finding)
 
 
 def _evidence(same: list[Bright], sight: Sight) -> dict[str, Any]:
@@ -121,17 +123,15 @@ def _evidence(same: list[Bright], sight: Sight) -> dict[str, Any]:
     return evidence
 
 
-def _remembered(recent: tuple[Bright, ...], sight: Sight) -> tuple[Bright, ...]:
-    """Return the levels with one more: the newest, and fewer of those before."""
+def _remembered(recent: tuple[Bright, ...], sight: Sight, scene: Scene) -> tuple[Bright, ...]:
+    """Return the levels with one more: the newest of each exposure, and fewer of those before."""
     if not sight.found or sight.saturated >= 0.165:
         return recent
     new = Bright(sight.time_s, sight.brightness, sight.exposure_stops, sight.saturated, sight.sun.air_mass)
-    old, newest = recent[:-_NEWEST], (*recent[-_NEWEST:], new)
-    if len(newest) > _NEWEST:
-        leaving, newest = newest[0], newest[1:]
-        if not old or leaving.time_s - old[-1].time_s >= _APART_S:
-            old = (*old[-(_THINNED - 1) :], leaving)
-    return (*old, *newest)
+    same = [b for b in recent if _same_exposure(b.exposure_stops, sight.exposure_stops, scene)]
+    if len(same) > _NEWEST and same[-_NEWEST].time_s - same[-_NEWEST - 1].time_s < _APART_S:
+        recent = tuple(b for b in recent if b is not same[-_NEWEST])
+    return (*recent[-(_MOST - 1) :], new)
 
 
 def _over_usual(reference: Reference | None, sight: Sight) -> float | None:
@@ -200,6 +200,8 @@ def _burns(
     if sight.sun.altitude_deg < scene.thresholds.sun_down_deg or sight.saturated < _SOME_OF_FRAME:
         return False
     newest, same = same[-_NEWEST:], [b for b in same if b.saturated < _NONE]
+    if newest and not same:
+        return False  # it has done so all along
     if not sight.found:
         return sight.saturated >= _SOME_OF_FRAME and (bool(same) or _is_known(reference))
     if sight.saturated < _SOME or sight.in_frame < 0.3:

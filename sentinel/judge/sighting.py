@@ -163,7 +163,7 @@ def _brightened_at_once(levels: tuple[Level, ...], sight: Sight) -> bool:
     ]
     if len(recent) < 3 or sight.brightness <= 0:
         return False
-    if sight.saturated >= 0.05 and max(old.saturated for old in recent) < 0.01:
+    if sight.saturated >= 0.05 and sorted(old.saturated for old in recent)[len(recent) // 2] < 0.01:
         return True
     return log2(sight.brightness) - exposure > max(old.stops for old in recent) + BRIGHTER_STOPS
 
