@@ -11,6 +11,7 @@ from sentinel.judge import (
     bedtime,
     brackets,
     delivery,
+    lens,
     motion,
     optics,
     sanity,
@@ -22,6 +23,7 @@ from sentinel.judge.ahead import Ahead
 from sentinel.judge.bedtime import Bedtime
 from sentinel.judge.brackets import Brackets
 from sentinel.judge.delivery import Delivery
+from sentinel.judge.lens import Lens
 from sentinel.judge.lifecycle import Case, Finding, Readings, judged
 from sentinel.judge.motion import Motion
 from sentinel.judge.moves import Move
@@ -30,6 +32,7 @@ from sentinel.judge.sanity import Sanity
 from sentinel.judge.scene import Scene, Sight, sight_of
 from sentinel.judge.sighting import Sighting
 from sentinel.judge.timekeeping import Timekeeping
+from sentinel.judge.track import is_tracking
 from sentinel.judge.visit import Visit
 from sentinel.records import (
     Event,
@@ -64,6 +67,7 @@ CAUSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
 # Judged in this order, causes before their effects.
 ORDER = (
     "over-bright", "visit", "no-frames", "runaway", "eclipse", "wrong-place", "mixed-cameras", "clock",
+    "settings:tracking", "settings:lens", "lens",
     "moved", "drift-exit", "axis-limit", "lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed",
     "storage", "supply:camera-battery", "supply:mount-battery", "supply:card", "supply:timer",
     "before-sleep",
@@ -118,6 +122,7 @@ class JudgeState(NamedTuple):
     bedtime: Bedtime = Bedtime()
     forecast: Forecast | None = None
     brackets: Brackets = Brackets()
+    lens: Lens = Lens()
     sight: Sight | None = None
     """Of the last usable frame."""
     cases: tuple[Case, ...] = ()
@@ -185,7 +190,7 @@ class Judge:
             return state._replace(sanity=saneness), found
         if saneness.source != state.sanity.source:
             # Another camera: pixels, edges and light of the one before say nothing of it.
-            state = state._replace(motion=Motion(), sighting=Sighting(), optics=Optics())
+            state = state._replace(motion=Motion(), sighting=Sighting(), optics=Optics(), lens=Lens())
         exposed, sight = brackets.told(state.brackets, sight_of(frame, scene))
         delivered, found = delivery.came(state.delivery, sight, now_s, scene)
         times, more = timekeeping.came(state.timekeeping, frame, state.motion.track, scene)
@@ -211,6 +216,9 @@ class Judge:
         found |= more
         found["mixed-cameras"] = sanity.mixed_finding(saneness, now_s)
         found["eclipse"] = scene.eclipse_finding(sight.time_s)
+        size = lens.saw(state.lens, sight, scene)
+        found |= {"settings:lens": size.wrong, "lens": size.changed}
+        found["settings:tracking"] = motion.tracking_finding(moving, scene)
         foreseen = state.ahead
         if state.motion.running is not None and moving.running is None:
             # What was foreseen while the disc ran away is of no use now that it is carried again.
@@ -224,6 +232,7 @@ class Judge:
             sighting=seeing,
             optics=looking,
             brackets=exposed,
+            lens=size,
             delivery=delivered,
             timekeeping=times,
             sanity=saneness,
@@ -301,9 +310,8 @@ class Judge:
         state = state._replace(ahead_s=now_s)
         sight = state.sight
         seen = sight is not None and sight.trusted and now_s - sight.time_s < 3 * scene.interval_s
-        found = ahead.readings(
-            state.ahead, now_s, scene, tracking=seen and state.motion.running is None and scene.tracks
-        )
+        tracking = seen and state.motion.running is None and is_tracking(state.motion.track, scene)
+        found = ahead.readings(state.ahead, now_s, scene, tracking=tracking)
         if scene.settings.sleep.from_utc is not None:
             full_s = ahead.full_s(state.ahead.room, scene)
             night = bedtime.time_passed(state.bedtime, state.ahead.due, full_s, now_s, scene)

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from sentinel.judge.runaway import SLIPPING, Suspicion, air_pace, kind_of, pace_of, same_way
 from sentinel.judge.scene import Scene
-from sentinel.judge.track import DRIFT_TRAIL, Step, Track, Vector, drift_of, quiet_px
+from sentinel.judge.track import DRIFT_TRAIL, Step, Track, Vector, drift_of, is_tracking, quiet_px
 
 FASTEST = 2.2
 _EXACT_DEG = 3.0
@@ -101,7 +101,7 @@ class Slide(NamedTuple):
 
 def sliding(track: Track, scene: Scene, line: Vector | None) -> Slide | None:
     """Return the slow slide that the last places amount to."""
-    if not scene.tracks or not track.steps:
+    if not is_tracking(track, scene) or not track.steps:
         return None
     away = _beyond(track, 9)
     if away is None or hypot(*away.off[-1]) < 5 * track.jitter_px:

@@ -14,11 +14,12 @@ from sentinel.judge.track import (
     Track,
     Vector,
     extended,
+    is_tracking,
     quiet_px,
     restarted,
     west_from_roll,
 )
-from sentinel.records import Forecast
+from sentinel.records import Forecast, Severity
 from sentinel.times import utc_s
 
 LONGEST_PAUSE_S = 6 * 3600.0
@@ -366,6 +367,13 @@ def told_recentred(
     )  # fmt: skip
 
 
+def tracking_finding(motion: Motion, scene: Scene) -> Finding | None:
+    """Return what to say of a mount that tracks and is said not to."""
+    if scene.tracks or not is_tracking(motion.track, scene):
+        return None
+    return Finding(severity=Severity.SOON, onset_s=motion.track.carried_s, detail={"what": "tracking"})
+
+
 def is_running(motion: Motion, now_s: float, scene: Scene) -> bool:
     """Whether the mount fails to carry the sun this very moment."""
     running = motion.running
@@ -374,4 +382,5 @@ def is_running(motion: Motion, now_s: float, scene: Scene) -> bool:
 
 __all__ = [
     "SLIPPING", "STOPPED", "Motion", "forecast_came", "is_running", "saw", "time_passed", "told_recentred",
+    "tracking_finding",
 ]  # fmt: skip

@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sentinel.judge.scene import Scene
-from sentinel.judge.track import Step, Track, Vector, quiet_px
+from sentinel.judge.track import Step, Track, Vector, is_tracking, quiet_px
 from sentinel.sky import true_altitude_deg
 
 STOPPED, REVERSED, SLIPPING = "stopped", "reversed", "wrong-rate"
@@ -49,7 +49,7 @@ def suspect(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None
     west
         Which way the disc goes when the mount stops; None: not known.
     """
-    if not scene.tracks or len(track.steps) < 2:
+    if not is_tracking(track, scene) or len(track.steps) < 2:
         return None
     last = track.steps[-1]
     if last.excess_px <= quiet_px(track, last.sky_px, scene):
@@ -231,7 +231,7 @@ def creeping(
         The way of the drive in the picture, forward or backward; None: not known.
     """
     way = same_way(track.steps[-3:], track, scene) if len(track.steps) > 2 else None
-    if way is None or not scene.tracks:
+    if way is None or not is_tracking(track, scene):
         return None
     last = track.steps[-1]
     since_s = even_s if departed_s is None else min(even_s, departed_s)
@@ -279,7 +279,7 @@ def lost_with(
     track: Track, scene: Scene, west: Vector | None, now_s: float, size: Vector
 ) -> Suspicion | None:
     """Return what is to be made of a disc that was on its way out when it was last seen and is gone now."""
-    if not scene.tracks or not track.steps or track.last is None:
+    if not is_tracking(track, scene) or not track.steps or track.last is None:
         return None
     last = track.steps[-1]
     led = _led_out(track, scene)

@@ -354,6 +354,8 @@ def _steadier(steady: Steady | None, covered: float, time_s: float, width: float
 
 def _covered_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
     limits = scene.thresholds
+    if sight.sun.clear_deg <= limits.sun_clear_deg:
+        return None  # what covers it is the horizon
     covers = state.covers
     many = sum(covered > limits.covered_fraction for covered in covers)
     if many == 0 and sum(covered > limits.covered_clear_fraction for covered in covers) <= 1:
@@ -361,9 +363,8 @@ def _covered_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | N
     since_s = state.steady.since_s if state.steady is not None else sight.time_s
     if many < 3:
         return Finding(severity=None, onset_s=since_s)
-    clear = sight.sun.clear_deg > limits.sun_clear_deg
     same_min = (state.steady.last_s - state.steady.since_s) / 60 if state.steady is not None else 0.0
-    same = same_min >= limits.covered_soon_min and clear
+    same = same_min >= limits.covered_soon_min
     detail = {
         "covered_fraction": round(sight.covered, 3),
         "same_min": round(same_min, 1),

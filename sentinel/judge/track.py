@@ -16,6 +16,8 @@ TRAIL = 61
 DRIFT_TRAIL = 31
 JITTERS = 30
 STEPS = 8
+CARRIED = 6
+"""A disc of a mount that stands still goes by the sky's own rate: none stays behind for so many steps."""
 FAINT = 1.4
 """A step up to so many times the usual may belong to a slow slide, which no single step shows."""
 JITTER_FLOOR_PX = 0.3
@@ -61,6 +63,10 @@ class Track(NamedTuple):
     """Usual frame-to-frame scatter, as the sigma of one coordinate's difference."""
     older: int = 0
     """Frames in a row from before the last one."""
+    carried: int = 0
+    """Of a mount that is said not to track: steps in a row in which it did; never less once it has."""
+    carried_s: float = 0.0
+    """Since when."""
 
 
 def _jitter_px(scatter: tuple[float, ...], before: float) -> float:
@@ -74,6 +80,28 @@ def sky_px(scene: Scene, one: Sight, other: Sight, radius_px: float) -> float:
     (e1, n1, u1), (e2, n2, u2) = one.sun.direction, other.sun.direction
     chord = hypot(e2 - e1, n2 - n1, u2 - u1)
     return chord / scene.sun_radius_rad(other.time_s) * radius_px
+
+
+def is_tracking(track: Track, scene: Scene) -> bool:
+    """Whether the mount tracks, by the settings or, where they say it does not, by what the disc does."""
+    return scene.tracks or track.carried >= CARRIED
+
+
+def _carried(track: Track, sight: Sight, scene: Scene, gap_s: float) -> Track:
+    """Note whether a mount that is said not to track has carried the sun to a place."""
+    last = track.last
+    if scene.tracks or track.carried >= CARRIED or last is None:
+        return track
+    if not 0 < sight.time_s - last.time_s <= gap_s:
+        return track._replace(carried=0)
+    moved = hypot(sight.x_px - last.x_px, sight.y_px - last.y_px)
+    if moved > 0.3 * sky_px(scene, last, sight, max(sight.radius_px, last.radius_px)):
+        return track._replace(carried=0)
+    since_s = track.carried_s if track.carried else last.time_s
+    if track.carried + 1 == CARRIED:
+        # What was usual for a camera that stands still is not for one that is carried.
+        return Track(last, (), track.trail[-1:], carried=CARRIED, carried_s=since_s)
+    return track._replace(carried=track.carried + 1, carried_s=since_s)
 
 
 def quiet_px(track: Track, sky: float, scene: Scene) -> float:
@@ -92,6 +120,7 @@ def extended(
     carried
         The mount carries the sun; while it does not, the usual drift and jitter stay what they were.
     """
+    track = _carried(track, sight, scene, gap_s)
     last = track.last
     if last is None:
         return track._replace(last=sight, trail=((sight.time_s, sight.x_px, sight.y_px),)), None
@@ -111,7 +140,15 @@ def extended(
             return track._replace(last=sight, steps=steps, trail=trail), step
         scatter = (*track.scatter[-(JITTERS - 1) :], step.excess_px)
         drift = drift_of(trail[-DRIFT_TRAIL:], track.drift)
-        return Track(sight, steps, trail, drift, scatter, _jitter_px(scatter, track.jitter_px)), step
+        return track._replace(
+            last=sight,
+            steps=steps,
+            trail=trail,
+            drift=drift,
+            scatter=scatter,
+            jitter_px=_jitter_px(scatter, track.jitter_px),
+            older=0,
+        ), step
     if step.excess_px <= FAINT * quiet:
         # A little more than usual: of a slow slide some steps are, some are not.
         trail = (*track.trail[-(TRAIL - 1) :], (sight.time_s, sight.x_px, sight.y_px))
@@ -123,14 +160,14 @@ def extended(
 def restarted(track: Track, sight: Sight) -> Track:
     """Return the track after a gap: the usual drift and jitter are kept, nothing else is."""
     trail = ((sight.time_s, sight.x_px, sight.y_px),)
-    return Track(sight, (), trail, track.drift, track.scatter, track.jitter_px)
+    return track._replace(last=sight, steps=(), trail=trail, older=0)
 
 
 def _step(track: Track, last: Sight, sight: Sight, seconds: float, scene: Scene) -> Step:
     move = (sight.x_px - last.x_px, sight.y_px - last.y_px)
     radius = max(sight.radius_px, last.radius_px)
     sky = sky_px(scene, last, sight, radius)
-    if scene.tracks:
+    if is_tracking(track, scene):
         excess = (move[0] - track.drift[0] * seconds, move[1] - track.drift[1] * seconds)
     else:
         # A camera that stands still lets the disc go by the sky's own rate, ever another way.
