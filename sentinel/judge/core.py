@@ -6,10 +6,24 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import NamedTuple
 
-from sentinel.judge import ahead, bedtime, delivery, motion, optics, sanity, sighting, timekeeping, visit
+from sentinel.judge import (
+    ahead,
+    bedtime,
+    brackets,
+    delivery,
+    lens,
+    motion,
+    optics,
+    sanity,
+    sighting,
+    timekeeping,
+    visit,
+)
 from sentinel.judge.ahead import Ahead
 from sentinel.judge.bedtime import Bedtime
+from sentinel.judge.brackets import Brackets
 from sentinel.judge.delivery import Delivery
+from sentinel.judge.lens import Lens
 from sentinel.judge.lifecycle import Case, Finding, Readings, judged
 from sentinel.judge.motion import Motion
 from sentinel.judge.moves import Move
@@ -18,6 +32,7 @@ from sentinel.judge.sanity import Sanity
 from sentinel.judge.scene import Scene, Sight, sight_of
 from sentinel.judge.sighting import Sighting
 from sentinel.judge.timekeeping import Timekeeping
+from sentinel.judge.track import is_tracking
 from sentinel.judge.visit import Visit
 from sentinel.records import (
     Event,
@@ -52,6 +67,7 @@ CAUSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
 # Judged in this order, causes before their effects.
 ORDER = (
     "over-bright", "visit", "no-frames", "runaway", "eclipse", "wrong-place", "mixed-cameras", "clock",
+    "settings:tracking", "settings:lens", "lens",
     "moved", "drift-exit", "axis-limit", "lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed",
     "storage", "supply:camera-battery", "supply:mount-battery", "supply:card", "supply:timer",
     "before-sleep",
@@ -105,6 +121,8 @@ class JudgeState(NamedTuple):
     sanity: Sanity = Sanity()
     bedtime: Bedtime = Bedtime()
     forecast: Forecast | None = None
+    brackets: Brackets = Brackets()
+    lens: Lens = Lens()
     sight: Sight | None = None
     """Of the last usable frame."""
     cases: tuple[Case, ...] = ()
@@ -172,8 +190,8 @@ class Judge:
             return state._replace(sanity=saneness), found
         if saneness.source != state.sanity.source:
             # Another camera: pixels, edges and light of the one before say nothing of it.
-            state = state._replace(motion=Motion(), sighting=Sighting(), optics=Optics())
-        sight = sight_of(frame, scene)
+            state = state._replace(motion=Motion(), sighting=Sighting(), optics=Optics(), lens=Lens())
+        exposed, sight = brackets.told(state.brackets, sight_of(frame, scene))
         delivered, found = delivery.came(state.delivery, sight, now_s, scene)
         times, more = timekeeping.came(state.timekeeping, frame, state.motion.track, scene)
         found |= more
@@ -186,12 +204,21 @@ class Judge:
         found |= self._at_limit(more, foreseen=state.ahead)
         seeing, more = sighting.saw(state.sighting, sight, moving.track.drift, scene)
         found |= more
-        looking, more = optics.saw(state.optics, sight, scene, cloudy=bool(seeing.hints))
+        looking, more = optics.saw(
+            state.optics,
+            sight,
+            scene,
+            cloudy_s=seeing.hints[-1] if seeing.hints else None,
+            known=not exposed.learning,
+        )
         found |= more
         saneness, more = sanity.saw(saneness, sight, scene)
         found |= more
         found["mixed-cameras"] = sanity.mixed_finding(saneness, now_s)
         found["eclipse"] = scene.eclipse_finding(sight.time_s)
+        size = lens.saw(state.lens, sight, scene)
+        found |= {"settings:lens": size.wrong, "lens": size.changed}
+        found["settings:tracking"] = motion.tracking_finding(moving, scene)
         foreseen = state.ahead
         if state.motion.running is not None and moving.running is None:
             # What was foreseen while the disc ran away is of no use now that it is carried again.
@@ -204,6 +231,8 @@ class Judge:
             motion=moving,
             sighting=seeing,
             optics=looking,
+            brackets=exposed,
+            lens=size,
             delivery=delivered,
             timekeeping=times,
             sanity=saneness,
@@ -281,9 +310,8 @@ class Judge:
         state = state._replace(ahead_s=now_s)
         sight = state.sight
         seen = sight is not None and sight.trusted and now_s - sight.time_s < 3 * scene.interval_s
-        found = ahead.readings(
-            state.ahead, now_s, scene, tracking=seen and state.motion.running is None and scene.tracks
-        )
+        tracking = seen and state.motion.running is None and is_tracking(state.motion.track, scene)
+        found = ahead.readings(state.ahead, now_s, scene, tracking=tracking)
         if scene.settings.sleep.from_utc is not None:
             full_s = ahead.full_s(state.ahead.room, scene)
             night = bedtime.time_passed(state.bedtime, state.ahead.due, full_s, now_s, scene)
@@ -300,7 +328,7 @@ class Judge:
         # Whatever was done to the camera is judged by what comes now; that the mount stands shows already.
         runs = motion.is_running(state.motion, now_s, self._scene)
         return state._replace(
-            motion=state.motion if runs else motion.told_recentred(state.motion, now_s),
+            motion=state.motion if runs else motion.told_recentred(state.motion, now_s, just_now=False),
             sighting=state.sighting._replace(dark_since_s=None, dark_frames=0, steady=None),
             optics=optics.cleaned(state.optics),
         )
@@ -357,6 +385,9 @@ class Judge:
         if finding.urgent:
             return False
         if state.visit.going and condition not in _NOT_HELD_BY_VISIT:
+            return True
+        running = state.motion.running
+        if condition == "runaway" and running is not None and now_s < running.people_until_s:
             return True
         for cause in CAUSES.get(condition, ()):
             case = cases.get(cause)

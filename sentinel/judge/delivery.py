@@ -1,15 +1,21 @@
 """`no-frames`: the camera has stopped delivering, or delivers the same picture again and again."""
 
 from collections.abc import Mapping
-from statistics import median
+from math import log
 from typing import Any, NamedTuple
 
 from sentinel.judge.lifecycle import Finding, Readings
 from sentinel.judge.scene import Scene, Sight
 from sentinel.records import Severity, Surroundings
-from sentinel.times import format_utc, from_utc_s
+from sentinel.times import DAY_S, format_utc, from_utc_s
 
-GAPS = 7
+GAPS = 60
+FEWEST_GAPS = 7
+NEEDLESS_A_DAY = 0.03
+"""So often may frames that fail to come by chance be taken for a camera that has stopped."""
+_MISSED_BEFORE, _FRAMES_BEFORE = 0.5, 6.0
+"""What is taken as known before a session has shown how many of its frames fail to come."""
+_MOST_INTERVALS = 20.0
 
 Picture = tuple[float, float, float, float]
 
@@ -39,7 +45,10 @@ def came(state: Delivery, sight: Sight, now_s: float, scene: Scene) -> tuple[Del
     picture = (sight.x_px, sight.y_px, sight.radius_px, sight.brightness) if sight.found else None
     same = state.same + 1 if picture is not None and picture == state.picture else 0
     since_s = state.same_since_s if same else sight.time_s
-    gaps = state.gaps if state.last_s is None else (*state.gaps[-(GAPS - 1) :], now_s - state.last_s)
+    gaps = state.gaps
+    if state.last_s is not None:
+        # A silence that was told is no measure of the next one.
+        gaps = (*gaps[-(GAPS - 1) :], min(now_s - state.last_s, patience_s(state, scene)))
     state = Delivery(now_s, sight.frame, sight.time_s, 0, picture, same, since_s, state.folder, gaps)
     return state, {"no-frames": _same_finding(state, scene)}
 
@@ -58,10 +67,22 @@ def looked_around(state: Delivery, event: Surroundings) -> Delivery:
 
 
 def patience_s(state: Delivery, scene: Scene) -> float:
-    """Return how long a frame may fail to come: by the interval configured, or the usual one if longer."""
+    """Return how long a frame may fail to come: by the interval, and by how many failed to come of late.
+
+    Where frames are lost one by one, as on a bad link, so many in a row are lost by chance now and then.
+    """
     limits = scene.thresholds
-    usual_s = median(state.gaps) if len(state.gaps) == GAPS else 0.0
-    return max(limits.no_frames_intervals * max(scene.interval_s, usual_s), limits.no_frames_min * 60)
+    least = limits.no_frames_intervals
+    # The frames of a burst come together and count as one.
+    gaps = sorted(gap for gap in state.gaps if gap >= 0.5 * scene.interval_s)
+    if len(gaps) < FEWEST_GAPS:
+        usual_s, intervals = scene.interval_s, least
+    else:
+        usual_s = max(scene.interval_s, gaps[len(gaps) // 4])
+        due = sum(max(round(gap / usual_s), 1) for gap in gaps)
+        missed = (due - len(gaps) + _MISSED_BEFORE) / (due + _FRAMES_BEFORE)
+        intervals = min(max(log(NEEDLESS_A_DAY * usual_s / DAY_S) / log(missed), least), _MOST_INTERVALS)
+    return max(intervals * usual_s, limits.no_frames_min * 60)
 
 
 def waited(state: Delivery, start_s: float, now_s: float, scene: Scene, facts: Mapping[str, Any]) -> Readings:

@@ -3,27 +3,32 @@
 from math import hypot
 from typing import NamedTuple
 
-from sentinel.judge import runaway
+from sentinel.judge import even, runaway
 from sentinel.judge.lifecycle import Finding, Readings
 from sentinel.judge.moves import Move, Running, leaves_by, move_finding, running_finding
 from sentinel.judge.runaway import SLIPPING, STOPPED
 from sentinel.judge.scene import Scene, Sight
 from sentinel.judge.track import (
+    FAINT,
     Step,
     Track,
     Vector,
     extended,
+    is_tracking,
     quiet_px,
     restarted,
     west_from_roll,
 )
-from sentinel.records import Forecast
+from sentinel.records import Forecast, Severity
 from sentinel.times import utc_s
 
 LONGEST_PAUSE_S = 6 * 3600.0
 TOLD_S = 900.0
+PEOPLE_S = 300.0
+"""After the disc was put elsewhere somebody is there, and gears take up their slack."""
 _SURE_SHARE = 0.985
 _ROLL_DOUBTS = frozenset({"too-little-arc", "roll-open", "departed"})
+_LINE_DOUBTS = frozenset({"too-little-arc", "departed"})
 
 
 class Leap(NamedTuple):
@@ -48,10 +53,14 @@ class Motion(NamedTuple):
 
     track: Track = Track()
     rolls: tuple[float, ...] = ()
+    lines: tuple[float, ...] = ()
+    """The last rolls, open or not."""
     west: Vector | None = None
     """Which way the disc goes when the mount stops, where the forecasts agree on it."""
     west_sure: bool = False
     """Whether hardly any other way is possible."""
+    line: Vector | None = None
+    """The way of the drive in the picture, forward or backward: known before its sign is."""
     running: Running | None = None
     leap: Leap | None = None
     move: Move | None = None
@@ -59,6 +68,8 @@ class Motion(NamedTuple):
     """When somebody was last seen to push the disc about."""
     told_s: float | None = None
     """When the operator last said that the disc was put elsewhere."""
+    pushed_s: float | None = None
+    """When the disc was last put elsewhere, said or seen."""
 
 
 def longest_step_s(scene: Scene) -> float:
@@ -75,7 +86,9 @@ def saw(motion: Motion, sight: Sight, forecast: Forecast | None, scene: Scene) -
         if before.last is not None and 0 <= sight.time_s - before.last.time_s < 0.4 * scene.interval_s:
             # One of a burst: so short a way says nothing, and would break the steps that do.
             return motion, {}
-        track, step = extended(motion.track, sight, scene, gap_s=longest_step_s(scene))
+        track, step = extended(
+            before, sight, scene, gap_s=longest_step_s(scene), carried=motion.running is None
+        )
         motion = motion._replace(track=track)
         if track.last is not sight:
             return motion, {}
@@ -102,10 +115,32 @@ def _stepped(motion: Motion, step: Step, sight: Sight, forecast: Forecast | None
     quiet = step.excess_px <= quiet_px(motion.track, step.sky_px, scene)
     if motion.running is not None:
         return _still_running(motion, motion.running, step, quiet, scene)
-    suspicion = runaway.suspect(motion.track, scene, motion.west, sure=motion.west_sure)
+    suspicion = runaway.suspect(motion.track, scene, motion.west)
+    suspicion = suspicion or even.going(motion.track, scene, motion.west or motion.line)
+    if suspicion is not None and motion.west_sure and not runaway.fits(suspicion, motion.west, scene):
+        # Hardly any other way is possible: this is no mount that fails but somebody who slews.
+        suspicion = None
     if suspicion is not None:
-        return motion._replace(running=_begin(suspicion, step), leap=None)
+        return _ran(motion, suspicion, step)
+    if step.excess_px <= FAINT * quiet_px(motion.track, step.sky_px, scene):
+        slide = even.sliding(motion.track, scene, motion.west or motion.line)
+        if slide is not None:
+            # The usual drift is the one before it: what it has become is what is amiss.
+            motion = motion._replace(track=motion.track._replace(drift=slide.drift))
+            return _ran(motion, slide.suspicion, step, slow=True)
     return _leapt(motion, step, sight, scene, quiet=quiet, forecast=forecast)
+
+
+def _ran(motion: Motion, suspicion: runaway.Suspicion, step: Step, *, slow: bool = False) -> Motion:
+    """Take it that the mount does not carry the sun."""
+    leap, pushed_s = motion.leap, motion.pushed_s
+    if leap is not None and leap.onset_s < suspicion.onset_s - step.seconds:
+        pushed_s = suspicion.onset_s
+    running = _begin(suspicion, step)._replace(
+        people_until_s=pushed_s + PEOPLE_S if pushed_s is not None else 0.0,
+        slow_from=(step.time_s, step.x_px, step.y_px) if slow else None,
+    )
+    return motion._replace(running=running, leap=None)
 
 
 def _begin(suspicion: runaway.Suspicion, step: Step) -> Running:
@@ -133,6 +168,8 @@ def _sky_deg_s(step: Step) -> float:
 def _still_running(motion: Motion, running: Running, step: Step, quiet: bool, scene: Scene) -> Motion:
     steady = running.steady + 1 if quiet else 0
     # The frame that lands after a re-centring is one, the quiet ones after it the others.
+    if running.slow_from is not None and step.excess_px <= FAINT * quiet_px(motion.track, step.sky_px, scene):
+        return _still_sliding(motion, running, running.slow_from, step)
     if steady >= scene.thresholds.runaway_steady_frames - 1:
         return motion._replace(running=None, leap=None)
     here = running._replace(
@@ -141,12 +178,33 @@ def _still_running(motion: Motion, running: Running, step: Step, quiet: bool, sc
         y_px=step.y_px,
         radius_px=step.radius_px,
         steady=steady,
+        slow_from=(step.time_s, step.x_px, step.y_px) if running.slow_from is not None else None,
     )
     along = (step.move[0] * running.way[0] + step.move[1] * running.way[1]) / step.sky_px
     straight = hypot(*step.move) <= 1.05 * abs(along) * step.sky_px + 3 * motion.track.jitter_px
     if quiet or along < 0.1 or not straight:
         return motion._replace(running=here)
     return motion._replace(running=here._replace(pace=along, kind=runaway.kind_of(along), lost_s=None))
+
+
+def _still_sliding(motion: Motion, running: Running, since: tuple[float, float, float], step: Step) -> Motion:
+    """See whether a slow slide goes on: over as many steps as it takes to stand out."""
+    here = running._replace(
+        seen_s=step.time_s, x_px=step.x_px, y_px=step.y_px, radius_px=step.radius_px, steady=0
+    )
+    seconds, drift = step.time_s - since[0], motion.track.drift
+    due_px = running.pace * running.px_s * seconds
+    if seconds < 2.5 * step.seconds or due_px < 8 * motion.track.jitter_px:
+        return motion._replace(running=here)
+    x, y = step.x_px - since[1] - drift[0] * seconds, step.y_px - since[2] - drift[1] * seconds
+    share = (x * running.way[0] + y * running.way[1]) / due_px
+    if share < 0.35:
+        # The way it went while it slid says nothing of the usual one.
+        track = motion.track._replace(trail=motion.track.trail[-1:])
+        return motion._replace(track=track, running=None, leap=None)
+    pace = min(running.pace * share, even.FASTEST)
+    mark = (step.time_s, step.x_px, step.y_px)
+    return motion._replace(running=here._replace(pace=pace, slow_from=mark, kind=runaway.kind_of(pace)))
 
 
 def _leapt(
@@ -166,9 +224,9 @@ def _leapt(
         even_s = leap.even_s if runaway.goes_on(motion.track, scene) else step.time_s - step.seconds
         departed_utc = forecast.departed_utc if forecast is not None else None
         departed_s = utc_s(departed_utc) if departed_utc is not None else None
-        suspicion = runaway.creeping(motion.track, scene, even_s, departed_s)
+        suspicion = runaway.creeping(motion.track, scene, even_s, departed_s, motion.west or motion.line)
         if suspicion is not None:
-            return motion._replace(running=_begin(suspicion, step), leap=None)
+            return _ran(motion, suspicion, step)
         leap = leap._replace(moving=leap.moving + 1, steady=0, moved_s=step.time_s, even_s=even_s)
         return motion._replace(leap=leap, busy_s=step.time_s)
     leap = leap._replace(steady=leap.steady + 1)
@@ -180,6 +238,7 @@ def _leapt(
     smallest = max(scene.thresholds.moved_radius_fraction * step.radius_px, leap.least_px)
     if moved < max(smallest, scene.thresholds.runaway_jitter_ratio * motion.track.jitter_px):
         return motion._replace(leap=None)
+    motion = motion._replace(pushed_s=leap.moved_s)
     if _was_told(motion, step.time_s):
         return motion._replace(leap=None)
     move = _move(start, sight, forecast, onset_s=leap.onset_s, frame=leap.frame)
@@ -254,7 +313,12 @@ def forecast_came(motion: Motion, forecast: Forecast, scene: Scene) -> Motion:
 
 
 def _rolled(motion: Motion, forecast: Forecast, *, southern: bool) -> Motion:
-    """Believe the roll where three forecasts in a row agree on it and stand on enough arc."""
+    """Believe the roll where three forecasts in a row agree on it and stand on enough arc.
+
+    A camera turned by half a turn on a mirrored axis draws nearly the same track for hours: the drive's line
+    is known long before its sign.
+    """
+    motion = _lined(motion, forecast, southern=southern)
     if forecast.roll_deg is None or _ROLL_DOUBTS & set(forecast.flags):
         return motion._replace(west_sure=False)
     rolls = (*motion.rolls[-2:], forecast.roll_deg)
@@ -265,6 +329,15 @@ def _rolled(motion: Motion, forecast: Forecast, *, southern: bool) -> Motion:
     return motion._replace(rolls=rolls, west=west, west_sure=sure)
 
 
+def _lined(motion: Motion, forecast: Forecast, *, southern: bool) -> Motion:
+    if forecast.roll_deg is None or _LINE_DOUBTS & set(forecast.flags):
+        return motion
+    lines = (*motion.lines[-2:], forecast.roll_deg)
+    agreed = len(lines) == 3 and max(abs((one - lines[-1] + 90) % 180 - 90) for one in lines) < 6.0
+    line = west_from_roll(lines[-1], southern=southern) if agreed else motion.line
+    return motion._replace(lines=lines, line=line)
+
+
 def time_passed(motion: Motion, now_s: float, scene: Scene) -> Motion:
     """Let what is old news go."""
     move = motion.move
@@ -273,14 +346,32 @@ def time_passed(motion: Motion, now_s: float, scene: Scene) -> Motion:
     return motion
 
 
-def told_recentred(motion: Motion, when_s: float, *, forget_drift: bool = False) -> Motion:
-    """Take the operator's word: the disc was put elsewhere, or the axis was moved."""
+def told_recentred(
+    motion: Motion, when_s: float, *, forget_drift: bool = False, just_now: bool = True
+) -> Motion:
+    """Take the operator's word: the disc was put elsewhere, or the axis was moved.
+
+    Parameters
+    ----------
+    just_now
+        It was, and gears may still take up their slack; False: whatever was done is judged from now on.
+    """
     track = motion.track
     if track.last is not None:
         track = restarted(track, track.last)
     if forget_drift:
         track = track._replace(drift=(0.0, 0.0))
-    return motion._replace(track=track, running=None, leap=None, move=None, busy_s=None, told_s=when_s)
+    return motion._replace(
+        track=track, running=None, leap=None, move=None, busy_s=None, told_s=when_s,
+        pushed_s=when_s if just_now else None,
+    )  # fmt: skip
+
+
+def tracking_finding(motion: Motion, scene: Scene) -> Finding | None:
+    """Return what to say of a mount that tracks and is said not to."""
+    if scene.tracks or not is_tracking(motion.track, scene):
+        return None
+    return Finding(severity=Severity.SOON, onset_s=motion.track.carried_s, detail={"what": "tracking"})
 
 
 def is_running(motion: Motion, now_s: float, scene: Scene) -> bool:
@@ -291,4 +382,5 @@ def is_running(motion: Motion, now_s: float, scene: Scene) -> bool:
 
 __all__ = [
     "SLIPPING", "STOPPED", "Motion", "forecast_came", "is_running", "saw", "time_passed", "told_recentred",
+    "tracking_finding",
 ]  # fmt: skip

@@ -30,6 +30,10 @@ class Running(NamedTuple):
     deg_s: float
     steady: int = 0
     lost_s: float | None = None
+    slow_from: tuple[float, float, float] | None = None
+    """Where and when it was last made sure that a slow slide goes on; None: each step shows by itself."""
+    people_until_s: float = 0.0
+    """Somebody was at the mount a moment before: until then gears may still take up their slack."""
 
 
 class Move(NamedTuple):
@@ -88,12 +92,21 @@ def running_finding(running: Running, sight: Sight, scene: Scene) -> Finding:
     if lost:
         detail |= _after_the_loss(running, sight)
     return Finding(
-        severity=Severity.NOW,
+        severity=_severity(running, out, sight, scene),
         onset_s=running.onset_s,
         frame=running.frame,
         detail=detail,
         story=f"{running.kind}{' lost' if lost else ''}",
     )
+
+
+def _severity(running: Running, out: Leaving | None, sight: Sight, scene: Scene) -> Severity:
+    """Return how grave it is: a slow slide leaves time, and is worth waking for when that gets short."""
+    if running.slow_from is None or out is None or running.lost_s is not None:
+        return Severity.NOW
+    soon_s = (scene.settings.visit.travel_min + scene.thresholds.lead_soon_min) * 60
+    left_s = running.seen_s + out.touch_s - sight.time_s
+    return Severity.NOW if left_s <= soon_s else Severity.SOON
 
 
 def _after_the_loss(running: Running, sight: Sight) -> Mapping[str, Any]:

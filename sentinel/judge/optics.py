@@ -1,31 +1,22 @@
 """What the disc's edge and light say of lens and filter: `soft-focus`, `dimmed`, `over-bright`."""
 
 from math import log2
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from sentinel.judge.glare import LIGHT_BANDS_AWAY, Glare, glared, thinned
 from sentinel.judge.hold import NOTHING, Hold
 from sentinel.judge.lifecycle import Finding, Readings
-from sentinel.judge.reference import Carry, Reference, learned, present, usual
+from sentinel.judge.reference import Carry, Reference, learned, usual
 from sentinel.judge.scene import Scene, Sight
-from sentinel.judge.sighting import EXTINCTION_STOPS, level_stops
+from sentinel.judge.sighting import level_stops
 from sentinel.records import Severity
 
 # From how many bands away (an eighth of a factor e of air mass each) a value is still of use once the air's
 # share has been carried over.
 FOCUS_BANDS_AWAY = 10
-LIGHT_BANDS_AWAY = 2
 DISPERSION_ARCSEC = 0.7
 """Smear by the air's dispersion over the visible, per air mass (6 to 10" at an air mass of 12; computed)."""
 BRACKETS = 4
-BURNT_RATIO = 1.25
-
-
-class Bright(NamedTuple):
-    """The disc's level in the last half hour at one exposure."""
-
-    time_s: float
-    brightness: float
-    exposure_stops: float | None
 
 
 class Optics(NamedTuple):
@@ -44,16 +35,28 @@ class Optics(NamedTuple):
     last_share: float | None = None
     ripple: float = 0.0
     """How much the light changes from frame to frame."""
-    bright: tuple[Bright, ...] = ()
-    glare: Finding | None = None
+    glare: Glare = Glare()
 
 
-def saw(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> tuple[Optics, Readings]:
-    """Take one frame's sight."""
-    state, glare = _over_bright(state, sight, scene, cloudy=cloudy)
-    found: Readings = {"over-bright": glare}
-    if glare is not None:
+def saw(
+    state: Optics, sight: Sight, scene: Scene, *, cloudy_s: float | None, known: bool = True
+) -> tuple[Optics, Readings]:
+    """Take one frame's sight.
+
+    Parameters
+    ----------
+    cloudy_s
+        When cloud was last hinted at; None: not in the last hour.
+    known
+        False: the exposure is not told, and whether there are brackets is not known yet.
+    """
+    reference = dict(state.levels).get(round(3 * (sight.exposure_stops or 0.0)))
+    glare = glared(state.glare, sight, scene, reference, cloudy_s=cloudy_s, known=known)
+    state = state._replace(glare=glare)
+    found: Readings = {"over-bright": glare.finding}
+    if glare.finding is not None or not known:
         return state, found
+    cloudy = cloudy_s is not None
     clear = sight.found and sight.covered < scene.thresholds.covered_clear_fraction and sight.in_frame > 0.5
     if clear and sight.edge_width_px is not None:
         state = _focus(state, sight, scene, cloudy=cloudy)
@@ -136,11 +139,6 @@ def _soft_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
     return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
 
 
-def _thinned(level: float, from_air: float, to_air: float) -> float:
-    """Carry a level to more air mass with the most that haze explains; never brighter for less."""
-    return level - 1.5 * EXTINCTION_STOPS * max(to_air - from_air, 0.0)
-
-
 def _light(state: Optics, sight: Sight, scene: Scene) -> Optics:
     level, limits = level_stops(sight), scene.thresholds
     if level is None:
@@ -149,13 +147,13 @@ def _light(state: Optics, sight: Sight, scene: Scene) -> Optics:
     table = dict(state.levels)
     reference = table.pop(key, Reference())
     air = sight.sun.air_mass
-    known = usual(reference, air, _thinned, within=LIGHT_BANDS_AWAY)
+    known = usual(reference, air, thinned, within=LIGHT_BANDS_AWAY)
     share = 2.0 ** (level - known.value) if known is not None else None
     if known is not None and known.away and air < known.air_mass and state.dim.since_s is not None:
         # Less air than ever before lets through more: that does not show that what dimmed it is gone.
         return state
     keep = share is None or share > 1 - limits.dimmed_clear_fraction
-    reference = learned(reference, level, air, sight.time_s, _thinned, keep=keep, within=LIGHT_BANDS_AWAY)
+    reference = learned(reference, level, air, sight.time_s, thinned, keep=keep, within=LIGHT_BANDS_AWAY)
     others = tuple(table.items())[: BRACKETS - 1]
     state = state._replace(levels=((key, reference), *others))
     if share is None:
@@ -183,92 +181,6 @@ def _dim_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
         "sun_altitude_deg": round(sight.sun.altitude_deg, 1),
     }
     return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
-
-
-def _over_bright(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> tuple[Optics, Finding | None]:
-    """Look for light that only a missing filter lets in."""
-    limits = scene.thresholds
-    # While it glares what was before stays the measure: else the glare would in time become the usual.
-    asked_s = state.glare.onset_s if state.glare is not None else sight.time_s
-    recent = tuple(b for b in state.bright[-5:] if asked_s - b.time_s <= 1800)
-    begun, over_usual = state.glare is not None, _over_usual(state, sight)
-    glaring, evidence = _glares(recent, over_usual, sight, scene, cloudy=cloudy, begun=begun)
-    if glaring:
-        onset_s = state.glare.onset_s if state.glare is not None else sight.time_s
-        finding = Finding(
-            severity=Severity.NOW, onset_s=onset_s, frame=sight.frame, detail=evidence, urgent=True
-        )
-        return state._replace(glare=finding), finding
-    if sight.found and sight.saturated < 0.5 * limits.bright_saturated_fraction:
-        recent = (*recent[-4:], Bright(sight.time_s, sight.brightness, sight.exposure_stops))
-    return state._replace(bright=recent, glare=None), None
-
-
-def _over_usual(state: Optics, sight: Sight) -> float | None:
-    """Return how many times as bright the disc is as before at this altitude; None: not known."""
-    reference = dict(state.levels).get(round(3 * (sight.exposure_stops or 0.0)))
-    if sight.brightness <= 0 or reference is None:
-        return None
-    # Burnt out in part: at least so bright.
-    level = log2(sight.brightness) - (sight.exposure_stops or 0.0)
-    air = sight.sun.air_mass
-    known = usual(reference, air, _thinned, within=LIGHT_BANDS_AWAY)
-    # In a session's first hour nothing has settled yet: what was seen of late must do.
-    known = known or present(reference, air, _thinned, within=LIGHT_BANDS_AWAY)
-    return float(2.0 ** (level - known.value)) if known is not None else None
-
-
-def _glares(
-    recent: tuple[Bright, ...],
-    over_usual: float | None,
-    sight: Sight,
-    scene: Scene,
-    *,
-    cloudy: bool,
-    begun: bool,
-) -> tuple[bool, dict[str, Any]]:
-    limits = scene.thresholds
-    least = limits.bright_saturated_fraction * (0.5 if begun else 1.0)
-    if sight.sun.altitude_deg < limits.sun_down_deg or sight.saturated < least:
-        return False, {}
-    same = [
-        b
-        for b in recent
-        if _same_exposure(b.exposure_stops, sight.exposure_stops, limits.exposure_same_stops)
-    ]
-    evidence: dict[str, Any] = {
-        "saturated_fraction": round(sight.saturated, 3),
-        "brightness": round(sight.brightness, 3),
-        "disc_found": sight.found,
-    }
-    if same:
-        evidence["brightness_before"] = round(same[-1].brightness, 3)
-    if not sight.found:
-        # A third of the whole frame at full scale; a longer exposure of a landscape is the other way there.
-        longer = (
-            bool(recent) and not same and (sight.exposure_stops or 0.0) > (recent[-1].exposure_stops or 0.0)
-        )
-        return not longer, evidence
-    # A disc that is still seen. Full scale hides how bright it is: at least so much, and so less is asked.
-    burnt = sight.saturated > 0.8 and sight.brightness > 0.95
-    needed = BURNT_RATIO if burnt or begun else limits.bright_jump_ratio
-    usual_ratio = over_usual or 0.0
-    if begun:
-        # It stays so, whatever now hides part of it, until the light is as it was.
-        return usual_ratio > needed or _is_over(same, sight, needed), evidence
-    if cloudy or len(same) < 2:
-        # A sun that comes out of cloud looks like that too, but is no brighter than before at this height.
-        return usual_ratio > limits.bright_jump_ratio, evidence
-    return (burnt or usual_ratio > needed) and _is_over(same, sight, needed), evidence
-
-
-def _is_over(same: list[Bright], sight: Sight, ratio: float) -> bool:
-    """Whether the disc is so many times as bright as in the frames before it glared."""
-    return bool(same) and sight.brightness > ratio * max(b.brightness for b in same)
-
-
-def _same_exposure(one: float | None, other: float | None, within_stops: float) -> bool:
-    return one is None or other is None or abs(one - other) <= within_stops
 
 
 __all__ = ["Optics", "cleaned", "refocused", "saw"]

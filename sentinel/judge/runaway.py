@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sentinel.judge.scene import Scene
-from sentinel.judge.track import Step, Track, Vector, quiet_px
+from sentinel.judge.track import Step, Track, Vector, is_tracking, quiet_px
 from sentinel.sky import true_altitude_deg
 
 STOPPED, REVERSED, SLIPPING = "stopped", "reversed", "wrong-rate"
@@ -41,25 +41,25 @@ class Suspicion(NamedTuple):
     basis: str
 
 
-def suspect(track: Track, scene: Scene, west: Vector | None, *, sure: bool = False) -> Suspicion | None:
+def suspect(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
     """Return what the last steps amount to, None if nothing.
 
     Parameters
     ----------
     west
         Which way the disc goes when the mount stops; None: not known.
-    sure
-        Hardly any other way is possible: what goes another way is no mount that fails but somebody who slews.
     """
-    if not scene.tracks or len(track.steps) < 2:
+    if not is_tracking(track, scene) or len(track.steps) < 2:
         return None
     last = track.steps[-1]
     if last.excess_px <= quiet_px(track, last.sky_px, scene):
         return None
-    found = _full(track, scene, west) or _swelling(track, scene, west)
-    if found is not None and sure and west is not None:
-        return found if _along(found.way, west, 2 * scene.thresholds.runaway_angle_deg) else None
-    return found
+    return _full(track, scene, west) or _swelling(track, scene, west)
+
+
+def fits(suspicion: Suspicion, west: Vector | None, scene: Scene) -> bool:
+    """Whether the disc goes the way it does when the mount stops."""
+    return west is None or _along(suspicion.way, west, 2 * scene.thresholds.runaway_angle_deg)
 
 
 def _full(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
@@ -144,7 +144,7 @@ def _share(step: Step, way: Vector, multiple: float, noise: float) -> float | No
 
 
 def _swelling(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
-    way = _one_way(track.steps[-3:], track, scene) if len(track.steps) > 2 else None
+    way = same_way(track.steps[-3:], track, scene) if len(track.steps) > 2 else None
     if way is None:
         return _slipping_out(track, scene, west)
     known = west is not None and _along(way, west, scene.thresholds.runaway_angle_deg)
@@ -152,17 +152,17 @@ def _swelling(track: Track, scene: Scene, west: Vector | None) -> Suspicion | No
     # not that of a stopped mount, it takes more of it.
     needed = 3 if known or west is None else 5
     steps = track.steps[-needed:]
-    paces = [_pace(step, way) for step in steps]
+    paces = [pace_of(step, way) for step in steps]
     growing = all(late > 1.1 * early for early, late in pairwise(paces))
     if not growing or paces[-1] > 2.2 or _pushed(track, needed):
         return None
     if paces[-1] < scene.thresholds.runaway_rate_fraction + air_pace(track, scene):
         return None
-    if needed > 3 and (len(steps) < needed or _one_way(steps, track, scene) is None):
+    if needed > 3 and (len(steps) < needed or same_way(steps, track, scene) is None):
         return None
     first, last = track.steps[-3], track.steps[-1]
     return Suspicion(
-        kind_of(_pace(last, way)), first.time_s - first.seconds, way, _pace(last, way), "swelling"
+        kind_of(pace_of(last, way)), first.time_s - first.seconds, way, pace_of(last, way), "swelling"
     )
 
 
@@ -179,12 +179,12 @@ def _slipping_out(track: Track, scene: Scene, west: Vector | None) -> Suspicion 
     if west is None or track.last is None:
         return None
     first, last = track.steps[-2:]
-    way = _one_way((first, last), track, scene)
+    way = same_way((first, last), track, scene)
     if way is None or not _along(way, west, scene.thresholds.runaway_angle_deg):
         return None
-    pace = _pace(last, way)
+    pace = pace_of(last, way)
     size = (float(track.last.width_px), float(track.last.height_px))
-    if pace > 2.2 or pace < 1.1 * _pace(first, way) or _pushed(track, 2):
+    if pace > 2.2 or pace < 1.1 * pace_of(first, way) or _pushed(track, 2):
         return None
     if not _outside(last, way, 2 * pace * last.sky_px, size):
         return None
@@ -211,27 +211,32 @@ def goes_on(track: Track, scene: Scene) -> bool:
     """Whether the last step goes on evenly from the one before: no push differs so little from the next."""
     if len(track.steps) < 2:
         return False
-    way = _one_way(track.steps[-2:], track, scene)
+    way = same_way(track.steps[-2:], track, scene)
     if way is None:
         return False
-    before, last = (_pace(step, way) for step in track.steps[-2:])
+    before, last = (pace_of(step, way) for step in track.steps[-2:])
     return abs(last - before) <= 0.15 * max(last, before) + 4 * track.jitter_px / track.steps[-1].sky_px
 
 
-def creeping(track: Track, scene: Scene, even_s: float, departed_s: float | None) -> Suspicion | None:
+def creeping(
+    track: Track, scene: Scene, even_s: float, departed_s: float | None, line: Vector | None
+) -> Suspicion | None:
     """Return what to make of a disc that has moved evenly since `even_s`.
 
     Parameters
     ----------
     departed_s
         Since when it has left the mount's track, by the fit, which sees a slow beginning sooner; None: not.
+    line
+        The way of the drive in the picture, forward or backward; None: not known.
     """
-    way = _one_way(track.steps[-3:], track, scene) if len(track.steps) > 2 else None
-    if way is None or not scene.tracks:
+    way = same_way(track.steps[-3:], track, scene) if len(track.steps) > 2 else None
+    if way is None or not is_tracking(track, scene):
         return None
     last = track.steps[-1]
     since_s = even_s if departed_s is None else min(even_s, departed_s)
-    pace, creep_s = _pace(last, way), scene.thresholds.runaway_creep_min * 60
+    pace = pace_of(last, way)
+    creep_s = _creep_s(way, pace, line, scene)
     if last.time_s - even_s < creep_s / 2 or last.time_s - since_s < creep_s or pace > 2.2:
         return None
     if pace < scene.thresholds.runaway_rate_fraction + air_pace(track, scene):
@@ -239,11 +244,21 @@ def creeping(track: Track, scene: Scene, even_s: float, departed_s: float | None
     return Suspicion(kind_of(pace), since_s, way, pace, "creeping")
 
 
-def _pace(step: Step, way: Vector) -> float:
+def _creep_s(way: Vector, pace: float, line: Vector | None, scene: Scene) -> float:
+    """Return for how long nobody moves a disc so evenly: the faster, the less is left to wait for."""
+    longest = scene.thresholds.runaway_creep_min * 60
+    if line is None:
+        return min(longest, 20 * max(1.1 - pace, 0.1) / 12 * longest)
+    along = way if way[0] * line[0] + way[1] * line[1] > 0 else (-way[0], -way[1])
+    return 0.82 * longest if _along(along, line, scene.thresholds.runaway_angle_deg) else longest
+
+
+def pace_of(step: Step, way: Vector) -> float:
+    """Return how fast a step goes along a way, over the sky's rate."""
     return (step.excess[0] * way[0] + step.excess[1] * way[1]) / step.sky_px
 
 
-def _one_way(steps: tuple[Step, ...], track: Track, scene: Scene) -> Vector | None:
+def same_way(steps: tuple[Step, ...], track: Track, scene: Scene) -> Vector | None:
     """Return the common direction of steps that all are more than usual; None if they have none."""
     if any(step.excess_px <= quiet_px(track, step.sky_px, scene) for step in steps):
         return None
@@ -264,7 +279,7 @@ def lost_with(
     track: Track, scene: Scene, west: Vector | None, now_s: float, size: Vector
 ) -> Suspicion | None:
     """Return what is to be made of a disc that was on its way out when it was last seen and is gone now."""
-    if not scene.tracks or not track.steps or track.last is None:
+    if not is_tracking(track, scene) or not track.steps or track.last is None:
         return None
     last = track.steps[-1]
     led = _led_out(track, scene)
@@ -292,11 +307,11 @@ def _run_back(
     if west is None or len(track.steps) < 3:
         return None
     last = track.steps[-1]
-    way = _one_way(track.steps[-2:], track, scene)
+    way = same_way(track.steps[-2:], track, scene)
     within = scene.thresholds.runaway_angle_deg / 3
     if way is None or not (_along(way, west, within) or _along((-way[0], -way[1]), west, within)):
         return None
-    pace = _pace(last, way)
+    pace = pace_of(last, way)
     reach = last.excess_px * (now_s - last.time_s) / last.seconds
     if pace <= 2.2 or not _outside(last, way, reach, size):
         return None
@@ -304,7 +319,7 @@ def _run_back(
     for count in (2, 3):
         before = track.steps[-count - 1] if len(track.steps) > count else None
         first = track.steps[-count]
-        if _one_way(track.steps[-count:], track, scene) is None:
+        if same_way(track.steps[-count:], track, scene) is None:
             return None
         if before is not None and before.excess_px <= quiet_px(track, before.sky_px, scene):
             return Suspicion(REVERSED, first.time_s - first.seconds, way, pace, "ran back")
@@ -317,7 +332,7 @@ def _led_out(track: Track, scene: Scene) -> tuple[Vector, Step] | None:
         if len(track.steps) < count:
             return None
         steps = track.steps[-count:]
-        way = _one_way(steps, track, scene)
+        way = same_way(steps, track, scene)
         if way is None or steps[-1].excess_px > 2.2 * steps[-1].sky_px:
             return None
         before = track.steps[-count - 1] if len(track.steps) > count else None
@@ -339,6 +354,6 @@ def _along(way: Vector, other: Vector, within_deg: float) -> bool:
 
 def kind_of(pace: float) -> str:
     """Return what a mount does whose disc moves at `pace` times the sky's rate."""
-    if pace < 0.85:
+    if pace < 0.92:
         return SLIPPING
-    return STOPPED if pace < 1.25 else REVERSED
+    return STOPPED if pace < 1.08 else REVERSED

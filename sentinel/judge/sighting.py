@@ -9,6 +9,7 @@ from math import hypot, log2
 from typing import Any, NamedTuple
 
 from sentinel.judge.lifecycle import Finding, Readings
+from sentinel.judge.overcast import Cleared, Overcast, cleared, looked
 from sentinel.judge.scene import Scene, Sight
 from sentinel.judge.track import Vector, leaving
 from sentinel.records import Severity
@@ -52,6 +53,7 @@ class Level(NamedTuple):
     time_s: float
     air_mass: float
     exposure_stops: float
+    saturated: float
 
 
 class Sighting(NamedTuple):
@@ -72,6 +74,10 @@ class Sighting(NamedTuple):
     """Since when nothing has been seen with the sun up, cloud or not."""
     lit: bool = False
     """Frames with a disc have told how bright it was: else nobody could see cloud coming."""
+    overcast: Overcast = Overcast()
+    """What cloud looks like in frames without a disc, and whether it is still there."""
+    missed: bool = False
+    """The sky has been clear since, without it."""
     covers: tuple[float, ...] = ()
     cover_since_s: float | None = None
     steady: Steady | None = None
@@ -95,7 +101,10 @@ def saw(state: Sighting, sight: Sight, drift: Vector, scene: Scene) -> tuple[Sig
         state = _dark(state, sight, scene, hint)
     else:
         # The sun is down or behind the line: nothing is expected, and the waiting begins anew.
-        state = state._replace(dark_since_s=None, dark_frames=0, found_run=0, unseen_since_s=None)
+        state = state._replace(
+            dark_since_s=None, dark_frames=0, found_run=0, unseen_since_s=None,
+            overcast=state.overcast.paused(),
+        )  # fmt: skip
     state = _covered(state, sight, scene)
     return state, readings(state, sight, scene)
 
@@ -119,7 +128,7 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
         hint = hint and not _brightened_at_once(levels, sight)
         hint = hint or _going_out(sight, scene)
         if level is not None:
-            new = Level(level, sight.time_s, sight.sun.air_mass, sight.exposure_stops or 0.0)
+            new = Level(level, sight.time_s, sight.sun.air_mass, sight.exposure_stops or 0.0, sight.saturated)
             hint = hint or _dimmed_at_once(levels, new, limits)
             levels = (*levels[-(LEVELS - 1) :], new)
     else:
@@ -147,16 +156,16 @@ def _going_out(sight: Sight, scene: Scene) -> bool:
 
 
 def _brightened_at_once(levels: tuple[Level, ...], sight: Sight) -> bool:
-    """Whether the disc is brighter than in all of the last minutes: what hides its limb is no cloud then."""
+    """Whether there is more light than in all of the last minutes: what hides the limb is no cloud then."""
     exposure = sight.exposure_stops or 0.0
     recent = [
-        old.stops
-        for old in levels
-        if sight.time_s - old.time_s < 1200 and abs(exposure - old.exposure_stops) < 0.2
+        old for old in levels if sight.time_s - old.time_s < 1200 and abs(exposure - old.exposure_stops) < 0.2
     ]
     if len(recent) < 3 or sight.brightness <= 0:
         return False
-    return log2(sight.brightness) - exposure > max(recent) + BRIGHTER_STOPS
+    if sight.saturated >= 0.05 and sorted(old.saturated for old in recent)[len(recent) // 2] < 0.01:
+        return True
+    return log2(sight.brightness) - exposure > max(old.stops for old in recent) + BRIGHTER_STOPS
 
 
 def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -> bool:
@@ -189,6 +198,8 @@ def _seen(state: Sighting, sight: Sight, drift: Vector, hint: bool) -> Sighting:
         cloudy=False,
         found_run=state.found_run + 1,
         unseen_since_s=None,
+        overcast=state.overcast.paused(),
+        missed=False,
         lit=state.lit or sight.brightness > 0,
     )
 
@@ -204,17 +215,26 @@ def _dark(state: Sighting, sight: Sight, scene: Scene, hint: bool) -> Sighting:
         )
         state = state._replace(dark_since_s=sight.time_s, cloudy=cloudy or not fresh)
     unseen = state.unseen_since_s if state.unseen_since_s is not None else sight.time_s
+    overcast = looked(state.overcast, sight, limits)
     return state._replace(
         dark_frames=state.dark_frames + 1,
         dark_last_s=sight.time_s,
         cloudy=state.cloudy or hint or sight.found,
         found_run=0,
         unseen_since_s=unseen,
+        overcast=overcast,
+        missed=state.missed or _is_missed(cleared(overcast), sight, scene),
     )
 
 
 def _lost_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
     limits = scene.thresholds
+    if state.seen is not None and state.cloudy and state.dark_since_s is not None:
+        sky = cleared(state.overcast)
+        if sky is not None:
+            return _unseen_finding(state, state.seen, sky, sight, scene)
+        # Cloud that comes again has not brought it back.
+        return Finding(severity=None, onset_s=sight.time_s) if state.missed else None
     if state.dark_since_s is None or state.cloudy or state.seen is None:
         waiting = state.found_run < limits.lost_clear_frames and not state.cloudy
         return Finding(severity=None, onset_s=sight.time_s) if waiting and state.found_run else None
@@ -231,6 +251,30 @@ def _lost_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None
         **where_it_should_be(state.seen, state.dark_since_s, sight, scene),
     }
     return Finding(severity=severity, onset_s=state.dark_since_s, frame=sight.frame, detail=detail)
+
+
+def _unseen_finding(state: Sighting, seen: Seen, sky: Cleared, sight: Sight, scene: Scene) -> Finding:
+    """Return what to say of a sky that is clear again, and no disc in it."""
+    detail = {
+        "dark_min": round((sight.time_s - seen.time_s) / 60, 1),
+        "cloud_gone_utc": format_utc(from_utc_s(round(sky.since_s))),
+        **where_it_should_be(seen, state.dark_since_s or sight.time_s, sight, scene),
+        # Where it went under the cloud nobody has seen; a mount that stopped is the likeliest.
+        "likely": ["mount", "cap-or-filter"],
+    }
+    severity = Severity.NOW if _is_missed(sky, sight, scene) else None
+    return Finding(
+        severity=severity, onset_s=sky.since_s, frame=sight.frame, detail=detail, story="cloud gone"
+    )
+
+
+def _is_missed(sky: Cleared | None, sight: Sight, scene: Scene) -> bool:
+    """Whether the sky has been clear for so long that the disc should have been seen."""
+    if sky is None:
+        return False
+    limits = scene.thresholds
+    needed_min = limits.lost_now_min if sky.still else max(limits.cloud_memory_min, limits.lost_now_min)
+    return sight.time_s - sky.since_s >= needed_min * 60
 
 
 def where_it_should_be(seen: Seen, missed_s: float, sight: Sight, scene: Scene) -> dict[str, Any]:
@@ -310,6 +354,8 @@ def _steadier(steady: Steady | None, covered: float, time_s: float, width: float
 
 def _covered_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
     limits = scene.thresholds
+    if sight.sun.clear_deg <= limits.sun_clear_deg:
+        return None  # what covers it is the horizon
     covers = state.covers
     many = sum(covered > limits.covered_fraction for covered in covers)
     if many == 0 and sum(covered > limits.covered_clear_fraction for covered in covers) <= 1:
@@ -317,9 +363,8 @@ def _covered_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | N
     since_s = state.steady.since_s if state.steady is not None else sight.time_s
     if many < 3:
         return Finding(severity=None, onset_s=since_s)
-    clear = sight.sun.clear_deg > limits.sun_clear_deg
     same_min = (state.steady.last_s - state.steady.since_s) / 60 if state.steady is not None else 0.0
-    same = same_min >= limits.covered_soon_min and clear
+    same = same_min >= limits.covered_soon_min
     detail = {
         "covered_fraction": round(sight.covered, 3),
         "same_min": round(same_min, 1),

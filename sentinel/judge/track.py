@@ -12,9 +12,14 @@ from sentinel.judge.scene import Scene, Sight
 
 Vector = tuple[float, float]
 
-TRAIL = 31
+TRAIL = 61
+DRIFT_TRAIL = 31
 JITTERS = 30
 STEPS = 8
+CARRIED = 6
+"""A disc of a mount that stands still goes by the sky's own rate: none stays behind for so many steps."""
+FAINT = 1.4
+"""A step up to so many times the usual may belong to a slow slide, which no single step shows."""
 JITTER_FLOOR_PX = 0.3
 # The median of a two-dimensional normal scatter's length is 1.18 sigma.
 RAYLEIGH_MEDIAN = 1.177
@@ -58,6 +63,10 @@ class Track(NamedTuple):
     """Usual frame-to-frame scatter, as the sigma of one coordinate's difference."""
     older: int = 0
     """Frames in a row from before the last one."""
+    carried: int = 0
+    """Of a mount that is said not to track: steps in a row in which it did; never less once it has."""
+    carried_s: float = 0.0
+    """Since when."""
 
 
 def _jitter_px(scatter: tuple[float, ...], before: float) -> float:
@@ -73,14 +82,45 @@ def sky_px(scene: Scene, one: Sight, other: Sight, radius_px: float) -> float:
     return chord / scene.sun_radius_rad(other.time_s) * radius_px
 
 
+def is_tracking(track: Track, scene: Scene) -> bool:
+    """Whether the mount tracks, by the settings or, where they say it does not, by what the disc does."""
+    return scene.tracks or track.carried >= CARRIED
+
+
+def _carried(track: Track, sight: Sight, scene: Scene, gap_s: float) -> Track:
+    """Note whether a mount that is said not to track has carried the sun to a place."""
+    last = track.last
+    if scene.tracks or track.carried >= CARRIED or last is None:
+        return track
+    if not 0 < sight.time_s - last.time_s <= gap_s:
+        return track._replace(carried=0)
+    moved = hypot(sight.x_px - last.x_px, sight.y_px - last.y_px)
+    if moved > 0.3 * sky_px(scene, last, sight, max(sight.radius_px, last.radius_px)):
+        return track._replace(carried=0)
+    since_s = track.carried_s if track.carried else last.time_s
+    if track.carried + 1 == CARRIED:
+        # What was usual for a camera that stands still is not for one that is carried.
+        return Track(last, (), track.trail[-1:], carried=CARRIED, carried_s=since_s)
+    return track._replace(carried=track.carried + 1, carried_s=since_s)
+
+
 def quiet_px(track: Track, sky: float, scene: Scene) -> float:
     """Return the excess up to which a step is no news."""
     limits = scene.thresholds
     return max(limits.runaway_jitter_ratio * track.jitter_px, limits.runaway_rate_fraction * sky)
 
 
-def extended(track: Track, sight: Sight, scene: Scene, *, gap_s: float) -> tuple[Track, Step | None]:
-    """Return the track with one more trusted disc, and the step that led there; None after a gap."""
+def extended(
+    track: Track, sight: Sight, scene: Scene, *, gap_s: float, carried: bool = True
+) -> tuple[Track, Step | None]:
+    """Return the track with one more trusted disc, and the step that led there; None after a gap.
+
+    Parameters
+    ----------
+    carried
+        The mount carries the sun; while it does not, the usual drift and jitter stay what they were.
+    """
+    track = _carried(track, sight, scene, gap_s)
     last = track.last
     if last is None:
         return track._replace(last=sight, trail=((sight.time_s, sight.x_px, sight.y_px),)), None
@@ -93,11 +133,26 @@ def extended(track: Track, sight: Sight, scene: Scene, *, gap_s: float) -> tuple
         return restarted(track, sight), None
     step = _step(track, last, sight, seconds, scene)
     steps = (*track.steps[-(STEPS - 1) :], step)
-    if step.excess_px <= quiet_px(track, step.sky_px, scene):
+    quiet = quiet_px(track, step.sky_px, scene)
+    if step.excess_px <= quiet:
         trail = (*track.trail[-(TRAIL - 1) :], (sight.time_s, sight.x_px, sight.y_px))
+        if not carried:
+            return track._replace(last=sight, steps=steps, trail=trail), step
         scatter = (*track.scatter[-(JITTERS - 1) :], step.excess_px)
-        drift = _drift(trail, track.drift)
-        return Track(sight, steps, trail, drift, scatter, _jitter_px(scatter, track.jitter_px)), step
+        drift = drift_of(trail[-DRIFT_TRAIL:], track.drift)
+        return track._replace(
+            last=sight,
+            steps=steps,
+            trail=trail,
+            drift=drift,
+            scatter=scatter,
+            jitter_px=_jitter_px(scatter, track.jitter_px),
+            older=0,
+        ), step
+    if step.excess_px <= FAINT * quiet:
+        # A little more than usual: of a slow slide some steps are, some are not.
+        trail = (*track.trail[-(TRAIL - 1) :], (sight.time_s, sight.x_px, sight.y_px))
+        return track._replace(last=sight, steps=steps, trail=trail), step
     # A leap: the drift stays what it was, the trail begins anew.
     return restarted(track, sight)._replace(steps=steps), step
 
@@ -105,14 +160,14 @@ def extended(track: Track, sight: Sight, scene: Scene, *, gap_s: float) -> tuple
 def restarted(track: Track, sight: Sight) -> Track:
     """Return the track after a gap: the usual drift and jitter are kept, nothing else is."""
     trail = ((sight.time_s, sight.x_px, sight.y_px),)
-    return Track(sight, (), trail, track.drift, track.scatter, track.jitter_px)
+    return track._replace(last=sight, steps=(), trail=trail, older=0)
 
 
 def _step(track: Track, last: Sight, sight: Sight, seconds: float, scene: Scene) -> Step:
     move = (sight.x_px - last.x_px, sight.y_px - last.y_px)
     radius = max(sight.radius_px, last.radius_px)
     sky = sky_px(scene, last, sight, radius)
-    if scene.tracks:
+    if is_tracking(track, scene):
         excess = (move[0] - track.drift[0] * seconds, move[1] - track.drift[1] * seconds)
     else:
         # A camera that stands still lets the disc go by the sky's own rate, ever another way.
@@ -121,7 +176,7 @@ def _step(track: Track, last: Sight, sight: Sight, seconds: float, scene: Scene)
     return Step(sight.frame, sight.time_s, seconds, sight.x_px, sight.y_px, radius, move, excess, sky)
 
 
-def _drift(trail: tuple[tuple[float, float, float], ...], before: Vector) -> Vector:
+def drift_of(trail: tuple[tuple[float, float, float], ...], before: Vector) -> Vector:
     """Return the drift between the medians of the trail's two ends, px/s."""
     if len(trail) < 6:
         return before

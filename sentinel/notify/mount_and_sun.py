@@ -248,7 +248,10 @@ def lost_disc(incident: Incident, teller: Teller) -> Words:
     seen = teller.at(detail.get("last_seen_utc"))
     bearing, height = number(detail, "azimuth_deg"), number(detail, "altitude_deg")
     bearing = bearing.zfill(3) if bearing != "?" else bearing
+    gone = detail.get("cloud_gone_utc")
     what = f"The sun has not been seen since {seen}, and no cloud led up to it"
+    if gone:
+        what = f"The sun has not been seen since {seen}, and the cloud has been gone since {teller.at(gone)}"
     # The sun goes on: its place is good for its own moment only.
     then = teller.at(incident.time_utc)
     look = f"It stood at bearing {bearing}, height {height} at {then}"
@@ -263,7 +266,8 @@ def lost_disc(incident: Incident, teller: Teller) -> Words:
     order = either([_SUSPECTS.get(str(x), str(x)) for x in likely])
     where = "where it is now" if teller.again else "there"
     act = f"If the sky is clear {where}, check {order or 'cap, mount or camera'}"
-    short = f"Sun not seen since {seen}, clear before. At {then} at bearing {bearing}, height {height}. "
+    before = f"cloud gone {teller.at(gone)}" if gone else "clear before"
+    short = f"Sun not seen since {seen}, {before}. At {then} at bearing {bearing}, height {height}. "
     short += f"If sky is clear {where}: check {order or 'cap, mount or camera'}."
     title = "SUN LOST: go and look" if incident.severity is Severity.NOW else "Sun not seen"
     return Words(title, what, look, act, short)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from sentinel.notify import camera_and_people, ending, mount_and_sun
+from sentinel.notify import camera_and_people, contradicted, ending, mount_and_sun
 from sentinel.notify.telling import Teller, Words
 from sentinel.records import Incident
 from sentinel.settings import Settings
@@ -110,6 +110,8 @@ NAMES: Mapping[str, str] = {
     "storage": "the disk was filling",
     "supply": "a supply was running out",
     "wrong-place": "the sun was where it cannot be",
+    "settings": "the pictures contradicted the settings",
+    "lens": "the sun had another size",
     "mixed-cameras": "pictures of another camera",
     "eclipse": "the eclipse",
 }
@@ -136,6 +138,8 @@ _PHRASES: Mapping[str, Phrase] = {
     "storage": camera_and_people.storage,
     "supply": camera_and_people.supply,
     "wrong-place": camera_and_people.wrong_place,
+    "settings": contradicted.settings,
+    "lens": contradicted.lens,
     "mixed-cameras": camera_and_people.mixed_cameras,
     "eclipse": camera_and_people.eclipse,
     "visit": camera_and_people.visit,

@@ -671,3 +671,51 @@ def test_a_disc_put_elsewhere_that_nears_the_edge_again_is_told_anew() -> None:
         assert len(watch.of("drift-exit")) == put + 1
         watch.mark("recentred")
     assert [one.severity for one in watch.said if one.condition == "drift-exit"] == [Severity.NOW] * 2
+
+
+@pytest.mark.parametrize("missing", [0.1, 0.3, 0.5])
+def test_frames_that_are_lost_one_by_one_are_no_camera_that_has_stopped(missing: float) -> None:
+    watch = Watch(seed=3)
+    for _ in range(3 * 1440):
+        if watch.random.random() < missing:
+            watch.silence(1.0)
+        else:
+            watch.silence(0.5)
+            watch.frames(0.5, every_s=30.0)
+    # The first half hour, in which nobody knows yet, may err.
+    assert len([one for one in watch.said if one.condition == "no-frames" and one.state == "opened"]) <= 1
+    watch.said.clear()
+    last = watch.now
+    watch.silence(40)
+    silent = watch.opened("no-frames")
+    assert silent is not None
+    assert (silent.time_utc - last).total_seconds() <= 60 * {0.1: 7, 0.3: 13, 0.5: 22}[missing]
+
+
+@pytest.mark.parametrize("count", [2, 5])
+def test_a_camera_of_bursts_that_stops_is_told_as_soon(count: int) -> None:
+    watch = Watch()
+    for _ in range(60):
+        watch.frames(count * 2 / 60, every_s=2.0)
+        watch.silence((60 - 2 * count) / 60)
+    assert watch.said == []
+    watch.silence(4)
+    assert watch.of("no-frames") == [("opened", "now")]
+
+
+@pytest.mark.parametrize("missing", [0.0, 0.3])
+@pytest.mark.parametrize("bracket", [1, 3])
+def test_frames_that_are_lost_one_by_one_are_no_clock_that_was_set(missing: float, bracket: int) -> None:
+    watch = Watch(seed=5)
+    nan = float("nan")
+    levels = (0.4, 0.1, 0.9)
+    taken = []
+    for k in range(900):
+        watch.now += timedelta(seconds=60)
+        watch.x, watch.y = watch.x + 0.4, watch.y - 0.3
+        if watch.random.random() >= missing:
+            dark = {"brightness": levels[k % bracket], "exposure_s": nan, "iso": nan, "aperture": nan}
+            taken.append(watch.frame(frame=f"{k:06d}.jpg", **dark))
+    for event, watch.now in session_events(taken):
+        watch.step(event)
+    assert watch.of("clock") == []

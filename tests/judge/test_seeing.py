@@ -316,3 +316,55 @@ def test_nothing_else_is_said_while_the_filter_is_off() -> None:
     watch = seen()
     watch.frames(300, found=False, brightness=1.0, saturated_fraction=0.97)
     assert {one.condition for one in watch.said} == {"over-bright"}
+
+
+def clouded(level: float, waver: float, minutes: int = 90, **look: Any) -> Watch:
+    """Return a watch whose sun went into cloud that lights the frame, unevenly."""
+    watch = seen()
+    watch.frames(3, brightness=0.25, limb_coverage=0.8)
+    for _ in range(minutes):
+        lit = level * float(np.exp(watch.random.normal(0, waver)))
+        watch.frames(1, found=False, brightness=lit, **look)
+    return watch
+
+
+@pytest.mark.parametrize(("cloud", "sky"), [(0.004, 0.0002), (0.0005, 0.0002), (0.0012, 0.0008)])
+@pytest.mark.parametrize(("noise", "after_min"), [(0.0001, 15.0), (0.003, 60.0)])
+def test_a_clear_sky_without_a_disc_after_cloud_wakes(
+    cloud: float, sky: float, noise: float, after_min: float
+) -> None:
+    watch = clouded(cloud, 0.2)
+    assert [one for one in watch.said if one.severity is Severity.NOW] == []
+    cleared = watch.now
+    for _ in range(80):
+        watch.frames(1, found=False, brightness=sky * float(np.exp(watch.random.normal(0, noise))))
+    woken = next(one for one in watch.said if one.severity is Severity.NOW)
+    assert woken.condition == "lost-disc"
+    assert (woken.time_utc - cleared).total_seconds() / 60 == pytest.approx(after_min, abs=3)
+    assert "cloud_gone_utc" in woken.detail
+    assert woken.detail["likely"][0] == "mount"
+
+
+@pytest.mark.parametrize("step", [0, 1, 2])
+def test_black_steps_of_an_8_bit_file_after_cloud_wake_nobody(step: int) -> None:
+    watch = clouded(0.004, 0.2)
+    watch.frames(300, found=False, brightness=step / 255 / 12.92)
+    assert [one for one in watch.said if one.severity is Severity.NOW] == []
+
+
+def test_cloud_that_grows_thick_still_wavers_and_wakes_nobody() -> None:
+    watch = clouded(0.004, 0.2)
+    for minute in range(400):
+        thick = 0.0002 + 0.0003 * float(np.exp(0.3 * np.sin(minute / 9.0)))
+        watch.frames(1, found=False, brightness=thick)
+    assert [one for one in watch.said if one.severity is Severity.NOW] == []
+
+
+def test_cloud_that_goes_down_with_the_sun_wakes_nobody() -> None:
+    watch = Watch(datetime(2026, 6, 21, 16, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
+    watch.frames(60)
+    for _ in range(12 * 60):
+        up = watch.judge._scene.glance(watch.now.timestamp()).altitude_deg > 6
+        lit = 0.003 * float(np.exp(watch.random.normal(0, 0.2))) if up else 0.0002
+        watch.frames(1, found=False, brightness=lit)
+    assert [one for one in watch.said if one.severity is Severity.NOW] == []

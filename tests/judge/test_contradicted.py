@@ -1,0 +1,72 @@
+"""Settings that the pictures contradict: the tracking, the lens; and a lens that is changed on the way."""
+
+import numpy as np
+import pytest
+
+from sentinel.records import Severity
+from tests.judge.tracks import RADIUS, Watch
+
+
+def test_a_mount_that_tracks_against_the_settings_is_told_and_its_stop_is_a_stop() -> None:
+    watch = Watch(mount={"tracking": "none"})
+    watch.frames(40)
+    told = watch.opened("settings")
+    assert told is not None
+    assert told.detail["what"] == "tracking"
+    assert {one.condition for one in watch.said} == {"settings"}
+    watch.runs(0.4)
+    watch.frames(1)
+    watch.runs(1.0)
+    watch.frames(1)
+    stop = watch.opened("runaway")
+    assert stop is not None
+    assert (stop.severity, stop.detail["kind"]) == (Severity.NOW, "stopped")
+
+
+def test_a_camera_that_stands_still_does_not_track_however_it_is_turned_after_the_sun() -> None:
+    watch = Watch(mount={"tracking": "none"})
+    for _ in range(6):
+        watch.x, watch.y = 1000.0, 1500.0
+        watch.runs(1.0)
+        watch.frames(9)
+    assert watch.of("settings") == []
+    assert watch.of("runaway") == []
+
+
+@pytest.mark.parametrize(
+    ("ratio", "severity"),
+    [(0.5, "soon"), (2.0, "soon"), (1.1, "soon"), (0.9, "soon"), (1.06, "note"), (1.03, None)],
+)
+def test_a_lens_that_is_not_the_one_in_the_settings_is_told_with_the_one_it_is_like(
+    ratio: float, severity: str | None
+) -> None:
+    watch = Watch(camera={"focal_length_mm": 400.0 / ratio})
+    watch.frames(30)
+    assert watch.of("settings") == ([] if severity is None else [("opened", severity)])
+    if severity is not None:
+        implied = watch.said[0].detail["implied_focal_length_mm"]
+        assert implied == pytest.approx(400.0, rel=0.01)
+
+
+@pytest.mark.parametrize("ratio", [0.5, 0.98, 1.02, 1.4])
+def test_another_lens_is_told_after_five_frames(ratio: float) -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.mark("recentred")
+    watch.x, watch.y = 3000.0, 2000.0
+    for _ in range(5):
+        watch.frames(1, radius_px=RADIUS * ratio + float(watch.random.normal(0, 0.1)))
+    told = watch.opened("lens")
+    assert told is not None
+    assert told.detail["size_ratio"] == pytest.approx(ratio, abs=0.003)
+    assert watch.of("runaway") == []
+
+
+def test_seeing_focus_and_an_arc_at_the_edge_are_no_other_lens() -> None:
+    watch = Watch()
+    watch.frames(30)
+    for _ in range(60):
+        watch.frames(1, radius_px=RADIUS * (1 + 0.004 * float(watch.random.normal())))
+    watch.frames(20, radius_px=RADIUS * 1.03, limb_in_frame=0.6, limb_coverage=0.6)
+    watch.frames(20, radius_px=RADIUS * (1 + 0.01 * float(np.sin(1))), edge_width_px=9.0)
+    assert watch.of("lens") == []
