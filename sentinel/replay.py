@@ -21,7 +21,7 @@ from sentinel.intake.session import (
 from sentinel.journal import Journal, Origin, export
 from sentinel.journal.beside import keep_settings, kept_settings
 from sentinel.pipeline import Pipeline
-from sentinel.records import Event, MeasuredFrame, frame_order
+from sentinel.records import Event, Mark, MeasuredFrame, frame_order
 from sentinel.report.summary import Summary, summarise
 from sentinel.runner import run
 from sentinel.settings import Settings, load_settings
@@ -186,4 +186,5 @@ def _run_into(out: Path, settings: Settings, past: Past, progress: Progress) -> 
         stale.unlink()
     unfinished.replace(out / JOURNAL_NAME)
     last = pipeline.forecaster.look(events[-1][1])
-    return summarise(past.frames, incidents, alerts, last, settings)
+    marks = [event for event, _ in events if isinstance(event, Mark)]
+    return summarise(past.frames, incidents, alerts, last, settings, marks=marks)

@@ -1,12 +1,15 @@
 """Which incidents become messages, and when: first, again, over, summed up. Pure; delivery is another's."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from sentinel.judge.jobs import agenda_of
 from sentinel.notify import digest
 from sentinel.notify.digest import Tally
 from sentinel.notify.grouping import grouped
-from sentinel.notify.wording import open_title, sms, teller_for, title_and_body
+from sentinel.notify.left_alone import headline, troubles_of
+from sentinel.notify.wording import sms, teller_for, title_and_body
 from sentinel.records import Alert, AlertKind, Event, Forecast, Incident, Mark, Severity
 from sentinel.settings import Settings
 
@@ -59,11 +62,27 @@ class Composed:
     digest_utc: datetime | None = None
     """The last hour for which a digest was due."""
     tally: Tally = _NO_TALLY
+    standing: tuple[Incident, ...] = ()
+    """All that is open, notes too."""
 
 
 def key_of(incident: Incident) -> tuple[str, str]:
     """Return what an incident is told from others by."""
     return incident.condition, str(incident.detail.get("supply", ""))
+
+
+def _standing(standing: tuple[Incident, ...], incidents: tuple[Incident, ...]) -> tuple[Incident, ...]:
+    """Return what is open after some changes."""
+    if not incidents:
+        return standing
+    last = {key_of(one): one for one in (*standing, *incidents)}
+    return tuple(one for one in last.values() if one.state != "cleared")
+
+
+def _counted(state: Composed, alerts: Sequence[Alert]) -> Composed:
+    if not alerts:
+        return state
+    return replace(state, tally=state.tally._replace(counts=state.tally.counts.with_alerts(alerts)))
 
 
 class Composer:
@@ -93,7 +112,7 @@ class Composer:
         digest.
         """
         tally = digest.counted(state.tally, event, incidents, forecast, self._interval_s)
-        state = replace(state, tally=tally)
+        state = replace(state, tally=tally, standing=_standing(state.standing, incidents))
         if isinstance(event, Mark) and event.kind in {"seen", "visit"}:
             # Whoever goes to the camera knows; only the filter goes on calling.
             spared = {FILTER} if event.kind == "visit" else set()
@@ -113,8 +132,9 @@ class Composer:
             out += repeats
         state, capped = self._capped(state, grouped(out), now_utc)
         state, summary = self._summed_up(state, now_utc)
+        state = _counted(state, (*capped, *summary))
         state, due = self._digested(state, now_utc)
-        return state, (*capped, *summary, *due)
+        return _counted(state, due), (*capped, *summary, *due)
 
     # What is told at once.
 
@@ -249,10 +269,11 @@ class Composer:
         if not begun:
             # The hour before the watch began is nobody's.
             return state, []
-        titles = tuple(open_title(one.incident, self._settings, now_utc) for one in state.open)
-        title, body = digest.title_and_body(
-            state.tally, titles, now_utc, self._interval_s, teller_for(self._settings)
-        )
+        tally, teller = state.tally, replace(teller_for(self._settings), now_utc=now_utc)
+        agenda = agenda_of(tally.forecast, self._settings, now_utc, tally.seen)
+        troubles = troubles_of(state.standing, now_utc, teller)
+        head = headline(agenda, tally.forecast, troubles, now_utc, teller)
+        title, body = digest.title_and_body(tally, head, troubles, self._interval_s, teller)
         alert = _note(DIGEST, title, body, now_utc, attachment=state.tally.last_frame)
         return replace(state, tally=digest.told(state.tally)), [alert]
 
