@@ -219,7 +219,7 @@ def readings(state: Ahead, now_s: float, scene: Scene, *, tracking: bool) -> Rea
     trust = Trust(state.near_s, state.placed)
     found["drift-exit"] = exit_finding(trust, state.exit, now_s, scene) if state.exit is not None else None
     if state.blind_s is not None:
-        found["drift-exit"] = blind_finding(state.blind_s, now_s, scene)
+        found["drift-exit"] = blind_finding(trust, state.blind_s, now_s, scene)
     overdue = {reason: when for reason, when in state.done if when >= state.due_s}
     due = {one.reason: utc_s(one.time_utc) for one in state.due if one.reason not in overdue}
     limit_s = state.limit_s if "axis-limit" in due else None

@@ -60,7 +60,7 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
         rise = None if parked else rise_of(forecast, settings, night.rises_s, seen.size_px)
     return Exit(
         utc_s(forecast.time_utc),
-        utc_s(early or leaves) if early is not None or leaves is not None else None,
+        None if early is None and leaves is None else utc_s(early or by_utc),
         utc_s(leaves) if leaves is not None else None,
         utc_s(median) if median is not None else None,
         forecast.edge,
@@ -154,29 +154,32 @@ def _night_finding(trust: Trust, last: Exit, now_s: float, scene: Scene) -> Find
         )
     if not isfinite(last.rises_s):
         return None
-    return _sunrise_finding(
-        last.rises_s, now_s, now_s, scene, _exit_detail(last, (last.rises_s - now_s) / 60)
-    )
+    detail = _exit_detail(last, (last.rises_s - now_s) / 60)
+    return _sunrise_finding(trust, last.rises_s, now_s, scene, detail)
 
 
 def _sunrise_finding(
-    rises_s: float, onset_s: float, now_s: float, scene: Scene, detail: dict[str, Any]
+    trust: Trust, rises_s: float, now_s: float, scene: Scene, detail: dict[str, Any]
 ) -> Finding:
     """Return that somebody is to be there at sunrise: told now, and woken for then."""
     wake_s = rises_s - scene.settings.visit.travel_min * 60 - DRESSING.total_seconds()
-    severity = Severity.NOW if now_s >= wake_s else Severity.NOTE
+    if now_s >= wake_s:
+        # The same story as the edge by day, so that it is told once.
+        severity, story = Severity.NOW, f"place {trust.placed}"
+    else:
+        severity, story = Severity.NOTE, "at sunrise"
     place = {key: value for key, value in detail.items() if not key.startswith("put_")}
     detail = place | {"sunrise_utc": format_utc(from_utc_s(round(rises_s))), "at_sunrise": True}
-    return Finding(severity=severity, onset_s=onset_s, detail=detail, story="at sunrise")
+    return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
 
 
-def blind_finding(blind_s: float, now_s: float, scene: Scene) -> Finding | None:
+def blind_finding(trust: Trust, blind_s: float, now_s: float, scene: Scene) -> Finding | None:
     """Return that somebody is to be there at sunrise, where the disc was put elsewhere in the dark."""
     night = night_of(scene.settings.site, now_s)
     if night is None or night.sets_s > now_s or not isfinite(night.rises_s):
         return None
     detail = {"blind_since_utc": format_utc(from_utc_s(blind_s))}
-    return _sunrise_finding(night.rises_s, blind_s, now_s, scene, detail)
+    return _sunrise_finding(trust, night.rises_s, now_s, scene, detail)
 
 
 def _believed(

@@ -124,8 +124,10 @@ def exit_worth_utc(forecast: Forecast) -> datetime | None:
 
     What the air lifts over the edge in the minutes of rising or setting, and lets back, is no exit.
     """
-    early = forecast.exit_early_utc
-    return forecast.exit_clear_utc if "exit-at-horizon" in forecast.flags else early
+    if "exit-at-horizon" in forecast.flags:
+        return forecast.exit_clear_utc
+    told = next((one.time_utc for one in forecast.due if one.reason == "drift"), None)
+    return forecast.exit_early_utc or told
 
 
 def blind_since_utc(forecast: Forecast, seen: Seen) -> datetime | None:
@@ -251,11 +253,11 @@ def exit_of(
     """Return when the disc leaves, and the night at the end of which it has; None: it stays."""
     leaves = exit_worth_utc(forecast)
     if settings.mount.parked_at_night:
-        # The drive stands until somebody points it at the risen sun.
-        night = night_of(settings.site, utc_s(now_utc))
+        # The drive stands from the first night after the disc was seen, until somebody points it anew.
+        night = night_of(settings.site, utc_s(forecast.seen_utc or now_utc))
         rises = _at(night.rises_s) if night is not None else None
         if night is not None and rises is not None and (leaves is None or leaves > rises):
-            return rises, night
+            return rises, night if rises > now_utc else None
     if leaves is None:
         return None, None
     if leaves <= now_utc:

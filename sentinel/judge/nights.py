@@ -22,7 +22,7 @@ class Night(NamedTuple):
     """A stretch without sun over the horizon line."""
 
     sets_s: float
-    """-inf: it has been down for as long as was looked back."""
+    """Or longer ago, where it has been down for a day and more."""
     rises_s: float
     """inf: it stays down as far as was looked ahead."""
 
@@ -49,8 +49,8 @@ def _nights(site: Site, day: int) -> tuple[Night, ...]:
     start_s, end_s = (day - 1) * DAY_S, (day + AHEAD_DAYS) * DAY_S
     spans = daylight(sun_of(site), start_s, end_s).spans
     if not spans:
-        return (Night(-np.inf, np.inf),)
-    sets = [-np.inf, *(end for _, end in spans)]
+        return (Night(start_s, np.inf),)
+    sets = [start_s, *(end for _, end in spans)]
     rises = [*(begin for begin, _ in spans), np.inf]
     # Up at the very beginning or end: there is no night before or after.
     first, last = int(spans[0][0] <= start_s), len(sets) - int(spans[-1][1] >= end_s)

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from sentinel.notify.tasks import NAMES as RUNS_OUT
-from sentinel.notify.tasks import doing, task
+from sentinel.notify.tasks import brief_task, doing, task
 from sentinel.notify.telling import Teller, Words, duration, either, number
 from sentinel.records import Incident, Severity
 
@@ -248,4 +248,5 @@ def before_sleep(incident: Incident, teller: Teller) -> Words:
         return Words(title, listed or even, even if listed else "")
     if not jobs:
         return Words(f"Nothing to do, sleep until {sleep_until}", f"Nothing to do, sleep until {sleep_until}")
-    return Words(title, listed)
+    brief = "; ".join(brief_task(job, teller) for job in detail["jobs"])
+    return Words(title, listed, short=f"To sleep until {sleep_until}: {brief}.")

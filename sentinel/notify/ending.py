@@ -39,7 +39,7 @@ def runaway(incident: Incident, teller: Teller) -> Words:
     if "marked" in detail:
         return _seen_to(detail, teller, begun)
     what = f"The mount {runaway_did(detail)} at {begun} and tracks again since {ended}"
-    return Words("Mount tracks again, look at the disc", what, "The disc may need recentring")
+    return Words("Mount tracks again, look at the disc", what, "Look whether the disc needs recentring")
 
 
 def _seen_to(detail: Mapping[str, Any], teller: Teller, begun: str) -> Words:

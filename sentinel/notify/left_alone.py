@@ -53,7 +53,8 @@ class Headline(NamedTuple):
     """In a few words."""
     sentence: str
     until_utc: datetime | None = None
-    """Until when it may be left alone; None: not now, not known, or for as long as is foreseen."""
+    """Until when it may be left alone, once what is open is mended; None: not known, or for as long as is
+    foreseen."""
     reason: str | None = None
     """What comes then, as `Due.reason`, or `sunrise`."""
     set_off_utc: datetime | None = None
@@ -103,11 +104,12 @@ def headline(
     if trouble is None:
         return calm
     if trouble.condition in FORESEEN:
-        return Headline(trouble.title, f"{_GO} {trouble.what}")
+        return calm._replace(title=trouble.title, sentence=f"{_GO} {trouble.what}")
     mended = ""
     if calm.sentence.startswith("The camera may"):
         mended = calm.sentence.replace("The camera may", " That mended, it may", 1)
-    return Headline(trouble.title, f"The camera cannot be left alone now. {trouble.what}{mended}")
+    sentence = f"The camera cannot be left alone now. {trouble.what}{mended}"
+    return calm._replace(title=trouble.title, sentence=sentence)
 
 
 def _calm(agenda: Agenda, forecast: Forecast | None, now_utc: datetime, teller: Teller) -> Headline:

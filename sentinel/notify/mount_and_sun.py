@@ -202,6 +202,9 @@ def _by_night(detail: Mapping[str, Any], teller: Teller) -> Words:
         since = teller.at(detail["blind_since_utc"])
         what = f"Since {since} the axis or the disc stands elsewhere, and the sun is down"
         left = "Whether the mount tracks, and where the disc stands, is not known until sunrise"
+    elif teller.past(detail["sunrise_utc"]):
+        what = f"The sun was to come up at {rises} over the edge"
+        return Words("Sun over the edge since sunrise: go now", what, "", "Go now and recentre")
     else:
         what = f"The sun is down until {rises}"
         left = f"{comes[0].upper()}{comes[1:]}" if comes else "The disc is over the edge then"

@@ -82,6 +82,19 @@ def task(detail: Mapping[str, Any], teller: Teller) -> str:
     return f"{head}: {what}{then}"
 
 
+_BRIEF = {
+    "drift": "recentre", "axis-limit": "unwind", "battery": "camera battery", "mount-battery": "mount battery",
+    "card": "card", "timer": "timer", "storage": "make room on the disk", "sunrise": "be there",
+}  # fmt: skip
+
+
+def brief_task(detail: Mapping[str, Any], teller: Teller) -> str:
+    """Return one job in a few words, for 160 characters."""
+    by = detail.get("by_utc") or detail.get("due_utc")
+    put = f" {where(detail)}" if detail.get("job") == "drift" and where(detail) else ""
+    return f"{_BRIEF.get(str(detail.get('job')), detail.get('job'))}{put} by {teller.at(by)}"
+
+
 def task_line(detail: Mapping[str, Any], teller: Teller) -> str:
     """Return one job as a line of its own."""
     text = task(detail, teller)

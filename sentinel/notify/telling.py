@@ -100,7 +100,7 @@ def edge_name(detail: Mapping[str, Any]) -> str:
 
 def runaway_did(detail: Mapping[str, Any]) -> str:
     """Return what the mount did, in the past: `stopped`."""
-    return {"stopped": "stopped", "reversed": "turned back"}.get(str(detail.get("kind")), "lost pace")
+    return {"stopped": "stopped", "reversed": "reversed"}.get(str(detail.get("kind")), "lost pace")
 
 
 def either(names: Sequence[str]) -> str:

@@ -116,8 +116,10 @@ def _headline(
 ) -> str:
     """Return the headline as of the end."""
     now_utc, seen, teller = frames[-1].time_utc, Seen(), teller_for(settings)
-    for event in (*marks, *frames):
-        seen = seen.after(event)
+    for mark in marks:
+        seen = seen.after(mark)
+    for frame in frames:
+        seen = seen.after(frame)
     last = {(one.condition, str(one.detail.get("supply", ""))): one for one in incidents}
     troubles = troubles_of((one for one in last.values() if one.state != "cleared"), now_utc, teller)
     agenda = agenda_of(forecast, settings, now_utc, seen)

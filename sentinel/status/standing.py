@@ -49,7 +49,7 @@ class Standing:
     """Exposure of the newest picture."""
     left_alone: str
     leave_until_utc: datetime | None
-    """None: not now, not known, or for as long as is foreseen."""
+    """Once what is open is mended; None: not known, or for as long as is foreseen."""
     leave_reason: str | None
     set_off_utc: datetime | None
     """When to set off at the latest, by the travel time."""
