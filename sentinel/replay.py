@@ -70,6 +70,13 @@ class Past:
     """In order of exposure, at least one."""
     events: Sequence[tuple[Event, datetime]]
     """Frames, marks and all else, in the order in which they are taken up."""
+    watched: bool = False
+    """Whether a watch stood by from the first event on."""
+
+    @property
+    def start_utc(self) -> datetime:
+        """When waiting for frames began: with the first, where nothing but marks came before it."""
+        return self.events[0][1] if self.watched else self.frames[0].time_utc
 
 
 def past_of(
@@ -86,7 +93,8 @@ def past_of(
     marks = read_marks(marks_file) if marks_file else []
     if session.journal is not None:
         with Journal.read(session.journal) as journal:
-            past = Past(sorted(journal.frames(), key=frame_order), list(journal.events()))
+            frames = sorted(journal.frames(), key=frame_order)
+            past = Past(frames, list(journal.events()), watched=journal.origin is not Origin.REPLAY)
     else:
         frames = sorted(_measured(session, settings, progress), key=frame_order)
         past = Past(frames, list(session_events(frames, marks)))
@@ -176,7 +184,7 @@ def _run_into(out: Path, settings: Settings, past: Past, progress: Progress) -> 
     for leftover in out.glob(f"{unfinished.name}*"):
         leftover.unlink()
     events = past.events
-    pipeline = Pipeline(settings, start_utc=events[0][1])
+    pipeline = Pipeline(settings, start_utc=past.start_utc)
     with Journal.create(unfinished, Origin.REPLAY) as journal:
         keep_settings(journal, settings)
         run(_reported(events, "judging", len(events), progress), pipeline, journal)

@@ -51,12 +51,12 @@ def moments(span: tuple[float, float], scene: Scene) -> tuple[float, ...]:
     usual_s = span[0] - before_s
     dark = night_of(scene.settings.site, usual_s)
     limits, travel_min = scene.thresholds, scene.settings.visit.travel_min
-    work_s = (travel_min + limits.visit_default_min) * 60
-    if dark is None or not span[0] - DAY_S < dark.sets_s < usual_s + work_s:
-        return (usual_s,)
     # Before any of it would be told by itself.
     told_s = (travel_min + limits.lead_soon_min + limits.lead_clear_min) * 60
-    return dark.sets_s - max(before_s, told_s), usual_s
+    if dark is None or not span[0] - DAY_S < dark.sets_s < usual_s + told_s:
+        return (usual_s,)
+    sooner_s = dark.sets_s - max(before_s, told_s)
+    return (sooner_s,) if usual_s - sooner_s < before_s else (sooner_s, usual_s)
 
 
 def time_passed(

@@ -299,6 +299,9 @@ class Judge:
         state = state._replace(visit=going)
         if not ended:
             return state
+        if state.delivery.last_s is None:
+            # It was over before the first picture: there is nothing it can have left wrong.
+            return state._replace(visit=going._replace(checking=False))
         # Whatever was done to the camera is judged by what comes now; that the mount stands shows already.
         runs = motion.is_running(state.motion, now_s, self._scene)
         return state._replace(
@@ -324,8 +327,10 @@ class Judge:
 
     def _alone_until_s(self, state: JudgeState, now_s: float) -> float | None:
         """Return until when the camera may be left alone, for the good word at the end of a visit."""
-        agenda = agenda_of(state.forecast, self._scene.settings, from_utc_s(now_s), state.ahead.seen)
-        return utc_s(agenda.pending[0].due_utc) if agenda.pending else None
+        now_utc = from_utc_s(now_s)
+        agenda = agenda_of(state.forecast, self._scene.settings, now_utc, state.ahead.seen)
+        until_utc = agenda.alone_until_utc(now_utc)
+        return None if until_utc is None else utc_s(until_utc)
 
     def _weighed(
         self, state: JudgeState, found: Readings, now_s: float, now_utc: datetime

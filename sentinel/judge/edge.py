@@ -7,6 +7,7 @@ from sentinel.judge.jobs import (
     DRESSING,
     Seen,
     exit_of,
+    place_at,
     place_evidence,
     place_for,
     rise_evidence,
@@ -40,6 +41,8 @@ class Exit(NamedTuple):
     rises_s: float | None = None
     rise: Rise | None = None
     """Where the disc comes up."""
+    then: Place | None = None
+    """Where to put it when it does."""
 
 
 def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
@@ -47,7 +50,7 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
     early, median = forecast.exit_early_utc, forecast.exit_utc
     leaves, night = exit_of(forecast, settings, forecast.time_utc)
     by_utc = leaves or forecast.time_utc
-    place, rise = None, None
+    place, rise, then = None, None, None
     if night is None:
         place = place_for(forecast, by_utc, None)
     elif isfinite(night.rises_s):
@@ -58,6 +61,7 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
         parked = settings.mount.parked_at_night
         place = found if holds and not parked else None
         rise = None if parked else rise_of(forecast, settings, night.rises_s, seen.size_px)
+        then = None if parked else place_at(forecast, rises_utc)
     return Exit(
         utc_s(forecast.time_utc),
         None if early is None and leaves is None else utc_s(early or by_utc),
@@ -70,6 +74,7 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
         None if night is None else night.sets_s,
         None if night is None else night.rises_s,
         rise,
+        then,
     )
 
 
@@ -126,7 +131,7 @@ def _exit_detail(last: Exit, left_min: float) -> dict[str, Any]:
     }
     put = place_evidence(last.place)
     if last.place is not None and utc_s(last.place.at_utc) <= last.told_s + 60:
-        del put["put_at_utc"]
+        put.pop("put_at_utc")
     return detail | put | rise_evidence(last.rise)
 
 
@@ -154,7 +159,8 @@ def _night_finding(trust: Trust, last: Exit, now_s: float, scene: Scene) -> Find
         )
     if not isfinite(last.rises_s):
         return None
-    detail = _exit_detail(last, (last.rises_s - now_s) / 60)
+    detail = _exit_detail(last._replace(place=last.then), (last.rises_s - now_s) / 60)
+    detail.pop("put_at_utc", None)
     return _sunrise_finding(trust, last.rises_s, now_s, scene, detail)
 
 
@@ -168,8 +174,7 @@ def _sunrise_finding(
         severity, story = Severity.NOW, f"place {trust.placed}"
     else:
         severity, story = Severity.NOTE, "at sunrise"
-    place = {key: value for key, value in detail.items() if not key.startswith("put_")}
-    detail = place | {"sunrise_utc": format_utc(from_utc_s(round(rises_s))), "at_sunrise": True}
+    detail = detail | {"sunrise_utc": format_utc(from_utc_s(round(rises_s))), "at_sunrise": True}
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
 
 

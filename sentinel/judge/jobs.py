@@ -80,7 +80,7 @@ class Job:
     outlived: bool = False
     """Its count is over and it is seen to work: was it renewed and not noted?"""
     recentre_utc: datetime | None = None
-    """Of an axis limit: when the disc can be put back in its place after unwinding; None: another job says."""
+    """Of an axis limit: when the disc can be put back after unwinding; None: another job says."""
     hour_angle: bool = False
     """Of an axis limit: the end of the allowed hour angles, not of the axis's travel."""
 
@@ -112,6 +112,18 @@ class Agenda:
         if self.sets_utc is None or self.sets_utc > now_utc:
             return False
         return self.rises_utc is None or self.rises_utc > now_utc
+
+    def goes_first(self, now_utc: datetime) -> bool:
+        """Whether the sun goes, within a day, before anything is due."""
+        if self.sets_utc is None or not now_utc < self.sets_utc < now_utc + timedelta(days=1):
+            return False
+        return not self.pending or self.sets_utc < self.pending[0].due_utc
+
+    def alone_until_utc(self, now_utc: datetime) -> datetime | None:
+        """Return until when the camera may be left alone; None: for as long as is foreseen."""
+        if self.goes_first(now_utc):
+            return self.sets_utc
+        return self.pending[0].due_utc if self.pending else None
 
     @property
     def pending(self) -> tuple[Job, ...]:
@@ -294,11 +306,7 @@ def _placings(
             yield _drift(forecast, due, sets, place)
             return
     rise = None if parked else rise_of(forecast, settings, night.rises_s, seen.size_px)
-    then = min(
-        (one for one in forecast.later_places if one.at_utc >= rises - KNOWN / 24),
-        key=lambda one: abs(one.at_utc - rises),
-        default=forecast.best_place,
-    )
+    then = place_at(forecast, rises)
     lasts = None if then is None else then.holds_until_utc
     yield Job(
         name="sunrise",
@@ -342,6 +350,12 @@ def place_for(forecast: Forecast, by_utc: datetime, until_utc: datetime | None) 
     if best in gains:
         return best
     return max(gains, key=lambda place: place.at_utc, default=None)
+
+
+def place_at(forecast: Forecast, when_utc: datetime) -> Place | None:
+    """Return where to put the disc at a time, of the times for which that is known; None: not known."""
+    known = [one for one in (forecast.best_place, *forecast.later_places) if one is not None]
+    return min(known, key=lambda one: abs(one.at_utc - when_utc), default=None)
 
 
 def _outlasts(place: Place, time_utc: datetime) -> bool:

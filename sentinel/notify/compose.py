@@ -85,6 +85,15 @@ def _counted(state: Composed, alerts: Sequence[Alert]) -> Composed:
     return replace(state, tally=state.tally._replace(counts=state.tally.counts.with_alerts(alerts)))
 
 
+def _pictured(alert: Alert, last_frame: str | None) -> Alert:
+    """Return a message with the picture that goes with it, or with why there is none."""
+    if alert.kind not in {"first", "repeat"} or alert.attachment is not None:
+        return alert
+    if last_frame is not None:
+        return replace(alert, attachment=last_frame)
+    return replace(alert, body=f"{alert.body} No picture: the sun has not been seen in any yet.")
+
+
 class Composer:
     """Turns incidents into messages, by the settings' `alerts`."""
 
@@ -126,7 +135,7 @@ class Composer:
         for incident in incidents:
             state, alert = self._told(state, incident, now_utc)
             if alert is not None:
-                out.append(alert)
+                out.append(_pictured(alert, state.tally.last_frame))
         if state.open:
             state, repeats = self._repeated(state, now_utc)
             out += repeats
@@ -206,7 +215,8 @@ class Composer:
                 continue
             again = replace(one, repeats=count)
             state = replace(state, open=tuple(again if other is one else other for other in state.open))
-            out.append(self._alert("repeat", one.incident, now_utc, repeat=count, frozen=True))
+            again_alert = self._alert("repeat", one.incident, now_utc, repeat=count, frozen=True)
+            out.append(_pictured(again_alert, state.tally.last_frame))
         return state, out
 
     def _repeats_by(self, one: Open, time_utc: datetime) -> int:

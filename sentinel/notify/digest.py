@@ -75,7 +75,7 @@ def counted(
     elif isinstance(event, MeasuredFrame):
         tally = _frame(tally, event, interval_s)
     for one in incidents:
-        if one.state == "opened" and one.severity is Severity.NOTE:
+        if one.state == "opened" and one.severity is Severity.NOTE and one.condition in NAMES:
             noted = Counter(dict(tally.noted))
             noted[one.condition] += 1
             tally = tally._replace(noted=tuple(noted.items()))
@@ -177,9 +177,7 @@ def _title(head: Headline, told: Sequence[Trouble]) -> str:
 def _open_line(told: Sequence[Trouble], noted: tuple[tuple[str, int], ...]) -> str:
     parts = [f"Open: {'; '.join(one.title for one in told)}."] if told else []
     if noted:
-        notes = ", ".join(
-            NAMES.get(name, name) + (f" ({count} times)" if count > 1 else "") for name, count in noted
-        )
+        notes = ", ".join(NAMES[name] + (f" ({count} times)" if count > 1 else "") for name, count in noted)
         parts.append(f"Noted: {notes}.")
     return " ".join(parts)
 

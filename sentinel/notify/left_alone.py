@@ -30,6 +30,8 @@ UNKNOWN = "Until when the camera may be left alone is not known yet: no disc has
 
 FORESEEN = frozenset({"drift-exit", "axis-limit", "supply", "storage"})
 """What falls due: there is a time until which it can be seen to, and nothing to say of afterwards."""
+LIST = "before-sleep"
+"""No trouble: it has been told, and what it lists is on the agenda."""
 _SOON = timedelta(hours=24)
 
 
@@ -64,7 +66,10 @@ class Headline(NamedTuple):
 def troubles_of(incidents: Iterable[Incident], now_utc: datetime, teller: Teller) -> tuple[Trouble, ...]:
     """Return what is open, the gravest first: what was so only when it opened is left out."""
     teller = replace(teller, now_utc=now_utc, again=True)
-    ordered = sorted(incidents, key=lambda i: (i.severity.rank, weight(i.condition), i.onset_utc))
+    ordered = sorted(
+        (one for one in incidents if one.condition != LIST),
+        key=lambda i: (i.severity.rank, weight(i.condition), i.onset_utc),
+    )
     return tuple(
         Trouble(
             condition=incident.condition,
@@ -124,7 +129,7 @@ def _calm(agenda: Agenda, forecast: Forecast | None, now_utc: datetime, teller: 
     pending = agenda.pending
     first = pending[0] if pending else None
     sets = agenda.sets_utc
-    if sets is not None and now_utc < sets < now_utc + _SOON and (first is None or sets < first.due_utc):
+    if sets is not None and agenda.goes_first(now_utc):
         return _until_it_goes(agenda, sets, first, now_utc, teller)
     if first is None:
         down = f" The sun is down until {teller.at(agenda.rises_utc)}." if dark and agenda.rises_utc else ""

@@ -204,11 +204,13 @@ def _by_night(detail: Mapping[str, Any], teller: Teller) -> Words:
         left = "Whether the mount tracks, and where the disc stands, is not known until sunrise"
     elif teller.past(detail["sunrise_utc"]):
         what = f"The sun was to come up at {rises} over the edge"
-        return Words("Sun over the edge since sunrise: go now", what, "", "Go now and recentre")
+        put = f"put the disc {where(detail)}" if where(detail) else "recentre"
+        return Words("Sun over the edge since sunrise: go now", what, "", f"Go now and {put}")
     else:
         what = f"The sun is down until {rises}"
         left = f"{comes[0].upper()}{comes[1:]}" if comes else "The disc is over the edge then"
-    act = f"Be at the camera at sunrise, {rises}, and recentre"
+    put = f"put the disc {where(detail)}" if where(detail) else "recentre"
+    act = f"Be at the camera at sunrise, {rises}, and {put}"
     short = f"Be at camera at sunrise {rises}: {comes or 'recentre'}."
     return Words(f"Be there at sunrise, {rises}", what, left, act, short)
 

@@ -83,8 +83,9 @@ def task(detail: Mapping[str, Any], teller: Teller) -> str:
 
 
 _BRIEF = {
-    "drift": "recentre", "axis-limit": "unwind", "battery": "camera battery", "mount-battery": "mount battery",
-    "card": "card", "timer": "timer", "storage": "make room on the disk", "sunrise": "be there",
+    "drift": "recentre", "axis-limit": "unwind", "battery": "camera battery",
+    "mount-battery": "mount battery", "card": "card", "timer": "timer", "storage": "make room on the disk",
+    "sunrise": "be there",
 }  # fmt: skip
 
 

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from sentinel.notify.counting import counts_words
 from sentinel.notify.left_alone import span
+from sentinel.records import Severity
 from sentinel.status.standing import Standing
 
 LITTLE_BYTES = 500_000_000
@@ -29,6 +30,8 @@ def ago(time_utc: datetime, now_utc: datetime) -> str:
 
 def stop_words(s: Standing) -> str:
     """Return how long a stop of the mount would leave."""
+    if any(one.condition == "runaway" and one.severity is Severity.NOW for one in s.troubles):
+        return "it does not follow the sun as it is"
     if s.stop_edge_min is None:
         return "not known"
     edge = f" ({s.stop_edge} edge)" if s.stop_edge else ""

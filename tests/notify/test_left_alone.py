@@ -61,13 +61,17 @@ def travel(minutes: float) -> Settings:
         ),
         (
             due(372),
-            "The camera may be left alone until 08:40Z, in 6 h 12 min: the axis limit comes first. "
-            "Set off by 08:30Z.",
+            (
+                "The camera may be left alone until 08:40Z, in 6 h 12 min: the axis limit comes first. "
+                "Set off by 08:30Z."
+            ),
         ),
         (
             due(1272, "drift", edge="top"),
-            "The camera may be left alone until 21 Jun 23:40Z, in 21 h 12 min: the sun drifts to the top edge "
-            "first. Set off by 21 Jun 23:30Z.",
+            (
+                "The camera may be left alone until 21 Jun 23:40Z, in 21 h 12 min: the sun drifts to the top "
+                "edge first. Set off by 21 Jun 23:30Z."
+            ),
         ),
         (
             due(8, "card"),
@@ -79,8 +83,10 @@ def travel(minutes: float) -> Settings:
         ),
         (
             due(4, "drift", edge="left", departed_utc=NOW - timedelta(minutes=2)),
-            "The mount has not followed the sun since 02:26Z: the sun is lost by 02:32Z, in 4 min. "
-            "Go to the camera now.",
+            (
+                "The mount has not followed the sun since 02:26Z: the sun is lost by 02:32Z, in 4 min. "
+                "Go to the camera now."
+            ),
         ),
         (
             due(-3, "drift", edge="left", exit_utc=NOW - timedelta(minutes=3)),
@@ -166,7 +172,8 @@ def test_unwound_in_the_dark_it_is_not_known_whether_it_tracks() -> None:
     dark = NOW.replace(day=20, hour=22, minute=0)
     forecast = Forecast(
         time_utc=dark, basis="stopped", seen_utc=dark - timedelta(hours=3), edge="right",
-        departed_utc=dark - timedelta(hours=4), exit_early_utc=dark, exit_utc=dark, flags=("departed", "stopped"),
+        departed_utc=dark - timedelta(hours=4), exit_early_utc=dark, exit_utc=dark,
+        flags=("departed", "stopped"),
     )  # fmt: skip
     before = said(forecast, settings=NIGHTS, now=dark)
     assert "sun comes up" in before.sentence
