@@ -5,7 +5,8 @@ from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
 from sentinel.judge.ahead import Ahead, full_s
-from sentinel.judge.jobs import DRESSING, Agenda, Job, agenda_of, evidence
+from sentinel.judge.evidence import evidence
+from sentinel.judge.jobs import Agenda, Job, agenda_of
 from sentinel.judge.lifecycle import Finding
 from sentinel.judge.nights import night_of
 from sentinel.judge.scene import Scene
@@ -108,7 +109,7 @@ def _wakes_before(job: str, scene: Scene) -> timedelta:
     """Return how long before it is due a thing would wake the operator."""
     limits, travel_min = scene.thresholds, scene.settings.visit.travel_min
     if job == "sunrise":
-        return DRESSING + timedelta(minutes=travel_min)
+        return timedelta(minutes=travel_min)
     if job in {"drift", "axis-limit"}:
         return timedelta(minutes=travel_min + limits.lead_now_min)
     return timedelta(hours=limits.supply_now_h)

@@ -3,14 +3,12 @@
 from math import isfinite
 from typing import Any, NamedTuple
 
+from sentinel.judge.evidence import place_evidence, rise_evidence
 from sentinel.judge.jobs import (
-    DRESSING,
     Seen,
     exit_of,
     place_at,
-    place_evidence,
     place_for,
-    rise_evidence,
 )
 from sentinel.judge.lifecycle import Finding
 from sentinel.judge.nights import Rise, night_of, rise_of
@@ -168,7 +166,8 @@ def _sunrise_finding(
     trust: Trust, rises_s: float, now_s: float, scene: Scene, detail: dict[str, Any]
 ) -> Finding:
     """Return that somebody is to be there at sunrise: told now, and woken for then."""
-    wake_s = rises_s - scene.settings.visit.travel_min * 60 - DRESSING.total_seconds()
+    # Whoever sets off a little later has lost little, whoever comes sooner stands in the dark.
+    wake_s = rises_s - scene.settings.visit.travel_min * 60
     if now_s >= wake_s:
         # The same story as the edge by day, so that it is told once.
         severity, story = Severity.NOW, f"place {trust.placed}"

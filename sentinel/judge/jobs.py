@@ -7,17 +7,15 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import isfinite
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from sentinel.judge.nights import Night, Rise, night_before, night_of, rise_of, sun_of
 from sentinel.records import Due, Edge, Event, Forecast, Mark, MeasuredFrame, Place
 from sentinel.settings import Settings
-from sentinel.times import format_utc, from_utc_s, utc_s
+from sentinel.times import from_utc_s, utc_s
 
 KNOWN = timedelta(hours=48)
 """As far as forecasts look."""
-DRESSING = timedelta(minutes=5)
-"""From being woken to setting off, where there is nothing to do before the sun is up."""
 OUTLIVED = timedelta(minutes=5)
 """What is seen to work so shortly before its count ended, or later, is seen to outlive it."""
 NATURAL = frozenset({"sunset", "horizon"})
@@ -99,11 +97,11 @@ class Agenda:
     jobs: tuple[Job, ...] = ()
     """In the order in which they are due."""
     sets_utc: datetime | None = None
-    """When the sun goes next, or went, where it is down; None: it stays up."""
+    """Until when all of the disc is up, or was, where it is not; None: it stays up."""
     rises_utc: datetime | None = None
-    """When it is up again after that; None: not within days, or it does not go."""
-    goes: str = ""
-    """How: `sunset` or `horizon`."""
+    """From when on it is again; None: not within days, or it stays up."""
+    goes: Due | None = None
+    """When its middle goes next, as the forecast has it; None: it is down, or stays up."""
     blind_since_utc: datetime | None = None
     """Since when nobody knows where the disc stands: it was put elsewhere and not seen since."""
 
@@ -115,14 +113,14 @@ class Agenda:
 
     def goes_first(self, now_utc: datetime) -> bool:
         """Whether the sun goes, within a day, before anything is due."""
-        if self.sets_utc is None or not now_utc < self.sets_utc < now_utc + timedelta(days=1):
+        if self.goes is None or not now_utc < self.goes.time_utc < now_utc + timedelta(days=1):
             return False
-        return not self.pending or self.sets_utc < self.pending[0].due_utc
+        return not self.pending or self.goes.time_utc < self.pending[0].due_utc
 
     def alone_until_utc(self, now_utc: datetime) -> datetime | None:
         """Return until when the camera may be left alone; None: for as long as is foreseen."""
         if self.goes_first(now_utc):
-            return self.sets_utc
+            return self.goes.time_utc if self.goes is not None else None
         return self.pending[0].due_utc if self.pending else None
 
     @property
@@ -160,6 +158,8 @@ def agenda_of(
     due = forecast.due if forecast is not None else ()
     jobs = [_renewal(one, settings, now_utc, seen, forecast) for one in due if _renewed(one)]
     blind = blind_since_utc(forecast, seen) if forecast is not None else None
+    if blind is not None and _after(seen.disc_utc, blind):
+        blind = None  # it is seen where it is, and a forecast of it is on its way
     if forecast is not None:
         jobs += _placings(forecast, settings, now_utc, seen, blind)
         jobs += [_limit(one, forecast, settings, now_utc) for one in due if one.reason == "axis-limit"]
@@ -172,7 +172,7 @@ def agenda_of(
         jobs=tuple(sorted(jobs, key=lambda job: (job.due_utc, job.name))),
         sets_utc=_at(night.sets_s) if night is not None else None,
         rises_utc=_at(night.rises_s) if night is not None else None,
-        goes=next((one.reason for one in due if one.reason in NATURAL), "sunset"),
+        goes=next((one for one in due if one.reason in NATURAL), None),
         blind_since_utc=blind,
     )
 
@@ -360,49 +360,3 @@ def place_at(forecast: Forecast, when_utc: datetime) -> Place | None:
 
 def _outlasts(place: Place, time_utc: datetime) -> bool:
     return place.holds_until_utc is None or place.holds_until_utc > time_utc
-
-
-def evidence(job: Job) -> dict[str, Any]:
-    """Return a job as JSON values, for the evidence of an incident and for words."""
-    told: dict[str, Any] = {"job": job.name, "due_utc": format_utc(job.due_utc)}
-    if job.by_utc != job.due_utc:
-        told["by_utc"] = format_utc(job.by_utc)
-    if job.lasts_until_utc is not None:
-        told["lasts_until_utc"] = format_utc(job.lasts_until_utc)
-    if job.edge is not None:
-        told["edge"] = job.edge
-    if job.outlived:
-        told["outlived"] = True
-    if job.hour_angle:
-        told["limit"] = "hour-angle"
-    if job.recentre_utc is not None:
-        told["recentre_utc"] = format_utc(job.recentre_utc)
-    return told | place_evidence(job.place) | rise_evidence(job.rise)
-
-
-def place_evidence(place: Place | None) -> dict[str, Any]:
-    """Return where the disc is to be put, as JSON values; empty: nowhere."""
-    if place is None:
-        return {}
-    holds = place.holds_until_utc
-    return {
-        "put_at_utc": format_utc(place.at_utc),
-        "put_right_widths": round(place.right_widths, 2),
-        "put_up_widths": round(place.up_widths, 2),
-        "put_gap_edge": place.gap_edge,
-        "put_gap_widths": round(place.gap_widths, 2),
-        "put_tolerance_widths": round(place.tolerance_widths, 2),
-        "put_holds_until_utc": None if holds is None else format_utc(holds),
-    }
-
-
-def rise_evidence(rise: Rise | None) -> dict[str, Any]:
-    """Return where the disc comes up, as JSON values; empty: not known."""
-    if rise is None:
-        return {}
-    return {
-        "rise_right_widths": round(rise.right_widths, 2),
-        "rise_up_widths": round(rise.up_widths, 2),
-        "rise_out_widths": round(rise.out_widths, 2),
-        "rise_edge": rise.edge,
-    }

@@ -19,7 +19,7 @@ AHEAD_DAYS = 3
 
 
 class Night(NamedTuple):
-    """A stretch without sun over the horizon line."""
+    """A stretch in which the disc is not wholly over the horizon line: nobody can put it anywhere."""
 
     sets_s: float
     """Or longer ago, where it has been down for a day and more."""
@@ -47,7 +47,7 @@ def sun_of(site: Site) -> Sun:
 @lru_cache(maxsize=64)
 def _nights(site: Site, day: int) -> tuple[Night, ...]:
     start_s, end_s = (day - 1) * DAY_S, (day + AHEAD_DAYS) * DAY_S
-    spans = daylight(sun_of(site), start_s, end_s).spans
+    spans = daylight(sun_of(site), start_s, end_s, "lower").spans
     if not spans:
         return (Night(start_s, np.inf),)
     sets = [start_s, *(end for _, end in spans)]

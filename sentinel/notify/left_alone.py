@@ -5,13 +5,14 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from sentinel.judge.jobs import Agenda, Job, evidence
+from sentinel.judge.evidence import evidence
+from sentinel.judge.jobs import Agenda, Job
 from sentinel.notify.grouping import weight
 from sentinel.notify.placing import rising
 from sentinel.notify.tasks import task
 from sentinel.notify.telling import Teller
 from sentinel.notify.wording import message, words_for
-from sentinel.records import Forecast, Incident, Severity
+from sentinel.records import Due, Forecast, Incident, Severity
 
 _FIRST = {
     "drift": "the sun drifts to the {edge} edge first",
@@ -128,9 +129,8 @@ def _calm(agenda: Agenda, forecast: Forecast | None, now_utc: datetime, teller: 
         return lost
     pending = agenda.pending
     first = pending[0] if pending else None
-    sets = agenda.sets_utc
-    if sets is not None and agenda.goes_first(now_utc):
-        return _until_it_goes(agenda, sets, first, now_utc, teller)
+    if agenda.goes is not None and agenda.goes_first(now_utc):
+        return _until_it_goes(agenda.goes, first, now_utc, teller)
     if first is None:
         down = f" The sun is down until {teller.at(agenda.rises_utc)}." if dark and agenda.rises_utc else ""
         return Headline(
@@ -177,18 +177,17 @@ def _lost(forecast: Forecast, now_utc: datetime, teller: Teller) -> Headline | N
     )
 
 
-def _until_it_goes(
-    agenda: Agenda, sets: datetime, first: Job | None, now_utc: datetime, teller: Teller
-) -> Headline:
+def _until_it_goes(goes: Due, first: Job | None, now_utc: datetime, teller: Teller) -> Headline:
     then = ""
     if first is not None and first.due_utc < now_utc + _SOON:
         said = task(evidence(first), teller)
         then = f" {said[0].upper()}{said[1:]}."
     return Headline(
-        f"leave alone until {teller.at(sets)}",
-        f"The camera may be left alone until {_time(sets, now_utc, teller)}: {_GOES[agenda.goes]}.{then}",
-        sets,
-        agenda.goes,
+        f"leave alone until {teller.at(goes.time_utc)}",
+        f"The camera may be left alone until {_time(goes.time_utc, now_utc, teller)}: {_GOES[goes.reason]}."
+        f"{then}",
+        goes.time_utc,
+        goes.reason,
     )
 
 

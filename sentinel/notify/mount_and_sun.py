@@ -194,7 +194,7 @@ def _by_night(detail: Mapping[str, Any], teller: Teller) -> Words:
         what = f"At sunrise, {rises}, the disc would be over the edge{f': {comes}' if comes else ''}"
         holds = detail.get("put_holds_until_utc")
         good = f", then good until {teller.at(holds)}" if holds else ""
-        act = f"Before the sun goes at {teller.at(sets)}, put the disc {where(detail)}{good}"
+        act = f"Until {teller.at(sets)}, while all of the sun is up, put the disc {where(detail)}{good}"
         short = f"Before sunset {teller.at(sets)} put disc {where(detail)}: "
         short += f"else over the edge at sunrise {rises}."
         return Words("Put the disc elsewhere before sunset", what, "", act, short)

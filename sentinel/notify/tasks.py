@@ -3,7 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
-from sentinel.judge.jobs import Agenda, evidence
+from sentinel.judge.evidence import evidence
+from sentinel.judge.jobs import Agenda
 from sentinel.judge.until import Answer
 from sentinel.notify.placing import rising, room, where
 from sentinel.notify.telling import Teller
@@ -75,7 +76,7 @@ def task(detail: Mapping[str, Any], teller: Teller) -> str:
     if job == "sunrise":
         head = f"at sunrise, {teller.at(due)}"
     elif by is not None:
-        head = f"before the sun goes at {teller.at(by)}"
+        head = f"until {teller.at(by)}, while all of the sun is up"
     else:
         head = f"overdue since {teller.at(due)}" if teller.past(due) else f"by {teller.at(due)}"
     then = f"; then good until {teller.at(lasts)}" if lasts and job != "storage" else ""

@@ -7,7 +7,7 @@ from typing import Any
 
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, plain
-from sentinel.judge.jobs import evidence
+from sentinel.judge.evidence import evidence
 from sentinel.notify.left_alone import troubles_first
 from sentinel.notify.tasks import answer_words, task_line
 from sentinel.status.facts import ago, facts_of, stop_words
@@ -71,7 +71,7 @@ def visit_lines(s: Standing, now_utc: datetime) -> list[str]:
     return lines or ["Nothing to do"]
 
 
-def until_lines(s: Standing, until_utc: datetime, now_utc: datetime, *, watched: bool) -> list[str]:
+def until_lines(s: Standing, until_utc: datetime, now_utc: datetime, *, watched: bool = True) -> list[str]:
     """Return whether the camera may be left alone until a time, and what must be done beforehand."""
     teller = replace(s.teller, now_utc=now_utc)
     found = until(s, until_utc, now_utc)
@@ -81,8 +81,8 @@ def until_lines(s: Standing, until_utc: datetime, now_utc: datetime, *, watched:
     lines += [f"  {task_line(evidence(job), teller)}" for job in found.jobs]
     sets, rises = s.agenda.sets_utc, s.agenda.rises_utc
     if sets is not None and sets < until_utc:
-        back = f", and is back at {teller.at(rises)}" if rises is not None else ""
-        lines.append(f"The sun goes at {teller.at(sets)}{back}; nothing is lost by that.")
+        back = f" and again from {teller.at(rises)}" if rises is not None else ""
+        lines.append(f"All of the sun is up until {teller.at(sets)}{back}; nothing is lost by that.")
     lines.append(f"If the mount stopped now: {stop_words(s)}.")
     return lines
 

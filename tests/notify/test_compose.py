@@ -296,7 +296,7 @@ def test_a_digest_never_contradicts_an_open_alarm() -> None:
 
 def test_a_digest_counts_what_status_and_summary_count() -> None:
     teller = Teller(digest_utc=["05:00"])
-    board, said, told = Board(), [], []
+    board, said, told = Board(), list[Alert](), list[Alert]()
     now = T0
     while now < T0 + timedelta(hours=2):
         incidents = (incident(),) if now == T0 else ()

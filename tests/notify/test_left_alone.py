@@ -160,11 +160,12 @@ NIGHTS = SETTINGS.model_copy(update={"site": SETTINGS.site.model_copy(update={"l
 
 def test_by_day_it_is_left_until_the_sun_sets_and_nobody_sets_off_for_that() -> None:
     noon = NOW.replace(hour=12, minute=0)
-    forecast = Forecast(time_utc=noon, basis="mount model", seen_utc=noon)
+    sets = Due(time_utc=noon.replace(hour=19, minute=14), reason="sunset")
+    forecast = Forecast(time_utc=noon, basis="mount model", seen_utc=noon, due=(sets,))
     head = said(forecast, settings=NIGHTS, now=noon)
     assert head.reason == "sunset"
     assert head.set_off_utc is None
-    assert head.sentence.startswith("The camera may be left alone until 19:1")
+    assert head.sentence.startswith("The camera may be left alone until 19:14Z, in 7 h 14 min")
     assert head.sentence.endswith("then the sun sets.")
 
 
