@@ -18,6 +18,7 @@ from sentinel.judge.optics import Optics
 from sentinel.judge.sanity import Sanity
 from sentinel.judge.scene import Scene, Sight, sight_of
 from sentinel.judge.sighting import Sighting
+from sentinel.judge.supplies import COUNT_OVER
 from sentinel.judge.timekeeping import Timekeeping
 from sentinel.judge.visit import Visit
 from sentinel.records import (
@@ -379,6 +380,10 @@ class Judge:
             return True
         job = _ON_THE_LIST.get(condition)
         listed = job is not None and bedtime.announced(state.bedtime, job, now_s)
+        if listed and condition.startswith("supply:"):
+            # What fails in the night is told by what fails; that its count is over ends an older word.
+            case = cases.get(condition)
+            return not (finding.story == COUNT_OVER and case is not None and case.open)
         return listed and finding.severity is not Severity.NOW
 
 

@@ -13,6 +13,8 @@ from sentinel.times import format_utc, from_utc_s
 SUPPLIES: Mapping[str, str] = {
     "battery": "camera-battery", "mount-battery": "mount-battery", "card": "card", "timer": "timer",
 }  # fmt: skip
+COUNT_OVER = "count over"
+"""The story of a supply whose count is over: a question, not an alarm."""
 
 
 def supply_finding(
@@ -31,7 +33,7 @@ def supply_finding(
     detail |= {"hours_left": round((when_s - now_s) / 3600, 2)}
     if outlived(reason, when_utc, seen, None):
         detail["outlived"] = True
-    return Finding(severity=Severity.SOON, onset_s=when_s, detail=detail, story="count over")
+    return Finding(severity=Severity.SOON, onset_s=when_s, detail=detail, story=COUNT_OVER)
 
 
 def running_out(left_h: float, now_s: float, scene: Scene, detail: dict[str, Any]) -> Finding | None:
