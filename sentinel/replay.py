@@ -22,7 +22,7 @@ from sentinel.intake.session import (
 from sentinel.journal import Journal, Origin, export
 from sentinel.journal.beside import keep_settings, kept_settings
 from sentinel.pipeline import Pipeline
-from sentinel.records import Event, MeasuredFrame, frame_order
+from sentinel.records import Event, Mark, MeasuredFrame, frame_order
 from sentinel.report.summary import Summary, summarise
 from sentinel.runner import run
 from sentinel.settings import Settings, load_settings
@@ -71,6 +71,13 @@ class Past:
     """In order of exposure, at least one."""
     events: Sequence[tuple[Event, datetime]]
     """Frames, marks and all else, in the order in which they are taken up."""
+    watched: bool = False
+    """Whether a watch stood by from the first event on."""
+
+    @property
+    def start_utc(self) -> datetime:
+        """When waiting for frames began: with the first, where nothing but marks came before it."""
+        return self.events[0][1] if self.watched else self.frames[0].time_utc
 
 
 def past_of(
@@ -87,7 +94,8 @@ def past_of(
     marks = read_marks(marks_file) if marks_file else []
     if session.journal is not None:
         with Journal.read(session.journal) as journal:
-            past = Past(sorted(journal.frames(), key=frame_order), list(journal.events()))
+            frames = sorted(journal.frames(), key=frame_order)
+            past = Past(frames, list(journal.events()), watched=journal.origin is not Origin.REPLAY)
     else:
         frames = sorted(_measured(session, settings, progress), key=frame_order)
         past = Past(frames, list(session_events(frames, marks)))
@@ -160,7 +168,9 @@ def _measured(session: Session, settings: Settings, progress: Progress) -> list[
         )
         for found in find_frames(session.folder, settings.frames.patterns)
     ]
-    measured = _reported(measure_all(jobs, Sightings(settings.camera.scale_arcsec_px)), "measuring", len(jobs), progress)
+    measured = _reported(
+        measure_all(jobs, Sightings(settings.camera.scale_arcsec_px)), "measuring", len(jobs), progress
+    )
     # The frames' hashes are what a report's chain of evidence stands on; the measuring processes are busy.
     return [replace(frame, sha256=file_hash(job.path)) for job, frame in zip(jobs, measured, strict=True)]
 
@@ -177,7 +187,7 @@ def _run_into(out: Path, settings: Settings, past: Past, progress: Progress) -> 
     for leftover in out.glob(f"{unfinished.name}*"):
         leftover.unlink()
     events = past.events
-    pipeline = Pipeline(settings, start_utc=events[0][1])
+    pipeline = Pipeline(settings, start_utc=past.start_utc)
     with Journal.create(unfinished, Origin.REPLAY) as journal:
         keep_settings(journal, settings)
         run(_reported(events, "judging", len(events), progress), pipeline, journal)
@@ -187,4 +197,5 @@ def _run_into(out: Path, settings: Settings, past: Past, progress: Progress) -> 
         stale.unlink()
     unfinished.replace(out / JOURNAL_NAME)
     last = pipeline.forecaster.look(events[-1][1])
-    return summarise(past.frames, incidents, alerts, last, settings)
+    marks = [event for event, _ in events if isinstance(event, Mark)]
+    return summarise(past.frames, incidents, alerts, last, settings, marks=marks)

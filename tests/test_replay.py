@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import shutil
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -12,10 +13,13 @@ import pytest
 from astropy.table import Table
 
 from sentinel.errors import Problem, RequestProblem
+from sentinel.intake.events import session_events
 from sentinel.journal import Journal, Origin
-from sentinel.records import Disc
-from sentinel.replay import Request, replay
+from sentinel.pipeline import Pipeline
+from sentinel.records import Disc, Mark, MeasuredFrame, Severity
+from sentinel.replay import Past, Request, replay
 from sentinel.report.summary import Summary, summary_lines
+from sentinel.settings import validate
 from sentinel.tables import read_measurements, write_measurements
 from sentinel.times import parse_utc
 
@@ -183,3 +187,29 @@ def test_the_shipped_night_is_measured_true_and_its_end_is_noticed(tmp_path: Pat
     assert parse_utc(runaway[0]["time_utc"]) <= parse_utc("2027-06-21T02:00:30Z"), "two frames after onset"
     grave = {i["condition"] for i in lines(tmp_path / "incidents.jsonl") if i["severity"] == "now"}
     assert grave == {"drift-exit", "runaway"}, "the bottom edge comes near before the re-centring"
+
+
+def test_what_was_noted_before_the_first_frame_is_no_silence_and_no_visit_gone_wrong() -> None:
+    begun = datetime(2026, 6, 21, 18, 0, tzinfo=UTC)
+    noted = [
+        Mark(time_utc=begun - timedelta(hours=6), kind="battery"),
+        Mark(time_utc=begun - timedelta(hours=5), kind="visit", minutes=10.0),
+    ]
+    frames = [
+        MeasuredFrame(
+            frame=f"{k}.jpg", time_utc=begun + timedelta(minutes=k), width_px=6000, height_px=4000,
+            disc=Disc(found=False, brightness=0.0),
+        )
+        for k in range(12)
+    ]  # fmt: skip
+    past = Past(frames, list(session_events(frames, noted)))
+    settings = validate(
+        {
+            "site": {"latitude_deg": 70.37, "longitude_deg": 31.1},
+            "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 3.92},
+        },
+        where="test",
+    )
+    pipeline = Pipeline(settings, start_utc=past.start_utc)
+    said = [one for event, now in past.events for one in pipeline.step(event, now).incidents]
+    assert [one.condition for one in said if one.severity is not Severity.NOTE] == []

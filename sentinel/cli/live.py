@@ -31,13 +31,13 @@ def status(
     state: StateFolder = None,
     until: Annotated[
         str | None,
-        typer.Option(metavar="TIME", help="What must be done beforehand so that it may be left until then."),
+        typer.Option(metavar="TIME", help="May it be left alone until then, and with what done beforehand?"),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Say what the watch knows now: first of all, until when the camera may be left alone."""
     from sentinel.clock import SystemClock
-    from sentinel.status.lines import from_json, status_lines, until_lines
+    from sentinel.status.lines import from_json, status_lines, until_json
     from sentinel.watch.start import home_of
 
     home = home_of(config or (), state)
@@ -47,12 +47,12 @@ def status(
         print(text, end="")
         return
     standing = from_json(text, where=str(home.status_json))
-    lines = (
-        status_lines(standing, now_utc, watched=home.is_watched())
-        if until is None
-        else until_lines(standing, moment(until, now_utc), now_utc)
-    )
-    print(json_line({"lines": lines}) if as_json else "\n".join(lines))
+    watched = home.is_watched()
+    if until is None:
+        print("\n".join(status_lines(standing, now_utc, watched=watched)))
+        return
+    found = until_json(standing, moment(until, now_utc), now_utc, watched=watched)
+    print(json_line(found) if as_json else "\n".join(found["lines"]))
 
 
 @app.command()

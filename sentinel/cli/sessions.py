@@ -35,8 +35,8 @@ def measure(
     """
     from sentinel.files import shown_name
     from sentinel.intake.pool import Job, measure_all
-    from sentinel.intake.session import find_frames
     from sentinel.intake.prior import Sightings
+    from sentinel.intake.session import find_frames
     from sentinel.settings import Frames, load_settings
     from sentinel.tables import measurement_row
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -12,6 +13,41 @@ from sentinel.sky.arrays import Array
 from sentinel.times import from_utc_s, utc_s
 
 MEAN_SOLAR_RATE_DEG_S = 15.0 / 3600
+FILLING_S = 1800.0
+"""Free space is watched for so long before what it lost says at which rate."""
+NO_CONCERN_S = 10 * 86_400.0
+"""A disk that lasts longer is not foreseen to be full."""
+
+
+class Room(NamedTuple):
+    """Free space where the frames arrive."""
+
+    time_s: float
+    free_bytes: int
+    frame_bytes: float | None
+    first_s: float
+    """Since when it has been filled at one rate: somebody made room then, or it was first looked at."""
+    first_bytes: int
+
+    def full_s(self, interval_s: float) -> float | None:
+        """Return when it will be full, by what a frame takes and by what was filled so far; None: no time."""
+        rate = 0.0 if self.frame_bytes is None else self.frame_bytes / interval_s
+        if self.time_s - self.first_s >= FILLING_S:
+            rate = max(rate, (self.first_bytes - self.free_bytes) / (self.time_s - self.first_s))
+        if rate <= 0 or self.free_bytes / rate > NO_CONCERN_S:
+            return None
+        return self.time_s + self.free_bytes / rate
+
+
+def looked(old: Room | None, around: Surroundings) -> Room | None:
+    """Return the room after a look at the disk."""
+    if around.free_bytes is None:
+        return old
+    time_s = utc_s(around.time_utc)
+    # Somebody made room: the rate is counted from there.
+    anew = old is None or around.free_bytes > 1.01 * old.free_bytes
+    first = (time_s, around.free_bytes) if anew or old is None else (old.first_s, old.first_bytes)
+    return Room(time_s, around.free_bytes, around.bytes_per_frame, *first)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +61,8 @@ class Stores:
     mount_battery_utc_s: float
     card_frames: int = 0
     timer_frames: int = 0
-    room_frames: float | None = None
-    """How many more frames the computer's disk takes; None: not known."""
+    room: Room | None = None
+    """On the computer's disk; None: not known."""
 
     @classmethod
     def begun(cls, at_utc_s: float, settings: Settings) -> "Stores":
@@ -35,16 +71,11 @@ class Stores:
 
     def taken(self) -> "Stores":
         """Return the state after one more frame."""
-        room = None if self.room_frames is None else max(self.room_frames - 1, 0.0)
-        return replace(
-            self, card_frames=self.card_frames + 1, timer_frames=self.timer_frames + 1, room_frames=room
-        )
+        return replace(self, card_frames=self.card_frames + 1, timer_frames=self.timer_frames + 1)
 
     def with_room(self, around: Surroundings) -> "Stores":
         """Return the state after a look at the disk."""
-        if around.free_bytes is None or not around.bytes_per_frame:
-            return self
-        return replace(self, room_frames=around.free_bytes / around.bytes_per_frame)
+        return replace(self, room=looked(self.room, around))
 
     def marked(self, mark: Mark) -> "Stores":
         """Return the state after what the operator did.
@@ -81,8 +112,9 @@ def supplies_due(settings: Settings, stores: Stores, now_utc_s: float, interval_
         due["card"] = now_utc_s + (supplies.card_frames - stores.card_frames) * interval_s
     if supplies.timer_frames is not None:
         due["timer"] = now_utc_s + (supplies.timer_frames - stores.timer_frames) * interval_s
-    if stores.room_frames is not None:
-        due["storage"] = now_utc_s + stores.room_frames * interval_s
+    full_s = None if stores.room is None else stores.room.full_s(interval_s)
+    if full_s is not None:
+        due["storage"] = full_s
     return due
 
 
@@ -120,6 +152,7 @@ def sun_goes(now_utc_s: float, line_deg: Array, day: Daylight) -> tuple[float, s
 
 
 def in_order(due_utc_s: Sequence[tuple[str, float]], now_utc_s: float, until_utc_s: float) -> tuple[Due, ...]:
-    """Return what falls due before `until_utc_s`, the earliest first; what is overdue is due now."""
-    kept = sorted((max(when, now_utc_s), reason) for reason, when in due_utc_s if when <= until_utc_s)
+    """Return what falls due before `until_utc_s`, the earliest first; what is overdue keeps its time."""
+    del now_utc_s
+    kept = sorted((when, reason) for reason, when in due_utc_s if when <= until_utc_s)
     return tuple(Due(time_utc=from_utc_s(when), reason=reason) for when, reason in kept)

@@ -52,7 +52,9 @@ def from_jpeg(content: bytes) -> Pixels:
         with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
             grey = np.asarray(image.convert("L"))
     channels = partial(_brightest_of_jpeg, content) if _has_colours(content) else None
-    return Pixels(values=grey, full_scale=255.0, brightest=channels, flags=(HOLE,) if _has_hole(content, grey) else ())
+    return Pixels(
+        values=grey, full_scale=255.0, brightest=channels, flags=(HOLE,) if _has_hole(content, grey) else ()
+    )
 
 
 def _has_colours(content: bytes) -> bool:

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from statistics import median
 
+from sentinel.intake.solar_size import solar_radius_arcsec
 from sentinel.measure import Expected
 from sentinel.records import MeasuredFrame
-from sentinel.intake.solar_size import solar_radius_arcsec
 from sentinel.times import utc_s
 
 LENS_SHARE, SESSION_SHARE = 0.06, 0.02
@@ -32,7 +32,9 @@ class Prior:
         return Expected(
             radius_px=solar_radius_arcsec(utc_s(time_utc)) / self.scale_arcsec_px / step,
             share=self.share,
-            place_px=None if place is None else ((place[0] + 0.5) / step - 0.5, (place[1] + 0.5) / step - 0.5),
+            place_px=None
+            if place is None
+            else ((place[0] + 0.5) / step - 0.5, (place[1] + 0.5) / step - 0.5),
         )
 
 

@@ -1,18 +1,21 @@
 """What can be foreseen: `drift-exit`, `axis-limit`, `supply`, `storage`, and a drive at the wrong rate."""
 
 from collections.abc import Mapping
-from datetime import datetime
+from dataclasses import replace
+from math import isfinite
 from typing import Any, NamedTuple
 
-from sentinel.judge.lifecycle import Finding, Readings
+from sentinel.forecast.visits import Room, looked
+from sentinel.judge.edge import Exit, Trust, blind_finding, exit_finding, exit_told, graded, leads_min
+from sentinel.judge.jobs import PLACING, Seen, blind_since_utc, is_hour_angle
+from sentinel.judge.lifecycle import Case, Finding, Readings
+from sentinel.judge.nights import night_of
 from sentinel.judge.scene import Scene
-from sentinel.records import Due, Forecast, Mark, Place, Severity, Surroundings
+from sentinel.judge.supplies import SUPPLIES, running_out, supply_finding
+from sentinel.records import Due, Forecast, Mark, MeasuredFrame, Severity, Surroundings
 from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S
-from sentinel.times import DAY_S, format_utc, from_utc_s, utc_s
+from sentinel.times import format_utc, from_utc_s, utc_s
 
-SUPPLIES: Mapping[str, str] = {
-    "battery": "camera-battery", "mount-battery": "mount-battery", "card": "card", "timer": "timer",
-}  # fmt: skip
 RATE_RATIOS: Mapping[str, float] = {"solar": 1.0, "sidereal": 1.002_737_909, "lunar": 14.492 / 15}
 """Of the usual rates over the mean solar rate; drives sold as lunar run at 14.685 or 14.492 "/s."""
 _LUNAR_DRIVE = LUNAR_DRIVE_ARCSEC_S / 15
@@ -23,33 +26,6 @@ _RATE_SETTLED_H = 2.0
 _RATE_LATE_H = 2.5
 _AGREE_S = 1200.0
 PAST_LIMIT_MIN = 10.0
-
-
-class Exit(NamedTuple):
-    """What one forecast says of the edge."""
-
-    told_s: float
-    early_s: float | None
-    clear_s: float | None
-    """The same, of a sun that is well clear of the horizon line: what is worth waking for."""
-    median_s: float | None
-    edge: str | None
-    young: bool
-    """Too little arc behind it."""
-    departed: bool = False
-    """The disc does not follow the mount's model: knocked, pushed, or on its way out."""
-    place: Place | None = None
-    """Where to put the disc."""
-
-
-class Room(NamedTuple):
-    """Free space where the frames arrive."""
-
-    time_s: float
-    free_bytes: int
-    frame_bytes: float | None
-    first_s: float
-    first_bytes: int
 
 
 class Ahead(NamedTuple):
@@ -73,52 +49,45 @@ class Ahead(NamedTuple):
     """How often the disc has been put elsewhere: what was foreseen before is another story."""
     limit_s: float | None = None
     """When the axis comes, or was to come, to its limit; None: not within two days."""
+    seen: Seen = Seen()
+    blind_s: float | None = None
+    """Since when nobody knows where the disc stands: it was put elsewhere and not seen since."""
+
+
+def saw(state: Ahead, event: MeasuredFrame | Mark) -> Ahead:
+    """Take note of what was seen and done: pictures are evidence, and a hand moves the disc."""
+    seen = state.seen.after(event)
+    return state if seen is state.seen else state._replace(seen=seen)
 
 
 def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
     """Take a new forecast."""
-    early, median = forecast.exit_early_utc, forecast.exit_utc
-    clear = forecast.exit_clear_utc if "exit-at-horizon" in forecast.flags else early
-    told_s = utc_s(forecast.time_utc)
-    new = Exit(
-        told_s,
-        utc_s(early) if early is not None else None,
-        utc_s(clear) if clear is not None else None,
-        utc_s(median) if median is not None else None,
-        forecast.edge,
-        "too-little-arc" in forecast.flags or (forecast.arc_h or 0.0) < 1.0,
-        "departed" in forecast.flags,
-        _worth_taking(forecast),
-    )
-    near = new.clear_s is not None and new.clear_s - told_s <= (_leads_min(scene)[0] * 60 + _AGREE_S)
-    near_s = (told_s if state.near_s is None else state.near_s) if near else None
+    told_s, settings = utc_s(forecast.time_utc), scene.settings
+    blind_utc = blind_since_utc(forecast, state.seen)
+    if blind_utc is not None:
+        # It stands on discs of before: where the disc is now it does not know.
+        state = state._replace(exit=None, near_s=None)
+    else:
+        new = exit_told(forecast, settings, state.seen)
+        last_chance_s = new.clear_s if new.sets_s is None else new.sets_s
+        near = last_chance_s is not None and last_chance_s - told_s <= leads_min(scene)[0] * 60 + _AGREE_S
+        near_s = (told_s if state.near_s is None else state.near_s) if near else None
+        state = state._replace(exit=new, near_s=near_s)
     limit_s = _limit_s(forecast, told_s, state.limit_s)
-    state = state._replace(exit=new, near_s=near_s, due=forecast.due, due_s=told_s, limit_s=limit_s)
+    state = state._replace(
+        due=forecast.due,
+        due_s=told_s,
+        limit_s=limit_s,
+        blind_s=None if blind_utc is None else utc_s(blind_utc),
+    )
     return _rated(state, forecast, scene)
 
 
 def _limit_s(forecast: Forecast, told_s: float, before_s: float | None) -> float | None:
-    """Return when the axis comes to its limit; what is overdue has been so since it was."""
+    """Return when the axis comes to its limit; what is overdue has been so since it was first told."""
     due_s = next((utc_s(one.time_utc) for one in forecast.due if one.reason == "axis-limit"), None)
     overdue = due_s is not None and due_s <= told_s + 1
     return before_s if overdue and before_s is not None and before_s <= told_s else due_s
-
-
-def _worth_taking(forecast: Forecast) -> Place | None:
-    """Return where to put the disc: now, or, where that gains nothing yet, at the latest time that does.
-
-    A place is promised to hold at the safe level, and wherever a hand may put the disc about it: to leave it
-    where it is may be promised longer.
-    """
-    best, early = forecast.best_place, forecast.exit_early_utc
-    if best is None or early is None or _outlasts(best, early):
-        return best
-    later = [place for place in forecast.later_places if place.at_utc < early and _outlasts(place, early)]
-    return max(later, key=lambda place: place.at_utc, default=None)
-
-
-def _outlasts(place: Place, time_utc: datetime) -> bool:
-    return place.holds_until_utc is None or place.holds_until_utc > time_utc
 
 
 def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
@@ -196,10 +165,14 @@ def placed_anew(state: Ahead, when_s: float) -> Ahead:
 def marked(state: Ahead, mark: Mark) -> Ahead:
     """Take what the operator saw to."""
     when_s = utc_s(mark.time_utc)
+    state = saw(state, mark)
+    if mark.kind in PLACING and state.due_s < when_s:
+        state = state._replace(blind_s=when_s)
     if mark.kind in {"recentred", "realigned"}:
         state = placed_anew(state, when_s)
         return state._replace(done=_and(state.done, "drift", when_s), rates=(), rate=None)
     if mark.kind == "unwound":
+        state = placed_anew(state, when_s)
         return state._replace(done=_and(state.done, "axis-limit", when_s), unwound_asked=False)
     if mark.kind == "battery":
         name = "mount-battery" if "mount" in mark.text.lower() else "battery"
@@ -213,16 +186,25 @@ def _and(done: tuple[tuple[str, float], ...], reason: str, when_s: float) -> tup
     return (*(item for item in done if item[0] != reason), (reason, when_s))
 
 
+def mended_by(cases: tuple[Case, ...], mark: Mark, scene: Scene) -> tuple[Case, ...]:
+    """Return the incidents as a mark leaves them: that a mount was seen to is known, not that it tracks."""
+    if mark.kind not in PLACING:
+        return cases
+    told: dict[str, Any] = {"marked": mark.kind, "marked_utc": format_utc(mark.time_utc)}
+    night = night_of(scene.settings.site, utc_s(mark.time_utc))
+    if night is not None and night.sets_s <= utc_s(mark.time_utc) and isfinite(night.rises_s):
+        told["sunrise_utc"] = format_utc(from_utc_s(round(night.rises_s)))
+    return tuple(
+        replace(case, detail={**case.detail, **told}) if case.condition == "runaway" else case
+        for case in cases
+    )
+
+
 def surroundings_came(state: Ahead, event: Surroundings) -> Ahead:
     """Take what the computer read of its disk."""
     if event.free_bytes is None:
         return state
-    time_s = utc_s(event.time_utc)
-    old = state.room
-    # Somebody made room: the rate is counted from there.
-    anew = old is None or event.free_bytes > old.free_bytes + 0.01 * old.free_bytes
-    first = (time_s, event.free_bytes) if anew or old is None else (old.first_s, old.first_bytes)
-    return state._replace(room=Room(time_s, event.free_bytes, event.bytes_per_frame, *first))
+    return state._replace(room=looked(state.room, event))
 
 
 def readings(state: Ahead, now_s: float, scene: Scene, *, tracking: bool) -> Readings:
@@ -234,79 +216,19 @@ def readings(state: Ahead, now_s: float, scene: Scene, *, tracking: bool) -> Rea
         The disc is seen at this moment, and the mount carries it.
     """
     found: Readings = {}
-    found["drift-exit"] = _exit_finding(state, state.exit, now_s, scene) if state.exit is not None else None
+    trust = Trust(state.near_s, state.placed)
+    found["drift-exit"] = exit_finding(trust, state.exit, now_s, scene) if state.exit is not None else None
+    if state.blind_s is not None:
+        found["drift-exit"] = blind_finding(trust, state.blind_s, now_s, scene)
     overdue = {reason: when for reason, when in state.done if when >= state.due_s}
     due = {one.reason: utc_s(one.time_utc) for one in state.due if one.reason not in overdue}
     limit_s = state.limit_s if "axis-limit" in due else None
     found["axis-limit"] = _limit_finding(state, limit_s, now_s, scene, tracking=tracking)
     for reason, supply in SUPPLIES.items():
-        found[f"supply:{supply}"] = _supply_finding(supply, due.get(reason), now_s, scene)
+        found[f"supply:{supply}"] = supply_finding(reason, due.get(reason), now_s, state.seen, scene)
     if state.room is not None:
-        found["storage"] = _storage_finding(state.room, now_s, scene)
+        found["storage"] = _storage_finding(state, now_s, scene)
     return found
-
-
-def _leads_min(scene: Scene) -> tuple[float, float]:
-    travel = scene.settings.visit.travel_min
-    return travel + scene.thresholds.lead_soon_min, travel + scene.thresholds.lead_now_min
-
-
-def _graded(
-    left_min: float, soon_min: float, now_min: float, clear_min: float
-) -> tuple[bool, Severity | None]:
-    """Return whether anything is amiss, and how grave it is."""
-    if left_min <= soon_min:
-        return True, Severity.NOW if left_min <= now_min else Severity.SOON
-    return left_min <= soon_min + clear_min, None
-
-
-def _exit_finding(state: Ahead, last: Exit, now_s: float, scene: Scene) -> Finding | None:
-    if last.early_s is None or last.clear_s is None:
-        return None
-    soon_min, now_min = _leads_min(scene)
-    left_min = (last.clear_s - now_s) / 60
-    amiss, severity = _graded(left_min, soon_min, now_min, scene.thresholds.lead_clear_min)
-    if not amiss:
-        return None
-    median_min = None if last.median_s is None else (last.median_s - now_s) / 60
-    if severity is not None:
-        severity = _believed(state, last, severity, median_min, scene)
-    detail: dict[str, Any] = {
-        "minutes_left": round(left_min, 1),
-        "exit_early_utc": format_utc(from_utc_s(last.early_s)),
-        "exit_utc": None if last.median_s is None else format_utc(from_utc_s(last.median_s)),
-        "edge": last.edge,
-        "lead_soon_min": soon_min,
-        "lead_now_min": now_min,
-    }
-    if last.place is not None:
-        holds = last.place.holds_until_utc
-        if utc_s(last.place.at_utc) > last.told_s + 60:
-            detail["put_at_utc"] = format_utc(last.place.at_utc)
-        detail |= {
-            "put_right_widths": round(last.place.right_widths, 2),
-            "put_up_widths": round(last.place.up_widths, 2),
-            "put_holds_until_utc": None if holds is None else format_utc(holds),
-        }
-    return Finding(severity=severity, onset_s=now_s, detail=detail, story=f"place {state.placed}")
-
-
-def _believed(
-    state: Ahead, last: Exit, severity: Severity, median_min: float | None, scene: Scene
-) -> Severity | None:
-    """Return the severity that the forecasts so far, and the arc they stand on, can bear."""
-    soon_min, now_min = _leads_min(scene)
-    at_hand = median_min is not None and median_min <= now_min
-    if at_hand and not last.young and not last.departed:
-        return severity
-    if last.young and not at_hand and (median_min is None or median_min > soon_min):
-        # The early quantile of a guess is near because the guess is wide, not because the edge is.
-        return None
-    agreed_s = last.told_s - (state.near_s if state.near_s is not None else last.told_s)
-    if agreed_s < scene.thresholds.drift_confirm_min * 60:
-        # One forecast, or a few in the minutes in which somebody pushes the disc about.
-        return None
-    return Severity.SOON if last.young and not at_hand else severity
 
 
 def _limit_finding(
@@ -317,8 +239,8 @@ def _limit_finding(
             return Finding(severity=Severity.NOTE, onset_s=now_s, detail={"asked": "unwound"}, story="asked")
         return None
     left_min = (when_s - now_s) / 60
-    soon_min, now_min = _leads_min(scene)
-    amiss, severity = _graded(left_min, soon_min, now_min, scene.thresholds.lead_clear_min)
+    soon_min, now_min = leads_min(scene)
+    amiss, severity = graded(left_min, soon_min, now_min, scene.thresholds.lead_clear_min)
     if not amiss and not state.unwound_asked:
         return None
     detail: dict[str, Any] = {"minutes_left": round(left_min, 1), "limit_utc": format_utc(from_utc_s(when_s))}
@@ -333,51 +255,29 @@ def _limit_finding(
         severity, story = Severity.NOTE, "asked"
     elif state.unwound_asked:
         detail["perhaps_unwound"] = True
-    if _is_hour_angle(when_s, scene):
+    if is_hour_angle(from_utc_s(when_s), scene.settings):
         detail["limit"] = "hour-angle"
+    night = night_of(scene.settings.site, now_s)
+    if night is not None and night.sets_s <= now_s and isfinite(night.rises_s):
+        # Unwinding can be done in the dark; putting the disc anywhere cannot.
+        detail["sunrise_utc"] = format_utc(from_utc_s(round(night.rises_s)))
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
 
 
-def _is_hour_angle(when_s: float, scene: Scene) -> bool:
-    """Whether it is the end of the allowed hour angles that comes then, not of the axis's travel."""
-    allowed = scene.settings.mount.hour_angle_limit_deg
-    if allowed is None:
-        return False
-    off_deg = (float(scene.sun.hour_angle_deg(when_s)) - allowed[1] + 180) % 360 - 180
-    return abs(off_deg) < 1.0
-
-
-def _supply_finding(supply: str, when_s: float | None, now_s: float, scene: Scene) -> Finding | None:
-    if when_s is None:
-        return None
-    return _running_out(
-        (when_s - now_s) / 3600, now_s, scene, {"supply": supply, "empty_utc": format_utc(from_utc_s(when_s))}
-    )
-
-
-def _running_out(left_h: float, now_s: float, scene: Scene, detail: dict[str, Any]) -> Finding | None:
-    limits = scene.thresholds
-    amiss, severity = _graded(left_h, limits.supply_soon_h, limits.supply_now_h, 0.25)
-    if not amiss:
-        return None
-    return Finding(severity=severity, onset_s=now_s, detail={"hours_left": round(left_h, 2), **detail})
-
-
-def full_s(room: Room | None, scene: Scene) -> float | None:
-    """Return when the disk will be full, by what a frame takes and by what it has filled so far."""
+def full_s(state: Ahead, scene: Scene) -> float | None:
+    """Return when the disk will be full: as the forecast has it, if it knows of the room there is."""
+    room = state.room
     if room is None:
         return None
-    rate = 0.0 if room.frame_bytes is None else room.frame_bytes / scene.interval_s
-    if room.time_s - room.first_s >= 1800:
-        rate = max(rate, (room.first_bytes - room.free_bytes) / (room.time_s - room.first_s))
-    if rate <= 0 or room.free_bytes / rate > 10 * DAY_S:
-        return None
-    return room.time_s + room.free_bytes / rate
+    told_s = next((utc_s(one.time_utc) for one in state.due if one.reason == "storage"), None)
+    if told_s is not None and state.due_s >= room.first_s:
+        return told_s
+    return room.full_s(scene.interval_s)
 
 
-def _storage_finding(room: Room, now_s: float, scene: Scene) -> Finding | None:
-    when_s = full_s(room, scene)
-    if when_s is None:
+def _storage_finding(state: Ahead, now_s: float, scene: Scene) -> Finding | None:
+    room, when_s = state.room, full_s(state, scene)
+    if room is None or when_s is None:
         return None
     detail = {"free_mb": round(room.free_bytes / 1e6, 1), "full_utc": format_utc(from_utc_s(round(when_s)))}
-    return _running_out((when_s - now_s) / 3600, now_s, scene, detail)
+    return running_out((when_s - now_s) / 3600, now_s, scene, detail)

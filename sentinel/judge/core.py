@@ -23,6 +23,7 @@ from sentinel.judge.ahead import Ahead
 from sentinel.judge.bedtime import Bedtime
 from sentinel.judge.brackets import Brackets
 from sentinel.judge.delivery import Delivery
+from sentinel.judge.jobs import agenda_of
 from sentinel.judge.lens import Lens
 from sentinel.judge.lifecycle import Case, Finding, Readings, judged
 from sentinel.judge.motion import Motion
@@ -31,6 +32,7 @@ from sentinel.judge.optics import Optics
 from sentinel.judge.sanity import Sanity
 from sentinel.judge.scene import Scene, Sight, sight_of
 from sentinel.judge.sighting import Sighting
+from sentinel.judge.supplies import COUNT_OVER
 from sentinel.judge.timekeeping import Timekeeping
 from sentinel.judge.track import is_tracking
 from sentinel.judge.visit import Visit
@@ -45,7 +47,7 @@ from sentinel.records import (
 )
 from sentinel.settings import Settings
 from sentinel.sky import Sun
-from sentinel.times import format_utc, utc_s
+from sentinel.times import format_utc, from_utc_s, utc_s
 
 _MEASURED = ("lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed")
 
@@ -226,6 +228,7 @@ class Judge:
         if moving.move is not state.motion.move and moving.move is not None:
             foreseen = ahead.placed_anew(foreseen, moving.move.onset_s)
             foreseen = self._perhaps_unwound(foreseen, moving.move, state.forecast)
+        foreseen = ahead.saw(foreseen, frame)
         good = sight.trusted and sight.covered < 0.3 and moving.leap is None and moving.running is None
         state = state._replace(
             motion=moving,
@@ -237,7 +240,7 @@ class Judge:
             timekeeping=times,
             sanity=saneness,
             ahead=foreseen,
-            visit=visit.saw(state.visit, good=good) if state.visit.checking else state.visit,
+            visit=visit.saw(state.visit, good=good),
             sight=sight,
         )
         return state, found
@@ -280,6 +283,7 @@ class Judge:
     def _mark(self, state: JudgeState, mark: Mark) -> JudgeState:
         """Take the operator's word for what was done."""
         state = state._replace(ahead=ahead.marked(state.ahead, mark), ahead_s=0.0)
+        state = state._replace(cases=ahead.mended_by(state.cases, mark, self._scene))
         if mark.kind == "visit":
             return state._replace(visit=visit.marked(state.visit, mark, self._scene))
         if mark.kind in {"recentred", "unwound", "realigned"}:
@@ -313,8 +317,7 @@ class Judge:
         tracking = seen and state.motion.running is None and is_tracking(state.motion.track, scene)
         found = ahead.readings(state.ahead, now_s, scene, tracking=tracking)
         if scene.settings.sleep.from_utc is not None:
-            full_s = ahead.full_s(state.ahead.room, scene)
-            night = bedtime.time_passed(state.bedtime, state.ahead.due, full_s, now_s, scene)
+            night = bedtime.time_passed(state.bedtime, state.ahead, state.forecast, now_s, scene)
             state = state._replace(bedtime=night)
             found["before-sleep"] = bedtime.finding(state.bedtime, now_s, scene)
         state, more = self._visit_readings(state, now_s)
@@ -325,6 +328,9 @@ class Judge:
         state = state._replace(visit=going)
         if not ended:
             return state
+        if state.delivery.last_s is None:
+            # It was over before the first picture: there is nothing it can have left wrong.
+            return state._replace(visit=going._replace(checking=False))
         # Whatever was done to the camera is judged by what comes now; that the mount stands shows already.
         runs = motion.is_running(state.motion, now_s, self._scene)
         return state._replace(
@@ -337,18 +343,23 @@ class Judge:
         open_visit = any(case.condition == "visit" for case in state.cases)
         if not (state.visit.going or state.visit.checking or open_visit):
             return state, {}
-        last = state.forecast
-        until = last.next_visit_utc if last is not None else None
-        up = state.sight is None or state.sight.sun.clear_deg > self._scene.thresholds.sun_clear_deg
+        up = self._scene.glance(now_s).clear_deg > self._scene.thresholds.sun_clear_deg
         visited, found = visit.readings(
             state.visit,
             now_s,
             self._scene,
             sun_up=up,
             cloudy=bool(state.sighting.hints),
-            until_s=utc_s(until) if until is not None else None,
+            until_s=self._alone_until_s(state, now_s),
         )
-        return (state if visited is state.visit else state._replace(visit=visited)), found
+        return (state if visited == state.visit else state._replace(visit=visited)), found
+
+    def _alone_until_s(self, state: JudgeState, now_s: float) -> float | None:
+        """Return until when the camera may be left alone, for the good word at the end of a visit."""
+        now_utc = from_utc_s(now_s)
+        agenda = agenda_of(state.forecast, self._scene.settings, now_utc, state.ahead.seen)
+        until_utc = agenda.alone_until_utc(now_utc)
+        return None if until_utc is None else utc_s(until_utc)
 
     def _weighed(
         self, state: JudgeState, found: Readings, now_s: float, now_utc: datetime
@@ -400,6 +411,10 @@ class Judge:
             return True
         job = _ON_THE_LIST.get(condition)
         listed = job is not None and bedtime.announced(state.bedtime, job, now_s)
+        if listed and condition.startswith("supply:"):
+            # What fails in the night is told by what fails; that its count is over ends an older word.
+            case = cases.get(condition)
+            return not (finding.story == COUNT_OVER and case is not None and case.open)
         return listed and finding.severity is not Severity.NOW
 
 

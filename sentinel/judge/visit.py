@@ -19,8 +19,10 @@ class Visit(NamedTuple):
     going: bool = False
     checking: bool = False
     good: int = 0
-    """Frames in a row since its end with a disc that tracks."""
+    """Frames in a row, up to the last, with a disc that tracks."""
     failed: bool = False
+    lit_s: float | None = None
+    """Since when, after its end, the sun has been up; None: it is down."""
 
 
 def marked(state: Visit, mark: Mark, scene: Scene) -> Visit:
@@ -35,13 +37,14 @@ def marked(state: Visit, mark: Mark, scene: Scene) -> Visit:
 def time_passed(state: Visit, now_s: float) -> tuple[Visit, bool]:
     """End the visit when its time is over; also return whether it ended just now."""
     if state.going and now_s >= state.until_s:
-        return state._replace(going=False, checking=True, good=0), True
+        # A visit that ends with one good picture after another has left nothing wrong.
+        return state._replace(going=False, checking=True), True
     return state, False
 
 
 def saw(state: Visit, *, good: bool) -> Visit:
-    """Take one frame after the visit: a disc whole enough and steady, or not."""
-    if not state.checking:
+    """Take one frame, of the visit or after it: a disc whole enough and steady, or not."""
+    if not (state.going or state.checking):
         return state
     return state._replace(good=state.good + 1 if good else 0)
 
@@ -72,7 +75,10 @@ def readings(
         }
         finding = Finding(severity=Severity.NOTE, onset_s=state.from_s, detail=detail, story="good")
         return state._replace(checking=False), {"visit": finding}
-    waited_min = (now_s - state.until_s) / 60
+    # Nobody can be told by a picture in the dark: what is waited for is daylight.
+    lit_s = (now_s if state.lit_s is None else state.lit_s) if sun_up else None
+    state = state._replace(lit_s=lit_s)
+    waited_min = 0.0 if lit_s is None else (now_s - max(state.until_s, lit_s)) / 60
     if not sun_up or waited_min < scene.thresholds.visit_check_min:
         return state, {
             "visit": Finding(severity=Severity.NOTE, onset_s=state.from_s, detail=detail, story="visit")

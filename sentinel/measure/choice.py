@@ -128,9 +128,7 @@ def outshone(levels: Levels, grid: Grid, disc: Candidate) -> bool:
     if not brighter.any():
         return False
     y, x = np.nonzero(brighter)
-    away = np.hypot(
-        grid.x0_px + x * grid.step_px - limb.x_px, grid.y0_px + y * grid.step_px - limb.y_px
-    )
+    away = np.hypot(grid.x0_px + x * grid.step_px - limb.x_px, grid.y0_px + y * grid.step_px - limb.y_px)
     area = float((away > BEYOND * limb.mean_px).sum()) * grid.step_px**2
     return area > MUCH_LIGHT * pi * limb.mean_px**2
 
@@ -152,9 +150,7 @@ def _rank(levels: Levels, disc: Candidate) -> tuple[bool, float, float]:
     return e.coverage > PLENTY, round(light, 2), e.step
 
 
-def _is_reflection(
-    levels: Levels, grid: Grid, disc: Candidate, discs: list[Candidate]
-) -> bool:
+def _is_reflection(levels: Levels, grid: Grid, disc: Candidate, discs: list[Candidate]) -> bool:
     """Whether an even disc is a light out of focus or a reflection, by the company it keeps."""
     e = disc.evidence
     if not e.even:
@@ -165,4 +161,3 @@ def _is_reflection(
         return twin
     soft, uneven = e.softness > SOFT_REFLECTION, e.uneven > UNEVEN_REFLECTION
     return bool(company) or soft or uneven or outshone(levels, grid, disc)
-

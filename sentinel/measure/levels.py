@@ -35,7 +35,7 @@ def ceiling_of(sample: NDArray[Any], full_scale: float) -> float:
 
     A converter may clip below its last code, and the darkest of three channels long after the brightest.
     """
-    if sample.size == 0 or float(sample.max()) < _LOWEST * full_scale and sample.dtype == np.uint8:
+    if sample.size == 0 or (float(sample.max()) < _LOWEST * full_scale and sample.dtype == np.uint8):
         return 1.0
     if sample.dtype != np.uint8:
         top = float(np.nanmax(sample))

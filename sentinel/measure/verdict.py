@@ -190,7 +190,9 @@ def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: fl
 
 def _lined(inside: Rays, outside: Rays, farther: Rays) -> float:
     """Return how much of the light lost across the limb comes back farther out, in the typical direction."""
-    lit = [rays.light.max(1) if rays is farther else rays.light.mean(1) for rays in (inside, outside, farther)]
+    lit = [
+        rays.light.max(1) if rays is farther else rays.light.mean(1) for rays in (inside, outside, farther)
+    ]
     there = inside.inside.all(1) & farther.inside.all(1)
     if there.sum() < 5:
         return 0.0

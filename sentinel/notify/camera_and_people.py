@@ -3,9 +3,10 @@
 from collections.abc import Mapping
 from typing import Any
 
+from sentinel.notify.tasks import NAMES as RUNS_OUT
+from sentinel.notify.tasks import brief_task, doing, task
 from sentinel.notify.telling import Teller, Words, duration, either, number
 from sentinel.records import Incident, Severity
-from sentinel.times import parse_utc
 
 # How the folder is found, and what to do about it; one that is merely empty says nothing by itself.
 _FOLDERS = {
@@ -113,30 +114,27 @@ def storage(incident: Incident, teller: Teller) -> Words:
     )
 
 
-_SUPPLIES = {
-    "camera-battery": ("The camera's battery", "Change the camera's battery, mark battery"),
-    "mount-battery": ("The mount's battery", "Change the mount's battery, mark battery mount"),
-    "card": ("The camera's card", "Change the card, mark card"),
-    "timer": ("The timer's count", "Restart the timer, mark timer"),
-}
+_JOB_OF = {"camera-battery": "battery", "mount-battery": "mount-battery", "card": "card", "timer": "timer"}
 
 
 def supply_name(detail: Mapping[str, Any]) -> str:
     """Return what runs out; empty: nobody said."""
-    return _SUPPLIES.get(str(detail.get("supply")), ("", ""))[0]
+    name = RUNS_OUT.get(_JOB_OF.get(str(detail.get("supply")), ""), "")
+    return f"{name[:1].upper()}{name[1:]}"
 
 
 def supply(incident: Incident, teller: Teller) -> Words:
     """Word `supply`."""
     detail = incident.detail
-    name, act = _SUPPLIES.get(str(detail.get("supply")), ("A supply", "Renew it and mark it"))
+    name = supply_name(detail) or "A supply"
+    act = doing({"job": _JOB_OF.get(str(detail.get("supply")))}, teller) if supply_name(detail) else ""
+    act = f"{act[0].upper()}{act[1:]}" if act else "Renew it and mark it"
     hours = detail.get("hours_left")
     span = duration(hours * 60 if isinstance(hours, int | float) else None)
     empty = teller.at(detail.get("empty_utc"))
     now = "Go now. " if incident.severity is Severity.NOW else ""
     if teller.past(detail.get("empty_utc")):
-        what = f"{name} was due to end at {empty}"
-        return Words(f"{name} has run its time", what, "", act, f"{name} was due to end {empty}. {now}{act}.")
+        return _run_its_time(detail, name, act, empty)
     what = f"{name} ends at {empty}"
     if teller.again:
         return Words(f"{name} ends soon", what, "", act, f"{name} ends {empty}. {now}{act}.")
@@ -147,6 +145,18 @@ def supply(incident: Incident, teller: Teller) -> Words:
         act,
         f"{name} ends {empty}, in {span}. {now}{act}.",
     )
+
+
+def _run_its_time(detail: Mapping[str, Any], name: str, act: str, empty: str) -> Words:
+    what = f"{name} was due to end at {empty}"
+    if not detail.get("outlived"):
+        return Words(f"{name} has run its time", what, "", act, f"{what}. {act}.")
+    renew, _, mark = act.partition(", ")
+    act = f"If it was renewed, {mark}; if not, {renew[0].lower()}{renew[1:]}"
+    return Words(
+        f"{name} still running: was it renewed?", f"{what} and is still running: was it renewed?", "", act,
+        f"{what}, still running: was it renewed? {act}.",
+    )  # fmt: skip
 
 
 _MISTAKES = {
@@ -217,26 +227,26 @@ def visit(incident: Incident, teller: Teller) -> Words:
     return Words("Visit", what, "Only the filter alarm sounds")
 
 
-_JOBS = {
-    "drift": "recentre", "axis-limit": "unwind the axis, recentre", "battery": "change the camera's battery",
-    "mount-battery": "change the mount's battery", "card": "change the card", "timer": "restart the timer",
-    "storage": "make room on the disk",
-}  # fmt: skip
-
-
-def _due(due_utc: str, incident: Incident, teller: Teller) -> str:
-    past = parse_utc(due_utc) < incident.time_utc
-    return f"{'overdue since' if past else 'due'} {teller.at(due_utc)}"
-
-
 def before_sleep(incident: Incident, teller: Teller) -> Words:
-    """Word `before-sleep`."""
+    """Word `before-sleep`: what must be done, and whether it then holds."""
     detail = incident.detail
-    until = teller.at(detail.get("sleep_until_utc"))
-    jobs = detail.get("jobs") or []
+    sleep_until = teller.at(detail.get("sleep_until_utc"))
+    jobs = [task(job, teller) for job in detail.get("jobs") or ()]
+    listed = f"To sleep until {sleep_until}, in one visit: {'; '.join(jobs)}" if jobs else ""
+    title = f"Before you sleep: {len(jobs)} to do" if jobs else ""
+    if detail.get("known") is False:
+        unknown = "Until when the camera may be left alone is not known: the disc has not been measured"
+        return Words(
+            title or "Before you sleep: nothing is known", listed or unknown, unknown if listed else ""
+        )
+    if detail.get("holds") is False and detail.get("holds_until_utc"):
+        holds = teller.at(detail["holds_until_utc"])
+        ends = detail.get("ends")
+        then = f": {task(ends, teller)}" if ends else ""
+        even = f"{'Even then' if jobs else 'It holds'} only until {holds}{then}"
+        title = title or f"Sleep only until {holds}"
+        return Words(title, listed or even, even if listed else "")
     if not jobs:
-        return Words(f"Nothing to do, sleep until {until}", f"Nothing to do, sleep until {until}")
-    listed = "; ".join(
-        f"{_JOBS.get(job['job'], job['job'])} ({_due(job['due_utc'], incident, teller)})" for job in jobs
-    )
-    return Words(f"Before you sleep: {len(jobs)} to do", f"To sleep until {until}, in one visit: {listed}")
+        return Words(f"Nothing to do, sleep until {sleep_until}", f"Nothing to do, sleep until {sleep_until}")
+    brief = "; ".join(brief_task(job, teller) for job in detail["jobs"])
+    return Words(title, listed, short=f"To sleep until {sleep_until}: {brief}.")

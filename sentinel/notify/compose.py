@@ -1,12 +1,15 @@
 """Which incidents become messages, and when: first, again, over, summed up. Pure; delivery is another's."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from sentinel.judge.jobs import agenda_of
 from sentinel.notify import digest
 from sentinel.notify.digest import Tally
 from sentinel.notify.grouping import grouped
-from sentinel.notify.wording import open_title, sms, teller_for, title_and_body
+from sentinel.notify.left_alone import headline, troubles_of
+from sentinel.notify.wording import sms, teller_for, title_and_body
 from sentinel.records import Alert, AlertKind, Event, Forecast, Incident, Mark, Severity
 from sentinel.settings import Settings
 
@@ -59,11 +62,36 @@ class Composed:
     digest_utc: datetime | None = None
     """The last hour for which a digest was due."""
     tally: Tally = _NO_TALLY
+    standing: tuple[Incident, ...] = ()
+    """All that is open, notes too."""
 
 
 def key_of(incident: Incident) -> tuple[str, str]:
     """Return what an incident is told from others by."""
     return incident.condition, str(incident.detail.get("supply", ""))
+
+
+def _standing(standing: tuple[Incident, ...], incidents: tuple[Incident, ...]) -> tuple[Incident, ...]:
+    """Return what is open after some changes."""
+    if not incidents:
+        return standing
+    last = {key_of(one): one for one in (*standing, *incidents)}
+    return tuple(one for one in last.values() if one.state != "cleared")
+
+
+def _counted(state: Composed, alerts: Sequence[Alert]) -> Composed:
+    if not alerts:
+        return state
+    return replace(state, tally=state.tally._replace(counts=state.tally.counts.with_alerts(alerts)))
+
+
+def _pictured(alert: Alert, last_frame: str | None) -> Alert:
+    """Return a message with the picture that goes with it, or with why there is none."""
+    if alert.kind not in {"first", "repeat"} or alert.attachment is not None:
+        return alert
+    if last_frame is not None:
+        return replace(alert, attachment=last_frame)
+    return replace(alert, body=f"{alert.body} No picture: the sun has not been seen in any yet.")
 
 
 class Composer:
@@ -93,7 +121,7 @@ class Composer:
         digest.
         """
         tally = digest.counted(state.tally, event, incidents, forecast, self._interval_s)
-        state = replace(state, tally=tally)
+        state = replace(state, tally=tally, standing=_standing(state.standing, incidents))
         if isinstance(event, Mark) and event.kind in {"seen", "visit"}:
             # Whoever goes to the camera knows; only the filter goes on calling.
             spared = {FILTER} if event.kind == "visit" else set()
@@ -107,14 +135,15 @@ class Composer:
         for incident in incidents:
             state, alert = self._told(state, incident, now_utc)
             if alert is not None:
-                out.append(alert)
+                out.append(_pictured(alert, state.tally.last_frame))
         if state.open:
             state, repeats = self._repeated(state, now_utc)
             out += repeats
         state, capped = self._capped(state, grouped(out), now_utc)
         state, summary = self._summed_up(state, now_utc)
+        state = _counted(state, (*capped, *summary))
         state, due = self._digested(state, now_utc)
-        return state, (*capped, *summary, *due)
+        return _counted(state, due), (*capped, *summary, *due)
 
     # What is told at once.
 
@@ -186,7 +215,8 @@ class Composer:
                 continue
             again = replace(one, repeats=count)
             state = replace(state, open=tuple(again if other is one else other for other in state.open))
-            out.append(self._alert("repeat", one.incident, now_utc, repeat=count, frozen=True))
+            again_alert = self._alert("repeat", one.incident, now_utc, repeat=count, frozen=True)
+            out.append(_pictured(again_alert, state.tally.last_frame))
         return state, out
 
     def _repeats_by(self, one: Open, time_utc: datetime) -> int:
@@ -249,10 +279,11 @@ class Composer:
         if not begun:
             # The hour before the watch began is nobody's.
             return state, []
-        titles = tuple(open_title(one.incident, self._settings, now_utc) for one in state.open)
-        title, body = digest.title_and_body(
-            state.tally, titles, now_utc, self._interval_s, teller_for(self._settings)
-        )
+        tally, teller = state.tally, replace(teller_for(self._settings), now_utc=now_utc)
+        agenda = agenda_of(tally.forecast, self._settings, now_utc, tally.seen)
+        troubles = troubles_of(state.standing, now_utc, teller)
+        head = headline(agenda, tally.forecast, troubles, now_utc, teller)
+        title, body = digest.title_and_body(tally, head, troubles, self._interval_s, teller)
         alert = _note(DIGEST, title, body, now_utc, attachment=state.tally.last_frame)
         return replace(state, tally=digest.told(state.tally)), [alert]
 

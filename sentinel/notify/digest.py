@@ -2,19 +2,24 @@
 
 import hashlib
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from math import floor, isfinite
 from statistics import median
 from typing import Any, NamedTuple
 
-from sentinel.notify.left_alone import left_alone, span
+from sentinel.judge.jobs import Seen
+from sentinel.notify.counting import Counts, counts_words
+from sentinel.notify.left_alone import Headline, Trouble, span
 from sentinel.notify.wording import NAMES, Teller
 from sentinel.records import Event, Forecast, Incident, MeasuredFrame, Severity, Surroundings
 from sentinel.times import DAY_S, utc_s
 
 GAP_INTERVALS = 1.8
 HOUR_S = 3600.0
+NO_CONCERN = timedelta(days=60)
+"""Space that lasts longer than any session."""
 WIDTHS_AN_HOUR = 240
 
 
@@ -45,6 +50,8 @@ class Tally(NamedTuple):
     forecast: Forecast | None = None
     last_frame: str | None = None
     """The last that shows a disc."""
+    seen: Seen = Seen()
+    counts: Counts = Counts()
 
 
 def chained(previous: str, sha256: str) -> str:
@@ -62,12 +69,13 @@ def counted(
     """Take an event and what it led to."""
     if forecast is not None:
         tally = tally._replace(forecast=forecast)
+    tally = tally._replace(counts=tally.counts.with_incidents(incidents), seen=tally.seen.after(event))
     if isinstance(event, Surroundings):
         tally = tally._replace(surroundings=_merged(tally.surroundings, event))
     elif isinstance(event, MeasuredFrame):
         tally = _frame(tally, event, interval_s)
     for one in incidents:
-        if one.state == "opened" and one.severity is Severity.NOTE:
+        if one.state == "opened" and one.severity is Severity.NOTE and one.condition in NAMES:
             noted = Counter(dict(tally.noted))
             noted[one.condition] += 1
             tally = tally._replace(noted=tuple(noted.items()))
@@ -139,40 +147,37 @@ def _of_day_s(text: str) -> float:
 
 
 def title_and_body(
-    tally: Tally, open_titles: tuple[str, ...], now_utc: datetime, interval_s: float, teller: Teller
+    tally: Tally, head: Headline, troubles: Sequence[Trouble], interval_s: float, teller: Teller
 ) -> tuple[str, str]:
     """Return the digest's words, in a fixed order: until when, what is open, what there is to show for it."""
-    teller = replace(teller, now_utc=now_utc)
+    told = [one for one in troubles if one.severity is not Severity.NOTE]
     lines = [
-        left_alone(tally.forecast, now_utc),
-        _open_line(open_titles, tally.noted),
+        head.sentence,
+        _open_line(told, tally.noted),
+        f"In all: {counts_words(tally.counts)}.",
         _frames_line(tally),
         _focus_line(tally),
         _link_line(tally.surroundings, teller),
         _space_line(tally.surroundings, interval_s),
         f"Running hash of {tally.hashed} frames: {tally.hash}." if tally.hash else "",
     ]
-    return _title(tally, open_titles, teller), "\n".join(line for line in lines if line)
+    return _title(head, told), "\n".join(line for line in lines if line)
 
 
-def _title(tally: Tally, open_titles: tuple[str, ...], teller: Teller) -> str:
-    due = tally.forecast.due if tally.forecast is not None else ()
-    until = f" until {teller.at(due[0].time_utc)}" if due else ""
-    if open_titles:
-        return (
-            f"Digest: {len(open_titles)} open; leave alone{until}"
-            if until
-            else f"Digest: {len(open_titles)} open"
-        )
-    return f"All well{until}"
+def _title(head: Headline, told: Sequence[Trouble]) -> str:
+    if told and head.title == told[0].title:
+        # What cannot wait is the title, and names itself.
+        return head.title if len(told) == 1 else f"{head.title}; {len(told)} open"
+    open_now = f"{len(told)} open; " if told else ""
+    if not told and head.title.startswith("leave alone"):
+        return f"All well: {head.title}"
+    return f"Digest: {open_now}{head.title}"
 
 
-def _open_line(titles: tuple[str, ...], noted: tuple[tuple[str, int], ...]) -> str:
-    parts = [f"Open: {'; '.join(titles)}."] if titles else []
+def _open_line(told: Sequence[Trouble], noted: tuple[tuple[str, int], ...]) -> str:
+    parts = [f"Open: {'; '.join(one.title for one in told)}."] if told else []
     if noted:
-        notes = ", ".join(
-            NAMES.get(name, name) + (f" ({count} times)" if count > 1 else "") for name, count in noted
-        )
+        notes = ", ".join(NAMES[name] + (f" ({count} times)" if count > 1 else "") for name, count in noted)
         parts.append(f"Noted: {notes}.")
     return " ".join(parts)
 
@@ -217,7 +222,6 @@ def _space_line(known: Surroundings | None, interval_s: float) -> str:
         return ""
     line = f"Space: {known.free_bytes / 1e9:.1f} GB free"
     if known.bytes_per_frame:
-        line += (
-            f", enough for {span(timedelta(seconds=known.free_bytes / known.bytes_per_frame * interval_s))}"
-        )
+        left = timedelta(seconds=known.free_bytes / known.bytes_per_frame * interval_s)
+        line += ", space is no concern" if left > NO_CONCERN else f", enough for {span(left)}"
     return f"{line}."

@@ -1,5 +1,8 @@
 """The words for the end of what does not mend itself: a filter, a jump, a mount that ran away."""
 
+from collections.abc import Mapping
+from typing import Any
+
 from sentinel.notify.telling import Teller, Words, runaway_did
 from sentinel.records import Incident
 
@@ -33,5 +36,17 @@ def runaway(incident: Incident, teller: Teller) -> Words:
             "Drive's rate as configured again",
             f"The drive's rate is as configured{named} again since {ended}",
         )
+    if "marked" in detail:
+        return _seen_to(detail, teller, begun)
     what = f"The mount {runaway_did(detail)} at {begun} and tracks again since {ended}"
-    return Words("Mount tracks again, look at the disc", what, "The disc may want recentring")
+    return Words("Mount tracks again, look at the disc", what, "Look whether the disc needs recentring")
+
+
+def _seen_to(detail: Mapping[str, Any], teller: Teller, begun: str) -> Words:
+    """Word what is known by a mark alone: that somebody saw to it, not that the mount tracks."""
+    marked, at, rises = detail["marked"], teller.at(detail.get("marked_utc")), detail.get("sunrise_utc")
+    what = f"The mount {runaway_did(detail)} at {begun} and was marked {marked} at {at}"
+    if rises is None:
+        return Words(f"Mount marked {marked}", what, "Whether it tracks shows in the next pictures")
+    left = f"Whether it tracks is not known until sunrise, {teller.at(rises)}"
+    return Words(f"Mount marked {marked}: be there at sunrise", what, left, "Be there then and recentre")

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-from sentinel.notify.wording import SMS_LENGTH
+from sentinel.notify.telling import SMS_LENGTH
 from sentinel.records import Alert, Severity
 
 GRAVEST = (
@@ -25,7 +25,7 @@ def grouped(alerts: Sequence[Alert]) -> tuple[Alert, ...]:
 def _joined(group: list[Alert]) -> Alert:
     if len(group) == 1:
         return group[0]
-    first, *rest = sorted(group, key=_weight)
+    first, *rest = sorted(group, key=lambda alert: weight(alert.condition))
     return replace(
         first,
         title=f"{first.title}, and {len(rest)} more",
@@ -36,8 +36,9 @@ def _joined(group: list[Alert]) -> Alert:
     )
 
 
-def _weight(alert: Alert) -> int:
-    return GRAVEST.index(alert.condition) if alert.condition in GRAVEST else len(GRAVEST)
+def weight(condition: str) -> int:
+    """Return where a condition stands among others of its severity, the gravest first."""
+    return GRAVEST.index(condition) if condition in GRAVEST else len(GRAVEST)
 
 
 def _short(first: Alert, rest: list[Alert]) -> str:

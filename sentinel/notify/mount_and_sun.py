@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
+from sentinel.notify.placing import rising, where
+from sentinel.notify.tasks import PAST_HOUR_ANGLE
 from sentinel.notify.telling import (
     Teller,
     Words,
@@ -147,7 +149,9 @@ def drift_exit(incident: Incident, teller: Teller) -> Words:
     side, edge = str(detail.get("edge") or "an").upper(), edge_name(detail)
     over = _over_the_edge(incident, teller)
     urgent = incident.severity is Severity.NOW or over is not None
-    place, holds = _place(detail), detail.get("put_holds_until_utc")
+    if detail.get("sunrise_utc"):
+        return _by_night(detail, teller)
+    place, holds = where(detail), detail.get("put_holds_until_utc")
     if teller.past(holds):
         place = ""  # it was a good place then
     to = f"put the disc {place}" if place else "recentre"
@@ -182,17 +186,33 @@ def _over_the_edge(incident: Incident, teller: Teller) -> tuple[bool, str] | Non
     return (False, teller.at(early)) if teller.past(early) else None
 
 
-def _place(detail: Mapping[str, Any]) -> str:
-    """Return where the disc should end up, in sun-widths from the frame's middle; empty: not known."""
-    right, up = detail.get("put_right_widths"), detail.get("put_up_widths")
-    if not (isinstance(right, int | float) and isinstance(up, int | float)):
-        return ""
-    ways = [
-        f"{abs(value):.1f} {more if value > 0 else less}"
-        for value, more, less in ((right, "right", "left"), (up, "up", "down"))
-        if abs(value) >= 0.05
-    ]
-    return f"{' and '.join(ways)} of the middle (in sun-widths)" if ways else "in the middle"
+def _by_night(detail: Mapping[str, Any], teller: Teller) -> Words:
+    """Word an edge that nobody can see to by night: before the sun goes, or when it is up again."""
+    rises, sets = teller.at(detail["sunrise_utc"]), detail.get("sunset_utc")
+    comes = rising(detail)
+    if sets is not None:
+        what = f"At sunrise, {rises}, the disc would be over the edge{f': {comes}' if comes else ''}"
+        holds = detail.get("put_holds_until_utc")
+        good = f", then good until {teller.at(holds)}" if holds else ""
+        act = f"Until {teller.at(sets)}, while all of the sun is up, put the disc {where(detail)}{good}"
+        short = f"Before sunset {teller.at(sets)} put disc {where(detail)}: "
+        short += f"else over the edge at sunrise {rises}."
+        return Words("Put the disc elsewhere before sunset", what, "", act, short)
+    if detail.get("blind_since_utc"):
+        since = teller.at(detail["blind_since_utc"])
+        what = f"Since {since} the axis or the disc stands elsewhere, and the sun is down"
+        left = "Whether the mount tracks, and where the disc stands, is not known until sunrise"
+    elif teller.past(detail["sunrise_utc"]):
+        what = f"The sun was to come up at {rises} over the edge"
+        put = f"put the disc {where(detail)}" if where(detail) else "recentre"
+        return Words("Sun over the edge since sunrise: go now", what, "", f"Go now and {put}")
+    else:
+        what = f"The sun is down until {rises}"
+        left = f"{comes[0].upper()}{comes[1:]}" if comes else "The disc is over the edge then"
+    put = f"put the disc {where(detail)}" if where(detail) else "recentre"
+    act = f"Be at the camera at sunrise, {rises}, and {put}"
+    short = f"Be at camera at sunrise {rises}: {comes or 'recentre'}."
+    return Words(f"Be there at sunrise, {rises}", what, left, act, short)
 
 
 def axis_limit(incident: Incident, teller: Teller) -> Words:
@@ -210,7 +230,11 @@ def axis_limit(incident: Incident, teller: Teller) -> Words:
     if detail.get("limit") == "hour-angle":
         return _hour_angle_limit(incident, teller, limit, minutes)
     what, left = f"The mount reaches its axis limit at {limit}", f"That is in {minutes}"
-    doing = "Unwind one full turn, watch the cables, recentre, mark unwound"
+    rises = detail.get("sunrise_utc")
+    recentre = f"recentre at sunrise, {teller.at(rises)}" if rises else "recentre"
+    doing = f"Unwind one full turn, watch the cables, {recentre}, mark unwound"
+    if rises:
+        doing = f"Unwind one full turn now, watch the cables, mark unwound; {recentre}"
     perhaps = "If it has been unwound already, mark that; else: " if detail.get("perhaps_unwound") else ""
     act = perhaps + doing[0].lower() + doing[1:] if perhaps else doing
     urgent = incident.severity is Severity.NOW
@@ -232,7 +256,7 @@ def _hour_angle_limit(incident: Incident, teller: Teller, limit: str, minutes: s
     what = f"The mount {'was due at' if past else 'reaches'} its hour-angle limit at {limit}"
     left = "" if past or teller.again else f"That is in {minutes}"
     urgent = incident.severity is Severity.NOW
-    act = "Take it past the limit as its maker says, or turn it over to the other side; then recentre"
+    act = f"{PAST_HOUR_ANGLE[0].upper()}{PAST_HOUR_ANGLE[1:]}; then recentre"
     short = (
         f"Hour-angle limit {limit}{f', in {minutes}' if left else ''}. {'Go now. ' if urgent else ''}{act}."
     )

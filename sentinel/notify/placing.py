@@ -1,37 +1,39 @@
-"""Where the disc should end up, for somebody at the camera's screen: sun-widths and gaps, never pixels."""
+"""Where the disc is to be put and where it comes up, for somebody at the camera's screen: in sun-widths."""
 
-from datetime import datetime
-
-from sentinel.notify.left_alone import clock_time
-from sentinel.records import Place
-
-_FRACTIONS = {0: "", 1: "a quarter", 2: "half", 3: "three quarters"}
+from collections.abc import Mapping
+from typing import Any
 
 
-def placing(place: Place, now_utc: datetime) -> str:
-    """Return one sentence: where in the picture the disc should be, how exactly, and how long it is good."""
-    sides = [_side(place.right_widths, "right", "left"), _side(place.up_widths, "up", "down")]
-    moved = " and ".join(side for side in sides if side)
-    where = f"{moved} of the picture's middle" if moved else "in the middle of the picture"
-    gap = f"gap to the {place.gap_edge} edge {place.gap_widths:.1f} sun-widths"
-    good = (
-        f"good until {clock_time(place.holds_until_utc, now_utc)}Z"
-        if place.holds_until_utc
-        else "good for 48 h"
-    )
-    within = f"within {widths(place.tolerance_widths)} is fine; " if place.tolerance_widths >= 0.125 else ""
-    return f"the disc should end up {where} ({gap}); {within}{good}"
+def where(detail: Mapping[str, Any], kind: str = "put") -> str:
+    """Return a place from its evidence (`put_right_widths`, `put_up_widths`); empty: it is not known."""
+    right, up = detail.get(f"{kind}_right_widths"), detail.get(f"{kind}_up_widths")
+    if not (isinstance(right, int | float) and isinstance(up, int | float)):
+        return ""
+    ways = [
+        f"{abs(value):.1f} {more if value > 0 else less}"
+        for value, more, less in ((right, "right", "left"), (up, "up", "down"))
+        if abs(value) >= 0.05
+    ]
+    return f"{' and '.join(ways)} of the middle (in sun-widths)" if ways else "in the middle"
 
 
-def _side(amount: float, positive: str, negative: str) -> str:
-    return f"{widths(abs(amount))} {positive if amount > 0 else negative}" if abs(amount) >= 0.125 else ""
+def room(detail: Mapping[str, Any]) -> str:
+    """Return how much room is left there, and how exactly it must be met; empty: it is not known."""
+    gap, edge = detail.get("put_gap_widths"), detail.get("put_gap_edge")
+    if not isinstance(gap, int | float) or edge is None:
+        return ""
+    slack = detail.get("put_tolerance_widths")
+    fine = f", {slack:.2f} off is fine" if isinstance(slack, int | float) and slack >= 0.05 else ""
+    return f"{gap:.1f} from the {edge} edge{fine}"
 
 
-def widths(amount: float) -> str:
-    """Return a length in sun-widths, to the quarter: `1 and a half sun-widths`."""
-    quarters = round(amount * 4)
-    whole, part = divmod(quarters, 4)
-    if whole == 0:
-        return f"{_FRACTIONS[part]} {'of a ' if part != 2 else 'a '}sun-width" if part else "no sun-width"
-    text = f"{whole} and {_FRACTIONS[part]}" if part else f"{whole}"
-    return f"{text} sun-width" + ("" if quarters == 4 else "s")
+def rising(detail: Mapping[str, Any]) -> str:
+    """Return where the disc comes up in the picture; empty: it is not known."""
+    out, edge = detail.get("rise_out_widths"), detail.get("rise_edge")
+    if not isinstance(out, int | float):
+        return ""
+    if out >= 1:
+        return f"it comes up out of the picture, {out - 1:.1f} sun-widths beyond the {edge} edge"
+    if out > 0.05:
+        return f"it comes up with {100 * out:.0f} % of its width over the {edge} edge"
+    return f"it comes up {where(detail, 'rise')}"

@@ -7,6 +7,7 @@ from typing import Any
 
 from sentinel.times import parse_utc
 
+SMS_LENGTH = 160
 DATED_BEYOND = timedelta(hours=20)
 """A time farther than this from the message's own carries its date."""
 
@@ -35,7 +36,7 @@ class Teller:
     """It is a repeat: what was so only at the incident's own moment is left out."""
 
     def at(self, time: datetime | str | None) -> str:
-        """Return `03:01Z`, and the operator's time beside it where there is one; a far one with its date."""
+        """Return `03:01Z`, or `05:01 Oslo (03:01Z)` where there is a zone; a far one with its date."""
         return self._written(time, dated=self._far(time))
 
     def span(self, begin: datetime | str | None, end: datetime | str | None) -> tuple[str, str]:
@@ -56,10 +57,14 @@ class Teller:
         if time is None:
             return "an unknown time"
         moment = _moment(time).astimezone(UTC)
-        text = f"{moment.day} {moment:%b %H:%M}Z" if dated else f"{moment:%H:%M}Z"
         if self.zone is None:
-            return text
-        return f"{text} ({moment.astimezone(self.zone).strftime('%H:%M')} {self.zone_name})"
+            return f"{_said(moment, dated=dated)}Z"
+        # The operator's own clock first: it is what hangs on the wall.
+        return f"{_said(moment.astimezone(self.zone), dated=dated)} {self.zone_name} ({moment:%H:%M}Z)"
+
+
+def _said(moment: datetime, *, dated: bool) -> str:
+    return f"{moment.day} {moment:%b %H:%M}" if dated else f"{moment:%H:%M}"
 
 
 def _moment(time: datetime | str) -> datetime:
@@ -95,7 +100,7 @@ def edge_name(detail: Mapping[str, Any]) -> str:
 
 def runaway_did(detail: Mapping[str, Any]) -> str:
     """Return what the mount did, in the past: `stopped`."""
-    return {"stopped": "stopped", "reversed": "turned back"}.get(str(detail.get("kind")), "lost pace")
+    return {"stopped": "stopped", "reversed": "reversed"}.get(str(detail.get("kind")), "lost pace")
 
 
 def either(names: Sequence[str]) -> str:

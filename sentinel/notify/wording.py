@@ -10,11 +10,10 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from sentinel.notify import camera_and_people, contradicted, ending, mount_and_sun
-from sentinel.notify.telling import Teller, Words
+from sentinel.notify.telling import SMS_LENGTH, Teller, Words
 from sentinel.records import Incident
 from sentinel.settings import Settings
 
-SMS_LENGTH = 160
 Phrase = Callable[[Incident, Teller], Words]
 
 
@@ -42,11 +41,6 @@ def title_and_body(
     return f"{'STILL: ' if again_utc else ''}{words.title}", " ".join(sentences)
 
 
-def open_title(incident: Incident, settings: Settings, now_utc: datetime) -> str:
-    """Return the title of what is still open, as it may be said now."""
-    return words_for(incident, _at_its_time(teller_for(settings), now_utc)).title
-
-
 def sms(incident: Incident, again_utc: datetime | None = None) -> str:
     """Return at most 160 plain ASCII characters, in imperative sentences, times in Z."""
     words = words_for(incident, _at_its_time(Teller(), again_utc))
@@ -65,7 +59,11 @@ def _ended(sentence: str) -> str:
 
 def teller_for(settings: Settings) -> Teller:
     """Return the writer of times for these settings."""
-    name = settings.alerts.zone
+    return teller_in(settings.alerts.zone)
+
+
+def teller_in(name: str | None) -> Teller:
+    """Return the writer of times for a time zone; None: UTC alone."""
     if name is None:
         return Teller()
     return Teller(ZoneInfo(name), name.rsplit("/", 1)[-1].replace("_", " "))
@@ -158,9 +156,9 @@ __all__ = [
     "SMS_LENGTH",
     "Teller",
     "message",
-    "open_title",
     "sms",
     "teller_for",
+    "teller_in",
     "title_and_body",
     "words_for",
 ]

@@ -74,7 +74,7 @@ def way_plot(w: Worked) -> Plot | None:
         + (" Dotted: the mount did not follow the sun." if astray else "")
         + (" Dashed line: where the disc would have gone on in the next 24 h." if ahead else "")
     )
-    return drawn_way(way, "The way of the disc through the frame", words, caption)
+    return drawn_way(way, "The path of the disc through the frame", words, caption)
 
 
 def _ahead(w: Worked) -> list[Array]:

@@ -1,7 +1,7 @@
 """A session in a few lines: what there was, where the disc went, what was noticed, what is due."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -10,8 +10,11 @@ from statistics import median
 
 import numpy as np
 
-from sentinel.notify.left_alone import left_alone, pressing, span
-from sentinel.records import Alert, Forecast, Incident, MeasuredFrame, Severity
+from sentinel.judge.jobs import Seen, agenda_of
+from sentinel.notify.counting import Counts, counts_words
+from sentinel.notify.left_alone import headline, span, troubles_of
+from sentinel.notify.wording import teller_for
+from sentinel.records import Alert, Forecast, Incident, Mark, MeasuredFrame
 from sentinel.settings import Settings
 from sentinel.sky import Sun
 from sentinel.tables import MEANING
@@ -48,7 +51,7 @@ class Summary:
     first_px: tuple[float, float] | None
     last_px: tuple[float, float] | None
     path_px: float
-    """Length of the way the disc went, re-centrings included."""
+    """Length of the disc's path, re-centrings included."""
     nearest_edge_px: float | None
     """Smallest room between limb and edge; negative: cut."""
     nearest_utc: datetime | None
@@ -56,9 +59,8 @@ class Summary:
     """Each change, in the order found."""
     odd_rows: tuple[tuple[str, int], ...]
     """What was odd about the rows of the table that the frames came from: flag and count, commonest first."""
-    alerts: int
-    wakes: int
-    """Messages grave enough to wake somebody."""
+    counts: Counts
+    """What was noticed and told."""
     forecast: Forecast | None
     focal_length_mm: float
     """As the settings say it."""
@@ -71,6 +73,8 @@ def summarise(
     alerts: Sequence[Alert],
     forecast: Forecast | None,
     settings: Settings,
+    *,
+    marks: Iterable[Mark] = (),
 ) -> Summary:
     """Return the facts of a session: `frames` in order of exposure, at least one; the last `forecast`."""
     discs = [f for f in frames if f.disc.found]
@@ -95,19 +99,31 @@ def summarise(
         odd_rows=tuple(
             Counter(flag for f in frames for flag in f.all_flags if flag in MEANING).most_common()
         ),
-        alerts=len(alerts),
-        wakes=sum(a.severity.value == "now" and a.kind == "first" for a in alerts),
+        counts=Counts().with_incidents(incidents).with_alerts(alerts),
         forecast=forecast,
         focal_length_mm=settings.camera.focal_length_mm,
         left_alone=_sun_down(discs, forecast, settings)
-        or left_alone(forecast, end_utc, pressing(_still_open(incidents))),
+        or _headline(frames, incidents, forecast, settings, marks),
     )
 
 
-def _still_open(incidents: Sequence[Incident]) -> Iterator[tuple[str, Severity, str]]:
-    """Yield what is open at the end, in the order in which it was last heard of."""
+def _headline(
+    frames: Sequence[MeasuredFrame],
+    incidents: Sequence[Incident],
+    forecast: Forecast | None,
+    settings: Settings,
+    marks: Iterable[Mark],
+) -> str:
+    """Return the headline as of the end."""
+    now_utc, seen, teller = frames[-1].time_utc, Seen(), teller_for(settings)
+    for mark in marks:
+        seen = seen.after(mark)
+    for frame in frames:
+        seen = seen.after(frame)
     last = {(one.condition, str(one.detail.get("supply", ""))): one for one in incidents}
-    yield from ((one.condition, one.severity, one.message) for one in last.values() if one.state != "cleared")
+    troubles = troubles_of((one for one in last.values() if one.state != "cleared"), now_utc, teller)
+    agenda = agenda_of(forecast, settings, now_utc, seen)
+    return headline(agenda, forecast, troubles, now_utc, teller).sentence
 
 
 def _sun_down(discs: Sequence[MeasuredFrame], forecast: Forecast | None, settings: Settings) -> str:
@@ -204,7 +220,7 @@ def _way(s: Summary) -> str:
     )
     return (
         f"from ({s.first_px[0]:.0f}, {s.first_px[1]:.0f}) to ({s.last_px[0]:.0f}, {s.last_px[1]:.0f}) px, "
-        f"{s.path_px:.0f} px of way; limb {room} the edge at {_minute(s.nearest_utc)}"
+        f"{s.path_px:.0f} px of path; limb {room} the edge at {_minute(s.nearest_utc)}"
     )
 
 
@@ -224,12 +240,7 @@ def _exit(forecast: Forecast) -> str:
 
 
 def _noticed(s: Summary) -> str:
-    opened = [i for i in s.incidents if i.state == "opened"]
-    if not opened:
-        return "nothing"
-    counts = Counter(i.severity.value for i in opened)
-    kinds = ", ".join(f"{counts[name]} {name}" for name in ("now", "soon", "note") if counts[name])
-    return f"{len(opened)} ({kinds}); {s.alerts} messages, {s.wakes} of which wake somebody"
+    return counts_words(s.counts) if s.counts.noticed or s.counts.messages else "nothing"
 
 
 def summary_json(summary: Summary) -> dict[str, object]:
@@ -251,8 +262,8 @@ def summary_json(summary: Summary) -> dict[str, object]:
         "nearest_utc": format_utc(s.nearest_utc) if s.nearest_utc else None,
         "odd_rows": dict(s.odd_rows),
         "incidents": [i.condition for i in s.incidents if i.state == "opened"],
-        "alerts": s.alerts,
-        "wakes": s.wakes,
+        "alerts": s.counts.messages,
+        "wakes": s.counts.wake_ups,
         "next_visit_utc": _optional(s.forecast.next_visit_utc) if s.forecast else None,
         "next_visit_reason": s.forecast.next_visit_reason if s.forecast else None,
         "focal_length_mm": s.focal_length_mm,

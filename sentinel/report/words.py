@@ -7,6 +7,7 @@ from math import isfinite
 
 import numpy as np
 
+from sentinel.notify.counting import counts_words
 from sentinel.notify.left_alone import span
 from sentinel.report.account import expected_frames
 from sentinel.report.judged import Judged, skill_of
@@ -14,8 +15,6 @@ from sentinel.report.noticed import witnesses
 from sentinel.report.worked import Worked
 from sentinel.times import from_utc_s
 
-SUN_DOWN_DEG = -2.0
-"""A disc seen with the sun lower than this cannot be the sun."""
 STEP_S = 1.0
 """A change of the camera's clock that is worth a word."""
 
@@ -115,7 +114,7 @@ def _gap_words(w: Worked) -> str:
 
 def _odd(w: Worked) -> list[str]:
     lines = []
-    down = int((w.columns.found & (w.columns.altitude_deg < SUN_DOWN_DEG)).sum())
+    down = int((w.columns.found & (w.columns.altitude_deg < w.record.settings.thresholds.sun_down_deg)).sum())
     if down:
         lines.append(
             f"In {many(down, 'picture')} a disc was measured while, by the settings, the sun was well below "
@@ -138,10 +137,6 @@ def key_facts(w: Worked) -> list[Fact]:
         side = "inside" if s.nearest_edge_px >= 0 else "beyond"
         nearest = f"{abs(s.nearest_edge_px):.0f} px {side} the edge, {minute(s.nearest_utc)}"
     touched = "never" if not w.exits else f"{times(len(w.exits))}, first {_at(w.exits[0].utc_s)}"
-    opened = [one.severity.value for one in w.noticed]
-    grave = ", ".join(f"{opened.count(name)} {name}" for name in ("now", "soon", "note") if name in opened)
-    graves = f" ({grave})" if grave else ""
-    told = f"{many(s.alerts, 'message')}, {s.wakes} of which wake somebody"
     up = span(timedelta(hours=w.share.up_h))
     return [
         ("Pictures", f"{count(s.frames)} of {count(expected_frames(s))} expected; {s.unreadable} unreadable"),
@@ -149,7 +144,7 @@ def key_facts(w: Worked) -> list[Fact]:
         ("Sun above the horizon line", f"{up}, {percent(w.share.verified)} recorded"),
         ("Limb nearest to an edge", nearest),
         ("Limb reached the edge", touched),
-        ("Noticed", f"{many(len(w.noticed), 'incident')}{graves}; {told}"),
+        ("Noticed", counts_words(s.counts)),
         ("Chain of evidence", _chain_fact(w)),
     ]
 
@@ -181,7 +176,7 @@ def sun_facts(w: Worked) -> list[Fact]:
     """Return computed against measured: what shows that it is the sun."""
     facts = [*_place_facts(w), *_radius_facts(w)]
     up, seen = span(timedelta(hours=w.share.up_h)), percent(w.share.verified)
-    down = int((w.columns.found & (w.columns.altitude_deg < SUN_DOWN_DEG)).sum())
+    down = int((w.columns.found & (w.columns.altitude_deg < w.record.settings.thresholds.sun_down_deg)).sum())
     facts += [
         (
             "Hours of sun",

@@ -64,7 +64,9 @@ def work_out(record: Record) -> Worked:
     sun = Sun(record.settings.site)
     columns = columns_of(record.frames, sun)
     last = record.forecasts[-1] if record.forecasts else None
-    summary = summarise(record.frames, record.incidents, record.alerts, last, record.settings)
+    summary = summarise(
+        record.frames, record.incidents, record.alerts, last, record.settings, marks=record.marks
+    )
     sizes_px = Counter((f.width_px, f.height_px) for f in record.frames if f.width_px and f.height_px)
     width, height = max(sizes_px, key=lambda size: (sizes_px[size], size), default=(0, 0))
     explained = explain(

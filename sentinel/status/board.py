@@ -4,6 +4,8 @@ from collections import deque
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from sentinel.judge.jobs import Seen
+from sentinel.notify.counting import Counts
 from sentinel.records import (
     Event,
     Forecast,
@@ -43,12 +45,16 @@ class Board:
     around: Surroundings | None = None
     marks: dict[str, Mark] = field(default_factory=dict)
     """The last of each kind."""
+    seen: Seen = field(default_factory=Seen)
+    counts: Counts = field(default_factory=Counts)
     now_utc: datetime | None = None
     """When the last event was taken up."""
 
     def took(self, event: Event, outcome: Outcome, now_utc: datetime) -> None:
         """Take note of one event and what came of it."""
         self.now_utc = now_utc
+        self.seen = self.seen.after(event)
+        self.counts = self.counts.with_incidents(outcome.incidents).with_alerts(outcome.alerts)
         if isinstance(event, MeasuredFrame):
             self._frame(event)
         elif isinstance(event, Mark):
@@ -84,8 +90,3 @@ class Board:
             return 0
         until_utc = max(self.now_utc, self.newest_utc or self.now_utc)
         return int((until_utc - self.first_utc).total_seconds() / interval_s) + 1
-
-    @property
-    def by_gravity(self) -> list[Incident]:
-        """The open incidents, the gravest first, then the oldest."""
-        return sorted(self.open.values(), key=lambda i: (i.severity.rank, i.onset_utc, i.condition))

@@ -1,10 +1,13 @@
 """The plain facts of a standing, in words: the lower half of the page and of the text."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from sentinel.notify.left_alone import clock_time, span
-from sentinel.status.standing import Job, Standing
+from sentinel.notify.counting import counts_words
+from sentinel.notify.left_alone import span
+from sentinel.records import Severity
+from sentinel.status.standing import Standing
 
 LITTLE_BYTES = 500_000_000
 
@@ -27,6 +30,8 @@ def ago(time_utc: datetime, now_utc: datetime) -> str:
 
 def stop_words(s: Standing) -> str:
     """Return how long a stop of the mount would leave."""
+    if any(one.condition == "runaway" and one.severity is Severity.NOW for one in s.troubles):
+        return "it does not follow the sun as it is"
     if s.stop_edge_min is None:
         return "not known"
     edge = f" ({s.stop_edge} edge)" if s.stop_edge else ""
@@ -35,20 +40,22 @@ def stop_words(s: Standing) -> str:
     return f"{s.stop_edge_min:.0f} min to the edge{edge}"
 
 
-def job_line(job: Job, now_utc: datetime) -> str:
-    """Return a job as a sentence."""
-    when = f"by {clock_time(job.due_utc, now_utc)}Z: " if job.due_utc is not None else ""
-    text = when + job.what
-    return f"{text[0].upper()}{text[1:]}"
-
-
 def facts_of(s: Standing) -> list[Fact]:
     """Return the facts in the order in which they matter."""
-    return [_verified(s), _focus(s), *_frames(s), *_supplies(s), *_room(s), _clock(s), _messages(s)]
+    return [
+        _verified(s),
+        _focus(s),
+        *_frames(s),
+        *_supplies(s),
+        *_room(s),
+        _clock(s),
+        _counts(s),
+        _messages(s),
+    ]
 
 
 def _at(time_utc: datetime | None, s: Standing) -> str:
-    return "never" if time_utc is None else f"{clock_time(time_utc, s.written_utc)}Z"
+    return "never" if time_utc is None else replace(s.teller, now_utc=s.written_utc).at(time_utc)
 
 
 def _verified(s: Standing) -> Fact:
@@ -64,7 +71,9 @@ def _focus(s: Standing) -> Fact:
     if s.focus_ratio is None:
         return Fact("Focus", f"{edge}; nothing at this altitude to compare with yet")
     return Fact(
-        "Focus", f"{edge}, {s.focus_ratio:.2f} times the usual at this altitude", s.focus_ratio >= 1.5
+        "Focus",
+        f"{edge}, {s.focus_ratio:.2f} times the usual at this altitude",
+        s.focus_ratio >= s.focus_soon_ratio,
     )
 
 
@@ -99,6 +108,11 @@ def _clock(s: Standing) -> Fact:
     camera = "not known yet" if s.clock_offset_s is None else f"camera {s.clock_offset_s:+.1f} s"
     heard = {True: "; computer's clock synchronised", False: "; computer's clock NOT synchronised", None: ""}
     return Fact("Clock", camera + heard[s.clock_synchronised], s.clock_synchronised is False)
+
+
+def _counts(s: Standing) -> Fact:
+    said = counts_words(s.counts)
+    return Fact("In all", f"{said[0].upper()}{said[1:]}")
 
 
 def _messages(s: Standing) -> Fact:

@@ -1,11 +1,12 @@
 """The standing as a page for a phone: one file that asks nobody for anything, and knows its own age."""
 
 import base64
+from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from sentinel.notify.left_alone import clock_time
-from sentinel.status.facts import facts_of, job_line, stop_words
+from sentinel.status.facts import facts_of, stop_words
+from sentinel.status.lines import visit_lines
 from sentinel.status.standing import Standing
 from sentinel.times import utc_s
 
@@ -55,18 +56,19 @@ def page_html(
         Whether somebody takes what its buttons say.
     """
     frame_utc = standing.frame_utc
+    teller = replace(standing.teller, now_utc=standing.written_utc)
     late_s = max(LATE_INTERVALS * standing.interval_s, LATE_S)
     return _template().render(
         s=standing,
-        written=f"{clock_time(standing.written_utc, standing.written_utc)}Z",
+        written=teller.at(standing.written_utc),
         written_ms=round(1000 * utc_s(standing.written_utc)),
         # Written after each frame and each tick: older than this, whatever writes it is dead.
         page_limit_s=round(late_s),
         frame_ms=None if frame_utc is None else round(1000 * utc_s(frame_utc)),
-        frame_time="" if frame_utc is None else f"{clock_time(frame_utc, standing.written_utc)}Z",
+        frame_time="" if frame_utc is None else teller.at(frame_utc),
         frame_limit_s=round(late_s),
         stop_words=stop_words(standing),
-        jobs=[job_line(job, standing.written_utc) for job in standing.jobs],
+        jobs=visit_lines(standing, standing.written_utc),
         facts=facts_of(standing),
         picture=None if picture is None else base64.b64encode(picture).decode("ascii"),
         picture_words=picture_words,

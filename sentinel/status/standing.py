@@ -1,42 +1,19 @@
 """The standing of a watch at one moment, in the order in which it matters. Pure."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import datetime, timedelta
 from math import isfinite
 from types import MappingProxyType
 
-from sentinel.notify.left_alone import left_alone, pressing
-from sentinel.notify.placing import placing
-from sentinel.notify.wording import Teller, message, words_for
-from sentinel.records import Edge, Forecast, Severity, Surroundings
+from sentinel.judge.jobs import Agenda, Job, agenda_of
+from sentinel.judge.until import Answer, answer
+from sentinel.notify.counting import Counts
+from sentinel.notify.left_alone import Headline, Trouble, headline, troubles_of
+from sentinel.notify.wording import Teller, teller_for, teller_in
+from sentinel.records import Edge, Forecast, Surroundings
 from sentinel.settings import Settings
 from sentinel.status.board import Board
-
-SAME_VISIT = timedelta(hours=12)
-"""What falls due within so long after the first is done on the same visit."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trouble:
-    """An open incident."""
-
-    condition: str
-    severity: Severity
-    since_utc: datetime
-    title: str
-    what: str
-    act: str
-    """What to do about it; empty: nothing."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
-    """Something to be done on the next visit."""
-
-    due_utc: datetime | None
-    """When it must be done; None: whenever somebody is there."""
-    what: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,18 +49,24 @@ class Standing:
     """Exposure of the newest picture."""
     left_alone: str
     leave_until_utc: datetime | None
+    """Once what is open is mended; None: not known, or for as long as is foreseen."""
     leave_reason: str | None
     set_off_utc: datetime | None
     """When to set off at the latest, by the travel time."""
+    agenda: Agenda
+    """All that is to be done."""
     stop_edge_min: float | None
     """From now to the edge if the mount stopped now."""
     stop_edge: Edge | None
     troubles: tuple[Trouble, ...]
-    jobs: tuple[Job, ...]
+    zone: str | None
+    """The operator's time zone."""
     verified_utc: datetime | None
     """Exposure of the last picture on which the sun was measured."""
     focus_ratio: float | None
     """Edge width over that at the same altitude before; smoothed over the last frames."""
+    focus_soon_ratio: float
+    """From which on that is told."""
     edge_width_px: float | None
     frames: int
     frames_expected: int
@@ -99,20 +82,21 @@ class Standing:
     """Camera clock minus UTC, as used; None: not known yet."""
     clock_synchronised: bool | None
     messages: Messages
+    counts: Counts
     forecast: Forecast | None
 
+    @property
+    def teller(self) -> Teller:
+        """What writes times for the operator."""
+        return teller_in(self.zone)
 
-_DUE_WORDS: Mapping[str, str] = MappingProxyType(
-    {
-        "drift": "recentre the sun: it drifts to the {edge} edge",
-        "axis-limit": "unwind the axis one full turn, watch the cables, recentre, mark unwound",
-        "storage": "make room on the disk of the frames",
-        "battery": "change the camera's battery, mark battery",
-        "mount-battery": "change the mount's battery, mark battery with the text mount",
-        "card": "change the card, mark card",
-        "timer": "restart the timer's count, mark timer",
-    }
-)
+    def headline(self, now_utc: datetime) -> Headline:
+        """Return what stands above everything else, as of a time."""
+        return headline(self.agenda, self.forecast, self.troubles, now_utc, self.teller)
+
+
+SAME_VISIT = timedelta(hours=12)
+"""What falls due within so long after the first is done on the same visit."""
 
 _SUPPLIES: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
@@ -122,8 +106,6 @@ _SUPPLIES: Mapping[str, tuple[str, str]] = MappingProxyType(
         "timer_frames": ("timer", "timer count"),
     }
 )
-
-_EXPECTED_THINGS = frozenset({"sunset", "horizon"})
 
 
 def standing_of(
@@ -138,24 +120,28 @@ def standing_of(
 ) -> Standing:
     """Return the standing at a moment."""
     forecast, around = _finite(board.forecast), board.around
-    due = forecast.due if forecast is not None else ()
     stop_utc = forecast.stop_edge_utc if forecast is not None else None
-    troubles = _troubles(board, now_utc)
+    teller = teller_for(settings)
+    troubles = troubles_of(board.open.values(), now_utc, teller)
+    agenda = agenda_of(forecast, settings, now_utc, board.seen)
+    head = headline(agenda, forecast, troubles, now_utc, teller)
     return Standing(
         written_utc=now_utc,
         interval_s=settings.camera.interval_s,
         frame=board.frame.frame if board.frame is not None else None,
         frame_utc=board.newest_utc,
-        left_alone=left_alone(forecast, now_utc, pressing_of(troubles)),
-        leave_until_utc=due[0].time_utc if due else None,
-        leave_reason=due[0].reason if due else None,
-        set_off_utc=forecast.next_visit_utc if forecast is not None else None,
+        left_alone=head.sentence,
+        leave_until_utc=head.until_utc,
+        leave_reason=head.reason,
+        set_off_utc=head.set_off_utc,
+        agenda=agenda,
         stop_edge_min=_stop_min(forecast, stop_utc),
         stop_edge=forecast.stop_edge if forecast is not None else None,
         troubles=troubles,
-        jobs=_jobs(forecast),
+        zone=settings.alerts.zone,
         verified_utc=board.disc.time_utc if board.disc is not None else None,
         focus_ratio=focus_ratio,
+        focus_soon_ratio=settings.thresholds.focus_soon_ratio,
         edge_width_px=board.disc.disc.edge_width_px if board.disc is not None else None,
         frames=board.frames,
         frames_expected=board.expected(settings.camera.interval_s),
@@ -170,13 +156,22 @@ def standing_of(
         clock_offset_s=clock_offset_s,
         clock_synchronised=around.clock_synchronised if around is not None else None,
         messages=messages or Messages(),
+        counts=board.counts,
         forecast=forecast,
     )
 
 
-def pressing_of(troubles: Iterable[Trouble]) -> str:
-    """Return what of these cannot wait; empty: nothing."""
-    return pressing((one.condition, one.severity, one.what) for one in troubles)
+def next_visit(s: Standing, now_utc: datetime) -> tuple[Job, ...]:
+    """Return what the next visit should see to: what is due first, and all that is due soon after."""
+    first = min((job.due_utc for job in s.agenda.jobs), default=None)
+    if first is None:
+        return ()
+    return until(s, max(first, now_utc) + SAME_VISIT, now_utc).needed
+
+
+def until(s: Standing, until_utc: datetime, now_utc: datetime) -> Answer:
+    """Return what must be done so that the camera may be left alone until a time, and whether it then may."""
+    return answer(s.agenda, s.forecast, until_utc, now_utc)
 
 
 def _finite(forecast: Forecast | None) -> Forecast | None:
@@ -204,43 +199,6 @@ def _stop_min(forecast: Forecast | None, stop_utc: datetime | None) -> float | N
     if forecast is None or stop_utc is None:
         return None
     return round((stop_utc - forecast.time_utc).total_seconds() / 60, 1)
-
-
-def _troubles(board: Board, now_utc: datetime) -> tuple[Trouble, ...]:
-    """Return what is open, as it reads now: what was so only when it opened is left out."""
-    teller = Teller(now_utc=now_utc, again=True)
-    return tuple(
-        Trouble(
-            condition=incident.condition,
-            severity=incident.severity,
-            since_utc=incident.onset_utc,
-            title=words.title,
-            what=message(incident, teller),
-            act=words.act,
-        )
-        for incident in board.by_gravity
-        for words in (words_for(incident, teller),)
-    )
-
-
-def _jobs(forecast: Forecast | None) -> tuple[Job, ...]:
-    """Return what the next visit should see to: what falls due first, and all that is due soon after."""
-    if forecast is None:
-        return ()
-    todo = [due for due in forecast.due if due.reason not in _EXPECTED_THINGS]
-    first = todo[0].time_utc if todo else None
-    edge = forecast.edge or "nearest"
-    place = forecast.best_place
-    jobs = [
-        Job(due_utc=due.time_utc, what=_DUE_WORDS.get(due.reason, due.reason).format(edge=edge))
-        for due in todo
-        if first is not None and due.time_utc - first <= SAME_VISIT
-    ]
-    if place is not None and forecast.touch_gains:
-        jobs.append(Job(due_utc=None, what=f"recentre: {placing(place, forecast.time_utc)}"))
-    elif forecast.touch_gains is False and not jobs:
-        jobs.append(Job(due_utc=None, what="nothing: a touch would gain no time, leave it alone"))
-    return tuple(jobs)
 
 
 def _folder(around: Surroundings | None) -> str:

@@ -25,6 +25,7 @@ from sentinel.watch.home import Home, refuse_folder_inside, state_folder
 LITTLE_SHARE = 0.10
 LITTLE_STATE_BYTES = 200e6
 DAY_S = 86_400.0
+NO_CONCERN_DAYS = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +161,8 @@ def _room(folder: Path, settings: Settings) -> Iterator[Finding]:
     a_day = sum(sizes) / len(sizes) * DAY_S / settings.camera.interval_s
     days = usage.free / a_day
     line = f"{_gb(usage.free)} free, enough for {days:.1f} days at {a_day / 1e9:.1f} GB a day"
+    if days > NO_CONCERN_DAYS:
+        line = f"{_gb(usage.free)} free, space is no concern"
     if days < 1:
         yield Finding(f"frames.folder: only {line}; make room", wrong=True)
     else:

@@ -100,7 +100,7 @@ class Showing:
         self._ask_for_picture(memory)
         standing = self.standing(memory, self._clock.now_utc())
         picture = self._painter.picture if self._painter is not None else None
-        words = f"Of {picture[0]}; circle: limb; dashed: where to put it; line: its way." if picture else ""
+        words = f"Of {picture[0]}; circle: limb; dashed: where to put it; line: its path." if picture else ""
         jpeg = picture[1] if picture else None
         self._served = lambda: page_html(standing, jpeg, words, buttons=True)
         written = write_quietly(self._home.status_json, to_json(standing)) and write_quietly(

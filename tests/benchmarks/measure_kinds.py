@@ -99,7 +99,11 @@ def try_kind(kind: Kind, count: int, seed: int, *, baselines: bool) -> tuple[int
         over.append(error / disc.centre_sigma_px)
         if error > max(4 * disc.centre_sigma_px, 0.002 * view.radius):
             wrong.append(i)
-    rivals = f"  threshold {_told(threshold, kind.centre_px)}  circle {_told(circle, kind.centre_px)}" if baselines else ""
+    rivals = (
+        f"  threshold {_told(threshold, kind.centre_px)}  circle {_told(circle, kind.centre_px)}"
+        if baselines
+        else ""
+    )
     worst = max(over, default=float("nan"))
     rms = float(np.sqrt(np.mean(np.square(over)))) if over else float("nan")
     print(
@@ -131,7 +135,9 @@ def main() -> None:
             over += o
     if tried:
         beyond = float(np.mean(np.array(over) > 3))
-        print(f"suns: {tried}, found {found}, within limits {right}, put wrong {wrong}; over 3 sigma {beyond:.3f}")
+        print(
+            f"suns: {tried}, found {found}, within limits {right}, put wrong {wrong}; over 3 sigma {beyond:.3f}"
+        )
     taken = looked = 0
     for name, make in NO_SUNS.items():
         if not chosen.kinds or name in chosen.kinds:

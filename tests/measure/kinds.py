@@ -193,7 +193,10 @@ KINDS = (
     Kind("law, u 0 to 0.3", law(lambda rng: linear_law(float(rng.uniform(0, 0.3)))), 0.1),
     Kind(
         "law, u 0.9 to 1",
-        law(lambda rng: linear_law(float(rng.uniform(0.9, 1))), lambda rng: power_law(float(rng.uniform(0.5, 1)))),
+        law(
+            lambda rng: linear_law(float(rng.uniform(0.9, 1))),
+            lambda rng: power_law(float(rng.uniform(0.5, 1))),
+        ),
         0.1,
     ),
     Kind("bright rim", law(lambda rng: bright_rim(float(rng.uniform(0.1, 0.6)))), 0.1),
@@ -248,7 +251,9 @@ def lamp(rng: Rng) -> View:
 def planet(rng: Rng) -> View:
     """A tiny disc."""
     return replace(
-        plain(rng, radius=float(rng.uniform(2, 5))), law=linear_law(0.9), spreads=((1.0, float(rng.uniform(1, 3))),)
+        plain(rng, radius=float(rng.uniform(2, 5))),
+        law=linear_law(0.9),
+        spreads=((1.0, float(rng.uniform(1, 3))),),
     )
 
 
@@ -291,7 +296,9 @@ def flare(rng: Rng) -> View:
             )
             stamp = np.zeros_like(light)
             cv2.fillPoly(stamp, [np.rint(corners).astype(np.int32)], 1.0)
-            light += np.float32(rng.uniform(0.01, 0.12)) * cv2.GaussianBlur(stamp, (0, 0), float(rng.uniform(1, 5)))
+            light += np.float32(rng.uniform(0.01, 0.12)) * cv2.GaussianBlur(
+                stamp, (0, 0), float(rng.uniform(1, 5))
+            )
         return light
 
     return _with(_dark(rng), add)
@@ -304,7 +311,10 @@ def static(rng: Rng) -> View:
 def glare_only(rng: Rng) -> View:
     """The sun so overexposed that nothing of its limb is left: light fading outward."""
     return plain(
-        rng, light=float(rng.uniform(20, 200)), glow=float(rng.uniform(0.1, 0.7)), glow_radii=float(rng.uniform(0.4, 4))
+        rng,
+        light=float(rng.uniform(20, 200)),
+        glow=float(rng.uniform(0.1, 0.7)),
+        glow_radii=float(rng.uniform(0.4, 4)),
     )
 
 

@@ -230,7 +230,9 @@ def light_of(view: View) -> Plane:
 def _stored(channel: Plane, view: View, rng: Rng) -> NDArray[np.uint8]:
     """Light to codes: tone, the usual curve (IEC 61966-2-1), noise, the converter's ceiling and steps."""
     toned = np.clip(channel, 0, 1) ** np.float32(view.tone)
-    curve = np.where(toned > 0.0031308, 1.055 * np.maximum(toned, 1e-9) ** np.float32(1 / 2.4) - 0.055, 12.92 * toned)
+    curve = np.where(
+        toned > 0.0031308, 1.055 * np.maximum(toned, 1e-9) ** np.float32(1 / 2.4) - 0.055, 12.92 * toned
+    )
     noise = cv2.GaussianBlur(rng.standard_normal(channel.shape, dtype=np.float32), (0, 0), 0.4)
     full = channel >= 1
     noisy = np.where(full, 1.0, curve + np.float32(view.noise / max(float(noise.std()), 1e-9)) * noise)

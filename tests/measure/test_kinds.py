@@ -100,10 +100,10 @@ def test_where_glare_hides_the_limb_the_flag_says_so() -> None:
     assert flags.GLARE in disc.flags or flags.ALL_WHITE in disc.flags
 
 
-@pytest.mark.parametrize(("light", "colours"), [(1.5, ORANGE), (2.5, ORANGE), (2.5, RED), (3.0, (1.0, 1.0, 1.0))])
-def test_one_channel_that_runs_over_is_saturation(
-    light: float, colours: tuple[float, float, float]
-) -> None:
+@pytest.mark.parametrize(
+    ("light", "colours"), [(1.5, ORANGE), (2.5, ORANGE), (2.5, RED), (3.0, (1.0, 1.0, 1.0))]
+)
+def test_one_channel_that_runs_over_is_saturation(light: float, colours: tuple[float, float, float]) -> None:
     view = View(light=light, filter_rgb=colours)
     disc = of(view)
     assert disc.saturated_fraction == pytest.approx(clipped_share(view, colours_of(view)), abs=0.2)

@@ -6,21 +6,26 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from sentinel.notify.compose import Composed, Composer
+from sentinel.notify.counting import Counts, counts_words
 from sentinel.notify.digest import chained
 from sentinel.records import (
     Alert,
     Disc,
+    Due,
     Event,
+    Forecast,
     Incident,
     IncidentState,
     Mark,
     MarkKind,
     MeasuredFrame,
+    Outcome,
     Severity,
     Surroundings,
     Tick,
 )
 from sentinel.settings import Alerts, Camera, Settings, Site
+from sentinel.status.board import Board
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
 
@@ -254,3 +259,72 @@ def test_a_changed_story_is_told_again_without_being_called_a_reminder() -> None
     (changed,) = teller.tell(replace(incident("runaway", kind="reversed"), state="changed"))
     assert (changed.kind, changed.repeat) == ("repeat", 0)
     assert not changed.title.startswith("STILL")
+
+
+def test_a_message_goes_out_with_its_picture_or_says_why_not() -> None:
+    teller = Teller()
+    bare = replace(incident("axis-limit", limit_utc="2027-06-21T03:30:00Z"), frame=None)
+    (none_yet,) = teller.tell(bare)
+    assert none_yet.attachment is None
+    assert none_yet.body.endswith("No picture: the sun has not been seen in any yet.")
+    teller.tell(replace(bare, state="cleared"))
+    teller.tell(event=with_disc("b.jpg"))
+    (told,) = teller.tell(bare)
+    assert told.attachment == "b.jpg"
+    assert "No picture" not in told.body
+
+
+def with_disc(name: str) -> MeasuredFrame:
+    disc = Disc(found=True, x_px=500.0, y_px=400.0, radius_px=90.0, edge_width_px=2.0)
+    return MeasuredFrame(frame=name, time_utc=T0, width_px=1000, height_px=800, disc=disc)
+
+
+def test_a_digest_never_contradicts_an_open_alarm() -> None:
+    teller = Teller(digest_utc=["04:00"])
+    teller.tell(event=with_disc("a.jpg"))
+    until = T0 + timedelta(hours=11)
+    forecast = Forecast(
+        time_utc=T0, basis="mount model", seen_utc=T0, due=(Due(time_utc=until, reason="battery"),)
+    )
+    teller.state, _ = teller.composer.step(teller.state, Tick(time_utc=T0), (), T0, forecast)
+    teller.tell(incident("moved", "soon"), incident("over-bright"))
+    said = [alert for _, alert in teller.minutes(62) if alert.condition == "digest"]
+    assert said[0].title == "DO NOT LOOK IN: filter may be off; 2 open"
+    assert "leave alone" not in said[0].title
+    assert said[0].body.startswith("The camera cannot be left alone now. Do NOT look into camera or finder")
+
+
+def test_a_digest_counts_what_status_and_summary_count() -> None:
+    teller = Teller(digest_utc=["05:00"])
+    board, said, told = Board(), list[Alert](), list[Alert]()
+    now = T0
+    while now < T0 + timedelta(hours=2):
+        incidents = (incident(),) if now == T0 else ()
+        teller.now = now
+        alerts = teller.tell(*incidents)
+        board.took(Tick(time_utc=now), Outcome(incidents=incidents, alerts=alerts), now)
+        said += [alert for alert in alerts if alert.condition == "digest"]
+        told += alerts
+        now += timedelta(minutes=1)
+    (digest,) = said
+    # First, after 5, 15 and 30 minutes, then ever more rarely; each wakes somebody.
+    woken = sum(alert.severity is Severity.NOW for alert in told if alert.time_utc < digest.time_utc)
+    assert woken >= 5
+    counts = Counts().with_incidents([incident()]).with_alerts(told)
+    assert board.counts == counts
+    assert counts.wake_ups == sum(alert.severity is Severity.NOW for alert in told)
+    before = told[: told.index(digest)]
+    words = counts_words(Counts().with_incidents([incident()]).with_alerts(before))
+    assert f"In all: {words}." in digest.body
+    assert f"{woken} wake-ups" in digest.body
+
+
+def test_an_incident_counts_once_by_the_gravest_it_reached() -> None:
+    worse = replace(incident(severity="soon"), state="changed", severity=Severity.NOW)
+    milder = replace(worse, severity=Severity.NOTE)
+    over = replace(worse, state="cleared", severity=Severity.NOTE)
+    counts = Counts().with_incidents(
+        [incident(severity="soon"), worse, milder, over, incident(severity="note")]
+    )
+    assert (counts.now, counts.soon, counts.note, counts.noticed) == (1, 0, 1, 2)
+    assert counts_words(counts) == "2 noticed (1 now, 1 note); 0 messages, 0 wake-ups"

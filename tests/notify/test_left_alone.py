@@ -1,26 +1,53 @@
-"""The first sentence: until when the camera may be left alone, and why."""
+"""The headline: until when the camera may be left alone, and why; the same for whoever says it."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from sentinel.notify.left_alone import UNKNOWN, left_alone, pressing, span
-from sentinel.records import Due, Forecast, Severity
+from sentinel.judge.jobs import Seen, agenda_of
+from sentinel.notify.left_alone import UNKNOWN, Headline, headline, span, troubles_of
+from sentinel.notify.wording import teller_in
+from sentinel.records import Due, Forecast, Incident, Severity
+from sentinel.settings import Settings, validate
 
 NOW = datetime(2027, 6, 21, 2, 28, tzinfo=UTC)
+SETTINGS = validate(
+    {
+        "site": {"latitude_deg": 70.37, "longitude_deg": 31.1},
+        "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 3.92},
+    },
+    where="test",
+)
 
 
-def due(minutes: float, reason: str = "axis-limit", travel_min: float = 10, **more: object) -> Forecast:
+def due(minutes: float, reason: str = "axis-limit", **more: object) -> Forecast:
     at = NOW + timedelta(minutes=minutes)
+    exits = {"exit_early_utc": at} if reason == "drift" else {}
     return Forecast(
         time_utc=NOW,
         basis="mount model",
         seen_utc=NOW,
         due=(Due(time_utc=at, reason=reason),),
-        next_visit_utc=at - timedelta(minutes=travel_min),
-        next_visit_reason=reason,
-        **more,  # type: ignore[arg-type]
+        **{**exits, **more},  # type: ignore[arg-type]
     )
+
+
+def said(
+    forecast: Forecast | None,
+    *open_now: Incident,
+    settings: Settings = SETTINGS,
+    seen: Seen | None = None,
+    now: datetime = NOW,
+    zone: str | None = None,
+) -> Headline:
+    teller = teller_in(zone)
+    troubles = troubles_of(open_now, now, teller)
+    return headline(agenda_of(forecast, settings, now, seen), forecast, troubles, now, teller)
+
+
+def travel(minutes: float) -> Settings:
+    return SETTINGS.model_copy(update={"visit": SETTINGS.visit.model_copy(update={"travel_min": minutes})})
 
 
 @pytest.mark.parametrize(
@@ -35,40 +62,44 @@ def due(minutes: float, reason: str = "axis-limit", travel_min: float = 10, **mo
         (
             due(372),
             (
-                "The camera may be left alone until 08:40 UTC (6 h 12 min): the axis limit comes first. "
-                "Set off by 08:30 UTC."
+                "The camera may be left alone until 08:40Z, in 6 h 12 min: the axis limit comes first. "
+                "Set off by 08:30Z."
             ),
         ),
         (
-            due(1272, "drift", travel_min=0, edge="top"),
+            due(1272, "drift", edge="top"),
             (
-                "The camera may be left alone until 2027-06-21 23:40 UTC (21 h 12 min): "
-                "the sun drifts to the top edge first."
+                "The camera may be left alone until 21 Jun 23:40Z, in 21 h 12 min: the sun drifts to the top "
+                "edge first. Set off by 21 Jun 23:30Z."
             ),
         ),
         (
             due(8, "card"),
-            "Go to the camera now: it may be left alone only until 02:36 UTC (8 min); the card fills first.",
+            "Go to the camera now: it may be left alone only until 02:36Z, in 8 min; the card is full first.",
         ),
         (
-            due(0, "timer"),
-            "The camera cannot be left alone: the timer's count ends first, and it is due now.",
+            due(-20, "timer"),
+            "The camera cannot be left alone: the timer's count ends first, overdue since 02:08Z.",
         ),
         (
             due(4, "drift", edge="left", departed_utc=NOW - timedelta(minutes=2)),
             (
-                "The mount has not followed the sun since 02:26 UTC: the sun is lost by 02:32 UTC (4 min). "
+                "The mount has not followed the sun since 02:26Z: the sun is lost by 02:32Z, in 4 min. "
                 "Go to the camera now."
             ),
         ),
         (
             due(-3, "drift", edge="left", exit_utc=NOW - timedelta(minutes=3)),
-            "The sun reached the left edge of the frame at 02:25 UTC. Go to the camera now.",
+            "The sun reached the left edge of the frame at 02:25Z. Go to the camera now.",
         ),
     ],
-)
+)  # fmt: skip
 def test_the_sentence(forecast: Forecast | None, says: str) -> None:
-    assert left_alone(forecast, NOW) == says
+    assert said(forecast).sentence == says
+
+
+def test_it_leads_nobody_to_set_off_where_it_is_not_far() -> None:
+    assert "Set off" not in said(due(372), settings=travel(0)).sentence
 
 
 @pytest.mark.parametrize(
@@ -79,17 +110,75 @@ def test_spans_as_people_say_them(seconds: float, says: str) -> None:
     assert span(timedelta(seconds=seconds)) == says
 
 
-def test_what_is_open_and_cannot_wait_comes_first() -> None:
-    troubles = (
-        ("moved", Severity.SOON, "The sun jumped."),
-        ("drift-exit", Severity.NOW, "The sun is near the edge."),
-        ("over-bright", Severity.NOW, "Do NOT look into camera or finder."),
+def opened(condition: str, severity: Severity, **detail: object) -> Incident:
+    return Incident(
+        time_utc=NOW, condition=condition, state="opened", severity=severity, onset_utc=NOW, detail=detail
     )
-    trouble = pressing(troubles)
-    assert trouble == "Do NOT look into camera or finder."
-    assert left_alone(due(372, "axis-limit"), NOW, trouble) == (
-        "The camera cannot be left alone now. Do NOT look into camera or finder. "
-        "That mended, it may be left alone until 08:40 UTC (6 h 12 min): the axis limit comes first. "
-        "Set off by 08:30 UTC."
+
+
+def test_what_is_open_and_cannot_wait_comes_first_the_filter_before_all() -> None:
+    soon = opened("moved", Severity.SOON, shift_sun_widths=1.3)
+    early = opened("no-frames", Severity.NOW, missed_frames=4)
+    bright = replace(opened("over-bright", Severity.NOW), onset_utc=NOW + timedelta(minutes=1))
+    head = said(due(372), soon, early, bright)
+    assert head.title == "DO NOT LOOK IN: filter may be off"
+    assert head.sentence == (
+        "The camera cannot be left alone now. Do NOT look into camera or finder: the solar filter may be off "
+        "since 02:29Z. That mended, it may be left alone until 08:40Z, in 6 h 12 min: the axis limit comes "
+        "first. Set off by 08:30Z."
     )
-    assert pressing(troubles[:2]) == "", "what was foreseen has its own sentence"
+    assert said(due(372), soon).title == "leave alone until 08:40Z"
+
+
+def test_an_edge_that_was_foreseen_and_is_near_is_no_time_to_be_left_alone_until() -> None:
+    near = opened("drift-exit", Severity.NOW, edge="top", exit_early_utc="2027-06-21T02:58:00Z")
+    head = said(due(30, "drift", edge="top"), near)
+    assert head.sentence == (
+        "Go to the camera now. The sun drifts to the top edge: there at 02:58Z at the earliest."
+    )
+
+
+def test_a_supply_that_is_seen_to_outlive_its_count_gives_way_to_the_drift() -> None:
+    forecast = replace(
+        due(372, "drift", edge="left"),
+        due=(
+            Due(time_utc=NOW - timedelta(hours=30), reason="battery"),
+            Due(time_utc=NOW + timedelta(minutes=372), reason="drift"),
+        ),
+    )
+    assert said(forecast, seen=Seen(frame_utc=NOW)).reason == "drift"
+    silent = Seen(frame_utc=NOW - timedelta(hours=31))
+    assert "overdue since 19 Jun 20:28Z" in said(forecast, seen=silent).sentence.replace("20 Jun", "19 Jun")
+
+
+def test_the_operators_own_clock_comes_first() -> None:
+    assert "until 10:40 Oslo (08:40Z), in 6 h 12 min" in said(due(372), zone="Europe/Oslo").sentence
+
+
+NIGHTS = SETTINGS.model_copy(update={"site": SETTINGS.site.model_copy(update={"latitude_deg": 60.0})})
+
+
+def test_by_day_it_is_left_until_the_sun_sets_and_nobody_sets_off_for_that() -> None:
+    noon = NOW.replace(hour=12, minute=0)
+    sets = Due(time_utc=noon.replace(hour=19, minute=14), reason="sunset")
+    forecast = Forecast(time_utc=noon, basis="mount model", seen_utc=noon, due=(sets,))
+    head = said(forecast, settings=NIGHTS, now=noon)
+    assert head.reason == "sunset"
+    assert head.set_off_utc is None
+    assert head.sentence.startswith("The camera may be left alone until 19:14Z, in 7 h 14 min")
+    assert head.sentence.endswith("then the sun sets.")
+
+
+def test_unwound_in_the_dark_it_is_not_known_whether_it_tracks() -> None:
+    dark = NOW.replace(day=20, hour=22, minute=0)
+    forecast = Forecast(
+        time_utc=dark, basis="stopped", seen_utc=dark - timedelta(hours=3), edge="right",
+        departed_utc=dark - timedelta(hours=4), exit_early_utc=dark, exit_utc=dark,
+        flags=("departed", "stopped"),
+    )  # fmt: skip
+    before = said(forecast, settings=NIGHTS, now=dark)
+    assert "sun comes up" in before.sentence
+    after = said(forecast, settings=NIGHTS, now=dark, seen=Seen(placed_utc=dark - timedelta(minutes=5)))
+    assert after.reason == "sunrise"
+    assert "nobody knows where the disc stands, nor whether the mount tracks" in after.sentence
+    assert after.sentence.count("recentre") == 1

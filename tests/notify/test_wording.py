@@ -76,7 +76,7 @@ def test_the_filter_warning_leads_with_safety() -> None:
 
 def test_the_operators_zone_stands_beside_utc() -> None:
     _, body = title_and_body(EVERY["drift-exit now"], settings("Europe/Oslo"))
-    assert "03:34Z (05:34 Oslo)" in body
+    assert "05:34 Oslo (03:34Z)" in body
     assert "(05" not in sms(EVERY["drift-exit now"])
 
 

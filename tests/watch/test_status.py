@@ -144,10 +144,10 @@ def test_a_late_frame_counts_but_is_not_the_newest(board: Board) -> None:
 
 
 def test_incidents_are_open_until_they_are_cleared(board: Board) -> None:
-    assert [i.condition for i in board.by_gravity] == ["no-frames", "covered-limb"]
+    assert sorted(i.condition for i in board.open.values()) == ["covered-limb", "no-frames"]
     over = Outcome(incidents=(incident("no-frames", Severity.NOW, "cleared"),))
     board.took(Mark(time_utc=T0, kind="seen"), over, T0)
-    assert [i.condition for i in board.by_gravity] == ["covered-limb"]
+    assert [i.condition for i in board.open.values()] == ["covered-limb"]
     two = tuple(incident("supply", Severity.SOON, supply=name) for name in ("card", "timer"))
     board.took(Mark(time_utc=T0, kind="seen"), Outcome(incidents=two), T0)
     assert len(board.open) == 3
@@ -176,21 +176,17 @@ def test_text_says_first_until_when_the_camera_may_be_left_alone(standing: Stand
     assert lines[0] == "As of 01:11Z, 1 min ago; last picture 2 min ago."
     assert lines[1].startswith(
         "The camera cannot be left alone now. No pictures since 00:55Z. "
-        "That mended, it may be left alone until 07:40 UTC (6 h 28 min): the axis limit comes first."
+        "That mended, it may be left alone until 07:40Z, in 6 h 28 min: the axis limit comes first."
     )
     calm = replace(standing, troubles=())
     assert status_lines(calm, T0 + timedelta(minutes=12), watched=True)[1].startswith(
-        "The camera may be left alone until 07:40 UTC (6 h 28 min): the axis limit comes first."
+        "The camera may be left alone until 07:40Z, in 6 h 28 min: the axis limit comes first."
     )
     assert lines[2] == "If the mount stopped now: 6 min to the edge (left edge)."
     assert text.index("now   ") < text.index("note  ")
     assert "By 07:40Z: unwind the axis" in text
-    assert "the disc should end up 1 sun-width right and half a sun-width down" in text
-    assert "gap to the right edge 1.7 sun-widths" in text
-    assert (
-        "within a quarter of a sun-width is fine; good until 2027-06-21 15:00Z" in text
-        or "good until 15:00Z" in text
-    )
+    assert "recentre: put the disc 1.0 right and 0.5 down of the middle (in sun-widths)" in text
+    assert "1.7 from the right edge, 0.26 off is fine; then good until 15:00Z" in text
     assert "Last message through" in text
     assert "NOT RUNNING" not in text
     assert "NOT RUNNING" in "\n".join(status_lines(standing, T0, watched=False))
@@ -201,21 +197,53 @@ def test_clocks_that_disagree_are_told(standing: Standing) -> None:
     assert "last picture 3 h 10 min ahead of this computer's clock" in lines[0]
 
 
-def test_until_says_what_must_be_done_before(standing: Standing) -> None:
+def until(standing: Standing, hours: float, *, watched: bool = True) -> list[str]:
     now = T0 + timedelta(minutes=12)
-    early = until_lines(standing, T0 + timedelta(hours=5), now)
-    assert early[:2] == [
-        "The camera cannot be left alone now. No pictures since 00:55Z.",
-        "Nothing else to do: the camera may be left alone until 06:00 UTC.",
+    return until_lines(standing, T0 + timedelta(hours=hours), now, watched=watched)
+
+
+def test_until_answers_first_and_then_says_what_must_be_done(standing: Standing) -> None:
+    assert until(standing, 5)[:2] == [
+        "No: it cannot be left alone now. No pictures since 00:55Z.",
+        "That mended, it holds until 06:00Z.",
     ]
     calm = replace(standing, troubles=())
-    early = until_lines(calm, T0 + timedelta(hours=5), now)
-    assert early[0] == "Nothing to do: the camera may be left alone until 06:00 UTC."
-    late = until_lines(calm, T0 + timedelta(hours=9), now)
-    assert late[0] == "To leave it alone until 10:00 UTC, before 07:40 UTC do:"
-    assert any("unwind" in line for line in late)
-    assert any("recentre" in line for line in late)
+    assert until(calm, 5)[0] == "Yes: nothing to do, it may be left alone until 06:00Z."
+    late = until(calm, 9)
+    assert late[0] == "Yes, with these 2 done: then it holds until 10:00Z."
+    assert late[1].startswith(
+        "  By 07:40Z: unwind the axis one full turn, watch the cables, mark unwound; then "
+    )
+    assert late[2].startswith("  By 09:00Z: recentre: put the disc 1.0 right and 0.5 down of the middle")
     assert late[-1].startswith("If the mount stopped now: 6 min")
+
+
+def test_until_checks_its_own_list(standing: Standing) -> None:
+    calm = replace(standing, troubles=())
+    # The place holds until 15:00 and no longer, whatever else is done.
+    assert until(calm, 16)[0] == "No, not even with these 2 done: until 15:00Z; go again at 14:35Z."
+    assert len([line for line in until(calm, 40) if "battery" in line]) == 1
+
+
+def test_until_says_when_nobody_watches(standing: Standing) -> None:
+    calm = replace(standing, troubles=())
+    assert "NOT RUNNING" in until(calm, 5, watched=False)[1]
+    assert "This is of 01:11Z" in until(calm, 5, watched=False)[1]
+    assert "NOT RUNNING" not in "".join(until(calm, 5))
+
+
+def test_a_battery_that_lasts_nine_hours_does_not_last_twelve() -> None:
+    settings = SETTINGS.model_copy(
+        update={"supplies": SETTINGS.supplies.model_copy(update={"camera_battery_h": 9.0})}
+    )
+    board = Board()
+    board.took(frame("a.jpg", 0), Outcome(forecast=replace(
+        FORECAST, exit_utc=None, due=(Due(time_utc=T0 + timedelta(hours=2), reason="battery"),)
+    )), T0)  # fmt: skip
+    standing = standing_of(board, settings, T0)
+    lines = until_lines(standing, T0 + timedelta(hours=12), T0, watched=True)
+    assert lines[0] == "No, not even with this one done: until 10:00Z; go again at 09:35Z."
+    assert lines[1] == "  By 03:00Z: change the camera's battery, mark battery; then good until 10:00Z"
 
 
 class Page(HTMLParser):

@@ -1,0 +1,53 @@
+"""An evening's conversation, held still as a whole; and what any of its sentences must not say."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.conversation import SETTINGS, told
+
+GOLDEN = Path(__file__).parent / "conversation.txt"
+
+
+@pytest.fixture(scope="module")
+def text() -> str:
+    return told()
+
+
+def test_it_reads_as_it_was_read_aloud(text: str) -> None:
+    assert text == GOLDEN.read_text(encoding="utf-8")
+
+
+def test_nobody_is_shown_a_name_of_the_programs_own(text: str) -> None:
+    for name in (
+        "before-sleep",
+        "drift-exit",
+        "axis-limit",
+        "mount-battery",
+        "lost-disc",
+        "no-frames",
+        "supply:",
+    ):
+        assert name not in text
+
+
+def test_the_operators_clock_stands_before_utc_wherever_a_message_says_a_time(text: str) -> None:
+    assert SETTINGS.alerts.zone == "Europe/Oslo"
+    messages = re.findall(r"^    (?!\d{4}|Session|  \d{4}|Disc|Forecast|  2027)(.*)$", text, re.MULTILINE)
+    said = "\n".join(line for line in messages if "Oslo" in line)
+    assert said.count(" Oslo (") > 20
+    assert not re.findall(r"(?<!\()\b\d\d:\d\dZ", said)
+
+
+def test_until_the_list_is_done_and_after_it_the_answer_is_the_same_yes(text: str) -> None:
+    asked = text.split("$ sentinel status --until 05:30\n")[1:]
+    assert asked[0].strip().startswith("Yes, with these 2 done: then it holds until")
+    assert asked[1].strip().startswith("Yes: nothing to do")
+
+
+def test_the_last_counts_are_those_of_the_messages_above_them(text: str) -> None:
+    told_now = len(re.findall(r"^\S+ \S+ \S+  \[(first|repeat), now\]", text, re.MULTILINE))
+    messages = len(re.findall(r"^\S+ \S+ \S+  \[", text, re.MULTILINE))
+    (line,) = re.findall(r"^    Noticed   (.*)$", text, re.MULTILINE)
+    assert line.endswith(f"; {messages} messages, {told_now} wake-ups")
