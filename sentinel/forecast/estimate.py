@@ -79,6 +79,8 @@ class Estimator:
     def told_roll(self, roll: RollPrior) -> None:
         """Take it that the camera's roll is known otherwise than by the track."""
         self._nodes = replace(self._nodes, prior=replace(self._nodes.prior, roll=roll))
+        if self.learnt is not None:
+            self.learnt = self.learnt.told(roll)
 
     @property
     def possible(self) -> int:

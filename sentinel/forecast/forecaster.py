@@ -13,7 +13,7 @@ from sentinel.forecast.estimate import Estimator
 from sentinel.forecast.exits import Frame
 from sentinel.forecast.fit import USUAL_ROLLS
 from sentinel.forecast.line import fit_line
-from sentinel.forecast.nodes import Nodes, Since, every_node, nodes_after
+from sentinel.forecast.nodes import CHANGED, PUT_ELSEWHERE, REBUILT, Nodes, Since, every_node, nodes_after
 from sentinel.forecast.outlook import Departure, Known, outlook, without_disc
 from sentinel.forecast.rates import changed_rates, first_rates
 from sentinel.forecast.rolls import RollSpread, roll_of_top, rolled_by
@@ -40,15 +40,9 @@ CHANGED_SHARE = 0.98
 """So sure that the drift has become another, the track from before is let go."""
 CHANGED_LEAST_S = 1800.0
 """And only when there is so much track since."""
-PUT_ELSEWHERE = Since(axis_moves_deg=0.002, roll_stays=0.98, rate_stays=0.97)
-"""What may be otherwise when the disc was put elsewhere,"""
-CHANGED = Since(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1)
-"""when the drift became another,"""
-REBUILT = Since(axis_moves_deg=0.05, roll_stays=0.6, rate_stays=0.9)
-"""and when somebody changed the lens."""
-TOLD_ROLL = RollSpread(0.97, 12.0)
+TOLD_ROLL = RollSpread(0.99, 12.0)
 """How well somebody tells how the camera sits."""
-PAUSED_ROLL = RollSpread(0.985, 1.2)
+PAUSED_ROLL = RollSpread(0.995, 1.2)
 """How well a pause of the drive shows it."""
 FAR_PX = 1e7
 EXPECTED_S = 12 * 3600.0

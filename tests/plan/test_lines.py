@@ -57,7 +57,7 @@ def test_the_most_important_comes_first() -> None:
 
 def test_the_operators_time_stands_beside_utc() -> None:
     text = told("2027-06-18", "2027-06-18", alerts={"zone": "Europe/Oslo"})
-    assert "18 Jun 00:00Z (02:00 Oslo)" in text
+    assert "18 Jun 02:00 Oslo (00:00Z)" in text
     assert "09:57Z (11:57)" in text
 
 
