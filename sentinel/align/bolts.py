@@ -21,10 +21,8 @@ BoltName = Literal["azimuth", "altitude"]
 # this share, or so little that it does not matter; both on the sky.
 LEFT_SHARE = 1 / 3
 LEFT_DEG = 0.1
-ROLL_SURE_SHARE = 0.98
+ROLL_SURE_SHARE = 0.99
 """A bolt turned by the mirrored answer is turned the wrong way: the watch may live with less."""
-TOLD_SURE_SHARE = 0.95
-"""The same where the operator has said how the camera sits: people err, and what is left is mostly that."""
 TELLING_SIGMAS = 2.0
 """An error smaller than this is none that the frames can tell."""
 SHOWS_WIDTHS_DEG = 0.3
@@ -59,8 +57,6 @@ class Bolt:
     """By how much of a degree of the bolt the axis moves on the sky."""
     roll_share: float = 1.0
     """How likely the camera's roll is that the errors stand on, 0 to 1."""
-    sure_share: float = ROLL_SURE_SHARE
-    """How likely it has to be to be acted on."""
     fits: bool = True
     """Whether the frame has room for the whole turn, from where the disc is now and from the middle."""
     steps: tuple[Step, ...] = ()
@@ -69,7 +65,7 @@ class Bolt:
     @property
     def mirrored(self) -> bool:
         """Whether a camera turned by half a turn on a mirrored axis is still to be reckoned with."""
-        return self.roll_share < self.sure_share
+        return self.roll_share < ROLL_SURE_SHARE
 
     @property
     def sky_error_deg(self) -> float:
@@ -116,7 +112,6 @@ def _bolt(fit: Fit, name: BoltName, error: tuple[float, float], sky_share: float
         up_widths=float(-moved_px[1]) / width_px,
         sky_share=sky_share,
         roll_share=fit.forecast.roll_share or 0.0,
-        sure_share=ROLL_SURE_SHARE if fit.settings.mount.picture_top is None else TOLD_SURE_SHARE,
         fits=fits,
         steps=() if fits else _steps(fit, name, -error[0]),
     )

@@ -11,7 +11,6 @@ from sentinel.align.advice import advice
 from sentinel.align.bolts import Bolt, bolts_of, turned_altitude, turned_azimuth
 from sentinel.align.fitted import Fit
 from sentinel.align.holding import holding
-from sentinel.align.request import with_top
 from sentinel.forecast.exits import Frame
 from sentinel.records import Forecast
 from sentinel.sky import axis_vector, in_mount_frame, pose_seeing, project
@@ -159,16 +158,3 @@ def test_of_a_sun_that_is_down_only_the_coming_hours_are_told() -> None:
     assert held.now_s is None
     assert fit.forecast.time_utc < held.worst_utc
     assert float(SOUTH.sun.altaz_deg(utc_s(held.worst_utc))[0]) > 1.0
-
-
-def test_a_word_on_how_the_camera_sits_is_believed_unless_the_track_speaks_against_it() -> None:
-    fit = known(SOUTH)
-    told = replace(fit, settings=with_top(fit.settings, "away"))
-    for one, share, mirrored in (
-        (fit, 0.97, True),
-        (fit, 0.985, False),
-        (told, 0.97, False),
-        (told, 0.9, True),
-    ):
-        forecast = replace(one.forecast, roll_share=share)
-        assert [bolt.mirrored for bolt in bolts_of(replace(one, forecast=forecast))] == [mirrored] * 2
