@@ -27,6 +27,7 @@ from sentinel.sky.sun import Sun
 
 _FREE_RAD = np.radians(12.0)
 _HOPELESS = 14.0
+_WEIGHTLESS = 9.0
 _SLIGHT = 4.5
 _ROUNDS = 4
 _WEIGH_EVERY = 5
@@ -115,21 +116,25 @@ class Estimator:
         nodes, base, slopes, hope = self._settled(nodes, track)
         alive = np.flatnonzero(hope > -_HOPELESS)
         nodes, base, slopes = nodes.taken(alive), base[alive], slopes[alive]
-        lead = int(hope[alive].argmax())
         if not nodes.kinds or nodes.age >= _WEIGH_EVERY:
+            lead = int(hope[alive].argmax())
             nodes = replace(nodes, kinds=_kinds_that_matter(nodes, track, base, slopes, lead), age=0)
-        kinds = (*nodes.kinds, *_changes_that_matter(nodes, track, base, slopes, lead))
-        solved = track.solve(nodes, base, slopes, kinds)
-        rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
-        log = log + nodes.log_prior[None, :, None]
+        # What is followed on but weighs nothing today need not be drawn from.
+        heavy = np.flatnonzero(hope[alive] > -_WEIGHTLESS)
+        drawn, base, slopes = nodes.taken(heavy), base[heavy], slopes[heavy]
+        lead = int(hope[alive][heavy].argmax())
+        kinds = (*nodes.kinds, *_changes_that_matter(drawn, track, base, slopes, lead))
+        solved = track.solve(drawn, base, slopes, kinds)
+        rolls, log = roll_grid(solved, drawn.centre_rad, drawn.half_width_rad)
+        log = log + drawn.log_prior[None, :, None]
         draws = draw(
-            self._geometry, nodes.points, solved, rolls, log, track.track.whitener.changes,
-            now_s=now_s, tips=nodes.prior.tip_sigma_deg_h > FIRM_DEG_H,
+            self._geometry, drawn.points, solved, rolls, log, track.track.whitener.changes,
+            now_s=now_s, tips=drawn.prior.tip_sigma_deg_h > FIRM_DEG_H,
         )  # fmt: skip
         if keep:
-            self.learnt = learnt(nodes, solved, rolls, log)
+            self.learnt = learnt(drawn, solved, rolls, log)
             kind = int(np.bincount(draws.kind % len(FLEXURES), minlength=len(FLEXURES)).argmax())
-            lead = int(log.max(axis=(0, 2)).argmax())
+            lead = int(heavy[log.max(axis=(0, 2)).argmax()])
             self._nodes = replace(
                 _followed(nodes, lead), kind=kind, age=nodes.age + 1, change=_likeliest_change(draws)
             )
