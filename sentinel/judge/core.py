@@ -214,7 +214,9 @@ class Judge:
             known=not exposed.learning,
         )
         found |= more
-        saneness, more = sanity.saw(saneness, sight, scene)
+        saneness, more = sanity.saw(
+            saneness, sight, scene, stops=sighting.level_stops(sight), cloudy=bool(seeing.hints)
+        )
         found |= more
         found["mixed-cameras"] = sanity.mixed_finding(saneness, now_s)
         found["eclipse"] = scene.eclipse_finding(sight.time_s)

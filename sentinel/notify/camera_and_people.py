@@ -173,13 +173,21 @@ def wrong_place(incident: Incident, teller: Teller) -> Words:
         height = number(incident.detail, "sun_altitude_deg")
         what = f"The sun is in the picture at {teller.at(incident.onset_utc)}, "
         what += f"but should be below the horizon ({height} degrees)"
+    elif "light_grew_stops" in incident.detail:
+        grew = incident.detail["light_grew_stops"] > 0
+        what = f"The sun has grown {'brighter' if grew else 'fainter'} since {teller.at(incident.onset_utc)} "
+        what += f"while by the settings it should have {'sunk' if grew else 'climbed'}"
+        hours = [h for h in incident.detail.get("time_zone_hours", ()) if abs(h) <= 4]
+        if hours:
+            what += f" (hours that would fit: {', '.join(f'{h:+d}' for h in hours)})"
     else:
         what = "The sun's track needs a polar axis where nobody would set one"
     act = f"Check {causes} in the settings and on the camera"
     short = (
         f"Sun seen where it cannot be ({teller.at(incident.onset_utc)}). Check {causes}: settings and camera."
     )
-    return Words("Wrong place or time", what, "", act, short)
+    left = f"Likely {causes} is wrong, in the settings or on the camera"
+    return Words("Wrong place or time", what, left, act, short)
 
 
 def mixed_cameras(incident: Incident, teller: Teller) -> Words:
