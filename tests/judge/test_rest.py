@@ -720,3 +720,20 @@ def test_frames_that_are_lost_one_by_one_are_no_clock_that_was_set(missing: floa
     for event, watch.now in session_events(taken):
         watch.step(event)
     assert watch.of("clock") == []
+
+
+def test_a_mount_that_stops_while_its_rate_is_wrong_has_an_onset_of_its_own() -> None:
+    watch = Watch()
+    watch.frames(60)
+    for _ in range(3):
+        watch.forecast(rate_ratio=1.00270, rate_ratio_sigma=5e-5)
+        watch.frames(20)
+    stopped = watch.now
+    watch.runs(1.0)
+    watch.frames(3)
+    told = [one for one in watch.said if one.condition == "runaway"]
+    assert [(one.state, one.severity) for one in told] == [
+        ("opened", Severity.SOON),
+        ("changed", Severity.NOW),
+    ]
+    assert abs((told[1].onset_utc - stopped).total_seconds()) <= 60
