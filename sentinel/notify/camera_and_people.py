@@ -182,11 +182,11 @@ def wrong_place(incident: Incident, teller: Teller) -> Words:
             what += f" (hours that would fit: {', '.join(f'{h:+d}' for h in hours)})"
     else:
         what = "The sun's track needs a polar axis where nobody would set one"
-    act = f"Check {causes} in the settings and on the camera"
+    act = "Check the settings and the camera's clock"
     short = (
         f"Sun seen where it cannot be ({teller.at(incident.onset_utc)}). Check {causes}: settings and camera."
     )
-    left = f"Likely {causes} is wrong, in the settings or on the camera"
+    left = f"Likely wrong: {causes}"
     return Words("Wrong place or time", what, left, act, short)
 
 

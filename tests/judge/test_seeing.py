@@ -372,7 +372,7 @@ def test_cloud_that_goes_down_with_the_sun_wakes_nobody() -> None:
 
 def test_smoke_that_thickens_while_the_sun_climbs_is_dimmed() -> None:
     """The higher the sun, the less is known of how bright it should be; but it is no less bright."""
-    watch = Watch(datetime(2026, 6, 21, 5, 0, tzinfo=UTC), site={"latitude_deg": 60.0, "longitude_deg": 7.0})
+    watch = Watch(datetime(2026, 6, 21, 5, 0, tzinfo=UTC), site={"latitude_deg": 78.0, "longitude_deg": 7.0})
     for minute in range(6 * 60):
         air = watch.judge._scene.glance(watch.now.timestamp()).air_mass
         smoke = max(minute - 90, 0) / 240 * 1.6
