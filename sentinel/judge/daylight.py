@@ -1,7 +1,7 @@
 """Whether the sun's light goes with its height: by another place or hour it would, by the settings' not.
 
-The more air, the less light. A disc that grows brighter for hours while it should sink, or fades while it
-should climb, stands elsewhere than the settings say. Only that is a contradiction: haze does the rest.
+The more air, the less light. A disc that grows brighter for hours while it should sink stands elsewhere than
+the settings say. One that fades while it should climb may be in smoke: that is no contradiction.
 """
 
 from collections.abc import Iterator

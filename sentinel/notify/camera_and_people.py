@@ -174,9 +174,8 @@ def wrong_place(incident: Incident, teller: Teller) -> Words:
         what = f"The sun is in the picture at {teller.at(incident.onset_utc)}, "
         what += f"but should be below the horizon ({height} degrees)"
     elif "light_grew_stops" in incident.detail:
-        grew = incident.detail["light_grew_stops"] > 0
-        what = f"The sun has grown {'brighter' if grew else 'fainter'} since {teller.at(incident.onset_utc)} "
-        what += f"while by the settings it should have {'sunk' if grew else 'climbed'}"
+        what = f"The sun has grown brighter since {teller.at(incident.onset_utc)} "
+        what += "while by the settings it should have sunk"
         hours = [h for h in incident.detail.get("time_zone_hours", ()) if abs(h) <= 4]
         if hours:
             what += f" (hours that would fit: {', '.join(f'{h:+d}' for h in hours)})"

@@ -373,7 +373,7 @@ def test_cloud_that_goes_down_with_the_sun_wakes_nobody() -> None:
 def test_smoke_that_thickens_while_the_sun_climbs_is_dimmed() -> None:
     """The higher the sun, the less is known of how bright it should be; but it is no less bright."""
     watch = Watch(datetime(2026, 6, 21, 5, 0, tzinfo=UTC), site={"latitude_deg": 78.0, "longitude_deg": 7.0})
-    for minute in range(6 * 60):
+    for minute in range(8 * 60):
         air = watch.judge._scene.glance(watch.now.timestamp()).air_mass
         smoke = max(minute - 90, 0) / 240 * 1.6
         watch.frames(
@@ -382,6 +382,7 @@ def test_smoke_that_thickens_while_the_sun_climbs_is_dimmed() -> None:
     dimmed = watch.opened("dimmed")
     assert dimmed is not None
     assert dimmed.severity is Severity.SOON
+    assert watch.of("wrong-place") == [], "smoke takes light while the sun climbs: no place explains it"
 
 
 def test_a_sun_that_sets_behind_the_known_line_is_not_covered() -> None:
