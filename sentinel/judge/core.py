@@ -29,6 +29,7 @@ from sentinel.judge.lifecycle import Case, Finding, Readings, judged
 from sentinel.judge.motion import Motion
 from sentinel.judge.moves import Move
 from sentinel.judge.optics import Optics
+from sentinel.judge.order import CAUSES, ORDER, SETTLE_S
 from sentinel.judge.sanity import Sanity
 from sentinel.judge.scene import Scene, Sight, sight_of
 from sentinel.judge.sighting import Sighting
@@ -51,42 +52,7 @@ from sentinel.times import format_utc, from_utc_s, utc_s
 
 _MEASURED = ("lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed")
 
-CAUSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {
-        "runaway": ("over-bright",),
-        "moved": ("runaway", "over-bright"),
-        "drift-exit": ("runaway", "no-frames"),
-        "visit": ("over-bright",),
-        "lost-disc": ("over-bright", "runaway", "no-frames", "eclipse", "visit"),
-        "unverified": ("over-bright", "runaway", "no-frames", "lost-disc", "drift-exit"),
-        "covered-limb": ("over-bright", "runaway", "no-frames", "eclipse"),
-        "soft-focus": ("over-bright", "runaway", "no-frames", "wrong-place"),
-        "dimmed": ("over-bright", "runaway", "no-frames", "eclipse", "wrong-place"),
-    }
-)
-"""By effect: what explains it while it is open, so that only the cause is said."""
-
-# Judged in this order, causes before their effects.
-ORDER = (
-    "over-bright", "visit", "no-frames", "runaway", "eclipse", "wrong-place", "mixed-cameras", "clock",
-    "settings:tracking", "settings:lens", "lens",
-    "moved", "drift-exit", "axis-limit", "lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed",
-    "storage", "supply:camera-battery", "supply:mount-battery", "supply:card", "supply:timer",
-    "before-sleep",
-)  # fmt: skip
 _PLACE = {condition: place for place, condition in enumerate(ORDER)}
-
-SETTLE_S: Mapping[str, float] = MappingProxyType(
-    {
-        "covered-limb": 600.0,
-        "soft-focus": 600.0,
-        "dimmed": 600.0,
-        "drift-exit": 60.0,
-        "over-bright": 60.0,
-        "wrong-place": 600.0,
-    }
-)
-"""How long each must be clean before it is over; 0 where its detector sees to that itself."""
 
 UNWINDING_S = 180.0
 """Nobody unwinds a mount in less."""
@@ -214,7 +180,9 @@ class Judge:
             known=not exposed.learning,
         )
         found |= more
-        saneness, more = sanity.saw(saneness, sight, scene)
+        saneness, more = sanity.saw(
+            saneness, sight, scene, stops=sighting.level_stops(sight), cloudy=bool(seeing.hints)
+        )
         found |= more
         found["mixed-cameras"] = sanity.mixed_finding(saneness, now_s)
         found["eclipse"] = scene.eclipse_finding(sight.time_s)

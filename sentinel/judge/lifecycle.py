@@ -149,8 +149,9 @@ def judged(
     worse = case.severity is None or finding.severity.rank < case.severity.rank
     if held or not (worse or finding.story != case.story):
         return replace(case, phase=phase, detail=finding.detail, clean_since_s=None), None
-    # The same story never gets milder before it is over; another one has a gravity of its own.
-    changed = _told(case, finding, finding.severity, phase)
+    # The same story never gets milder before it is over; another one has a gravity and an onset of its own.
+    own = case if finding.story == case.story else replace(case, onset_s=finding.onset_s)
+    changed = _told(own, finding, finding.severity, phase)
     return changed, _say(changed, "changed", now_utc)
 
 

@@ -184,6 +184,9 @@ def _still_running(motion: Motion, running: Running, step: Step, quiet: bool, sc
     straight = hypot(*step.move) <= 1.05 * abs(along) * step.sky_px + 3 * motion.track.jitter_px
     if quiet or along < 0.1 or not straight:
         return motion._replace(running=here)
+    if runaway.kind_of(along) != running.kind and not runaway.goes_on(motion.track, scene):
+        # A part of a step, as when it is carried again: another kind is one that goes on.
+        return motion._replace(running=here)
     return motion._replace(running=here._replace(pace=along, kind=runaway.kind_of(along), lost_s=None))
 
 

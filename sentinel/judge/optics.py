@@ -149,7 +149,8 @@ def _light(state: Optics, sight: Sight, scene: Scene) -> Optics:
     air = sight.sun.air_mass
     known = usual(reference, air, thinned, within=LIGHT_BANDS_AWAY)
     share = 2.0 ** (level - known.value) if known is not None else None
-    if known is not None and known.away and air < known.air_mass and state.dim.since_s is not None:
+    less_air = known is not None and known.away and air < known.air_mass
+    if less_air and state.dim.since_s is not None and (share or 0.0) > 1 - limits.dimmed_fraction:
         # Less air than ever before lets through more: that does not show that what dimmed it is gone.
         return state
     keep = share is None or share > 1 - limits.dimmed_clear_fraction

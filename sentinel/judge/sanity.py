@@ -1,10 +1,11 @@
 """Things that cannot be: a disc with the sun down, a mount no axis explains, two cameras in one folder."""
 
-from math import cos, radians, sin
 from typing import Any, NamedTuple
 
+from sentinel.judge.daylight import Daylight, opposite_altitude_deg
+from sentinel.judge.daylight import saw as saw_light
 from sentinel.judge.lifecycle import Finding, Readings
-from sentinel.judge.scene import Glance, Scene, Sight
+from sentinel.judge.scene import Scene, Sight
 from sentinel.records import Forecast, MeasuredFrame, Severity
 from sentinel.times import utc_s
 
@@ -38,6 +39,8 @@ class Sanity(NamedTuple):
     impossible: Finding | None = None
     """Discs were seen with the sun down: true until a clock is set, however high the sun is by now."""
     odd_axis: Finding | None = None
+    daylight: Daylight = Daylight()
+    """Whether the light goes with the sun's height."""
 
 
 def source_of(frame: MeasuredFrame) -> Source:
@@ -85,9 +88,20 @@ def mixed_finding(state: Sanity, now_s: float) -> Finding | None:
     return Finding(severity=Severity.NOTE, onset_s=state.stray_s, frame=state.stray_frame, detail=detail)
 
 
-def saw(state: Sanity, sight: Sight, scene: Scene) -> tuple[Sanity, Readings]:
-    """Take one frame's sight, and see whether the sun is where it can be seen."""
+def saw(
+    state: Sanity, sight: Sight, scene: Scene, *, stops: float | None, cloudy: bool
+) -> tuple[Sanity, Readings]:
+    """Take one frame's sight, and see whether the sun is where it can be seen.
+
+    Parameters
+    ----------
+    stops
+        The disc's light, exposure taken out; None where it cannot be told.
+    """
     limits = scene.thresholds
+    light = saw_light(state.daylight, sight, stops, scene, cloudy=cloudy)
+    if light is not state.daylight:
+        state = state._replace(daylight=light)
     down = sight.trusted and sight.in_frame > 0.5 and sight.sun.altitude_deg < limits.sun_down_deg
     if down:
         state = state._replace(down=state.down + 1, down_s=state.down_s if state.down else sight.time_s)
@@ -97,13 +111,14 @@ def saw(state: Sanity, sight: Sight, scene: Scene) -> tuple[Sanity, Readings]:
         return state, {"wrong-place": finding}
     if sight.trusted and state.down:
         state = state._replace(down=0)
-    now = state.impossible or (_down_finding(state, sight, scene) if state.down else state.odd_axis)
+    other = light.contradicted or state.odd_axis
+    now = state.impossible or (_down_finding(state, sight, scene) if state.down else other)
     return state, {"wrong-place": now}
 
 
 def clock_was_set(state: Sanity) -> Sanity:
     """Forget what was impossible by the clock as it was."""
-    return state._replace(down=0, impossible=None)
+    return state._replace(down=0, impossible=None, daylight=Daylight())
 
 
 def _down_finding(state: Sanity, sight: Sight, scene: Scene) -> Finding:
@@ -133,19 +148,12 @@ def likely_mistakes(time_s: float, scene: Scene) -> list[str]:
     likely = []
     if abs(longitude) > 5 and up(-2 * longitude / 15):
         likely.append("longitude-sign")
-    if abs(site.latitude_deg) > 5 and _up_at_opposite_latitude(scene.glance(time_s), site.latitude_deg):
+    if abs(site.latitude_deg) > 5 and opposite_altitude_deg(scene.glance(time_s), site.latitude_deg) > 0:
         likely.append("latitude-sign")
     zone = next((h for h in range(1, 13) if up(h) or up(-h)), None)
     if zone is not None:
         likely.append("time-zone")
     return [*likely, "date"]
-
-
-def _up_at_opposite_latitude(sun: Glance, latitude_deg: float) -> bool:
-    """Whether the sun would be up at the same hour angle as far on the other side of the equator."""
-    latitude, altitude, azimuth = (radians(a) for a in (latitude_deg, sun.altitude_deg, sun.azimuth_deg))
-    declination = sin(latitude) * sin(altitude) + cos(latitude) * cos(altitude) * cos(azimuth)  # its sine
-    return sin(altitude) - 2 * sin(latitude) * declination > 0
 
 
 def forecast_came(state: Sanity, forecast: Forecast) -> Sanity:

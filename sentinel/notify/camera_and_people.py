@@ -173,13 +173,20 @@ def wrong_place(incident: Incident, teller: Teller) -> Words:
         height = number(incident.detail, "sun_altitude_deg")
         what = f"The sun is in the picture at {teller.at(incident.onset_utc)}, "
         what += f"but should be below the horizon ({height} degrees)"
+    elif "light_grew_stops" in incident.detail:
+        what = f"The sun has grown brighter since {teller.at(incident.onset_utc)} "
+        what += "while by the settings it should have sunk"
+        hours = [h for h in incident.detail.get("time_zone_hours", ()) if abs(h) <= 4]
+        if hours:
+            what += f" (hours that would fit: {', '.join(f'{h:+d}' for h in hours)})"
     else:
         what = "The sun's track needs a polar axis where nobody would set one"
-    act = f"Check {causes} in the settings and on the camera"
+    act = "Check the settings and the camera's clock"
     short = (
         f"Sun seen where it cannot be ({teller.at(incident.onset_utc)}). Check {causes}: settings and camera."
     )
-    return Words("Wrong place or time", what, "", act, short)
+    left = f"Likely wrong: {causes}"
+    return Words("Wrong place or time", what, left, act, short)
 
 
 def mixed_cameras(incident: Incident, teller: Teller) -> Words:

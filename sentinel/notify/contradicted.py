@@ -26,7 +26,7 @@ def settings(incident: Incident, teller: Teller) -> Words:
     what = f"The sun is {ratio} times as large in the picture as the settings' lens would make it"
     left = f"It fits a focal length of {focal} mm, or a pixel pitch of {pitch} um"
     act = "Check camera.focal_length_mm and camera.pixel_pitch_um in the settings"
-    short = f"Sun {ratio} times as large as settings say: focal length {focal} mm or pixel pitch {pitch} um? "
+    short = f"Sun {ratio} times as large as settings say: focal length {focal} mm or pixel pitch {pitch} um. "
     return Words("Focal length or pixel pitch is wrong", what, left, act, f"{short}Check the settings.")
 
 

@@ -1,5 +1,7 @@
 """Settings that the pictures contradict: the tracking, the lens; and a lens that is changed on the way."""
 
+from datetime import UTC, datetime
+
 import numpy as np
 import pytest
 
@@ -70,3 +72,31 @@ def test_seeing_focus_and_an_arc_at_the_edge_are_no_other_lens() -> None:
     watch.frames(20, radius_px=RADIUS * 1.03, limb_in_frame=0.6, limb_coverage=0.6)
     watch.frames(20, radius_px=RADIUS * (1 + 0.01 * float(np.sin(1))), edge_width_px=9.0)
     assert watch.of("lens") == []
+
+
+def light_of(watch: Watch, true: Watch) -> float:
+    """Return the level that the true place's air leaves."""
+    air = true.judge._scene.glance(watch.now.timestamp() + 60).air_mass
+    return 0.5 * 2.0 ** (-0.3 * air) * (1 + 0.004 * float(watch.random.normal()))
+
+
+def test_a_sun_that_grows_brighter_while_it_should_sink_is_told_with_the_hours_that_would_fit() -> None:
+    """Afternoon by the settings, six hours before by the light."""
+    watch = Watch(datetime(2026, 6, 21, 13, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
+    while not watch.of("wrong-place") and watch.count < 300:
+        air = watch.judge._scene.glance(watch.now.timestamp() + 60 - 7 * 3600).air_mass
+        watch.frames(1, brightness=0.5 * 2.0 ** (-0.3 * air) * (1 + 0.004 * float(watch.random.normal())))
+    wrong = watch.opened("wrong-place")
+    assert wrong is not None
+    assert wrong.severity is Severity.SOON
+    assert "time-zone" in wrong.detail["likely"]
+    assert -7 in wrong.detail["time_zone_hours"]
+
+
+@pytest.mark.parametrize("haze", [0.0, 0.3])
+def test_light_that_goes_with_the_height_contradicts_nothing(haze: float) -> None:
+    watch = Watch(datetime(2026, 6, 21, 4, 30, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
+    for minute in range(14 * 60):
+        thin = haze * float(np.sin(minute / 90.0))
+        watch.frames(1, brightness=light_of(watch, watch) * 2.0**-thin)
+    assert watch.of("wrong-place") == []

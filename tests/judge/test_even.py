@@ -127,3 +127,15 @@ def test_slack_taken_up_after_a_recentring_is_quiet_for_five_minutes_and_no_long
         watch.speed = (2.0, -1.0)
         watch.frames(20)
         assert bool(watch.of("runaway")) == told
+
+
+@pytest.mark.parametrize("share", [0.3, 0.6])
+def test_a_drive_that_stood_and_goes_on_is_said_once_and_taken_back(share: float) -> None:
+    watch = tracked()
+    watch.runs(1.0, WAY_DEG)
+    watch.frames(3)
+    watch.runs(share, WAY_DEG)
+    watch.frames(1)
+    watch.speed = (2.0, -1.0)
+    watch.frames(6)
+    assert watch.of("runaway") == [("opened", "now"), ("cleared", "now")]

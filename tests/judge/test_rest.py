@@ -483,7 +483,8 @@ def test_a_camera_put_in_the_place_of_another_is_no_stop_and_no_fault_of_its_own
     for _ in range(120):
         watch.silence(0.5)
         watch.frames(0.5, 30.0)
-    assert {one.condition for one in watch.said} == {"mixed-cameras"}
+    # Its lens is another than the one that the settings have, and that is said.
+    assert {one.condition for one in watch.said} == {"mixed-cameras", "settings"}
 
 
 def test_a_few_files_of_another_camera_copied_in_are_no_swap() -> None:
@@ -719,3 +720,20 @@ def test_frames_that_are_lost_one_by_one_are_no_clock_that_was_set(missing: floa
     for event, watch.now in session_events(taken):
         watch.step(event)
     assert watch.of("clock") == []
+
+
+def test_a_mount_that_stops_while_its_rate_is_wrong_has_an_onset_of_its_own() -> None:
+    watch = Watch()
+    watch.frames(60)
+    for _ in range(3):
+        watch.forecast(rate_ratio=1.00270, rate_ratio_sigma=5e-5)
+        watch.frames(20)
+    stopped = watch.now
+    watch.runs(1.0)
+    watch.frames(3)
+    told = [one for one in watch.said if one.condition == "runaway"]
+    assert [(one.state, one.severity) for one in told] == [
+        ("opened", Severity.SOON),
+        ("changed", Severity.NOW),
+    ]
+    assert abs((told[1].onset_utc - stopped).total_seconds()) <= 60

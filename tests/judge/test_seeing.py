@@ -368,3 +368,27 @@ def test_cloud_that_goes_down_with_the_sun_wakes_nobody() -> None:
         lit = 0.003 * float(np.exp(watch.random.normal(0, 0.2))) if up else 0.0002
         watch.frames(1, found=False, brightness=lit)
     assert [one for one in watch.said if one.severity is Severity.NOW] == []
+
+
+def test_smoke_that_thickens_while_the_sun_climbs_is_dimmed() -> None:
+    """The higher the sun, the less is known of how bright it should be; but it is no less bright."""
+    watch = Watch(datetime(2026, 6, 21, 5, 0, tzinfo=UTC), site={"latitude_deg": 78.0, "longitude_deg": 7.0})
+    for minute in range(8 * 60):
+        air = watch.judge._scene.glance(watch.now.timestamp()).air_mass
+        smoke = max(minute - 90, 0) / 240 * 1.6
+        watch.frames(
+            1, brightness=0.45 * 2.0 ** (-0.3 * (air - 1) - smoke) * (1 + 0.004 * watch.random.normal())
+        )
+    dimmed = watch.opened("dimmed")
+    assert dimmed is not None
+    assert dimmed.severity is Severity.SOON
+    assert watch.of("wrong-place") == [], "smoke takes light while the sun climbs: no place explains it"
+
+
+def test_a_sun_that_sets_behind_the_known_line_is_not_covered() -> None:
+    watch = Watch(datetime(2026, 6, 21, 17, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
+    while watch.now < datetime(2026, 6, 21, 21, 0, tzinfo=UTC):
+        clear = watch.judge._scene.glance((watch.now + timedelta(minutes=1)).timestamp()).clear_deg
+        share = float(np.clip((clear + 0.27) / 0.54, 0, 1))
+        watch.frames(1, found=share > 0.1, limb_coverage=share, brightness=0.4 if share > 0.1 else 0.0)
+    assert watch.said == []

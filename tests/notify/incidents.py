@@ -156,6 +156,19 @@ EVERY: dict[str, Incident] = {
     "wrong-place axis soon": incident(
         "wrong-place", "soon", polar_altitude_error_deg=31.0, likely=["longitude-sign", "time-zone", "date"]
     ),
+    "wrong-place light soon": incident(
+        "wrong-place", "soon", light_grew_stops=0.6, likely=["time-zone"], time_zone_hours=[-7, -2, 2]
+    ),
+    "settings tracking soon": incident("settings", "soon", what="tracking"),
+    "settings lens soon": incident(
+        "settings", "soon", what="lens", size_ratio=1.1, implied_focal_length_mm=440.0,
+        implied_pixel_pitch_um=3.56,
+    ),
+    "lens soon": incident("lens", "soon", what="lens-changed", size_ratio=1.4, focal_length_mm=560.0),
+    "lost-disc cloud gone now": incident(
+        "lost-disc", "now", last_seen_utc=at("01:20"), cloud_gone_utc=at("02:44"), azimuth_deg=62.0,
+        altitude_deg=12.0, likely=["mount", "cap-or-filter"],
+    ),
     "mixed-cameras note": incident("mixed-cameras", "note", other="Fernlicht F2", other_size_px=[4000, 3000]),
     "eclipse note": incident(
         "eclipse", "note", covered_diameter_fraction=0.62, greatest_utc=at("04:10"), ends_utc=at("05:05")
