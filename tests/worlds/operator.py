@@ -232,12 +232,15 @@ class Operator:
         gone = scene.run.ways[-1].room_px[i] < 0 and self._clear(time_s)
         place = forecast.best_place if forecast is not None else None
         asked = bool(jobs & {"drift", "drift-exit", "lost-disc", "runaway", "moved"})
-        if not (touched or gone or (asked and forecast is not None and forecast.touch_gains is not False)):
+        if not (touched or gone or asked):
             return
-        to_px = self._told_px(place, i) if place is not None and not gone else middle(self.world)
+        # Told to recentre without a place that is worth it, one puts it into the middle.
+        gains = forecast is not None and forecast.touch_gains is not False
+        place = place if gains and not gone else None
+        to_px = self._told_px(place, i) if place is not None else middle(self.world)
         if not scene.place(time_s, to_px):
             return
-        holds = place.holds_until_utc if place is not None and not gone else time_of(time_s)
+        holds = place.holds_until_utc if place is not None else time_of(time_s)
         self.promises.append((time_s, np.inf if holds is None else holds.timestamp()))
         scene.note(time_s, "promised", "48 h" if holds is None else f"{holds:%d %H:%M}")
         self._mark("recentred", time_s)
