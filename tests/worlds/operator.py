@@ -18,6 +18,8 @@ from tests.worlds.world import World
 
 BLOCK = 240
 ALIGNS_H = (1.0, 2.0, 3.5, 6.0, 9.0, 20.0)
+VAIN_S = 7200.0
+"""For so long a way in vain explains that nothing is done."""
 READY_S = 180.0
 """From the first message to the door."""
 RUNS_OFF = frozenset({"stopped", "reversed", "slipping"})
@@ -309,7 +311,7 @@ def _why(operator: Operator, minute_s: float, touch_s: float) -> str:
     put_s = max((s.time_s for s in scene.account.log if s.what == "put" and s.time_s <= touch_s), default=0.0)
     nows = [(at, heard) for at, heard in operator.nows if put_s < at <= minute_s]
     in_time = [(at, heard) for at, heard in nows if at <= minute_s - way_s]
-    if any(put_s < at <= minute_s for at in operator.vain):
+    if any(max(put_s, minute_s - VAIN_S) < at <= minute_s for at in operator.vain):
         return "asked the impossible"
     if not in_time:
         promised = [until for at, until in operator.promises if at == put_s]
