@@ -18,6 +18,8 @@ from tests.worlds.world import World
 
 BLOCK = 240
 ALIGNS_H = (1.0, 2.0, 3.5, 6.0, 9.0, 20.0)
+VAIN_S = 7200.0
+"""For so long a way in vain explains that nothing is done."""
 READY_S = 180.0
 """From the first message to the door."""
 RUNS_OFF = frozenset({"stopped", "reversed", "slipping"})
@@ -232,12 +234,15 @@ class Operator:
         gone = scene.run.ways[-1].room_px[i] < 0 and self._clear(time_s)
         place = forecast.best_place if forecast is not None else None
         asked = bool(jobs & {"drift", "drift-exit", "lost-disc", "runaway", "moved"})
-        if not (touched or gone or (asked and forecast is not None and forecast.touch_gains is not False)):
+        if not (touched or gone or asked):
             return
-        to_px = self._told_px(place, i) if place is not None and not gone else middle(self.world)
+        # Told to recentre without a place that is worth it, one puts it into the middle.
+        gains = forecast is not None and forecast.touch_gains is not False
+        place = place if gains and not gone else None
+        to_px = self._told_px(place, i) if place is not None else middle(self.world)
         if not scene.place(time_s, to_px):
             return
-        holds = place.holds_until_utc if place is not None and not gone else time_of(time_s)
+        holds = place.holds_until_utc if place is not None else time_of(time_s)
         self.promises.append((time_s, np.inf if holds is None else holds.timestamp()))
         scene.note(time_s, "promised", "48 h" if holds is None else f"{holds:%d %H:%M}")
         self._mark("recentred", time_s)
@@ -306,7 +311,7 @@ def _why(operator: Operator, minute_s: float, touch_s: float) -> str:
     put_s = max((s.time_s for s in scene.account.log if s.what == "put" and s.time_s <= touch_s), default=0.0)
     nows = [(at, heard) for at, heard in operator.nows if put_s < at <= minute_s]
     in_time = [(at, heard) for at, heard in nows if at <= minute_s - way_s]
-    if any(put_s < at <= minute_s for at in operator.vain):
+    if any(max(put_s, minute_s - VAIN_S) < at <= minute_s for at in operator.vain):
         return "asked the impossible"
     if not in_time:
         promised = [until for at, until in operator.promises if at == put_s]

@@ -229,7 +229,7 @@ def _looks_over(scene: Scene, time_s: float, next_s: float) -> None:
     limit = scene.world.axis_limit_deg
     if limit is not None and limit - scene.turned_deg(time_s) < (next_s - time_s) * 15 / 3600 + WINDS_DEG:
         scene.unwind(time_s)
-    if scene.empty_s() - time_s < next_s - time_s + 7200:
+    if scene.empty_s() - next_s < 15 * 3600:
         scene.power(time_s)
 
 
@@ -299,8 +299,11 @@ def _calls(scene: Scene, k: int, quiet_until_s: float) -> tuple[float, bool] | N
     run, world = scene.run, scene.world
     time_s = float(run.times_s[k])
     if (time_s + 3600 - world.notes["sleep_s"]) % 86_400 < world.interval_s:
-        # Before bed: as the list of the evening would.
-        return (0.0, False) if _line_s(scene, k) < SLEEPS_H * 3600 + 7200 else None
+        # Before bed: as the list of the evening would; supplies and the axis are on it too.
+        left_s = min(_line_s(scene, k), scene.empty_s() - time_s - 14 * 3600)
+        turns_deg = (world.axis_limit_deg or np.inf) - scene.turned_deg(time_s)
+        left_s = min(left_s, turns_deg * 240 - 3600)
+        return (0.0, False) if left_s < SLEEPS_H * 3600 + 7200 else None
     hidden = run.depth[k] > THICK or not scene.sun_up(time_s)
     scene.clear = scene.clear if hidden else k
     if time_s < quiet_until_s or not scene.sun_up(time_s):

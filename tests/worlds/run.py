@@ -185,7 +185,7 @@ class Run:
     def put(self, i: int, to_px: tuple[float, float]) -> None:
         """Put the disc on a pixel at an exposure; the mount carries it on from there."""
         turn, decline = aimed(
-            self.seen.enu[i], self._setting().at(i), self.world.lens, self.world.latitude_deg, to_px
+            self.seen.enu[i], self._setting(i).at(0), self.world.lens, self.world.latitude_deg, to_px
         )
         self._turned[i:] += turn
         self._declined[i:] += decline
@@ -195,24 +195,31 @@ class Run:
         """Work the present way out anew: something has happened to the mount."""
         self.ways.append(self._way(self.ways[-1].begin))
 
-    def _setting(self) -> Setting:
-        drive = self._geared(self.motor_deg(self.times_s)) + self._turned + self._slack + self._bent[0]
+    def _setting(self, begin: int = 0) -> Setting:
+        late = slice(begin, None)
+        drive = (
+            self._geared(self.motor_deg(self.times_s[late]))
+            + (self._turned + self._slack + self._bent[0])[late]
+        )
         return Setting(
-            tripod=self._tripod,
+            tripod=self._tripod[late],
             drive_deg=drive,
-            declination_deg=self._declined + self._bent[1],
-            roll_deg=self._roll,
+            declination_deg=(self._declined + self._bent[1])[late],
+            roll_deg=self._roll[late],
             cone_deg=self.world.cone_deg,
             skew_deg=self.world.skew_deg,
-            focal=self._focal,
+            focal=self._focal[late],
         )
 
     def _way(self, begin: int) -> Way:
-        world, lens = self.world, self.world.lens
-        x, y = pictured(self.seen.enu, self._setting(), lens, world.latitude_deg)
-        keep = self.radius_px * self._focal
-        room = np.min([x + 0.5, lens.width_px - 0.5 - x, y + 0.5, lens.height_px - 0.5 - y], axis=0) - keep
-        return Way(begin, x, y, np.nan_to_num(room, nan=-1e6))
+        """Work out the way from an exposure on; before it there are no numbers."""
+        lens, late = self.world.lens, slice(begin, None)
+        x, y, room = np.full((3, len(self.times_s)), np.nan)
+        px, py = pictured(self.seen.enu[late], self._setting(begin), lens, self.world.latitude_deg)
+        gaps = [px + 0.5, lens.width_px - 0.5 - px, py + 0.5, lens.height_px - 0.5 - py]
+        x[late], y[late] = px, py
+        room[late] = np.nan_to_num(np.min(gaps, axis=0) - (self.radius_px * self._focal)[late], nan=-1e6)
+        return Way(begin, x, y, room)
 
     # --- truth --------------------------------------------------------------------------------------------
 
