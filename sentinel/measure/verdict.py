@@ -50,6 +50,8 @@ MOST_SPILL = 0.3
 """A caption across the limb may have a quarter; a cloud that the sky goes on behind has more than half."""
 SHARPEST_PX = 0.4
 """What was drawn, not photographed, has no blur at all."""
+LETTER_PX = 60.0
+"""Radius of the largest letters that are written into a frame."""
 STRONG_SHARE, STRONG_COVERAGE = 0.7, 0.25
 """Shares of the limb in the frame, and of the whole, from which the edge alone tells that there is a disc."""
 STRONG_SOFTNESS, STRONG_BLUR_PX = 0.02, 1.2
@@ -267,7 +269,9 @@ def _is_disc(e: Evidence) -> bool:
 
 def _drawn(e: Evidence) -> bool:
     """Tell a letter or a line from what was photographed."""
-    letter = e.sigma_px < SHARPEST_PX and e.shown < 0.9
+    # A space telescope's binned picture has hardly a blur either, but is no letter's size and shape.
+    large = e.strong and e.radius_px > LETTER_PX and e.oval < MOST_OVAL_IN_PART
+    letter = e.sigma_px < SHARPEST_PX and e.shown < 0.9 and not large
     # A full-white ring round a dark middle; the eclipsed sun's lit limb is about half of it.
     stroke = e.evenness > 1.3 and e.full and not 0.4 < e.shown < 0.62
     return letter or stroke or e.lined > LINED
