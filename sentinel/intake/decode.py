@@ -189,8 +189,9 @@ def _target(path: Path, within: Path | None) -> Path:
     """Return where a link leads; the path itself if it is none."""
     if not path.is_symlink():
         return path
-    target = path.resolve()
-    if within is not None and not target.is_relative_to(within.resolve()):
+    # Not `Path.resolve`, which raises where links go round.
+    target = Path(os.path.realpath(path))
+    if within is not None and not target.is_relative_to(os.path.realpath(within)):
         raise FrameProblem(
             "is a link that leads out of the watched folder, where anything might change it",
             where=shown_name(path),
