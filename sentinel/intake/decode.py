@@ -1,8 +1,8 @@
 """Files -> grey pictures and what their headers say, in bounded time and memory.
 
-A file is opened without waiting for a pipe and read once; links are followed, a watch's within its folder alone. What it is, is
-decided by its first bytes; only raw files, which look like TIFF, are known by their names. Whatever is broken
-becomes a `FrameProblem` of one line.
+A file is opened without waiting for a pipe and read once; links are followed, a watch's within its folder
+alone. What it is, is decided by its first bytes; only raw files, which look like TIFF, are known by their
+names. Whatever is broken becomes a `FrameProblem` of one line.
 """
 
 import errno

@@ -60,7 +60,7 @@ FAINTEST_RISE = 0.1
 """Light lost across the limb, of that inside, without which there is no edge."""
 FARTHER = np.array([1.15, 1.25, 1.4])
 LINED = 0.6
-"""Distances, in radii, at which light beyond a drawn line is looked for; share of it from which it was drawn."""
+"""Where, in radii, light beyond a drawn line is looked for; share of it from which a line was drawn."""
 EVEN_RISE = 0.5
 """How much of the typical loss the weakest direction of a believed share must have."""
 
@@ -132,7 +132,7 @@ class Evidence:
 
     @property
     def even(self) -> bool:
-        """Whether the disc is as bright by its limb as inside: few suns are, reflections and lamps out of focus."""
+        """Whether the disc is as bright by its limb as inside: few suns are, but reflections and lamps."""
         if self.full:
             return False
         if self.strong:
@@ -205,7 +205,7 @@ def _lined(inside: Rays, outside: Rays, farther: Rays) -> float:
 
 
 def _rise(inside: Rays, outside: Rays) -> tuple[float, float]:
-    """Return how much of the light is lost across the limb: typically, and in the weakest of most directions."""
+    """Return how much of the light is lost across the limb: typically, and in the weakest of most."""
     both = inside.inside.all(1) & outside.inside.all(1)
     if both.sum() < 5:
         return 0.0, 0.0
@@ -253,7 +253,7 @@ def is_sun(evidence: Evidence) -> bool:
 
 
 def is_expected_sun(evidence: Evidence) -> bool:
-    """Weigh the evidence for a disc of the size that the sun's is known to have: what hides it is forgiven."""
+    """Weigh the evidence for a disc of the size that the sun is known to have: what hides it is forgiven."""
     return _is_disc(evidence)
 
 

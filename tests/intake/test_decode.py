@@ -433,7 +433,7 @@ def test_the_brightest_channel_is_kept_beside_the_grey(tmp_path: Path, kind: str
     colour = np.zeros((160, 240, 3), np.uint8)
     colour[:80] = (255, 90, 10)
     path = tmp_path / f"a.{kind}"
-    Image.fromarray(colour).save(path, **({"quality": 95} if kind == "jpg" else {}))
+    Image.fromarray(colour).save(path, quality=95)
     picture = read_picture(path)
     assert picture.brightest is not None
     brightest = picture.brightest()

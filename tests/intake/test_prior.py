@@ -24,7 +24,9 @@ def test_the_short_formula_agrees_with_the_ephemeris(month: int) -> None:
     sun = Sun(Site(latitude_deg=70.0, longitude_deg=31.0))
     for year in (1975, 2027, 2039):
         time_s = utc_s(datetime(year, month, 3, 5, tzinfo=UTC))
-        assert solar_radius_arcsec(time_s) == pytest.approx(float(sun.angular_radius_arcsec(time_s)), rel=5e-4)
+        assert solar_radius_arcsec(time_s) == pytest.approx(
+            float(sun.angular_radius_arcsec(time_s)), rel=5e-4
+        )
 
 
 def test_before_any_disc_lens_and_date_say_the_size() -> None:

@@ -68,8 +68,8 @@ def library_place(values: np.ndarray) -> tuple[float, float]:
     return moments["m10"] / moments["m00"], moments["m01"] / moments["m00"]
 
 
-# The same picture as other cameras would have kept it: a tone curve, a few grey levels, too long an exposure, a
-# glow or haze before the lens. The header's centre holds for all; OpenCV's moments are the independent fit.
+# The same picture as other cameras would have kept it: a tone curve, few grey levels, too long an exposure,
+# haze before the lens. The header's centre holds for all; OpenCV's moments are the independent fit.
 KEPT = {
     "tone 0.5": lambda light: light**0.5,
     "tone 2": lambda light: light**2,
