@@ -242,7 +242,7 @@ def _stored(channel: Plane, view: View, rng: Rng) -> NDArray[np.uint8]:
     codes = np.clip(noisy, 0, 1) * view.ceiling
     if view.steps < 256:
         codes = np.rint(codes / 255 * (view.steps - 1)) / (view.steps - 1) * 255
-    return np.rint(np.clip(codes, 0, view.ceiling)).astype(np.uint8)
+    return np.asarray(np.rint(np.clip(codes, 0, view.ceiling)), np.uint8)
 
 
 def colours_of(view: View) -> NDArray[np.uint8]:
