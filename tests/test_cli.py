@@ -71,6 +71,26 @@ def test_measure_for_people(capsys: pytest.CaptureFixture[str], monkeypatch: pyt
     assert out.count("\n") == 1
 
 
+def test_measure_with_settings_knows_how_large_the_sun_should_be(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    settings = SHIPPED / "midnight-sun" / "config.yaml"
+    link = tmp_path / "link.jpg"
+    link.symlink_to(FRAMES[0])
+    other_lens = yaml.safe_load(settings.read_text())
+    other_lens["camera"]["focal_length_mm"] *= 1.4
+    wrong = tmp_path / "wrong.yaml"
+    wrong.write_text(yaml.safe_dump(other_lens))
+    flags = []
+    for config in (settings, wrong):
+        status, out, _ = run(capsys, monkeypatch, "measure", "--json", link, "--config", config)
+        row = json.loads(out)
+        assert (status, row["found"], row["error"]) == (0, True, None)
+        flags.append(row["flags"])
+    assert "unexpected-size" not in flags[0]
+    assert "unexpected-size" in flags[1]
+
+
 def test_a_folder_is_measured_under_names_relative_to_it(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

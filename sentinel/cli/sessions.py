@@ -30,8 +30,8 @@ def measure(
 ) -> None:
     """Measure single frames or folders of them.
 
-    Where the disc is, how sharp, how much of its limb is seen. Needs no settings; with them it knows how large
-    the sun should be.
+    Where the disc is, how sharp, how much of its limb is seen. Needs no settings; with them it knows
+    how large the sun should be.
     """
     from sentinel.files import shown_name
     from sentinel.intake.pool import Job, measure_all

@@ -1,8 +1,8 @@
 """Files -> grey pictures and what their headers say, in bounded time and memory.
 
-A file is opened without waiting for a pipe and read once; links are followed, a watch's within its folder alone. What it is, is
-decided by its first bytes; only raw files, which look like TIFF, are known by their names. Whatever is broken
-becomes a `FrameProblem` of one line.
+A file is opened without waiting for a pipe and read once; links are followed, a watch's within its folder
+alone. What it is, is decided by its first bytes; only raw files, which look like TIFF, are known by their
+names. Whatever is broken becomes a `FrameProblem` of one line.
 """
 
 import errno
@@ -189,8 +189,9 @@ def _target(path: Path, within: Path | None) -> Path:
     """Return where a link leads; the path itself if it is none."""
     if not path.is_symlink():
         return path
-    target = path.resolve()
-    if within is not None and not target.is_relative_to(within.resolve()):
+    # Not `Path.resolve`, which raises where links go round.
+    target = Path(os.path.realpath(path))
+    if within is not None and not target.is_relative_to(os.path.realpath(within)):
         raise FrameProblem(
             "is a link that leads out of the watched folder, where anything might change it",
             where=shown_name(path),

@@ -59,7 +59,7 @@ def from_jpeg(content: bytes) -> Pixels:
 
 def _has_colours(content: bytes) -> bool:
     *_, colour_space, _ = simplejpeg.decode_jpeg_header(content)
-    return bool(colour_space == "YCbCr" or colour_space == "RGB")
+    return colour_space in {"YCbCr", "RGB"}
 
 
 def _brightest_of_jpeg(content: bytes) -> NDArray[Any]:
@@ -77,8 +77,8 @@ def _brightest_of(colours: NDArray[Any]) -> NDArray[Any]:
 def _has_hole(content: bytes, grey: NDArray[np.uint8]) -> bool:
     """Whether zeros stand where picture data should: a progressive JPEG decodes across some all the same.
 
-    Black sky is a long run of zeros too, where it has the shortest code. Then the decoder has seen it: at least
-    a block of it for every byte.
+    Black sky is a long run of zeros too, where it has the shortest code. Then the decoder has seen it: at
+    least a block of it for every byte.
     """
     place = 2
     while content[place : place + 1] == b"\xff" and content[place + 1] != _START_OF_SCAN:

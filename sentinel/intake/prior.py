@@ -11,7 +11,7 @@ from sentinel.records import MeasuredFrame
 from sentinel.times import utc_s
 
 LENS_SHARE, SESSION_SHARE = 0.06, 0.02
-"""How far the radius may be from what the lens, and from what the session's own discs let expect, relative."""
+"""How far the radius may be from what lens and date, and the session's own discs, let expect, relative."""
 OWN, ENOUGH = 15, 5
 """Discs of the session that are remembered, and that outweigh what the settings say of the lens."""
 CLEAR = 0.6

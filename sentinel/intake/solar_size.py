@@ -11,8 +11,8 @@ MEAN_RADIUS_ARCSEC = 959.63
 def solar_radius_arcsec(utc_s: float) -> float:
     """Return the sun's radius seen from the earth's centre, to a two-thousandth.
 
-    The distance is the Astronomical Almanac's low-precision formula (page C5). A measuring process starts in a
-    tenth of the time that the ephemeris takes to load.
+    The distance is the Astronomical Almanac's low-precision formula (page C5). A measuring process starts in
+    a tenth of the time that the ephemeris takes to load.
     """
     anomaly = radians(357.528 + 0.9856003 * (utc_s - J2000_S) / 86_400)
     return MEAN_RADIUS_ARCSEC / (1.00014 - 0.01671 * cos(anomaly) - 0.00014 * cos(2 * anomaly))

@@ -1,4 +1,4 @@
-"""Which of the discs in a frame is the sun: the brightest that is well fitted, and what was to be expected."""
+"""Which of the discs in a frame is the sun: the brightest that is well fitted, or what was to be expected."""
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ from sentinel.measure.verdict import Candidate, is_expected_sun, is_sun
 PLENTY = 0.3
 """Coverage with which the first disc found need not be compared with others."""
 OUTSHINES, MUCH_LIGHT = 1.25, 0.15
-"""How much brighter light elsewhere must be to speak against a disc, and how much of the disc's area it must fill."""
+"""How much brighter light elsewhere must be to speak against a disc, and the share of its area it fills."""
 BEYOND = 1.1
 """Distance, in radii, from which light is elsewhere."""
 ALIKE = 0.1
@@ -73,7 +73,7 @@ def choose(levels: Levels, grid: Grid, attempt: Attempt, expected: Expected | No
 def _circles(
     levels: Levels, grid: Grid, expected: Expected | None, discs: Sequence[Candidate]
 ) -> Iterator[Circle]:
-    """Yield where a disc may be: where it was, what is seen, and what is seen beside the discs found so far."""
+    """Yield where a disc may be: where it was, what is seen, what is seen beside the discs found so far."""
     if expected is not None and expected.place_px is not None:
         x, y = expected.place_px
         yield Circle(x, y, expected.radius_px, PLACE_SHARE * expected.radius_px)
@@ -121,7 +121,7 @@ def _settles(levels: Levels, grid: Grid, disc: Candidate, expected: Expected | N
 
 
 def outshone(levels: Levels, grid: Grid, disc: Candidate) -> bool:
-    """Whether much light brighter than the disc lies outside it, or more at full scale where it is full itself."""
+    """Whether much light brighter than the disc, or at full scale as it is itself, lies outside it."""
     limb = disc.fit.state.limb
     level = min(OUTSHINES * of_disc(levels, limb).high, levels.saturation)
     brighter = grid.cells > levels.even(level)

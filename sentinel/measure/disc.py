@@ -115,12 +115,10 @@ def measure(
     grid = coarse(plain)
     levels = replace(plain, ceiling=ceiling_of(sampled_rows(plain, grid), full_scale))
     choice = choose(levels, grid, partial(_candidate, levels), expected)
-    if choice.sun is None:
-        disc = _nothing(levels, grid, brightest)
-    else:
-        disc = _disc(levels, choice.sun, brightest)
+    sun = choice.sun
+    disc = _nothing(levels, grid, brightest) if sun is None else _disc(levels, sun, brightest)
     doubts = {
-        flags.SECOND_DISC: choice.sun is not None and choice.others,
+        flags.SECOND_DISC: sun is not None and choice.others,
         flags.UNEXPECTED_SIZE: choice.unexpected,
         flags.BLANK_PIXELS: values.dtype.kind == "f" and bool(np.isnan(values).any()),
     }
@@ -159,7 +157,7 @@ def _plausible(levels: Levels, radius_px: float) -> bool:
 
 
 def _fitted(levels: Levels, outline: Outline) -> Fit | None:
-    """Fit on the agreeing directions, as many as there are independent pixels for; None where few tell enough."""
+    """Fit on the agreeing directions, as many as there are pixels for; None where few rays tell enough."""
     limb = outline.limb
     stretch = hypot(*limb.oval)
     share = outline.agrees.sum() / SECTORS

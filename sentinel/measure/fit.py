@@ -298,7 +298,7 @@ def fit_limb(
             cast = _cast(levels, state, angle)
         look = _look(cast, state, own, noise)
         noise, weight = look.noise, _trust(look)
-        # Cloud darkens as it likes, and a wavy limb is no profile; the sun's own darkening cannot be read off there.
+        # Cloud darkens as it likes, and a wavy limb is no profile: the sun's own darkening is not told.
         held = look.uneven > CLOUDED or _is_wavy(look)
         prior[[FALL, RIM]] = HELD if held else own_prior[[FALL, RIM]]
         total, score = look.normal.summed(shape, weight / noise**2)

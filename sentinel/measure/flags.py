@@ -26,7 +26,7 @@ MEANING = {
     OVEREXPOSED: "most of the disc is at full scale; radius and sharpness rest on the limb's foot",
     FLATTENED: "the disc is an ellipse, as refraction makes it near the horizon",
     FAINT: "the disc is darker than a hundredth of full scale",
-    SOFT: "the edge is wider than a fiftieth of the disc's radius, and than the 4.5 px that a sharp one may have",
+    SOFT: "the edge is wider than a fiftieth of the disc's radius, and than 4.5 px, as sharp ones may be",
     UNEVEN: "brightness varies strongly round the limb: cloud",
     SHORT_ARC: "less than a quarter of the limb was seen",
     SHAPE_ASSUMED: "too little of the limb was seen to tell a circle from an ellipse; a circle was assumed",

@@ -35,7 +35,7 @@ def ceiling_of(sample: NDArray[Any], full_scale: float) -> float:
 
     A converter may clip below its last code, and the darkest of three channels long after the brightest.
     """
-    if sample.size == 0 or (float(sample.max()) < _LOWEST * full_scale and sample.dtype == np.uint8):
+    if sample.size == 0 or (sample.dtype == np.uint8 and int(sample.max()) < _LOWEST * 255):
         return 1.0
     if sample.dtype != np.uint8:
         top = float(np.nanmax(sample))
@@ -79,7 +79,7 @@ class Levels:
 
     @property
     def full(self) -> float:
-        """Linear level from which a pixel counts as full: a few codes below the ceiling, where that is lower."""
+        """Linear level from which a pixel counts as full: a few codes below a ceiling that is lower."""
         return self._level(_FULL, self.ceiling - _BELOW if self.ceiling < 1.0 else 1.0)
 
     def _level(self, shares: dict[str, float], ceiling: float = 1.0) -> float:

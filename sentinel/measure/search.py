@@ -265,7 +265,7 @@ def _circles_in(grid: Grid, count: int, explained: Sequence[Circle] = ()) -> Ite
 def _supported(
     loud: _Edges, edges: _Edges, count: int, largest: float
 ) -> Iterator[tuple[Coarse, float, int]]:
-    """Yield circles, each with how many of how many edges agree: of the steep ones, of all, of the outermost."""
+    """Yield circles, each with how many of how many edges agree: of the steep, of all, of the outermost."""
     for turn in range(3):
         left = some = (loud, edges)[turn] if turn < 2 else edges.outermost()
         if some.x.size < FEWEST or (turn == 1 and loud.x.size == edges.x.size):

@@ -50,6 +50,8 @@ MOST_SPILL = 0.3
 """A caption across the limb may have a quarter; a cloud that the sky goes on behind has more than half."""
 SHARPEST_PX = 0.4
 """What was drawn, not photographed, has no blur at all."""
+LETTER_PX = 60.0
+"""Radius of the largest letters that are written into a frame."""
 STRONG_SHARE, STRONG_COVERAGE = 0.7, 0.25
 """Shares of the limb in the frame, and of the whole, from which the edge alone tells that there is a disc."""
 STRONG_SOFTNESS, STRONG_BLUR_PX = 0.02, 1.2
@@ -58,7 +60,7 @@ FAINTEST_RISE = 0.1
 """Light lost across the limb, of that inside, without which there is no edge."""
 FARTHER = np.array([1.15, 1.25, 1.4])
 LINED = 0.6
-"""Distances, in radii, at which light beyond a drawn line is looked for; share of it from which it was drawn."""
+"""Where, in radii, light beyond a drawn line is looked for; share of it from which a line was drawn."""
 EVEN_RISE = 0.5
 """How much of the typical loss the weakest direction of a believed share must have."""
 
@@ -130,7 +132,7 @@ class Evidence:
 
     @property
     def even(self) -> bool:
-        """Whether the disc is as bright by its limb as inside: few suns are, reflections and lamps out of focus."""
+        """Whether the disc is as bright by its limb as inside: few suns are, but reflections and lamps."""
         if self.full:
             return False
         if self.strong:
@@ -203,7 +205,7 @@ def _lined(inside: Rays, outside: Rays, farther: Rays) -> float:
 
 
 def _rise(inside: Rays, outside: Rays) -> tuple[float, float]:
-    """Return how much of the light is lost across the limb: typically, and in the weakest of most directions."""
+    """Return how much of the light is lost across the limb: typically, and in the weakest of most."""
     both = inside.inside.all(1) & outside.inside.all(1)
     if both.sum() < 5:
         return 0.0, 0.0
@@ -251,7 +253,7 @@ def is_sun(evidence: Evidence) -> bool:
 
 
 def is_expected_sun(evidence: Evidence) -> bool:
-    """Weigh the evidence for a disc of the size that the sun's is known to have: what hides it is forgiven."""
+    """Weigh the evidence for a disc of the size that the sun is known to have: what hides it is forgiven."""
     return _is_disc(evidence)
 
 
@@ -267,7 +269,9 @@ def _is_disc(e: Evidence) -> bool:
 
 def _drawn(e: Evidence) -> bool:
     """Tell a letter or a line from what was photographed."""
-    letter = e.sigma_px < SHARPEST_PX and e.shown < 0.9
+    # A space telescope's binned picture has hardly a blur either, but is no letter's size and shape.
+    large = e.strong and e.radius_px > LETTER_PX and e.oval < MOST_OVAL_IN_PART
+    letter = e.sigma_px < SHARPEST_PX and e.shown < 0.9 and not large
     # A full-white ring round a dark middle; the eclipsed sun's lit limb is about half of it.
     stroke = e.evenness > 1.3 and e.full and not 0.4 < e.shown < 0.62
     return letter or stroke or e.lined > LINED

@@ -1,8 +1,9 @@
 """Suns of every kind from the second renderer, beside two general libraries that know nothing of the sun.
 
-Run as ``python tests/benchmarks/measure_kinds.py [--count N] [--seed S] [KIND ...]``. A row prints how many of
-the discs each finds within the kind's limits, the median and the worst error of the centre (px), and for this
-program how often it put a disc wrong (beyond four sigma and 0.002 radii) and the largest error over sigma.
+Run as ``python tests/benchmarks/measure_kinds.py [--count N] [--seed S] [KIND ...]``. A row prints how many
+of the discs each finds within the kind's limits, the median and the worst error of the centre (px), and for
+this program how often it put a disc wrong (beyond four sigma and 0.002 radii) and the largest error over
+sigma.
 
 - threshold: OpenCV, Otsu's threshold, the largest piece, the middle of its convex hull's moments.
 - circle: scikit-image, Canny edges, a circle by random sample consensus.
@@ -82,7 +83,9 @@ def try_kind(kind: Kind, count: int, seed: int, *, baselines: bool) -> tuple[int
     threshold: list[float] = []
     circle: list[float] = []
     over: list[float] = []
-    lost, wrong, flagged = [], [], []
+    lost: list[int] = []
+    wrong: list[int] = []
+    flagged: list[str] = []
     for i in range(count):
         view = kind.make(np.random.default_rng([seed, i]))
         content = jpeg_of(view)
@@ -136,7 +139,8 @@ def main() -> None:
     if tried:
         beyond = float(np.mean(np.array(over) > 3))
         print(
-            f"suns: {tried}, found {found}, within limits {right}, put wrong {wrong}; over 3 sigma {beyond:.3f}"
+            f"suns: {tried}, found {found}, within limits {right}, put wrong {wrong}; "
+            f"over 3 sigma {beyond:.3f}"
         )
     taken = looked = 0
     for name, make in NO_SUNS.items():

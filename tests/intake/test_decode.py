@@ -398,3 +398,45 @@ def test_a_raw_frame_lies_where_its_filters_saw_it(tmp_path: Path, gains: tuple[
     assert frame.disc.x_px == pytest.approx(scene.x, abs=0.03)
     assert frame.disc.y_px == pytest.approx(scene.y, abs=0.03)
     assert frame.disc.radius_px == pytest.approx(200.0, abs=0.3)
+
+
+def test_a_link_is_followed_to_its_picture(tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    folder.mkdir()
+    outside, inside = save(tmp_path / "a.jpg", jpeg()), save(folder / "b.jpg", jpeg())
+    for target in (outside, inside):
+        link = folder / f"to-{target.name}"
+        link.symlink_to(target)
+        assert read_picture(link).values.shape == (64, 96)
+        assert read_header(link).width_px == 96
+    assert read_picture(folder / "to-b.jpg", within=folder).values.shape == (64, 96)
+
+
+def test_a_watch_follows_no_link_out_of_its_folder_and_says_why(tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    folder.mkdir()
+    link = folder / "a.jpg"
+    link.symlink_to(save(tmp_path / "a.jpg", jpeg()))
+    with pytest.raises(FrameProblem, match="link that leads out of the watched folder"):
+        read_picture(link, within=folder)
+
+
+def test_links_that_lead_nowhere_are_said_so(tmp_path: Path) -> None:
+    (tmp_path / "gone.jpg").symlink_to(tmp_path / "not-there.jpg")
+    assert "not there" in str(problem_of(tmp_path / "gone.jpg"))
+    (tmp_path / "round.jpg").symlink_to(tmp_path / "round.jpg")
+    assert "circle" in str(problem_of(tmp_path / "round.jpg"))
+
+
+@pytest.mark.parametrize("kind", ["jpg", "png", "tif"])
+def test_the_brightest_channel_is_kept_beside_the_grey(tmp_path: Path, kind: str) -> None:
+    colour = np.zeros((160, 240, 3), np.uint8)
+    colour[:80] = (255, 90, 10)
+    path = tmp_path / f"a.{kind}"
+    Image.fromarray(colour).save(path, quality=95)
+    picture = read_picture(path)
+    assert picture.brightest is not None
+    brightest = picture.brightest()
+    assert brightest[: brightest.shape[0] // 3].min() > 250
+    assert picture.values[:70].max() < 150
+    assert read_picture(save(tmp_path / "grey.jpg", jpeg())).brightest is None

@@ -1,13 +1,14 @@
-"""A second renderer for the measuring room: another way of drawing, and kinds of light the first knows nothing of.
+"""A second renderer for the measuring room: another way of drawing, kinds of light the first does not know.
 
-It shares no line with `simulate` nor with `scenes`: the sun is a function of the distance from its middle, taken
-on a grid three to six times finer and summed to pixels; seeing bends that grid; the lens is a sum of spreads; the
-light goes through coloured filters, tone curves and converters, and to a JPEG in colours.
+It shares no line with `simulate` nor with `scenes`: the sun is a function of the distance from its middle,
+taken on a grid three to six times finer and summed to pixels; seeing bends that grid; the lens is a sum of
+spreads; the light goes through coloured filters, tone curves and converters, and to a JPEG in colours.
 """
 
 import io
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -96,11 +97,11 @@ class View:
     """Whatever else is to be done to the light."""
 
 
-def _fine_grid(view: View, box: tuple[int, int, int, int], fine: int) -> tuple[Plane, Plane]:
+def _fine_grid(box: tuple[int, int, int, int], fine: int) -> tuple[Plane, Plane]:
     left, top, right, bottom = box
     xs = ((np.arange((right - left) * fine) + 0.5) / fine - 0.5 + left).astype(np.float32)
     ys = ((np.arange((bottom - top) * fine) + 0.5) / fine - 0.5 + top).astype(np.float32)
-    return np.meshgrid(xs, ys)  # type: ignore[return-value]
+    return np.meshgrid(xs, ys)
 
 
 def _bent(view: View, xs: Plane, ys: Plane, fine: int) -> tuple[Plane, Plane]:
@@ -117,7 +118,9 @@ def _bent(view: View, xs: Plane, ys: Plane, fine: int) -> tuple[Plane, Plane]:
     return moved[0], moved[1]
 
 
-def _round_light(x: float, y: float, radius: float, law: Law, xs: Plane, ys: Plane) -> Plane:
+def _round_light(  # noqa: PLR0917 - a circle's measures
+    x: float, y: float, radius: float, law: Law, xs: Plane, ys: Plane
+) -> Plane:
     share = ((xs - np.float32(x)) ** 2 + (ys - np.float32(y)) ** 2) / np.float32(radius**2)
     return np.where(share < 1, law(np.sqrt(np.clip(1 - share, 0, 1))), 0).astype(np.float32)
 
@@ -144,9 +147,9 @@ def _stamp(view: View, x: float, y: float, radius: float, law: Law, *, real: boo
         bands = [(box[1], box[3])]
     else:
         edges = [*range(box[1], box[3], 200), box[3]]
-        bands = list(zip(edges, edges[1:], strict=False))
+        bands = list(pairwise(edges))
     for top, bottom in bands:
-        xs, ys = _fine_grid(view, (box[0], top, box[2], bottom), fine)
+        xs, ys = _fine_grid((box[0], top, box[2], bottom), fine)
         if real:
             xs, ys = _bent(view, xs, ys, fine)
         light = _round_light(x, y, radius, law, xs, ys)
@@ -184,7 +187,7 @@ def _trail_kernel(view: View) -> Plane:
         for ox, wx in ((0, 1 - fx), (1, fx)):
             for oy, wy in ((0, 1 - fy), (1, fy)):
                 kernel[iy + oy, ix + ox] += wx * wy
-    return kernel / kernel.sum()
+    return np.asarray(kernel / kernel.sum(), np.float32)
 
 
 def _ring_kernel(outer: float) -> Plane:
@@ -193,7 +196,7 @@ def _ring_kernel(outer: float) -> Plane:
     at = (np.arange((2 * half + 1) * fine) + 0.5) / fine - 0.5 - half
     r = np.hypot(at[None, :], at[:, None])
     kernel = _summed(((r < outer) & (r > 0.45 * outer)).astype(np.float32), fine)
-    return kernel / kernel.sum()
+    return np.asarray(kernel / kernel.sum(), np.float32)
 
 
 def _through_the_lens(view: View, plane: Plane) -> Plane:
@@ -239,7 +242,7 @@ def _stored(channel: Plane, view: View, rng: Rng) -> NDArray[np.uint8]:
     codes = np.clip(noisy, 0, 1) * view.ceiling
     if view.steps < 256:
         codes = np.rint(codes / 255 * (view.steps - 1)) / (view.steps - 1) * 255
-    return np.rint(np.clip(codes, 0, view.ceiling)).astype(np.uint8)
+    return np.asarray(np.rint(np.clip(codes, 0, view.ceiling)), np.uint8)
 
 
 def colours_of(view: View) -> NDArray[np.uint8]:

@@ -1,0 +1,64 @@
+"""What the eye may know before it looks."""
+
+from datetime import UTC, datetime
+
+import pytest
+
+from sentinel.intake.prior import ENOUGH, LENS_SHARE, SESSION_SHARE, Sightings
+from sentinel.intake.solar_size import solar_radius_arcsec
+from sentinel.records import Disc, MeasuredFrame
+from sentinel.settings import Site
+from sentinel.sky import Sun
+from sentinel.times import utc_s
+
+JUNE = datetime(2027, 6, 21, 12, tzinfo=UTC)
+
+
+def frame(radius_px: float, *, coverage: float = 1.0, x_px: float = 500.0) -> MeasuredFrame:
+    disc = Disc(found=True, x_px=x_px, y_px=400.0, radius_px=radius_px, limb_coverage=coverage)
+    return MeasuredFrame(frame="a", time_utc=JUNE, width_px=3000, height_px=2000, disc=disc)
+
+
+@pytest.mark.parametrize("month", range(1, 13))
+def test_the_short_formula_agrees_with_the_ephemeris(month: int) -> None:
+    sun = Sun(Site(latitude_deg=70.0, longitude_deg=31.0))
+    for year in (1975, 2027, 2039):
+        time_s = utc_s(datetime(year, month, 3, 5, tzinfo=UTC))
+        assert solar_radius_arcsec(time_s) == pytest.approx(
+            float(sun.angular_radius_arcsec(time_s)), rel=5e-4
+        )
+
+
+def test_before_any_disc_lens_and_date_say_the_size() -> None:
+    expected = Sightings(2.0).prior.expected(JUNE)
+    assert expected.radius_px == pytest.approx(944.2 / 2, rel=1e-3)  # aphelion is two weeks away
+    assert expected.share == LENS_SHARE
+    assert expected.place_px is None
+
+
+def test_the_session_s_own_discs_outweigh_the_settings() -> None:
+    sightings = Sightings(2.0)
+    for _ in range(ENOUGH):
+        sightings.learn(frame(660.0))
+    expected = sightings.prior.expected(JUNE)
+    assert expected.radius_px == pytest.approx(660.0)
+    assert expected.share == SESSION_SHARE
+    assert expected.place_px == (500.0, 400.0)
+
+
+def test_half_hidden_and_missing_discs_teach_nothing() -> None:
+    sightings = Sightings(2.0)
+    for _ in range(ENOUGH):
+        sightings.learn(frame(660.0, coverage=0.4))
+        sightings.learn(
+            MeasuredFrame(frame="b", time_utc=JUNE, width_px=3000, height_px=2000, disc=Disc(found=False))
+        )
+    assert sightings.prior == Sightings(2.0).prior
+
+
+def test_on_squares_of_sensor_pixels_size_and_place_shrink() -> None:
+    sightings = Sightings(2.0)
+    sightings.learn(frame(470.0, x_px=500.5))
+    half = sightings.prior.expected(JUNE, step=2)
+    assert half.radius_px == pytest.approx(sightings.prior.expected(JUNE).radius_px / 2)
+    assert half.place_px == (250.0, 199.75)
