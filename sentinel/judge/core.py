@@ -3,7 +3,6 @@
 import dataclasses
 from collections.abc import Mapping
 from datetime import datetime
-from types import MappingProxyType
 from typing import NamedTuple
 
 from sentinel.judge import (
@@ -22,6 +21,7 @@ from sentinel.judge import (
 from sentinel.judge.ahead import Ahead
 from sentinel.judge.bedtime import Bedtime
 from sentinel.judge.brackets import Brackets
+from sentinel.judge.causes import CAUSES, ON_THE_LIST, ORDER, SETTLE_S
 from sentinel.judge.delivery import Delivery
 from sentinel.judge.jobs import agenda_of
 from sentinel.judge.lens import Lens
@@ -51,59 +51,13 @@ from sentinel.times import format_utc, from_utc_s, utc_s
 
 _MEASURED = ("lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed")
 
-CAUSES: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {
-        "runaway": ("over-bright",),
-        "moved": ("runaway", "over-bright"),
-        "drift-exit": ("runaway", "no-frames"),
-        "visit": ("over-bright",),
-        "lost-disc": ("over-bright", "runaway", "no-frames", "eclipse", "visit"),
-        "unverified": ("over-bright", "runaway", "no-frames", "lost-disc", "drift-exit"),
-        "covered-limb": ("over-bright", "runaway", "no-frames", "eclipse"),
-        "soft-focus": ("over-bright", "runaway", "no-frames", "wrong-place"),
-        "dimmed": ("over-bright", "runaway", "no-frames", "eclipse", "wrong-place"),
-    }
-)
-"""By effect: what explains it while it is open, so that only the cause is said."""
-
-# Judged in this order, causes before their effects.
-ORDER = (
-    "over-bright", "visit", "no-frames", "runaway", "eclipse", "wrong-place", "mixed-cameras", "clock",
-    "settings:tracking", "settings:lens", "lens",
-    "moved", "drift-exit", "axis-limit", "lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed",
-    "storage", "supply:camera-battery", "supply:mount-battery", "supply:card", "supply:timer",
-    "before-sleep",
-)  # fmt: skip
 _PLACE = {condition: place for place, condition in enumerate(ORDER)}
-
-SETTLE_S: Mapping[str, float] = MappingProxyType(
-    {
-        "covered-limb": 600.0,
-        "soft-focus": 600.0,
-        "dimmed": 600.0,
-        "drift-exit": 60.0,
-        "over-bright": 60.0,
-        "wrong-place": 600.0,
-    }
-)
-"""How long each must be clean before it is over; 0 where its detector sees to that itself."""
 
 UNWINDING_S = 180.0
 """Nobody unwinds a mount in less."""
 AT_LIMIT_S = 900.0
 """A mount that stops so near the time at which its axis was to reach its limit stands at it."""
 
-_ON_THE_LIST = MappingProxyType(
-    {
-        "drift-exit": "drift",
-        "axis-limit": "axis-limit",
-        "storage": "storage",
-        "supply:camera-battery": "battery",
-        "supply:mount-battery": "mount-battery",
-        "supply:card": "card",
-        "supply:timer": "timer",
-    }
-)
 _NOT_HELD_BY_VISIT = frozenset({"over-bright", "visit", "before-sleep"})
 
 
@@ -409,7 +363,7 @@ class Judge:
             return True
         if condition == "drift-exit" and (state.motion.leap is not None or self._busy(state, now_s)):
             return True
-        job = _ON_THE_LIST.get(condition)
+        job = ON_THE_LIST.get(condition)
         listed = job is not None and bedtime.announced(state.bedtime, job, now_s)
         if listed and condition.startswith("supply:"):
             # What fails in the night is told by what fails; that its count is over ends an older word.
