@@ -3,7 +3,6 @@
 import dataclasses
 from collections.abc import Mapping
 from datetime import datetime
-from types import MappingProxyType
 from typing import NamedTuple
 
 from sentinel.judge import (
@@ -22,6 +21,7 @@ from sentinel.judge import (
 from sentinel.judge.ahead import Ahead
 from sentinel.judge.bedtime import Bedtime
 from sentinel.judge.brackets import Brackets
+from sentinel.judge.causes import CAUSES, ON_THE_LIST, ORDER, SETTLE_S
 from sentinel.judge.delivery import Delivery
 from sentinel.judge.jobs import agenda_of
 from sentinel.judge.lens import Lens
@@ -29,7 +29,6 @@ from sentinel.judge.lifecycle import Case, Finding, Readings, judged
 from sentinel.judge.motion import Motion
 from sentinel.judge.moves import Move
 from sentinel.judge.optics import Optics
-from sentinel.judge.order import CAUSES, ORDER, SETTLE_S
 from sentinel.judge.sanity import Sanity
 from sentinel.judge.scene import Scene, Sight, sight_of
 from sentinel.judge.sighting import Sighting
@@ -59,17 +58,6 @@ UNWINDING_S = 180.0
 AT_LIMIT_S = 900.0
 """A mount that stops so near the time at which its axis was to reach its limit stands at it."""
 
-_ON_THE_LIST = MappingProxyType(
-    {
-        "drift-exit": "drift",
-        "axis-limit": "axis-limit",
-        "storage": "storage",
-        "supply:camera-battery": "battery",
-        "supply:mount-battery": "mount-battery",
-        "supply:card": "card",
-        "supply:timer": "timer",
-    }
-)
 _NOT_HELD_BY_VISIT = frozenset({"over-bright", "visit", "before-sleep"})
 
 
@@ -377,7 +365,7 @@ class Judge:
             return True
         if condition == "drift-exit" and (state.motion.leap is not None or self._busy(state, now_s)):
             return True
-        job = _ON_THE_LIST.get(condition)
+        job = ON_THE_LIST.get(condition)
         listed = job is not None and bedtime.announced(state.bedtime, job, now_s)
         if listed and condition.startswith("supply:"):
             # What fails in the night is told by what fails; that its count is over ends an older word.

@@ -85,6 +85,8 @@ def readings(
         }
     detail |= {"good": False, "waited_min": round(waited_min, 1), "cloud": cloudy}
     # A visitor can see for himself whether it is cloud, and he is near: but cloud wakes nobody.
-    severity = Severity.SOON if cloudy else Severity.NOW
+    # And of one in the dark a morning without a sun may be overcast as well as its doing.
+    by_night = lit_s is not None and lit_s > state.until_s + scene.thresholds.visit_check_min * 60
+    severity = Severity.SOON if cloudy or by_night else Severity.NOW
     finding = Finding(severity=severity, onset_s=state.until_s, detail=detail, story="left bad")
     return state._replace(failed=True), {"visit": finding}

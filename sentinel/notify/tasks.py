@@ -80,6 +80,8 @@ def task(detail: Mapping[str, Any], teller: Teller) -> str:
     else:
         head = f"overdue since {teller.at(due)}" if teller.past(due) else f"by {teller.at(due)}"
     then = f"; then good until {teller.at(lasts)}" if lasts and job != "storage" else ""
+    if lasts is None and where(detail):
+        then = "; then good for 48 h"
     return f"{head}: {what}{then}"
 
 

@@ -32,6 +32,8 @@ def stop_words(s: Standing) -> str:
     """Return how long a stop of the mount would leave."""
     if any(one.condition == "runaway" and one.severity is Severity.NOW for one in s.troubles):
         return "it does not follow the sun as it is"
+    if s.agenda.dark(s.written_utc):
+        return "the sun is down"
     if s.stop_edge_min is None:
         return "not known"
     edge = f" ({s.stop_edge} edge)" if s.stop_edge else ""

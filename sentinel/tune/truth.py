@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import ValidationError, field_validator
 
 from sentinel.errors import RequestProblem
-from sentinel.judge.order import ORDER
+from sentinel.judge.causes import ORDER
 from sentinel.plain_yaml import read_yaml
 from sentinel.settings import Section, one_line
 from sentinel.simulate.events import AnyEvent, UtcTime

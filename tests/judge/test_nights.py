@@ -236,6 +236,17 @@ def test_a_visit_in_the_dark_is_checked_by_daylight() -> None:
     assert not [one for one in watch.said if one.severity is Severity.NOW]
 
 
+def test_a_visit_in_the_dark_and_an_overcast_morning_wake_nobody() -> None:
+    watch = Night()
+    watch.more = {"exit_early_utc": None, "exit_utc": None, "exit_clear_utc": None, "due": (), "flags": ()}
+    watch.until(watch.sets + timedelta(hours=1))
+    watch.mark("visit", minutes=15.0)
+    watch.until(watch.rises)
+    watch.frames(60, found=False, brightness=0.0)
+    said = [one for one in watch.said if one.condition == "visit" and one.severity is not Severity.NOTE]
+    assert [one.severity for one in said] == [Severity.SOON]
+
+
 def test_a_visit_that_ended_with_eighty_good_pictures_left_nothing_wrong() -> None:
     watch = Watch()
     watch.frames(60)

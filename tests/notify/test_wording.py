@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.judge.order import ORDER
+from sentinel.judge.causes import ORDER
 from sentinel.notify.wording import NAMES, message, sms, title_and_body
 from sentinel.records import IncidentState, Severity
 from tests.notify.golden import settings, texts

@@ -318,3 +318,12 @@ def test_the_template_lies_beside_the_module() -> None:
     import sentinel.status  # noqa: PLC0415
 
     assert (Path(sentinel.status.__file__).parent / "page.html.jinja").is_file()
+
+
+def test_by_night_nothing_is_said_of_an_edge_that_no_sun_can_reach() -> None:
+    site = SETTINGS.site.model_copy(update={"latitude_deg": 45.0})
+    night = T0.replace(hour=23)
+    board = Board()
+    board.took(frame("a.jpg", 0), Outcome(forecast=FORECAST), night)
+    standing = standing_of(board, SETTINGS.model_copy(update={"site": site}), night)
+    assert "If the mount stopped now: the sun is down." in status_lines(standing, night, watched=True)

@@ -1,4 +1,4 @@
-"""The conditions: what explains what, in which order they are judged, and how long each must be clean."""
+"""Which condition explains which, in what order they are judged, and how long each must be clean."""
 
 from collections.abc import Mapping
 from types import MappingProxyType
@@ -37,3 +37,16 @@ SETTLE_S: Mapping[str, float] = MappingProxyType(
     }
 )
 """How long each must be clean before it is over; 0 where its detector sees to that itself."""
+
+ON_THE_LIST = MappingProxyType(
+    {
+        "drift-exit": "drift",
+        "axis-limit": "axis-limit",
+        "storage": "storage",
+        "supply:camera-battery": "battery",
+        "supply:mount-battery": "mount-battery",
+        "supply:card": "card",
+        "supply:timer": "timer",
+    }
+)
+"""The job of the evening's list that says a condition beforehand."""
