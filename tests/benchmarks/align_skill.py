@@ -26,7 +26,7 @@ from sentinel.forecast import Forecaster
 from sentinel.sky import Sun
 from sentinel.times import from_utc_s, utc_s
 from tests.worlds import happenings as h
-from tests.worlds.rows import kept_in
+from tests.worlds.changes import kept_in
 from tests.worlds.run import Run
 from tests.worlds.world import World, drawn
 

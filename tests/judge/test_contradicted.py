@@ -77,7 +77,7 @@ def test_seeing_focus_and_an_arc_at_the_edge_are_no_other_lens() -> None:
 def light_of(watch: Watch, true: Watch) -> float:
     """Return the level that the true place's air leaves."""
     air = true.judge._scene.glance(watch.now.timestamp() + 60).air_mass
-    return 0.5 * 2.0 ** (-0.3 * air) * (1 + 0.004 * float(watch.random.normal()))
+    return float(0.5 * 2.0 ** (-0.3 * air) * (1 + 0.004 * watch.random.normal()))
 
 
 def test_a_sun_that_grows_brighter_while_it_should_sink_is_told_with_the_hours_that_would_fit() -> None:

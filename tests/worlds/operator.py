@@ -271,7 +271,7 @@ class Operator:
             return
         self.scene.note(time_s, "align", " | ".join(alignment_lines(found, self.settings)))
         turns = [b.error_deg if b.determined and b.is_off else 0.0 for b in found.bolts]
-        if not any(turns) or found.stays_s >= 24 * 3600:
+        if not any(turns) or found.good_enough:
             return
         self.scene.go(time_s)
         self.scene.turn_bolts(time_s, -turns[0], -turns[1])
