@@ -2,8 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
+from threadpoolctl import ThreadpoolController
 
 from sentinel.forecast.bins import Arc
 from sentinel.forecast.draws import Draws, draw
@@ -68,6 +70,12 @@ class _Seen:
         return self.track.solve(base, slopes, self.prior(nodes), nodes.prior.roll, kinds)
 
 
+@cache
+def _one_thread() -> ThreadpoolController:
+    """Return the hold on the linear algebra's threads: for matrices so small they wait for each other."""
+    return ThreadpoolController()
+
+
 class Estimator:
     """The fit, warm from one renewal to the next."""
 
@@ -104,6 +112,12 @@ class Estimator:
         keep
             Where false, the next fit starts as if this one had not been.
         """
+        with _one_thread().limit(limits=1, user_api="blas"):
+            return self._fit(arc, xy_arcsec, variance, worm, now_s, keep=keep)
+
+    def _fit(
+        self, arc: Arc, xy_arcsec: Array, variance: Array, worm: Array, now_s: float, *, keep: bool
+    ) -> Draws:
         ids = tuple(int(i) for i in np.unique(arc.stretch))
         stretch = np.searchsorted(np.array(ids), arc.stretch)
         track = _Seen(
