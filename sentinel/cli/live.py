@@ -18,7 +18,7 @@ from sentinel.times import format_utc, parse_utc
 
 @app.command()
 def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
-    """Watch the camera's folder: the daemon. Ends on SIGTERM and SIGINT."""
+    """Watch the camera's folder: the daemon. Ends on SIGTERM, SIGINT and SIGHUP."""
     from sentinel.watch.start import watch
 
     watch(configs(config), state)

@@ -163,11 +163,11 @@ def inspect(errand: Errand, evidence: Evidence) -> Answer:
 class _SameHost(urllib.request.HTTPRedirectHandler):
     """Goes on to another page of the same host alone: another host is a login page's, not the one asked."""
 
-    def redirect_request(self, req: Any, fp: Any, code: int, msg: str, headers: Any, newurl: str) -> Any:
-        """Return what to ask instead, if anything."""
-        if urlsplit(newurl).hostname != urlsplit(req.full_url).hostname:
+    def redirect_request(self, req: Any, *answer: Any) -> Any:
+        """Return what to ask instead, if anything; the last of what was answered is the new address."""
+        if urlsplit(answer[-1]).hostname != urlsplit(req.full_url).hostname:
             return None
-        return super().redirect_request(req, fp, code, msg, headers, newurl)
+        return super().redirect_request(req, *answer)
 
 
 def ping(errand: Errand, evidence: Evidence) -> Answer:

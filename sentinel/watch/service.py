@@ -31,6 +31,13 @@ class Pulses:
         now_s = clock.monotonic_s()
         self._last_s = dict.fromkeys(names, now_s)
         self._turns: dict[str, tuple[Callable[[], int], int]] = {}
+        self.blind: set[str] = set()
+        """Why no frame is judged though all loops turn; nothing of it would be mended by a new start."""
+
+    @property
+    def sees(self) -> bool:
+        """Whether frames are looked for, measured and judged, and messages seen to."""
+        return not self.blind and not self.stuck()
 
     def beat(self, name: str) -> None:
         """Note that a loop has turned."""
