@@ -69,6 +69,8 @@ class Home:
         RequestProblem
             If another watch is at work here, or the folder may not be written.
         """
+        if self._lock is not None and self._holds(self._lock):
+            return
         try:
             handle = os.open(self._lock_file, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
         except OSError as error:
@@ -92,6 +94,12 @@ class Home:
             os.pwrite(handle, f"{os.getpid():<15}\n".encode(), 0)
         self.unlock()
         self._lock = handle
+
+    def _holds(self, lock: int) -> bool:
+        try:
+            return os.path.samestat(os.fstat(lock), self._lock_file.stat())
+        except OSError:
+            return False
 
     def unlock(self) -> None:
         """Let others in."""

@@ -8,6 +8,7 @@ from sentinel.clock import Clock
 
 STUCK_S = 100.0
 """A loop that has not turned for so long is stuck; measuring one file may take two patiences."""
+PATIENCE_S = 2.0
 
 
 def tell_manager(text: str) -> None:
@@ -17,6 +18,8 @@ def tell_manager(text: str) -> None:
         return
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as channel:
+            # A manager that does not listen must not hold up the watch.
+            channel.settimeout(PATIENCE_S)
             channel.connect("\0" + address[1:] if address.startswith("@") else address)
             channel.sendall(text.encode())
     except OSError:

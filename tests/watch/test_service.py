@@ -4,6 +4,7 @@ import os
 import shutil
 import socket
 import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -58,6 +59,16 @@ def test_without_a_manager_nothing_happens(monkeypatch: pytest.MonkeyPatch) -> N
     tell_manager("READY=1")
     monkeypatch.setenv("NOTIFY_SOCKET", "/nowhere/at/all")
     tell_manager("READY=1")
+
+
+def test_a_manager_that_does_not_listen_holds_up_nothing(manager: socket.socket) -> None:
+    began_s = time.monotonic()
+    for number in range(15):
+        tell_manager(f"STATUS={number}")
+        if time.monotonic() - began_s > 1:
+            break
+    assert time.monotonic() - began_s < 10
+    assert said(manager)[0] == b"STATUS=0"
 
 
 @pytest.mark.parametrize("stuck", ["intake", "measuring", "judging", "alerting"])
