@@ -10,6 +10,8 @@ from sentinel.errors import RequestProblem
 
 EPOCH_UTC = datetime(1970, 1, 1, tzinfo=UTC)
 DAY_S = 86_400.0
+PLAUSIBLE_YEARS = range(1970, 2200)
+"""In which a picture may have been taken; any other is a clock that was never set, or a broken file."""
 
 
 def utc_s(time_utc: datetime) -> float:
@@ -22,6 +24,15 @@ def utc_s(time_utc: datetime) -> float:
 def from_utc_s(seconds: float) -> datetime:
     """Return the aware UTC datetime of POSIX seconds, to the microsecond."""
     return EPOCH_UTC + timedelta(seconds=float(seconds))
+
+
+def file_time_utc(seconds: float) -> datetime:
+    """Return a file's time of change; one that cannot be is as good as none, and is 1970."""
+    try:
+        changed_utc = from_utc_s(seconds)
+    except (OverflowError, ValueError):
+        return EPOCH_UTC
+    return changed_utc if changed_utc.year in PLAUSIBLE_YEARS else EPOCH_UTC
 
 
 def parse_utc(text: str) -> datetime:

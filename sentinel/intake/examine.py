@@ -1,7 +1,7 @@
 """One file -> one measured frame: read, decode, measure; a broken file is a frame with an error."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
@@ -11,6 +11,7 @@ from sentinel.intake.exposure_time import exposure_time
 from sentinel.intake.prior import Prior
 from sentinel.measure import measure
 from sentinel.records import Disc, MeasuredFrame
+from sentinel.times import EPOCH_UTC, file_time_utc
 
 UNREADABLE = "unreadable"
 """The file could not be used as a frame."""
@@ -72,6 +73,13 @@ def examine(
     )
 
 
+def dated(
+    path: Path, *, frame: str, clock_offset_s: float = 0.0, within: Path | None = None
+) -> MeasuredFrame:
+    """Return a frame of which the time alone is known, from its header."""
+    return _broken(path, frame, FrameProblem("not measured yet"), clock_offset_s, None, within)
+
+
 def on_the_sensor(disc: Disc, step: int, shift_px: tuple[float, float] = (0.0, 0.0)) -> Disc:
     """Return on the sensor a disc measured on squares of `step` pixels, their light `shift_px` off centre."""
     if step == 1:
@@ -93,9 +101,9 @@ def _when(
 ) -> tuple[datetime, tuple[str, ...]]:
     try:
         status = path.stat() if path.exists() else path.lstat()
-        file_time_utc = datetime.fromtimestamp(status.st_mtime, UTC)
-    except (OSError, OverflowError, ValueError):
-        file_time_utc = datetime.fromtimestamp(0, UTC)
+        changed_utc = file_time_utc(status.st_mtime)
+    except OSError:
+        changed_utc = EPOCH_UTC
     if header is None:
         header = Header(width_px=0, height_px=0, format="jpeg")
     if header.taken_is_utc:
@@ -103,7 +111,7 @@ def _when(
         header = replace(header, zone_offset=timedelta(0))
     elif header.zone_offset is None and utc_offset is not None:
         header = replace(header, zone_offset=utc_offset)
-    return exposure_time(header, clock_offset_s, file_time_utc)
+    return exposure_time(header, clock_offset_s, changed_utc)
 
 
 def _broken(  # noqa: PLR0917 - a frame's parts

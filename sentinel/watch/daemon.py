@@ -15,9 +15,10 @@ from sentinel.errors import Problem, RequestProblem
 from sentinel.intake.pool import MeasuringPool, Work, measure_job
 from sentinel.journal import Damaged, Unwritable, export
 from sentinel.journal.beside import keep_settings
-from sentinel.records import Event, MeasuredFrame, Outcome, Severity, Surroundings, Tick
+from sentinel.records import Event, MeasuredFrame, Outcome, Surroundings, Tick
 from sentinel.runner import run
 from sentinel.settings import Settings
+from sentinel.watch.alarms import Alarms
 from sentinel.watch.around import Around, boot_id
 from sentinel.watch.exporting import Exporter
 from sentinel.watch.gather import Attempts, Gatherer
@@ -35,12 +36,7 @@ log = logging.getLogger(__name__)
 
 SNAPSHOT_S = 300.0
 MANY_EVENTS = 2000
-TOLD_AGAIN_S = 3600.0
-STARTING, STUMBLED = "starting", "stumbled"
-FAILURES_BLIND = 3
-"""So many pictures in a row that cannot be judged, and it is not the pictures."""
-RESTARTS_TOLD = (4, 9, 19, 49)
-"""Starts within the last hour at which one more is told: not at each."""
+STARTING = "starting"
 
 
 class Watch:
@@ -87,13 +83,11 @@ class Watch:
         self._save_now = False
         self.server: PageServer | None = None
         """Serves the page, where that is asked for."""
-        self._told_failures = 0
-        self._told_s: dict[tuple[str, Severity], float] = {}
-        """When which trouble was told."""
         self._gathering: threading.Thread | None = None
         self._begun = self._watching = False
         self._exporter = Exporter(home, self._clock)
         self._delivery = self._made_delivery()
+        self._alarms = Alarms(self._clock, self._pulses, self._delivery)
         self._keeper = Keeper(
             home,
             self._clock,
@@ -102,7 +96,7 @@ class Watch:
             noted=self._noted,
             renewed=self._renewed,
             turned=self._turned,
-            tell=self._tell,
+            tell=self._alarms.tell,
         )
 
     def run(self) -> None:
@@ -185,7 +179,7 @@ class Watch:
     def _watch(self) -> None:
         """Run one stream of events after another; each ends where the clock is set."""
         self._exporter.start()
-        self._tell_of_restarts()
+        self._alarms.of_restarts(self._keeper.journal)
         self._showing.show(self._memory)
         self._watching = True
         tell_manager("STATUS=watching")
@@ -229,6 +223,7 @@ class Watch:
     def _turned_live(self) -> None:
         self._turned()
         self._keeper.check()
+        self._alarms.of_the_folder(self._gatherer.trouble)
         if self._delivery.damaged:
             self._keeper.begin_anew(Damaged("is damaged where messages wait", where=str(self._home.journal)))
 
@@ -251,7 +246,7 @@ class Watch:
         if isinstance(event, Surroundings):
             self._home.lay_ballast(round(self._settings.state.ballast_mb * 1e6))
         self._showing.show(self._memory, at_once=self._gatherer.arrivals.empty())
-        self._tell_of_failures()
+        self._alarms.of_pictures(self._memory)
         if self._save_now or self._clock.monotonic_s() - self._saved_s >= SNAPSHOT_S:
             self._save()
 
@@ -262,26 +257,6 @@ class Watch:
         save(self._home.snapshot, self._memory, taken)
 
     # When something went wrong.
-
-    def _tell_of_failures(self) -> None:
-        """Say when pictures cannot be judged: one is a pity, but when none can be the watch is blind."""
-        memory, blind = self._memory, self._memory.failures_running >= FAILURES_BLIND
-        if blind:
-            self._pulses.blind.add(STUMBLED)
-        elif memory.failures_running == 0 and STUMBLED in self._pulses.blind:
-            self._pulses.blind.discard(STUMBLED)
-            self._tell(
-                STUMBLED, "The watch sees again", "Pictures are judged again.", Severity.NOW, over=True
-            )
-        if memory.failures == self._told_failures:
-            return
-        self._told_failures = memory.failures
-        if blind:
-            body = f"The last {memory.failures_running} pictures could not be judged: look after the camera."
-            self._tell(STUMBLED, "THE WATCH IS BLIND: it cannot judge", body, Severity.NOW)
-            return
-        body = "A picture could not be judged. Look at the log; the watch goes on."
-        self._tell(STUMBLED, "The watch stumbled", body, Severity.SOON)
 
     def _renewed(self, holds_all: bool) -> None:
         """Go on with another file in the journal's place."""
@@ -314,33 +289,6 @@ class Watch:
             server.start()
             self.server = server
             log.info("the page is served at %s:%d", *server.address)
-
-    def _tell(self, which: str, title: str, body: str, severity: Severity, *, over: bool = False) -> None:
-        """Tell people past the journal, which may be the trouble; the same not more than once an hour."""
-        now_s = self._clock.monotonic_s()
-        if over:
-            self._told_s.pop((which, severity), None)
-        elif now_s - self._told_s.get((which, severity), -TOLD_AGAIN_S) < TOLD_AGAIN_S:
-            return
-        else:
-            self._told_s[which, severity] = now_s
-        log.error("%s: %s", title, body)
-        self._delivery.tell(title, body, severity, which=which, over=over)
-
-    def _tell_of_restarts(self) -> None:
-        """Say when the watch is started again and again: the service manager never gives up, silently."""
-        journal, hour_ago = self._keeper.journal, self._clock.now_utc() - timedelta(hours=1)
-        starts = sum(
-            isinstance(event, Surroundings) and event.away_s is not None and now_utc > hour_ago
-            for _, event, now_utc in journal.numbered_events(max(journal.last_number - 500, 0))
-        )
-        if starts in RESTARTS_TOLD:
-            self._tell(
-                "restarts",
-                f"The watch was started again {starts + 1} times within an hour",
-                "It crashes, hangs, or its power comes and goes. Look at its log and its power supply.",
-                Severity.SOON,
-            )
 
     def _put_times_right(self, base: bytes) -> float:
         """Re-time what was read off the clock before it was set; rebuild the state; return the step.
