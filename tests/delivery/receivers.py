@@ -70,8 +70,8 @@ class HttpReceiver:
     """A web service whose answer each test chooses: `fine`, a status, or a way to fail.
 
     `slam` closes at once, `half` in the middle of the request; `hang` takes the request and is never heard of
-    again; so does `quiet`, but there it had arrived; `drip` says yes and then takes for ever. A status of 300 and
-    more sends whoever asks on to a page that says yes to everything, like the login page of a hotel.
+    again; so does `quiet`, but there it had arrived; `drip` says yes and then takes for ever. A status of 300
+    and more sends whoever asks on to a page that says yes to everything, like the login page of a hotel.
     """
 
     port: int = 0

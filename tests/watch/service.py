@@ -33,6 +33,7 @@ class Service:
         folder: Path,
         state: Path,
         settings: dict[str, Any],
+        *,
         listener: socket.socket,
         phone: HttpReceiver,
         heart: HttpReceiver,
@@ -126,7 +127,7 @@ def service(base: Path, place: Path, **sections: Any) -> Iterator[Service]:
             folder, heartbeat={"url_from": beat, "every_min": 0.02}, site=site, **sections
         )
         content = made.model_dump(mode="json") | {"channels": [channel]}
-        one = Service(folder, place, content, listener, phone, heart)
+        one = Service(folder, place, content, listener=listener, phone=phone, heart=heart)
         try:
             yield one
         finally:

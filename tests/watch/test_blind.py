@@ -180,7 +180,7 @@ def test_the_state_folder_is_removed_and_made_anew_with_all_that_is_known(tmp_pa
         one.until(lambda: one.names()[-1] == "4.jpg")
         assert len(one.names()) == 5, "and nothing is measured twice"
         (one.state / "journal.sqlite-wal").unlink()
-        one.until(lambda: (one.state / "journal.sqlite-wal").exists())
+        one.until((one.state / "journal.sqlite-wal").exists)
         one.frame(5)
         one.until(lambda: sorted(one.names()) == [f"{n}.jpg" for n in range(6)])
         assert one.end() == 0
