@@ -67,6 +67,11 @@ class Alarms:
         else:
             self._sees_again(FOLDER, "The folder of the pictures is looked after again.")
 
+    def of_a_mark(self, why: str) -> None:
+        """Say that a mark could not be read, though its maker was told that it is noted."""
+        body = f"{why}. What it was to say is not known: note it again."
+        self.tell("mark", "A mark could not be read", body, Severity.SOON)
+
     def _sees_again(self, which: str, body: str) -> None:
         if which in self._pulses.blind:
             self._pulses.blind.discard(which)

@@ -206,6 +206,7 @@ class Watch:
                 stop=self._stop,
                 last_utc=memory.last_utc,
                 known_marks=set(self._keeper.journal.marks()),
+                unreadable=self._alarms.of_a_mark,
             )
             run(stream.events(stepped_s=stepped_s), self._memory, self._keeper, (self._observe,))
             if stream.stepped:
