@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, encode
 from sentinel.journal.migrations import STEPS, check_version, migrate
-from sentinel.journal.opening import Damaged, connected, has_room, identity, usable_later
+from sentinel.journal.opening import Damaged, Identity, connected, has_room, identity, usable_later
 from sentinel.journal.outbox import post
 from sentinel.records import (
     Alert,
@@ -66,12 +66,17 @@ class Journal:
 
     def __init__(self, db: sqlite3.Connection, path: Path) -> None:
         self._db, self._path = db, path
-        self._identity = identity(path)
+        self._identity: Identity = ()
+        with suppress(OSError):
+            self._identity = identity(path)
 
     @property
     def stands(self) -> bool:
         """Whether its files are those that were opened: removed ones go on being written, for nobody."""
-        return identity(self._path) == self._identity
+        try:
+            return identity(self._path) == self._identity
+        except OSError:
+            return True  # not known to be removed, and writing will tell what ails it
 
     @classmethod
     def create(cls, path: Path, origin: Origin) -> "Journal":

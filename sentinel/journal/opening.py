@@ -126,14 +126,20 @@ def _index(path: Path) -> Path:
     return path.with_name(f"{path.name}-shm")
 
 
-def identity(path: Path) -> tuple[tuple[int, int] | None, ...]:
-    """Return what tells a journal's files from any others that may stand in their place later."""
+Identity = tuple[tuple[int, int] | None, ...]
+
+
+def identity(path: Path) -> Identity:
+    """Return what tells a journal's files from any others that may stand in their place later.
+
+    A disk that cannot say raises `OSError`: whoever writes there hears why.
+    """
     return tuple(_of_file(path.with_name(f"{path.name}{end}")) for end in ("", "-wal"))
 
 
 def _of_file(path: Path) -> tuple[int, int] | None:
     try:
         status = path.stat()
-    except OSError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
     return status.st_dev, status.st_ino

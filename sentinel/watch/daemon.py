@@ -170,7 +170,8 @@ class Watch:
             log.info("going through %d events of the journal first", behind)
         self._pulses.blind.add(STARTING)
         done = memory.catch_up(journal, self._turned, self._stop)
-        self._pulses.blind.discard(STARTING)
+        if done:
+            self._pulses.blind.discard(STARTING)
         return done
 
     def _make_pool(self) -> MeasuringPool:
@@ -333,7 +334,7 @@ class Watch:
             self._showing.stop()
             self._save()
             self._exporter.stop()
-            if self._watching:
+            if self._watching and self._keeper.is_open:
                 self._export()
             self._keeper.close()
 

@@ -74,6 +74,11 @@ class Keeper:
         """Where spoilt journals were put, that may still be read for what waited."""
 
     @property
+    def is_open(self) -> bool:
+        """Whether there is a journal: not while a spoilt one cannot be replaced."""
+        return self._held is not None
+
+    @property
     def journal(self) -> Journal:
         """The journal, once it is open."""
         assert self._held is not None  # noqa: S101 - `open` comes first
@@ -214,7 +219,7 @@ class Keeper:
         Lost
             If the watch is told to stop while that cannot be done.
         """
-        if self.journal.stands:
+        if self._held is None or self._held.stands:
             return
         body = (
             f"The files of {self._home.folder} were removed, or another disk stands in their place. What is"
