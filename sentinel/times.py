@@ -3,6 +3,7 @@
 No clock is read here; that is `sentinel.clock`'s alone.
 """
 
+import re
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -67,5 +68,7 @@ def known_zone(name: str) -> str:
     try:
         ZoneInfo(name)
     except (OSError, KeyError, ValueError):
-        raise ValueError(f"names no time zone: {name!r}; write it like Europe/Oslo") from None
+        # Only what looks like one is repeated: anything may have been written there, a password too.
+        shown = f": {name!r}" if re.fullmatch(r"[A-Z][A-Za-z_]{1,20}/[A-Z][A-Za-z_]{1,20}", name) else ""
+        raise ValueError(f"names no time zone{shown}; write it like Europe/Oslo") from None
     return name
