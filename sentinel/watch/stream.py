@@ -95,7 +95,8 @@ class LiveStream:
         silent_s = self._clock.monotonic_s()
         while not self._is_over():
             yield from self._marked()
-            if self._around.due():
+            # What waits came before: after a hold-up the time must not run ahead of it.
+            if self._gatherer.arrivals.empty() and self._around.due():
                 yield self._at(self._around.read(self._now()))
             item = self._next()
             now_s = self._clock.monotonic_s()
