@@ -52,7 +52,10 @@ def parse_utc(text: str) -> datetime:
         raise RequestProblem(
             f"the time {text!r} has no zone", mend="add Z for UTC, like 2026-06-21T03:02:00Z"
         )
-    return time.astimezone(UTC)
+    try:
+        return time.astimezone(UTC)
+    except OverflowError:
+        raise RequestProblem(f"not a time: {text!r}", mend="write it like 2026-06-21T03:02:00Z") from None
 
 
 def format_utc(time_utc: datetime) -> str:

@@ -69,7 +69,7 @@ def read_marks(path: Path) -> list[Mark]:
         if line.strip():
             try:
                 marks.append(_mark(json.loads(line)))
-            except (ValueError, TypeError, KeyError, RequestProblem) as error:
+            except (ValueError, TypeError, KeyError, RecursionError, RequestProblem) as error:
                 reason = str(error) if isinstance(error, RequestProblem) else "it needs time_utc and kind"
                 raise RequestProblem(
                     f"is not a mark ({reason})",
@@ -84,9 +84,13 @@ def _mark(content: dict[str, Any]) -> Mark:
     if kind not in get_args(MarkKind):
         raise RequestProblem(f"{kind!r} is no kind of mark; known are {', '.join(get_args(MarkKind))}")
     minutes = content.get("minutes")
+    if minutes is not None and not 0 < float(minutes) <= DAY_S / 60:
+        raise RequestProblem("minutes are more than 0 and at most 1440")
+    # Half of a pair of characters can be written nowhere.
+    text = str(content.get("text") or "").encode("utf-8", "replace").decode("utf-8")
     return Mark(
         time_utc=parse_utc(str(content["time_utc"])),
         kind=kind,
-        text=str(content.get("text") or ""),
+        text=text,
         minutes=None if minutes is None else float(minutes),
     )
