@@ -51,13 +51,17 @@ def examine(
     except FrameProblem as problem:
         return _broken(path, frame, problem, clock_offset_s, utc_offset, within)
     time_utc, doubts = _when(path, picture.header, clock_offset_s, utc_offset)
-    disc = measure(
-        picture.values,
-        transfer=picture.transfer,
-        full_scale=picture.full_scale,
-        brightest=picture.brightest,
-        expected=None if prior is None else prior.expected(time_utc, picture.step),
-    )
+    try:
+        disc = measure(
+            picture.values,
+            transfer=picture.transfer,
+            full_scale=picture.full_scale,
+            brightest=picture.brightest,
+            expected=None if prior is None else prior.expected(time_utc, picture.step),
+        )
+    except Exception as error:  # noqa: BLE001 - pixels that nobody foresaw cost their frame, not the run
+        unforeseen = FrameProblem(f"cannot be measured ({' '.join(str(error).split())[:120]})")
+        return _broken(path, frame, unforeseen, clock_offset_s, utc_offset, within)
     header = picture.header
     return MeasuredFrame(
         frame=frame,

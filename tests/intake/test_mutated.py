@@ -71,6 +71,13 @@ def test_whatever_a_header_holds_it_is_a_frame(place: Path, cards: list[tuple[st
     assert frame.time_utc.year in range(1970, 2200)
 
 
+@pytest.mark.parametrize(("kind", "seed"), [("tif", 7000199), ("jpg", 7000585)])
+def test_files_that_once_ended_the_measuring(place: Path, kind: str, seed: int) -> None:
+    path = place / f"once.{kind}"
+    path.write_bytes(mutated(kind, random.Random(seed)))
+    assert isinstance(examine(path, frame=path.name), MeasuredFrame)
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_mutated_files_are_frames(place: Path, kind: str) -> None:
     chance = random.Random(sum(kind.encode()))
