@@ -105,7 +105,7 @@ def day(plan: Plan, start: datetime, *, trouble: int | None) -> None:
     def at(hour: float) -> datetime:
         return start + timedelta(hours=hour)
 
-    put = {"hand_error_px": 3.0, "unwound": True, "marked": True}
+    put: dict[str, Any] = {"hand_error_px": 3.0, "unwound": True, "marked": True}
     plan.event("recentre", at(4.5), to_px=[240, 160], **put)
     plan.acts += [(at(hour), "restart") for hour in (3.2, 11.2, 19.2)]
     plan.event("cloud", at(15), at(15.7), transmission=0.2, patchiness=0.5)

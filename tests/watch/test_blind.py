@@ -230,7 +230,8 @@ def test_a_stop_while_days_are_gone_through_is_heard_and_costs_nothing(tmp_path:
         began_s = time.monotonic()
         assert one.end(number) == 0
         idle_s = time.monotonic() - began_s
-        one.state, left = state, []
+        one.state = state
+        left: list[int] = []
         for _ in range(3):
             one.start()
             one.until(lambda: one.log.read_text(encoding="utf-8").count("going through") > len(left))
