@@ -63,7 +63,7 @@ class Service:
     def kill(self) -> int:
         return self.end(signal.SIGKILL)
 
-    def end(self, number: int = signal.SIGTERM, patience_s: float = 30.0) -> int:
+    def end(self, number: int = signal.SIGTERM, patience_s: float = 90.0) -> int:
         """End it; return its exit status."""
         assert self.process is not None
         self.process.send_signal(number)
@@ -95,7 +95,7 @@ class Service:
     def names(self) -> list[str]:
         return [frame.frame for frame in frames_in(self.state / "journal.sqlite")]
 
-    def until(self, what: Any, patience_s: float = 40.0) -> Any:
+    def until(self, what: Any, patience_s: float = 120.0) -> Any:
         """Wait until something is so; return it."""
         end = time.monotonic() + patience_s
         while time.monotonic() < end:
