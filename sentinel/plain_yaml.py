@@ -6,6 +6,7 @@ from typing import Any
 
 import yaml
 
+from sentinel.complaints import shown_key
 from sentinel.errors import RequestProblem
 
 
@@ -32,6 +33,8 @@ def _int_10(loader: yaml.SafeLoader, node: yaml.ScalarNode) -> int:
 def _mapping_once(loader: yaml.SafeLoader, node: yaml.MappingNode) -> dict[Any, Any]:
     seen: set[str] = set()
     for key, _ in node.value:
+        if not isinstance(key, yaml.ScalarNode):
+            raise yaml.constructor.ConstructorError(None, None, "a key must be a word", key.start_mark)
         if key.value in seen:
             raise yaml.constructor.ConstructorError(
                 None, None, f"the key {key.value!r} stands twice", key.start_mark
@@ -42,6 +45,27 @@ def _mapping_once(loader: yaml.SafeLoader, node: yaml.MappingNode) -> dict[Any, 
 
 _Loader.add_constructor("tag:yaml.org,2002:int", _int_10)
 _Loader.add_constructor("tag:yaml.org,2002:map", _mapping_once)
+
+
+def _shown(text: str) -> str:
+    return text if len(text) == 1 or text.startswith("<") else shown_key(text)
+
+
+def _refuse_strange_texts(content: Any, key: str, path: Path) -> None:
+    """Refuse characters that are in no name and no text: they would break whatever they come to."""
+    if isinstance(content, dict):
+        for name, value in content.items():
+            _refuse_strange_texts(name if isinstance(name, str) else "", key, path)
+            _refuse_strange_texts(value, f"{key}.{shown_key(name)}".lstrip("."), path)
+    elif isinstance(content, list | tuple | set):
+        for value in content:
+            _refuse_strange_texts(value, key, path)
+    elif isinstance(content, str) and re.search("[\0\ud800-\udfff]", content):
+        raise RequestProblem(
+            f"{key or 'a key'} holds a character that is in no text (NUL, or half of a pair)",
+            where=str(path),
+            mend="write it anew",
+        )
 
 
 def read_yaml(path: Path) -> dict[str, Any]:
@@ -58,11 +82,14 @@ def read_yaml(path: Path) -> dict[str, Any]:
         raise RequestProblem(
             f"cannot be read ({error.strerror})", where=str(path), mend="check the path"
         ) from None
-    except (yaml.YAMLError, UnicodeDecodeError, ValueError, RecursionError) as error:
+    except Exception as error:  # noqa: BLE001 - impossible tags raise anything
         mark = getattr(error, "problem_mark", None)
         line = f" line {mark.line + 1}" if mark else ""
         what = getattr(error, "problem", None) or "is not readable as YAML"
+        # What stands in quotes was written there, and may be a secret.
+        what = re.sub(r"'([^']*)'", lambda found: f"'{_shown(found[1])}'", what)
         raise RequestProblem(f"{what}", where=f"{path}{line}", mend="mend the YAML there") from None
+    _refuse_strange_texts(content, "", path)
     if content is None:
         return {}
     if not isinstance(content, dict):

@@ -5,11 +5,13 @@ earlier ones. Every key has its unit in its name; `config/example.yaml` explains
 """
 
 from collections.abc import Sequence
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from sentinel.complaints import one_line
 from sentinel.errors import RequestProblem
 from sentinel.plain_yaml import overlay, read_yaml
 from sentinel.times import known_zone
@@ -208,7 +210,7 @@ class Alerts(Section):
 
 
 _HOUR = r"^([01]\d|2[0-3]):[0-5]\d$"
-_REFERENCE = r"^(env|credential|file):\S(.*\S)?$"
+_REFERENCE = r"^(env:[A-Za-z_][A-Za-z0-9_]*|credential:[A-Za-z0-9_.-]+|file:([^\s:]|[^\s:][^:]*[^\s:]))$"
 
 
 class Quiet(Section):
@@ -311,10 +313,19 @@ class Page(Section):
             return self
         if self.token_from is None:
             raise ValueError("needs token_from: whoever knows the token may press the buttons")
-        host = self.listen.rpartition(":")[0].strip("[]")
-        if not self.beyond_loopback and not (host in {"localhost", "::1"} or host.startswith("127.")):
-            raise ValueError(f"{host} can be reached from elsewhere: if that is meant, beyond_loopback: true")
+        host, _, port = self.listen.rpartition(":")
+        if int(port) > 65_535:
+            raise ValueError("listen names a port that there is not: 65535 is the last")
+        if not self.beyond_loopback and not _is_loopback(host.strip("[]")):
+            raise ValueError("listen can be reached from elsewhere: if that is meant, beyond_loopback: true")
         return self
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 class Settings(Section):
@@ -343,35 +354,6 @@ class Settings(Section):
         if twice is not None:
             raise ValueError(f"the channel {twice!r} stands twice")
         return self
-
-
-def one_line(error: ValidationError) -> tuple[str, str]:
-    """Return the key path and the complaint of the first thing pydantic found wrong, in plain words."""
-    return complaints(error)[0]
-
-
-def complaints(error: ValidationError) -> list[tuple[str, str]]:
-    """Return the key path and the complaint of each thing pydantic found wrong, in plain words."""
-    return [_complaint(dict(detail)) for detail in error.errors(include_url=False)]
-
-
-def _complaint(first: dict[str, Any]) -> tuple[str, str]:
-    path = ".".join(str(part) for part in first["loc"])
-    if first["type"] == "extra_forbidden":
-        return path, "is not a known setting"
-    if first["type"] == "missing":
-        return path, "is missing"
-    # What was written there may be a secret itself: it is not repeated.
-    if path.endswith("url_from"):
-        return path, "must say where the address stands: env:NAME, credential:NAME or file:PATH"
-    if path.endswith("token_from"):
-        return path, "must say where the token stands: env:NAME, credential:NAME or file:PATH"
-    if first["type"] == "value_error":
-        return path, first["msg"].removeprefix("Value error, ")
-    complaint = f"{first['msg'][0].lower()}{first['msg'][1:]}"
-    if isinstance(first["input"], dict | list) or "://" in str(first["input"]):
-        return path, complaint
-    return path, f"{complaint}, not {first['input']!r}"
 
 
 def validate(content: dict[str, Any], *, where: str) -> Settings:

@@ -3,6 +3,7 @@
 No clock is read here; that is `sentinel.clock`'s alone.
 """
 
+import re
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -10,6 +11,8 @@ from sentinel.errors import RequestProblem
 
 EPOCH_UTC = datetime(1970, 1, 1, tzinfo=UTC)
 DAY_S = 86_400.0
+PLAUSIBLE_YEARS = range(1970, 2200)
+"""In which a picture may have been taken; any other is a clock that was never set, or a broken file."""
 
 
 def utc_s(time_utc: datetime) -> float:
@@ -22,6 +25,15 @@ def utc_s(time_utc: datetime) -> float:
 def from_utc_s(seconds: float) -> datetime:
     """Return the aware UTC datetime of POSIX seconds, to the microsecond."""
     return EPOCH_UTC + timedelta(seconds=float(seconds))
+
+
+def file_time_utc(seconds: float) -> datetime:
+    """Return a file's time of change; one that cannot be is as good as none, and is 1970."""
+    try:
+        changed_utc = from_utc_s(seconds)
+    except (OverflowError, ValueError):
+        return EPOCH_UTC
+    return changed_utc if changed_utc.year in PLAUSIBLE_YEARS else EPOCH_UTC
 
 
 def parse_utc(text: str) -> datetime:
@@ -40,7 +52,10 @@ def parse_utc(text: str) -> datetime:
         raise RequestProblem(
             f"the time {text!r} has no zone", mend="add Z for UTC, like 2026-06-21T03:02:00Z"
         )
-    return time.astimezone(UTC)
+    try:
+        return time.astimezone(UTC)
+    except OverflowError:
+        raise RequestProblem(f"not a time: {text!r}", mend="write it like 2026-06-21T03:02:00Z") from None
 
 
 def format_utc(time_utc: datetime) -> str:
@@ -56,5 +71,7 @@ def known_zone(name: str) -> str:
     try:
         ZoneInfo(name)
     except (OSError, KeyError, ValueError):
-        raise ValueError(f"names no time zone: {name!r}; write it like Europe/Oslo") from None
+        # Only what looks like one is repeated: anything may have been written there, a password too.
+        shown = f": {name!r}" if re.fullmatch(r"[A-Z][A-Za-z_]{1,20}/[A-Z][A-Za-z_]{1,20}", name) else ""
+        raise ValueError(f"names no time zone{shown}; write it like Europe/Oslo") from None
     return name

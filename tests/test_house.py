@@ -9,7 +9,7 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 
 # Rooms in the order of the flow; a room may import itself and anything before it.
 ORDER = [
-    "errors", "times", "clock", "files", "plain_yaml", "records", "settings", "tables",
+    "errors", "times", "clock", "files", "complaints", "plain_yaml", "records", "settings", "tables",
     "sky", "measure", "simulate", "intake", "forecast", "judge", "notify", "pipeline", "journal", "delivery",
     "report", "status", "runner", "watch", "replay", "plan", "align", "tune", "cli",
 ]  # fmt: skip

@@ -18,7 +18,7 @@ from sentinel.times import format_utc, parse_utc
 
 @app.command()
 def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
-    """Watch the camera's folder: the daemon. Ends on SIGTERM and SIGINT."""
+    """Watch the camera's folder: the daemon. Ends on SIGTERM, SIGINT and SIGHUP."""
     from sentinel.watch.start import watch
 
     watch(configs(config), state)
@@ -69,14 +69,14 @@ def mark(
 ) -> None:
     """Note what the operator did."""
     from sentinel.clock import SystemClock
-    from sentinel.watch.marks import leave_mark, made_mark
+    from sentinel.watch.marks import leave_mark, made_mark, make_folders
     from sentinel.watch.start import home_of
 
     now_utc = SystemClock().now_utc()
     at_utc = moment(at, now_utc, past=True) if at else None
     made = made_mark(kind, " ".join(text or ()), now_utc, at=at_utc, minutes=minutes)
     home = home_of(config or (), state)
-    home.create()
+    make_folders(home)
     leave_mark(home.marks, made)
     later = "" if home.is_watched() else "; the watch is not running and takes it up when it starts"
     print(f"Noted: {kind} at {format_utc(made.time_utc)}{later}")

@@ -2,6 +2,7 @@
 
 import base64
 import os
+import re
 import subprocess
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -89,6 +90,18 @@ def _said(message: Message) -> dict[str, Any]:
     return {"title": message.title, "body": message.body, "severity": message.severity.value}
 
 
+_PASSED_ON = re.compile(
+    r"PATH|HOME|USER|LOGNAME|SHELL|TERM|TZ|TMPDIR|LANG|LANGUAGE|LC_\w+|DISPLAY|WAYLAND_DISPLAY|XAUTHORITY|"
+    r"XDG_RUNTIME_DIR|DBUS_SESSION_BUS_ADDRESS|PULSE_\w+|ALSA_\w+"
+)
+
+
+def _environment() -> dict[str, str]:
+    """Return what any program needs to run and to sound; the addresses of other channels are not among it."""
+    passed_on = {name: value for name, value in os.environ.items() if _PASSED_ON.fullmatch(name)}
+    return {name: value for name, value in passed_on.items() if "://" not in value}
+
+
 class CommandCourier:
     """Runs a command of this computer, like a siren, without a shell and within its time."""
 
@@ -102,7 +115,7 @@ class CommandCourier:
         # Whole arguments only: nothing in a text can become a second argument, or an option of its own.
         known = {"{title}": message.title or message.body, "{text}": text}
         arguments = [known.get(argument, argument).replace("\0", "") for argument in self._command]
-        environment = os.environ | {"SENTINEL_SEVERITY": message.severity.value}
+        environment = _environment() | {"SENTINEL_SEVERITY": message.severity.value}
         try:
             self._process = process = subprocess.Popen(  # noqa: S603 - the operator's own settings
                 arguments,

@@ -17,6 +17,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Callable
 from typing import Any
+from urllib.parse import urlsplit
 
 # Nothing of this program is imported here, and the slow library only where it is needed: messages wait.
 
@@ -26,6 +27,8 @@ Errand = dict[str, Any]
 NO_PICTURES = "takes no pictures"
 OUTCOMES = ("delivered", "failed", "unreachable", "doubtful")
 """`unreachable`: certainly not delivered, and it says nothing about the message."""
+
+_ELSEWHERE = "sent elsewhere ({}): a login page in between, or its address has changed"
 
 _KINDS = {"now": "failure", "soon": "warning", "note": "info"}
 
@@ -82,6 +85,8 @@ def judged(evidence: Evidence) -> Answer:
     """Return what became of a message that the library calls not sent."""
     if evidence.status is not None and not evidence.accepted:
         said = {401: "not allowed", 403: "not allowed", 404: "not found", 413: "too large", 429: "too many"}
+        if evidence.status < 400:
+            return _answer("unreachable", _ELSEWHERE.format(evidence.status))
         trouble = evidence.status >= 500 or evidence.status == 429
         meaning = said.get(evidence.status, "the service is in trouble" if trouble else "refused")
         return _answer("unreachable" if trouble else "failed", f"{meaning} ({evidence.status})")
@@ -105,6 +110,8 @@ def _service(errand: Errand) -> Any:
     # One deadline over all: the library's own patience must not end before it and call "no answer" a failure.
     service.socket_connect_timeout = min(30.0, patience_s)
     service.socket_read_timeout = patience_s
+    # Followed, most of them turn a message into a mere look at some page, whose "yes" means nothing.
+    service.redirects = False
     return service
 
 
@@ -153,15 +160,27 @@ def inspect(errand: Errand, evidence: Evidence) -> Answer:
     return _answer("delivered", "") | {"recipients": recipients, "pictures": bool(service.attachment_support)}
 
 
+class _SameHost(urllib.request.HTTPRedirectHandler):
+    """Goes on to another page of the same host alone: another host is a login page's, not the one asked."""
+
+    def redirect_request(self, req: Any, *answer: Any) -> Any:
+        """Return what to ask instead, if anything; the last of what was answered is the new address."""
+        if urlsplit(answer[-1]).hostname != urlsplit(req.full_url).hostname:
+            return None
+        return super().redirect_request(req, *answer)
+
+
 def ping(errand: Errand, evidence: Evidence) -> Answer:
     """Fetch an address, so that whoever stands behind it knows we are alive."""
     del evidence
     if not errand["url"].startswith(("http://", "https://")):
         return _answer("failed", "the address is not understood")
     try:
-        with urllib.request.urlopen(errand["url"], timeout=float(errand["deadline_s"])):  # noqa: S310 - checked
+        with urllib.request.build_opener(_SameHost).open(errand["url"], timeout=float(errand["deadline_s"])):
             return _answer("delivered", "")
     except urllib.error.HTTPError as error:
+        if error.code < 400:
+            return _answer("unreachable", _ELSEWHERE.format(error.code))
         return _answer("failed", f"refused ({error.code})")
     except (OSError, ValueError):
         return _answer("unreachable", "no connection")

@@ -25,14 +25,16 @@ from queue import Empty, SimpleQueue
 from sentinel.clock import Clock
 from sentinel.delivery.heartbeat import Heartbeat
 from sentinel.delivery.lane import Lane, MakeCourier, Result, courier_for
+from sentinel.delivery.past import Past
 from sentinel.delivery.patience import target_gap_s, wait_s
 from sentinel.delivery.pictures import Draw
+from sentinel.delivery.spare import Spare
 from sentinel.errors import Problem
+from sentinel.journal import Damaged
 from sentinel.journal.outbox import Outbox
 from sentinel.journal.rows import Row
-from sentinel.notify.routing import route
 from sentinel.notify.sending import Circumstances, Dropped, Message, as_sent
-from sentinel.records import Alert, Severity
+from sentinel.records import Severity
 from sentinel.settings import Settings
 from sentinel.times import utc_s
 
@@ -55,7 +57,7 @@ class Worker:
     Parameters
     ----------
     journal
-        The journal's file.
+        The journal's file; None: there is none yet, see `use`.
     settings
         Channels and patience.
     clock
@@ -66,22 +68,26 @@ class Worker:
         How a channel's way is made.
     draw
         How pictures are drawn; None: none are sent.
+    spare
+        Where all that waits is kept a second time; None: nowhere.
     heartbeat
         What is given a turn with every turn of the wheel: so a ping also says that messages are seen to.
     """
 
     def __init__(
         self,
-        journal: Path,
+        journal: Path | None,
         settings: Settings,
         clock: Clock,
         *,
         chance: Callable[[], float] | None = None,
         make_courier: MakeCourier = courier_for,
         draw: Draw | None = None,
+        spare: Path | None = None,
         heartbeat: Heartbeat | None = None,
     ) -> None:
         self._heartbeat = heartbeat
+        self._spare = Spare(spare) if spare is not None else None
         self._journal, self._settings, self._clock, self._draw = journal, settings, clock, draw
         self._chance = chance or random.Random().random  # noqa: S311 - spreads waits, guards nothing
         self._results: SimpleQueue[Result] = SimpleQueue()
@@ -89,13 +95,15 @@ class Worker:
         channels = sorted(settings.channels, key=lambda channel: channel.command is None)
         self._lanes = [Lane(channel, make_courier, self._results, self.wake) for channel in channels]
         self._outbox: Outbox | None = None
-        self._spoken: Outbox | None = None
-        """What is said past the journal."""
-        self._to_say: SimpleQueue[Alert] = SimpleQueue()
+        self._past = Past(settings)
         self._away = ""
         """Why the journal's outbox cannot be used just now."""
         self._unmarked: list[Result] = []
         """Delivered and not yet noted as such."""
+        self._anew = False
+        """The journal's file is another one now."""
+        self.damaged = False
+        """The journal was found to be spoilt, and another one is waited for."""
         self._ahead_s: float | None = None
         self._thread: threading.Thread | None = None
         self.turns = 0
@@ -112,22 +120,17 @@ class Worker:
         """Say that there is something to do: after a commit with messages in it."""
         self._call.set()
 
-    def tell(self, title: str, body: str) -> None:
+    def use(self, journal: Path) -> None:
+        """Deliver from this journal from now on: it is ready, or another one than before."""
+        self._journal, self._anew = journal, True
+        self.wake()
+
+    def tell(self, title: str, body: str, severity: Severity, *, which: str, over: bool = False) -> None:
         """Tell people of something that the journal cannot hold, like its own disk being full.
 
-        It goes to whoever wants `soon`, is tried again like everything else, and forgotten at the end.
+        It is tried again like everything else. `over` takes back what was told under the same name.
         """
-        self._to_say.put(
-            Alert(
-                time_utc=self._clock.now_utc(),
-                kind="first",
-                severity=Severity.SOON,
-                condition="watch",
-                title=title,
-                body=body,
-                which=title,
-            )
-        )
+        self._past.tell(title, body, severity, self._clock.now_utc(), which=which, over=over)
         self.wake()
 
     def stop(self, patience_s: float = 10.0) -> None:
@@ -150,10 +153,10 @@ class Worker:
         self._close_outboxes()
 
     def _close_outboxes(self) -> None:
-        for outbox in (self._outbox, self._spoken):
-            if outbox is not None:
-                outbox.close()
-        self._outbox = self._spoken = None
+        if self._outbox is not None:
+            self._outbox.close()
+        self._outbox = None
+        self._past.close()
 
     def _run(self) -> None:
         try:
@@ -190,28 +193,40 @@ class Worker:
 
     def _outboxes(self, now_utc: datetime) -> tuple[Outbox, ...]:
         """Return what is to be delivered from: what was said past the journal, and the journal's own."""
-        with suppress(Empty):
-            while True:
-                self._say(self._to_say.get_nowait(), now_utc)
-        try:
-            own = self._opened(now_utc)
-        except Problem as problem:
-            self._complain(problem)
-            own = None
-        return tuple(outbox for outbox in (self._spoken, own) if outbox is not None)
+        if self._anew:
+            self._anew = self.damaged = False
+            self._leave_journal()
+        self._past.take_in(now_utc)
+        own = None
+        if self._journal is not None and not self.damaged:
+            try:
+                own = self._opened(now_utc)
+            except Problem as problem:
+                self._complain(problem)
+        outboxes = tuple(outbox for outbox in (self._past.outbox, own) if outbox is not None)
+        if self._spare is not None and own is not None:
+            self._spare.keep(outboxes)
+        return outboxes
+
+    def _leave_journal(self) -> None:
+        """Close the journal; what is under way from it cannot be noted there any more, and is not missed."""
+        left, self._outbox = self._outbox, None
+        if left is not None:
+            self._unmarked = [result for result in self._unmarked if result.outbox is not left]
+            left.close()
 
     def _complain(self, problem: Problem) -> None:
+        if isinstance(problem, Damaged) and self._outbox is not None:
+            # Whoever writes the journal may find out later, or never: it asks.
+            self.damaged = True
+            self._leave_journal()
         if str(problem) != self._away:
             self._away = str(problem)
             log.warning("delivery: %s", problem)
 
-    def _say(self, alert: Alert, now_utc: datetime) -> None:
-        if self._spoken is None:
-            self._spoken = Outbox.in_memory()
-        self._spoken.add(alert, route((alert,), self._settings, now_utc), now_utc)
-
     def _opened(self, now_utc: datetime) -> Outbox:
         if self._outbox is None:
+            assert self._journal is not None  # noqa: S101 - as whoever asks has seen
             outbox = Outbox.open(self._journal)
             left = outbox.resume(now_utc)
             if left:
@@ -247,7 +262,8 @@ class Worker:
                     log.info("%s: no picture (%s)", result.lane.name, result.attempt.why)
                 continue
             self._reckon(result)
-            self._unmarked.append(result)
+            if result.outbox in {self._outbox, self._past.outbox}:
+                self._unmarked.append(result)
         # What failed and cannot be noted is simply tried again; what arrived must not be.
         self._unmarked = [
             result

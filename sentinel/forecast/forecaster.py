@@ -46,6 +46,8 @@ PAUSED_ROLL = RollSpread(0.995, 1.2)
 """How well a pause of the drive shows it."""
 FAR_PX = 1e7
 EXPECTED_S = 12 * 3600.0
+FORGOTTEN_S = 10 * 86_400.0
+"""After so long without a frame the clock was wrong, or it is another session: the track tells nothing."""
 """For how long a disc is expected."""
 BEFORE_S: Array = -np.array([2400.0, 1800.0, 1200.0, 600.0, 300.0, 120.0])
 """So long before, too: new discs are compared with how far the last ones were off."""
@@ -192,7 +194,9 @@ class Forecaster:
         if self._stores is not None:
             self._stores = self._stores.taken()
         if at > self._frame_s:
-            if np.isfinite(self._frame_s):
+            if at - self._frame_s > FORGOTTEN_S and np.isfinite(self._frame_s):
+                self._start_over()
+            elif np.isfinite(self._frame_s):
                 self._steps.append(at - self._frame_s)
             self._frame_s = at
         sight = self._sight(frame, at)

@@ -8,14 +8,15 @@ from typing import Any, get_args
 
 from sentinel.errors import RequestProblem
 from sentinel.records import Event, Mark, MarkKind, MeasuredFrame, Tick, frame_order
-from sentinel.times import parse_utc
+from sentinel.times import DAY_S, parse_utc
 
 TICK_S = 30.0
 """Time is looked at at least this often while frames are expected, live and in a replay alike."""
 
-# (silence at least this long, ticks then this far apart): a gap of years from a wrong clock must stay cheap.
+# (silence at least this long, ticks then this far apart)
 _QUIET_TICKS_S = ((0.0, TICK_S), (2 * 3600.0, 300.0), (2 * 86_400.0, 3600.0))
-_LONGEST_SILENCE_S = 30 * 86_400.0
+_BREAK_S = 3 * 86_400.0
+"""A longer silence is a clock that was wrong, or another session: it is noticed, and nothing more."""
 
 
 def session_events(
@@ -37,12 +38,16 @@ def session_events(
 
 
 def ticks_between(start_utc: datetime, end_utc: datetime) -> Iterator[datetime]:
-    """Yield the times in a silence at which time is looked at, ever more seldom."""
+    """Yield when time is looked at in a silence: ever more seldom; in one of many days, once."""
     silence_s = (end_utc - start_utc).total_seconds()
+    if silence_s > _BREAK_S:
+        # A day later the sun stands as it stood at the last frame: if frames are ever missed, then there.
+        yield start_utc + timedelta(seconds=DAY_S)
+        return
     at_s = 0.0
     while True:
         at_s += next(step_s for from_s, step_s in reversed(_QUIET_TICKS_S) if at_s >= from_s)
-        if at_s >= min(silence_s, _LONGEST_SILENCE_S):
+        if at_s >= silence_s:
             return
         yield start_utc + timedelta(seconds=at_s)
 
@@ -64,7 +69,7 @@ def read_marks(path: Path) -> list[Mark]:
         if line.strip():
             try:
                 marks.append(_mark(json.loads(line)))
-            except (ValueError, TypeError, KeyError, RequestProblem) as error:
+            except (ValueError, TypeError, KeyError, RecursionError, RequestProblem) as error:
                 reason = str(error) if isinstance(error, RequestProblem) else "it needs time_utc and kind"
                 raise RequestProblem(
                     f"is not a mark ({reason})",
@@ -79,9 +84,13 @@ def _mark(content: dict[str, Any]) -> Mark:
     if kind not in get_args(MarkKind):
         raise RequestProblem(f"{kind!r} is no kind of mark; known are {', '.join(get_args(MarkKind))}")
     minutes = content.get("minutes")
+    if minutes is not None and not 0 < float(minutes) <= DAY_S / 60:
+        raise RequestProblem("minutes are more than 0 and at most 1440")
+    # Half of a pair of characters can be written nowhere.
+    text = str(content.get("text") or "").encode("utf-8", "replace").decode("utf-8")
     return Mark(
         time_utc=parse_utc(str(content["time_utc"])),
         kind=kind,
-        text=str(content.get("text") or ""),
+        text=text,
         minutes=None if minutes is None else float(minutes),
     )

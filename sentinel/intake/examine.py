@@ -1,7 +1,7 @@
 """One file -> one measured frame: read, decode, measure; a broken file is a frame with an error."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
@@ -11,6 +11,7 @@ from sentinel.intake.exposure_time import exposure_time
 from sentinel.intake.prior import Prior
 from sentinel.measure import measure
 from sentinel.records import Disc, MeasuredFrame
+from sentinel.times import EPOCH_UTC, file_time_utc
 
 UNREADABLE = "unreadable"
 """The file could not be used as a frame."""
@@ -50,13 +51,17 @@ def examine(
     except FrameProblem as problem:
         return _broken(path, frame, problem, clock_offset_s, utc_offset, within)
     time_utc, doubts = _when(path, picture.header, clock_offset_s, utc_offset)
-    disc = measure(
-        picture.values,
-        transfer=picture.transfer,
-        full_scale=picture.full_scale,
-        brightest=picture.brightest,
-        expected=None if prior is None else prior.expected(time_utc, picture.step),
-    )
+    try:
+        disc = measure(
+            picture.values,
+            transfer=picture.transfer,
+            full_scale=picture.full_scale,
+            brightest=picture.brightest,
+            expected=None if prior is None else prior.expected(time_utc, picture.step),
+        )
+    except Exception as error:  # noqa: BLE001 - pixels that nobody foresaw cost their frame, not the run
+        unforeseen = FrameProblem(f"cannot be measured ({' '.join(str(error).split())[:120]})")
+        return _broken(path, frame, unforeseen, clock_offset_s, utc_offset, within)
     header = picture.header
     return MeasuredFrame(
         frame=frame,
@@ -70,6 +75,13 @@ def examine(
         camera=header.camera,
         flags=(*picture.flags, *doubts),
     )
+
+
+def dated(
+    path: Path, *, frame: str, clock_offset_s: float = 0.0, within: Path | None = None
+) -> MeasuredFrame:
+    """Return a frame of which the time alone is known, from its header."""
+    return _broken(path, frame, FrameProblem("not measured yet"), clock_offset_s, None, within)
 
 
 def on_the_sensor(disc: Disc, step: int, shift_px: tuple[float, float] = (0.0, 0.0)) -> Disc:
@@ -93,9 +105,9 @@ def _when(
 ) -> tuple[datetime, tuple[str, ...]]:
     try:
         status = path.stat() if path.exists() else path.lstat()
-        file_time_utc = datetime.fromtimestamp(status.st_mtime, UTC)
-    except (OSError, OverflowError, ValueError):
-        file_time_utc = datetime.fromtimestamp(0, UTC)
+        changed_utc = file_time_utc(status.st_mtime)
+    except OSError:
+        changed_utc = EPOCH_UTC
     if header is None:
         header = Header(width_px=0, height_px=0, format="jpeg")
     if header.taken_is_utc:
@@ -103,7 +115,7 @@ def _when(
         header = replace(header, zone_offset=timedelta(0))
     elif header.zone_offset is None and utc_offset is not None:
         header = replace(header, zone_offset=utc_offset)
-    return exposure_time(header, clock_offset_s, file_time_utc)
+    return exposure_time(header, clock_offset_s, changed_utc)
 
 
 def _broken(  # noqa: PLR0917 - a frame's parts

@@ -3,6 +3,8 @@
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
+from sentinel.times import PLAUSIBLE_YEARS
+
 TIME_FROM_FILE = "time-from-file"
 """The file says no exposure time; its modification time stands in."""
 
@@ -39,4 +41,10 @@ def exposure_time(
     zone_s = header.zone_offset.total_seconds() if header.zone_offset is not None else 0.0
     contains_zone = zone_s != 0.0 and abs(clock_offset_s - zone_s) <= ZONE_EXPLAINED_S
     offset_s = clock_offset_s if contains_zone else clock_offset_s + zone_s
-    return header.taken.replace(tzinfo=UTC) - timedelta(seconds=offset_s), ()
+    try:
+        taken_utc = header.taken.replace(tzinfo=UTC) - timedelta(seconds=offset_s)
+    except OverflowError:
+        return file_time_utc.astimezone(UTC), (TIME_FROM_FILE,)
+    if taken_utc.year not in PLAUSIBLE_YEARS:
+        return file_time_utc.astimezone(UTC), (TIME_FROM_FILE,)
+    return taken_utc, ()

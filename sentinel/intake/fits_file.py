@@ -4,6 +4,7 @@ import io
 import warnings
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import islice
 from math import nan
 from typing import Any
 
@@ -17,6 +18,8 @@ from sentinel.intake.pixels import Pixels, from_numbers, grey_of
 # ruff: noqa: PLC0415
 
 MAX_PIXELS = 160_000_000
+MAX_PARTS = 50
+"""Of a file, the first so many are searched for a picture: each takes time, and files may hold thousands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,13 +33,13 @@ class FitsFile:
 
 def _picture(file: Any) -> Any:
     """Return the first part of the file that holds a picture."""
-    for part in file:
+    for part in islice(file, MAX_PARTS):
         if part.is_image and part.header.get("NAXIS", 0) >= 2:
             shape = part.shape
             if int(np.prod(shape)) > MAX_PIXELS:
                 raise FrameProblem(f"claims {int(np.prod(shape))} pixels, more than any camera's")
             return part
-    raise FrameProblem("holds no picture")
+    raise FrameProblem(f"holds no picture in its first {MAX_PARTS} parts")
 
 
 def _opened(content: bytes) -> Any:

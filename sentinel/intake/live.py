@@ -55,6 +55,8 @@ class Finished:
     modified_ns: int
     digest: str | None
     """SHA-256 of its bytes; None where it is no file that can be read through."""
+    problem: str = ""
+    """Why it cannot even be looked at; then it is not to be measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +95,7 @@ class _Waiting:
     taken_s: float | None = None
     seen: int = 0
     """Number of the look that saw it last."""
+    problem: str = ""
 
     @property
     def key(self) -> tuple[str, int, int]:
@@ -138,6 +141,8 @@ class LiveFolder:
         self._locked: set[tuple[str, int, int]] = set()
         self._looks = self._files = self._locked_folders = 0
         self._now_ns = 0.0
+        self.at = ""
+        """The entry that is being looked at, in case something nobody foresaw comes of it."""
 
     def closed(self, path: str) -> None:
         """Take the file system's word that a file was closed by its writer, or moved to its place whole."""
@@ -157,7 +162,7 @@ class LiveFolder:
         self._now_ns = now_utc_s * 1e9 if now_utc_s is not None else 0.0
         self._files = self._locked_folders = 0
         try:
-            self._walk(os.fspath(self.folder), "", now_s)
+            self._walk(os.fspath(self.folder), now_s)
         except (FileNotFoundError, NotADirectoryError):
             return self._nothing(FolderState.MISSING)
         except OSError:
@@ -186,27 +191,49 @@ class LiveFolder:
 
     # What is there.
 
-    def _walk(self, folder: str, prefix: str, now_s: float) -> None:
-        with os.scandir(folder) as entries:
-            for entry in entries:
-                if entry.name.startswith("."):
-                    continue
-                try:
-                    if self._matches(entry.name.lower()):
-                        self._files += 1
-                        self._see(entry, prefix + entry.name, now_s)
-                    elif entry.is_dir(follow_symlinks=False):
-                        self._walk_below(entry.path, f"{prefix}{entry.name}{os.sep}", now_s)
-                except FileNotFoundError:
-                    continue  # renamed or deleted while we looked
+    def _walk(self, root: str, now_s: float) -> None:
+        # Not by calls within calls: folders may be nested deeper than those may.
+        left = [(root, "")]
+        while left:
+            folder, prefix = left.pop()
+            try:
+                with os.scandir(folder) as entries:
+                    for entry in entries:
+                        if not entry.name.startswith("."):
+                            left += self._look_at(entry, prefix, now_s)
+            except OSError as error:
+                if not prefix:
+                    raise
+                if isinstance(error, PermissionError):
+                    self._locked_folders += 1
+                elif not isinstance(error, FileNotFoundError | NotADirectoryError):
+                    self._fail(Path(folder), prefix, error, now_s)
 
-    def _walk_below(self, folder: str, prefix: str, now_s: float) -> None:
+    def _look_at(self, entry: "os.DirEntry[str]", prefix: str, now_s: float) -> list[tuple[str, str]]:
+        """Look at one entry; return it, where it is a folder. Whatever is wrong with it costs it alone."""
+        self.at = name = prefix + entry.name
         try:
-            self._walk(folder, prefix, now_s)
+            if self._matches(entry.name.lower()):
+                self._files += 1
+                self._see(entry, name, now_s)
+            elif entry.is_dir(follow_symlinks=False):
+                return [(entry.path, name + os.sep)]
         except FileNotFoundError:
-            pass
-        except OSError:
-            self._locked_folders += 1
+            pass  # renamed or deleted while we looked
+        except Exception as error:  # noqa: BLE001 - nobody can foresee what stands in a folder
+            self._fail(Path(entry.path), name, error, now_s)
+        return []
+
+    def _fail(self, path: Path, name: str, error: Exception, now_s: float) -> None:
+        """Wait with an entry that cannot be looked at, as with one that is not whole."""
+        frame = _shown(name)
+        if self._known.holds_file(frame, 0, 0):
+            return
+        file = self._waiting.get(frame)
+        if file is None or not file.problem:
+            file = self._waiting[frame] = _Waiting(path, frame, False, 0, 0, changed_s=now_s)
+        file.problem = f"cannot be looked at ({getattr(error, 'strerror', None) or error})"
+        file.seen = self._looks
 
     def _see(self, entry: "os.DirEntry[str]", name: str, now_s: float) -> None:
         status = entry.stat(follow_symlinks=False)
@@ -221,7 +248,7 @@ class LiveFolder:
             self._locked.discard(key)
             self._known.forget(*key, None)
         file = self._waiting.get(frame)
-        if file is None or (file.size_bytes, file.modified_ns) != (size, modified):
+        if file is None or file.problem or (file.size_bytes, file.modified_ns) != (size, modified):
             file = _Waiting(Path(entry.path), frame, regular, size, modified, changed_s=now_s)
             self._waiting[frame] = file
         else:
@@ -236,6 +263,8 @@ class LiveFolder:
         return file.finished
 
     def _is_finished_now(self, file: _Waiting, still_s: float) -> bool:
+        if file.problem:
+            return still_s >= self._patience_s
         settled = file.looks >= 1 and still_s >= SETTLE_S
         if not file.regular:
             return settled
@@ -264,6 +293,7 @@ class LiveFolder:
         """Return the first of the finished files in order of exposure, and whether others are left."""
         if len(finished) > 1:
             for file in finished:
+                self.at = file.frame
                 if file.taken_s is None:
                     modified_s = file.modified_ns / 1e9
                     file.taken_s = self._taken_s(file.path, modified_s) if file.regular else modified_s
@@ -272,21 +302,28 @@ class LiveFolder:
         for file in finished:
             if len(ready) >= limit:
                 return ready, True
-            if self._has_partner(file):
-                self._partners.add(file.key)
-            else:
-                try:
-                    digest = _digest(file) if file.regular else None
-                except FileNotFoundError:
-                    continue
-                except _StillChangingError:
-                    file.finished, file.closed, file.looks, file.changed_s = False, False, 0, now_s
-                    continue
-                if digest is None or not self._known.holds_content(digest):
-                    ready.append(Finished(file.path, *file.key, digest))
-                self._known.add(*file.key, digest)
+            self.at = file.frame
+            try:
+                one = self._as_finished(file)
+            except FileNotFoundError:
+                continue
+            except _StillChangingError:
+                file.finished, file.closed, file.looks, file.changed_s = False, False, 0, now_s
+                continue
+            if one is not None:
+                ready.append(one)
             del self._waiting[file.frame]
         return ready, False
+
+    def _as_finished(self, file: _Waiting) -> Finished | None:
+        """Return a file as it is handed on; None where another is the same frame. Either way it is known."""
+        if self._has_partner(file):
+            self._partners.add(file.key)
+            return None
+        digest = _digest(file) if file.regular else None
+        old = digest is not None and self._known.holds_content(digest)
+        self._known.add(*file.key, digest)
+        return None if old else Finished(file.path, *file.key, digest, file.problem)
 
     def _has_partner(self, file: _Waiting) -> bool:
         """Say whether another file of the same exposure is the frame."""

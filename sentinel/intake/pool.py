@@ -6,7 +6,6 @@ import signal
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -14,9 +13,10 @@ from typing import Literal, cast
 
 from sentinel.clock import Clock, SystemClock
 from sentinel.errors import Problem
-from sentinel.intake.examine import examine
+from sentinel.intake.examine import dated, examine
 from sentinel.intake.prior import Prior, Sightings
 from sentinel.records import Disc, MeasuredFrame
+from sentinel.times import file_time_utc
 
 UNMEASURED = "unmeasured"
 """Flag of a frame whose measuring process hung or died."""
@@ -34,6 +34,8 @@ class Job:
     """Folder out of which no link is followed."""
     prior: Prior | None = None
     """What is known of the disc beforehand."""
+    only_dated: bool = False
+    """Its time is asked for alone."""
 
 
 def cores() -> int:
@@ -67,6 +69,8 @@ def _serve(pipe: Connection, work: Work) -> None:
 
 def measure_job(job: Job) -> MeasuredFrame:
     """Measure one file in this process."""
+    if job.only_dated:
+        return dated(job.path, frame=job.frame, clock_offset_s=job.clock_offset_s, within=job.within)
     return examine(
         job.path,
         frame=job.frame,
@@ -238,12 +242,12 @@ def _stop(worker: _Worker) -> None:
 
 def _unmeasured(job: Job, reason: str) -> MeasuredFrame:
     try:
-        file_time_s = job.path.stat().st_mtime
+        file_time_s = job.path.lstat().st_mtime
     except OSError:
         file_time_s = 0.0
     return MeasuredFrame(
         frame=job.frame,
-        time_utc=datetime.fromtimestamp(file_time_s, UTC),
+        time_utc=file_time_utc(file_time_s),
         width_px=0,
         height_px=0,
         disc=Disc(found=False),

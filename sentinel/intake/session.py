@@ -32,10 +32,14 @@ def find_frames(folder: Path, patterns: tuple[str, ...]) -> list[FoundFile]:
     Files in one folder that differ only in their suffix are one exposure, and one frame.
     """
     by_exposure: dict[tuple[str, str], Path] = {}
-    for root, folders, names in os.walk(folder):
+    left = [os.fspath(folder)]
+    while left:
+        # A level at a time: folders may be nested deeper than calls may.
+        root, folders, names = next(os.walk(left.pop()), ("", [], []))
         # A folder that is named like a frame is listed as one: decoding says what is wrong with it.
         misnamed = [name for name in folders if _matches(name, patterns)]
-        folders[:] = sorted(n for n in folders if not n.startswith(".") and n not in misnamed)
+        below = [os.path.join(root, n) for n in folders if not n.startswith(".") and n not in misnamed]  # noqa: PTH118
+        left += [path for path in below if not os.path.islink(path)]  # noqa: PTH114
         for name in sorted(names + misnamed):
             path = Path(root, name)
             if name.startswith(".") or not _matches(name, patterns):

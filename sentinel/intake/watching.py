@@ -64,7 +64,7 @@ class FolderEvents:
                 event_filter=_WANTED,
             )
             observer.start()
-        except (OSError, RuntimeError):
+        except Exception:  # noqa: BLE001 - whatever a strange folder makes of the library
             # No such folder any more, or no more listeners to be had: looks are the truth anyway.
             return
         self._observer = observer

@@ -10,7 +10,8 @@ from typing import Any
 
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode
-from sentinel.journal.journal import Damaged, Journal
+from sentinel.journal.journal import Journal
+from sentinel.journal.opening import Damaged
 from sentinel.records import Alert, Forecast, Surroundings
 from sentinel.settings import Settings, validate
 from sentinel.times import from_utc_s, parse_utc

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, encode
 from sentinel.journal.migrations import STEPS, check_version, migrate
+from sentinel.journal.opening import Damaged, Identity, connected, has_room, identity, usable_later
 from sentinel.journal.outbox import post
 from sentinel.records import (
     Alert,
@@ -54,20 +55,6 @@ class Origin(StrEnum):
     WATCH = "watch"
 
 
-class Damaged(Problem):
-    """A journal's file holds what no program of ours wrote."""
-
-
-class Unwritable(Problem):
-    """A journal cannot be written now; it may be later."""
-
-
-def _unopened(path: Path, error: sqlite3.Error) -> Problem:
-    return Problem(
-        f"cannot be opened ({error})", where=str(path), mend="check the folder's space and permissions"
-    )
-
-
 class Journal:
     """One session's journal; one writer, any number of readers.
 
@@ -79,6 +66,17 @@ class Journal:
 
     def __init__(self, db: sqlite3.Connection, path: Path) -> None:
         self._db, self._path = db, path
+        self._identity: Identity = ()
+        with suppress(OSError):
+            self._identity = identity(path)
+
+    @property
+    def stands(self) -> bool:
+        """Whether its files are those that were opened: removed ones go on being written, for nobody."""
+        try:
+            return identity(self._path) == self._identity
+        except OSError:
+            return True  # not known to be removed, and writing will tell what ails it
 
     @classmethod
     def create(cls, path: Path, origin: Origin) -> "Journal":
@@ -89,11 +87,14 @@ class Journal:
         begun = path.with_name(f".begun.{path.name}")
         for leftover in path.parent.glob(f"{begun.name}*"):
             leftover.unlink()
-        with cls._opened(begun, f"{begun.absolute().as_uri()}?mode=rwc") as journal:
-            migrate(journal._db, where=str(path))
-            journal._db.execute("INSERT INTO fact VALUES ('origin', ?)", (origin,))
+        try:
+            with cls._opened(begun, "rwc") as journal:
+                migrate(journal._db, where=str(path))
+                journal._db.execute("INSERT INTO fact VALUES ('origin', ?)", (origin,))
+        except sqlite3.OperationalError as error:
+            raise usable_later(path, error) from None
         begun.replace(path)
-        journal = cls._opened(path, f"{path.absolute().as_uri()}?mode=rw")
+        journal = cls._opened(path, "rw")
         # A replay can be run again, so it need not wait for the disk; a power cut must cost a watch no frame.
         journal._db.execute(f"PRAGMA synchronous = {'FULL' if origin is Origin.WATCH else 'OFF'}")
         return journal
@@ -109,13 +110,13 @@ class Journal:
         Problem
             If a newer program wrote it, or it is a replay's.
         """
-        journal = cls._opened(path, f"{path.absolute().as_uri()}?mode=rw")
+        journal = cls._opened(path, "rw")
         try:
             journal._check_and_migrate()
         except BaseException as error:
             journal.close()
             if isinstance(error, sqlite3.OperationalError):
-                raise _unopened(path, error) from None
+                raise usable_later(path, error) from None
             if isinstance(error, sqlite3.DatabaseError):
                 raise Damaged(f"is damaged ({error})", where=str(path)) from None
             raise
@@ -131,26 +132,33 @@ class Journal:
         if version == 0:
             raise Damaged("is not a journal of sentinel", where=where)
         if version < len(STEPS):
-            self._copy_to(path.with_name(f"{path.stem}.schema-{version}{path.suffix}"))
+            self.copy_to(path.with_name(f"{path.stem}.schema-{version}{path.suffix}"))
         migrate(self._db, where=where)
         if self.origin is not Origin.WATCH:
             raise Problem("is the journal of a replay", where=where, mend="choose another state folder")
 
-    def _copy_to(self, path: Path) -> None:
-        with sqlite3.connect(path) as copy:
-            self._db.backup(copy)
-        copy.close()
+    def copy_to(self, path: Path) -> None:
+        """Write all that it holds into another file, even where its own has been removed."""
+        try:
+            copy = sqlite3.connect(path)
+            try:
+                self._db.backup(copy)
+            finally:
+                copy.close()
+        except sqlite3.OperationalError as error:
+            raise usable_later(path, error) from None
 
     @classmethod
     def read(cls, path: Path) -> "Journal":
         """Open an existing journal for reading only, while its writer goes on."""
         if not path.is_file():
             raise Problem("there is no journal", where=str(path), mend="give the folder of a watch or replay")
-        uri = f"{path.absolute().as_uri()}?mode=ro"
-        if not os.access(path.parent, os.W_OK) and not path.with_name(f"{path.name}-shm").exists():
+        mode = "ro"
+        unmarked = not os.access(path.parent, os.W_OK) or not has_room(path)
+        if unmarked and not path.with_name(f"{path.name}-shm").exists():
             # Nobody writes it, and SQLite could not leave its marks beside it.
-            uri += "&immutable=1"
-        journal = cls._opened(path, uri)
+            mode += "&immutable=1"
+        journal = cls._opened(path, mode)
         try:
             origin = journal._db.execute("SELECT value FROM fact WHERE key = 'origin'").fetchone()
         except sqlite3.DatabaseError:
@@ -162,17 +170,8 @@ class Journal:
         return journal
 
     @classmethod
-    def _opened(cls, path: Path, uri: str) -> "Journal":
-        try:
-            db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10)
-            db.execute("PRAGMA foreign_keys = ON")
-            if "mode=ro" not in uri:
-                db.execute("PRAGMA journal_mode = WAL")
-        except sqlite3.DatabaseError as error:
-            if "not a database" in str(error) or "malformed" in str(error):
-                raise Damaged(f"is damaged ({error})", where=str(path)) from None
-            raise _unopened(path, error) from None
-        return cls(db, path)
+    def _opened(cls, path: Path, mode: str) -> "Journal":
+        return cls(connected(path, mode, writing=not mode.startswith("ro")), path)
 
     def close(self) -> None:
         """Close the file; it is one file again, without its write-ahead log."""
@@ -202,9 +201,7 @@ class Journal:
         try:
             return self._recorded(event, now_utc, outcome)
         except sqlite3.OperationalError as error:
-            raise Unwritable(
-                f"cannot be written ({error})", where=str(self._path), mend="make room on its disk"
-            ) from None
+            raise usable_later(self._path, error) from None
         except sqlite3.DatabaseError as error:
             raise Damaged(f"is damaged ({error})", where=str(self._path)) from None
 
@@ -247,7 +244,7 @@ class Journal:
         try:
             self._db.execute("BEGIN")
         except sqlite3.Error as error:
-            raise _unopened(self._path, error) from None
+            raise Problem(f"cannot be read ({error})", where=str(self._path), mend="try again") from None
         try:
             yield
         finally:

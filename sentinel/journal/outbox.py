@@ -17,6 +17,7 @@ from typing import Any
 from sentinel.errors import Problem
 from sentinel.journal.codec import decode, encode
 from sentinel.journal.migrations import check_version, migrate
+from sentinel.journal.opening import Damaged, connected
 from sentinel.journal.rows import Row, Scene, Since, TargetState
 from sentinel.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Posting, Tick
 from sentinel.times import from_utc_s, utc_s
@@ -77,17 +78,15 @@ class Outbox:
     @classmethod
     def open(cls, path: Path, *, writable: bool = True) -> "Outbox":
         """Open the outbox of an existing journal, for one thread."""
-        mode = "rw" if writable else "ro"
+        db = connected(path, "rw" if writable else "ro", writing=False)
         try:
-            db = sqlite3.connect(
-                f"{path.absolute().as_uri()}?mode={mode}", uri=True, isolation_level=None, timeout=10
-            )
             if writable:
                 # What was sent must stay known as sent through a power cut.
                 db.execute("PRAGMA synchronous = FULL")
             check_version(db, where=str(path))
             db.execute("SELECT 1 FROM outbox LIMIT 1").fetchone()
         except sqlite3.Error as error:
+            db.close()
             raise _unusable(path, error) from None
         return cls(db, path, writable=writable)
 
@@ -98,8 +97,8 @@ class Outbox:
         migrate(db, where="memory")
         return cls(db, Path("memory"))
 
-    def add(self, alert: Alert, postings: Iterable[Posting], now_utc: datetime) -> None:
-        """Put an alert in that no event of the journal caused."""
+    def add(self, alert: Alert, postings: Iterable[Posting], now_utc: datetime, *, doubtful: int = 0) -> None:
+        """Put an alert in that no event of the journal caused; `doubtful`: it may have arrived before."""
         with self._transaction():
             event = self._db.execute(
                 "INSERT INTO event (kind, now_utc, body) VALUES ('tick', ?, ?)",
@@ -110,6 +109,8 @@ class Outbox:
             ).lastrowid
             assert number is not None  # noqa: S101 - an insert has a row number
             post(self._db, [(number, alert)], postings)
+            if doubtful:
+                self._db.execute("UPDATE outbox SET doubtful = ? WHERE alert = ?", (doubtful, number))
 
     def close(self) -> None:
         """Close the connection."""
@@ -375,8 +376,8 @@ class Outbox:
 
 
 def _unusable(path: Path, error: sqlite3.Error) -> Problem:
-    return Problem(
-        f"the outbox cannot be used ({error})",
-        where=str(path),
-        mend="check the folder's space and permissions",
-    )
+    what = f"the outbox cannot be used ({error})"
+    # Of the errors of the database itself, these alone say that the file is spoilt (PEP 249).
+    if type(error) is sqlite3.DatabaseError:
+        return Damaged(what, where=str(path))
+    return Problem(what, where=str(path), mend="check the folder's space and permissions")

@@ -6,9 +6,10 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, ValidationError, model_validator
 
+from sentinel.complaints import one_line
 from sentinel.errors import RequestProblem
 from sentinel.plain_yaml import read_yaml
-from sentinel.settings import Section, Site, one_line
+from sentinel.settings import Section, Site
 from sentinel.simulate.events import AnyEvent, Fraction, Pixel, UtcTime, moment_s
 from sentinel.times import utc_s
 

@@ -11,10 +11,11 @@ from typing import Any
 
 from pydantic import ValidationError, field_validator
 
+from sentinel.complaints import one_line
 from sentinel.errors import RequestProblem
 from sentinel.judge.causes import ORDER
 from sentinel.plain_yaml import read_yaml
-from sentinel.settings import Section, one_line
+from sentinel.settings import Section
 from sentinel.simulate.events import AnyEvent, UtcTime
 from sentinel.simulate.scenario import Scenario, scenario_from
 from sentinel.times import utc_s

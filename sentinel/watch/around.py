@@ -1,8 +1,10 @@
 """What the computer knows beside the frames: disks, clock, folder."""
 
+import os
 import shutil
 import uuid
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
@@ -94,7 +96,7 @@ def synchronised() -> bool | None:
 @lru_cache(maxsize=1)
 def boot_id() -> str:
     """Return what tells this run of the computer from others; else what tells this run of the watch."""
-    try:
-        return _BOOT_ID.read_text(encoding="ascii").strip()
-    except OSError:
-        return uuid.uuid4().hex
+    with suppress(OSError):
+        return _BOOT_ID.read_text(encoding="ascii").strip().replace("-", "")
+    # A unit that hides the kernel's own word passes it on.
+    return os.environ.get("SENTINEL_BOOT_ID", "") or uuid.uuid4().hex

@@ -11,6 +11,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from sentinel.complaints import complaints
 from sentinel.delivery.checking import check_channels
 from sentinel.errors import FrameProblem, RequestProblem
 from sentinel.intake.decode import read_header
@@ -18,7 +19,7 @@ from sentinel.intake.known import Known
 from sentinel.intake.live import FolderState, LiveFolder
 from sentinel.intake.session import find_frames
 from sentinel.plain_yaml import overlay, read_yaml
-from sentinel.settings import Section, Settings, complaints
+from sentinel.settings import Section, Settings
 from sentinel.watch.around import synchronised
 from sentinel.watch.home import Home, refuse_folder_inside, state_folder
 

@@ -1,6 +1,5 @@
 """The watch, put together: folder and clock on one side, journal and people on the other."""
 
-import dataclasses
 import logging
 import pickle
 import threading
@@ -13,34 +12,31 @@ from sentinel.delivery.heartbeat import Heartbeat
 from sentinel.delivery.pictures import drawing
 from sentinel.delivery.worker import Worker
 from sentinel.errors import Problem, RequestProblem
-from sentinel.intake.exposure_time import TIME_FROM_FILE
 from sentinel.intake.pool import MeasuringPool, Work, measure_job
-from sentinel.journal import Unwritable, export
+from sentinel.journal import Damaged, Unwritable, export
 from sentinel.journal.beside import keep_settings
 from sentinel.records import Event, MeasuredFrame, Outcome, Surroundings, Tick
 from sentinel.runner import run
 from sentinel.settings import Settings
-from sentinel.times import utc_s
+from sentinel.watch.alarms import Alarms
 from sentinel.watch.around import Around, boot_id
 from sentinel.watch.exporting import Exporter
 from sentinel.watch.gather import Attempts, Gatherer
 from sentinel.watch.home import Home, refuse_folder_inside
-from sentinel.watch.keeper import DAMAGED, Keeper, open_journal
+from sentinel.watch.keeper import Keeper
 from sentinel.watch.marks import leave_mark
 from sentinel.watch.memory import Memory, Taken, keep, load_memory, load_taken, save
 from sentinel.watch.service import Keepalive, Pulses, tell_manager
 from sentinel.watch.serving import PageServer
 from sentinel.watch.showing import Showing
 from sentinel.watch.stream import LiveStream
-from sentinel.watch.timing import LiftedClock
+from sentinel.watch.timing import LiftedClock, moved
 
 log = logging.getLogger(__name__)
 
 SNAPSHOT_S = 300.0
 MANY_EVENTS = 2000
-TOLD_AGAIN_S = 3600.0
-RESTARTS_TOLD = (4, 9, 19, 49)
-"""Starts within the last hour at which one more is told: not at each."""
+STARTING = "starting"
 
 
 class Watch:
@@ -87,12 +83,30 @@ class Watch:
         self._save_now = False
         self.server: PageServer | None = None
         """Serves the page, where that is asked for."""
-        self._told_failures = 0
-        self._told_s: dict[str, float] = {}
-        """When which trouble was told."""
+        self._gathering: threading.Thread | None = None
+        self._begun = self._watching = False
+        self._exporter = Exporter(home, self._clock)
+        self._delivery = self._made_delivery()
+        self._alarms = Alarms(self._clock, self._pulses, self._delivery)
+        self._keeper = Keeper(
+            home,
+            self._clock,
+            self._pulses,
+            stop=stop,
+            noted=self._noted,
+            renewed=self._renewed,
+            turned=self._turned,
+            tell=self._alarms.tell,
+        )
 
     def run(self) -> None:
-        """Watch until told to stop."""
+        """Watch until told to stop.
+
+        Raises
+        ------
+        Problem
+            If the state folder cannot be used, or if at the end what is known could not be kept.
+        """
         self._home.create()
         self._home.lock()
         try:
@@ -101,8 +115,27 @@ class Watch:
             self._home.unlock()
 
     def _run(self) -> None:
-        home, settings, clock = self._home, self._settings, self._clock
-        journal, damage = open_journal(home, clock)
+        self._pulses.blind.add(STARTING)
+        self._delivery.start()
+        worker = self._delivery
+        self._pulses.follow("alerting", lambda: worker.turns)
+        tell_manager("READY=1\nSTATUS=starting")
+        try:
+            damage = self._keeper.open()
+            self._begin(damage)
+            if self._caught_up():
+                self._watch()
+        except Unwritable as problem:
+            log.warning("%s; stopped without the last event, its file is still there", problem)
+        finally:
+            tell_manager("STOPPING=1")
+            self._end()
+
+    def _begin(self, damage: str) -> None:
+        """Take up what is known, and look after the folder while the heavier rooms wake up."""
+        home, settings, clock, journal = self._home, self._settings, self._clock, self._keeper.journal
+        # What waits goes out whatever else there is to do first.
+        self._delivery.use(home.journal)
         keep_settings(journal, settings)
         home.lay_ballast(round(settings.state.ballast_mb * 1e6))
         # Two of them: what the gatherer has handed on, and what of it is committed and may be remembered.
@@ -117,52 +150,41 @@ class Watch:
             attempts=Attempts(home.attempt),
             offset_before_s=taken.camera_offset_s,
         )
-        # The folder is looked at while the heavier rooms wake up.
-        thread = threading.Thread(target=self._gatherer.run, name="gatherer", daemon=True)
-        thread.start()
-        self._memory = load_memory(home.snapshot, settings, journal, anew=bool(damage))
-        self._keeper = Keeper(
-            home,
-            journal,
-            clock,
-            self._pulses,
-            stop=self._stop,
-            noted=self._noted,
-            renewed=self._renewed,
-            trouble=self._trouble,
-        )
-        self._delivery: Worker | None = None
+        self._gathering = threading.Thread(target=self._gatherer.run, name="gatherer", daemon=True)
+        self._gathering.start()
         self._showing = Showing(home, settings, clock, self._gatherer)
-        self._exporter = Exporter(home, clock)
-        try:
-            self._start_serving()
-            behind = journal.last_number - self._memory.number
-            if behind > MANY_EVENTS:
-                # Without a snapshot days of events take minutes, and the manager's patience has an end.
-                tell_manager(f"READY=1\nSTATUS=going through {behind} events of the journal")
-                log.info("going through %d events of the journal first", behind)
-            self._memory.catch_up(journal, self._turned)
-            self._start_delivery()
-            self._exporter.start()
-            if damage:
-                self._save()
-                self._trouble(DAMAGED, f"{damage}. It was set aside and the watch goes on with a new one.")
-            self._tell_of_restarts()
-            self._showing.show(self._memory)
-            tell_manager("READY=1\nSTATUS=watching")
-            log.info("watching %s; state in %s", settings.frames.folder, home.folder)
-            self._watch()
-        except Unwritable as problem:
-            log.warning("%s; stopped without the last event, its file is still there", problem)
-        finally:
-            tell_manager("STOPPING=1")
-            self._end(thread)
+        self._memory = load_memory(home.snapshot, settings, journal, anew=bool(damage))
+        self._start_serving()
+        self._begun = True
+        if damage:
+            self._save()
+            self._keeper.tell_of_damage(damage)
+
+    def _caught_up(self) -> bool:
+        """Go through what of the journal the snapshot lacks; return whether it came to the end of it."""
+        journal, memory = self._keeper.journal, self._memory
+        behind = journal.last_number - memory.number
+        if behind > MANY_EVENTS:
+            # Without a snapshot days of events take minutes, and the manager's patience has an end.
+            tell_manager(f"STATUS=going through {behind} events of the journal")
+            log.info("going through %d events of the journal first", behind)
+        self._pulses.blind.add(STARTING)
+        done = memory.catch_up(journal, self._turned, self._stop)
+        if done:
+            self._pulses.blind.discard(STARTING)
+        return done
 
     def _make_pool(self) -> MeasuringPool:
         return MeasuringPool(self._clock, count=1, patience_s=self._settings.intake.hang_s, work=self._work)
 
     def _watch(self) -> None:
         """Run one stream of events after another; each ends where the clock is set."""
+        self._exporter.start()
+        self._alarms.of_restarts(self._keeper.journal)
+        self._showing.show(self._memory)
+        self._watching = True
+        tell_manager("STATUS=watching")
+        log.info("watching %s; state in %s", self._settings.frames.folder, self._home.folder)
         around = Around(
             Path(self._settings.frames.folder),
             self._home.folder,
@@ -181,10 +203,11 @@ class Watch:
                 around,
                 self._home.marks,
                 self._clock,
-                turned=self._turned,
+                turned=self._turned_live,
                 stop=self._stop,
                 last_utc=memory.last_utc,
                 known_marks=set(self._keeper.journal.marks()),
+                unreadable=self._alarms.of_a_mark,
             )
             run(stream.events(stepped_s=stepped_s), self._memory, self._keeper, (self._observe,))
             if stream.stepped:
@@ -192,8 +215,19 @@ class Watch:
 
     def _turned(self) -> None:
         """Say that judging goes on."""
+        if self._gathering is None:
+            # Not begun: the journal is waited for.
+            self._pulses.beat("intake")
+            self._pulses.beat("measuring")
         self._pulses.beat("judging")
         self._keepalive.turn()
+
+    def _turned_live(self) -> None:
+        self._turned()
+        self._keeper.check()
+        self._alarms.of_the_folder(self._gatherer.trouble)
+        if self._delivery.damaged:
+            self._keeper.begin_anew(Damaged("is damaged where messages wait", where=str(self._home.journal)))
 
     # After each event.
 
@@ -205,7 +239,7 @@ class Watch:
             self._exporter.noted()
 
     def _observe(self, event: Event, outcome: Outcome) -> None:
-        if outcome.postings and self._delivery is not None:
+        if outcome.postings:
             self._delivery.wake()
         for incident in outcome.incidents:
             log.info("%s %s: %s", incident.severity, incident.state, incident.message or incident.condition)
@@ -214,11 +248,7 @@ class Watch:
         if isinstance(event, Surroundings):
             self._home.lay_ballast(round(self._settings.state.ballast_mb * 1e6))
         self._showing.show(self._memory, at_once=self._gatherer.arrivals.empty())
-        if self._memory.failures > self._told_failures:
-            self._told_failures = self._memory.failures
-            self._trouble(
-                "The watch stumbled", "A picture could not be judged. Look at the log; the watch goes on."
-            )
+        self._alarms.of_pictures(self._memory)
         if self._save_now or self._clock.monotonic_s() - self._saved_s >= SNAPSHOT_S:
             self._save()
 
@@ -230,24 +260,25 @@ class Watch:
 
     # When something went wrong.
 
-    def _renewed(self) -> None:
-        """Go on with a new journal: what is known lives in the snapshot until the next start."""
-        self._memory.number, self._save_now = 0, True
+    def _renewed(self, holds_all: bool) -> None:
+        """Go on with another file in the journal's place."""
+        if not holds_all:
+            # What is known lives in the snapshot until the next start.
+            self._memory.number = 0
+        self._save_now = True
         keep_settings(self._keeper.journal, self._settings)
         self._showing.forget_journal()
-        self._start_delivery()
+        self._delivery.use(self._home.journal)
 
-    def _start_delivery(self) -> None:
-        if self._delivery is not None:
-            self._delivery.stop(patience_s=1.0)
-        draw = drawing(self._settings)
-        heartbeat = Heartbeat(self._settings.heartbeat, self._clock, lambda: not self._pulses.stuck())
-        self._delivery = Worker(
-            self._home.journal, self._settings, self._clock, draw=draw, heartbeat=heartbeat
+    def _made_delivery(self) -> Worker:
+        return Worker(
+            None,
+            self._settings,
+            self._clock,
+            draw=drawing(self._settings),
+            spare=self._home.spare,
+            heartbeat=Heartbeat(self._settings.heartbeat, self._clock, lambda: self._pulses.sees),
         )
-        self._delivery.start()
-        worker = self._delivery
-        self._pulses.follow("alerting", lambda: worker.turns)
 
     def _start_serving(self) -> None:
         if self._settings.page.listen is not None:
@@ -260,29 +291,6 @@ class Watch:
             server.start()
             self.server = server
             log.info("the page is served at %s:%d", *server.address)
-
-    def _trouble(self, title: str, body: str) -> None:
-        """Tell people past the journal, which may be the trouble; the same not more than once an hour."""
-        log.error("%s: %s", title, body)
-        now_s = self._clock.monotonic_s()
-        if now_s - self._told_s.get(title, -TOLD_AGAIN_S) < TOLD_AGAIN_S:
-            return
-        self._told_s[title] = now_s
-        if self._delivery is not None:
-            self._delivery.tell(title, body)
-
-    def _tell_of_restarts(self) -> None:
-        """Say when the watch is started again and again: the service manager never gives up, silently."""
-        journal, hour_ago = self._keeper.journal, self._clock.now_utc() - timedelta(hours=1)
-        starts = sum(
-            isinstance(event, Surroundings) and event.away_s is not None and now_utc > hour_ago
-            for _, event, now_utc in journal.numbered_events(max(journal.last_number - 500, 0))
-        )
-        if starts in RESTARTS_TOLD:
-            self._trouble(
-                f"The watch was started again {starts + 1} times within an hour",
-                "It crashes, hangs, or its power comes and goes. Look at its log and its power supply.",
-            )
 
     def _put_times_right(self, base: bytes) -> float:
         """Re-time what was read off the clock before it was set; rebuild the state; return the step.
@@ -298,46 +306,40 @@ class Watch:
         log.warning("the computer's clock was set by %+.1f s at %s; times are put right", step_s, wrong_utc)
         self._gatherer.offset.restart()
         auto = self._settings.camera.clock_offset_s == "auto"
-        journal.reword_events(lambda event, now: (_moved(event, shift, auto=auto), now + shift), first - 1)
+        journal.reword_events(lambda event, now: (moved(event, shift, auto=auto), now + shift), first - 1)
         memory: Memory = pickle.loads(base)  # noqa: S301 - our own, made above
         self._memory = memory if memory.number < first else Memory(self._settings)
-        self._memory.catch_up(journal, self._turned)
+        self._caught_up()
         self._save()
         return step_s
 
     # The end.
 
-    def _end(self, thread: threading.Thread) -> None:
+    def _end(self) -> None:
         if self.server is not None:
             self.server.stop()
-        gatherer = self._gatherer
-        gatherer.stop.set()
-        gatherer.wake.set()
-        thread.join(timeout=10)
-        if self._delivery is not None:
-            self._delivery.stop()
-        self._showing.show(self._memory)
-        self._showing.stop()
-        self._save()
-        self._exporter.stop()
+        if self._gathering is not None:
+            self._gatherer.stop.set()
+            self._gatherer.wake.set()
+            self._gathering.join(timeout=10)
+        self._delivery.stop()
+        if not self._begun:
+            self._keeper.close()
+            return
+        try:
+            self._keeper.check()
+        finally:
+            if self._watching:
+                self._showing.show(self._memory)
+            self._showing.stop()
+            self._save()
+            self._exporter.stop()
+            if self._watching and self._keeper.is_open:
+                self._export()
+            self._keeper.close()
+
+    def _export(self) -> None:
         try:
             export(self._keeper.journal, self._home.folder)
         except (OSError, Problem) as error:
             log.warning("the files for people could not be written (%s); the journal holds it all", error)
-        self._keeper.journal.close()
-
-
-def _moved(event: Event, shift: timedelta, *, auto: bool) -> Event:
-    """Return an event as it would be had the clock been right."""
-    if not isinstance(event, MeasuredFrame):
-        return dataclasses.replace(event, time_utc=event.time_utc + shift)
-    if event.arrived_utc is None:
-        return event
-    late_s = abs(utc_s(event.arrived_utc) - utc_s(event.time_utc))
-    # A file written by this computer bears the time of this computer's clock.
-    ours = auto or (TIME_FROM_FILE in event.flags and late_s < 120)
-    return dataclasses.replace(
-        event,
-        arrived_utc=event.arrived_utc + shift,
-        time_utc=event.time_utc + shift if ours else event.time_utc,
-    )

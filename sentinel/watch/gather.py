@@ -11,15 +11,15 @@ import os
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from queue import Full, Queue
 from threading import Event as Flag
 
 from sentinel.clock import Clock
-from sentinel.errors import FrameProblem
-from sentinel.intake.decode import read_header
-from sentinel.intake.exposure_time import TIME_FROM_FILE, exposure_time
+from sentinel.errors import Problem
+from sentinel.files import shown_name
+from sentinel.intake.exposure_time import TIME_FROM_FILE
 from sentinel.intake.known import Known
 from sentinel.intake.live import Finished, FolderState, LiveFolder, Look
 from sentinel.intake.pool import UNMEASURED, Job, MeasuringPool
@@ -27,7 +27,7 @@ from sentinel.intake.prior import Sightings
 from sentinel.intake.watching import FolderEvents
 from sentinel.records import Disc, MeasuredFrame
 from sentinel.settings import Settings
-from sentinel.times import utc_s
+from sentinel.times import file_time_utc, utc_s
 from sentinel.watch.service import Pulses
 from sentinel.watch.timing import CameraOffset
 
@@ -155,19 +155,28 @@ class Gatherer:
         self._frame_bytes: float | None = None
         self._look_s = 0.0
         self.report: FolderReport | None = None
+        self.trouble = ""
+        """Why the folder cannot be looked after, and at which entry; empty: it can."""
+        self._pool: MeasuringPool | None = None
 
     def run(self) -> None:
         """Go on until told to stop; whatever goes wrong, try again."""
         pool: MeasuringPool | None = None
+        failed = False
         try:
             while not self.stop.is_set():
                 try:
                     pool = pool or self._make_pool()
                     pause_s = self.turn(pool)
-                except Exception:
+                    failed, self.trouble = False, ""
+                except Exception as error:
                     # Not foreseen. The pulse stops; in the end the manager starts us anew.
-                    log.exception("looking after the folder failed; trying again")
-                    pause_s = self._settings.intake.rescan_s
+                    log.exception("looking after the folder failed at %s; trying again", self._live.at)
+                    said = str(error) if isinstance(error, Problem) else f"{type(error).__name__}: {error}"
+                    # Once may be a moment's mishap; twice is told.
+                    if failed:
+                        self.trouble = f"{shown_name(self._live.at)}: {' '.join(said.split())[:200]}"
+                    failed, pause_s = True, self._settings.intake.rescan_s
                 self._wait(pause_s)
         finally:
             self._events.close()
@@ -182,6 +191,7 @@ class Gatherer:
 
     def turn(self, pool: MeasuringPool) -> float:
         """Look once, have what is finished measured, hand it on; return how long to rest."""
+        self._pool = pool
         self._events.renew()
         for path in self._events.closed():
             self._live.closed(path)
@@ -205,7 +215,13 @@ class Gatherer:
         todo = deque(files)
         try:
             while todo and not self.stop.is_set():
-                self._measure(todo[0], pool)
+                try:
+                    self._measure(todo[0], pool)
+                except Problem:
+                    raise  # no fault of the file
+                except Exception as error:
+                    log.exception("%s could not be taken up", todo[0].frame)
+                    self._hand_on(self._unusable(todo[0], f"cannot be taken up ({type(error).__name__})"))
                 todo.popleft()
         finally:
             # Whatever was not handed on is new when it is seen again.
@@ -234,11 +250,14 @@ class Gatherer:
             within=Path(self._settings.frames.folder),
             prior=self._sightings.prior,
         )
+        if file.problem:
+            self._hand_on(self._unusable(file, file.problem))
+            return
         if self._attempts.begin(file):
             (frame,) = pool.measure([job])
             self._attempts.end()
         else:
-            frame = _skipped(file)
+            frame = _unmeasured(file, _ENDED)
         self._pulses.beat("measuring")
         if frame.error is not None and not _is_there(file):
             # Unmounted, moved or changed while it was measured: not the file's fault, and not its end.
@@ -274,13 +293,21 @@ class Gatherer:
                 continue
             return
 
+    def _unusable(self, file: Finished, why: str) -> Arrival:
+        return Arrival(_unmeasured(file, why), backlog=self._catching_up)
+
     def _taken_s(self, path: Path, modified_s: float) -> float:
-        try:
-            header = read_header(path)
-        except FrameProblem:
-            return modified_s
-        when_utc, _ = exposure_time(header, self.offset.current_s, datetime.fromtimestamp(modified_s, UTC))
-        return utc_s(when_utc)
+        """Return when a file was exposed, read where reading may be ended."""
+        assert self._pool is not None  # noqa: S101 - a turn has begun
+        (frame,) = self._pool.measure(
+            [Job(path, path.name, clock_offset_s=self.offset.current_s, only_dated=True)]
+        )
+        # Thousands of them are a long look, and each is a turn.
+        self._pulses.beat("intake")
+        return modified_s if UNMEASURED in frame.flags else utc_s(frame.time_utc)
+
+
+_ENDED = f"the watch itself ended while measuring it, {ATTEMPTS} times; the file is skipped"
 
 
 def _is_there(file: Finished) -> bool:
@@ -292,13 +319,16 @@ def _is_there(file: Finished) -> bool:
     return same or status.st_ino == file.modified_ns
 
 
-def _skipped(file: Finished) -> MeasuredFrame:
+def _unmeasured(file: Finished, why: str) -> MeasuredFrame:
     return MeasuredFrame(
         frame=file.frame,
-        time_utc=datetime.fromtimestamp(file.modified_ns / 1e9, UTC),
+        time_utc=file_time_utc(file.modified_ns / 1e9),
         width_px=0,
         height_px=0,
         disc=Disc(found=False),
-        error=f"the watch itself ended while measuring it, {ATTEMPTS} times; the file is skipped",
+        error=why,
         flags=(UNMEASURED,),
+        sha256=file.digest or "",
+        size_bytes=file.size_bytes,
+        modified_ns=file.modified_ns,
     )

@@ -3,6 +3,7 @@
 import fcntl
 import os
 import shutil
+from contextlib import suppress
 from pathlib import Path
 
 from sentinel.errors import Problem, RequestProblem
@@ -34,6 +35,7 @@ class Home:
         self.journal = folder / JOURNAL_NAME
         self.marks = folder / "marks"
         self.snapshot = folder / "snapshot.bin"
+        self.spare = folder / "waiting.jsonl"
         self.attempt = folder / "attempt.json"
         self.ballast = folder / "ballast.bin"
         self.status_json = folder / "status.json"
@@ -60,14 +62,23 @@ class Home:
             ) from None
 
     def lock(self) -> None:
-        """Keep any second watch out until this process ends.
+        """Keep any second watch out until this process ends; again, where the folder had to be made anew.
 
         Raises
         ------
         RequestProblem
-            If another watch is at work here.
+            If another watch is at work here, or the folder may not be written.
         """
-        handle = os.open(self._lock_file, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+        if self._lock is not None and self._holds(self._lock):
+            return
+        try:
+            handle = os.open(self._lock_file, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+        except OSError as error:
+            raise RequestProblem(
+                f"cannot be written ({error.strerror})",
+                where=str(self.folder),
+                mend="make room, let this user write there, or name another state folder with --state",
+            ) from None
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
@@ -78,9 +89,17 @@ class Home:
                 where=str(self.folder),
                 mend="stop that one, or name another state folder with --state",
             ) from None
-        os.ftruncate(handle, 0)
-        os.pwrite(handle, f"{os.getpid()}\n".encode(), 0)
+        with suppress(OSError):
+            # In its own place: on a full disk what is cut off cannot be had back.
+            os.pwrite(handle, f"{os.getpid():<15}\n".encode(), 0)
+        self.unlock()
         self._lock = handle
+
+    def _holds(self, lock: int) -> bool:
+        try:
+            return os.path.samestat(os.fstat(lock), self._lock_file.stat())
+        except OSError:
+            return False
 
     def unlock(self) -> None:
         """Let others in."""

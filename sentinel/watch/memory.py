@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
+from threading import Event as Flag
 from types import MappingProxyType
 from typing import IO, Any
 
@@ -51,6 +52,8 @@ class Memory:
     """Of the journal's last event in it."""
     failures: int = 0
     """Events that could not be judged: mistakes of the program."""
+    failures_running: int = 0
+    """How many of them since the last frame that could be judged."""
 
     def step(self, event: Event, now_utc: datetime) -> Outcome:
         """Take up one event; return all that comes of it.
@@ -61,24 +64,34 @@ class Memory:
         if self.pipeline is None:
             self.pipeline = Pipeline(self.settings, start_utc=now_utc)
         try:
-            return self.pipeline.step(event, now_utc)
+            outcome = self.pipeline.step(event, now_utc)
         except Exception:
             log.exception("judging failed at %s", getattr(event, "frame", type(event).__name__))
             self.failures += 1
+            self.failures_running += 1
             return Outcome()
+        if isinstance(event, MeasuredFrame):
+            self.failures_running = 0
+        return outcome
 
     def took(self, event: Event, outcome: Outcome, now_utc: datetime, number: int) -> None:
         """Note that an event is committed."""
         self.board.took(event, outcome, now_utc)
         self.last_utc, self.number = now_utc, number
 
-    def catch_up(self, journal: Journal, turned: Callable[[], None]) -> None:
-        """Take up what the journal holds beyond this; `turned` is told at every event."""
+    def catch_up(self, journal: Journal, turned: Callable[[], None], stop: Flag) -> bool:
+        """Take up what the journal holds beyond this; return whether all of it was, before a stop.
+
+        `turned` is told at every event.
+        """
         for number, event, time_utc in journal.numbered_events(self.number):
+            if stop.is_set():
+                return False
             # Rows of a time when the clock ran ahead may be followed by rows from before.
             now_utc = time_utc if self.last_utc is None else max(time_utc, self.last_utc)
             self.took(event, self.step(event, now_utc), now_utc, number)
             turned()
+        return True
 
 
 @dataclass(slots=True)

@@ -8,6 +8,7 @@ from sentinel.clock import Clock
 
 STUCK_S = 100.0
 """A loop that has not turned for so long is stuck; measuring one file may take two patiences."""
+PATIENCE_S = 2.0
 
 
 def tell_manager(text: str) -> None:
@@ -17,6 +18,8 @@ def tell_manager(text: str) -> None:
         return
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as channel:
+            # A manager that does not listen must not hold up the watch.
+            channel.settimeout(PATIENCE_S)
             channel.connect("\0" + address[1:] if address.startswith("@") else address)
             channel.sendall(text.encode())
     except OSError:
@@ -31,6 +34,13 @@ class Pulses:
         now_s = clock.monotonic_s()
         self._last_s = dict.fromkeys(names, now_s)
         self._turns: dict[str, tuple[Callable[[], int], int]] = {}
+        self.blind: set[str] = set()
+        """Why no frame is judged though all loops turn; nothing of it would be mended by a new start."""
+
+    @property
+    def sees(self) -> bool:
+        """Whether frames are looked for, measured and judged, and messages seen to."""
+        return not self.blind and not self.stuck()
 
     def beat(self, name: str) -> None:
         """Note that a loop has turned."""

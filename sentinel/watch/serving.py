@@ -7,7 +7,6 @@ done.
 import hmac
 import logging
 import threading
-import time
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from http import HTTPStatus
@@ -20,12 +19,11 @@ from sentinel.errors import Problem, RequestProblem
 from sentinel.records import Mark, MarkKind
 from sentinel.settings import Page
 from sentinel.status.page import BUTTONS
+from sentinel.watch.guarding import CONNECTIONS, Tries, bounded
 
 log = logging.getLogger(__name__)
 
 MOST_BYTES = 2000
-WRONG_TOKEN_S = 1.0
-"""Each wrong token costs its sender this long, and everybody else who tries."""
 VISIT_MIN = 15.0
 
 _POLICY = (
@@ -67,14 +65,17 @@ class PageServer:
         self._chosen, self._clock, self._page, self._leave = chosen, clock, page, leave
         assert chosen.token_from is not None  # noqa: S101 - the settings saw to it
         self._token: Secret = resolve(chosen.token_from, where="page.token_from")
-        self._trying = threading.Lock()
+        self._tries = Tries()
         self._server: Any = None
         self._thread: threading.Thread | None = None
 
     @property
     def address(self) -> tuple[str, int]:
         """Where it listens."""
-        return self._server.effective_host, int(self._server.effective_port)
+        # A name may stand for more than one address.
+        listen = getattr(self._server, "effective_listen", None)
+        host, port = listen[0] if listen else (self._server.effective_host, self._server.effective_port)
+        return host, int(port)
 
     def start(self) -> None:
         """Begin to listen.
@@ -104,12 +105,16 @@ class PageServer:
                 max_request_body_size=MOST_BYTES,
                 max_request_header_size=8192,
                 channel_timeout=20,
-                connection_limit=20,
+                connection_limit=4 * CONNECTIONS,
             )
         except (OSError, ValueError) as error:
             raise RequestProblem(
                 f"cannot listen there ({error})", where="page.listen", mend="choose another address or port"
             ) from None
+        listening = getattr(self._server, "map", {}).values() if hasattr(self._server, "map") else ()
+        for one in (self._server, *listening):
+            if hasattr(one, "channel_class"):
+                one.channel_class = bounded(one.channel_class)
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)
         self._thread.start()
 
@@ -147,13 +152,21 @@ class PageServer:
             length = -1
         if not 0 < length <= MOST_BYTES:
             return HTTPStatus.BAD_REQUEST, "No mark in that."
-        fields = parse_qs(environ["wsgi.input"].read(length).decode("utf-8", "replace"), max_num_fields=5)
+        try:
+            content = environ["wsgi.input"].read(length).decode("utf-8", "replace")
+            fields = parse_qs(content, max_num_fields=5)
+        except ValueError:
+            return HTTPStatus.BAD_REQUEST, "No mark in that."
         given, kind = (fields.get(name, [""])[0] for name in ("token", "kind"))
-        with self._trying:
-            if not hmac.compare_digest(given.encode(), self._token.reveal().encode()):
-                log.warning("the page was given a wrong token from %s", environ.get("REMOTE_ADDR", "?"))
-                time.sleep(WRONG_TOKEN_S)
-                return HTTPStatus.FORBIDDEN, _said("That is not the token. Nothing was noted.")
+        sender, now_s = str(environ.get("REMOTE_ADDR", "?")), self._clock.monotonic_s()
+        if not self._tries.allowed(sender, now_s):
+            return HTTPStatus.TOO_MANY_REQUESTS, _said(
+                "Too many wrong tokens came from there. Wait a little."
+            )
+        if not hmac.compare_digest(given.encode(), self._token.reveal().encode()):
+            self._tries.wrong(sender, now_s)
+            log.warning("the page was given a wrong token from %s", sender)
+            return HTTPStatus.FORBIDDEN, _said("That is not the token. Nothing was noted.")
         if kind not in dict(BUTTONS):
             return HTTPStatus.BAD_REQUEST, _said("There is no such button.")
         made = self._clock.now_utc()

@@ -25,7 +25,7 @@ def home_of(configs: Sequence[Path], state: Path | None) -> Home:
 
 
 def watch(configs: Sequence[Path], state: Path | None) -> None:
-    """Watch until SIGTERM or SIGINT.
+    """Watch until SIGTERM, SIGINT or SIGHUP.
 
     Raises
     ------
@@ -40,7 +40,7 @@ def watch(configs: Sequence[Path], state: Path | None) -> None:
         del number, frame
         stop.set()
 
-    for number in (signal.SIGTERM, signal.SIGINT):
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, on_signal)
     # The manager keeps times; libraries stay quiet, for what they say may hold secrets.
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="sentinel: %(message)s")

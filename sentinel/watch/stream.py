@@ -1,6 +1,7 @@
 """The live source of events: what lay in the folder, then frames as they come, marks, readings and ticks."""
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from queue import Empty
@@ -35,6 +36,8 @@ class LiveStream:
         Told at every turn.
     known_marks
         Marks that the journal holds, in case the watch ended between committing one and removing its file.
+    unreadable
+        Told of a mark that cannot be read.
     """
 
     def __init__(
@@ -48,10 +51,11 @@ class LiveStream:
         stop: Flag,
         last_utc: datetime | None,
         known_marks: set[Mark],
+        unreadable: Callable[[str], None],
     ) -> None:
         self._gatherer, self._around, self._marks, self._clock = gatherer, around, marks, clock
         self._turned, self._stop = turned, stop
-        self._known_marks = known_marks
+        self._known_marks, self._unreadable = known_marks, unreadable
         self.last_utc = last_utc
         self.stepped = False
         """The clock was set by much, which ended the stream."""
@@ -91,7 +95,8 @@ class LiveStream:
         silent_s = self._clock.monotonic_s()
         while not self._is_over():
             yield from self._marked()
-            if self._around.due():
+            # What waits came before: after a hold-up the time must not run ahead of it.
+            if self._gatherer.arrivals.empty() and self._around.due():
                 yield self._at(self._around.read(self._now()))
             item = self._next()
             now_s = self._clock.monotonic_s()
@@ -134,8 +139,9 @@ class LiveStream:
         yield self._at(arrival.frame, at_utc)
 
     def _marked(self) -> Iterator[tuple[Event, datetime]]:
-        for path, mark in find_marks(self._marks):
+        for path, mark in find_marks(self._marks, self._unreadable):
             if mark not in self._known_marks:
                 yield self._at(mark)
                 self._known_marks.add(mark)
-            path.unlink(missing_ok=True)
+            with suppress(OSError):  # somebody else's folder: known it is all the same
+                path.unlink(missing_ok=True)

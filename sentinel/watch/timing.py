@@ -1,9 +1,12 @@
 """Two clocks that may be wrong: the computer's, which may jump, and the camera's, which may be off. Pure."""
 
+import dataclasses
 from collections import deque
 from datetime import datetime, timedelta
 
 from sentinel.clock import Clock
+from sentinel.intake.exposure_time import TIME_FROM_FILE
+from sentinel.records import Event, MeasuredFrame
 from sentinel.times import utc_s
 
 STEP_S = 0.5
@@ -129,3 +132,19 @@ class CameraOffset:
         """Forget the arrivals: the clock they were read off was wrong."""
         self._samples.clear()
         self._given_s, self._was_known = None, False
+
+
+def moved(event: Event, shift: timedelta, *, auto: bool) -> Event:
+    """Return an event as it would be had the clock been right."""
+    if not isinstance(event, MeasuredFrame):
+        return dataclasses.replace(event, time_utc=event.time_utc + shift)
+    if event.arrived_utc is None:
+        return event
+    late_s = abs(utc_s(event.arrived_utc) - utc_s(event.time_utc))
+    # A file written by this computer bears the time of this computer's clock.
+    ours = auto or (TIME_FROM_FILE in event.flags and late_s < 120)
+    return dataclasses.replace(
+        event,
+        arrived_utc=event.arrived_utc + shift,
+        time_utc=event.time_utc + shift if ours else event.time_utc,
+    )

@@ -70,7 +70,8 @@ class HttpReceiver:
     """A web service whose answer each test chooses: `fine`, a status, or a way to fail.
 
     `slam` closes at once, `half` in the middle of the request; `hang` takes the request and is never heard of
-    again; so does `quiet`, but there it had arrived; `drip` says yes and then takes for ever.
+    again; so does `quiet`, but there it had arrived; `drip` says yes and then takes for ever. A status of 300
+    and more sends whoever asks on to a page that says yes to everything, like the login page of a hotel.
     """
 
     port: int = 0
@@ -96,7 +97,7 @@ class HttpReceiver:
         if self.mode == "slam":
             return
         request = connection.makefile("rb")
-        method = request.readline().decode().split(" ")[0]
+        method, path = request.readline().decode().split(" ")[:2]
         length = 0
         while (line := request.readline().strip()) != b"":
             if line.lower().startswith(b"content-length:"):
@@ -105,6 +106,9 @@ class HttpReceiver:
             request.read(length // 2)
             return
         content = request.read(length)
+        if path == "/login":
+            connection.sendall(b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\nConnection: close\r\n\r\nok")
+            return
         if self.mode == "hang":
             self.release.wait(30)
             return
@@ -119,7 +123,9 @@ class HttpReceiver:
             self.release.wait(30)
             return
         status = "200 OK" if self.mode == "fine" else f"{self.mode} Trouble"
-        connection.sendall(f"HTTP/1.1 {status}\r\nContent-Length: 2\r\nConnection: close\r\n\r\nok".encode())
+        place = f"Location: http://127.0.0.1:{self.port}/login\r\n" if self.mode.startswith("3") else ""
+        head = f"HTTP/1.1 {status}\r\n{place}Content-Length: 2\r\nConnection: close\r\n\r\n"
+        connection.sendall(f"{head}ok".encode())
 
     def _note(self, content: bytes) -> None:
         said = json.loads(content)

@@ -10,8 +10,9 @@ import pytest
 from sentinel.cli import main
 from sentinel.clock import SystemClock
 from sentinel.delivery.checking import check_channels, send_test
-from sentinel.delivery.courier import Attempt
+from sentinel.delivery.courier import Attempt, ServiceCourier
 from sentinel.delivery.heartbeat import Heartbeat
+from sentinel.delivery.secrets import Secret
 from sentinel.settings import Channel, Settings
 from sentinel.settings import Heartbeat as Chosen
 from tests.delivery.receivers import (
@@ -36,12 +37,14 @@ def channel(name: str, **values: Any) -> Channel:
 
 
 def test_a_test_message_goes_down_every_channel_and_each_says_what_came_of_it(tmp_path: Path) -> None:
-    with http_receiver() as well, http_receiver() as ill:
+    with http_receiver() as well, http_receiver() as ill, http_receiver() as captive:
         ill.mode = "500"
+        captive.mode = "302"
         closed = secret_file(tmp_path, "closed", f"json://127.0.0.1:{free_port()}")
         settings = settings_for(
             channel("phone", url_from=secret_file(tmp_path, "well", well.url), severities=["now"]),
             channel("ill", url_from=secret_file(tmp_path, "ill", ill.url)),
+            channel("captive", url_from=secret_file(tmp_path, "captive", captive.url)),
             channel("closed", url_from=closed, called="second"),
             channel("unset", url_from="env:NOT_SET_AT_ALL"),
             channel("siren", command=[sys.executable, "-c", "pass"]),
@@ -51,6 +54,7 @@ def test_a_test_message_goes_down_every_channel_and_each_says_what_came_of_it(tm
     assert {name: (one.delivered, one.why) for name, one in results.items()} == {
         "phone": (True, ""),
         "ill": (False, "the service is in trouble (500)"),
+        "captive": (False, "sent elsewhere (302): a login page in between, or its address has changed"),
         "closed": (False, "connection refused"),
         "unset": (False, "unset: the variable NOT_SET_AT_ALL is not set; set it for the service"),
         "siren": (True, ""),
@@ -140,6 +144,18 @@ def test_a_real_ping_reaches_a_real_receiver(tmp_path: Path) -> None:
         wait_for(lambda: receiver.pings == 1)
         heart.stop()
         assert heart.sent == 1
+
+
+@pytest.mark.parametrize(("host", "arrives"), [("localhost", False), ("127.0.0.1", True)])
+def test_a_ping_that_is_sent_to_another_host_has_not_arrived(host: str, arrives: bool) -> None:
+    with http_receiver() as receiver:
+        receiver.mode = "302"
+        # The receiver names 127.0.0.1 as the place to go to.
+        way = ServiceCourier(Secret(f"http://{host}:{receiver.port}/{TOKEN}"), deadline_s=5.0)
+        attempt = way.ping()
+        way.abandon()
+    said = "sent elsewhere (302): a login page in between, or its address has changed"
+    assert (attempt.delivered, attempt.why) == ((True, "") if arrives else (False, said))
 
 
 def test_the_command_says_which_arrived_and_how_long_it_took(

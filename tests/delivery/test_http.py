@@ -41,7 +41,7 @@ def test_a_message_arrives_once_and_is_known_to_have(tmp_path: Path) -> None:
     assert (got.title, got.body, got.kind) == (alert().title, alert().body, "failure")
 
 
-@pytest.mark.parametrize("mode", ["429", "500", "404", "slam", "half"])
+@pytest.mark.parametrize("mode", ["429", "500", "404", "301", "302", "303", "307", "308", "slam", "half"])
 def test_what_a_service_did_not_take_is_sent_again(tmp_path: Path, mode: str) -> None:
     clock = ManualClock()
     with http_receiver() as receiver:
@@ -62,6 +62,17 @@ def test_what_a_service_did_not_take_is_sent_again(tmp_path: Path, mode: str) ->
     assert receiver.titles() == ["Late, of 03:01Z: MOUNT STOPPED: go now"]
     # Only where it may have arrived does the message say so.
     assert ("You may have had this before" in receiver.got[-1].body) is (mode in {"slam", "half"})
+
+
+def test_a_way_that_sends_messages_elsewhere_says_so(tmp_path: Path) -> None:
+    with http_receiver() as receiver:
+        receiver.mode = "302"
+        settings = settings_for(channel(tmp_path, receiver))
+        with session(tmp_path, settings) as one, turning(one, ManualClock()) as worker:
+            one.commit(alert())
+            settle(worker)
+            said = one.troubles()["phone"]
+    assert said == "sent elsewhere (302): a login page in between, or its address has changed"
 
 
 def test_an_answer_that_drips_for_ever_counts_as_arrived(tmp_path: Path) -> None:

@@ -355,7 +355,7 @@ def test_what_the_journal_cannot_hold_is_told_past_it(
 ) -> None:
     worker = Worker(tmp_path / "none", settings_for(PHONE, OTHER), clock, make_courier=fakes)
     fakes.phone.answer = lambda _: REFUSED
-    worker.tell("The watch's disk is full", "Make room.")
+    worker.tell("The watch's disk is full", "Make room.", Severity.SOON, which="full")
     for _ in range(3):
         settle(worker)
     fakes.phone.answer = lambda _: WELL

@@ -1,5 +1,6 @@
 """A past session as a stream of events: order, ticks, marks."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -10,7 +11,10 @@ from hypothesis import strategies as st
 
 from sentinel.errors import RequestProblem
 from sentinel.intake.events import TICK_S, read_marks, session_events, ticks_between
+from sentinel.intake.pool import Job
+from sentinel.pipeline import Pipeline
 from sentinel.records import Disc, Mark, MeasuredFrame, Tick
+from tests.watch import killing
 
 T0 = datetime(2027, 6, 20, 22, tzinfo=UTC)
 
@@ -76,3 +80,28 @@ def test_marks_are_read_and_what_is_none_is_named(tmp_path: Path) -> None:
             read_marks(path)
         assert "line 1" in str(caught.value)
         assert "\n" not in str(caught.value)
+
+
+def test_a_clock_that_leaps_by_years_costs_nothing_and_is_told_once() -> None:
+    frames = []
+    for number in range(79):
+        at = T0 + timedelta(minutes=number)
+        if number % 10 == 3:
+            at = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(days=40 * number // 10)
+        if number % 10 == 7:
+            at = datetime(2099, 5, 1, tzinfo=UTC) + timedelta(days=50 * number // 10)
+        frames.append(killing.frame_of(Job(Path(f"{number}.jpg"), f"{number}.jpg"), T0))
+        frames[-1] = replace(frames[-1], time_utc=at)
+    settings = killing.made_settings(Path("in"), Path("sent"), T0)
+    events = list(session_events(frames))
+    assert len(events) < 4 * len(frames)
+    pipeline = Pipeline(settings, start_utc=events[0][1])
+    said = [alert for event, now_utc in events for alert in pipeline.step(event, now_utc).alerts]
+    of_gaps = [alert for alert in said if alert.condition == "no-frames"]
+    leaps = sum(
+        later - earlier > timedelta(days=3)
+        for (_, earlier), (_, later) in pairwise([one for one in events if isinstance(one[0], MeasuredFrame)])
+    )
+    assert leaps == 16
+    assert 1 <= sum(alert.kind == "first" for alert in of_gaps) <= leaps
+    assert not any(alert.kind == "repeat" for alert in of_gaps)

@@ -4,11 +4,13 @@ import os
 import shutil
 import socket
 import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from sentinel.watch import around
 from sentinel.watch.service import Keepalive, Pulses, tell_manager
 
 UNITS = Path(__file__).parents[2] / "systemd"
@@ -58,6 +60,16 @@ def test_without_a_manager_nothing_happens(monkeypatch: pytest.MonkeyPatch) -> N
     tell_manager("READY=1")
     monkeypatch.setenv("NOTIFY_SOCKET", "/nowhere/at/all")
     tell_manager("READY=1")
+
+
+def test_a_manager_that_does_not_listen_holds_up_nothing(manager: socket.socket) -> None:
+    began_s = time.monotonic()
+    for number in range(15):
+        tell_manager(f"STATUS={number}")
+        if time.monotonic() - began_s > 1:
+            break
+    assert time.monotonic() - began_s < 10
+    assert said(manager)[0] == b"STATUS=0"
 
 
 @pytest.mark.parametrize("stuck", ["intake", "measuring", "judging", "alerting"])
@@ -145,3 +157,16 @@ def test_the_unit_restarts_for_ever_and_is_pinged() -> None:
         "CapabilityBoundingSet=",
     ):
         assert f"\n{line}\n" in text
+
+
+def test_what_the_unit_hides_is_passed_on(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    text = (UNITS / "sentinel@.service").read_text(encoding="utf-8")
+    assert ("\nProcSubset=pid\n" in text) == ("\nEnvironment=SENTINEL_BOOT_ID=%b\n" in text)
+    here = around.boot_id.__wrapped__()
+    monkeypatch.setattr(around, "_BOOT_ID", tmp_path / "hidden")
+    monkeypatch.delenv("SENTINEL_BOOT_ID", raising=False)
+    assert around.boot_id.__wrapped__() != around.boot_id.__wrapped__(), "each start is one of its own"
+    # As the manager writes it.
+    monkeypatch.setenv("SENTINEL_BOOT_ID", here)
+    assert around.boot_id.__wrapped__() == here
+    assert len(here) == 32

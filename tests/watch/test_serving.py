@@ -1,7 +1,10 @@
 """The page on the network: it can be read, a mark can be left with the token, and nothing else."""
 
 import http.client
+import socket
+import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from urllib.parse import urlencode
 
@@ -11,7 +14,6 @@ from sentinel.clock import SystemClock
 from sentinel.errors import RequestProblem
 from sentinel.records import Mark
 from sentinel.settings import Page, validate
-from sentinel.watch import serving
 from sentinel.watch.serving import PageServer
 from tests.watch.running import Running, settings_for
 
@@ -30,9 +32,8 @@ def marks() -> list[Mark]:
 
 
 @pytest.fixture
-def server(token: str, marks: list[Mark], monkeypatch: pytest.MonkeyPatch) -> Iterator[PageServer]:
+def server(token: str, marks: list[Mark]) -> Iterator[PageServer]:
     pytest.importorskip("waitress", reason="the extra `page` is not installed")
-    monkeypatch.setattr(serving, "WRONG_TOKEN_S", 0.01)
     chosen = Page(listen="127.0.0.1:0", token_from=token)
     server = PageServer(chosen, SystemClock(), lambda: "<!doctype html><p>The page", marks.append)
     server.start()
@@ -99,6 +100,71 @@ def test_only_the_buttons_can_be_pressed(server: PageServer, marks: list[Mark], 
     assert status == 400
     assert kind == "" or kind not in text
     assert marks == []
+
+
+@pytest.mark.parametrize("many", [b"a=1&b=2&c=3&d=4&e=5&token=x", b"&" * 500, b"kind", b"%ff%00=%ud800"])
+def test_fields_that_make_no_sense_are_a_bad_request(
+    server: PageServer, marks: list[Mark], many: bytes
+) -> None:
+    assert asked(server, "POST", "/mark", many)[0] in {400, 403}
+    assert asked(server, "POST", "/mark", b"a=1&b=2&c=3&d=4&e=5&token=x")[0] == 400
+    assert asked(server, "GET", "/")[0] == 200
+    assert marks == []
+
+
+def test_clients_with_wrong_tokens_shut_out_nobody_but_themselves(
+    server: PageServer, marks: list[Mark]
+) -> None:
+    def wrong(source: str) -> int:
+        connection = http.client.HTTPConnection(*server.address, timeout=10, source_address=(source, 0))
+        connection.request("POST", "/mark", b"token=wrong&kind=seen")
+        status = connection.getresponse().status
+        connection.close()
+        return status
+
+    begin_s = time.monotonic()
+    with ThreadPoolExecutor(15) as clients:
+        said = list(clients.map(wrong, ["127.0.0.2"] * 150))
+        status, _ = pressed(server, token="a-long-enough-token", kind="seen")
+    assert status == 200
+    assert len(marks) == 1
+    assert said.count(403) <= 30 + 1.5 * (time.monotonic() - begin_s), "a guess costs a second"
+    assert said.count(429) >= 100
+    # From the same address as a few who mistype, too.
+    assert [wrong("127.0.0.1") for _ in range(15)] == [403] * 15
+    assert pressed(server, token="a-long-enough-token", kind="seen")[0] == 200
+
+
+def test_slow_clients_shut_out_nobody(server: PageServer, marks: list[Mark]) -> None:
+    slow = []
+    try:
+        for number in range(300):
+            one = socket.create_connection(
+                server.address, timeout=5, source_address=(f"127.0.0.{2 + number // 3}", 0)
+            )
+            slow.append(one)
+            one.sendall(b"POST /mark HTTP/1.1\r\nHost: x\r\nContent-Length: 100\r\n\r\ntoken=")
+            if number % 20 == 19:
+                begin_s = time.monotonic()
+                assert pressed(server, token="a-long-enough-token", kind="seen")[0] == 200
+                assert time.monotonic() - begin_s < 5
+        slow += [socket.create_connection(server.address, timeout=5) for _ in range(40)]
+        assert asked(server, "GET", "/")[0] == 200
+        assert len(marks) == 15
+    finally:
+        for one in slow:
+            one.close()
+
+
+def test_a_name_of_more_than_one_address_can_be_listened_to(token: str) -> None:
+    server = PageServer(
+        Page(listen="localhost:0", token_from=token), SystemClock(), lambda: "The page", lambda _: None
+    )
+    server.start()
+    try:
+        assert asked(server, "GET", "/")[0] == 200
+    finally:
+        server.stop()
 
 
 def test_too_much_is_not_read(server: PageServer, marks: list[Mark]) -> None:

@@ -1,0 +1,80 @@
+"""What the watch says of itself: when it is blind it says so as `now`, once, and when it sees again."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sentinel.intake.pool import Job
+from sentinel.records import Severity, Tick
+from sentinel.watch.alarms import Alarms
+from sentinel.watch.memory import Memory
+from sentinel.watch.service import Pulses
+from tests.delivery.receivers import ManualClock
+from tests.watch.killing import frame_of, made_settings
+
+T0 = datetime(2027, 6, 21, 10, tzinfo=UTC)
+
+
+class Told:
+    """Stands in for the delivery."""
+
+    def __init__(self) -> None:
+        self.said: list[tuple[str, Severity, bool]] = []
+
+    def tell(self, title: str, body: str, severity: Severity, *, which: str, over: bool = False) -> None:
+        assert body
+        assert which
+        self.said.append((title, severity, over))
+
+
+@pytest.fixture
+def parts() -> tuple[Alarms, Pulses, Told, ManualClock]:
+    clock, told = ManualClock(), Told()
+    pulses = Pulses(clock, ("judging",))
+    return Alarms(clock, pulses, told), pulses, told, clock  # type: ignore[arg-type]
+
+
+def test_when_no_picture_can_be_judged_the_heartbeat_ends(
+    parts: tuple[Alarms, Pulses, Told, ManualClock], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    alarms, pulses, told, _ = parts
+    memory = Memory(made_settings(Path("in"), Path("sent"), T0))
+    memory.step(Tick(time_utc=T0), T0)
+    assert memory.pipeline is not None
+
+    def ill(*_: Any) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(memory.pipeline, "step", ill)
+    for number in range(6):
+        memory.step(frame_of(Job(Path(f"{number}.jpg"), f"{number}.jpg"), T0), T0)
+        alarms.of_pictures(memory)
+        assert pulses.sees is (number < 2)
+    blind = "THE WATCH IS BLIND: it cannot judge"
+    assert told.said == [("The watch stumbled", Severity.SOON, False), (blind, Severity.NOW, False)]
+    monkeypatch.undo()
+    memory.step(Tick(time_utc=T0), T0)
+    alarms.of_pictures(memory)
+    assert "stumbled" in pulses.blind, "that a tick can be judged says nothing of pictures"
+    memory.step(frame_of(Job(Path("9.jpg"), "9.jpg"), T0), T0)
+    alarms.of_pictures(memory)
+    assert not pulses.blind
+    assert told.said[2:] == [("The watch sees again", Severity.NOW, True)]
+
+
+def test_the_folder_is_told_of_once_an_hour_and_when_it_is_over(
+    parts: tuple[Alarms, Pulses, Told, ManualClock],
+) -> None:
+    alarms, pulses, told, clock = parts
+    for _ in range(130):
+        alarms.of_the_folder("a.jpg: what nobody foresaw")
+        clock.pass_s(60)
+        pulses.beat("judging")
+    assert [severity for _, severity, _ in told.said] == [Severity.NOW] * 3
+    assert not pulses.sees
+    for _ in range(3):
+        alarms.of_the_folder("")
+    assert told.said[3:] == [("The watch sees again", Severity.NOW, True)]
+    assert not pulses.blind

@@ -1,0 +1,101 @@
+"""Marks that root leaves for a watch of another user: it can read and remove them, whatever the mask."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from sentinel.records import Mark
+from sentinel.watch.marks import find_marks
+from tests.watch.files import jpeg, put
+from tests.watch.running import Running, settings_for
+
+NOBODY = 65534
+
+pytestmark = pytest.mark.skipif(os.geteuid() != 0, reason="only root leaves marks for others")
+
+
+def mark(state: Path, *words: str, mask: int = 0o077) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "sentinel", "mark", *words, "--state", str(state)],
+        capture_output=True, text=True, check=False, umask=mask,
+    )  # fmt: skip
+
+
+def as_nobody(state: Path) -> tuple[str, bool]:
+    """Return what a watch of another user would read there, and whether it can take the marks away."""
+    program = (
+        "import os, sys; os.setgid(65534); os.setuid(65534); from pathlib import Path\n"
+        "folder = Path(sys.argv[1]) / 'marks'; said = []\n"
+        "for path in sorted(folder.glob('*.json')): said.append(path.read_text()); path.unlink()\n"
+        "print(''.join(said))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(state)], capture_output=True, text=True, check=False
+    )
+    return done.stdout, done.returncode == 0
+
+
+@pytest.fixture
+def state(tmp_path: Path) -> Path:
+    """The state folder of a watch of nobody's, as it is made at installation."""
+    for path in (tmp_path, *tmp_path.parents):
+        if path.stat().st_mode & 0o077 == 0:
+            path.chmod(path.stat().st_mode | 0o055)
+    made = tmp_path / "state"
+    made.mkdir(mode=0o750)
+    os.chown(made, NOBODY, NOBODY)
+    return made
+
+
+@pytest.mark.parametrize("mask", [0o022, 0o077, 0o777])
+def test_a_mark_of_root_before_the_first_start_and_after_is_the_watchs_own(state: Path, mask: int) -> None:
+    for _ in range(2):
+        assert mark(state, "recentred", "by root", mask=mask).returncode == 0
+        said, taken = as_nobody(state)
+        assert taken
+        assert "by root" in said
+
+
+def test_a_folder_that_root_makes_belongs_to_the_owner_of_the_one_it_lies_in(state: Path) -> None:
+    assert mark(state / "east", "refocused").returncode == 0
+    for path in (state / "east", state / "east" / "marks"):
+        assert (path.stat().st_uid, path.stat().st_gid) == (NOBODY, NOBODY)
+    assert as_nobody(state / "east")[1]
+
+
+def test_a_folder_of_marks_that_nothing_can_be_removed_from_does_not_end_the_watch(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, state = tmp_path / "in", tmp_path / "state"
+    folder.mkdir()
+    assert mark(state, "recentred", "once").returncode == 0
+
+    def refused(self: Path, *, missing_ok: bool = False) -> None:
+        del missing_ok
+        raise PermissionError(1, "not permitted", str(self))
+
+    put(folder / "0.jpg", jpeg(0))
+    with Running(settings_for(folder), state) as watch:
+        watch.wait(lambda: watch.names() == ["0.jpg"])
+        monkeypatch.setattr(Path, "unlink", refused)
+        assert mark(state, "refocused", "again").returncode == 0
+        put(folder / "1.jpg", jpeg(1))
+        watch.wait(lambda: len(watch.names()) == 2)
+        monkeypatch.undo()
+    from sentinel.journal import Journal  # noqa: PLC0415
+
+    with Journal.read(watch.home.journal) as journal:
+        assert [one.text for one in journal.marks()] == ["once", "again"]
+
+
+def test_a_mark_that_cannot_be_read_is_told_of_and_kept(tmp_path: Path) -> None:
+    (tmp_path / "1-remark.json").write_text("no mark", encoding="utf-8")
+    told: list[str] = []
+    found: list[tuple[Path, Mark]] = find_marks(tmp_path, told.append)
+    assert found == []
+    (said,) = told
+    assert "is not a mark" in said
+    assert (tmp_path / "1-remark.unreadable").read_text(encoding="utf-8") == "no mark"
