@@ -12,7 +12,7 @@ from sentinel.pipeline import Pipeline
 from sentinel.records import Alert, Event, Mark, MeasuredFrame, Place, Tick
 from sentinel.status.board import Board
 from sentinel.status.lines import until_lines
-from sentinel.status.standing import standing_of
+from sentinel.status.standing import standing_of, until
 from tests.worlds.people import HEARS, MARKS, SLEEPS_H, Account, Scene, middle, spans_of
 from tests.worlds.world import World
 
@@ -59,6 +59,8 @@ class Operator:
         self.vain: list[float] = []
         """Ways made with the sun down."""
         self._listed_s = -np.inf
+        self._alarms: list[float] = []
+        """Sunrises at which it was said to be there."""
         self._up_until_s = -np.inf
         self._block: dict[int, MeasuredFrame] = {}
         self._looks = [world.start_s + hours * 3600 for hours in ALIGNS_H] if aligns else []
@@ -155,6 +157,9 @@ class Operator:
         if to_bed_s <= 3000 and time_s - self._listed_s > 40_000:
             self._listed_s = time_s
             self._before_bed(time_s)
+        if self._alarms and time_s >= self._alarms[0] - self.world.travel_min * 60:
+            self._alarms.pop(0)
+            self._sets_off(time_s, time_s + 300, "sunrise", {"drift"})
         if since_woken_s < self.world.interval_s:
             self._on_waking(time_s)
         if self._looks and time_s >= self._looks[0] and not scene.asleep(time_s):
@@ -170,14 +175,18 @@ class Operator:
         self.scene.note(time_s, "until", " | ".join(lines))
         lists = [i.detail.get("jobs", []) for i in self.board.open.values() if i.condition == "before-sleep"]
         forced = {str(job["job"]) for jobs in lists for job in jobs}
-        forced |= self._due_before(wake + timedelta(hours=1))
+        todo = until(standing, wake + timedelta(hours=1), now).jobs
+        forced |= {job.name for job in todo}
+        # Being there at sunrise is a job of its own: one sets an alarm for it.
+        self._alarms += [job.due_utc.timestamp() for job in todo if job.name == "sunrise"]
+        forced.discard("sunrise")
         if forced:
             self._sets_off(time_s, time_s, f"before sleep: {', '.join(sorted(forced))}", forced)
 
-    def _due_before(self, until: datetime) -> set[str]:
+    def _due_before(self, end: datetime) -> set[str]:
         forecast = self.board.forecast
         due = forecast.due if forecast is not None else ()
-        return {one.reason for one in due if one.time_utc < until and one.reason not in {"sunset", "horizon"}}
+        return {one.reason for one in due if one.time_utc < end and one.reason not in {"sunset", "horizon"}}
 
     def _on_waking(self, time_s: float) -> None:
         standing = standing_of(self.board, self.settings, time_of(time_s))
