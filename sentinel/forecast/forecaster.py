@@ -46,16 +46,13 @@ PAUSED_ROLL = RollSpread(0.995, 1.2)
 """How well a pause of the drive shows it."""
 FAR_PX = 1e7
 EXPECTED_S = 12 * 3600.0
-FORGOTTEN_S = 10 * 86_400.0
-"""After so long without a frame the clock was wrong, or it is another session: the track tells nothing."""
 """For how long a disc is expected."""
+FORGOTTEN_S = 10 * 86_400.0
+"""After so long without a frame the track tells nothing: the clock was wrong, or it is another session."""
 BEFORE_S: Array = -np.array([2400.0, 1800.0, 1200.0, 600.0, 300.0, 120.0])
 """So long before, too: new discs are compared with how far the last ones were off."""
 UNSAID_SIGMA_PX = 0.5
 """Uncertainty of a centre for which none is given."""
-
-
-Span = tuple[datetime, datetime]
 
 
 class Forecaster:
@@ -73,7 +70,9 @@ class Forecaster:
         the camera sits. A pause that nobody tells of is recognised where a step of the disc fell within it.
     """
 
-    def __init__(self, settings: Settings, sun: Sun, paused: Sequence[Span] = ()) -> None:
+    def __init__(
+        self, settings: Settings, sun: Sun, paused: Sequence[tuple[datetime, datetime]] = ()
+    ) -> None:
         self._settings = settings
         self._paused = [(utc_s(begin), utc_s(end)) for begin, end in paused]
         self._in_pause: list[Sight] = []
@@ -138,10 +137,10 @@ class Forecaster:
             self._stores = self._stores.with_room(event)
         if self._tracker.last is None:
             return None
-        is_frame = isinstance(event, MeasuredFrame)
+        is_frame, at = isinstance(event, MeasuredFrame), utc_s(event.time_utc)
         # History that pours in is gone through as of its own time; what was to come then is no news.
-        history = is_frame and now - utc_s(event.time_utc) > HISTORY_S
-        moment = utc_s(event.time_utc) if history else now
+        history = is_frame and now - at > HISTORY_S
+        moment = at if history else now
         if not surprise and not self._is_due(moment, is_frame):
             return None
         self._renewed_s = moment
@@ -160,9 +159,10 @@ class Forecaster:
         if self._tracker.last is None:
             return without_disc(self._settings, self._stores, now_utc, now)
         unrest, ahead = self._tracker.unrest, coming(self._settings, self._sun, now)
-        forecast = self._outlook(now_utc, ahead, *self._fitted(ahead, keep=False))
-        self._tracker.unrest = unrest
-        return forecast
+        try:
+            return self._outlook(now_utc, ahead, *self._fitted(ahead, keep=False))
+        finally:
+            self._tracker.unrest = unrest
 
     def _is_due(self, now: float, is_frame: bool) -> bool:
         since = now - self._renewed_s
@@ -283,9 +283,7 @@ class Forecaster:
 
     @property
     def _interval_s(self) -> float:
-        if len(self._steps) < 5:
-            return self._settings.camera.interval_s
-        return float(np.median(self._steps))
+        return float(np.median(self._steps)) if len(self._steps) >= 5 else self._settings.camera.interval_s
 
     def _fitted(self, ahead: Coming, *, keep: bool) -> tuple[Draws, Array]:
         """Return draws from a fit to the track as of now, and their coming tracks (2, n, draws) in pixels.

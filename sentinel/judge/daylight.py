@@ -56,11 +56,9 @@ def saw(state: Daylight, sight: Sight, stops: float | None, scene: Scene, *, clo
         return state
     light = [one.stops for one in samples]
     air = [one.air_mass for one in samples]
-    if (
-        max(air) - min(air) < LEAST_AIR
-        or max(light) - min(light) < LEAST_STOPS
-        or _fit(air, light)[0] < AGAINST
-    ):
+    # What fades may be in smoke; only nothing makes the sun brighter.
+    grew = fmean(light[-3:]) - fmean(light[:3])
+    if max(air) - min(air) < LEAST_AIR or grew < LEAST_STOPS or _fit(air, light)[0] < AGAINST:
         return state
     likely, hours = _instead(samples, light, scene)
     if not likely:

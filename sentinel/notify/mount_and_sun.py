@@ -290,8 +290,9 @@ def lost_disc(incident: Incident, teller: Teller) -> Words:
     order = either([_SUSPECTS.get(str(x), str(x)) for x in likely])
     where = "where it is now" if teller.again else "there"
     act = f"If the sky is clear {where}, check {order or 'cap, mount or camera'}"
-    before = f"cloud gone {teller.at(gone)}" if gone else "clear before"
-    short = f"Sun not seen since {seen}, {before}. At {then} at bearing {bearing}, height {height}. "
+    # A repeat may carry dates, and has no room for all of it: where the sun was matters most.
+    before = "" if gone and teller.again else f", cloud gone {teller.at(gone)}" if gone else ", clear before"
+    short = f"Sun not seen since {seen}{before}. At {then} at bearing {bearing}, height {height}. "
     short += f"If sky is clear {where}: check {order or 'cap, mount or camera'}."
     title = "SUN LOST: go and look" if incident.severity is Severity.NOW else "Sun not seen"
     return Words(title, what, look, act, short)
