@@ -53,6 +53,7 @@ BEFORE_S: Array = -np.array([2400.0, 1800.0, 1200.0, 600.0, 300.0, 120.0])
 """So long before, too: new discs are compared with how far the last ones were off."""
 UNSAID_SIGMA_PX = 0.5
 """Uncertainty of a centre for which none is given."""
+Span = tuple[datetime, datetime]
 
 
 class Forecaster:
@@ -70,9 +71,7 @@ class Forecaster:
         the camera sits. A pause that nobody tells of is recognised where a step of the disc fell within it.
     """
 
-    def __init__(
-        self, settings: Settings, sun: Sun, paused: Sequence[tuple[datetime, datetime]] = ()
-    ) -> None:
+    def __init__(self, settings: Settings, sun: Sun, paused: Sequence[Span] = ()) -> None:
         self._settings = settings
         self._paused = [(utc_s(begin), utc_s(end)) for begin, end in paused]
         self._in_pause: list[Sight] = []
@@ -120,8 +119,6 @@ class Forecaster:
         """First frame since the disc was last put elsewhere; None: no disc has been seen."""
         began_s = self._tracker.began_utc_s
         return from_utc_s(began_s) if np.isfinite(began_s) else None
-
-    # --- events -------------------------------------------------------------------------------------------
 
     def feed(self, event: Event, now_utc: datetime) -> Forecast | None:
         """Take one event; return the forecast where it was renewed by it, else None."""
@@ -228,8 +225,8 @@ class Forecaster:
             self._begin_anew(self._changed_s, CHANGED, before_stretch=tracker.stretch)
         if verdict is Verdict.JUMPED:
             self._begin_anew(tracker.began_utc_s, PUT_ELSEWHERE, before_stretch=tracker.stretch)
-            if left and was is not None:
-                self._learn_roll([was, *left], told=False)
+        if verdict is Verdict.JUMPED and left and was is not None:
+            self._learn_roll([was, *left], told=False)
         return first or verdict in (Verdict.JUMPED, Verdict.DEPARTED, Verdict.CHANGED)
 
     def _sight(self, frame: MeasuredFrame, at: float) -> Sight | None:
@@ -273,8 +270,6 @@ class Forecaster:
             self._out_since_s = None
         elif self._out_since_s is None:
             self._out_since_s = sight.utc_s
-
-    # --- what is known ------------------------------------------------------------------------------------
 
     @property
     def _frame(self) -> Frame:

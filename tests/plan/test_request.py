@@ -30,7 +30,7 @@ def test_a_bare_date_begins_at_its_start_and_ends_at_its_end() -> None:
         ("2027-02-30", "2027-03-01", "FROM", "not a date"),
         ("2027-06-18T12:00", "2027-06-20", "FROM", "no zone"),
         ("midsummer", "2027-06-20", "FROM", "not a time"),
-        ("0001-01-01T00:00:00+05:00", "2027-06-20", "FROM", "not a date"),
+        ("0001-01-01T00:00:00+05:00", "2027-06-20", "FROM", "not a time"),
         ("2027-06-18", "", "TO", "not a time"),
     ],
 )
