@@ -13,7 +13,7 @@ from sentinel.forecast.estimate import Estimator
 from sentinel.forecast.exits import Frame
 from sentinel.forecast.fit import USUAL_ROLLS
 from sentinel.forecast.line import fit_line
-from sentinel.forecast.nodes import CHANGED, PUT_ELSEWHERE, REBUILT, Nodes, Since, every_node, nodes_after
+from sentinel.forecast.nodes import CHANGED, REBUILT, Nodes, Since, every_node, nodes_after, put_elsewhere
 from sentinel.forecast.outlook import Departure, Known, outlook, without_disc
 from sentinel.forecast.rates import changed_rates, first_rates
 from sentinel.forecast.rolls import RollSpread, roll_of_top, rolled_by
@@ -219,12 +219,13 @@ class Forecaster:
             tracker.tell_of_jump()
             self._learn_roll([*([was] if was else []), *self._in_pause, sight], told=True)
             self._in_pause.clear()
+        since = put_elsewhere(told=tracker.told_of_jump)
         verdict = tracker.take(sight)
         if verdict is Verdict.CHANGED:
             self._changed_s = tracker.began_utc_s
             self._begin_anew(self._changed_s, CHANGED, before_stretch=tracker.stretch)
         if verdict is Verdict.JUMPED:
-            self._begin_anew(tracker.began_utc_s, PUT_ELSEWHERE, before_stretch=tracker.stretch)
+            self._begin_anew(tracker.began_utc_s, since, before_stretch=tracker.stretch)
         if verdict is Verdict.JUMPED and left and was is not None:
             self._learn_roll([was, *left], told=False)
         return first or verdict in (Verdict.JUMPED, Verdict.DEPARTED, Verdict.CHANGED)

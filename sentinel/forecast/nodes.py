@@ -15,6 +15,7 @@ _MOST_KEPT = 8
 _MOST_TURNED = 3
 _WORTH_KEEPING = 1e-3
 ROLL_STAYS_DEG = 0.3
+JOLT_DEG = 0.3
 _TURNS: tuple[tuple[float, float], ...] = ((np.pi, 0.4), (np.pi / 2, 0.15), (-np.pi / 2, 0.15))
 """A camera that does not sit as before is turned by a half, as when a mount crosses the meridian, by a
 quarter, or anyhow."""
@@ -167,14 +168,19 @@ class Since:
     """How likely the camera sits on the mount as before."""
     rate_stays: float
     """How likely the drive runs as before; else at one of the candidates' rates."""
+    jolted: float = 0.0
+    """How likely the axis was knocked aside on that occasion, by some tenths of a degree."""
 
 
-PUT_ELSEWHERE = Since(axis_moves_deg=0.002, roll_stays=0.98, rate_stays=0.97)
-"""What may be otherwise when the disc was put elsewhere,"""
 CHANGED = Since(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1)
-"""when the drift became another,"""
+"""What may be otherwise when the drift became another,"""
 REBUILT = Since(axis_moves_deg=0.05, roll_stays=0.6, rate_stays=0.9)
 """and when somebody changed the lens."""
+
+
+def put_elsewhere(*, told: bool) -> Since:
+    """Return what may be otherwise when the disc is elsewhere; untold, the mount may have been knocked."""
+    return Since(axis_moves_deg=0.002, roll_stays=0.98, rate_stays=0.97, jolted=0.02 if told else 0.15)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,9 +206,13 @@ def nodes_after(before: Learnt, candidates: Sequence[Candidate], latitude_deg: f
     order = [int(k) for k in np.argsort(log)[::-1][:_MOST_KEPT] if log[k] > np.log(_WORTH_KEEPING)]
     level = level_of(latitude_deg)
     moves = np.diag([(since.axis_moves_deg / level) ** 2, since.axis_moves_deg**2, 0.01])
+    jolt = np.diag([(JOLT_DEG / level) ** 2, JOLT_DEG**2, 0.0])
     rows: list[_Row] = []
     for rank, k in enumerate(order):
-        stays = _staying(before, k, moves, float(log[k] + np.log(since.roll_stays)))
+        stays = _staying(before, k, moves, float(log[k] + np.log(since.roll_stays * (1 - since.jolted))))
+        if since.jolted > 0:
+            aside = float(np.log(since.jolted / (1 - since.jolted)))
+            rows.append(replace(stays, covariance=stays.covariance + jolt, log_prior=stays.log_prior + aside))
         rows.append(replace(stays, log_prior=stays.log_prior + float(np.log(since.rate_stays))))
         rows += [_at_rate(stays, candidate, 1 - since.rate_stays) for candidate in candidates]
         if rank < _MOST_TURNED and since.roll_stays < 1:

@@ -111,7 +111,8 @@ class Tracker:
         self._recent: deque[tuple[Sight, int]] = deque(maxlen=RECENT_DISCS)
         self._starts: deque[tuple[float, int]] = deque(maxlen=64)
         self.first_utc_s = np.inf
-        self._told_of_jump = False
+        self.told_of_jump = False
+        """Whether the operator says that the disc may soon be elsewhere."""
 
     @property
     def began_utc_s(self) -> float:
@@ -120,7 +121,7 @@ class Tracker:
 
     def tell_of_jump(self) -> None:
         """Take it that the disc may soon be elsewhere: the operator says so."""
-        self._told_of_jump = True
+        self.told_of_jump = True
 
     def take(self, sight: Sight) -> Verdict:
         """Sort one disc."""
@@ -184,7 +185,7 @@ class Tracker:
         last = list(self.suspects)[-3:]
         offs = np.array([self._off(s) for s in last])
         still = max(4 * self.unrest.all_arcsec, 30.0) / self.scale_arcsec_px
-        needed = 2 if self._told_of_jump else 3
+        needed = 2 if self.told_of_jump else 3
         if len(last) >= needed and np.ptp(self._strays(last), axis=0).max() <= still:
             creeping = self._creeping(last, still)
             return self._begin_stretch(creeping or last, Verdict.CHANGED if creeping else Verdict.JUMPED)
@@ -270,7 +271,7 @@ class Tracker:
     def _begin_stretch(self, discs: list[Sight], verdict: Verdict) -> Verdict:
         self.stretch += 1
         self.departed_utc_s = None
-        self._told_of_jump = False
+        self.told_of_jump = False
         self.suspects.clear()
         for sight in discs:
             self._accept(sight)

@@ -52,7 +52,7 @@ def change_h(world: World) -> float:
 
 @pytest.mark.parametrize(
     ("row", "seed"),
-    [("slip", 42), ("switched", 0), ("sink", 1)],
+    [("slip", 42), ("switched", 0), ("sink", 1), ("knock", 200)],
 )
 def test_after_a_change_no_hour_is_promised_that_is_not_there(row: str, seed: int) -> None:
     world = ROWS[row].make(seed)
