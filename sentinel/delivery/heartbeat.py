@@ -18,6 +18,7 @@ log = logging.getLogger(__name__)
 
 DEADLINE_S = 60.0
 RETRY_S = 30.0
+ABANDON_S, ABANDON_TIMES = 0.1, 50
 
 
 class Pinger(Protocol):
@@ -59,6 +60,8 @@ class Heartbeat:
         self._make = make_pinger or _pinger
         self._due_s = clock.monotonic_s()
         self._thread: threading.Thread | None = None
+        self._pinger: Pinger | None = None
+        """What the last ping went by."""
         self.sent = 0
         """How many pings got through."""
 
@@ -77,15 +80,23 @@ class Heartbeat:
         )
         self._thread.start()
 
-    def stop(self) -> None:
-        """Wait for a ping under way."""
-        if self._thread is not None:
-            self._thread.join(DEADLINE_S)
+    def stop(self, patience_s: float = DEADLINE_S) -> None:
+        """Wait for a ping under way, then end it: it must not arrive when the watch is no more."""
+        if self._thread is None:
+            return
+        self._thread.join(patience_s)
+        # What it goes by may only just be in the making, so once may be too early; or never be made at all.
+        for _ in range(ABANDON_TIMES):
+            if not self._thread.is_alive():
+                return
+            if self._pinger is not None:
+                self._pinger.abandon()
+            self._thread.join(ABANDON_S)
 
     def _ping(self, reference: str) -> None:
         why = ""
         try:
-            pinger = self._make(reference)
+            self._pinger = pinger = self._make(reference)
             attempt = pinger.ping()
             # A process for a ping every few minutes is not worth its memory in between.
             pinger.abandon()

@@ -136,6 +136,7 @@ class Worker:
     def stop(self, patience_s: float = 10.0) -> None:
         """Stop; what is under way has so long to end, and is then one of those that may have arrived."""
         self._stopping = True
+        until_s = self._clock.monotonic_s() + patience_s
         self.wake()
         if self._thread is not None:
             self._thread.join(patience_s)
@@ -144,6 +145,8 @@ class Worker:
         if self._thread is not None:
             self._thread.join()
             self._thread = None
+        if self._heartbeat is not None:
+            self._heartbeat.stop(max(until_s - self._clock.monotonic_s(), 0.0))
         self.close()
 
     def close(self) -> None:

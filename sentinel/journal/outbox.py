@@ -98,12 +98,14 @@ class Outbox:
         return cls(db, Path("memory"))
 
     def add(self, alert: Alert, postings: Iterable[Posting], now_utc: datetime, *, doubtful: int = 0) -> None:
-        """Put an alert in that no event of the journal caused; `doubtful`: it may have arrived before."""
+        """Put an alert in that no event of the journal caused; `doubtful`: it may have arrived before.
+
+        It stands with the last event there is: one made up for it would be gone through at the next start as
+        if time had passed, and what comes of that would never be said.
+        """
         with self._transaction():
-            event = self._db.execute(
-                "INSERT INTO event (kind, now_utc, body) VALUES ('tick', ?, ?)",
-                (now_utc.isoformat(), encode(Tick(time_utc=now_utc))),
-            ).lastrowid
+            (event,) = self._db.execute("SELECT max(seq) FROM event").fetchone()
+            event = event or self._first_event(min(alert.time_utc, now_utc))
             number = self._db.execute(
                 "INSERT INTO outcome (event_seq, kind, body) VALUES (?, 'alert', ?)", (event, encode(alert))
             ).lastrowid
@@ -111,6 +113,12 @@ class Outbox:
             post(self._db, [(number, alert)], postings)
             if doubtful:
                 self._db.execute("UPDATE outbox SET doubtful = ? WHERE alert = ?", (doubtful, number))
+
+    def _first_event(self, at_utc: datetime) -> int | None:
+        return self._db.execute(
+            "INSERT INTO event (kind, now_utc, body) VALUES ('tick', ?, ?)",
+            (at_utc.isoformat(), encode(Tick(time_utc=at_utc))),
+        ).lastrowid
 
     def close(self) -> None:
         """Close the connection."""

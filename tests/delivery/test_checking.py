@@ -2,6 +2,7 @@
 
 import re
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from sentinel.delivery.checking import check_channels, send_test
 from sentinel.delivery.courier import Attempt, ServiceCourier
 from sentinel.delivery.heartbeat import Heartbeat
 from sentinel.delivery.secrets import Secret
+from sentinel.delivery.worker import Worker
 from sentinel.settings import Channel, Settings
 from sentinel.settings import Heartbeat as Chosen
 from tests.delivery.receivers import (
@@ -144,6 +146,32 @@ def test_a_real_ping_reaches_a_real_receiver(tmp_path: Path) -> None:
         wait_for(lambda: receiver.pings == 1)
         heart.stop()
         assert heart.sent == 1
+
+
+class SlowPinger(FakePinger):
+    """One whose way hangs until it is let go of."""
+
+    def __init__(self) -> None:
+        super().__init__([])
+        self.let_go = threading.Event()
+
+    def ping(self) -> Attempt:
+        self.let_go.wait(30)
+        return Attempt(outcome="doubtful")
+
+    def abandon(self) -> None:
+        self.let_go.set()
+
+
+def test_no_ping_goes_on_when_the_watch_has_ended() -> None:
+    clock, pinger = ManualClock(), SlowPinger()
+    heart = Heartbeat(Chosen(url_from="env:B"), clock, lambda: True, make_pinger=lambda _: pinger)
+    worker = Worker(None, settings_for(), clock, heartbeat=heart)
+    worker.turn()
+    assert not pinger.let_go.is_set()
+    worker.stop(patience_s=0.1)
+    assert pinger.let_go.is_set(), "it would say that a watch that is no more is at work"
+    assert heart.sent == 0
 
 
 @pytest.mark.parametrize(("host", "arrives"), [("localhost", False), ("127.0.0.1", True)])

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.journal import Outbox, rescue
+from sentinel.journal import Journal, Outbox, rescue
 from sentinel.settings import Channel
 from tests.delivery.receivers import T0, Session, alert, session, settings_for
 
@@ -57,3 +57,15 @@ def test_a_journal_that_is_sound_says_itself_what_waits(tmp_path: Path, kept: li
     (tmp_path / "spoilt").write_bytes(b"no journal")
     assert rescue.read_damaged(tmp_path / "spoilt") == []
     assert rescue.read_damaged(tmp_path / "none") == []
+
+
+def test_what_is_put_back_makes_no_time_pass(tmp_path: Path, kept: list[rescue.Kept]) -> None:
+    one = Session(tmp_path, SETTINGS)
+    one.commit(alert("third"))
+    with Journal.read(one.path) as journal:
+        before = list(journal.numbered_events(0))
+    assert rescue.put_back(one.path, kept, T0 + timedelta(days=2)) == 3
+    with Journal.read(one.path) as journal:
+        assert list(journal.numbered_events(0)) == before, "two days away are still to be told"
+        assert [said.title for said in journal.alerts()] == ["third", "first", "second", "second"]
+    one.close()
