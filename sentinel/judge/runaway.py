@@ -236,7 +236,7 @@ def creeping(
     last = track.steps[-1]
     since_s = even_s if departed_s is None else min(even_s, departed_s)
     pace = pace_of(last, way)
-    creep_s = _creep_s(way, pace, line, scene)
+    creep_s = _creep_s(way, line, scene)
     if last.time_s - even_s < creep_s / 2 or last.time_s - since_s < creep_s or pace > 2.2:
         return None
     if pace < scene.thresholds.runaway_rate_fraction + air_pace(track, scene):
@@ -244,11 +244,14 @@ def creeping(
     return Suspicion(kind_of(pace), since_s, way, pace, "creeping")
 
 
-def _creep_s(way: Vector, pace: float, line: Vector | None, scene: Scene) -> float:
-    """Return for how long nobody moves a disc so evenly: the faster, the less is left to wait for."""
+def _creep_s(way: Vector, line: Vector | None, scene: Scene) -> float:
+    """Return for how long nobody moves a disc so evenly: along the drive's line somewhat less than else.
+
+    The pace says nothing of it: people slew at any. A line that is not known yet shortens nothing either.
+    """
     longest = scene.thresholds.runaway_creep_min * 60
     if line is None:
-        return min(longest, 20 * max(1.1 - pace, 0.1) / 12 * longest)
+        return longest
     along = way if way[0] * line[0] + way[1] * line[1] > 0 else (-way[0], -way[1])
     return 0.82 * longest if _along(along, line, scene.thresholds.runaway_angle_deg) else longest
 

@@ -72,6 +72,21 @@ def test_where_the_line_is_not_known_a_mount_that_runs_back_is_told_with_the_thi
     assert watch.of("runaway") == [("opened", "now")]
 
 
+@pytest.mark.parametrize("pace", [0.4, 0.8])
+@pytest.mark.parametrize("every_s", [30.0, 60.0])
+def test_where_the_line_is_not_known_an_even_pace_is_a_persons_for_some_minutes_and_then_no_longer(
+    pace: float, every_s: float
+) -> None:
+    watch = tracked(line=False, every_s=every_s)
+    watch.x, watch.y = 1500.0, 1200.0
+    watch.frames(10)
+    watch.runs(pace, 25.0)
+    watch.frames(7, every_s)
+    assert watch.of("runaway") == []
+    watch.frames(2, every_s)
+    assert watch.of("runaway") == [("opened", "now")]
+
+
 @pytest.mark.parametrize("pace", [0.03, 0.05, 0.10])
 @pytest.mark.parametrize("worm_px", [0.0, 10.0])
 @pytest.mark.parametrize("line", [True, False])
