@@ -18,7 +18,6 @@ from sentinel.measure.model import (
     BLUR,
     EDGE,
     FALL,
-    GLOBAL,
     INNER,
     LOCAL,
     RAY_BLUR,
@@ -303,16 +302,21 @@ def fit_limb(
         prior[[FALL, RIM]] = HELD if held else own_prior[[FALL, RIM]]
         total, score = look.normal.summed(shape, weight / noise**2)
         total += np.diag(prior)
-        step = _bounded(np.linalg.solve(total, score.sum(0) - prior * _departure(state, start)), state)
+        wanted = np.linalg.solve(total, score.sum(0) - prior * _departure(state, start))
+        step = _bounded(wanted, state)
         own = own + look.normal.own_step(shape, step)
         state = _stepped(state, step)
         if not np.isfinite(step).all() or state.limb.half_axes_px[1] < 3.0:
             raise np.linalg.LinAlgError("the limb ran away")
-        if np.abs(step[:3]).max() < enough_px and abs(step[BLUR]) < enough_px:
+        rests = bool(np.abs(step[:3]).max() < enough_px and abs(step[BLUR]) < enough_px)
+        if rests:
             break
     inverse = np.linalg.inv(total)
-    fitted = GLOBAL - float((prior * np.diag(inverse)).sum())
-    covariance = _scatter(score, inverse, fitted)
+    fitted = SHAPE_TERMS - float((prior * np.diag(inverse))[:SHAPE_TERMS].sum())
+    covariance = _scatter(look.normal.score_after(shape, weight / noise**2, wanted), inverse, fitted)
+    if not rests:
+        # What has not come to rest may be as far off as it still wanted to go.
+        covariance += np.outer(wanted, wanted)
     return _fit(state, angle, own, look, weight, covariance)
 
 
@@ -368,11 +372,12 @@ def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
 def _scatter(score: Array, inverse: NDArray[np.floating[Any]], fitted: float) -> Array:
     """Covariance from the scatter of the scores of neighbouring rays taken together.
 
-    `fitted` parameters, those that no prior holds, have taken their share of the scatter.
+    `fitted` terms of the shape, those that no prior holds, have taken their share of the scatter: a stretch
+    of the limb has one place, whatever else the limb shares.
     """
     blocks = min(BLOCKS, len(score))
     sums = np.add.reduceat(score, np.arange(blocks) * len(score) // blocks)
-    # What they have in common is the last step, which has been taken.
+    # What they have in common is what the priors hold against them.
     sums -= sums.mean(0)
     lost = min(fitted, blocks / 2)
     return np.asarray(inverse @ (sums.T @ sums) @ inverse * (blocks / (blocks - lost)))

@@ -29,9 +29,7 @@ class Normal:
 
     def own_step(self, shape: Array, shared_step: Array) -> Array:
         """Return the change (n, LOCAL) of the rays' own numbers that goes with a shared step."""
-        seen = np.empty((len(shape), self.right.shape[1]))
-        seen[:, EDGE] = shape @ shared_step[:SHAPE_TERMS]
-        seen[:, RAY_BLUR:] = shared_step[BLUR:]
+        seen = self._seen(shape, shared_step)
         return np.asarray(self.own_best - np.matmul(self.own_follow, seen[..., None])[..., 0])
 
     def summed(self, shape: Array, weight: Array) -> tuple[Array, Array]:
@@ -42,10 +40,30 @@ class Normal:
         total[:SHAPE_TERMS, BLUR:] = shape.T @ (weight[:, None] * self.rest[:, EDGE, RAY_BLUR:])
         total[BLUR:, :SHAPE_TERMS] = total[:SHAPE_TERMS, BLUR:].T
         total[BLUR:, BLUR:] = (weight[:, None, None] * self.rest[:, RAY_BLUR:, RAY_BLUR:]).sum(0)
-        score = np.empty((len(shape), GLOBAL))
-        score[:, :SHAPE_TERMS] = shape * (weight * self.right[:, EDGE])[:, None]
-        score[:, BLUR:] = weight[:, None] * self.right[:, RAY_BLUR:]
-        return total, score
+        return total, _score(shape, weight, self.right)
+
+    def score_after(self, shape: Array, weight: Array, shared_step: Array) -> Array:
+        """Return what each ray still adds to the right side when a shared step has been taken.
+
+        Rays share a step unequally, however short it is: before it, their scatter is not that of noise.
+        """
+        moved = np.matmul(self.rest, self._seen(shape, shared_step)[..., None])[..., 0]
+        return _score(shape, weight, self.right - moved)
+
+    def _seen(self, shape: Array, shared_step: Array) -> Array:
+        """Return a shared step as each ray sees it, (n, SEEN)."""
+        seen = np.empty(self.right.shape)
+        seen[:, EDGE] = shape @ shared_step[:SHAPE_TERMS]
+        seen[:, RAY_BLUR:] = shared_step[BLUR:]
+        return seen
+
+
+def _score(shape: Array, weight: Array, right: Array) -> Array:
+    """Spread what rays say, (n, SEEN), over everything shared."""
+    score = np.empty((len(shape), GLOBAL))
+    score[:, :SHAPE_TERMS] = shape * (weight * right[:, EDGE])[:, None]
+    score[:, BLUR:] = weight[:, None] * right[:, RAY_BLUR:]
+    return score
 
 
 def normal_equations(every: Samples, ridge: Array, excess: Array) -> Normal:

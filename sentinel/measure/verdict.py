@@ -131,13 +131,19 @@ class Evidence:
         return long and sharp and self.rise > FAINTEST_RISE and self.least_rise > EVEN_RISE * self.rise
 
     @property
+    def clouded(self) -> bool:
+        """Whether light is taken from the disc by patches: more than what lies beside it could have added."""
+        return self.uneven > BROKEN and self.uneven * self.step > self.sky
+
+    @property
     def even(self) -> bool:
         """Whether the disc is as bright by its limb as inside: few suns are, but reflections and lamps."""
         if self.full:
             return False
         if self.strong:
             # A fall beyond an even disc's is seeing, taken for it.
-            return abs(self.evenness - 1.0) < LEVEL or WEAKEST_FALL < self.fall < EVEN_FALL
+            level = abs(self.evenness - 1.0) < LEVEL and not self.clouded
+            return level or WEAKEST_FALL < self.fall < EVEN_FALL
         # Under broken cloud light by the limb may equal that inside by chance.
         level = abs(self.evenness - 1.0) < 0.03 and not self.uneven > BROKEN
         return level or self.fall > WEAKEST_FALL
