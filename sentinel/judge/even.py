@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from sentinel.judge.runaway import SLIPPING, Suspicion, air_pace, kind_of, pace_of, same_way
 from sentinel.judge.scene import Scene
-from sentinel.judge.track import DRIFT_TRAIL, Step, Track, Vector, drift_of, is_tracking, quiet_px
+from sentinel.judge.track import DRIFT_TRAIL, TRAIL, Step, Track, Vector, drift_of, is_tracking, quiet_px
 
 FASTEST = 2.2
 _EXACT_DEG = 3.0
@@ -23,6 +23,8 @@ _OUTRUNS = 1.05
 _SLIDES = (3, 4, 6, 9, 13, 20, 28)
 """Frames that a slide is looked for in."""
 _BASE_S, _BASE_FRAMES = 1800.0, 8
+_WORM_TURN_S = 640.0
+"""A turn of the slower worms. What was seen of less than one does not tell how far it swings."""
 _SLOWEST = 0.018
 """Of the sky's rate: slower than this is for the fit to say."""
 _SIGMAS = 6.0
@@ -150,7 +152,7 @@ def _beyond(track: Track, count: int) -> _Away | None:
     squares = sum(x * x + y * y for x, y in map(off, base))
     sigma = max(sqrt(squares / (2 * n)), track.jitter_px)
     span = base[-1][0] - base[0][0]
-    if span <= 0:
+    if span <= 0 or (span < _WORM_TURN_S and len(trail) < TRAIL):
         return None
     offs = tuple(map(off, new))
     # The worm errs alike for minutes: however many frames, its swing tilts the base by so much.

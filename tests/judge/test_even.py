@@ -1,5 +1,7 @@
 """Mounts that fail evenly, fast or slowly: told by the third frame, or as soon as it stands out."""
 
+from datetime import timedelta
+
 import numpy as np
 import pytest
 
@@ -27,11 +29,11 @@ def tracked(
     return watch
 
 
-def swung(watch: Watch, minutes: float, worm_px: float, every_s: float, way_deg: float = WAY_DEG) -> None:
+def swung(watch: Watch, minutes: float, worm_px: float, every_s: float, turn_s: float = 480.0) -> None:
     """Take frames of a disc that the worm swings along the drive's line."""
-    way = np.cos(np.radians(way_deg)), np.sin(np.radians(way_deg))
+    way = np.cos(np.radians(WAY_DEG)), np.sin(np.radians(WAY_DEG))
     for _ in range(round(minutes * 60 / every_s)):
-        swing = worm_px * np.sin(2 * np.pi * (watch.now.timestamp() + every_s) / 480.0)
+        swing = worm_px * np.sin(2 * np.pi * (watch.now.timestamp() + every_s) / turn_s)
         x, y = watch.x + watch.speed[0] * every_s / 60, watch.y + watch.speed[1] * every_s / 60
         dx, dy = watch.random.normal(0, watch.jitter, 2)
         watch.frames(
@@ -129,6 +131,16 @@ def test_worm_wind_and_a_drift_that_bends_are_no_slide(seed: int) -> None:
         watch.speed = (2.0 * np.cos(2 * np.pi * minute / 1440), 1.5 * np.sin(2 * np.pi * minute / 1440))
         watch.jitter = 10.0 if 200 < minute < 260 else 3.0
         swung(watch, 1.0, 14.0, 60.0)
+    assert watch.of("runaway") == []
+
+
+@pytest.mark.parametrize("turn_s", [480.0, 638.0, 862.0])
+@pytest.mark.parametrize("eighth", range(8))
+def test_the_worms_swing_is_no_slide_in_the_first_minutes_either(turn_s: float, eighth: int) -> None:
+    watch = Watch(seed=eighth, camera={"interval_s": 30.0})
+    watch.jitter = 1.5
+    watch.now += timedelta(seconds=eighth * turn_s / 8)
+    swung(watch, 40.0, 15.0, 30.0, turn_s=turn_s)
     assert watch.of("runaway") == []
 
 
