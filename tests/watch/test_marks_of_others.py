@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from sentinel.journal import Journal
 from sentinel.records import Mark
 from sentinel.watch.marks import find_marks
 from tests.watch.files import jpeg, put
@@ -66,6 +67,11 @@ def test_a_folder_that_root_makes_belongs_to_the_owner_of_the_one_it_lies_in(sta
     assert as_nobody(state / "east")[1]
 
 
+def marked(watch: Running) -> list[str]:
+    with Journal.read(watch.home.journal) as journal:
+        return [one.text for one in journal.marks()]
+
+
 def test_a_folder_of_marks_that_nothing_can_be_removed_from_does_not_end_the_watch(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -83,12 +89,9 @@ def test_a_folder_of_marks_that_nothing_can_be_removed_from_does_not_end_the_wat
         monkeypatch.setattr(Path, "unlink", refused)
         assert mark(state, "refocused", "again").returncode == 0
         put(folder / "1.jpg", jpeg(1))
-        watch.wait(lambda: len(watch.names()) == 2)
+        watch.wait(lambda: len(watch.names()) == 2 and len(marked(watch)) == 2)
         monkeypatch.undo()
-    from sentinel.journal import Journal  # noqa: PLC0415
-
-    with Journal.read(watch.home.journal) as journal:
-        assert [one.text for one in journal.marks()] == ["once", "again"]
+    assert marked(watch) == ["once", "again"]
 
 
 def test_a_mark_that_cannot_be_read_is_told_of_and_kept(tmp_path: Path) -> None:
