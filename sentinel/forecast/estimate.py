@@ -220,8 +220,7 @@ def _changes_that_matter(
     Each is weighed on a few usual flexures and on the likeliest one. The whitener learns the changes.
     """
     whitener, utc_s = track.track.whitener, track.aims.utc_s
-    moved = utc_s[np.flatnonzero(np.diff(track.stretch)) + 1]
-    whitener.changes = possible_changes(float(utc_s[-1]), float(utc_s[0]), moved.tolist())
+    whitener.changes = possible_changes(float(utc_s[-1]), float(utc_s[0]))
     if nodes.change is not None:
         whitener.changes = (nodes.change, *whitener.changes)
     if not whitener.changes:

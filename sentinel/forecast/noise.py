@@ -5,7 +5,6 @@ time scales. A fit weighs all of them by how well they explain the track, and dr
 quiet mount gets narrow intervals, a restless one wide ones, and what an hour cannot yet tell stays open.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -109,29 +108,22 @@ _SLOPES: tuple[tuple[float, float], ...] = ((0.02, 0.4), (0.1, 0.35), (0.5, 0.25
 _AGES_S: Array = 480.0 * np.power(1.25, np.arange(18.0))
 
 
-def possible_changes(now_s: float, first_s: float, moved_s: Sequence[float]) -> tuple[Change, ...]:
-    """Return the changes to reckon with: any time in the last hours, the likelier where the disc was moved.
+def possible_changes(now_s: float, first_s: float) -> tuple[Change, ...]:
+    """Return the changes to reckon with: at any time in the last hours.
 
     Parameters
     ----------
     now_s, first_s
         The last disc's time, and the first one's: there is nothing to tell a change by before it.
-    moved_s
-        When the disc was put elsewhere: who touches a mount may leave something loose.
     """
     ages = _AGES_S[now_s - first_s - _AGES_S[0] > _AGES_S]
-    widths = ages * (np.sqrt(1.25) - 1 / np.sqrt(1.25))
-    times = [
-        (now_s - float(age), float(width) / DAY_S * CHANGES_A_DAY)
-        for age, width in zip(ages, widths, strict=True)
-    ]
-    times += [(at, _CHANGED_WHEN_MOVED) for at in moved_s if first_s < at < now_s - _AGES_S[0]]
+    odds = ages * (np.sqrt(1.25) - 1 / np.sqrt(1.25)) / DAY_S * CHANGES_A_DAY
     return tuple(
-        Change(at, slope, float(np.log(odds * share))) for at, odds in times for slope, share in _SLOPES
+        Change(now_s - float(age), slope, float(np.log(chance * share)))
+        for age, chance in zip(ages, odds, strict=True)
+        for slope, share in _SLOPES
     )
 
-
-_CHANGED_WHEN_MOVED = 0.02
 
 RESTLESS = max(
     range(len(FLEXURES)),
