@@ -13,9 +13,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from sentinel.judge.nights import night_of
-from sentinel.pipeline import Pipeline
-from sentinel.records import (
+from sentinel.chain.judge.nights import night_of
+from sentinel.chain.pipeline import Pipeline
+from sentinel.core.records import (
     Alert,
     Disc,
     Due,
@@ -27,12 +27,12 @@ from sentinel.records import (
     MeasuredFrame,
     Place,
 )
-from sentinel.report.summary import summarise, summary_lines
-from sentinel.settings import validate
-from sentinel.status.board import Board
-from sentinel.status.lines import status_lines, until_lines
-from sentinel.status.standing import standing_of
-from sentinel.times import from_utc_s, utc_s
+from sentinel.core.settings import validate
+from sentinel.core.times import from_utc_s, utc_s
+from sentinel.jobs.report.summary import summarise, summary_lines
+from sentinel.service.status.board import Board
+from sentinel.service.status.lines import status_lines, until_lines
+from sentinel.service.status.standing import standing_of
 
 SETTINGS = validate(
     {

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from sentinel.tables import read_measurements, write_measurements
+from sentinel.core.tables import read_measurements, write_measurements
 from tests.command import runner
 
 SHIPPED = Path(__file__).parents[1] / "replay_data"

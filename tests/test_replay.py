@@ -12,16 +12,16 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
-from sentinel.errors import Problem, RequestProblem
-from sentinel.intake.events import session_events
-from sentinel.journal import Journal, Origin
-from sentinel.pipeline import Pipeline
-from sentinel.records import Disc, Mark, MeasuredFrame, Severity
-from sentinel.replay import Past, Request, replay
-from sentinel.report.summary import Summary, summary_lines
-from sentinel.settings import validate
-from sentinel.tables import read_measurements, write_measurements
-from sentinel.times import parse_utc
+from sentinel.chain.intake.events import session_events
+from sentinel.chain.pipeline import Pipeline
+from sentinel.core.errors import Problem, RequestProblem
+from sentinel.core.records import Disc, Mark, MeasuredFrame, Severity
+from sentinel.core.settings import validate
+from sentinel.core.tables import read_measurements, write_measurements
+from sentinel.core.times import parse_utc
+from sentinel.jobs.replay import Past, Request, replay
+from sentinel.jobs.report.summary import Summary, summary_lines
+from sentinel.service.journal import Journal, Origin
 
 SHIPPED = Path(__file__).parents[1] / "replay_data"
 FIVE_DAYS = SHIPPED / "five-days"

@@ -6,9 +6,9 @@ from typing import Any
 import pytest
 from pydantic import BaseModel
 
-from sentinel.errors import RequestProblem
-from sentinel.plain_yaml import read_yaml
-from sentinel.settings import Settings, load_settings
+from sentinel.core.errors import RequestProblem
+from sentinel.core.plain_yaml import read_yaml
+from sentinel.core.settings import Settings, load_settings
 
 CONFIG = Path(__file__).parents[1] / "config"
 NEEDED = "site: {latitude_deg: 70, longitude_deg: 31}\ncamera: {focal_length_mm: 400, pixel_pitch_um: 4}\n"

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sentinel.errors import RequestProblem
-from sentinel.settings import Settings, load_settings
+from sentinel.core.errors import RequestProblem
+from sentinel.core.settings import Settings, load_settings
 
 NEEDED = "site: {latitude_deg: 70, longitude_deg: 31}\ncamera: {focal_length_mm: 400, pixel_pitch_um: 3.9}\n"
 SECRET = "hunter2-Tq9ZpX"

@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
-from sentinel.notify.left_alone import UNKNOWN
-from sentinel.records import Disc, Forecast, MeasuredFrame
-from sentinel.report.summary import summarise, summary_json, summary_lines
-from sentinel.settings import Settings, validate
+from sentinel.chain.notify.left_alone import UNKNOWN
+from sentinel.core.records import Disc, Forecast, MeasuredFrame
+from sentinel.core.settings import Settings, validate
+from sentinel.jobs.report.summary import summarise, summary_json, summary_lines
 
 NOON = datetime(2027, 6, 21, 10, tzinfo=UTC)
 

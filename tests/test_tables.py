@@ -11,9 +11,9 @@ from astropy.time import Time
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sentinel.errors import RequestProblem
-from sentinel.records import Disc, MeasuredFrame
-from sentinel.tables import read_measurements, write_measurements
+from sentinel.core.errors import RequestProblem
+from sentinel.core.records import Disc, MeasuredFrame
+from sentinel.core.tables import read_measurements, write_measurements
 
 START = datetime(2027, 6, 20, 22, 0, tzinfo=UTC)
 

@@ -11,8 +11,8 @@ from typing import Annotated, Any
 
 import typer
 
-from sentinel.errors import RequestProblem
-from sentinel.times import parse_utc
+from sentinel.core.errors import RequestProblem
+from sentinel.core.times import parse_utc
 
 # A bar is rarely drawn: its library is read only then.
 # ruff: noqa: PLC0415

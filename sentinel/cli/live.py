@@ -8,9 +8,9 @@ from typing import Annotated, get_args
 import typer
 
 from sentinel.cli.common import AsJson, ConfigFiles, StateFolder, app, configs, json_line, moment
-from sentinel.errors import RequestProblem
-from sentinel.records import MarkKind
-from sentinel.times import format_utc, parse_utc
+from sentinel.core.errors import RequestProblem
+from sentinel.core.records import MarkKind
+from sentinel.core.times import format_utc, parse_utc
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
 # ruff: noqa: PLC0415, T201
@@ -19,7 +19,7 @@ from sentinel.times import format_utc, parse_utc
 @app.command()
 def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
     """Watch the camera's folder: the daemon. Ends on SIGTERM, SIGINT and SIGHUP."""
-    from sentinel.watch.start import watch
+    from sentinel.service.watch.start import watch
 
     watch(configs(config), state)
 
@@ -36,9 +36,9 @@ def status(
     as_json: AsJson = False,
 ) -> None:
     """Say what the watch knows now: first of all, until when the camera may be left alone."""
-    from sentinel.clock import SystemClock
-    from sentinel.status.lines import from_json, status_lines, until_json
-    from sentinel.watch.start import home_of
+    from sentinel.core.clock import SystemClock
+    from sentinel.service.status.lines import from_json, status_lines, until_json
+    from sentinel.service.watch.start import home_of
 
     home = home_of(config or (), state)
     now_utc = SystemClock().now_utc()
@@ -68,9 +68,9 @@ def mark(
     state: StateFolder = None,
 ) -> None:
     """Note what the operator did."""
-    from sentinel.clock import SystemClock
-    from sentinel.watch.marks import leave_mark, made_mark, make_folders
-    from sentinel.watch.start import home_of
+    from sentinel.core.clock import SystemClock
+    from sentinel.service.watch.marks import leave_mark, made_mark, make_folders
+    from sentinel.service.watch.start import home_of
 
     now_utc = SystemClock().now_utc()
     at_utc = moment(at, now_utc, past=True) if at else None
@@ -99,7 +99,7 @@ def check(
     ] = False,
 ) -> None:
     """Validate settings and surroundings: folder, space, clock, channels."""
-    from sentinel.watch.checkup import check, clock_offset
+    from sentinel.service.watch.checkup import check, clock_offset
 
     if clock is not None:
         if shown is None:
@@ -123,9 +123,9 @@ def check(
 
 def _sent_tests(configs: Sequence[Path]) -> bool:
     """Send the test messages and print what became of each; return whether all arrived."""
-    from sentinel.clock import SystemClock
-    from sentinel.delivery.checking import send_test
-    from sentinel.settings import load_settings
+    from sentinel.core.clock import SystemClock
+    from sentinel.core.settings import load_settings
+    from sentinel.service.delivery.checking import send_test
 
     try:
         settings = load_settings(configs)

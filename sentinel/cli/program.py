@@ -9,7 +9,7 @@ import typer
 from sentinel import __version__
 from sentinel.cli import live, sessions
 from sentinel.cli.common import app
-from sentinel.errors import Problem
+from sentinel.core.errors import Problem
 
 # ruff: noqa: T201
 

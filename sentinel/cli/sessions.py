@@ -15,7 +15,7 @@ from sentinel.cli.common import (
     moment,
     progress_bar,
 )
-from sentinel.errors import RequestProblem
+from sentinel.core.errors import RequestProblem
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
 # ruff: noqa: PLC0415, T201
@@ -33,12 +33,12 @@ def measure(
     Where the disc is, how sharp, how much of its limb is seen. Needs no settings; with them it knows
     how large the sun should be.
     """
-    from sentinel.files import shown_name
-    from sentinel.intake.pool import Job, measure_all
-    from sentinel.intake.prior import Sightings
-    from sentinel.intake.session import find_frames
-    from sentinel.settings import Frames, load_settings
-    from sentinel.tables import measurement_row
+    from sentinel.chain.intake.pool import Job, measure_all
+    from sentinel.chain.intake.prior import Sightings
+    from sentinel.chain.intake.session import find_frames
+    from sentinel.core.files import shown_name
+    from sentinel.core.settings import Frames, load_settings
+    from sentinel.core.tables import measurement_row
 
     settings = load_settings(config) if config else None
     transfer = settings.camera.transfer if settings is not None else "auto"
@@ -79,8 +79,8 @@ def replay(
 
     On the session's own clock, as fast as the machine allows.
     """
-    from sentinel.replay import Request, replay
-    from sentinel.report.summary import summary_json, summary_lines
+    from sentinel.jobs.replay import Request, replay
+    from sentinel.jobs.report.summary import summary_json, summary_lines
 
     with progress_bar() as progress:
         summary = replay(Request(session, out, config or (), marks), progress)
@@ -128,9 +128,9 @@ def align(
 
     After a mark `realigned` only what came since counts.
     """
-    from sentinel.align import align, alignment_json, alignment_lines, hold_of, pause_of, with_top
-    from sentinel.intake.session import open_session
-    from sentinel.replay import past_of, session_settings
+    from sentinel.chain.intake.session import open_session
+    from sentinel.jobs.align import align, alignment_json, alignment_lines, hold_of, pause_of, with_top
+    from sentinel.jobs.replay import past_of, session_settings
 
     source = open_session(session)
     settings = with_top(session_settings(source, config or ()), top)
@@ -174,9 +174,9 @@ def tune(
 
     Leaves a settings overlay to use, and a table of all that was tried.
     """
-    from sentinel.tune import Request, tune
-    from sentinel.tune.files import OVERLAY_NAME, write_files
-    from sentinel.tune.lines import tuning_json, tuning_lines
+    from sentinel.jobs.tune import Request, tune
+    from sentinel.jobs.tune.files import OVERLAY_NAME, write_files
+    from sentinel.jobs.tune.lines import tuning_json, tuning_lines
 
     names = [name.strip() for name in (only or "").split(",") if name.strip()]
     request = Request(
@@ -208,7 +208,7 @@ def report(
 
     Settings are those the journal holds, unless others are given.
     """
-    from sentinel.report.page import write_report
+    from sentinel.jobs.report.page import write_report
 
     print(f"Report    {write_report(folder, out, config or ())}")
 
@@ -234,11 +234,11 @@ def plan(
     as_json: AsJson = False,
 ) -> None:
     """Say before the trip what the sun will do, what falls due, and how good the alignment must be."""
-    from sentinel.journal.codec import plain
-    from sentinel.plan.lines import plan_lines
-    from sentinel.plan.making import plan_trip
-    from sentinel.plan.request import read_trip
-    from sentinel.settings import load_settings
+    from sentinel.core.settings import load_settings
+    from sentinel.jobs.plan.lines import plan_lines
+    from sentinel.jobs.plan.making import plan_trip
+    from sentinel.jobs.plan.request import read_trip
+    from sentinel.service.journal.codec import plain
 
     settings = load_settings(configs(config))
     made = plan_trip(settings, read_trip(settings, from_, to, frame, frame_mb))
@@ -258,7 +258,7 @@ def simulate(
     ] = True,
 ) -> None:
     """Render a synthetic session with its truth beside it."""
-    from sentinel.simulate.session import simulate
+    from sentinel.jobs.simulate.session import simulate
 
     with progress_bar() as progress:
         simulate(scenario, out, frames=frames, progress=progress)

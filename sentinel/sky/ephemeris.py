@@ -15,7 +15,7 @@ from astropy.time import Time
 from astropy.utils import iers
 from astropy.utils.exceptions import AstropyWarning
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
 from sentinel.sky.arrays import Array
 
 # A camera is left for weeks without a network and with a data package that grows old. Astropy would fetch

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from scipy.interpolate import CubicSpline
 
+from sentinel.core.times import DAY_S
 from sentinel.sky.arrays import Array, Numbers, floats
-from sentinel.times import DAY_S
 
 STEP_S = 1200.0
 # The spline's ends are less good than its middle, by a factor of four a knot: each day's is begun early.

@@ -6,7 +6,8 @@ from math import ceil, floor
 
 import numpy as np
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
+from sentinel.core.times import DAY_S
 from sentinel.sky import ephemeris
 from sentinel.sky.arrays import Array, Numbers, floats, plain
 from sentinel.sky.knots import Knots
@@ -14,7 +15,6 @@ from sentinel.sky.mount import separation_deg
 from sentinel.sky.refraction import lifted
 from sentinel.sky.searching import Span, spans_above
 from sentinel.sky.sun import Sun
-from sentinel.times import DAY_S
 
 MOON_RADIUS_KM = 0.272_507_6 * 6378.137
 """The IAU's k = 0.2725076 (1982) times the Earth's equatorial radius."""

@@ -4,7 +4,7 @@ from functools import partial
 
 import numpy as np
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
 from sentinel.sky import ephemeris
 from sentinel.sky.arrays import Array, Numbers, floats, plain
 from sentinel.sky.knots import Knots

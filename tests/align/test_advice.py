@@ -8,12 +8,12 @@ from typing import Any
 
 import pytest
 
-from sentinel.align.advice import CAUTION, advice, alignment_json, alignment_lines
-from sentinel.align.axis import Alignment, Before
-from sentinel.align.bolts import Bolt, Step
-from sentinel.align.holding import Holding, wanted_s
-from sentinel.records import Forecast
-from sentinel.settings import Settings, validate
+from sentinel.core.records import Forecast
+from sentinel.core.settings import Settings, validate
+from sentinel.jobs.align.advice import CAUTION, advice, alignment_json, alignment_lines
+from sentinel.jobs.align.axis import Alignment, Before
+from sentinel.jobs.align.bolts import Bolt, Step
+from sentinel.jobs.align.holding import Holding, wanted_s
 
 NOW = datetime(2027, 6, 20, 12, tzinfo=UTC)
 HOUR = 3600.0

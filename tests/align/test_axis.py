@@ -7,11 +7,11 @@ from math import hypot
 import numpy as np
 import pytest
 
-from sentinel.align.axis import Alignment, Events, align
-from sentinel.align.bolts import turned_altitude, turned_azimuth
-from sentinel.errors import RequestProblem
-from sentinel.intake.events import session_events
-from sentinel.records import Disc, Mark, MeasuredFrame
+from sentinel.chain.intake.events import session_events
+from sentinel.core.errors import RequestProblem
+from sentinel.core.records import Disc, Mark, MeasuredFrame
+from sentinel.jobs.align.axis import Alignment, Events, align
+from sentinel.jobs.align.bolts import turned_altitude, turned_azimuth
 from sentinel.sky import axis_errors_deg, axis_vector, in_mount_frame, project
 from tests.forecast.sessions import Session
 

@@ -7,14 +7,14 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from sentinel.align.advice import advice
-from sentinel.align.bolts import Bolt, bolts_of, turned_altitude, turned_azimuth
-from sentinel.align.fitted import Fit
-from sentinel.align.holding import holding
-from sentinel.forecast.exits import Frame
-from sentinel.records import Forecast
+from sentinel.chain.forecast.exits import Frame
+from sentinel.core.records import Forecast
+from sentinel.core.times import from_utc_s, utc_s
+from sentinel.jobs.align.advice import advice
+from sentinel.jobs.align.bolts import Bolt, bolts_of, turned_altitude, turned_azimuth
+from sentinel.jobs.align.fitted import Fit
+from sentinel.jobs.align.holding import holding
 from sentinel.sky import axis_vector, in_mount_frame, pose_seeing, project
-from sentinel.times import from_utc_s, utc_s
 from tests.align.test_axis import aligned
 from tests.forecast.sessions import Session
 

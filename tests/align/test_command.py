@@ -9,12 +9,12 @@ from typing import Any
 import pytest
 import yaml
 
-from sentinel.align import align, with_top
-from sentinel.align.request import hold_of
-from sentinel.errors import RequestProblem
-from sentinel.intake.events import session_events
-from sentinel.tables import write_measurements
-from sentinel.times import from_utc_s
+from sentinel.chain.intake.events import session_events
+from sentinel.core.errors import RequestProblem
+from sentinel.core.tables import write_measurements
+from sentinel.core.times import from_utc_s
+from sentinel.jobs.align import align, with_top
+from sentinel.jobs.align.request import hold_of
 from tests.align.test_axis import QUIET
 from tests.command import runner
 from tests.worlds import happenings as h

@@ -19,12 +19,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.align import with_top
-from sentinel.align.bolts import Bolt, bolts_of
-from sentinel.align.fitted import Fit
-from sentinel.forecast import Forecaster
+from sentinel.chain.forecast import Forecaster
+from sentinel.core.times import from_utc_s, utc_s
+from sentinel.jobs.align import with_top
+from sentinel.jobs.align.bolts import Bolt, bolts_of
+from sentinel.jobs.align.fitted import Fit
 from sentinel.sky import Sun
-from sentinel.times import from_utc_s, utc_s
 from tests.worlds import happenings as h
 from tests.worlds.changes import kept_in
 from tests.worlds.run import Run

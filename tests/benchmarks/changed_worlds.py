@@ -37,10 +37,10 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import numpy as np  # noqa: E402
 
-from sentinel.intake.events import session_events  # noqa: E402
-from sentinel.pipeline import Pipeline  # noqa: E402
-from sentinel.records import Alert, Event, Forecast, MeasuredFrame, Outcome  # noqa: E402
-from sentinel.times import from_utc_s, utc_s  # noqa: E402
+from sentinel.chain.intake.events import session_events  # noqa: E402
+from sentinel.chain.pipeline import Pipeline  # noqa: E402
+from sentinel.core.records import Alert, Event, Forecast, MeasuredFrame, Outcome  # noqa: E402
+from sentinel.core.times import from_utc_s, utc_s  # noqa: E402
 from tests.worlds.rows import ROWS, Row  # noqa: E402
 from tests.worlds.run import Run  # noqa: E402
 

@@ -14,10 +14,10 @@ from statistics import median
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.clock import SystemClock
-from sentinel.delivery.worker import Worker
-from sentinel.journal import Journal, Outbox
-from sentinel.settings import Channel
+from sentinel.core.clock import SystemClock
+from sentinel.core.settings import Channel
+from sentinel.service.delivery.worker import Worker
+from sentinel.service.journal import Journal, Outbox
 from tests.delivery.receivers import Session, alert, http_receiver, secret_file, settings_for
 
 

@@ -17,8 +17,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.forecast import Forecaster
-from sentinel.records import Disc
+from sentinel.chain.forecast import Forecaster
+from sentinel.core.records import Disc
 from tests.forecast.sessions import Session
 
 

@@ -14,9 +14,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.forecast import Forecaster
-from sentinel.records import Forecast, MeasuredFrame
-from sentinel.times import utc_s
+from sentinel.chain.forecast import Forecaster
+from sentinel.core.records import Forecast, MeasuredFrame
+from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session, random_session
 
 CUTS_H = (1.0, 3.0, 6.0)

@@ -18,8 +18,8 @@ from statistics import median
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.forecast import Forecaster
-from sentinel.records import Incident
+from sentinel.chain.forecast import Forecaster
+from sentinel.core.records import Incident
 from sentinel.sky import Sun
 from tests.judge import worlds
 from tests.judge.worlds import Session

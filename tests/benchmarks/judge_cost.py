@@ -12,10 +12,10 @@ from statistics import mean, median
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.intake.events import session_events
-from sentinel.judge import Judge
-from sentinel.pipeline import Pipeline
-from sentinel.records import Event, Forecast, MeasuredFrame
+from sentinel.chain.intake.events import session_events
+from sentinel.chain.judge import Judge
+from sentinel.chain.pipeline import Pipeline
+from sentinel.core.records import Event, Forecast, MeasuredFrame
 from sentinel.sky import Sun
 from tests.judge import worlds
 

@@ -12,8 +12,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.measure import measure
-from sentinel.records import Disc
+from sentinel.chain.measure import measure
+from sentinel.core.records import Disc
 from tests.measure.rows import ROWS, TONES, Row
 from tests.measure.scenes import Scene, frame_of
 

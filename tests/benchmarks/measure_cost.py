@@ -23,9 +23,9 @@ from PIL import Image
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from sentinel.clock import SystemClock  # noqa: E402 - after the path
-from sentinel.intake.examine import examine  # noqa: E402
-from sentinel.intake.pool import Job, MeasuringPool  # noqa: E402
+from sentinel.chain.intake.examine import examine  # noqa: E402
+from sentinel.chain.intake.pool import Job, MeasuringPool  # noqa: E402
+from sentinel.core.clock import SystemClock  # noqa: E402 - after the path
 from tests.measure.scenes import Scene, develop, render_linear  # noqa: E402
 
 KINDS = {
@@ -62,7 +62,7 @@ def compare(one: Callable[[], object], other: Callable[[], object], count: int) 
 def peak_mb(path: Path) -> float:
     """Peak resident memory of a fresh process that examines one file."""
     code = (
-        "import sys; from pathlib import Path; from sentinel.intake.examine import examine;"
+        "import sys; from pathlib import Path; from sentinel.chain.intake.examine import examine;"
         "examine(Path(sys.argv[1]), frame='x');"
         "print(next(l.split()[1] for l in open('/proc/self/status') if l.startswith('VmHWM')))"
     )

@@ -22,9 +22,9 @@ from skimage.measure import CircleModel, ransac
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.intake.pixels import from_jpeg
-from sentinel.measure import measure
-from sentinel.records import Disc
+from sentinel.chain.intake.pixels import from_jpeg
+from sentinel.chain.measure import measure
+from sentinel.core.records import Disc
 from tests.measure.kinds import KINDS, NO_SUNS, Kind
 from tests.measure.second import View, jpeg_of
 

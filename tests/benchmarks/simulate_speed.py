@@ -13,11 +13,11 @@ from statistics import median
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.simulate.events import CloudBank
-from sentinel.simulate.files import WARM_FILTER, write_jpeg
-from sentinel.simulate.render import render
-from sentinel.simulate.scene import Cloud, Noise, Scene, Spot, SunDisc
-from sentinel.simulate.synthesize import synthesize
+from sentinel.jobs.simulate.events import CloudBank
+from sentinel.jobs.simulate.files import WARM_FILTER, write_jpeg
+from sentinel.jobs.simulate.render import render
+from sentinel.jobs.simulate.scene import Cloud, Noise, Scene, Spot, SunDisc
+from sentinel.jobs.simulate.synthesize import synthesize
 from tests.simulate.worlds import midsummer
 
 

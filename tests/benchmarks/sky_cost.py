@@ -11,7 +11,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
+from sentinel.core.times import DAY_S, parse_utc, utc_s
 from sentinel.sky import (
     Optics,
     Pose,
@@ -23,7 +24,6 @@ from sentinel.sky import (
     separation_deg,
 )
 from sentinel.sky.ephemeris import sun_vectors_km
-from sentinel.times import DAY_S, parse_utc, utc_s
 
 START_S = utc_s(parse_utc("2026-06-21T00:00:00Z"))
 

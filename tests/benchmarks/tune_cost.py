@@ -11,11 +11,11 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.intake.events import session_events
-from sentinel.tune.grid import asked_for
-from sentinel.tune.reading import known
-from sentinel.tune.run import tuned
-from sentinel.tune.trial import Known, foreseen, rejudged
+from sentinel.chain.intake.events import session_events
+from sentinel.jobs.tune.grid import asked_for
+from sentinel.jobs.tune.reading import known
+from sentinel.jobs.tune.run import tuned
+from sentinel.jobs.tune.trial import Known, foreseen, rejudged
 from tests.judge import worlds
 
 

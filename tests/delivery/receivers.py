@@ -18,15 +18,15 @@ from typing import Any
 
 import pytest
 
-from sentinel.delivery.courier import Courier, ServiceCourier
-from sentinel.delivery.lane import courier_for
-from sentinel.delivery.process import SendingProcess
-from sentinel.delivery.secrets import resolve
-from sentinel.delivery.worker import Worker
-from sentinel.journal import Journal, Origin, Outbox
-from sentinel.notify.routing import route
-from sentinel.records import Alert, Event, Incident, IncidentState, Outcome, Severity, Tick
-from sentinel.settings import Camera, Channel, Settings, Site
+from sentinel.chain.notify.routing import route
+from sentinel.core.records import Alert, Event, Incident, IncidentState, Outcome, Severity, Tick
+from sentinel.core.settings import Camera, Channel, Settings, Site
+from sentinel.service.delivery.courier import Courier, ServiceCourier
+from sentinel.service.delivery.lane import courier_for
+from sentinel.service.delivery.process import SendingProcess
+from sentinel.service.delivery.secrets import resolve
+from sentinel.service.delivery.worker import Worker
+from sentinel.service.journal import Journal, Origin, Outbox
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
 TOKEN = "tok-5f2c9a77e1"  # looks like a secret; it is ours

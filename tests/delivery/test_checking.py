@@ -9,14 +9,14 @@ from typing import Any
 import pytest
 
 from sentinel.cli import main
-from sentinel.clock import SystemClock
-from sentinel.delivery.checking import check_channels, send_test
-from sentinel.delivery.courier import Attempt, ServiceCourier
-from sentinel.delivery.heartbeat import Heartbeat
-from sentinel.delivery.secrets import Secret
-from sentinel.delivery.worker import Worker
-from sentinel.settings import Channel, Settings
-from sentinel.settings import Heartbeat as Chosen
+from sentinel.core.clock import SystemClock
+from sentinel.core.settings import Channel, Settings
+from sentinel.core.settings import Heartbeat as Chosen
+from sentinel.service.delivery.checking import check_channels, send_test
+from sentinel.service.delivery.courier import Attempt, ServiceCourier
+from sentinel.service.delivery.heartbeat import Heartbeat
+from sentinel.service.delivery.secrets import Secret
+from sentinel.service.delivery.worker import Worker
 from tests.delivery.receivers import (
     PASSWORD,
     TOKEN,

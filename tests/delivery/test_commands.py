@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.delivery.courier import CommandCourier
-from sentinel.notify.sending import Message
-from sentinel.records import Severity
-from sentinel.settings import Channel
+from sentinel.chain.notify.sending import Message
+from sentinel.core.records import Severity
+from sentinel.core.settings import Channel
+from sentinel.service.delivery.courier import CommandCourier
 from tests.delivery.receivers import (
     ManualClock,
     alert,

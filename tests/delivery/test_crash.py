@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.settings import Channel
+from sentinel.core.settings import Channel
 from tests.delivery.receivers import (
     HttpReceiver,
     ManualClock,
@@ -25,9 +25,9 @@ from tests.delivery.receivers import (
 WATCH = """
 import sys, time
 from pathlib import Path
-from sentinel.clock import SystemClock
-from sentinel.delivery.worker import Worker
-from sentinel.settings import Channel
+from sentinel.core.clock import SystemClock
+from sentinel.service.delivery.worker import Worker
+from sentinel.core.settings import Channel
 from tests.delivery.receivers import ManualClock, settings_for
 
 channel = Channel(name="phone", url_from=sys.argv[2], deadline_s=20)

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from sentinel.records import Severity
-from sentinel.settings import Channel
+from sentinel.core.records import Severity
+from sentinel.core.settings import Channel
 from tests.delivery.receivers import (
     T0,
     HttpReceiver,

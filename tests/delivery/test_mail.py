@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from sentinel.records import Disc, MeasuredFrame
-from sentinel.settings import Channel
+from sentinel.core.records import Disc, MeasuredFrame
+from sentinel.core.settings import Channel
 from tests.delivery.receivers import (
     T0,
     ManualClock,

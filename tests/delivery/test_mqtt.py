@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.records import Severity
-from sentinel.settings import Channel
+from sentinel.core.records import Severity
+from sentinel.core.settings import Channel
 from tests.delivery.receivers import (
     ManualClock,
     alert,

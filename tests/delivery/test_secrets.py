@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.delivery.secrets import Secret, resolve
-from sentinel.delivery.worker import Worker
-from sentinel.errors import RequestProblem
-from sentinel.settings import Channel
+from sentinel.core.errors import RequestProblem
+from sentinel.core.settings import Channel
+from sentinel.service.delivery.secrets import Secret, resolve
+from sentinel.service.delivery.worker import Worker
 from tests.delivery.receivers import (
     PASSWORD,
     TOKEN,

@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 import yaml
 
-from sentinel.errors import RequestProblem
-from sentinel.settings import Channel, Settings, validate
+from sentinel.core.errors import RequestProblem
+from sentinel.core.settings import Channel, Settings, validate
 
 NEEDED: dict[str, Any] = {
     "site": {"latitude_deg": 70, "longitude_deg": 31},

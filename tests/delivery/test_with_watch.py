@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sentinel.settings import Settings
+from sentinel.core.settings import Settings
 from tests.delivery.receivers import PASSWORD, TOKEN, http_receiver, secret_file
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, SetClock, settings_for

@@ -11,15 +11,15 @@ from typing import Any
 
 import pytest
 
-from sentinel.delivery.courier import Attempt, Courier
-from sentinel.delivery.patience import target_gap_s, wait_s
-from sentinel.delivery.worker import Worker
-from sentinel.errors import Problem
-from sentinel.journal import Journal, Outbox
-from sentinel.journal.rows import Scene
-from sentinel.notify.sending import Message
-from sentinel.records import Disc, Mark, MeasuredFrame, Severity
-from sentinel.settings import Channel, Settings
+from sentinel.chain.notify.sending import Message
+from sentinel.core.errors import Problem
+from sentinel.core.records import Disc, Mark, MeasuredFrame, Severity
+from sentinel.core.settings import Channel, Settings
+from sentinel.service.delivery.courier import Attempt, Courier
+from sentinel.service.delivery.patience import target_gap_s, wait_s
+from sentinel.service.delivery.worker import Worker
+from sentinel.service.journal import Journal, Outbox
+from sentinel.service.journal.rows import Scene
 from tests.delivery.receivers import (
     T0,
     ManualClock,

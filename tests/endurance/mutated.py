@@ -61,7 +61,7 @@ def mutated(kind: str, chance: random.Random) -> bytes:
 
 
 def main() -> int:
-    from sentinel.intake.examine import dated, examine  # noqa: PLC0415
+    from sentinel.chain.intake.examine import dated, examine  # noqa: PLC0415
 
     count, seed = int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 1
     bad = errors = 0

@@ -30,17 +30,17 @@ import numpy as np
 import yaml
 from astropy.table import Table
 
-from sentinel.errors import RequestProblem
-from sentinel.intake.events import read_marks
-from sentinel.journal import Journal
-from sentinel.journal.beside import Delivery, deliveries
-from sentinel.records import MeasuredFrame
-from sentinel.settings import load_settings, validate
-from sentinel.simulate.scenario import scenario_from
-from sentinel.simulate.session import simulate_scenario
-from sentinel.times import from_utc_s, parse_utc, utc_s
-from sentinel.watch.home import Home
-from sentinel.watch.marks import leave_mark
+from sentinel.chain.intake.events import read_marks
+from sentinel.core.errors import RequestProblem
+from sentinel.core.records import MeasuredFrame
+from sentinel.core.settings import load_settings, validate
+from sentinel.core.times import from_utc_s, parse_utc, utc_s
+from sentinel.jobs.simulate.scenario import scenario_from
+from sentinel.jobs.simulate.session import simulate_scenario
+from sentinel.service.journal import Journal
+from sentinel.service.journal.beside import Delivery, deliveries
+from sentinel.service.watch.home import Home
+from sentinel.service.watch.marks import leave_mark
 from tests.delivery.receivers import TOKEN, HttpReceiver, http_receiver, secret_file
 
 BEGIN_UTC = datetime(2027, 6, 14, tzinfo=UTC)
@@ -442,8 +442,8 @@ def watch(base: Path) -> None:
     """Be the watch, by the clock of the week."""
     import logging  # noqa: PLC0415
 
-    from sentinel.watch.daemon import Watch  # noqa: PLC0415
-    from sentinel.watch.thrift import give_memory_back  # noqa: PLC0415
+    from sentinel.service.watch.daemon import Watch  # noqa: PLC0415
+    from sentinel.service.watch.thrift import give_memory_back  # noqa: PLC0415
 
     give_memory_back()
     stop = threading.Event()

@@ -9,8 +9,9 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from sentinel.records import Disc, MeasuredFrame
-from sentinel.settings import Camera, Frames, Mount, Settings, Site
+from sentinel.core.records import Disc, MeasuredFrame
+from sentinel.core.settings import Camera, Frames, Mount, Settings, Site
+from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky.arrays import Array
 from sentinel.sky.mount import (
     Optics,
@@ -23,7 +24,6 @@ from sentinel.sky.mount import (
     rate_arcsec_s,
 )
 from sentinel.sky.sun import Sun
-from sentinel.times import from_utc_s, utc_s
 
 ARCSEC = np.pi / 180 / 3600
 FLEXURES = ("ou", "ou-slow", "walk", "sines", "ramp", "steps", "none")

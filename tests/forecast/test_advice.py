@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sentinel.forecast import Forecaster
-from sentinel.forecast.coming import OFFSETS_S, coming
-from sentinel.forecast.places import TOLERANCE_WIDTHS
-from sentinel.times import utc_s
+from sentinel.chain.forecast import Forecaster
+from sentinel.chain.forecast.coming import OFFSETS_S, coming
+from sentinel.chain.forecast.places import TOLERANCE_WIDTHS
+from sentinel.core.times import utc_s
 from tests.forecast.sessions import random_session
 from tests.forecast.test_mounts import MIDDLE
 from tests.forecast.watching import feed

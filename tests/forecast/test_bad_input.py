@@ -6,8 +6,8 @@ from math import inf, nan
 
 import pytest
 
-from sentinel.forecast import Forecaster
-from sentinel.records import Disc, Event, Mark, MarkKind, MeasuredFrame, Tick
+from sentinel.chain.forecast import Forecaster
+from sentinel.core.records import Disc, Event, Mark, MarkKind, MeasuredFrame, Tick
 from tests.forecast.sessions import Session
 from tests.forecast.watching import feed, seconds_ahead, watched
 

@@ -6,9 +6,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from sentinel.forecast import Forecaster
-from sentinel.records import Disc, Mark, MeasuredFrame
-from sentinel.times import utc_s
+from sentinel.chain.forecast import Forecaster
+from sentinel.core.records import Disc, Mark, MeasuredFrame
+from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session, first_touch_s
 from tests.forecast.watching import feed, otherwise_px, seconds_ahead, turning_otherwise, watched
 

@@ -8,10 +8,10 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from sentinel.forecast import Forecaster
-from sentinel.records import Event, Forecast
+from sentinel.chain.forecast import Forecaster
+from sentinel.core.records import Event, Forecast
+from sentinel.core.times import utc_s
 from sentinel.sky import Sun
-from sentinel.times import utc_s
 from tests.worlds import happenings as h
 from tests.worlds.changes import at_latitude
 from tests.worlds.rows import ROWS

@@ -7,10 +7,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from sentinel.forecast import Forecaster
-from sentinel.records import Mark, Surroundings, Tick
-from sentinel.settings import Mount, Supplies
-from sentinel.times import utc_s
+from sentinel.chain.forecast import Forecaster
+from sentinel.core.records import Mark, Surroundings, Tick
+from sentinel.core.settings import Mount, Supplies
+from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session
 from tests.forecast.watching import feed, seconds_ahead, watched
 

@@ -5,8 +5,8 @@ from datetime import UTC, datetime
 
 import pytest
 
+from sentinel.core.times import utc_s
 from sentinel.sky.mount import Tracking
-from sentinel.times import utc_s
 from tests.forecast.sessions import Session
 from tests.forecast.watching import watched
 

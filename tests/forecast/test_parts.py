@@ -6,14 +6,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sentinel.forecast.bins import Bins
-from sentinel.forecast.coming import OFFSETS_S, daylight, with_turns
-from sentinel.forecast.exits import Frame, Swing, first_exits
-from sentinel.forecast.line import fit_line
-from sentinel.forecast.noise import FLEXURES, Flexure
-from sentinel.forecast.outlook import _exit_clear, _is_clear
-from sentinel.forecast.places import Ahead, best_along, best_centre, place, reach, regrets
-from sentinel.forecast.worm import find_worm
+from sentinel.chain.forecast.bins import Bins
+from sentinel.chain.forecast.coming import OFFSETS_S, daylight, with_turns
+from sentinel.chain.forecast.exits import Frame, Swing, first_exits
+from sentinel.chain.forecast.line import fit_line
+from sentinel.chain.forecast.noise import FLEXURES, Flexure
+from sentinel.chain.forecast.outlook import _exit_clear, _is_clear
+from sentinel.chain.forecast.places import Ahead, best_along, best_centre, place, reach, regrets
+from sentinel.chain.forecast.worm import find_worm
 from sentinel.sky.arrays import Array
 
 FRAME = Frame(1000, 800, 0.0)

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from sentinel.forecast.coming import coming
-from sentinel.forecast.exits import Frame
-from sentinel.forecast.staying import Mounting, stays_s
+from sentinel.chain.forecast.coming import coming
+from sentinel.chain.forecast.exits import Frame
+from sentinel.chain.forecast.staying import Mounting, stays_s
 from sentinel.sky.mount import rate_arcsec_s
 from tests.forecast.sessions import Session
 

@@ -4,11 +4,11 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from sentinel.forecast import Forecaster
-from sentinel.records import Event, Forecast, MeasuredFrame
+from sentinel.chain.forecast import Forecaster
+from sentinel.core.records import Event, Forecast, MeasuredFrame
+from sentinel.core.times import utc_s
 from sentinel.sky.arrays import Array
 from sentinel.sky.mount import axis_vector, in_mount_frame, project, rate_arcsec_s
-from sentinel.times import utc_s
 from tests.forecast.sessions import ARCSEC, Session
 
 

@@ -18,12 +18,12 @@ import tifffile
 from astropy.io import fits
 from PIL import ExifTags, Image
 
-from sentinel.errors import FrameProblem
-from sentinel.intake import decode
-from sentinel.intake.decode import read_header, read_picture
-from sentinel.intake.examine import examine
-from sentinel.intake.exif import parse_time, parse_zone
-from sentinel.intake.pixels import HOLE
+from sentinel.chain.intake import decode
+from sentinel.chain.intake.decode import read_header, read_picture
+from sentinel.chain.intake.examine import examine
+from sentinel.chain.intake.exif import parse_time, parse_zone
+from sentinel.chain.intake.pixels import HOLE
+from sentinel.core.errors import FrameProblem
 from tests.measure.scenes import Scene, render_linear
 
 RNG = np.random.default_rng(8)

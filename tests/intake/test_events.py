@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sentinel.errors import RequestProblem
-from sentinel.intake.events import TICK_S, read_marks, session_events, ticks_between
-from sentinel.intake.pool import Job
-from sentinel.pipeline import Pipeline
-from sentinel.records import Disc, Mark, MeasuredFrame, Tick
+from sentinel.chain.intake.events import TICK_S, read_marks, session_events, ticks_between
+from sentinel.chain.intake.pool import Job
+from sentinel.chain.pipeline import Pipeline
+from sentinel.core.errors import RequestProblem
+from sentinel.core.records import Disc, Mark, MeasuredFrame, Tick
 from tests.watch import killing
 
 T0 = datetime(2027, 6, 20, 22, tzinfo=UTC)

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from PIL import ExifTags, Image
 
-from sentinel.intake.examine import UNREADABLE, examine, on_the_sensor
-from sentinel.records import Disc, MeasuredFrame
+from sentinel.chain.intake.examine import UNREADABLE, examine, on_the_sensor
+from sentinel.core.records import Disc, MeasuredFrame
 from tests.measure.scenes import Scene, develop, render_linear
 
 SCENE = Scene(width=600, height=420, x=290.4, y=200.8, radius=120.0, quality=None)
@@ -104,7 +104,7 @@ def test_it_can_be_sent_to_another_process(tmp_path: Path, grey: np.ndarray) -> 
 
 def test_importing_it_brings_in_no_slow_library() -> None:
     code = (
-        "import sys; import sentinel.intake.examine;"
+        "import sys; import sentinel.chain.intake.examine;"
         "print([m for m in ('astropy', 'scipy', 'skimage', 'rawpy', 'matplotlib') if m in sys.modules])"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

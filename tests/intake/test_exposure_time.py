@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from sentinel.intake.exposure_time import TIME_FROM_FILE, exposure_time
+from sentinel.chain.intake.exposure_time import TIME_FROM_FILE, exposure_time
 
 FILE_TIME = datetime(2027, 6, 21, 3, 0, 7, tzinfo=UTC)
 SHOWN = datetime(2027, 6, 21, 5, 2, 3, 250_000)  # noqa: DTZ001 - a camera's clock shows no zone

@@ -13,12 +13,12 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from sentinel.errors import RequestProblem
-from sentinel.intake.events import read_marks
-from sentinel.intake.examine import dated, examine
-from sentinel.journal import Journal, Origin
-from sentinel.records import Mark, MeasuredFrame, Outcome, Tick
-from sentinel.tables import read_measurements, write_measurements
+from sentinel.chain.intake.events import read_marks
+from sentinel.chain.intake.examine import dated, examine
+from sentinel.core.errors import RequestProblem
+from sentinel.core.records import Mark, MeasuredFrame, Outcome, Tick
+from sentinel.core.tables import read_measurements, write_measurements
+from sentinel.service.journal import Journal, Origin
 from tests.endurance.mutated import KINDS, mutated
 
 T0 = datetime(2027, 6, 21, tzinfo=UTC)

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.clock import SystemClock
-from sentinel.errors import Problem
-from sentinel.intake.pool import UNMEASURED, Job, MeasuringPool
-from sentinel.records import Disc, MeasuredFrame
+from sentinel.chain.intake.pool import UNMEASURED, Job, MeasuringPool
+from sentinel.core.clock import SystemClock
+from sentinel.core.errors import Problem
+from sentinel.core.records import Disc, MeasuredFrame
 
 
 def work(job: Job) -> MeasuredFrame:

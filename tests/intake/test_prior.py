@@ -4,12 +4,12 @@ from datetime import UTC, datetime
 
 import pytest
 
-from sentinel.intake.prior import ENOUGH, LENS_SHARE, SESSION_SHARE, Sightings
-from sentinel.intake.solar_size import solar_radius_arcsec
-from sentinel.records import Disc, MeasuredFrame
-from sentinel.settings import Site
+from sentinel.chain.intake.prior import ENOUGH, LENS_SHARE, SESSION_SHARE, Sightings
+from sentinel.chain.intake.solar_size import solar_radius_arcsec
+from sentinel.core.records import Disc, MeasuredFrame
+from sentinel.core.settings import Site
+from sentinel.core.times import utc_s
 from sentinel.sky import Sun
-from sentinel.times import utc_s
 
 JUNE = datetime(2027, 6, 21, 12, tzinfo=UTC)
 

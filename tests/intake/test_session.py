@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.errors import RequestProblem
-from sentinel.intake.session import Session, find_frames, open_session
+from sentinel.chain.intake.session import Session, find_frames, open_session
+from sentinel.core.errors import RequestProblem
 
 PATTERNS = ("*.jpg", "*.tif", "*.cr3")
 

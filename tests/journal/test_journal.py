@@ -13,11 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sentinel.errors import Problem
-from sentinel.journal import Journal, Origin, Unwritable, export
-from sentinel.journal.codec import decode, encode, plain
-from sentinel.journal.migrations import STEPS
-from sentinel.records import (
+from sentinel.core.errors import Problem
+from sentinel.core.records import (
     Alert,
     Disc,
     Event,
@@ -29,7 +26,10 @@ from sentinel.records import (
     Severity,
     Tick,
 )
-from sentinel.tables import read_measurements
+from sentinel.core.tables import read_measurements
+from sentinel.service.journal import Journal, Origin, Unwritable, export
+from sentinel.service.journal.codec import decode, encode, plain
+from sentinel.service.journal.migrations import STEPS
 
 T0 = datetime(2027, 6, 21, 1, 2, 3, 456_789, tzinfo=UTC)
 FRAME = MeasuredFrame(

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.errors import Problem
-from sentinel.journal import Journal, Origin, Outbox
-from sentinel.journal.migrations import STEPS, migrate
-from sentinel.records import Alert, Incident, Mark, Outcome, Posting, Severity, Tick
+from sentinel.core.errors import Problem
+from sentinel.core.records import Alert, Incident, Mark, Outcome, Posting, Severity, Tick
+from sentinel.service.journal import Journal, Origin, Outbox
+from sentinel.service.journal.migrations import STEPS, migrate
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
 

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.journal import Journal, Outbox, rescue
-from sentinel.settings import Channel
+from sentinel.core.settings import Channel
+from sentinel.service.journal import Journal, Outbox, rescue
 from tests.delivery.receivers import T0, Session, alert, session, settings_for
 
 SETTINGS = settings_for(Channel(name="phone", command=("true",)), Channel(name="other", command=("true",)))

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from sentinel.records import Severity
+from sentinel.core.records import Severity
 from tests.judge.tracks import RADIUS, Watch
 
 

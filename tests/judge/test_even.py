@@ -5,7 +5,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from sentinel.records import Severity
+from sentinel.core.records import Severity
 from tests.judge.tracks import Watch
 
 WAY_DEG = 20.0

@@ -5,9 +5,9 @@ from itertools import product
 
 import pytest
 
-from sentinel.judge.lifecycle import TABLE, Case, Finding, Phase, Signal, advance, judged
-from sentinel.records import Incident, Severity
-from sentinel.times import utc_s
+from sentinel.chain.judge.lifecycle import TABLE, Case, Finding, Phase, Signal, advance, judged
+from sentinel.core.records import Incident, Severity
+from sentinel.core.times import utc_s
 
 START = datetime(2026, 6, 21, 3, 0, tzinfo=UTC)
 

@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sentinel.judge.track import leaving, west_from_roll
-from sentinel.records import Severity
+from sentinel.chain.judge.track import leaving, west_from_roll
+from sentinel.core.records import Severity
 from sentinel.sky import true_altitude_deg
 from sentinel.sky.mount import Optics, Pose, project
 from tests.judge.tracks import Watch, stripped

@@ -5,13 +5,13 @@ from typing import Any
 
 import pytest
 
-from sentinel.judge.jobs import Seen, agenda_of
-from sentinel.judge.nights import night_of, rise_of
-from sentinel.notify.wording import message, title_and_body
-from sentinel.records import Due, Forecast, Incident, Place, Severity
+from sentinel.chain.judge.jobs import Seen, agenda_of
+from sentinel.chain.judge.nights import night_of, rise_of
+from sentinel.chain.notify.wording import message, title_and_body
+from sentinel.core.records import Due, Forecast, Incident, Place, Severity
+from sentinel.core.times import from_utc_s, parse_utc, utc_s
 from sentinel.sky import Sun
 from sentinel.sky.horizon import above_line_deg
-from sentinel.times import from_utc_s, parse_utc, utc_s
 from tests.judge.tracks import SIZE, Watch, settings
 
 SITE = {"latitude_deg": 60.0, "longitude_deg": 31.1}

@@ -9,8 +9,8 @@ from typing import Any
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sentinel.judge import Judge, JudgeState
-from sentinel.records import (
+from sentinel.chain.judge import Judge, JudgeState
+from sentinel.core.records import (
     Disc,
     Due,
     Event,

@@ -6,10 +6,10 @@ from typing import Literal
 
 import pytest
 
-from sentinel.intake.events import session_events
-from sentinel.judge.timekeeping import likely_cause
-from sentinel.records import Due, Place, Severity, Surroundings
-from sentinel.times import parse_utc, utc_s
+from sentinel.chain.intake.events import session_events
+from sentinel.chain.judge.timekeeping import likely_cause
+from sentinel.core.records import Due, Place, Severity, Surroundings
+from sentinel.core.times import parse_utc, utc_s
 from tests.judge.tracks import RADIUS, START, Watch
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sentinel.records import Severity
+from sentinel.core.records import Severity
 from tests.judge.tracks import Watch
 
 

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from sentinel.judge import Judge, JudgeState
-from sentinel.records import Disc, Event, Forecast, Incident, Mark, MeasuredFrame, Surroundings, Tick
-from sentinel.settings import Settings, validate
+from sentinel.chain.judge import Judge, JudgeState
+from sentinel.core.records import Disc, Event, Forecast, Incident, Mark, MeasuredFrame, Surroundings, Tick
+from sentinel.core.settings import Settings, validate
 from sentinel.sky import Sun
 
 START = datetime(2026, 6, 21, 6, 0, tzinfo=UTC)

@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 import yaml
 
-from sentinel.intake.events import session_events
-from sentinel.judge import Judge, JudgeState
-from sentinel.records import Forecast, Incident, Mark, MeasuredFrame
-from sentinel.settings import Settings, Site, validate
-from sentinel.simulate import events as happening
-from sentinel.simulate.events import AnyEvent
-from sentinel.simulate.scenario import Air, Scenario, SimCamera, SimMount
-from sentinel.simulate.session import config_text
-from sentinel.simulate.synthesize import measured, plan
+from sentinel.chain.intake.events import session_events
+from sentinel.chain.judge import Judge, JudgeState
+from sentinel.core.records import Forecast, Incident, Mark, MeasuredFrame
+from sentinel.core.settings import Settings, Site, validate
+from sentinel.jobs.simulate import events as happening
+from sentinel.jobs.simulate.events import AnyEvent
+from sentinel.jobs.simulate.scenario import Air, Scenario, SimCamera, SimMount
+from sentinel.jobs.simulate.session import config_text
+from sentinel.jobs.simulate.synthesize import measured, plan
 from sentinel.sky import Sun
 
 START = datetime(2026, 6, 20, 6, tzinfo=UTC)

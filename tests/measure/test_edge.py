@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from sentinel.measure.edge import NECKEL_LABS_550, darkening, profile
+from sentinel.chain.measure.edge import NECKEL_LABS_550, darkening, profile
 
 
 def blurred_disc(radius: float, sigma: float) -> tuple[np.ndarray, np.ndarray]:

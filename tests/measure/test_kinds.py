@@ -9,9 +9,9 @@ from math import hypot
 import numpy as np
 import pytest
 
-from sentinel.intake.pixels import from_jpeg
-from sentinel.measure import Expected, flags, measure
-from sentinel.records import Disc
+from sentinel.chain.intake.pixels import from_jpeg
+from sentinel.chain.measure import Expected, flags, measure
+from sentinel.core.records import Disc
 from tests.measure.kinds import KINDS, NO_SUNS, ORANGE, RED, Kind, ghosted, plain
 from tests.measure.second import Ghost, View, clipped_share, colours_of, jpeg_of, linear_law
 

@@ -5,7 +5,7 @@ from math import pi
 import numpy as np
 import pytest
 
-from sentinel.measure.limb import Limb, shape_columns
+from sentinel.chain.measure.limb import Limb, shape_columns
 
 
 def test_an_oval_limb_has_its_half_axes_where_they_are_said_to_be() -> None:

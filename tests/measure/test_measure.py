@@ -6,8 +6,8 @@ from math import hypot
 import numpy as np
 import pytest
 
-from sentinel.measure import flags, measure
-from sentinel.records import Disc
+from sentinel.chain.measure import flags, measure
+from sentinel.core.records import Disc
 from tests.measure.scenes import Scene, develop, frame_of, render_linear
 
 SCENE = Scene(width=900, height=640, x=430.37, y=301.81, radius=180.0)

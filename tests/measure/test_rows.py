@@ -5,7 +5,7 @@ from math import hypot
 import numpy as np
 import pytest
 
-from sentinel.measure import measure
+from sentinel.chain.measure import measure
 from tests.measure.nothings import NOTHINGS
 from tests.measure.rows import ROWS, TONES, Row
 from tests.measure.scenes import Scene, frame_of

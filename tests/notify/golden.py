@@ -8,9 +8,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.notify.wording import message, sms, title_and_body
-from sentinel.records import Incident
-from sentinel.settings import Settings, validate
+from sentinel.chain.notify.wording import message, sms, title_and_body
+from sentinel.core.records import Incident
+from sentinel.core.settings import Settings, validate
 from tests.notify.incidents import EVERY
 
 

@@ -2,8 +2,8 @@
 
 from typing import Any
 
-from sentinel.records import Incident, IncidentState, Severity
-from sentinel.times import parse_utc
+from sentinel.core.records import Incident, IncidentState, Severity
+from sentinel.core.times import parse_utc
 
 
 def incident(

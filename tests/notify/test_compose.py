@@ -5,10 +5,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from sentinel.notify.compose import Composed, Composer
-from sentinel.notify.counting import Counts, counts_words
-from sentinel.notify.digest import chained
-from sentinel.records import (
+from sentinel.chain.notify.compose import Composed, Composer
+from sentinel.chain.notify.counting import Counts, counts_words
+from sentinel.chain.notify.digest import chained
+from sentinel.core.records import (
     Alert,
     Disc,
     Due,
@@ -24,8 +24,8 @@ from sentinel.records import (
     Surroundings,
     Tick,
 )
-from sentinel.settings import Alerts, Camera, Settings, Site
-from sentinel.status.board import Board
+from sentinel.core.settings import Alerts, Camera, Settings, Site
+from sentinel.service.status.board import Board
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
 

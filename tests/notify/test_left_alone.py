@@ -5,11 +5,11 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from sentinel.judge.jobs import Seen, agenda_of
-from sentinel.notify.left_alone import UNKNOWN, Headline, headline, span, troubles_of
-from sentinel.notify.wording import teller_in
-from sentinel.records import Due, Forecast, Incident, Severity
-from sentinel.settings import Settings, validate
+from sentinel.chain.judge.jobs import Seen, agenda_of
+from sentinel.chain.notify.left_alone import UNKNOWN, Headline, headline, span, troubles_of
+from sentinel.chain.notify.wording import teller_in
+from sentinel.core.records import Due, Forecast, Incident, Severity
+from sentinel.core.settings import Settings, validate
 
 NOW = datetime(2027, 6, 21, 2, 28, tzinfo=UTC)
 SETTINGS = validate(

@@ -2,12 +2,12 @@
 
 from datetime import UTC, datetime, timedelta
 
-from sentinel.notify.counting import wakes
-from sentinel.pipeline import Pipeline
-from sentinel.records import Alert, Disc, Due, Forecast, MeasuredFrame
-from sentinel.settings import validate
-from sentinel.status.board import Board
-from sentinel.status.standing import standing_of
+from sentinel.chain.notify.counting import wakes
+from sentinel.chain.pipeline import Pipeline
+from sentinel.core.records import Alert, Disc, Due, Forecast, MeasuredFrame
+from sentinel.core.settings import validate
+from sentinel.service.status.board import Board
+from sentinel.service.status.standing import standing_of
 
 BEGIN = datetime(2026, 6, 21, 6, 0, tzinfo=UTC)
 SETTINGS = validate(

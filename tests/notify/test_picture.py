@@ -10,12 +10,12 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from sentinel.notify.aspect import Aspect, aspect_of
-from sentinel.notify.picture import AHEAD, LIMB, Grey, Sketch, behind, picture_jpeg
-from sentinel.records import Disc, Forecast, MeasuredFrame
-from sentinel.settings import Camera, Settings, Site
+from sentinel.chain.notify.aspect import Aspect, aspect_of
+from sentinel.chain.notify.picture import AHEAD, LIMB, Grey, Sketch, behind, picture_jpeg
+from sentinel.core.records import Disc, Forecast, MeasuredFrame
+from sentinel.core.settings import Camera, Settings, Site
+from sentinel.core.times import utc_s
 from sentinel.sky import Sun
-from sentinel.times import utc_s
 
 NOON = datetime(2027, 6, 21, 9, 56, tzinfo=UTC)
 WIDE, HIGH = 1500, 1000

@@ -4,9 +4,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from sentinel.notify.routing import quiet_end_utc, route
-from sentinel.records import Alert, AlertKind, Severity
-from sentinel.settings import Alerts, Camera, Channel, Quiet, Settings, Site
+from sentinel.chain.notify.routing import quiet_end_utc, route
+from sentinel.core.records import Alert, AlertKind, Severity
+from sentinel.core.settings import Alerts, Camera, Channel, Quiet, Settings, Site
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
 PHONE = Channel(name="phone", url_from="env:P", quiet=Quiet(from_utc="22:00", until_utc="05:00"))

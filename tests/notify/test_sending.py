@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from sentinel.notify.sending import Circumstances, Dropped, Message, as_sent
-from sentinel.records import Alert, Severity
-from sentinel.settings import Alerts, Camera, Channel, Settings, Site
+from sentinel.chain.notify.sending import Circumstances, Dropped, Message, as_sent
+from sentinel.core.records import Alert, Severity
+from sentinel.core.settings import Alerts, Camera, Channel, Settings, Site
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
 ALERT = Alert(

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from sentinel.notify.compose import Composer
-from sentinel.notify.left_alone import troubles_of
-from sentinel.notify.wording import SMS_LENGTH, Teller, message, sms, title_and_body
-from sentinel.records import Incident, Severity, Tick
+from sentinel.chain.notify.compose import Composer
+from sentinel.chain.notify.left_alone import troubles_of
+from sentinel.chain.notify.wording import SMS_LENGTH, Teller, message, sms, title_and_body
+from sentinel.core.records import Incident, Severity, Tick
 from tests.notify.golden import settings
 from tests.notify.incidents import EVERY, at, incident
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.judge.causes import ORDER
-from sentinel.notify.wording import NAMES, message, sms, title_and_body
-from sentinel.records import IncidentState, Severity
+from sentinel.chain.judge.causes import ORDER
+from sentinel.chain.notify.wording import NAMES, message, sms, title_and_body
+from sentinel.core.records import IncidentState, Severity
 from tests.notify.golden import settings, texts
 from tests.notify.incidents import EVERY, at, incident
 

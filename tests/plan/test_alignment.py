@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from sentinel.plan.alignment import DIRECTIONS, off_pole_deg, starts
-from sentinel.plan.picture import tripod
-from sentinel.plan.records import Plan
-from sentinel.settings import Settings
+from sentinel.core.settings import Settings
+from sentinel.jobs.plan.alignment import DIRECTIONS, off_pole_deg, starts
+from sentinel.jobs.plan.picture import tripod
+from sentinel.jobs.plan.records import Plan
 from sentinel.sky import Sun, axis_vector, separation_deg
 from sentinel.sky.arrays import Array
 from tests.plan.trips import planned, settings, trip

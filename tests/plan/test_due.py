@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sentinel.plan import due
-from sentinel.plan.records import Gap, HourAngle, Plan, Renewal
-from sentinel.plan.sunlight import sunlight
+from sentinel.core.times import parse_utc
+from sentinel.jobs.plan import due
+from sentinel.jobs.plan.records import Gap, HourAngle, Plan, Renewal
+from sentinel.jobs.plan.sunlight import sunlight
 from sentinel.sky import Sun
-from sentinel.times import parse_utc
 from tests.plan.trips import planned, settings, trip
 
 

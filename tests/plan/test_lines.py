@@ -9,7 +9,7 @@ import pytest
 import yaml
 from PIL import Image
 
-from sentinel.plan.lines import plan_lines
+from sentinel.jobs.plan.lines import plan_lines
 from tests.command import runner
 from tests.plan.trips import planned, settings
 

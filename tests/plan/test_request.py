@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from sentinel.errors import RequestProblem
-from sentinel.plan.request import read_frame_bytes, read_frame_size, read_span, read_trip
-from sentinel.times import format_utc
+from sentinel.core.errors import RequestProblem
+from sentinel.core.times import format_utc
+from sentinel.jobs.plan.request import read_frame_bytes, read_frame_size, read_span, read_trip
 from tests.plan.trips import settings
 
 

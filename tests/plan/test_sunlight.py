@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import settings as with_settings
 from hypothesis import strategies as st
 
-from sentinel.plan.records import Gap, Stretch, Sunlight
-from sentinel.plan.sunlight import sunlight
+from sentinel.core.times import parse_utc, utc_s
+from sentinel.jobs.plan.records import Gap, Stretch, Sunlight
+from sentinel.jobs.plan.sunlight import sunlight
 from sentinel.sky import Sun, above_line, above_line_deg
-from sentinel.times import parse_utc, utc_s
 from tests.plan.trips import settings, trip
 
 

@@ -3,10 +3,10 @@
 from functools import lru_cache
 from typing import Any
 
-from sentinel.plan.making import plan_trip
-from sentinel.plan.records import Plan, Trip
-from sentinel.plan.request import read_trip
-from sentinel.settings import Settings
+from sentinel.core.settings import Settings
+from sentinel.jobs.plan.making import plan_trip
+from sentinel.jobs.plan.records import Plan, Trip
+from sentinel.jobs.plan.request import read_trip
 
 
 def settings(latitude_deg: float = 70.37, longitude_deg: float = 31.1, **sections: Any) -> Settings:

@@ -15,11 +15,11 @@ from pvlib import spa
 from skyfield.api import Loader, wgs84
 from skyfield_data import get_skyfield_data_path
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
+from sentinel.core.times import parse_utc, utc_s
 from sentinel.sky import Eclipses, Moon, Sun, separation_deg, unit_vector
 from sentinel.sky.arrays import Array
 from sentinel.sky.ephemeris import moon_vectors_km, quiet, sun_vectors_km
-from sentinel.times import parse_utc, utc_s
 
 COUNT = 200
 RNG = np.random.default_rng(20_260_621)

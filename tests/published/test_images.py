@@ -9,10 +9,10 @@ import pytest
 from PIL import Image
 from scipy.ndimage import gaussian_filter
 
-from sentinel.intake.decode import read_picture
-from sentinel.measure import measure
-from sentinel.measure.edge import darkening
-from sentinel.records import Disc
+from sentinel.chain.intake.decode import read_picture
+from sentinel.chain.measure import measure
+from sentinel.chain.measure.edge import darkening
+from sentinel.core.records import Disc
 from tests.measure.scenes import Scene, frame_of
 
 

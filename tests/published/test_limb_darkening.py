@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from sentinel.simulate.light import NECKEL_LABS_1994, limb_darkening
-from sentinel.simulate.render import render
-from sentinel.simulate.scene import Blur, Scene, SunDisc
+from sentinel.jobs.simulate.light import NECKEL_LABS_1994, limb_darkening
+from sentinel.jobs.simulate.render import render
+from sentinel.jobs.simulate.scene import Blur, Scene, SunDisc
 
 MU = np.array([1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2, 0.1])
 

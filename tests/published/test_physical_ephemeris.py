@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from astropy.time import Time
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
+from sentinel.core.times import parse_utc, utc_s
 from sentinel.sky import Orientation, Sun, parallactic_angle_deg
-from sentinel.times import parse_utc, utc_s
 
 SITE = Site(latitude_deg=40.0, longitude_deg=-75.0)
 SUN = Sun(SITE)

@@ -18,10 +18,10 @@ from skyfield import almanac
 from skyfield.api import Loader, wgs84
 from skyfield_data import get_skyfield_data_path
 
-from sentinel.plan.sunlight import sunlight
+from sentinel.core.times import from_utc_s, parse_utc, utc_s
+from sentinel.jobs.plan.sunlight import sunlight
 from sentinel.sky import Sun
 from sentinel.sky.ephemeris import quiet
-from sentinel.times import from_utc_s, parse_utc, utc_s
 from tests.plan.trips import planned, settings, trip
 
 RNG = np.random.default_rng(27)

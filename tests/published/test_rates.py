@@ -8,10 +8,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
+from sentinel.core.times import DAY_S, from_utc_s, parse_utc, utc_s
 from sentinel.sky import Sun, axis_vector, in_mount_frame, rate_arcsec_s
 from sentinel.sky.arrays import Array
-from sentinel.times import DAY_S, from_utc_s, parse_utc, utc_s
 
 GREENWICH = Sun(Site(latitude_deg=0.0, longitude_deg=0.0, pressure_hpa=0))
 

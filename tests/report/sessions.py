@@ -6,10 +6,8 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from sentinel.intake.session import JOURNAL_NAME
-from sentinel.journal import Journal, Origin
-from sentinel.journal.beside import keep_settings
-from sentinel.records import (
+from sentinel.chain.intake.session import JOURNAL_NAME
+from sentinel.core.records import (
     Alert,
     Disc,
     Event,
@@ -23,7 +21,9 @@ from sentinel.records import (
     Posting,
     Severity,
 )
-from sentinel.settings import Settings, validate
+from sentinel.core.settings import Settings, validate
+from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.beside import keep_settings
 
 NOON = datetime(2027, 6, 21, 9, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)

@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sentinel.records import Forecast, MeasuredFrame, Severity
-from sentinel.report.judged import Judged, Skill, find_exits, judge_forecasts, skill_of
-from sentinel.report.noticed import noticed
-from sentinel.report.record import Columns, columns_of
+from sentinel.core.records import Forecast, MeasuredFrame, Severity
+from sentinel.core.times import utc_s
+from sentinel.jobs.report.judged import Judged, Skill, find_exits, judge_forecasts, skill_of
+from sentinel.jobs.report.noticed import noticed
+from sentinel.jobs.report.record import Columns, columns_of
 from sentinel.sky import Sun
-from sentinel.times import utc_s
 from tests.report.sessions import MINUTE, NOON, forecast, frame, incident, settings
 
 SUN = Sun(settings().site)

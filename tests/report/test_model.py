@@ -7,17 +7,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sentinel.forecast.geometry import Geometry, Points
-from sentinel.intake.events import read_marks
-from sentinel.records import Mark, MeasuredFrame
-from sentinel.report.model import Explained, explain, track_arcsec
-from sentinel.report.record import Columns, columns_of
-from sentinel.report.stretches import stretches
-from sentinel.settings import Settings, load_settings
+from sentinel.chain.forecast.geometry import Geometry, Points
+from sentinel.chain.intake.events import read_marks
+from sentinel.core.records import Mark, MeasuredFrame
+from sentinel.core.settings import Settings, load_settings
+from sentinel.core.tables import read_measurements
+from sentinel.core.times import from_utc_s, utc_s
+from sentinel.jobs.report.model import Explained, explain, track_arcsec
+from sentinel.jobs.report.record import Columns, columns_of
+from sentinel.jobs.report.stretches import stretches
 from sentinel.sky import Sun
 from sentinel.sky.arrays import Array, floats
-from sentinel.tables import read_measurements
-from sentinel.times import from_utc_s, utc_s
 from tests.report.sessions import NOON, frame, settings
 
 FIVE_DAYS = Path(__file__).parents[2] / "replay_data" / "five-days"

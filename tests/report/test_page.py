@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.errors import RequestProblem
-from sentinel.intake.session import JOURNAL_NAME
-from sentinel.journal import Journal, Origin, Outbox
-from sentinel.records import Event, MeasuredFrame, Outcome, Severity, Surroundings, Tick
-from sentinel.report.page import RECIPE, write_report
+from sentinel.chain.intake.session import JOURNAL_NAME
+from sentinel.core.errors import RequestProblem
+from sentinel.core.records import Event, MeasuredFrame, Outcome, Severity, Surroundings, Tick
+from sentinel.jobs.report.page import RECIPE, write_report
+from sentinel.service.journal import Journal, Origin, Outbox
 from tests.report.sessions import (
     MINUTE,
     NOON,

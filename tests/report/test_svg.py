@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sentinel.report.look import Span
-from sentinel.report.svg import Pen, Scale, number, steps
-from sentinel.times import DAY_S, utc_s
+from sentinel.core.times import DAY_S, utc_s
+from sentinel.jobs.report.look import Span
+from sentinel.jobs.report.svg import Pen, Scale, number, steps
 from tests.report.sessions import NOON
 
 # What no XML can hold, escaped or not; names are freed of it before they get here.

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from sentinel.report.thin import strokes, thinned
+from sentinel.jobs.report.thin import strokes, thinned
 
 VALUES = arrays(
     float,

@@ -9,8 +9,8 @@ import pytest
 from astropy.io import fits
 from PIL import ExifTags, Image
 
-from sentinel.simulate.fields import smooth_at, smooth_field, smooth_series
-from sentinel.simulate.files import (
+from sentinel.jobs.simulate.fields import smooth_at, smooth_field, smooth_series
+from sentinel.jobs.simulate.files import (
     WARM_FILTER,
     Exif,
     encode_srgb8,
@@ -20,9 +20,9 @@ from sentinel.simulate.files import (
     write_png,
     write_tiff,
 )
-from sentinel.simulate.light import limb_darkening, srgb_decode, srgb_encode
-from sentinel.simulate.render import render
-from sentinel.simulate.scene import Scene, SunDisc
+from sentinel.jobs.simulate.light import limb_darkening, srgb_decode, srgb_encode
+from sentinel.jobs.simulate.render import render
+from sentinel.jobs.simulate.scene import Scene, SunDisc
 
 IMAGE = render(
     Scene(width_px=160, height_px=120, sun=SunDisc(x_px=80.3, y_px=60.2, radius_px=40), noise=None)

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sentinel.simulate.light import limb_darkening_coefficients
-from sentinel.simulate.render import render
-from sentinel.simulate.scene import (
+from sentinel.jobs.simulate.light import limb_darkening_coefficients
+from sentinel.jobs.simulate.render import render
+from sentinel.jobs.simulate.scene import (
     Blur,
     Cable,
     Caption,

@@ -5,9 +5,9 @@ from typing import Any
 
 import pytest
 
-from sentinel.errors import RequestProblem
-from sentinel.simulate.events import Recentre, Stop
-from sentinel.simulate.scenario import load_scenario, scenario_from
+from sentinel.core.errors import RequestProblem
+from sentinel.jobs.simulate.events import Recentre, Stop
+from sentinel.jobs.simulate.scenario import load_scenario, scenario_from
 from tests.simulate.worlds import midsummer
 
 GOOD: dict[str, Any] = {

@@ -9,12 +9,12 @@ from astropy.io import fits
 from astropy.table import Table
 from PIL import ExifTags, Image
 
-from sentinel.errors import RequestProblem
-from sentinel.settings import load_settings
-from sentinel.simulate.events import FilterLost, Missing, Recentre, Reverse
-from sentinel.simulate.scenario import Scenario, SimSpot
-from sentinel.simulate.session import simulate, simulate_scenario
-from sentinel.tables import read_measurements
+from sentinel.core.errors import RequestProblem
+from sentinel.core.settings import load_settings
+from sentinel.core.tables import read_measurements
+from sentinel.jobs.simulate.events import FilterLost, Missing, Recentre, Reverse
+from sentinel.jobs.simulate.scenario import Scenario, SimSpot
+from sentinel.jobs.simulate.session import simulate, simulate_scenario
 from tests.simulate.worlds import BINNED, midsummer
 
 SMALL = BINNED.model_copy(

@@ -7,15 +7,15 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sentinel.measure import measure
-from sentinel.records import MeasuredFrame
-from sentinel.simulate.conditions import air_mass
-from sentinel.simulate.events import Cap, ClockStep, CloudBank, FilterLost, Missing, Stop
-from sentinel.simulate.exposures import exposures, file_names, orientations
-from sentinel.simulate.files import encode_tinted8
-from sentinel.simulate.picture import scene_of, tint_of
-from sentinel.simulate.render import render
-from sentinel.simulate.synthesize import measured, plan, synthesize
+from sentinel.chain.measure import measure
+from sentinel.core.records import MeasuredFrame
+from sentinel.jobs.simulate.conditions import air_mass
+from sentinel.jobs.simulate.events import Cap, ClockStep, CloudBank, FilterLost, Missing, Stop
+from sentinel.jobs.simulate.exposures import exposures, file_names, orientations
+from sentinel.jobs.simulate.files import encode_tinted8
+from sentinel.jobs.simulate.picture import scene_of, tint_of
+from sentinel.jobs.simulate.render import render
+from sentinel.jobs.simulate.synthesize import measured, plan, synthesize
 from tests.simulate.worlds import BINNED, midsummer
 
 COARSE = BINNED.model_copy(update={"interval_s": 600.0})

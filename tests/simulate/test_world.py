@@ -5,9 +5,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from sentinel.settings import Site
-from sentinel.simulate.conditions import air_mass, conditions
-from sentinel.simulate.events import (
+from sentinel.core.settings import Site
+from sentinel.jobs.simulate.conditions import air_mass, conditions
+from sentinel.jobs.simulate.events import (
     AnyEvent,
     Cap,
     CloudBank,
@@ -26,9 +26,9 @@ from sentinel.simulate.events import (
     Stop,
     Wind,
 )
-from sentinel.simulate.scenario import Scenario
-from sentinel.simulate.visibility import limb_in_frame, visibility
-from sentinel.simulate.world import Truth, World
+from sentinel.jobs.simulate.scenario import Scenario
+from sentinel.jobs.simulate.visibility import limb_in_frame, visibility
+from sentinel.jobs.simulate.world import Truth, World
 from sentinel.sky import Eclipses
 from tests.simulate.worlds import BINNED, FINE, midsummer
 

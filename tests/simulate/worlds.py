@@ -3,9 +3,9 @@
 from datetime import UTC, datetime
 from typing import Any
 
-from sentinel.settings import Site
-from sentinel.simulate.events import AnyEvent
-from sentinel.simulate.scenario import Scenario, SimCamera, SimMount
+from sentinel.core.settings import Site
+from sentinel.jobs.simulate.events import AnyEvent
+from sentinel.jobs.simulate.scenario import Scenario, SimCamera, SimMount
 
 FINE = SimCamera(focal_length_mm=400, pixel_pitch_um=3.92, width_px=6000, height_px=4000)
 BINNED = SimCamera(focal_length_mm=400, pixel_pitch_um=23.52, width_px=1500, height_px=1000)

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
+from sentinel.core.times import DAY_S, parse_utc, utc_s
 from sentinel.sky import (
     HorizonLine,
     Sun,
@@ -15,7 +16,6 @@ from sentinel.sky import (
     refraction_deg,
     shown_altitude_deg,
 )
-from sentinel.times import DAY_S, parse_utc, utc_s
 
 JUNE_S = utc_s(parse_utc("2026-06-20T00:00:00Z"))
 DECEMBER_S = utc_s(parse_utc("2026-12-20T00:00:00Z"))

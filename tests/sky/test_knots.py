@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from sentinel.core.times import DAY_S
 from sentinel.sky import knots
 from sentinel.sky.arrays import Array
 from sentinel.sky.knots import Knots
-from sentinel.times import DAY_S
 
 
 def wave(utc_s: Array) -> Array:

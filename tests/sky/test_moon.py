@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
+from sentinel.core.times import DAY_S, parse_utc, utc_s
 from sentinel.sky import Eclipses, Moon, Sun
 from sentinel.sky.moon import _overlap_area
-from sentinel.times import DAY_S, parse_utc, utc_s
 
 
 def at(text: str) -> float:

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
+from sentinel.core.times import DAY_S, parse_utc, utc_s
 from sentinel.sky import Orientation, Sun, parallactic_angle_deg, unit_vector
-from sentinel.times import DAY_S, parse_utc, utc_s
 
 NEW_YEAR_S = utc_s(parse_utc("2026-01-01T00:00:00Z"))
 

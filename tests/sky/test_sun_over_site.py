@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from astropy.coordinates import AltAz, get_sun
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
+from sentinel.core.times import DAY_S, parse_utc, utc_s
 from sentinel.sky import Sun, altaz_deg, refraction_deg, separation_deg
 from sentinel.sky.ephemeris import astropy_time, location, quiet
-from sentinel.times import DAY_S, parse_utc, utc_s
 
 VARDO = Site(latitude_deg=70.37, longitude_deg=31.1, elevation_m=20, pressure_hpa=1010, temperature_c=5)
 AIRLESS = Site(latitude_deg=-45.0, longitude_deg=170.0, pressure_hpa=0)
@@ -150,9 +150,9 @@ OFFLINE = """
     datetime.datetime = Frozen
 
     import numpy as np
-    from sentinel.settings import Site
+    from sentinel.core.settings import Site
     from sentinel.sky import Moon, Orientation, Sun
-    from sentinel.times import DAY_S
+    from sentinel.core.times import DAY_S
     site = Site(latitude_deg=70.37, longitude_deg=31.1)
     sun = Sun(site)
     for year in (1970, 1985, 2026, 2028, 2040):

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from sentinel.settings import Site
+from sentinel.core.settings import Site
+from sentinel.core.times import DAY_S, parse_utc, utc_s
 from sentinel.sky import (
     Optics,
     Sun,
@@ -17,7 +18,6 @@ from sentinel.sky import (
 )
 from sentinel.sky.arrays import Array
 from sentinel.sky.mount import Tracking
-from sentinel.times import DAY_S, parse_utc, utc_s
 
 LENS = Optics(400.0, 3.92, 6000, 4000)
 JUNE_S = utc_s(parse_utc("2026-06-21T00:00:00Z"))

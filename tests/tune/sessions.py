@@ -5,11 +5,11 @@ from typing import Any
 
 import yaml
 
-from sentinel.records import Forecast, Mark, MeasuredFrame
-from sentinel.tables import write_measurements
-from sentinel.tune.reading import known
-from sentinel.tune.trial import Known, Step, judged
-from sentinel.tune.yardstick import Happening
+from sentinel.core.records import Forecast, Mark, MeasuredFrame
+from sentinel.core.tables import write_measurements
+from sentinel.jobs.tune.reading import known
+from sentinel.jobs.tune.trial import Known, Step, judged
+from sentinel.jobs.tune.yardstick import Happening
 from tests.judge.tracks import Watch
 
 

@@ -7,15 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sentinel.errors import Problem
-from sentinel.settings import Thresholds, load_settings
-from sentinel.tune.choose import Case, Choice, advise, worse
-from sentinel.tune.files import overlay_text
-from sentinel.tune.grid import SWEPT, allowed, asked_for, between, changed, outermost
-from sentinel.tune.lines import tuning_lines
-from sentinel.tune.run import Result, tuned
-from sentinel.tune.trial import Known, bench, judged, rejudged
-from sentinel.tune.yardstick import Happening, Reached, Score, Yardstick
+from sentinel.core.errors import Problem
+from sentinel.core.settings import Thresholds, load_settings
+from sentinel.jobs.tune.choose import Case, Choice, advise, worse
+from sentinel.jobs.tune.files import overlay_text
+from sentinel.jobs.tune.grid import SWEPT, allowed, asked_for, between, changed, outermost
+from sentinel.jobs.tune.lines import tuning_lines
+from sentinel.jobs.tune.run import Result, tuned
+from sentinel.jobs.tune.trial import Known, bench, judged, rejudged
+from sentinel.jobs.tune.yardstick import Happening, Reached, Score, Yardstick
 from tests.judge.tracks import Watch
 from tests.tune.sessions import dark_spells, known_of
 

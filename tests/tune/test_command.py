@@ -7,13 +7,13 @@ from typing import Any
 import pytest
 from astropy.table import Table
 
-from sentinel.journal import Journal, Origin
-from sentinel.replay import Request as ReplayRequest
-from sentinel.replay import replay
-from sentinel.settings import load_settings
-from sentinel.tune.grid import asked_for
-from sentinel.tune.reading import Request, read_sessions
-from sentinel.tune.run import Result, tune, tuned
+from sentinel.core.settings import load_settings
+from sentinel.jobs.replay import Request as ReplayRequest
+from sentinel.jobs.replay import replay
+from sentinel.jobs.tune.grid import asked_for
+from sentinel.jobs.tune.reading import Request, read_sessions
+from sentinel.jobs.tune.run import Result, tune, tuned
+from sentinel.service.journal import Journal, Origin
 from tests.command import runner
 from tests.tune.sessions import dark_spells, written
 
@@ -57,7 +57,7 @@ def test_overlay_table_and_words_are_left_and_nothing_that_was_there_is_lost(
         results.append(results[0] if results else tune(*args))
         return results[0]
 
-    monkeypatch.setattr("sentinel.tune.tune", once)
+    monkeypatch.setattr("sentinel.jobs.tune.tune", once)
     status, printed, _ = run(capsys, monkeypatch, session, "--out", out, *ONLY)
     assert status == 0
     assert "lost_now_min: was 15, now 20.2: wake-ups 1 -> 0" in printed
@@ -90,7 +90,7 @@ def never(*args: object) -> None:
 def test_a_replayed_session_brings_its_settings_and_forecasts(
     session: Path, table: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("sentinel.tune.reading.foreseen", never)
+    monkeypatch.setattr("sentinel.jobs.tune.reading.foreseen", never)
     known = read_sessions(Request(sessions=[session], out=tmp_path), silent)[0]
     assert known.settings == load_settings([table / "config.yaml"])
     with Journal.read(session / "journal.sqlite") as journal:

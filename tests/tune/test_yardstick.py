@@ -4,11 +4,11 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.errors import RequestProblem
-from sentinel.times import parse_utc, utc_s
-from sentinel.tune.episodes import Episode
-from sentinel.tune.truth import read_truth
-from sentinel.tune.yardstick import Happening, Verdict, Yardstick, leads_min
+from sentinel.core.errors import RequestProblem
+from sentinel.core.times import parse_utc, utc_s
+from sentinel.jobs.tune.episodes import Episode
+from sentinel.jobs.tune.truth import read_truth
+from sentinel.jobs.tune.yardstick import Happening, Verdict, Yardstick, leads_min
 from tests.judge.tracks import Watch
 from tests.tune.sessions import dark_spells, known_of
 

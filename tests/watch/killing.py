@@ -21,14 +21,14 @@ from threading import Event as Flag
 import numpy as np
 from PIL import Image
 
-from sentinel.clock import SystemClock
-from sentinel.intake.pool import Job
-from sentinel.journal import Journal
-from sentinel.records import Disc, MeasuredFrame
-from sentinel.settings import Settings, validate
-from sentinel.watch import daemon
-from sentinel.watch.daemon import Watch
-from sentinel.watch.home import Home
+from sentinel.chain.intake.pool import Job
+from sentinel.core.clock import SystemClock
+from sentinel.core.records import Disc, MeasuredFrame
+from sentinel.core.settings import Settings, validate
+from sentinel.service.journal import Journal
+from sentinel.service.watch import daemon
+from sentinel.service.watch.daemon import Watch
+from sentinel.service.watch.home import Home
 
 INTERVAL_S = 0.1
 NO_FILTER = range(120, 140)

@@ -9,13 +9,13 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sentinel.clock import SystemClock
-from sentinel.errors import Problem
-from sentinel.journal import Journal
-from sentinel.records import Incident, MeasuredFrame, Surroundings
-from sentinel.settings import Settings, validate
-from sentinel.watch.daemon import Watch
-from sentinel.watch.home import Home
+from sentinel.core.clock import SystemClock
+from sentinel.core.errors import Problem
+from sentinel.core.records import Incident, MeasuredFrame, Surroundings
+from sentinel.core.settings import Settings, validate
+from sentinel.service.journal import Journal
+from sentinel.service.watch.daemon import Watch
+from sentinel.service.watch.home import Home
 
 
 class SetClock:

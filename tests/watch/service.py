@@ -16,7 +16,7 @@ from typing import Any
 
 import yaml
 
-from sentinel.settings import Settings
+from sentinel.core.settings import Settings
 from tests.delivery.receivers import TOKEN, HttpReceiver, http_receiver, secret_file
 from tests.watch.files import jpeg, put
 from tests.watch.running import frames_in, settings_for

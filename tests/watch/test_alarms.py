@@ -6,11 +6,11 @@ from typing import Any
 
 import pytest
 
-from sentinel.intake.pool import Job
-from sentinel.records import Severity, Tick
-from sentinel.watch.alarms import Alarms
-from sentinel.watch.memory import Memory
-from sentinel.watch.service import Pulses
+from sentinel.chain.intake.pool import Job
+from sentinel.core.records import Severity, Tick
+from sentinel.service.watch.alarms import Alarms
+from sentinel.service.watch.memory import Memory
+from sentinel.service.watch.service import Pulses
 from tests.delivery.receivers import ManualClock
 from tests.watch.killing import frame_of, made_settings
 

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.journal import Journal, Origin
-from sentinel.records import Tick
+from sentinel.core.records import Tick
+from sentinel.service.journal import Journal, Origin
 from tests.watch.service import Service, service
 
 BLIND = "THE WATCH IS BLIND: it cannot write"
@@ -205,7 +205,7 @@ def journal_of_days(path: Path, events: int) -> None:
     """A journal of so many ticks, which without a snapshot are all gone through."""
     from datetime import UTC, datetime, timedelta  # noqa: PLC0415
 
-    from sentinel.journal.codec import encode  # noqa: PLC0415
+    from sentinel.service.journal.codec import encode  # noqa: PLC0415
 
     path.parent.mkdir()
     begin = datetime.now(UTC) - timedelta(seconds=30 * events)

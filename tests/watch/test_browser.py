@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from sentinel.status.page import page_html
-from sentinel.status.standing import Standing
+from sentinel.service.status.page import page_html
+from sentinel.service.status.standing import Standing
 from tests.watch.test_status import board, standing
 
 __all__ = ["board", "standing"]

@@ -14,12 +14,12 @@ import yaml
 
 from sentinel import cli
 from sentinel.cli import moment
-from sentinel.errors import RequestProblem
-from sentinel.status.board import Board
-from sentinel.status.lines import to_json
-from sentinel.status.standing import standing_of
-from sentinel.watch.home import Home
-from sentinel.watch.marks import find_marks
+from sentinel.core.errors import RequestProblem
+from sentinel.service.status.board import Board
+from sentinel.service.status.lines import to_json
+from sentinel.service.status.standing import standing_of
+from sentinel.service.watch.home import Home
+from sentinel.service.watch.marks import find_marks
 from tests.watch.files import T0, jpeg, png, put
 from tests.watch.running import frames_in, settings_for
 

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.plain_yaml import read_yaml
-from sentinel.settings import Section, Settings, load_settings
+from sentinel.core.plain_yaml import read_yaml
+from sentinel.core.settings import Section, Settings, load_settings
 
 CONFIG = Path(__file__).parents[2] / "config"
 EXAMPLE = CONFIG / "example.yaml"

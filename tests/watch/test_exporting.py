@@ -10,12 +10,12 @@ from typing import Any
 
 import pytest
 
-from sentinel.clock import SystemClock
-from sentinel.journal import Journal, Origin
-from sentinel.records import Disc, Mark, MeasuredFrame, Outcome
-from sentinel.tables import read_measurements
-from sentinel.watch.exporting import Exporter
-from sentinel.watch.home import Home
+from sentinel.core.clock import SystemClock
+from sentinel.core.records import Disc, Mark, MeasuredFrame, Outcome
+from sentinel.core.tables import read_measurements
+from sentinel.service.journal import Journal, Origin
+from sentinel.service.watch.exporting import Exporter
+from sentinel.service.watch.home import Home
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, settings_for
 
@@ -89,7 +89,7 @@ def test_on_a_full_disk_the_journal_comes_first(kept: Kept, monkeypatch: pytest.
         asked.append(str(path))
         return tight if len(asked) < 4 else usage
 
-    monkeypatch.setattr("sentinel.watch.exporting.shutil.disk_usage", disk_usage)
+    monkeypatch.setattr("sentinel.service.watch.exporting.shutil.disk_usage", disk_usage)
     kept.took("0.jpg", 0)
     kept.exporter.start()
     wait(lambda: len(asked) >= 3)

@@ -16,12 +16,12 @@ from typing import Any
 import pytest
 import yaml
 
-from sentinel.clock import SystemClock
-from sentinel.intake.pool import UNMEASURED, Job, MeasuringPool
-from sentinel.journal import Journal
-from sentinel.journal.codec import encode
-from sentinel.pipeline import Pipeline
-from sentinel.records import MeasuredFrame
+from sentinel.chain.intake.pool import UNMEASURED, Job, MeasuringPool
+from sentinel.chain.pipeline import Pipeline
+from sentinel.core.clock import SystemClock
+from sentinel.core.records import MeasuredFrame
+from sentinel.service.journal import Journal
+from sentinel.service.journal.codec import encode
 from tests.watch import killing
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, frames_in, readings_in, settings_for

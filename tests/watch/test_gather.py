@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 
-from sentinel.clock import SystemClock
-from sentinel.intake.known import Known
-from sentinel.intake.live import Finished, FolderState
-from sentinel.intake.pool import Job
-from sentinel.records import Disc, MeasuredFrame
-from sentinel.watch.gather import ATTEMPTS, AllCaughtUp, Arrival, Attempts, Gatherer
-from sentinel.watch.service import Pulses
+from sentinel.chain.intake.known import Known
+from sentinel.chain.intake.live import Finished, FolderState
+from sentinel.chain.intake.pool import Job
+from sentinel.core.clock import SystemClock
+from sentinel.core.records import Disc, MeasuredFrame
+from sentinel.service.watch.gather import ATTEMPTS, AllCaughtUp, Arrival, Attempts, Gatherer
+from sentinel.service.watch.service import Pulses
 from tests.watch.files import jpeg, put
 from tests.watch.running import settings_for
 

@@ -4,7 +4,7 @@ import random
 import sys
 from array import array
 
-from sentinel.intake.known import Known, Numbers
+from sentinel.chain.intake.known import Known, Numbers
 
 
 def test_numbers_are_a_set() -> None:

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.errors import FrameProblem
-from sentinel.intake.decode import read_header
-from sentinel.intake.known import Known
-from sentinel.intake.live import Finished, FolderState, LiveFolder, Look
+from sentinel.chain.intake.decode import read_header
+from sentinel.chain.intake.known import Known
+from sentinel.chain.intake.live import Finished, FolderState, LiveFolder, Look
+from sentinel.core.errors import FrameProblem
 from tests.watch.files import fits, jpeg, png, put
 
 PATTERNS = ("*.jpg", "*.tif", "*.png", "*.fits", "*.cr3")

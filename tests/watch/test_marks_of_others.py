@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.journal import Journal
-from sentinel.records import Mark
-from sentinel.watch.marks import find_marks
+from sentinel.core.records import Mark
+from sentinel.service.journal import Journal
+from sentinel.service.watch.marks import find_marks
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, settings_for
 

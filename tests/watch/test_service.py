@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.watch import around
-from sentinel.watch.service import Keepalive, Pulses, tell_manager
+from sentinel.service.watch import around
+from sentinel.service.watch.service import Keepalive, Pulses, tell_manager
 
 UNITS = Path(__file__).parents[2] / "systemd"
 

@@ -10,11 +10,11 @@ from urllib.parse import urlencode
 
 import pytest
 
-from sentinel.clock import SystemClock
-from sentinel.errors import RequestProblem
-from sentinel.records import Mark
-from sentinel.settings import Page, validate
-from sentinel.watch.serving import PageServer
+from sentinel.core.clock import SystemClock
+from sentinel.core.errors import RequestProblem
+from sentinel.core.records import Mark
+from sentinel.core.settings import Page, validate
+from sentinel.service.watch.serving import PageServer
 from tests.watch.running import Running, settings_for
 
 

@@ -10,8 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.journal.codec import plain
-from sentinel.records import (
+from sentinel.core.records import (
     Disc,
     Due,
     Forecast,
@@ -23,11 +22,12 @@ from sentinel.records import (
     Severity,
     Surroundings,
 )
-from sentinel.settings import Settings, validate
-from sentinel.status.board import Board
-from sentinel.status.lines import from_json, status_lines, to_json, until_lines
-from sentinel.status.page import page_html
-from sentinel.status.standing import Messages, Standing, standing_of
+from sentinel.core.settings import Settings, validate
+from sentinel.service.journal.codec import plain
+from sentinel.service.status.board import Board
+from sentinel.service.status.lines import from_json, status_lines, to_json, until_lines
+from sentinel.service.status.page import page_html
+from sentinel.service.status.standing import Messages, Standing, standing_of
 
 T0 = datetime(2027, 6, 21, 1, 0, tzinfo=UTC)
 SETTINGS: Settings = validate(
@@ -315,9 +315,9 @@ def test_before_the_first_picture_there_is_a_page_too() -> None:
 
 
 def test_the_template_lies_beside_the_module() -> None:
-    import sentinel.status  # noqa: PLC0415
+    import sentinel.service.status  # noqa: PLC0415
 
-    assert (Path(sentinel.status.__file__).parent / "page.html.jinja").is_file()
+    assert (Path(sentinel.service.status.__file__).parent / "page.html.jinja").is_file()
 
 
 def test_by_night_nothing_is_said_of_an_edge_that_no_sun_can_reach() -> None:

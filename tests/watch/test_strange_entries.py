@@ -10,11 +10,11 @@ import pytest
 from astropy.io import fits
 from PIL import Image
 
-from sentinel.intake.exposure_time import TIME_FROM_FILE
-from sentinel.intake.known import Known
-from sentinel.intake.live import LiveFolder
-from sentinel.intake.session import find_frames
-from sentinel.times import file_time_utc
+from sentinel.chain.intake.exposure_time import TIME_FROM_FILE
+from sentinel.chain.intake.known import Known
+from sentinel.chain.intake.live import LiveFolder
+from sentinel.chain.intake.session import find_frames
+from sentinel.core.times import file_time_utc
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, settings_for
 from tests.watch.test_gather import Pool, arrived, gatherer_for

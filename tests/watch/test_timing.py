@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import pytest
 
-from sentinel.watch.timing import CameraOffset, LiftedClock, Steps
+from sentinel.service.watch.timing import CameraOffset, LiftedClock, Steps
 
 T0 = datetime(2027, 6, 21, 1, tzinfo=UTC)
 

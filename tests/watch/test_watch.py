@@ -10,14 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.errors import Problem, RequestProblem
-from sentinel.journal import Journal, Origin
-from sentinel.journal.migrations import STEPS
-from sentinel.pipeline import Pipeline
-from sentinel.records import Event, Incident, Mark, MeasuredFrame, Outcome, Severity, Tick
-from sentinel.tables import read_measurements
-from sentinel.watch.home import Home
-from sentinel.watch.marks import leave_mark
+from sentinel.chain.pipeline import Pipeline
+from sentinel.core.errors import Problem, RequestProblem
+from sentinel.core.records import Event, Incident, Mark, MeasuredFrame, Outcome, Severity, Tick
+from sentinel.core.tables import read_measurements
+from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.migrations import STEPS
+from sentinel.service.watch.home import Home
+from sentinel.service.watch.marks import leave_mark
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, SetClock, frames_in, incidents_in, readings_in, settings_for
 

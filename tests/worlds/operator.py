@@ -6,13 +6,13 @@ from typing import Any
 
 import numpy as np
 
-from sentinel.align import Alignment, align, alignment_lines
-from sentinel.errors import RequestProblem
-from sentinel.pipeline import Pipeline
-from sentinel.records import Alert, Event, Mark, MeasuredFrame, Place, Tick
-from sentinel.status.board import Board
-from sentinel.status.lines import until_lines
-from sentinel.status.standing import standing_of, until
+from sentinel.chain.pipeline import Pipeline
+from sentinel.core.errors import RequestProblem
+from sentinel.core.records import Alert, Event, Mark, MeasuredFrame, Place, Tick
+from sentinel.jobs.align import Alignment, align, alignment_lines
+from sentinel.service.status.board import Board
+from sentinel.service.status.lines import until_lines
+from sentinel.service.status.standing import standing_of, until
 from tests.worlds.people import HEARS, MARKS, SLEEPS_H, Account, Scene, middle, spans_of
 from tests.worlds.world import World
 

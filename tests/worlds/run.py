@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from sentinel.records import Disc, Mark, MeasuredFrame
+from sentinel.core.records import Disc, Mark, MeasuredFrame
 from tests.worlds import happenings as h
 from tests.worlds import weather
 from tests.worlds.mount import Setting, aimed, axis_errors_deg, pictured, visible_pole

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from sentinel.settings import Camera, Frames, Mount, Settings, Site, Sleep, Supplies
+from sentinel.core.settings import Camera, Frames, Mount, Settings, Site, Sleep, Supplies
 from tests.worlds.happenings import AnyHappening
 from tests.worlds.mount import Lens, misaligned
 from tests.worlds.sky import Array, Overhead

@@ -1,0 +1,281 @@
+"""Keeps the fit going: linearises where the last one ended, follows each roll and rate still possible."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+
+import numpy as np
+from threadpoolctl import ThreadpoolController
+
+from sentinel.chain.forecast.bins import Arc
+from sentinel.chain.forecast.draws import Draws, draw
+from sentinel.chain.forecast.fit import (
+    FIRM_DEG_H,
+    GaussianPrior,
+    RollPrior,
+    Solved,
+    Track,
+    Whitener,
+    change_odds,
+    roll_grid,
+)
+from sentinel.chain.forecast.geometry import COMMON, Aims, Geometry, Indices, Points
+from sentinel.chain.forecast.nodes import Learnt, Nodes, learnt
+from sentinel.chain.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
+from sentinel.chain.forecast.worm import SIGMAS_ARCSEC
+from sentinel.core.settings import Site
+from sentinel.sky.arrays import Array
+from sentinel.sky.sun import Sun
+
+_FREE_RAD = np.radians(12.0)
+_HOPELESS = 14.0
+_WEIGHTLESS = 9.0
+_SLIGHT = 4.5
+_ROUNDS = 4
+_WEIGH_EVERY = 5
+_CLOSE = np.array([3e-3, 3e-3, 0.2])
+_MOST_CHANGES = 6
+_LIKELY = 0.1
+"""A change of the drift in so large a share of the draws is reckoned with where the fit settles."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """The track with what is needed to linearise it anywhere."""
+
+    track: Track
+    aims: Aims
+    stretch: Indices
+    worm: Array
+
+    def linear(self, geometry: Geometry, points: Points) -> tuple[Array, Array]:
+        """Return track and slopes as `Geometry.linear` does, with the worm's columns put in."""
+        base, slopes = geometry.linear(self.aims, self.stretch, points)
+        if not self.worm.shape[1]:
+            return base, slopes
+        along = np.stack([self.worm, np.zeros_like(self.worm)], axis=1)
+        along = np.broadcast_to(along, (len(points), *along.shape))
+        return base, np.concatenate([slopes[..., :COMMON], along, slopes[..., COMMON:]], axis=-1)
+
+    def without_worm(self, delta: Array) -> Array:
+        """Return unknowns (m, p) as `Points.moved` takes them."""
+        return np.concatenate([delta[:, :COMMON], delta[:, COMMON + self.worm.shape[1] :]], axis=1)
+
+    def prior(self, nodes: Nodes) -> GaussianPrior:
+        """Return the prior of some nodes, where they stand."""
+        return nodes.prior.about(nodes.points, SIGMAS_ARCSEC[: self.worm.shape[1]])
+
+    def solve(self, nodes: Nodes, base: Array, slopes: Array, kinds: Sequence[int]) -> Solved:
+        """Return `Track.solve`."""
+        return self.track.solve(base, slopes, self.prior(nodes), nodes.prior.roll, kinds)
+
+
+@cache
+def _one_thread() -> ThreadpoolController:
+    """Return the hold on the linear algebra's threads: for matrices so small they wait for each other."""
+    return ThreadpoolController()
+
+
+class Estimator:
+    """The fit, warm from one renewal to the next."""
+
+    def __init__(self, site: Site, sun: Sun, nodes: Nodes) -> None:
+        self._geometry = Geometry(site, sun)
+        self._nodes = nodes
+        self.learnt: Learnt | None = None
+        """What the last fit that was kept has told."""
+
+    def told_roll(self, roll: RollPrior) -> None:
+        """Take it that the camera's roll is known otherwise than by the track."""
+        self._nodes = replace(self._nodes, prior=replace(self._nodes.prior, roll=roll))
+        if self.learnt is not None:
+            self.learnt = self.learnt.told(roll)
+
+    @property
+    def possible(self) -> int:
+        """How many rolls and rates are still followed."""
+        return len(self._nodes)
+
+    def fit(
+        self, arc: Arc, xy_arcsec: Array, variance: Array, worm: Array, now_s: float, *, keep: bool = True
+    ) -> Draws:
+        """Fit the arc.
+
+        Parameters
+        ----------
+        arc, xy_arcsec, variance
+            The bins, their positions (n, 2) in arcsec about the lens axis, and variances (n,).
+        worm
+            Columns (n, w) of a periodic error along the equator; w may be 0.
+        now_s
+            The time to draw for.
+        keep
+            Where false, the next fit starts as if this one had not been.
+        """
+        with _one_thread().limit(limits=1, user_api="blas"):
+            return self._fit(arc, xy_arcsec, variance, worm, now_s, keep=keep)
+
+    def _fit(
+        self, arc: Arc, xy_arcsec: Array, variance: Array, worm: Array, now_s: float, *, keep: bool
+    ) -> Draws:
+        ids = tuple(int(i) for i in np.unique(arc.stretch))
+        stretch = np.searchsorted(np.array(ids), arc.stretch)
+        track = _Seen(
+            Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s)),
+            self._geometry.aims(arc.utc_s, now_s),
+            stretch,
+            worm,
+        )
+        nodes = self._posed(ids, arc.utc_s, stretch, xy_arcsec)
+        nodes, base, slopes, hope = self._settled(nodes, track)
+        alive = np.flatnonzero(hope > -_HOPELESS)
+        nodes, base, slopes = nodes.taken(alive), base[alive], slopes[alive]
+        if not nodes.kinds or nodes.age >= _WEIGH_EVERY:
+            lead = int(hope[alive].argmax())
+            nodes = replace(nodes, kinds=_kinds_that_matter(nodes, track, base, slopes, lead), age=0)
+        # What is followed on but weighs nothing today need not be drawn from.
+        heavy = np.flatnonzero(hope[alive] > -_WEIGHTLESS)
+        drawn, base, slopes = nodes.taken(heavy), base[heavy], slopes[heavy]
+        lead = int(hope[alive][heavy].argmax())
+        kinds = (*nodes.kinds, *_changes_that_matter(drawn, track, base, slopes, lead))
+        solved = track.solve(drawn, base, slopes, kinds)
+        rolls, log = roll_grid(solved, drawn.centre_rad, drawn.half_width_rad)
+        log = log + drawn.log_prior[None, :, None]
+        draws = draw(
+            self._geometry, drawn.points, solved, rolls, log, track.track.whitener.changes,
+            now_s=now_s, tips=drawn.prior.tip_sigma_deg_h > FIRM_DEG_H,
+        )  # fmt: skip
+        if keep:
+            self.learnt = learnt(drawn, solved, rolls, log)
+            kind = int(np.bincount(draws.kind % len(FLEXURES), minlength=len(FLEXURES)).argmax())
+            lead = int(heavy[log.max(axis=(0, 2)).argmax()])
+            self._nodes = replace(
+                _followed(nodes, lead), kind=kind, age=nodes.age + 1, change=_likeliest_change(draws)
+            )
+        return draws
+
+    def _settled(self, nodes: Nodes, track: "_Seen") -> tuple[Nodes, Array, Array, Array]:
+        """Move each node to the best point of its cell; with it the track there, and its hope."""
+        kinds = [nodes.kind, RESTLESS]
+        if nodes.change is not None:
+            track.track.whitener.changes = (nodes.change,)
+            kinds += [nodes.kind + len(FLEXURES)]
+        for last in range(_ROUNDS):
+            base, slopes = track.linear(self._geometry, nodes.points)
+            solved = track.solve(nodes, base, slopes, kinds)
+            rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
+            hope = _hope(log.max(axis=2) + nodes.log_prior)
+            best = log[0].argmax(axis=1)
+            roll = rolls[0, np.arange(len(nodes)), best]
+            delta = track.without_worm(_mean(solved, roll))
+            counts = hope > -2 * _HOPELESS
+            near = (np.abs(delta[:, :3]) < _CLOSE).all(axis=1) & (np.abs(roll - nodes.points.roll_rad) < 0.01)
+            if near[counts].all() or last == _ROUNDS - 1:
+                return nodes, base, slopes, hope
+            keep = np.flatnonzero(counts)
+            nodes = nodes.taken(keep)
+            nodes = replace(nodes, points=nodes.points.moved(delta[keep], roll[keep]))
+        raise AssertionError("the last round returns")
+
+    def _posed(self, ids: tuple[int, ...], utc_s: Array, stretch: Indices, xy_arcsec: Array) -> Nodes:
+        """Return the nodes with poses for the stretches that are there now, new ones from their first bin."""
+        nodes, old = self._nodes, self._nodes.points
+        known = {number: i for i, number in enumerate(nodes.stretches)}
+        reference, along, poleward = [], [], []
+        for k, number in enumerate(ids):
+            if number in known:
+                i = known[number]
+                reference.append(float(old.reference_s[i]))
+                along.append(old.along_deg[:, i])
+                poleward.append(old.poleward_deg[:, i])
+                continue
+            first = int(np.argmax(stretch == k))
+            reference.append(float(utc_s[first]))
+            pose = self._geometry.poses_for(float(utc_s[first]), xy_arcsec[first], old)
+            along.append(pose[0])
+            poleward.append(pose[1])
+        points = replace(
+            old,
+            reference_s=np.array(reference),
+            along_deg=np.stack(along, axis=1),
+            poleward_deg=np.stack(poleward, axis=1),
+        )
+        return replace(nodes, points=points, stretches=ids)
+
+
+def _kinds_that_matter(nodes: Nodes, track: _Seen, base: Array, slopes: Array, lead: int) -> tuple[int, ...]:
+    """Return the kinds of flexure that explain the track not much worse than the best, at the best node."""
+    one = slice(lead, lead + 1)
+    only = nodes.taken(np.array([lead]))
+    solved = track.solve(only, base[one], slopes[one], range(len(FLEXURES)))
+    top = roll_grid(solved, only.centre_rad, only.half_width_rad)[1].max(axis=(1, 2))
+    return tuple(int(kind) for kind in np.flatnonzero(top > top.max() - _SLIGHT))
+
+
+def _changes_that_matter(
+    nodes: Nodes, track: _Seen, base: Array, slopes: Array, lead: int
+) -> tuple[int, ...]:
+    """Return the kinds with a change that explain the track not much worse than the best, at the best node.
+
+    Each is weighed on a few usual flexures and on the likeliest one. The whitener learns the changes.
+    """
+    whitener, utc_s = track.track.whitener, track.aims.utc_s
+    whitener.changes = possible_changes(float(utc_s[-1]), float(utc_s[0]))
+    if nodes.change is not None:
+        whitener.changes = (nodes.change, *whitener.changes)
+    if not whitener.changes:
+        return ()
+    one = nodes.taken(np.array([lead]))
+    base, slopes = base[lead : lead + 1], slopes[lead : lead + 1]
+    flexures = tuple({nodes.kind, *USUAL_FLEXURES})
+    prior, roll = track.prior(one), float(one.points.roll_rad[0])
+    # One flexure stands for what all may explain.
+    shares = np.array([FLEXURES[flexure].prior for flexure in flexures])
+    whitener.log_share = -float(np.log(shares.sum()))
+    still = track.solve(one, base, slopes, flexures).log_density(np.full((len(flexures), 1, 1), roll))[
+        :, 0, 0
+    ]
+    odds = [
+        still[i] + change_odds(track.track, base, slopes, prior, roll, flexure)
+        for i, flexure in enumerate(flexures)
+    ]
+    log = np.array(odds) + whitener.log_share
+    top = max(float(log.max()), float(still.max()))
+    likely = np.argsort(log, axis=None)[::-1][:_MOST_CHANGES]
+    which, change = np.unravel_index(likely[log.flat[likely] > top - _SLIGHT], log.shape)
+    return tuple(flexures[i] + len(FLEXURES) * (1 + int(k)) for i, k in zip(which, change, strict=True))
+
+
+def _likeliest_change(draws: Draws) -> Change | None:
+    """Return the commonest change among the draws, where a good part of them has one."""
+    changed = draws.kind[draws.kind >= len(FLEXURES)] // len(FLEXURES) - 1
+    if len(changed) < _LIKELY * len(draws):
+        return None
+    return draws.changes[int(np.bincount(changed).argmax())]
+
+
+def _mean(solved: Solved, roll_rad: Array) -> Array:
+    """Return the unknowns (m, p) at the top of each point's posterior, one kind of flexure."""
+    m = np.arange(len(roll_rad))
+    none = np.zeros((len(m), solved.terms.shape[-1]))
+    return solved.means(np.zeros_like(m), m, roll_rad, none)
+
+
+def _hope(scores: Array) -> Array:
+    """Return how far each node falls short of the best, at most nought, (m,), from scores by kind (c, m).
+
+    By the kind that is kindest to it: what little noise rules out today may be the truth once the mount has
+    shown how restless it is. A mount for which the sun would have been behind the camera has no hope.
+    """
+    scores = np.where(np.isfinite(scores), scores, -np.inf)
+    return np.asarray((scores - scores.max(axis=1, keepdims=True)).max(axis=0))
+
+
+def _followed(nodes: Nodes, lead: int) -> Nodes:
+    """Where all nodes lie side by side let one follow them."""
+    apart = np.angle(np.exp(1j * (nodes.points.roll_rad - nodes.points.roll_rad[lead])))
+    same = nodes.points.base_arcsec_s == nodes.points.base_arcsec_s[lead]
+    if not same.all() or np.abs(apart).max() > _FREE_RAD * 0.5:
+        return nodes
+    one = nodes.taken(np.array([lead]))
+    return replace(one, centre_rad=one.points.roll_rad, half_width_rad=np.array([_FREE_RAD]))

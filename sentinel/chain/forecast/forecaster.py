@@ -1,0 +1,402 @@
+"""The one object of this room: events in, forecasts out. No clock, no I/O, bounded memory."""
+
+from collections import deque
+from collections.abc import Sequence
+from datetime import datetime
+from functools import partial
+
+import numpy as np
+
+from sentinel.chain.forecast.coming import Coming, coming
+from sentinel.chain.forecast.draws import Draws
+from sentinel.chain.forecast.estimate import Estimator
+from sentinel.chain.forecast.exits import Frame
+from sentinel.chain.forecast.fit import USUAL_ROLLS
+from sentinel.chain.forecast.line import fit_line
+from sentinel.chain.forecast.nodes import (
+    CHANGED,
+    REBUILT,
+    Nodes,
+    Since,
+    every_node,
+    nodes_after,
+    put_elsewhere,
+)
+from sentinel.chain.forecast.outlook import Departure, Known, outlook, without_disc
+from sentinel.chain.forecast.rates import changed_rates, first_rates
+from sentinel.chain.forecast.rolls import PAUSED_ROLL, TOLD_ROLL, roll_of_top, rolled_by
+from sentinel.chain.forecast.scale import Scale
+from sentinel.chain.forecast.standing import STOP_S, lead, stopped_px
+from sentinel.chain.forecast.staying import tracks_px
+from sentinel.chain.forecast.tracker import Expected, Sight, Tracker, Verdict
+from sentinel.chain.forecast.visits import Stores
+from sentinel.core.records import Event, Forecast, Mark, MeasuredFrame, Surroundings
+from sentinel.core.settings import Settings
+from sentinel.core.times import from_utc_s, utc_s
+from sentinel.sky.arrays import Array
+from sentinel.sky.mount import Optics
+from sentinel.sky.sun import Sun
+
+RENEW_S = 600.0
+DEPARTED_RENEW_S = 60.0
+IDLE_RENEW_S = 1800.0
+HISTORY_S = 1800.0
+DEPARTURE_S = 1200.0
+BACKLASH_S = 600.0
+BACKLASH_ARCSEC = 120.0
+CHANGED_SHARE = 0.98
+"""So sure that the drift has become another, the track from before is let go."""
+CHANGED_LEAST_S = 1800.0
+"""And only when there is so much track since."""
+FAR_PX = 1e7
+EXPECTED_S = 12 * 3600.0
+"""For how long a disc is expected."""
+FORGOTTEN_S = 10 * 86_400.0
+"""After so long without a frame it is another session, or the clock was wrong."""
+BEFORE_S: Array = -60 * np.array([40, 30, 20, 10, 5, 2.0])
+"""So long before, too: new discs are compared with how far the last ones were off."""
+UNSAID_SIGMA_PX = 0.5
+"""Uncertainty of a centre for which none is given."""
+Span = tuple[datetime, datetime]
+
+
+class Forecaster:
+    """Takes measured frames, ticks and marks in any order; says until when the camera may be left alone.
+
+    The same events fed in the same order give the same forecasts: nothing else enters. `look` changes
+    nothing.
+
+    Parameters
+    ----------
+    settings, sun
+        The session's, and the sun over its site.
+    paused
+        Spans in which the drive is said to have stood: discs in them are no part of the track, but show how
+        the camera sits. A pause that nobody tells of is recognised where a step of the disc fell within it.
+    """
+
+    def __init__(self, settings: Settings, sun: Sun, paused: Sequence[Span] = ()) -> None:
+        self._settings = settings
+        self._paused = [(utc_s(begin), utc_s(end)) for begin, end in paused]
+        self._in_pause: list[Sight] = []
+        self._sun = sun
+        self._nominal = settings.camera.scale_arcsec_px
+        self._size: tuple[int, int] | None = None
+        self._other_size = ((0, 0), 0)
+        self._stores: Stores | None = None
+        self._start_over()
+        self._renewed_s = -np.inf
+        self._slack_until_s = -np.inf
+        self._frame_s = -np.inf
+        self._steps: deque[float] = deque(maxlen=31)
+
+    def _start_over(self) -> None:
+        """Forget the mount: its axis was realigned, or the frames are another camera's."""
+        self._scale = Scale(self._nominal)
+        self._tracker = Tracker(self._nominal)
+        self._estimator = Estimator(self._settings.site, self._sun, self._first_nodes())
+        self._draws: Draws | None = None
+        self._exit_s: float | None = None
+        self._expected_from: Sight | None = None
+        self._out_since_s: float | None = None
+        self._changed_s: float | None = None
+
+    def _first_nodes(self) -> Nodes:
+        mount, site = self._settings.mount, self._settings.site
+        roll = USUAL_ROLLS
+        if mount.picture_top is not None:
+            roll = TOLD_ROLL.about(roll_of_top(mount.picture_top, southern=site.latitude_deg < 0))
+        return every_node(first_rates(mount.tracking), site.latitude_deg, roll)
+
+    def _begin_anew(self, since_s: float, since: Since, *, before_stretch: int = 0) -> None:
+        """Fit what comes from a moment on by itself: its prior is what the track before it has told."""
+        told = self._estimator.learnt
+        if told is not None:
+            nodes = nodes_after(
+                told, changed_rates(self._settings.mount.tracking), self._settings.site.latitude_deg, since
+            )
+            self._estimator = Estimator(self._settings.site, self._sun, nodes)
+        self._tracker.bins.forget(before_s=since_s, before_stretch=before_stretch)
+
+    @property
+    def stretch_began_utc(self) -> datetime | None:
+        """First frame since the disc was last put elsewhere; None: no disc has been seen."""
+        began_s = self._tracker.began_utc_s
+        return from_utc_s(began_s) if np.isfinite(began_s) else None
+
+    def feed(self, event: Event, now_utc: datetime) -> Forecast | None:
+        """Take one event; return the forecast where it was renewed by it, else None."""
+        if self._stores is None:
+            self._stores = Stores.begun(utc_s(event.time_utc), self._settings)
+        now = utc_s(now_utc)
+        surprise = False
+        if isinstance(event, Mark):
+            surprise = self._take_mark(event)
+        elif isinstance(event, MeasuredFrame):
+            surprise = self._take_frame(event)
+        elif isinstance(event, Surroundings):
+            self._stores = self._stores.with_room(event)
+        if self._tracker.last is None:
+            return None
+        is_frame, at = isinstance(event, MeasuredFrame), utc_s(event.time_utc)
+        # History that pours in is gone through as of its own time; what was to come then is no news.
+        history = is_frame and now - at > HISTORY_S
+        moment = at if history else now
+        if not surprise and not self._is_due(moment, is_frame):
+            return None
+        self._renewed_s = moment
+        ahead = coming(self._settings, self._sun, moment)
+        self._draws, tracks = self._fitted(ahead, keep=True)
+        if history:
+            return None
+        forecast = self._outlook(now_utc, ahead, self._draws, tracks)
+        if forecast.exit_utc is not None:
+            self._exit_s = utc_s(forecast.exit_utc)
+        return forecast
+
+    def look(self, now_utc: datetime) -> Forecast:
+        """Return the forecast as of now; what `feed` returns later does not change by it."""
+        now = utc_s(now_utc)
+        if self._tracker.last is None:
+            return without_disc(self._settings, self._stores, now_utc, now)
+        unrest, ahead = self._tracker.unrest, coming(self._settings, self._sun, now)
+        try:
+            return self._outlook(now_utc, ahead, *self._fitted(ahead, keep=False))
+        finally:
+            self._tracker.unrest = unrest
+
+    def _is_due(self, now: float, is_frame: bool) -> bool:
+        since = now - self._renewed_s
+        if since < 0:
+            return since < -RENEW_S
+        if not is_frame:
+            return since >= IDLE_RENEW_S
+        if self._tracker.departed_utc_s is not None:
+            return since >= DEPARTED_RENEW_S
+        # While the track is short every bit of it tells much.
+        arc_s = now - self._tracker.first_utc_s
+        return since + self._interval_s > RENEW_S or since >= max(0.3 * arc_s, 30.0)
+
+    def _take_mark(self, mark: Mark) -> bool:
+        if self._stores is not None:
+            self._stores = self._stores.marked(mark)
+        if mark.kind == "realigned":
+            self._start_over()
+            return False
+        if mark.kind in ("recentred", "unwound", "visit"):
+            self._tracker.tell_of_jump()
+        if mark.kind == "unwound":
+            self._slack_until_s = utc_s(mark.time_utc) + BACKLASH_S
+        return mark.kind in ("unwound", "battery", "card", "timer")
+
+    def _take_frame(self, frame: MeasuredFrame) -> bool:
+        """Take a frame; return whether it was a surprise."""
+        at = utc_s(frame.time_utc)
+        if self._stores is not None:
+            self._stores = self._stores.taken()
+        if at > self._frame_s:
+            if at - self._frame_s > FORGOTTEN_S and np.isfinite(self._frame_s):
+                self._start_over()
+            elif np.isfinite(self._frame_s):
+                self._steps.append(at - self._frame_s)
+            self._frame_s = at
+        sight = self._sight(frame, at)
+        if sight is None or not self._same_size(frame):
+            return False
+        self._watch_edge(sight)
+        return self._follow(frame, sight)
+
+    def _follow(self, frame: MeasuredFrame, sight: Sight) -> bool:
+        """Take a disc into the track; return whether it was a surprise."""
+        tracker = self._tracker
+        if self._scale.learn(frame.disc, sight, self._sun):
+            # Another lens: what was seen in other pixels is of no use.
+            tracker.begin_stretch_with(sight)
+            self._begin_anew(sight.utc_s, REBUILT, before_stretch=tracker.stretch)
+            return True
+        if any(begin <= sight.utc_s <= end for begin, end in self._paused):
+            self._in_pause.append(sight)
+            return False
+        first, was = tracker.last is None, tracker.last
+        left = [] if tracker.departed_utc_s is None else list(tracker.suspects)
+        if self._in_pause:
+            tracker.tell_of_jump()
+            self._learn_roll([*([was] if was else []), *self._in_pause, sight], told=True)
+            self._in_pause.clear()
+        since = put_elsewhere(told=tracker.told_of_jump)
+        verdict = tracker.take(sight)
+        if verdict is Verdict.CHANGED:
+            self._changed_s = tracker.began_utc_s
+            self._begin_anew(self._changed_s, CHANGED, before_stretch=tracker.stretch)
+        if verdict is Verdict.JUMPED:
+            self._begin_anew(tracker.began_utc_s, since, before_stretch=tracker.stretch)
+        if verdict is Verdict.JUMPED and left and was is not None:
+            self._learn_roll([was, *left], told=False)
+        return first or verdict in (Verdict.JUMPED, Verdict.DEPARTED, Verdict.CHANGED)
+
+    def _sight(self, frame: MeasuredFrame, at: float) -> Sight | None:
+        disc = frame.disc
+        numbers = (disc.x_px, disc.y_px, disc.radius_px)
+        # A table made elsewhere may say no uncertainty: then the disc counts, for as much as a careful eye's.
+        own_sigma = disc.centre_sigma_px if np.isfinite(disc.centre_sigma_px) else UNSAID_SIGMA_PX
+        if frame.error is not None or not disc.found or not np.isfinite(numbers).all() or disc.radius_px <= 0:
+            return None
+        if disc.limb_coverage < 0.08 or own_sigma > 0.15 * disc.radius_px:
+            return None
+        altitude = float(self._sun.altaz_deg(at)[0])
+        if altitude < -1.5:
+            return None
+        # A limb seen in part leaves the centre open along one direction, and more than its sigma may say.
+        doubt = 1.0 + 2.0 * max(0.0, 0.5 - disc.limb_coverage)
+        sigma = max(own_sigma, 0.02) * doubt
+        if at < self._slack_until_s:
+            # The gears take up their slack: the disc is about there, but its drift means nothing.
+            sigma = float(np.hypot(sigma, BACKLASH_ARCSEC / self._scale.arcsec_px))
+        return Sight(at, disc.x_px, disc.y_px, disc.radius_px, sigma)
+
+    def _same_size(self, frame: MeasuredFrame) -> bool:
+        size = (frame.width_px, frame.height_px)
+        if self._size is None:
+            self._size = size
+        if size == self._size:
+            self._other_size = ((0, 0), 0)
+            return True
+        seen = self._other_size[1] + 1 if self._other_size[0] == size else 1
+        self._other_size = (size, seen)
+        if seen < 3:
+            return False
+        self._size = size
+        self._start_over()
+        return True
+
+    def _watch_edge(self, sight: Sight) -> None:
+        room = self._frame.room_px(np.array(sight.x_px), np.array(sight.y_px), sight.radius_px).min()
+        if room > 0:
+            self._out_since_s = None
+        elif self._out_since_s is None:
+            self._out_since_s = sight.utc_s
+
+    @property
+    def _frame(self) -> Frame:
+        width, height = self._size or (0, 0)
+        return Frame(width, height, self._settings.frames.margin_px)
+
+    @property
+    def _interval_s(self) -> float:
+        return float(np.median(self._steps)) if len(self._steps) >= 5 else self._settings.camera.interval_s
+
+    def _fitted(self, ahead: Coming, *, keep: bool) -> tuple[Draws, Array]:
+        """Return draws from a fit to the track as of now, and their coming tracks (2, n, draws) in pixels.
+
+        Where `keep`, the next fit goes on from this one.
+        """
+        tracker = self._tracker
+        if tracker.departed_utc_s is not None and self._draws is not None:
+            return self._draws, self._tracks_px(self._draws, ahead.now_s, ahead.offsets_s)
+        scale = self._scale.arcsec_px
+        arc = tracker.bins.arc()
+        tracker.renew_unrest()
+        unrest, worm = tracker.unrest_of(arc, self._interval_s)
+        variance = (arc.sigma_px * scale) ** 2 + unrest
+        xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale
+        draws = self._estimator.fit(arc, xy, variance, worm, ahead.now_s, keep=keep)
+        if not keep:
+            return draws, self._tracks_px(draws, ahead.now_s, ahead.offsets_s)
+        both = self._tracks_px(draws, ahead.now_s, np.concatenate([BEFORE_S, ahead.offsets_s]))
+        tracks = both[:, len(BEFORE_S) :]
+        tracker.scale_arcsec_px = scale
+        if tracker.last is not self._expected_from:
+            # While nothing is seen the old expectation stands: it begins where the last disc was.
+            tracker.expected = _expected(both, ahead)
+            self._expected_from = tracker.last
+            tracker.moves_px = partial(self._moves_px, draws)
+        self._note_change(draws, ahead.now_s)
+        return draws, tracks
+
+    def _moves_px(self, draws: Draws, utc_s: Array, xy_px: Array) -> Array:
+        """Return the way (n, 2) of a disc that is put at a place (2,) at the first of the times (n,)."""
+        best, (width, height) = lead(draws), self._size or (0, 0)
+        optics = Optics.of_scale(self._scale.arcsec_px, self._settings.camera.pixel_pitch_um, width, height)
+        at_px = float(xy_px[0]), float(xy_px[1])
+        x, y = tracks_px(self._settings, self._sun, best.mounting, utc_s, optics, at_px=at_px)
+        return np.stack([x[0], y[0]], axis=1)
+
+    def _tracks_px(self, draws: Draws, now_s: float, offsets_s: Array) -> Array:
+        middle = np.array(self._frame.middle_px)[:, None, None]
+        tracks: Array = np.stack(draws.tracks_arcsec(now_s, offsets_s)) / self._scale.arcsec_px + middle
+        # Behind a camera that stands still there is no place in the picture: far out.
+        return np.nan_to_num(tracks, copy=False, nan=FAR_PX, posinf=FAR_PX, neginf=-FAR_PX).clip(
+            -FAR_PX, FAR_PX
+        )
+
+    def _note_change(self, draws: Draws, now_s: float) -> None:
+        """Begin anew where the drift has become another for sure, and there is track enough since."""
+        changed_s = draws.changed_s()
+        changed = np.isfinite(changed_s)
+        if changed.mean() < CHANGED_SHARE:
+            return
+        since_s = float(np.median(changed_s[changed]))
+        if min(now_s, self._tracker.last.utc_s if self._tracker.last else now_s) - since_s < CHANGED_LEAST_S:
+            return
+        self._changed_s = since_s
+        self._begin_anew(since_s, CHANGED)
+
+    def _learn_roll(self, discs: Sequence[Sight], *, told: bool) -> None:
+        """Take the camera's roll from a pause of the drive: the disc ran due west then, at the sky's rate."""
+        if self._draws is None:
+            return
+        roll = rolled_by(self._sun, lead(self._draws), discs, self._scale.arcsec_px, told=told)
+        if roll is not None:
+            self._estimator.told_roll(PAUSED_ROLL.about(roll))
+
+    def _outlook(self, now_utc: datetime, ahead: Coming, draws: Draws, tracks_px: Array) -> Forecast:
+        tracker = self._tracker
+        if tracker.last is None or self._stores is None:
+            raise ValueError("no disc has been seen yet")
+        known = Known(
+            settings=self._settings,
+            sun=self._sun,
+            frame=self._frame,
+            scale=self._scale.arcsec_px,
+            stores=self._stores,
+            interval_s=self._interval_s,
+            draws=draws,
+            coming=ahead,
+            tracks_px=tracks_px,
+            worm=tracker.unrest.worm,
+            last=tracker.last,
+            arc_h=(tracker.last.utc_s - tracker.first_utc_s) / 3600,
+            stretches=tracker.stretch + 1,
+            clipped=not self._scale.whole_seen,
+            departure=self._departure(draws),
+            out_since_s=self._out_since_s,
+            expected_exit_s=self._exit_s,
+            changed_s=self._changed_s,
+        )
+        return outlook(known, now_utc)
+
+    def _departure(self, draws: Draws) -> Departure | None:
+        """Return how the disc has moved since it left its track, None where it has not."""
+        since = self._tracker.departed_utc_s
+        suspects = [s for s in self._tracker.suspects if since is not None and s.utc_s >= since]
+        if since is None or not suspects:
+            return None
+        last = [s for s in suspects if s.utc_s > suspects[-1].utc_s - DEPARTURE_S][-12:]
+        rows = np.array([(s.utc_s, s.x_px, s.y_px, s.sigma_px) for s in last])
+        sigma = np.hypot(rows[:, 3], 0.5 * self._tracker.unrest.jitter_arcsec / self._scale.arcsec_px)
+        line = fit_line(rows[:, 0], rows[:, 1:3], sigma, slow_px_s=30.0 / self._scale.arcsec_px)
+        still = stopped_px(self._sun, lead(draws), line.at_utc_s, self._scale.arcsec_px)
+        sky = np.hypot(*still[:, 1]) / STOP_S[1]
+        stopped = abs(float(np.hypot(*line.velocity_px_s)) / sky - 1) < 0.15
+        return Departure(since, line, stopped, suspects[-1])
+
+
+def _expected(tracks_px: Array, ahead: Coming) -> Expected:
+    """Return where the disc is expected; the tracks begin with where it was by the same fit, `BEFORE_S`."""
+    begin = len(BEFORE_S)
+    near = begin + int(np.searchsorted(ahead.offsets_s, EXPECTED_S))
+    x, y = tracks_px[:, :near]
+    spread = np.hypot(x.std(axis=1), y.std(axis=1))
+    middle = np.stack([np.median(x, axis=1), np.median(y, axis=1)], axis=1)
+    times_s = np.concatenate([ahead.now_s + BEFORE_S, ahead.times_s[: near - begin]])
+    return Expected(times_s, middle, np.maximum(spread - spread[begin], 0.0))

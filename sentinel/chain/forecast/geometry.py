@@ -1,0 +1,197 @@
+"""The mount's track and how it answers to each unknown: `sky.mount` linearised about many points at once.
+
+Positions here are tangent-plane arcseconds about the lens axis of an unrolled camera: along the axis's
+equator, and away from the pole. Roll turns them into the picture and is treated exactly, not linearised.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sentinel.core.settings import Site
+from sentinel.sky.arrays import Array
+from sentinel.sky.mount import Optics, Pose, axis_vector, in_mount_frame, pose_seeing, project
+from sentinel.sky.refraction import refraction_sigma_deg
+from sentinel.sky.sun import Sun
+
+Indices = NDArray[np.intp]
+ARCSEC_RAD = np.pi / 180 / 3600
+# One pixel is one arcsecond, and the lens axis falls on (0, 0).
+ARCSEC_OPTICS = Optics(206.264_806_247, 1.0, 1, 1)
+COMMON = 6
+"""Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas), and how
+fast the whole mount tips over, about the east and about the north (deg/h)."""
+RATE_UNIT = 1e-4
+_STEP = np.array([1e-3, 1e-3, 0.1, 0.1, 1e-3, 1e-3])
+_TIP_STEP = 1e-3
+_EAST, _NORTH = np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """Where the track is linearised: m mounts, each with poses for k stretches between re-centrings."""
+
+    base_arcsec_s: Array
+    """(m,) the drive's nominal rate"""
+    azimuth_deg: Array
+    altitude_deg: Array
+    rate: Array
+    """(m,) relative deviation from the nominal rate, in `RATE_UNIT`"""
+    roll_rad: Array
+    reference_s: Array
+    """(k,) time at which the drive counts as unturned in each stretch"""
+    along_deg: Array
+    poleward_deg: Array
+    """(m, k) poses"""
+
+    def __len__(self) -> int:
+        return len(self.azimuth_deg)
+
+    def moved(self, delta: Array, roll_rad: Array) -> "Points":
+        """Return the points displaced by (m, unknowns): `COMMON`, then along and poleward by stretch.
+
+        Air and tipping stay at nought: they are linear enough, and so never linearised elsewhere.
+        """
+        return replace(
+            self,
+            azimuth_deg=self.azimuth_deg + delta[:, 0],
+            altitude_deg=self.altitude_deg + delta[:, 1],
+            rate=self.rate + delta[:, 2],
+            along_deg=self.along_deg + delta[:, COMMON::2],
+            poleward_deg=self.poleward_deg + delta[:, COMMON + 1 :: 2],
+            roll_rad=roll_rad,
+        )
+
+    def taken(self, which: Indices) -> "Points":
+        """Return some of the points."""
+        return Points(
+            self.base_arcsec_s[which],
+            self.azimuth_deg[which],
+            self.altitude_deg[which],
+            self.rate[which],
+            self.roll_rad[which],
+            self.reference_s,
+            self.along_deg[which],
+            self.poleward_deg[which],
+        )
+
+    def theta_rad(self, utc_s: Array, reference_s: Array) -> Array:
+        """Return the drives' turn (m, n) since the reference, at times (n,)."""
+        rate = self.base_arcsec_s * (1 + self.rate * RATE_UNIT) * ARCSEC_RAD
+        return np.asarray(rate[:, None] * (utc_s - reference_s))
+
+
+@dataclass(frozen=True, slots=True)
+class Aims:
+    """Where the sun is at n times, for as many linearisations as are wanted."""
+
+    utc_s: Array
+    direction: Array
+    """(n, 3) to the middle between the limbs: what is measured"""
+    air: Array
+    """(n, 3) how far the real air may lift it off that, 1-sigma in radians"""
+    tips: Array
+    """(2, n, 3) where it seems to go, in radians, for a mount that tips by a degree an hour about the east
+    and about the north and stands at `now_s` as it is said to"""
+
+
+class Geometry:
+    """Evaluates tracks for one site."""
+
+    def __init__(self, site: Site, sun: Sun) -> None:
+        self._site = site
+        self._latitude_deg = site.latitude_deg
+        self._sun = sun
+        self.south = site.latitude_deg < 0
+
+    def axis(self, points: Points) -> Array:
+        """Return the polar axes (m, 3), east, north, up."""
+        return axis_vector(self._latitude_deg, points.azimuth_deg, points.altitude_deg)
+
+    def tangent(self, direction: Array, utc_s: Array, stretch: Indices, points: Points) -> Array:
+        """Return (m, n, 2) arcseconds of directions (n, 3) at times (n,), in stretches (n,)."""
+        theta = points.theta_rad(utc_s, points.reference_s[stretch])
+        mounted = in_mount_frame(direction, self.axis(points), theta, south=self.south)
+        pose = Pose(points.along_deg[:, stretch], points.poleward_deg[:, stretch])
+        return np.stack(project(mounted, pose, ARCSEC_OPTICS), axis=-1)
+
+    def aims(self, utc_s: Array, now_s: float) -> Aims:
+        """Return where the sun is at times (n,); axis and tilt are those of `now_s`."""
+        direction = self._sun.middle_direction(utc_s)
+        level = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)
+        up = direction[:, 2]
+        zenithward = np.stack([-direction[:, 0] * up / level, -direction[:, 1] * up / level, level], axis=1)
+        altitude = np.degrees(np.arctan2(up, level))
+        sigma = refraction_sigma_deg(altitude, self._site.pressure_hpa, self._site.temperature_c)
+        turned = np.radians((utc_s - now_s) / 3600)[:, None]
+        # The mount turns one way: seen from it, the sun goes the other.
+        tips = np.stack([turned * np.cross(direction, axis) for axis in (_EAST, _NORTH)])
+        return Aims(utc_s, direction, zenithward * np.radians(sigma)[:, None], tips)
+
+    def linear(self, aims: Aims, stretch: Indices, points: Points) -> tuple[Array, Array]:
+        """Return tracks (m, n, 2) in arcsec and their derivatives (m, n, 2, unknowns)."""
+        utc_s, direction = aims.utc_s, aims.direction
+        m, n = len(points), len(utc_s)
+        nudged = _nudged(points)
+        sides = self.tangent(direction, utc_s, stretch, nudged).reshape(6, m, n, 2)
+        base = sides[0]
+        lifted = direction + _STEP[3] * aims.air
+        slopes = np.zeros((m, n, 2, COMMON + 2 * len(points.reference_s)))
+        slopes[..., 0] = (sides[1] - base) / _STEP[0]
+        slopes[..., 1] = (sides[2] - base) / _STEP[1]
+        slopes[..., 2] = (sides[3] - base) / _STEP[2]
+        slopes[..., 3] = (self.tangent(lifted, utc_s, stretch, points) - base) / _STEP[3]
+        for k, tipped in enumerate(direction + _TIP_STEP * aims.tips):
+            slopes[..., 4 + k] = (self.tangent(tipped, utc_s, stretch, points) - base) / _TIP_STEP
+        rows = np.arange(n)
+        for side, column in ((4, 0), (5, 1)):
+            slope = (sides[side] - base) / _STEP[side]
+            # Advanced indices on the second and fourth axis put those first: (n, m, 2).
+            slopes[:, rows, :, COMMON + 2 * stretch + column] = slope.transpose(1, 0, 2)
+        return base, slopes
+
+    def poses_for(self, at_s: float, xy_arcsec: Array, points: Points) -> tuple[Array, Array]:
+        """Return along and poleward (deg), (m,) each, that see the sun at (2,) arcsec, the drive unturned."""
+        mounted = in_mount_frame(
+            self._sun.middle_direction(np.array([at_s])),
+            self.axis(points),
+            np.zeros((len(points), 1)),
+            south=self.south,
+        )[:, 0]
+        pose = pose_seeing(
+            mounted,
+            float(xy_arcsec[0]),
+            float(xy_arcsec[1]),
+            ARCSEC_OPTICS,
+            roll_deg=np.degrees(points.roll_rad),
+        )
+        return np.asarray(pose.along_deg), np.asarray(pose.poleward_deg)
+
+
+def _nudged(points: Points) -> Points:
+    """Return 6 m points: as they are, then each of azimuth, altitude, rate, along and poleward a step on."""
+    shift = np.zeros((6, 1))
+
+    def spread(values: Array, side: int | None, step: float = 0.0) -> Array:
+        more = shift.copy()
+        if side is not None:
+            more[side] = step
+        return np.asarray((values[None] + more.reshape(6, *[1] * values.ndim)).reshape(-1, *values.shape[1:]))
+
+    return Points(
+        spread(points.base_arcsec_s, None),
+        spread(points.azimuth_deg, 1, _STEP[0]),
+        spread(points.altitude_deg, 2, _STEP[1]),
+        spread(points.rate, 3, _STEP[2]),
+        spread(points.roll_rad, None),
+        points.reference_s,
+        spread(points.along_deg, 4, _STEP[4]),
+        spread(points.poleward_deg, 5, _STEP[5]),
+    )
+
+
+def rolled(u: Array, v: Array, roll_rad: Array | float) -> tuple[Array, Array]:
+    """Return picture coordinates (x right, y down) of tangent ones, for rolls that broadcast."""
+    cosine, sine = np.cos(roll_rad), np.sin(roll_rad)
+    return cosine * u + sine * v, cosine * v - sine * u

@@ -1,0 +1,313 @@
+"""The mounts that a fit follows side by side: rolls and rates still possible, and what was known of each."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sentinel.chain.forecast.fit import (
+    FIRM_DEG_H,
+    RATE_SIGMA,
+    TILT_SIGMA_DEG,
+    Prior,
+    RollPrior,
+    Solved,
+    level_of,
+)
+from sentinel.chain.forecast.geometry import Indices, Points
+from sentinel.chain.forecast.noise import Change
+from sentinel.sky.arrays import Array
+
+CELLS = 12
+_MOST_KEPT = 8
+_MOST_TURNED = 3
+_WORTH_KEEPING = 1e-3
+ROLL_STAYS_DEG = 0.3
+JOLT_DEG = 0.3
+_TURNS: tuple[tuple[float, float], ...] = ((np.pi, 0.4), (np.pi / 2, 0.15), (-np.pi / 2, 0.15))
+"""A camera that does not sit as before is turned by a half, as when a mount crosses the meridian, by a
+quarter, or anyhow."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A rate the drive may run at, and how likely that is before the track is seen."""
+
+    rate_arcsec_s: float
+    share: float
+    sigma: float = RATE_SIGMA
+    """How far it may be off that, in units of 1e-4."""
+    tip_sigma_deg_h: float = FIRM_DEG_H
+    """How fast the whole mount may tip over meanwhile."""
+
+
+@dataclass(frozen=True, slots=True)
+class Nodes:
+    """The rolls and rates still followed: where each one's part of the posterior is linearised."""
+
+    points: Points
+    prior: Prior
+    log_prior: Array
+    centre_rad: Array
+    half_width_rad: Array
+    stretches: tuple[int, ...] = ()
+    """Numbers of the stretches that the points have poses for."""
+    kind: int = 9
+    """The likeliest kind of flexure."""
+    kinds: tuple[int, ...] = ()
+    """Those that mattered when all were last weighed."""
+    change: Change | None = None
+    """The likeliest change of the drift, where one is likely."""
+    age: int = 0
+    """Fits since then."""
+
+    def __len__(self) -> int:
+        return len(self.points)
+
+    def taken(self, which: Indices) -> "Nodes":
+        """Return some of the nodes."""
+        return replace(
+            self,
+            points=self.points.taken(which),
+            prior=self.prior.taken(which),
+            log_prior=self.log_prior[which],
+            centre_rad=self.centre_rad[which],
+            half_width_rad=self.half_width_rad[which],
+        )
+
+
+def every_node(candidates: Sequence[Candidate], latitude_deg: float, roll: RollPrior) -> Nodes:
+    """Return a node for every cell of the roll and every rate, on the true pole."""
+    rates, shares, sigmas, tips = (
+        np.repeat(values, CELLS)
+        for values in np.array([(c.rate_arcsec_s, c.share, c.sigma, c.tip_sigma_deg_h) for c in candidates]).T
+    )
+    m = len(rates)
+    # The usual rolls lie in the middle of cells: one node then follows them.
+    centre = np.tile(2 * np.arange(CELLS) * np.pi / CELLS, len(candidates))
+    zero, none = np.zeros(m), np.zeros((m, 0))
+    points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none)
+    level = level_of(latitude_deg)
+    covariance = np.zeros((m, 3, 3))
+    covariance[:, 0, 0], covariance[:, 1, 1] = (TILT_SIGMA_DEG / level) ** 2, TILT_SIGMA_DEG**2
+    covariance[:, 2, 2] = sigmas**2
+    prior = Prior(np.zeros((m, 3)), covariance, np.zeros((m, 3)), zero, tips, roll)
+    return Nodes(points, prior, np.log(shares), centre, np.full(m, np.pi / CELLS))
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """What a track has told of m mounts: Gaussians of axis, rate and roll, one a node."""
+
+    nodes: Nodes
+    log_weight: Array
+    place: Array
+    """(m, 3) azimuth and altitude error (deg), deviation of the rate (1e-4), at the roll"""
+    covariance: Array
+    """(m, 3, 3) the roll given"""
+    swing: Array
+    """(m, 3) how they move with the roll, for a radian"""
+    roll_rad: Array
+    roll_variance: Array
+
+    def told(self, roll: RollPrior) -> "Learnt":
+        """Return the same, the roll told otherwise by one peak."""
+        share, turn, width = (
+            float(roll.share[0, 0]),
+            float(roll.turn_rad[0, 0]),
+            1 / float(roll.sharpness[0, 0]),
+        )
+        off = np.angle(np.exp(1j * (turn - self.roll_rad)))
+        spread = self.roll_variance + width
+        peak = share * np.exp(-0.5 * off**2 / spread) / np.sqrt(2 * np.pi * spread)
+        floor = (1 - share) / (2 * np.pi)
+        moved = np.where(peak > floor, off * self.roll_variance / spread, 0.0)
+        return replace(
+            self,
+            log_weight=self.log_weight + np.log(peak + floor),
+            place=self.place + self.swing * moved[:, None],
+            roll_rad=self.roll_rad + moved,
+            roll_variance=np.where(peak > floor, self.roll_variance * width / spread, self.roll_variance),
+        )
+
+    def marginal(self, k: int) -> Array:
+        """Return the covariance (3, 3) of one, the roll not given."""
+        swing = self.swing[k]
+        return np.asarray(self.covariance[k] + self.roll_variance[k] * swing[:, None] * swing[None, :])
+
+
+def learnt(nodes: Nodes, solved: Solved, rolls: Array, log: Array) -> Learnt:
+    """Return what a fit has told, over all kinds of noise; rolls and log weights are (kinds, m, g)."""
+    weights = np.exp(log - log.max(axis=(0, 2), keepdims=True))
+    total = weights.sum(axis=(0, 2))
+    roll = np.angle((weights * np.exp(1j * rolls)).sum(axis=(0, 2)))
+    off = np.angle(np.exp(1j * (rolls - roll[None, :, None])))
+    variance = (weights * off**2).sum(axis=(0, 2)) / total
+    by_kind = weights.sum(axis=2) / total  # (c, m)
+    c, m = (index.ravel() for index in np.indices(by_kind.shape))
+    none = np.zeros((len(m), solved.terms.shape[-1]))
+    step = 1e-3
+    here, beside = (
+        solved.means(c, m, roll[m] + turn, none)[:, :3].reshape(*by_kind.shape, 3) for turn in (0.0, step)
+    )
+    mean = (by_kind[..., None] * here).sum(axis=0)
+    inverse = solved.root_inverse[..., :3]
+    apart = here - mean
+    covariance = np.swapaxes(inverse, 2, 3) @ inverse + apart[..., :, None] * apart[..., None, :]
+    points = nodes.points
+    return Learnt(
+        nodes=nodes,
+        log_weight=np.log(total) + log.max(axis=(0, 2)),
+        place=np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1) + mean,
+        covariance=(by_kind[..., None, None] * covariance).sum(axis=0),
+        swing=(by_kind[..., None] * (beside - here)).sum(axis=0) / step,
+        roll_rad=roll,
+        roll_variance=variance,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Since:
+    """What may be otherwise in a new part of the track."""
+
+    axis_moves_deg: float
+    """1-sigma on the sky, either way; now and then much further"""
+    roll_stays: float
+    """How likely the camera sits on the mount as before."""
+    rate_stays: float
+    """How likely the drive runs as before; else at one of the candidates' rates."""
+    jolted: float = 0.0
+    """How likely the axis was knocked aside on that occasion, by some tenths of a degree."""
+
+
+CHANGED = Since(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1)
+"""What may be otherwise when the drift became another,"""
+REBUILT = Since(axis_moves_deg=0.05, roll_stays=0.6, rate_stays=0.9)
+"""and when somebody changed the lens."""
+
+
+def put_elsewhere(*, told: bool) -> Since:
+    """Return what may be otherwise when the disc is elsewhere; untold, the mount may have been knocked."""
+    return Since(axis_moves_deg=0.002, roll_stays=0.98, rate_stays=0.97, jolted=0.02 if told else 0.15)
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One node to be."""
+
+    rate_arcsec_s: float
+    place: Array
+    covariance: Array
+    swing: Array
+    roll_rad: float
+    tip_sigma_deg_h: float
+    log_prior: float
+    centre_rad: float
+    half_width_rad: float
+    roll_share: float
+    sharpness: float
+
+
+def nodes_after(before: Learnt, candidates: Sequence[Candidate], latitude_deg: float, since: Since) -> Nodes:
+    """Return the nodes for a new part of the track: what was learnt, and what may be otherwise since."""
+    log = before.log_weight - np.logaddexp.reduce(before.log_weight)
+    order = [int(k) for k in np.argsort(log)[::-1][:_MOST_KEPT] if log[k] > np.log(_WORTH_KEEPING)]
+    level = level_of(latitude_deg)
+    moves = np.diag([(since.axis_moves_deg / level) ** 2, since.axis_moves_deg**2, 0.01])
+    jolt = np.diag([(JOLT_DEG / level) ** 2, JOLT_DEG**2, 0.0])
+    rows: list[_Row] = []
+    for rank, k in enumerate(order):
+        stays = _staying(before, k, moves, float(log[k] + np.log(since.roll_stays * (1 - since.jolted))))
+        if since.jolted > 0:
+            aside = float(np.log(since.jolted / (1 - since.jolted)))
+            rows.append(replace(stays, covariance=stays.covariance + jolt, log_prior=stays.log_prior + aside))
+        rows.append(replace(stays, log_prior=stays.log_prior + float(np.log(since.rate_stays))))
+        rows += [_at_rate(stays, candidate, 1 - since.rate_stays) for candidate in candidates]
+        if rank < _MOST_TURNED and since.roll_stays < 1:
+            free = replace(
+                stays,
+                covariance=before.marginal(k) + moves,
+                swing=np.zeros(3),
+                roll_share=0.0,
+                log_prior=float(log[k] + np.log(1 - since.roll_stays)),
+            )
+            rows += _turned(free)
+    return _gathered(rows)
+
+
+def _staying(before: Learnt, k: int, moves: Array, log_prior: float) -> _Row:
+    nodes = before.nodes
+    variance = float(before.roll_variance[k]) + np.radians(ROLL_STAYS_DEG) ** 2
+    return _Row(
+        rate_arcsec_s=float(nodes.points.base_arcsec_s[k]),
+        place=before.place[k],
+        covariance=before.covariance[k] + moves,
+        swing=before.swing[k],
+        roll_rad=float(before.roll_rad[k]),
+        tip_sigma_deg_h=float(nodes.prior.tip_sigma_deg_h[k]),
+        log_prior=log_prior,
+        centre_rad=float(nodes.centre_rad[k]),
+        half_width_rad=float(nodes.half_width_rad[k]),
+        roll_share=0.999,
+        sharpness=1 / variance,
+    )
+
+
+def _at_rate(row: _Row, candidate: Candidate, share: float) -> _Row:
+    """Return a node on the same axis whose drive runs at another rate: of the rate nothing is kept."""
+    covariance = row.covariance.copy()
+    covariance[2, :] = covariance[:, 2] = 0.0
+    covariance[2, 2] = candidate.sigma**2
+    return replace(
+        row,
+        rate_arcsec_s=candidate.rate_arcsec_s,
+        place=np.array([row.place[0], row.place[1], 0.0]),
+        covariance=covariance,
+        swing=np.array([row.swing[0], row.swing[1], 0.0]),
+        tip_sigma_deg_h=candidate.tip_sigma_deg_h,
+        log_prior=row.log_prior + float(np.log(share * candidate.share)),
+    )
+
+
+def _turned(free: _Row) -> list[_Row]:
+    """Return nodes for a camera that sits otherwise, in every cell of the roll."""
+    centres = 2 * np.arange(CELLS) * np.pi / CELLS
+    shares = np.full(CELLS, (1 - sum(share for _, share in _TURNS)) / CELLS)
+    for turn, share in _TURNS:
+        shares[int(np.abs(np.angle(np.exp(1j * (centres - free.roll_rad - turn)))).argmin())] += share
+    return [
+        replace(
+            free,
+            roll_rad=float(centre),
+            centre_rad=float(centre),
+            half_width_rad=np.pi / CELLS,
+            # The even floor has this much in each cell already.
+            log_prior=free.log_prior + float(np.log(share * CELLS)),
+        )
+        for centre, share in zip(centres, shares, strict=True)
+    ]
+
+
+def _gathered(rows: list[_Row]) -> Nodes:
+    place, roll = np.stack([row.place for row in rows]), np.array([row.roll_rad for row in rows])
+    none = np.zeros((len(rows), 0))
+    rates = np.array([row.rate_arcsec_s for row in rows])
+    prior = Prior(
+        place=place,
+        covariance=np.stack([row.covariance for row in rows]),
+        swing=np.stack([row.swing for row in rows]),
+        swing_about_rad=roll,
+        tip_sigma_deg_h=np.array([row.tip_sigma_deg_h for row in rows]),
+        roll=RollPrior(
+            np.array([[row.roll_share for row in rows]]),
+            roll[None, :],
+            np.array([[row.sharpness for row in rows]]),
+        ),
+    )
+    return Nodes(
+        points=Points(rates, place[:, 0], place[:, 1], place[:, 2], roll, np.zeros(0), none, none),
+        prior=prior,
+        log_prior=np.array([row.log_prior for row in rows]),
+        centre_rad=np.array([row.centre_rad for row in rows]),
+        half_width_rad=np.array([row.half_width_rad for row in rows]),
+    )

@@ -1,0 +1,111 @@
+"""Where the camera points: the disc if the mount stopped, and the sun from the camera after a loss."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sentinel.chain.forecast.draws import Draws
+from sentinel.chain.forecast.geometry import ARCSEC_OPTICS, COMMON, Geometry, Points, rolled
+from sentinel.chain.forecast.staying import Mounting
+from sentinel.sky.arrays import Array, Bools
+from sentinel.sky.mount import Pose, from_mount_frame, unproject
+from sentinel.sky.sun import Sun, altaz_deg
+
+STOP_S: Array = np.arange(0.0, 3 * 3600 + 1, 30.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """The likeliest mount: the middle of the draws that share the commonest linearisation."""
+
+    geometry: Geometry
+    points: Points
+    """One point."""
+    alike: Bools
+    """(d,) which of the draws have about its roll and rate."""
+
+    @property
+    def share(self) -> float:
+        """Share of the draws that are alike."""
+        return float(self.alike.mean())
+
+    @property
+    def roll_rad(self) -> float:
+        """Roll of the camera on the mount."""
+        return float(self.points.roll_rad[0])
+
+    @property
+    def base_arcsec_s(self) -> float:
+        """The drive's nominal rate."""
+        return float(self.points.base_arcsec_s[0])
+
+    @property
+    def mounting(self) -> Mounting:
+        """Axis, rate and roll."""
+        point = self.points
+        rate_arcsec_s = self.base_arcsec_s * (1 + float(point.rate[0]) * 1e-4)
+        roll_deg = float(np.degrees(self.roll_rad))
+        return Mounting(float(point.azimuth_deg[0]), float(point.altitude_deg[0]), rate_arcsec_s, roll_deg)
+
+    @property
+    def pose(self) -> Pose:
+        """Pose of the present stretch."""
+        return Pose(
+            float(self.points.along_deg[0, -1]),
+            float(self.points.poleward_deg[0, -1]),
+            float(np.degrees(self.roll_rad)),
+        )
+
+
+def lead(draws: Draws) -> Lead:
+    """Return the likeliest mount."""
+    commonest = int(np.bincount(draws.point).argmax())
+    mine = draws.point == commonest
+    middle = float(np.angle(np.exp(1j * draws.roll_rad[mine]).mean()))
+    mean = draws.unknowns[mine].mean(axis=0)
+    point = draws.points.taken(np.array([commonest]))
+    delta = np.zeros((1, COMMON + 2 * len(point.reference_s)))
+    delta[0, :COMMON], delta[0, -2:] = mean[:COMMON], mean[COMMON:]
+    near = np.abs(np.angle(np.exp(1j * (draws.roll_rad - middle)))) < np.radians(45)
+    near &= draws.points.base_arcsec_s[draws.point] == point.base_arcsec_s[0]
+    return Lead(draws.geometry, point.moved(delta, np.array([middle])), near)
+
+
+def stopped_px(sun: Sun, lead: Lead, now_s: float, scale_arcsec_px: float) -> Array:
+    """Return the displacement (2, n) in pixels over `STOP_S` of the disc on a mount that stops now."""
+    stretch = np.full(len(STOP_S), len(lead.points.reference_s) - 1, dtype=np.intp)
+    held = np.full(len(STOP_S), now_s)
+    tangent = lead.geometry.tangent(sun.direction(now_s + STOP_S), held, stretch, lead.points)[0]
+    x, y = rolled(tangent[:, 0], tangent[:, 1], lead.roll_rad)
+    return np.stack([x - x[0], y - y[0]]) / scale_arcsec_px
+
+
+def off_axis_deg(sun: Sun, lead: Lead, held_s: float, now_s: float, off_arcsec: Array) -> tuple[float, float]:
+    """Return how far right of the lens axis and above it the sun stands, degrees along level and height.
+
+    Parameters
+    ----------
+    sun, lead
+        The sun over the site, and the likeliest mount.
+    held_s
+        Time at which the drive stood as it stands now: now itself, or when it stopped.
+    now_s
+        The time the answer is for.
+    off_arcsec
+        Where the disc was in the picture at `held_s`, from the lens axis (2,).
+    """
+    theta = lead.points.theta_rad(np.array([held_s]), lead.points.reference_s[-1:])[0]
+    axis = lead.geometry.axis(lead.points)[0]
+    # The lens axis from the disc, not from the model's idea of the pose: the disc was seen.
+    spot, lens = (
+        altaz_deg(
+            from_mount_frame(
+                unproject(x, y, lead.pose, ARCSEC_OPTICS), axis, theta, south=lead.geometry.south
+            )[0]
+        )
+        for x, y in ((float(off_arcsec[0]), float(off_arcsec[1])), (0.0, 0.0))
+    )
+    then, now = (altaz_deg(sun.direction(time)) for time in (held_s, now_s))
+    lens_altitude, lens_azimuth = (float(lens[i] + then[i] - spot[i]) for i in (0, 1))
+    turn = (float(now[1]) - lens_azimuth + 180) % 360 - 180
+    return turn * float(np.cos(np.radians(now[0]))), float(now[0]) - lens_altitude

@@ -1,0 +1,158 @@
+"""What ends the time a camera may be left alone, beside the drift: limits, supplies, the sun going down."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from sentinel.chain.forecast.coming import Daylight
+from sentinel.core.records import Due, Mark, Surroundings
+from sentinel.core.settings import Settings
+from sentinel.core.times import from_utc_s, utc_s
+from sentinel.sky.arrays import Array
+
+MEAN_SOLAR_RATE_DEG_S = 15.0 / 3600
+FILLING_S = 1800.0
+"""Free space is watched for so long before what it lost says at which rate."""
+NO_CONCERN_S = 10 * 86_400.0
+"""A disk that lasts longer is not foreseen to be full."""
+
+
+class Room(NamedTuple):
+    """Free space where the frames arrive."""
+
+    time_s: float
+    free_bytes: int
+    frame_bytes: float | None
+    first_s: float
+    """Since when it has been filled at one rate: somebody made room then, or it was first looked at."""
+    first_bytes: int
+
+    def full_s(self, interval_s: float) -> float | None:
+        """Return when it will be full, by what a frame takes and by what was filled so far; None: no time."""
+        rate = 0.0 if self.frame_bytes is None else self.frame_bytes / interval_s
+        if self.time_s - self.first_s >= FILLING_S:
+            rate = max(rate, (self.first_bytes - self.free_bytes) / (self.time_s - self.first_s))
+        if rate <= 0 or self.free_bytes / rate > NO_CONCERN_S:
+            return None
+        return self.time_s + self.free_bytes / rate
+
+
+def looked(old: Room | None, around: Surroundings) -> Room | None:
+    """Return the room after a look at the disk."""
+    if around.free_bytes is None:
+        return old
+    time_s = utc_s(around.time_utc)
+    # Somebody made room: the rate is counted from there.
+    anew = old is None or around.free_bytes > 1.01 * old.free_bytes
+    first = (time_s, around.free_bytes) if anew or old is None else (old.first_s, old.first_bytes)
+    return Room(time_s, around.free_bytes, around.bytes_per_frame, *first)
+
+
+@dataclass(frozen=True, slots=True)
+class Stores:
+    """When each supply was last renewed, how many frames have been taken since, and where the axis stands."""
+
+    started_utc_s: float
+    axis_from_utc_s: float
+    axis_from_deg: float
+    camera_battery_utc_s: float
+    mount_battery_utc_s: float
+    card_frames: int = 0
+    timer_frames: int = 0
+    room: Room | None = None
+    """On the computer's disk; None: not known."""
+
+    @classmethod
+    def begun(cls, at_utc_s: float, settings: Settings) -> "Stores":
+        """Return the state at the start of a session: everything fresh, the axis as configured."""
+        return cls(at_utc_s, at_utc_s, settings.mount.axis_start_deg, at_utc_s, at_utc_s)
+
+    def taken(self) -> "Stores":
+        """Return the state after one more frame."""
+        return replace(self, card_frames=self.card_frames + 1, timer_frames=self.timer_frames + 1)
+
+    def with_room(self, around: Surroundings) -> "Stores":
+        """Return the state after a look at the disk."""
+        return replace(self, room=looked(self.room, around))
+
+    def marked(self, mark: Mark) -> "Stores":
+        """Return the state after what the operator did.
+
+        A `battery` mark that names the mount in its text renews the mount's battery, any other the camera's.
+        """
+        at = utc_s(mark.time_utc)
+        if mark.kind == "unwound":
+            return replace(self, axis_from_utc_s=at, axis_from_deg=0.0)
+        if mark.kind == "battery":
+            if "mount" in mark.text.lower():
+                return replace(self, mount_battery_utc_s=at)
+            return replace(self, camera_battery_utc_s=at)
+        if mark.kind == "card":
+            return replace(self, card_frames=0)
+        if mark.kind == "timer":
+            return replace(self, timer_frames=0)
+        return self
+
+    def axis_turned_deg(self, at_utc_s: float, rate_ratio: float) -> float:
+        """Return how far the axis has turned at a time, by its rate."""
+        return self.axis_from_deg + (at_utc_s - self.axis_from_utc_s) * MEAN_SOLAR_RATE_DEG_S * rate_ratio
+
+
+def supplies_due(settings: Settings, stores: Stores, now_utc_s: float, interval_s: float) -> dict[str, float]:
+    """Return when each configured supply runs out, in POSIX seconds."""
+    supplies = settings.supplies
+    due: dict[str, float] = {}
+    if supplies.camera_battery_h is not None:
+        due["battery"] = stores.camera_battery_utc_s + supplies.camera_battery_h * 3600
+    if supplies.mount_battery_h is not None:
+        due["mount-battery"] = stores.mount_battery_utc_s + supplies.mount_battery_h * 3600
+    if supplies.card_frames is not None:
+        due["card"] = now_utc_s + (supplies.card_frames - stores.card_frames) * interval_s
+    if supplies.timer_frames is not None:
+        due["timer"] = now_utc_s + (supplies.timer_frames - stores.timer_frames) * interval_s
+    full_s = None if stores.room is None else stores.room.full_s(interval_s)
+    if full_s is not None:
+        due["storage"] = full_s
+    return due
+
+
+def axis_limit_due(settings: Settings, stores: Stores, now_utc_s: float, rate_ratio: float) -> float | None:
+    """Return when the axis will have turned as far as it may, in POSIX seconds; None: it has no limit."""
+    limit = settings.mount.axis_limit_deg
+    if limit is None or rate_ratio <= 0:
+        return None
+    left_deg = limit - stores.axis_turned_deg(now_utc_s, rate_ratio)
+    return now_utc_s + left_deg / (MEAN_SOLAR_RATE_DEG_S * rate_ratio)
+
+
+def hour_angle_due(settings: Settings, utc_s_grid: Array, hour_angle_deg: Array) -> float | None:
+    """Return when a tracking mount comes to the end of its allowed hour angles; None: not on this grid."""
+    span = settings.mount.hour_angle_limit_deg
+    if span is None or settings.mount.tracking == "none":
+        return None
+    # Degrees still to go until the far limit; it jumps up by a turn as the limit is passed.
+    to_go = (span[1] - hour_angle_deg) % 360.0
+    passed = np.flatnonzero(np.diff(to_go) > 180)
+    if len(passed) == 0:
+        return None
+    i = int(passed[0])
+    step = float(utc_s_grid[i + 1] - utc_s_grid[i])
+    return float(utc_s_grid[i]) + min(float(to_go[i]) / (15.0 / 3600), step)
+
+
+def sun_goes(now_utc_s: float, line_deg: Array, day: Daylight) -> tuple[float, str] | None:
+    """Return when the sun next goes behind the horizon line and why (`sunset|horizon`); None: it stays up."""
+    goes = np.flatnonzero(day.up[:-1] & ~day.up[1:])
+    if not len(goes):
+        return None
+    last = int(goes[0])
+    return now_utc_s + float(day.offsets_s[last]), "horizon" if line_deg[last] > 0 else "sunset"
+
+
+def in_order(due_utc_s: Sequence[tuple[str, float]], now_utc_s: float, until_utc_s: float) -> tuple[Due, ...]:
+    """Return what falls due before `until_utc_s`, the earliest first; what is overdue keeps its time."""
+    del now_utc_s
+    kept = sorted((when, reason) for reason, when in due_utc_s if when <= until_utc_s)
+    return tuple(Due(time_utc=from_utc_s(when), reason=reason) for when, reason in kept)

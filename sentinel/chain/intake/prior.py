@@ -1,0 +1,68 @@
+"""What the eye may know before it looks: how large the sun is by lens and date, and where it was."""
+
+from collections import deque
+from dataclasses import dataclass
+from datetime import datetime
+from statistics import median
+
+from sentinel.chain.intake.solar_size import solar_radius_arcsec
+from sentinel.chain.measure import Expected
+from sentinel.core.records import MeasuredFrame
+from sentinel.core.times import utc_s
+
+LENS_SHARE, SESSION_SHARE = 0.06, 0.02
+"""How far the radius may be from what lens and date, and the session's own discs, let expect, relative."""
+OWN, ENOUGH = 15, 5
+"""Discs of the session that are remembered, and that outweigh what the settings say of the lens."""
+CLEAR = 0.6
+"""Coverage of the limb from which a disc tells the scale, and the place where to look next."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """What is known of the coming frame's disc, on the sensor."""
+
+    scale_arcsec_px: float
+    share: float
+    place_px: tuple[float, float] | None = None
+
+    def expected(self, time_utc: datetime, step: int = 1) -> Expected:
+        """Return what is to be expected at a time, in a picture of squares of `step` pixels."""
+        place = self.place_px
+        return Expected(
+            radius_px=solar_radius_arcsec(utc_s(time_utc)) / self.scale_arcsec_px / step,
+            share=self.share,
+            place_px=None
+            if place is None
+            else ((place[0] + 0.5) / step - 0.5, (place[1] + 0.5) / step - 0.5),
+        )
+
+
+class Sightings:
+    """Learns from a session's discs, in order, what to expect of the next one.
+
+    Parameters
+    ----------
+    scale_arcsec_px
+        By the settings' lens.
+    """
+
+    def __init__(self, scale_arcsec_px: float) -> None:
+        self._lens = scale_arcsec_px
+        self._own: deque[float] = deque(maxlen=OWN)
+        self._place_px: tuple[float, float] | None = None
+
+    @property
+    def prior(self) -> Prior:
+        """What is known now."""
+        if len(self._own) < ENOUGH:
+            return Prior(self._lens, LENS_SHARE, self._place_px)
+        return Prior(median(self._own), SESSION_SHARE, self._place_px)
+
+    def learn(self, frame: MeasuredFrame) -> None:
+        """Take a measured frame into account."""
+        disc = frame.disc
+        if not disc.found or disc.limb_coverage < CLEAR:
+            return
+        self._own.append(solar_radius_arcsec(utc_s(frame.time_utc)) / disc.radius_px)
+        self._place_px = (disc.x_px, disc.y_px)

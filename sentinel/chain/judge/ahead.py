@@ -1,0 +1,283 @@
+"""What can be foreseen: `drift-exit`, `axis-limit`, `supply`, `storage`, and a drive at the wrong rate."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from math import isfinite
+from typing import Any, NamedTuple
+
+from sentinel.chain.forecast.visits import Room, looked
+from sentinel.chain.judge.edge import Exit, Trust, blind_finding, exit_finding, exit_told, graded, leads_min
+from sentinel.chain.judge.jobs import PLACING, Seen, blind_since_utc, is_hour_angle
+from sentinel.chain.judge.lifecycle import Case, Finding, Readings
+from sentinel.chain.judge.nights import night_of
+from sentinel.chain.judge.scene import Scene
+from sentinel.chain.judge.supplies import SUPPLIES, running_out, supply_finding
+from sentinel.core.records import Due, Forecast, Mark, MeasuredFrame, Severity, Surroundings
+from sentinel.core.times import format_utc, from_utc_s, utc_s
+from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S
+
+RATE_RATIOS: Mapping[str, float] = {"solar": 1.0, "sidereal": 1.002_737_909, "lunar": 14.492 / 15}
+"""Of the usual rates over the mean solar rate; drives sold as lunar run at 14.685 or 14.492 "/s."""
+_LUNAR_DRIVE = LUNAR_DRIVE_ARCSEC_S / 15
+_RATE_FORECASTS = 3
+_RATE_SETTLED = 2
+_RATE_SETTLED_H = 2.0
+"""So many forecasts must agree on a rate; after so many hours of track so many do."""
+_RATE_LATE_H = 2.5
+_AGREE_S = 1200.0
+PAST_LIMIT_MIN = 10.0
+
+
+class Ahead(NamedTuple):
+    """What the judge remembers of the future; bounded."""
+
+    exit: Exit | None = None
+    """What the last forecast said."""
+    near_s: float | None = None
+    """Since which forecast the edge has been near in all of them."""
+    due: tuple[Due, ...] = ()
+    due_s: float = 0.0
+    done: tuple[tuple[str, float], ...] = ()
+    """What the operator saw to, and when: an older forecast does not know of it."""
+    rates: tuple[float, ...] = ()
+    rate: Finding | None = None
+    room: Room | None = None
+    near: tuple[str, ...] = ()
+    """Conditions that are open, for which the leads are longer."""
+    unwound_asked: bool = False
+    placed: int = 0
+    """How often the disc has been put elsewhere: what was foreseen before is another story."""
+    limit_s: float | None = None
+    """When the axis comes, or was to come, to its limit; None: not within two days."""
+    seen: Seen = Seen()
+    blind_s: float | None = None
+    """Since when nobody knows where the disc stands: it was put elsewhere and not seen since."""
+
+
+def saw(state: Ahead, event: MeasuredFrame | Mark) -> Ahead:
+    """Take note of what was seen and done: pictures are evidence, and a hand moves the disc."""
+    seen = state.seen.after(event)
+    return state if seen is state.seen else state._replace(seen=seen)
+
+
+def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
+    """Take a new forecast."""
+    told_s, settings = utc_s(forecast.time_utc), scene.settings
+    blind_utc = blind_since_utc(forecast, state.seen)
+    if blind_utc is not None:
+        # It stands on discs of before: where the disc is now it does not know.
+        state = state._replace(exit=None, near_s=None)
+    else:
+        new = exit_told(forecast, settings, state.seen)
+        last_chance_s = new.clear_s if new.sets_s is None else new.sets_s
+        near = last_chance_s is not None and last_chance_s - told_s <= leads_min(scene)[0] * 60 + _AGREE_S
+        near_s = (told_s if state.near_s is None else state.near_s) if near else None
+        state = state._replace(exit=new, near_s=near_s)
+    limit_s = _limit_s(forecast, told_s, state.limit_s)
+    state = state._replace(
+        due=forecast.due,
+        due_s=told_s,
+        limit_s=limit_s,
+        blind_s=None if blind_utc is None else utc_s(blind_utc),
+    )
+    return _rated(state, forecast, scene)
+
+
+def _limit_s(forecast: Forecast, told_s: float, before_s: float | None) -> float | None:
+    """Return when the axis comes to its limit; what is overdue has been so since it was first told."""
+    due_s = next((utc_s(one.time_utc) for one in forecast.due if one.reason == "axis-limit"), None)
+    overdue = due_s is not None and due_s <= told_s + 1
+    return before_s if overdue and before_s is not None and before_s <= told_s else due_s
+
+
+def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
+    """Compare the fitted rate with the one the mount is said to run at."""
+    ratio, sigma = forecast.rate_ratio, forecast.rate_ratio_sigma
+    tracking, limits = scene.settings.mount.tracking, scene.thresholds
+    if ratio is None or sigma is None or tracking == "none":
+        return state
+    if "cause-open" in forecast.flags or "tips" in forecast.flags:
+        # Something changed, and whether it is the drive's rate is not known, or it is not.
+        return state._replace(rates=(), rate=_otherwise(state.rate, forecast, scene))
+    usual = [RATE_RATIOS[tracking]] + ([_LUNAR_DRIVE] if tracking == "lunar" else [])
+    off = min((ratio - one for one in usual), key=abs)
+    # The fit has weighed the usual rates against each other; its sigma spans those it has not ruled out yet.
+    # With so much track hardly an honest drive is still in doubt, and the answer is worth less every hour.
+    late = (forecast.arc_h or 0.0) > _RATE_LATE_H
+    clear = abs(off) > (limits.rate_late_sigmas if late else limits.rate_wrong_sigmas) * sigma
+    if not (clear and abs(off) > limits.rate_wrong_fraction):
+        # While more than one mount explains the track, some of them at another rate, that says nothing.
+        return state if "roll-open" in forecast.flags else state._replace(rates=(), rate=None)
+    rates = (*state.rates[-(_RATE_FORECASTS - 1) :], off)
+    if len(rates) < (_RATE_SETTLED if (forecast.arc_h or 0.0) > _RATE_SETTLED_H else _RATE_FORECASTS):
+        return state._replace(rates=rates)
+    nearest = min((*RATE_RATIOS.items(), ("lunar", _LUNAR_DRIVE)), key=lambda named: abs(named[1] - ratio))
+    looks_like = nearest[0] if abs(nearest[1] - ratio) < max(0.0008, 3 * sigma) else "none of the usual rates"
+    detail: dict[str, Any] = {
+        "kind": "wrong-rate",
+        "rate_ratio": round(ratio, 6),
+        "rate_ratio_sigma": round(sigma, 6),
+        "configured": tracking,
+        "sure": abs(off) > limits.rate_wrong_sigmas * sigma,
+        "looks_like": looks_like,
+        "drift_arcmin_h": round(abs(ratio - 1) * 15 * 60, 2),
+    }
+    if looks_like == tracking:
+        # Neither as configured nor as anything else: a slope that the air or the axis may have drawn.
+        return state._replace(rates=(), rate=None)
+    onset_s = state.rate.onset_s if state.rate is not None else utc_s(forecast.time_utc)
+    # A solar rate where another was configured keeps the sun: worth a word, not a visit.
+    severity = Severity.NOTE if looks_like == "solar" else Severity.SOON
+    finding = Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"rate {looks_like}")
+    return state._replace(rates=rates, rate=finding)
+
+
+def _otherwise(before: Finding | None, forecast: Forecast, scene: Scene) -> Finding | None:
+    """Return what to say of a disc that drifts otherwise than it did, not by the drive for sure."""
+    if forecast.drift_changed_utc is None:
+        # A change is possible, no more: what was said stands until it is decided.
+        return before
+    cause = "tips" if "tips" in forecast.flags else "open"
+    drift = forecast.drift_arcmin_h or 0.0
+    detail: dict[str, Any] = {
+        "kind": "wrong-rate",
+        "cause": cause,
+        "changed_utc": format_utc(forecast.drift_changed_utc),
+        "drift_arcmin_h": round(drift, 2),
+        "configured": scene.settings.mount.tracking,
+    }
+    severity = Severity.SOON if drift >= scene.thresholds.drift_soon_arcmin_h else Severity.NOTE
+    if before is not None and before.story == f"drift {cause}" and before.severity is Severity.SOON:
+        severity = Severity.SOON
+    onset_s = utc_s(forecast.drift_changed_utc)
+    if before is not None and before.story.startswith("drift"):
+        onset_s = before.onset_s
+    return Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"drift {cause}")
+
+
+def placed_anew(state: Ahead, when_s: float) -> Ahead:
+    """Forget what was foreseen of the edge until then: the disc is elsewhere since."""
+    state = state._replace(placed=state.placed + 1)
+    newer = state.exit is not None and state.exit.told_s > when_s
+    return state if newer else state._replace(exit=None, near_s=None)
+
+
+def marked(state: Ahead, mark: Mark) -> Ahead:
+    """Take what the operator saw to."""
+    when_s = utc_s(mark.time_utc)
+    state = saw(state, mark)
+    if mark.kind in PLACING and state.due_s < when_s:
+        state = state._replace(blind_s=when_s)
+    if mark.kind in {"recentred", "realigned"}:
+        state = placed_anew(state, when_s)
+        return state._replace(done=_and(state.done, "drift", when_s), rates=(), rate=None)
+    if mark.kind == "unwound":
+        state = placed_anew(state, when_s)
+        return state._replace(done=_and(state.done, "axis-limit", when_s), unwound_asked=False)
+    if mark.kind == "battery":
+        name = "mount-battery" if "mount" in mark.text.lower() else "battery"
+        return state._replace(done=_and(state.done, name, when_s))
+    if mark.kind in {"card", "timer"}:
+        return state._replace(done=_and(state.done, mark.kind, when_s))
+    return state
+
+
+def _and(done: tuple[tuple[str, float], ...], reason: str, when_s: float) -> tuple[tuple[str, float], ...]:
+    return (*(item for item in done if item[0] != reason), (reason, when_s))
+
+
+def mended_by(cases: tuple[Case, ...], mark: Mark, scene: Scene) -> tuple[Case, ...]:
+    """Return the incidents as a mark leaves them: that a mount was seen to is known, not that it tracks."""
+    if mark.kind not in PLACING:
+        return cases
+    told: dict[str, Any] = {"marked": mark.kind, "marked_utc": format_utc(mark.time_utc)}
+    night = night_of(scene.settings.site, utc_s(mark.time_utc))
+    if night is not None and night.sets_s <= utc_s(mark.time_utc) and isfinite(night.rises_s):
+        told["sunrise_utc"] = format_utc(from_utc_s(round(night.rises_s)))
+    return tuple(
+        replace(case, detail={**case.detail, **told}) if case.condition == "runaway" else case
+        for case in cases
+    )
+
+
+def surroundings_came(state: Ahead, event: Surroundings) -> Ahead:
+    """Take what the computer read of its disk."""
+    if event.free_bytes is None:
+        return state
+    return state._replace(room=looked(state.room, event))
+
+
+def readings(state: Ahead, now_s: float, scene: Scene, *, tracking: bool) -> Readings:
+    """Return what to say at this moment of all that can be foreseen.
+
+    Parameters
+    ----------
+    tracking
+        The disc is seen at this moment, and the mount carries it.
+    """
+    found: Readings = {}
+    trust = Trust(state.near_s, state.placed)
+    found["drift-exit"] = exit_finding(trust, state.exit, now_s, scene) if state.exit is not None else None
+    if state.blind_s is not None:
+        found["drift-exit"] = blind_finding(trust, state.blind_s, now_s, scene)
+    overdue = {reason: when for reason, when in state.done if when >= state.due_s}
+    due = {one.reason: utc_s(one.time_utc) for one in state.due if one.reason not in overdue}
+    limit_s = state.limit_s if "axis-limit" in due else None
+    found["axis-limit"] = _limit_finding(state, limit_s, now_s, scene, tracking=tracking)
+    for reason, supply in SUPPLIES.items():
+        found[f"supply:{supply}"] = supply_finding(reason, due.get(reason), now_s, state.seen, scene)
+    if state.room is not None:
+        found["storage"] = _storage_finding(state, now_s, scene)
+    return found
+
+
+def _limit_finding(
+    state: Ahead, when_s: float | None, now_s: float, scene: Scene, *, tracking: bool
+) -> Finding | None:
+    if when_s is None:
+        if state.unwound_asked:
+            return Finding(severity=Severity.NOTE, onset_s=now_s, detail={"asked": "unwound"}, story="asked")
+        return None
+    left_min = (when_s - now_s) / 60
+    soon_min, now_min = leads_min(scene)
+    amiss, severity = graded(left_min, soon_min, now_min, scene.thresholds.lead_clear_min)
+    if not amiss and not state.unwound_asked:
+        return None
+    detail: dict[str, Any] = {"minutes_left": round(left_min, 1), "limit_utc": format_utc(from_utc_s(when_s))}
+    story = ""
+    if left_min < -PAST_LIMIT_MIN and tracking:
+        # It should stand still by now and does not: unwound, or it turns further than it is said to.
+        detail |= {"asked": "unwound", "tracks_on": True}
+        return Finding(severity=Severity.NOTE, onset_s=now_s, detail=detail, story="past")
+    if not amiss:
+        # A pause and a jump look like an unwinding that nobody marked: it is counted as none, and asked.
+        detail["asked"] = "unwound"
+        severity, story = Severity.NOTE, "asked"
+    elif state.unwound_asked:
+        detail["perhaps_unwound"] = True
+    if is_hour_angle(from_utc_s(when_s), scene.settings):
+        detail["limit"] = "hour-angle"
+    night = night_of(scene.settings.site, now_s)
+    if night is not None and night.sets_s <= now_s and isfinite(night.rises_s):
+        # Unwinding can be done in the dark; putting the disc anywhere cannot.
+        detail["sunrise_utc"] = format_utc(from_utc_s(round(night.rises_s)))
+    return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
+
+
+def full_s(state: Ahead, scene: Scene) -> float | None:
+    """Return when the disk will be full: as the forecast has it, if it knows of the room there is."""
+    room = state.room
+    if room is None:
+        return None
+    told_s = next((utc_s(one.time_utc) for one in state.due if one.reason == "storage"), None)
+    if told_s is not None and state.due_s >= room.first_s:
+        return told_s
+    return room.full_s(scene.interval_s)
+
+
+def _storage_finding(state: Ahead, now_s: float, scene: Scene) -> Finding | None:
+    room, when_s = state.room, full_s(state, scene)
+    if room is None or when_s is None:
+        return None
+    detail = {"free_mb": round(room.free_bytes / 1e6, 1), "full_utc": format_utc(from_utc_s(round(when_s)))}
+    return running_out((when_s - now_s) / 3600, now_s, scene, detail)

@@ -1,0 +1,147 @@
+"""Before the operator sleeps: everything that would wake him until morning, as jobs for one visit."""
+
+from dataclasses import replace as _replace
+from datetime import datetime, timedelta
+from typing import Any, NamedTuple
+
+from sentinel.chain.judge.ahead import Ahead, full_s
+from sentinel.chain.judge.evidence import evidence
+from sentinel.chain.judge.jobs import Agenda, Job, agenda_of
+from sentinel.chain.judge.lifecycle import Finding
+from sentinel.chain.judge.nights import night_of
+from sentinel.chain.judge.scene import Scene
+from sentinel.chain.judge.until import Answer, answer
+from sentinel.core.records import Due, Forecast, Severity
+from sentinel.core.times import DAY_S, format_utc, from_utc_s, utc_s
+
+
+class Bedtime(NamedTuple):
+    """Which night has been announced, and what was on its list."""
+
+    told_night_s: float | None = None
+    """Start of that night."""
+    at_s: float = 0.0
+    """When its list was drawn up; it may be drawn up twice: before sunset, and before sleep."""
+    told_s: float = 0.0
+    """For which of these moments."""
+    until_s: float = 0.0
+    answer: Answer | None = None
+
+
+def night(now_s: float, scene: Scene) -> tuple[float, float] | None:
+    """Return start and end of the sleep that is on, or else of the next; None where none is configured."""
+    sleep = scene.settings.sleep
+    if sleep.from_utc is None or sleep.until_utc is None:
+        return None
+    start, end = _of_day(sleep.from_utc), _of_day(sleep.until_utc)
+    length = (end - start) % DAY_S or DAY_S
+    begin = now_s - (now_s - start) % DAY_S
+    if now_s >= begin + length:
+        begin += DAY_S
+    return begin, begin + length
+
+
+def _of_day(text: str) -> float:
+    hours, minutes = text.split(":")
+    return int(hours) * 3600.0 + int(minutes) * 60.0
+
+
+def moments(span: tuple[float, float], scene: Scene) -> tuple[float, ...]:
+    """Return when the list is drawn up: before sleep, and in time before a sunset that comes sooner."""
+    before_s = scene.settings.sleep.before_min * 60
+    usual_s = span[0] - before_s
+    dark = night_of(scene.settings.site, usual_s)
+    limits, travel_min = scene.thresholds, scene.settings.visit.travel_min
+    # Before any of it would be told by itself.
+    told_s = (travel_min + limits.lead_soon_min + limits.lead_clear_min) * 60
+    if dark is None or not span[0] - DAY_S < dark.sets_s < usual_s + told_s:
+        return (usual_s,)
+    sooner_s = dark.sets_s - max(before_s, told_s)
+    return (sooner_s,) if usual_s - sooner_s < before_s else (sooner_s, usual_s)
+
+
+def time_passed(
+    state: Bedtime, ahead: Ahead, forecast: Forecast | None, now_s: float, scene: Scene
+) -> Bedtime:
+    """Draw up the list when it is time to."""
+    span = night(now_s, scene)
+    if span is None or now_s >= span[0]:
+        return state
+    due_s = max((moment for moment in moments(span, scene) if moment <= now_s), default=None)
+    if due_s is None or (state.told_night_s == span[0] and state.told_s >= due_s):
+        return state
+    until_s = span[1] + scene.settings.sleep.after_min * 60
+    now_utc = from_utc_s(now_s)
+    known = _with_disk(forecast, ahead, now_utc, scene)
+    agenda = agenda_of(known, scene.settings, now_utc, ahead.seen)
+    found = answer(agenda, known, from_utc_s(until_s), now_utc, lambda job: _wakes_before(job, scene))
+    found = _before_the_sun_goes(found, agenda, span, now_utc)
+    return Bedtime(span[0], now_s, due_s, until_s, found)
+
+
+def _with_disk(forecast: Forecast | None, ahead: Ahead, now_utc: datetime, scene: Scene) -> Forecast | None:
+    """Return the forecast with the disk in it, where none has been made that knows of it."""
+    full = full_s(ahead, scene)
+    if full is None or (forecast is not None and any(one.reason == "storage" for one in forecast.due)):
+        return forecast
+    storage = Due(time_utc=from_utc_s(round(full)), reason="storage")
+    if forecast is None:
+        return Forecast(time_utc=now_utc, basis="no disc has been measured yet", due=(storage,))
+    return _replace(forecast, due=tuple(sorted((*forecast.due, storage), key=lambda one: one.time_utc)))
+
+
+def _before_the_sun_goes(
+    found: Answer, agenda: Agenda, span: tuple[float, float], now_utc: datetime
+) -> Answer:
+    """Return the answer with what can be done only before the sun goes, though it is due after waking."""
+    del now_utc
+    listed = {job.name for job in found.needed}
+    more = [
+        job
+        for job in agenda.jobs
+        if job.name == "drift" and job.by_utc != job.due_utc and job.name not in listed
+        if utc_s(job.by_utc) < span[1]
+    ]
+    return _replace(found, jobs=(*found.jobs, *more)) if more else found
+
+
+def _wakes_before(job: str, scene: Scene) -> timedelta:
+    """Return how long before it is due a thing would wake the operator."""
+    limits, travel_min = scene.thresholds, scene.settings.visit.travel_min
+    if job == "sunrise":
+        return timedelta(minutes=travel_min)
+    if job in {"drift", "axis-limit"}:
+        return timedelta(minutes=travel_min + limits.lead_now_min)
+    return timedelta(hours=limits.supply_now_h)
+
+
+def announced(state: Bedtime, reason: str, now_s: float) -> bool:
+    """Whether a thing is on the list of the night that is on, and so no news."""
+    if state.answer is None or now_s >= state.until_s:
+        return False
+    return any(_same(job, reason) for job in state.answer.needed)
+
+
+def _same(job: Job, reason: str) -> bool:
+    return job.name == reason or (reason == "drift" and job.name == "sunrise")
+
+
+def finding(state: Bedtime, now_s: float, scene: Scene) -> Finding | None:
+    """Return the list, until it is morning."""
+    found = state.answer
+    if state.told_night_s is None or found is None or now_s >= state.until_s:
+        return None
+    sleep = scene.settings.sleep
+    detail: dict[str, Any] = {
+        "sleep_from_utc": format_utc(from_utc_s(state.told_night_s)),
+        "sleep_until_utc": format_utc(from_utc_s(state.until_s - sleep.after_min * 60)),
+        "covered_until_utc": format_utc(from_utc_s(state.until_s)),
+        "known": found.known,
+        "holds": found.holds,
+        "jobs": [evidence(job) for job in found.jobs],
+    }
+    if found.holds_until_utc is not None and not found.holds:
+        detail["holds_until_utc"] = format_utc(found.holds_until_utc)
+    if found.ends is not None and not found.holds:
+        detail["ends"] = evidence(found.ends)
+    return Finding(severity=Severity.NOTE, onset_s=state.told_s, detail=detail, story=str(state.told_s))

@@ -1,0 +1,204 @@
+"""The disc at the frame's edge: what one forecast says of it, and when somebody can see to it."""
+
+from math import isfinite
+from typing import Any, NamedTuple
+
+from sentinel.chain.judge.evidence import place_evidence, rise_evidence
+from sentinel.chain.judge.jobs import (
+    Seen,
+    exit_of,
+    place_at,
+    place_for,
+)
+from sentinel.chain.judge.lifecycle import Finding
+from sentinel.chain.judge.nights import Rise, night_of, rise_of
+from sentinel.chain.judge.scene import Scene
+from sentinel.core.records import Forecast, Place, Severity
+from sentinel.core.settings import Settings
+from sentinel.core.times import format_utc, from_utc_s, utc_s
+
+
+class Exit(NamedTuple):
+    """What one forecast says of the edge."""
+
+    told_s: float
+    early_s: float | None
+    clear_s: float | None
+    """The same, of a sun that is well clear of the horizon line: what is worth waking for."""
+    median_s: float | None
+    edge: str | None
+    young: bool
+    """Too little arc behind it."""
+    departed: bool = False
+    """The disc does not follow the mount's model: knocked, pushed, or on its way out."""
+    place: Place | None = None
+    """Where to put the disc."""
+    sets_s: float | None = None
+    """The sun goes before it leaves, and after its rising there is no time: it is seen to before, or at
+    sunrise; None: it can be seen to by day."""
+    rises_s: float | None = None
+    rise: Rise | None = None
+    """Where the disc comes up."""
+    then: Place | None = None
+    """Where to put it when it does."""
+
+
+def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
+    """Return what a forecast says of the edge."""
+    early, median = forecast.exit_early_utc, forecast.exit_utc
+    leaves, night = exit_of(forecast, settings, forecast.time_utc)
+    by_utc = leaves or forecast.time_utc
+    place, rise, then = None, None, None
+    if night is None:
+        place = place_for(forecast, by_utc, None)
+    elif isfinite(night.rises_s):
+        rises_utc = from_utc_s(round(night.rises_s))
+        by_utc = from_utc_s(round(night.sets_s)) if isfinite(night.sets_s) else by_utc
+        found = place_for(forecast, by_utc, rises_utc)
+        holds = found is not None and (found.holds_until_utc is None or found.holds_until_utc > rises_utc)
+        parked = settings.mount.parked_at_night
+        place = found if holds and not parked else None
+        rise = None if parked else rise_of(forecast, settings, night.rises_s, seen.size_px)
+        then = None if parked else place_at(forecast, rises_utc)
+    return Exit(
+        utc_s(forecast.time_utc),
+        None if early is None and leaves is None else utc_s(early or by_utc),
+        utc_s(leaves) if leaves is not None else None,
+        utc_s(median) if median is not None else None,
+        forecast.edge,
+        "too-little-arc" in forecast.flags or (forecast.arc_h or 0.0) < 1.0,
+        "departed" in forecast.flags,
+        place,
+        None if night is None else night.sets_s,
+        None if night is None else night.rises_s,
+        rise,
+        then,
+    )
+
+
+def leads_min(scene: Scene) -> tuple[float, float]:
+    """Return how long before an edge or a limit it is told, in minutes: `soon`, `now`."""
+    travel = scene.settings.visit.travel_min
+    return travel + scene.thresholds.lead_soon_min, travel + scene.thresholds.lead_now_min
+
+
+def graded(
+    left_min: float, soon_min: float, now_min: float, clear_min: float
+) -> tuple[bool, Severity | None]:
+    """Return whether anything is amiss, and how grave it is."""
+    if left_min <= soon_min:
+        return True, Severity.NOW if left_min <= now_min else Severity.SOON
+    return left_min <= soon_min + clear_min, None
+
+
+class Trust(NamedTuple):
+    """How far what is foreseen of the edge can be believed."""
+
+    near_s: float | None
+    """Since which forecast the edge has been near in all of them."""
+    placed: int
+    """How often the disc has been put elsewhere."""
+
+
+def exit_finding(trust: Trust, last: Exit, now_s: float, scene: Scene) -> Finding | None:
+    """Return what to say of the edge at a moment."""
+    if last.early_s is None or last.clear_s is None:
+        return None
+    if last.sets_s is not None and last.rises_s is not None and now_s < last.rises_s:
+        return _night_finding(trust, last, now_s, scene)
+    soon_min, now_min = leads_min(scene)
+    left_min = (last.clear_s - now_s) / 60
+    amiss, severity = graded(left_min, soon_min, now_min, scene.thresholds.lead_clear_min)
+    if not amiss:
+        return None
+    median_min = None if last.median_s is None else (last.median_s - now_s) / 60
+    if severity is not None:
+        severity = _believed(trust, last, severity, median_min, scene)
+    detail: dict[str, Any] = {"lead_soon_min": soon_min, "lead_now_min": now_min}
+    detail |= _exit_detail(last, left_min)
+    return Finding(severity=severity, onset_s=now_s, detail=detail, story=f"place {trust.placed}")
+
+
+def _exit_detail(last: Exit, left_min: float) -> dict[str, Any]:
+    assert last.early_s is not None  # noqa: S101 - as the callers have asked
+    detail: dict[str, Any] = {
+        "minutes_left": round(left_min, 1),
+        "exit_early_utc": format_utc(from_utc_s(last.early_s)),
+        "exit_utc": None if last.median_s is None else format_utc(from_utc_s(last.median_s)),
+        "edge": last.edge,
+    }
+    put = place_evidence(last.place)
+    if last.place is not None and utc_s(last.place.at_utc) <= last.told_s + 60:
+        put.pop("put_at_utc")
+    return detail | put | rise_evidence(last.rise)
+
+
+def _night_finding(trust: Trust, last: Exit, now_s: float, scene: Scene) -> Finding | None:
+    """Return what to say of a disc that comes up over the edge: before sunset, or to be there at sunrise.
+
+    Nobody is sent to the camera by night: there is nothing to put anywhere.
+    """
+    assert last.sets_s is not None  # noqa: S101 - as the caller has asked
+    assert last.rises_s is not None  # noqa: S101
+    soon_min = leads_min(scene)[0]
+    if now_s < last.sets_s:
+        left_min = (last.sets_s - now_s) / 60
+        amiss = left_min <= soon_min + scene.thresholds.lead_clear_min
+        if not amiss or last.place is None:
+            return None
+        in_time = scene.settings.visit.travel_min <= left_min <= soon_min
+        severity = _believed(trust, last, Severity.SOON, None, scene) if in_time else None
+        detail = _exit_detail(last, left_min) | {
+            "sunset_utc": format_utc(from_utc_s(round(last.sets_s))),
+            "sunrise_utc": format_utc(from_utc_s(round(last.rises_s))),
+        }
+        return Finding(
+            severity=severity, onset_s=now_s, detail=detail, story=f"place {trust.placed} before sunset"
+        )
+    if not isfinite(last.rises_s):
+        return None
+    detail = _exit_detail(last._replace(place=last.then), (last.rises_s - now_s) / 60)
+    detail.pop("put_at_utc", None)
+    return _sunrise_finding(trust, last.rises_s, now_s, scene, detail)
+
+
+def _sunrise_finding(
+    trust: Trust, rises_s: float, now_s: float, scene: Scene, detail: dict[str, Any]
+) -> Finding:
+    """Return that somebody is to be there at sunrise: told now, and woken for then."""
+    # Whoever sets off a little later has lost little, whoever comes sooner stands in the dark.
+    wake_s = rises_s - scene.settings.visit.travel_min * 60
+    if now_s >= wake_s:
+        # The same story as the edge by day, so that it is told once.
+        severity, story = Severity.NOW, f"place {trust.placed}"
+    else:
+        severity, story = Severity.NOTE, "at sunrise"
+    detail = detail | {"sunrise_utc": format_utc(from_utc_s(round(rises_s))), "at_sunrise": True}
+    return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
+
+
+def blind_finding(trust: Trust, blind_s: float, now_s: float, scene: Scene) -> Finding | None:
+    """Return that somebody is to be there at sunrise, where the disc was put elsewhere in the dark."""
+    night = night_of(scene.settings.site, now_s)
+    if night is None or night.sets_s > now_s or not isfinite(night.rises_s):
+        return None
+    detail = {"blind_since_utc": format_utc(from_utc_s(blind_s))}
+    return _sunrise_finding(trust, night.rises_s, now_s, scene, detail)
+
+
+def _believed(
+    trust: Trust, last: Exit, severity: Severity, median_min: float | None, scene: Scene
+) -> Severity | None:
+    """Return the severity that the forecasts so far, and the arc they stand on, can bear."""
+    soon_min, now_min = leads_min(scene)
+    at_hand = last.sets_s is None and median_min is not None and median_min <= now_min
+    if at_hand and not last.young and not last.departed:
+        return severity
+    if last.young and not at_hand and (median_min is None or median_min > soon_min):
+        # The early quantile of a guess is near because the guess is wide, not because the edge is.
+        return None
+    agreed_s = last.told_s - (trust.near_s if trust.near_s is not None else last.told_s)
+    if agreed_s < scene.thresholds.drift_confirm_min * 60:
+        # One forecast, or a few in the minutes in which somebody pushes the disc about.
+        return None
+    return Severity.SOON if last.young and not at_hand else severity

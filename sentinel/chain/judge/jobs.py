@@ -1,0 +1,362 @@
+"""What is to be done at the camera: each thing once, until when, and how long it then lasts. Pure.
+
+Everything that says what comes next says it from here: the list before sleep, the status, the headline.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import isfinite
+from typing import NamedTuple
+
+from sentinel.chain.judge.nights import Night, Rise, night_before, night_of, rise_of, sun_of
+from sentinel.core.records import Due, Edge, Event, Forecast, Mark, MeasuredFrame, Place
+from sentinel.core.settings import Settings
+from sentinel.core.times import from_utc_s, utc_s
+
+KNOWN = timedelta(hours=48)
+"""As far as forecasts look."""
+OUTLIVED = timedelta(minutes=5)
+"""What is seen to work so shortly before its count ended, or later, is seen to outlive it."""
+NATURAL = frozenset({"sunset", "horizon"})
+"""Due and no job: nobody need get up for it."""
+PLACING = frozenset({"recentred", "unwound", "realigned"})
+"""Marks after which the disc stands elsewhere."""
+PICTURED = frozenset({"battery", "card", "timer"})
+"""Without these no pictures come."""
+
+
+class Seen(NamedTuple):
+    """What has been seen so far, beside what the forecast says."""
+
+    frame_utc: datetime | None = None
+    """Exposure of the newest picture."""
+    disc_utc: datetime | None = None
+    """Of the newest with a disc."""
+    placed_utc: datetime | None = None
+    """When the operator last said that the disc or the axis was put elsewhere."""
+    size_px: tuple[int, int] = (0, 0)
+
+    def after(self, event: Event) -> "Seen":
+        """Return what has been seen after one more event; a frame may come late."""
+        if isinstance(event, Mark):
+            if event.kind not in PLACING or not _later(event.time_utc, self.placed_utc):
+                return self
+            return self._replace(placed_utc=event.time_utc)
+        if not isinstance(event, MeasuredFrame) or event.error is not None:
+            return self
+        seen = self
+        if _later(event.time_utc, seen.frame_utc):
+            seen = seen._replace(frame_utc=event.time_utc, size_px=(event.width_px, event.height_px))
+        if event.disc.found and _later(event.time_utc, seen.disc_utc):
+            seen = seen._replace(disc_utc=event.time_utc)
+        return seen
+
+
+def _later(one: datetime, other: datetime | None) -> bool:
+    return other is None or one > other
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """Something to be done."""
+
+    name: str
+    """`drift`: put the disc elsewhere; `sunrise`: be there when the sun comes up; else as `Due.reason`."""
+    due_utc: datetime
+    """When what it averts comes to pass, or when it was due."""
+    by_utc: datetime
+    """The last moment at which it can be done: what needs the sun cannot be done by night."""
+    lasts_until_utc: datetime | None = None
+    """Until when it is good once done; None: longer than is foreseen."""
+    place: Place | None = None
+    """Where the disc is to be put."""
+    edge: Edge | None = None
+    """To which the disc drifts."""
+    rise: Rise | None = None
+    """Where the disc comes up."""
+    outlived: bool = False
+    """Its count is over and it is seen to work: was it renewed and not noted?"""
+    recentre_utc: datetime | None = None
+    """Of an axis limit: when the disc can be put back after unwinding; None: another job says."""
+    hour_angle: bool = False
+    """Of an axis limit: the end of the allowed hour angles, not of the axis's travel."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agenda:
+    """All that is to be done within the time that is foreseen, and what must be known to plan for it."""
+
+    time_utc: datetime
+    """As of when."""
+    known_until_utc: datetime | None
+    """As far as is foreseen; None: no disc has been measured, so nothing is known of the mount."""
+    travel_min: float
+    visit_min: float
+    """How long a visit usually takes."""
+    jobs: tuple[Job, ...] = ()
+    """In the order in which they are due."""
+    sets_utc: datetime | None = None
+    """Until when all of the disc is up, or was, where it is not; None: it stays up."""
+    rises_utc: datetime | None = None
+    """From when on it is again; None: not within days, or it stays up."""
+    goes: Due | None = None
+    """When its middle goes next, as the forecast has it; None: it is down, or stays up."""
+    blind_since_utc: datetime | None = None
+    """Since when nobody knows where the disc stands: it was put elsewhere and not seen since."""
+
+    def dark(self, now_utc: datetime) -> bool:
+        """Whether the sun is down."""
+        if self.sets_utc is None or self.sets_utc > now_utc:
+            return False
+        return self.rises_utc is None or self.rises_utc > now_utc
+
+    def goes_first(self, now_utc: datetime) -> bool:
+        """Whether the sun goes, within a day, before anything is due."""
+        if self.goes is None or not now_utc < self.goes.time_utc < now_utc + timedelta(days=1):
+            return False
+        return not self.pending or self.goes.time_utc < self.pending[0].due_utc
+
+    def alone_until_utc(self, now_utc: datetime) -> datetime | None:
+        """Return until when the camera may be left alone; None: for as long as is foreseen."""
+        if self.goes_first(now_utc):
+            return self.goes.time_utc if self.goes is not None else None
+        return self.pending[0].due_utc if self.pending else None
+
+    @property
+    def pending(self) -> tuple[Job, ...]:
+        """What ends the time the camera may be left alone: not what is seen to outlive its count."""
+        return tuple(job for job in self.jobs if not job.outlived)
+
+
+def exit_worth_utc(forecast: Forecast) -> datetime | None:
+    """Return when the disc comes to the edge, of a sun that is well clear of the horizon line.
+
+    What the air lifts over the edge in the minutes of rising or setting, and lets back, is no exit.
+    """
+    if "exit-at-horizon" in forecast.flags:
+        return forecast.exit_clear_utc
+    told = next((one.time_utc for one in forecast.due if one.reason == "drift"), None)
+    return forecast.exit_early_utc or told
+
+
+def blind_since_utc(forecast: Forecast, seen: Seen) -> datetime | None:
+    """Return since when nobody knows where the disc stands; None: it is known as well as the forecast is."""
+    placed = seen.placed_utc
+    if placed is None or forecast.seen_utc is None or forecast.seen_utc >= placed:
+        return None
+    return placed
+
+
+def agenda_of(
+    forecast: Forecast | None, settings: Settings, now_utc: datetime, seen: Seen | None = None
+) -> Agenda:
+    """Return what is to be done, as of now."""
+    seen = seen or Seen()
+    now_s = utc_s(now_utc)
+    night = night_of(settings.site, now_s)
+    due = forecast.due if forecast is not None else ()
+    jobs = [_renewal(one, settings, now_utc, seen, forecast) for one in due if _renewed(one)]
+    blind = blind_since_utc(forecast, seen) if forecast is not None else None
+    if blind is not None and _after(seen.disc_utc, blind):
+        blind = None  # it is seen where it is, and a forecast of it is on its way
+    if forecast is not None:
+        jobs += _placings(forecast, settings, now_utc, seen, blind)
+        jobs += [_limit(one, forecast, settings, now_utc) for one in due if one.reason == "axis-limit"]
+    known = forecast is not None and forecast.seen_utc is not None
+    return Agenda(
+        time_utc=now_utc,
+        known_until_utc=now_utc + KNOWN if known else None,
+        travel_min=settings.visit.travel_min,
+        visit_min=settings.thresholds.visit_default_min,
+        jobs=tuple(sorted(jobs, key=lambda job: (job.due_utc, job.name))),
+        sets_utc=_at(night.sets_s) if night is not None else None,
+        rises_utc=_at(night.rises_s) if night is not None else None,
+        goes=next((one for one in due if one.reason in NATURAL), None),
+        blind_since_utc=blind,
+    )
+
+
+def _at(time_s: float) -> datetime | None:
+    return from_utc_s(round(time_s)) if isfinite(time_s) else None
+
+
+def _renewed(due: Due) -> bool:
+    return due.reason not in NATURAL and due.reason not in {"drift", "axis-limit"}
+
+
+def _renewal(due: Due, settings: Settings, now_utc: datetime, seen: Seen, forecast: Forecast | None) -> Job:
+    """Return what is to be renewed, and how long it lasts when that is done now."""
+    supplies, interval_s = settings.supplies, settings.camera.interval_s
+    lasts_s: Mapping[str, float | None] = {
+        "battery": _times(supplies.camera_battery_h, 3600.0),
+        "mount-battery": _times(supplies.mount_battery_h, 3600.0),
+        "card": _times(supplies.card_frames, interval_s),
+        "timer": _times(supplies.timer_frames, interval_s),
+    }
+    lasts = lasts_s.get(due.reason)
+    until = None if lasts is None else now_utc + timedelta(seconds=lasts)
+    return Job(
+        name=due.reason,
+        due_utc=due.time_utc,
+        by_utc=due.time_utc,
+        lasts_until_utc=until,
+        outlived=due.time_utc <= now_utc and outlived(due.reason, due.time_utc, seen, forecast),
+    )
+
+
+def _times(count: float | None, each_s: float) -> float | None:
+    return None if count is None else count * each_s
+
+
+def outlived(reason: str, due_utc: datetime, seen: Seen, forecast: Forecast | None) -> bool:
+    """Return whether a supply is seen to work though its count is over: pictures are evidence."""
+    if reason in PICTURED:
+        return seen.frame_utc is not None and seen.frame_utc >= due_utc - OUTLIVED
+    follows = forecast is None or forecast.departed_utc is None
+    return reason == "mount-battery" and follows and _after(seen.disc_utc, due_utc - OUTLIVED)
+
+
+def _after(one: datetime | None, other: datetime) -> bool:
+    return one is not None and one >= other
+
+
+def is_hour_angle(due_utc: datetime, settings: Settings) -> bool:
+    """Whether it is the end of the allowed hour angles that comes then, not of the axis's travel."""
+    allowed = settings.mount.hour_angle_limit_deg
+    if allowed is None:
+        return False
+    hour_angle_deg = float(sun_of(settings.site).hour_angle_deg(utc_s(due_utc)))
+    return abs((hour_angle_deg - allowed[1] + 180) % 360 - 180) < 1.0
+
+
+def _limit(due: Due, forecast: Forecast, settings: Settings, now_utc: datetime) -> Job:
+    limit_deg, ratio = settings.mount.axis_limit_deg, forecast.rate_ratio or 1.0
+    hour_angle = is_hour_angle(due.time_utc, settings)
+    hours = 24.0 if hour_angle or limit_deg is None else limit_deg / (15.0 * ratio)
+    lasts = (due.time_utc if hour_angle else now_utc) + timedelta(hours=hours)
+    return Job(
+        name="axis-limit",
+        due_utc=due.time_utc,
+        by_utc=due.time_utc,
+        lasts_until_utc=lasts,
+        hour_angle=hour_angle,
+    )
+
+
+# Where the disc is put, which needs the sun.
+
+
+def out_at_sunrise(site_night: Night | None, exit_s: float, lead_s: float) -> bool:
+    """Whether nobody could see to an exit between sunrise and it: only before sunset, or at sunrise."""
+    return site_night is not None and site_night.sets_s < exit_s < site_night.rises_s + lead_s
+
+
+def exit_night(settings: Settings, exit_s: float) -> Night | None:
+    """Return the night before an exit that leaves no time to see to it after sunrise; None: there is time."""
+    lead_s = 60 * settings.thresholds.lead_now_min
+    night = night_before(settings.site, exit_s, within_s=lead_s)
+    return night if out_at_sunrise(night, exit_s, lead_s) else None
+
+
+def exit_of(
+    forecast: Forecast, settings: Settings, now_utc: datetime
+) -> tuple[datetime | None, Night | None]:
+    """Return when the disc leaves, and the night at the end of which it has; None: it stays."""
+    leaves = exit_worth_utc(forecast)
+    if settings.mount.parked_at_night:
+        # The drive stands from the first night after the disc was seen, until somebody points it anew.
+        night = night_of(settings.site, utc_s(forecast.seen_utc or now_utc))
+        rises = _at(night.rises_s) if night is not None else None
+        if night is not None and rises is not None and (leaves is None or leaves > rises):
+            return rises, night if rises > now_utc else None
+    if leaves is None:
+        return None, None
+    if leaves <= now_utc:
+        # It is out: by night nobody can put it back.
+        on = night_of(settings.site, utc_s(now_utc))
+        return leaves, on if on is not None and on.sets_s <= utc_s(now_utc) else None
+    return leaves, exit_night(settings, utc_s(leaves))
+
+
+def _placings(
+    forecast: Forecast, settings: Settings, now_utc: datetime, seen: Seen, blind: datetime | None
+) -> Iterable[Job]:
+    """Yield putting the disc elsewhere while that can be done, or being there when the sun comes up."""
+    if blind is not None:
+        night = night_of(settings.site, utc_s(now_utc))
+        rises = _at(night.rises_s) if night is not None and night.sets_s <= utc_s(now_utc) else None
+        if rises is not None:
+            yield Job(name="sunrise", due_utc=rises, by_utc=rises)
+        return
+    leaves, night = exit_of(forecast, settings, now_utc)
+    if leaves is None:
+        return
+    rises = _at(night.rises_s) if night is not None else None
+    sets = _at(night.sets_s) if night is not None else None
+    parked = settings.mount.parked_at_night and rises == leaves
+    if rises is None or night is None:
+        place = place_for(forecast, leaves, None)
+        yield _drift(forecast, leaves, leaves, place)
+        return
+    due = max(leaves, rises)
+    if sets is not None and now_utc < sets and not parked:
+        place = place_for(forecast, sets, None)
+        if place is not None and _outlasts(place, rises):
+            yield _drift(forecast, due, sets, place)
+            return
+    rise = None if parked else rise_of(forecast, settings, night.rises_s, seen.size_px)
+    then = place_at(forecast, rises)
+    lasts = None if then is None else then.holds_until_utc
+    yield Job(
+        name="sunrise",
+        due_utc=rises,
+        by_utc=rises,
+        edge=forecast.edge,
+        rise=rise,
+        place=None if parked else then,
+        lasts_until_utc=rises if lasts is not None and lasts < rises else lasts,
+    )
+
+
+def _drift(forecast: Forecast, due_utc: datetime, by_utc: datetime, place: Place | None) -> Job:
+    lasts = due_utc if place is None else place.holds_until_utc
+    return Job(
+        name="drift",
+        due_utc=due_utc,
+        by_utc=by_utc,
+        lasts_until_utc=lasts,
+        place=place,
+        edge=forecast.edge,
+    )
+
+
+def place_for(forecast: Forecast, by_utc: datetime, until_utc: datetime | None) -> Place | None:
+    """Return where to put the disc, and when; None: no place holds longer than where it is.
+
+    The soonest place that holds until the time asked for; else, or where none was asked for, the one of now,
+    or where that gains nothing yet, the latest that does. A place is promised to hold at the safe level, and
+    wherever a hand may put the disc about it: to leave it where it is may be promised longer.
+    """
+    best, early = forecast.best_place, forecast.exit_early_utc
+    if best is None or early is None:
+        return best
+    later = [one for one in forecast.later_places if one.at_utc < min(by_utc, early)]
+    gains = [one for one in (best, *later) if _outlasts(one, early)]
+    if until_utc is not None:
+        enough = next((one for one in gains if _outlasts(one, until_utc)), None)
+        if enough is not None:
+            return enough
+    if best in gains:
+        return best
+    return max(gains, key=lambda place: place.at_utc, default=None)
+
+
+def place_at(forecast: Forecast, when_utc: datetime) -> Place | None:
+    """Return where to put the disc at a time, of the times for which that is known; None: not known."""
+    known = [one for one in (forecast.best_place, *forecast.later_places) if one is not None]
+    return min(known, key=lambda one: abs(one.at_utc - when_utc), default=None)
+
+
+def _outlasts(place: Place, time_utc: datetime) -> bool:
+    return place.holds_until_utc is None or place.holds_until_utc > time_utc

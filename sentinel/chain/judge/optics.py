@@ -1,0 +1,187 @@
+"""What the disc's edge and light say of lens and filter: `soft-focus`, `dimmed`, `over-bright`."""
+
+from math import log2
+from typing import NamedTuple
+
+from sentinel.chain.judge.glare import LIGHT_BANDS_AWAY, Glare, glared, thinned
+from sentinel.chain.judge.hold import NOTHING, Hold
+from sentinel.chain.judge.lifecycle import Finding, Readings
+from sentinel.chain.judge.reference import Carry, Reference, learned, usual
+from sentinel.chain.judge.scene import Scene, Sight
+from sentinel.chain.judge.sighting import level_stops
+from sentinel.core.records import Severity
+
+# From how many bands away (an eighth of a factor e of air mass each) a value is still of use once the air's
+# share has been carried over.
+FOCUS_BANDS_AWAY = 10
+DISPERSION_ARCSEC = 0.7
+"""Smear by the air's dispersion over the visible, per air mass (6 to 10" at an air mass of 12; computed)."""
+BRACKETS = 4
+
+
+class Optics(NamedTuple):
+    """What the judge remembers of edge and light; bounded."""
+
+    width: Reference = Reference()
+    before: Reference = Reference()
+    """The edge before somebody last turned the ring: a new focus is to be no worse."""
+    soft: Hold = NOTHING
+    very_soft: Hold = NOTHING
+    ratio: float | None = None
+    levels: tuple[tuple[int, Reference], ...] = ()
+    """By exposure in thirds of a stop, the last used first."""
+    dim: Hold = NOTHING
+    share: float | None = None
+    last_share: float | None = None
+    ripple: float = 0.0
+    """How much the light changes from frame to frame."""
+    glare: Glare = Glare()
+
+
+def saw(
+    state: Optics, sight: Sight, scene: Scene, *, cloudy_s: float | None, known: bool = True
+) -> tuple[Optics, Readings]:
+    """Take one frame's sight.
+
+    Parameters
+    ----------
+    cloudy_s
+        When cloud was last hinted at; None: not in the last hour.
+    known
+        False: the exposure is not told, and whether there are brackets is not known yet.
+    """
+    reference = dict(state.levels).get(round(3 * (sight.exposure_stops or 0.0)))
+    glare = glared(state.glare, sight, scene, reference, cloudy_s=cloudy_s, known=known)
+    state = state._replace(glare=glare)
+    found: Readings = {"over-bright": glare.finding}
+    if glare.finding is not None or not known:
+        return state, found
+    cloudy = cloudy_s is not None
+    clear = sight.found and sight.covered < scene.thresholds.covered_clear_fraction and sight.in_frame > 0.5
+    if clear and sight.edge_width_px is not None:
+        state = _focus(state, sight, scene, cloudy=cloudy)
+        found["soft-focus"] = _soft_finding(state, sight, scene)
+    if clear and sight.covered < 0.05:
+        state = _light(state, sight, scene)
+        found["dimmed"] = _dim_finding(state, sight, scene)
+    return state, found
+
+
+def refocused(state: Optics) -> Optics:
+    """Learn the edge anew, the operator having turned the ring; what it was is kept to compare with."""
+    known = any(band is not None for band in state.width.bands)
+    before = state.width if known else state.before
+    return state._replace(width=Reference(), before=before, soft=NOTHING, very_soft=NOTHING, ratio=None)
+
+
+def cleaned(state: Optics) -> Optics:
+    """Forget how long it has been dim or soft: somebody was at the lens."""
+    return state._replace(soft=NOTHING, very_soft=NOTHING, dim=NOTHING)
+
+
+def _seeing(scene: Scene) -> Carry:
+    """Return how far the air alone widens an edge: seeing like air mass to the 0.6, dispersion like air mass.
+
+    Values are -log2 of the width in pixels.
+    """
+    scale = scene.settings.camera.scale_arcsec_px
+    seeing = (1.09 * scene.thresholds.focus_seeing_arcsec / scale) ** 2
+    smear = (DISPERSION_ARCSEC / scale) ** 2
+
+    def carry(value: float, from_air: float, to_air: float) -> float:
+        if to_air <= from_air:
+            return value
+        more = seeing * (to_air**1.2 - from_air**1.2) + smear * (to_air**2 - from_air**2)
+        return -0.5 * log2(4.0**-value + more)
+
+    return carry
+
+
+def _focus(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> Optics:
+    width, limits = sight.edge_width_px, scene.thresholds
+    if width is None:
+        return state
+    air, carry = sight.sun.air_mass, _seeing(scene)
+    now, before = (usual(r, air, carry, within=FOCUS_BANDS_AWAY) for r in (state.width, state.before))
+    sharpest = max((known.value for known in (now, before) if known is not None), default=None)
+    ratio = width * 2.0**sharpest if sharpest is not None else None
+    keep = ratio is None or ratio < limits.focus_clear_ratio
+    reference = learned(
+        state.width, -log2(width), air, sight.time_s, carry, keep=keep, within=FOCUS_BANDS_AWAY
+    )
+    if ratio is None:
+        return state._replace(width=reference, ratio=None)
+    step_s = 3 * scene.interval_s
+    soft = state.soft.saw(ratio >= limits.focus_soon_ratio, sight.time_s, most_step_s=step_s)
+    very = state.very_soft
+    if not cloudy:
+        very = very.saw(ratio >= limits.focus_now_ratio, sight.time_s, most_step_s=step_s)
+    smooth = ratio if state.ratio is None else state.ratio + 0.2 * (ratio - state.ratio)
+    return state._replace(width=reference, soft=soft, very_soft=very, ratio=smooth)
+
+
+def _soft_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    if state.ratio is None or (state.soft.since_s is None and state.ratio < limits.focus_clear_ratio):
+        return None
+    since_s = state.soft.since_s if state.soft.since_s is not None else sight.time_s
+    severity = None
+    if state.soft.lasted(limits.focus_soon_min, hits=5):
+        severity = Severity.NOW if state.very_soft.lasted(limits.focus_now_min, hits=9) else Severity.SOON
+    width = sight.edge_width_px or 0.0
+    detail = {
+        "edge_width_px": round(width, 2),
+        "usual_px": round(width / max(state.ratio, 1e-6), 2),
+        "ratio": round(state.ratio, 2),
+        "held_min": round(state.soft.minutes, 1),
+        "sun_altitude_deg": round(sight.sun.altitude_deg, 1),
+    }
+    return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
+
+
+def _light(state: Optics, sight: Sight, scene: Scene) -> Optics:
+    level, limits = level_stops(sight), scene.thresholds
+    if level is None:
+        return state
+    key = round(3 * (sight.exposure_stops or 0.0))
+    table = dict(state.levels)
+    reference = table.pop(key, Reference())
+    air = sight.sun.air_mass
+    known = usual(reference, air, thinned, within=LIGHT_BANDS_AWAY)
+    share = 2.0 ** (level - known.value) if known is not None else None
+    less_air = known is not None and known.away and air < known.air_mass
+    if less_air and state.dim.since_s is not None and (share or 0.0) > 1 - limits.dimmed_fraction:
+        # Less air than ever before lets through more: that does not show that what dimmed it is gone.
+        return state
+    keep = share is None or share > 1 - limits.dimmed_clear_fraction
+    reference = learned(reference, level, air, sight.time_s, thinned, keep=keep, within=LIGHT_BANDS_AWAY)
+    others = tuple(table.items())[: BRACKETS - 1]
+    state = state._replace(levels=((key, reference), *others))
+    if share is None:
+        return state
+    # Frost and dirt are steady; cloud, however thin, comes and goes from frame to frame.
+    change = abs(share - state.last_share) / max(share, 1e-6) if state.last_share is not None else 0.0
+    ripple = state.ripple + 0.15 * (min(change, 0.15) - state.ripple)
+    even = ripple < limits.dimmed_ripple_fraction
+    dim = state.dim.saw(
+        share <= 1 - limits.dimmed_fraction and even, sight.time_s, most_step_s=3 * scene.interval_s
+    )
+    smooth = share if state.share is None else state.share + 0.2 * (share - state.share)
+    return state._replace(dim=dim, share=smooth, last_share=share, ripple=ripple)
+
+
+def _dim_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    if state.share is None or (state.dim.since_s is None and state.share > 1 - limits.dimmed_clear_fraction):
+        return None
+    since_s = state.dim.since_s if state.dim.since_s is not None else sight.time_s
+    severity = Severity.SOON if state.dim.lasted(limits.dimmed_soon_min, hits=9) else None
+    detail = {
+        "light_fraction": round(state.share, 3),
+        "held_min": round(state.dim.minutes, 1),
+        "sun_altitude_deg": round(sight.sun.altitude_deg, 1),
+    }
+    return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
+
+
+__all__ = ["Optics", "cleaned", "refocused", "saw"]

@@ -1,0 +1,374 @@
+"""Whether the sun is seen as it should be: `lost-disc`, `unverified`, `covered-limb`.
+
+Through a front filter cloud, a cap and a lost sun are all black. What tells them apart is how it came: cloud
+dims the disc or frays its limb before it hides it, a cap or a mount does not. So every frame leaves hints of
+cloud behind, and a dark frame is called lost only where there was none in the hour before.
+"""
+
+from math import hypot, log2
+from typing import Any, NamedTuple
+
+from sentinel.chain.judge.lifecycle import Finding, Readings
+from sentinel.chain.judge.overcast import Cleared, Overcast, cleared, looked
+from sentinel.chain.judge.scene import Scene, Sight
+from sentinel.chain.judge.track import Vector, leaving
+from sentinel.core.records import Severity
+from sentinel.core.settings import Thresholds
+from sentinel.core.times import format_utc, from_utc_s
+
+HINTS = 8
+LEVELS = 12
+# Extinction changes with the air mass; up to so many stops for each is the air's own doing (0.35 mag, hazy).
+EXTINCTION_STOPS = 0.35 / 2.5 * log2(10)
+BRIGHTER_STOPS = 0.4
+COVER_WINDOW = 5
+
+
+class Steady(NamedTuple):
+    """A stretch in which the covered share of the limb stayed the same."""
+
+    since_s: float
+    last_s: float
+    low: float
+    high: float
+    odd: int = 0
+
+
+class Seen(NamedTuple):
+    """Where the disc was last, and how it moved: enough to say where it should be now."""
+
+    time_s: float
+    x_px: float
+    y_px: float
+    radius_px: float
+    drift: Vector
+    frame: str
+    clear: bool
+
+
+class Level(NamedTuple):
+    """How bright the disc was in one frame; the brighter the greater."""
+
+    stops: float
+    time_s: float
+    air_mass: float
+    exposure_stops: float
+    saturated: float
+
+
+class Sighting(NamedTuple):
+    """What the judge remembers of seeing; bounded."""
+
+    seen: Seen | None = None
+    hints: tuple[float, ...] = ()
+    """When frames last hinted at cloud."""
+    levels: tuple[Level, ...] = ()
+    """Of the last frames, to know a sudden dimming by."""
+    dark_since_s: float | None = None
+    dark_frames: int = 0
+    dark_last_s: float = 0.0
+    cloudy: bool = False
+    """The present darkness came with cloud."""
+    found_run: int = 0
+    unseen_since_s: float | None = None
+    """Since when nothing has been seen with the sun up, cloud or not."""
+    lit: bool = False
+    """Frames with a disc have told how bright it was: else nobody could see cloud coming."""
+    overcast: Overcast = Overcast()
+    """What cloud looks like in frames without a disc, and whether it is still there."""
+    missed: bool = False
+    """The sky has been clear since, without it."""
+    covers: tuple[float, ...] = ()
+    cover_since_s: float | None = None
+    steady: Steady | None = None
+
+
+def level_stops(sight: Sight) -> float | None:
+    """Return the disc's brightness in stops, exposure taken out; None where it cannot be told."""
+    if sight.brightness <= 0 or sight.saturated > 0.1 or sight.brightness > 0.98:
+        return None
+    return log2(sight.brightness) - (sight.exposure_stops or 0.0)
+
+
+def saw(state: Sighting, sight: Sight, drift: Vector, scene: Scene) -> tuple[Sighting, Readings]:
+    """Take one frame's sight."""
+    if state.seen is not None and sight.time_s < state.seen.time_s - scene.interval_s:
+        return state, {}
+    state, hint = _hinted(state, sight, scene)
+    if sight.trusted:
+        state = _seen(state, sight, drift, hint)
+    elif sight.sun.clear_deg > scene.thresholds.sun_clear_deg:
+        state = _dark(state, sight, scene, hint)
+    else:
+        # The sun is down or behind the line: nothing is expected, and the waiting begins anew.
+        state = state._replace(
+            dark_since_s=None, dark_frames=0, found_run=0, unseen_since_s=None,
+            overcast=state.overcast.paused(),
+        )  # fmt: skip
+    state = _covered(state, sight, scene)
+    return state, readings(state, sight, scene)
+
+
+def readings(state: Sighting, sight: Sight, scene: Scene) -> Readings:
+    """Return what to say of the three conditions."""
+    return {
+        "lost-disc": _lost_finding(state, sight, scene),
+        "unverified": _unverified_finding(state, sight, scene),
+        "covered-limb": _covered_finding(state, sight, scene),
+    }
+
+
+def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool]:
+    """Note what in this frame hints at cloud."""
+    limits = scene.thresholds
+    levels = state.levels
+    if sight.found:
+        level = level_stops(sight)
+        hint = sight.covered > limits.covered_clear_fraction and sight.in_frame > 0.15
+        hint = hint and not _brightened_at_once(levels, sight)
+        hint = hint or _going_out(sight, scene)
+        if level is not None:
+            new = Level(level, sight.time_s, sight.sun.air_mass, sight.exposure_stops or 0.0, sight.saturated)
+            hint = hint or _dimmed_at_once(levels, new, limits)
+            levels = (*levels[-(LEVELS - 1) :], new)
+    else:
+        hint = (
+            sight.brightness > limits.cloud_glow_level and sight.saturated < limits.bright_saturated_fraction
+        )
+    oldest = sight.time_s - limits.cloud_memory_min * 60
+    hints = state.hints
+    if hint or (hints and hints[0] < oldest):
+        kept = tuple(time_s for time_s in hints[-(HINTS - 1) :] if time_s >= oldest)
+        hints = (*kept, sight.time_s) if hint else kept
+    return state._replace(hints=hints, levels=levels), hint
+
+
+def _going_out(sight: Sight, scene: Scene) -> bool:
+    """Whether a low, sinking sun is so faint that it goes out by itself in the haze, before it is down.
+
+    One that hardly sinks any more, like a midnight sun, loses hardly any light either.
+    """
+    limits = scene.thresholds
+    if sight.brightness >= limits.faint_level or sight.sun.altitude_deg >= limits.faint_below_deg:
+        return False
+    later = scene.glance(sight.time_s + limits.lost_now_min * 60)
+    return EXTINCTION_STOPS * (later.air_mass - sight.sun.air_mass) >= limits.faint_loss_stops
+
+
+def _brightened_at_once(levels: tuple[Level, ...], sight: Sight) -> bool:
+    """Whether there is more light than in all of the last minutes: what hides the limb is no cloud then."""
+    exposure = sight.exposure_stops or 0.0
+    recent = [
+        old for old in levels if sight.time_s - old.time_s < 1200 and abs(exposure - old.exposure_stops) < 0.2
+    ]
+    if len(recent) < 3 or sight.brightness <= 0:
+        return False
+    if sight.saturated >= 0.05 and sorted(old.saturated for old in recent)[len(recent) // 2] < 0.01:
+        return True
+    return log2(sight.brightness) - exposure > max(old.stops for old in recent) + BRIGHTER_STOPS
+
+
+def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -> bool:
+    """Whether the disc is dimmer than in the last minutes by more than the air mass explains.
+
+    Brackets are kept apart: what a tone curve does to a shorter exposure is no cloud.
+    """
+    least = -log2(1 - limits.cloud_dim_fraction)
+    if not levels or new.stops >= max(levels).stops - least:
+        # Nearly always: it has not been that much brighter at all.
+        return False
+    recent = [
+        (old.stops, old.air_mass)
+        for old in levels
+        if new.time_s - old.time_s < 1200 and abs(new.exposure_stops - old.exposure_stops) < 0.2
+    ]
+    if len(recent) < 3:
+        return False
+    stops, air = sorted(recent)[len(recent) // 2]
+    allowed = least + EXTINCTION_STOPS * abs(new.air_mass - air)
+    return new.stops < stops - allowed
+
+
+def _seen(state: Sighting, sight: Sight, drift: Vector, hint: bool) -> Sighting:
+    seen = Seen(sight.time_s, sight.x_px, sight.y_px, sight.radius_px, drift, sight.frame, not hint)
+    return state._replace(
+        seen=seen,
+        dark_since_s=None,
+        dark_frames=0,
+        cloudy=False,
+        found_run=state.found_run + 1,
+        unseen_since_s=None,
+        overcast=state.overcast.paused(),
+        missed=False,
+        lit=state.lit or sight.brightness > 0,
+    )
+
+
+def _dark(state: Sighting, sight: Sight, scene: Scene, hint: bool) -> Sighting:
+    limits = scene.thresholds
+    if state.dark_since_s is None:
+        recent = sum(time_s >= sight.time_s - 3.5 * scene.interval_s for time_s in state.hints)
+        cloudy = len(state.hints) >= limits.cloud_frames or recent > 0
+        # Only what was seen well a moment ago can be lost; after a night or a pause nobody knows.
+        fresh = state.seen is not None and sight.time_s - state.seen.time_s <= max(
+            6 * scene.interval_s, 600.0
+        )
+        state = state._replace(dark_since_s=sight.time_s, cloudy=cloudy or not fresh)
+    unseen = state.unseen_since_s if state.unseen_since_s is not None else sight.time_s
+    overcast = looked(state.overcast, sight, limits)
+    return state._replace(
+        dark_frames=state.dark_frames + 1,
+        dark_last_s=sight.time_s,
+        cloudy=state.cloudy or hint or sight.found,
+        found_run=0,
+        unseen_since_s=unseen,
+        overcast=overcast,
+        missed=state.missed or _is_missed(cleared(overcast), sight, scene),
+    )
+
+
+def _lost_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    if state.seen is not None and state.cloudy and state.dark_since_s is not None:
+        sky = cleared(state.overcast)
+        if sky is not None:
+            return _unseen_finding(state, state.seen, sky, sight, scene)
+        # Cloud that comes again has not brought it back.
+        return Finding(severity=None, onset_s=sight.time_s) if state.missed else None
+    if state.dark_since_s is None or state.cloudy or state.seen is None:
+        waiting = state.found_run < limits.lost_clear_frames and not state.cloudy
+        return Finding(severity=None, onset_s=sight.time_s) if waiting and state.found_run else None
+    dark_min = (state.dark_last_s - state.seen.time_s) / 60
+    severity = None
+    if state.dark_frames >= 3 and dark_min >= limits.lost_soon_min:
+        # A table that does not tell the light cannot rule out cloud: that is not worth waking for.
+        sure = state.lit and dark_min >= limits.lost_now_min
+        severity = Severity.NOW if sure else Severity.SOON
+    detail = {
+        "dark_min": round(dark_min, 1),
+        "dark_frames": state.dark_frames,
+        "cloud_hints_in_the_hour": len(state.hints),
+        **where_it_should_be(state.seen, state.dark_since_s, sight, scene),
+    }
+    return Finding(severity=severity, onset_s=state.dark_since_s, frame=sight.frame, detail=detail)
+
+
+def _unseen_finding(state: Sighting, seen: Seen, sky: Cleared, sight: Sight, scene: Scene) -> Finding:
+    """Return what to say of a sky that is clear again, and no disc in it."""
+    detail = {
+        "dark_min": round((sight.time_s - seen.time_s) / 60, 1),
+        "cloud_gone_utc": format_utc(from_utc_s(round(sky.since_s))),
+        **where_it_should_be(seen, state.dark_since_s or sight.time_s, sight, scene),
+        # Where it went under the cloud nobody has seen; a mount that stopped is the likeliest.
+        "likely": ["mount", "cap-or-filter"],
+    }
+    severity = Severity.NOW if _is_missed(sky, sight, scene) else None
+    return Finding(
+        severity=severity, onset_s=sky.since_s, frame=sight.frame, detail=detail, story="cloud gone"
+    )
+
+
+def _is_missed(sky: Cleared | None, sight: Sight, scene: Scene) -> bool:
+    """Whether the sky has been clear for so long that the disc should have been seen."""
+    if sky is None:
+        return False
+    limits = scene.thresholds
+    needed_min = limits.lost_now_min if sky.still else max(limits.cloud_memory_min, limits.lost_now_min)
+    return sight.time_s - sky.since_s >= needed_min * 60
+
+
+def where_it_should_be(seen: Seen, missed_s: float, sight: Sight, scene: Scene) -> dict[str, Any]:
+    """Return what is most likely, and where to look, from the last good disc.
+
+    Parameters
+    ----------
+    missed_s
+        When the first frame was taken that does not show it.
+    """
+    since_s = sight.time_s - seen.time_s
+    x, y = seen.x_px + seen.drift[0] * since_s, seen.y_px + seen.drift[1] * since_s
+    size = (float(sight.width_px), float(sight.height_px))
+    margin = scene.settings.frames.margin_px
+    out = leaving((seen.x_px, seen.y_px, seen.radius_px), seen.drift, size, margin)
+    radius_deg = scene.sun_radius_rad(sight.time_s) * 57.29578
+    off = hypot(x - sight.width_px / 2, y - sight.height_px / 2) / seen.radius_px * radius_deg
+    detail: dict[str, Any] = {
+        "last_seen_utc": format_utc(from_utc_s(seen.time_s)),
+        "last_px": [round(seen.x_px, 1), round(seen.y_px, 1)],
+        "expected_px": [round(x, 1), round(y, 1)],
+        "azimuth_deg": round(sight.sun.azimuth_deg, 1),
+        "altitude_deg": round(sight.sun.altitude_deg, 1),
+        "off_axis_deg": round(off, 2),
+    }
+    # The last sixth of a limb is no longer measured.
+    if out is not None and out.gone_s - 0.35 * (out.gone_s - out.touch_s) <= since_s + scene.interval_s:
+        left = format_utc(from_utc_s(round(min(seen.time_s + out.gone_s, missed_s))))
+        return detail | {"likely": ["left"], "edge": out.edge, "left_utc": left}
+    # Well inside a moment before: something in front is likelier than a mount that threw it out.
+    room = min(x, y, sight.width_px - x, sight.height_px - y)
+    inside = room > 2 * seen.radius_px
+    likely = ["cap-or-filter", "mount", "camera"] if inside else ["mount", "cap-or-filter", "camera"]
+    return detail | {"likely": likely}
+
+
+def _unverified_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    if state.unseen_since_s is None:
+        return None
+    hours = (sight.time_s - state.unseen_since_s) / 3600
+    severity = None
+    if hours * 60 >= limits.unverified_note_min:
+        severity = Severity.SOON if hours * 60 >= limits.unverified_soon_min else Severity.NOTE
+    detail: dict[str, Any] = {"unseen_h": round(hours, 2), "after_cloud": bool(state.hints)}
+    if state.seen is not None:
+        detail["last_seen_utc"] = format_utc(from_utc_s(state.seen.time_s))
+    return Finding(severity=severity, onset_s=state.unseen_since_s, frame=sight.frame, detail=detail)
+
+
+def _covered(state: Sighting, sight: Sight, scene: Scene) -> Sighting:
+    """Follow the covered share of the limb: how much, and whether it stays the same."""
+    if not sight.found or sight.in_frame < 0.3:
+        return state._replace(covers=(), cover_since_s=None, steady=None)
+    covers = (*state.covers[-(COVER_WINDOW - 1) :], sight.covered)
+    limits = scene.thresholds
+    if sight.covered < limits.covered_clear_fraction:
+        # The frame is clear; one such among covered ones does not end the stretch, a second one does.
+        steady = state.steady
+        if steady is not None:
+            steady = steady._replace(odd=steady.odd + 1) if steady.odd < 1 else None
+        return state._replace(covers=covers, steady=steady)
+    steady = _steadier(state.steady, sight.covered, sight.time_s, 2 * limits.covered_steady_fraction)
+    return state._replace(covers=covers, steady=steady)
+
+
+def _steadier(steady: Steady | None, covered: float, time_s: float, width: float) -> Steady:
+    if steady is None:
+        return Steady(time_s, time_s, covered, covered)
+    low, high = min(steady.low, covered), max(steady.high, covered)
+    if high - low <= width:
+        return Steady(steady.since_s, time_s, low, high)
+    if steady.odd < 1:
+        return steady._replace(odd=steady.odd + 1, last_s=time_s)
+    return Steady(time_s, time_s, covered, covered)
+
+
+def _covered_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    if sight.sun.clear_deg <= limits.sun_clear_deg:
+        return None  # what covers it is the horizon
+    covers = state.covers
+    many = sum(covered > limits.covered_fraction for covered in covers)
+    if many == 0 and sum(covered > limits.covered_clear_fraction for covered in covers) <= 1:
+        return None
+    since_s = state.steady.since_s if state.steady is not None else sight.time_s
+    if many < 3:
+        return Finding(severity=None, onset_s=since_s)
+    same_min = (state.steady.last_s - state.steady.since_s) / 60 if state.steady is not None else 0.0
+    same = same_min >= limits.covered_soon_min
+    detail = {
+        "covered_fraction": round(sight.covered, 3),
+        "same_min": round(same_min, 1),
+        "sun_above_line_deg": round(sight.sun.clear_deg, 2),
+    }
+    severity = Severity.SOON if same else Severity.NOTE
+    return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)

@@ -1,0 +1,45 @@
+"""What runs out: the supplies with a count of their own, and the computer's disk."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from sentinel.chain.judge.edge import graded
+from sentinel.chain.judge.jobs import Seen, outlived
+from sentinel.chain.judge.lifecycle import Finding
+from sentinel.chain.judge.scene import Scene
+from sentinel.core.records import Severity
+from sentinel.core.times import format_utc, from_utc_s
+
+SUPPLIES: Mapping[str, str] = {
+    "battery": "camera-battery", "mount-battery": "mount-battery", "card": "card", "timer": "timer",
+}  # fmt: skip
+COUNT_OVER = "count over"
+"""The story of a supply whose count is over: a question, not an alarm."""
+
+
+def supply_finding(
+    reason: str, when_s: float | None, now_s: float, seen: Seen, scene: Scene
+) -> Finding | None:
+    """Return what to say of a supply: its end foreseen, or, when its count is over, one question.
+
+    What fails after that is told by what fails: no pictures, a mount that stops.
+    """
+    if when_s is None:
+        return None
+    when_utc = from_utc_s(when_s)
+    detail: dict[str, Any] = {"supply": SUPPLIES[reason], "empty_utc": format_utc(when_utc)}
+    if when_s > now_s:
+        return running_out((when_s - now_s) / 3600, now_s, scene, detail)
+    detail |= {"hours_left": round((when_s - now_s) / 3600, 2)}
+    if outlived(reason, when_utc, seen, None):
+        detail["outlived"] = True
+    return Finding(severity=Severity.SOON, onset_s=when_s, detail=detail, story=COUNT_OVER)
+
+
+def running_out(left_h: float, now_s: float, scene: Scene, detail: dict[str, Any]) -> Finding | None:
+    """Return what to say of what will be used up in so many hours."""
+    limits = scene.thresholds
+    amiss, severity = graded(left_h, limits.supply_soon_h, limits.supply_now_h, 0.25)
+    if not amiss:
+        return None
+    return Finding(severity=severity, onset_s=now_s, detail={"hours_left": round(left_h, 2), **detail})

@@ -1,0 +1,276 @@
+"""`clock`: the camera's clock steps, runs backward, or disagrees with when frames arrive.
+
+Live, each frame's arrival less its exposure time is the camera's lag: transfer time plus the clock's error.
+A step shows as a lag that changes and stays. In a past session there are no arrivals; what is left is the
+rhythm of the exposures, whose beat shifts when the clock is set, and the camera's own count in the files'
+names: where exposures from before and after a step back lie between each other, it jumps to and fro.
+"""
+
+from collections.abc import Sequence
+from itertools import pairwise
+from math import hypot
+from statistics import median
+from typing import Any, NamedTuple
+
+from sentinel.chain.judge.lifecycle import Finding, Readings
+from sentinel.chain.judge.scene import Scene
+from sentinel.chain.judge.track import Track
+from sentinel.core.records import MeasuredFrame, Severity
+from sentinel.core.times import utc_s
+
+LAGS = 15
+FEWEST_LAGS = 8
+SHOWN_S = 3600.0
+HOPS = 4
+LONGEST_COUNT = 9
+LONGEST_SET_H = 3
+
+
+class ClockStep(NamedTuple):
+    """The camera's clock was set, as far as can be seen."""
+
+    time_s: float
+    step_s: float
+    frame: str
+    how: str
+
+
+class Timekeeping(NamedTuple):
+    """What the judge remembers of the camera's clock; bounded."""
+
+    lags: tuple[float, ...] = ()
+    """Arrival less exposure of the last frames at one setting of the clock."""
+    odd: tuple[float, ...] = ()
+    """Lags in a row that do not fit those."""
+    last_s: float | None = None
+    beats: tuple[float, ...] = ()
+    """Intervals between the last exposures."""
+    shift: tuple[float, str, float] | None = None
+    """A beat out of step, its frame and time; waits for steady ones after it."""
+    after: int = 0
+    back: int = 0
+    """Exposures in a row from before the last one."""
+    counts: tuple[int, ...] = ()
+    """The camera's count in the last files' names."""
+    step: ClockStep | None = None
+    offset_s: float | None = None
+
+
+def came(
+    state: Timekeeping, frame: MeasuredFrame, track: Track, scene: Scene
+) -> tuple[Timekeeping, Readings]:
+    """Take one frame's times; `track` is the disc's way before it."""
+    time_s = utc_s(frame.time_utc)
+    if frame.arrived_utc is not None:
+        state = _lagged(state, frame, time_s, scene)
+    else:
+        state = _jumped_on(state, frame, track) or _beat(_counted(state, frame), frame, time_s, scene)
+    if state.step is not None and time_s - state.step.time_s > SHOWN_S:
+        state = state._replace(step=None)
+    return state, {"clock": _finding(state, frame, scene)}
+
+
+def _lagged(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene) -> Timekeeping:
+    assert frame.arrived_utc is not None  # noqa: S101 - the caller looked
+    lag = utc_s(frame.arrived_utc) - time_s
+    if len(state.lags) < FEWEST_LAGS:
+        return _offset(state._replace(lags=(*state.lags, lag)), scene)
+    usual = median(state.lags)
+    scatter = max(median(abs(one - usual) for one in state.lags), 0.3)
+    if abs(lag - usual) <= max(scene.thresholds.clock_note_s - 0.1, 6 * scatter):
+        return _offset(state._replace(lags=(*state.lags[-(LAGS - 1) :], lag), odd=()), scene)
+    odd = (*state.odd[-LAGS:], lag)
+    # On a link that stutters a few slow frames in a row are no step of the clock.
+    needed = scene.thresholds.clock_frames if scatter < 2 else FEWEST_LAGS
+    newest = odd[-needed:]
+    if len(newest) < needed or max(newest) - min(newest) > max(1.0, 6 * scatter):
+        return state._replace(odd=odd)
+    # The lag grows by what the clock was set back.
+    step = ClockStep(time_s, usual - median(newest), frame.frame, "arrivals")
+    return _offset(state._replace(lags=newest, odd=(), step=step), scene)
+
+
+def _offset(state: Timekeeping, scene: Scene) -> Timekeeping:
+    """Say that the clock is off where frames arrive impossibly early, or all of them late alike."""
+    limits = scene.thresholds
+    if len(state.lags) < FEWEST_LAGS:
+        return state
+    quickest, usual = min(state.lags), median(state.lags)
+    alike = max(state.lags) - quickest < 10
+    if usual < -limits.clock_note_s:
+        return state._replace(offset_s=-usual)
+    if alike and quickest > limits.clock_soon_s + scene.interval_s:
+        return state._replace(offset_s=-quickest)
+    return state._replace(offset_s=None)
+
+
+def _counted(state: Timekeeping, frame: MeasuredFrame) -> Timekeeping:
+    """Take the count in a file's name: two runs of exposures, the one between the other: a clock set back."""
+    count = _count_in(frame.frame)
+    counts = (*state.counts[-HOPS:], count) if count is not None else ()
+    state = state._replace(counts=counts)
+    if _is_next(counts) or state.step is not None or state.last_s is None or not state.beats:
+        return state
+    if not _is_to_and_fro(counts):
+        return state
+    # The later of two counts shows the earlier time, or so little later: by so much was the clock set back.
+    hop, time_s = counts[-1] - counts[-2], utc_s(frame.time_utc)
+    gap, beats = time_s - state.last_s, abs(hop) * max(state.beats)
+    step_s = gap - beats if hop > 0 else -gap - beats
+    return state._replace(step=ClockStep(time_s, step_s, frame.frame, "count"))
+
+
+def _count_in(name: str) -> int | None:
+    """Return the last whole number in a file's name, its suffix left out; None: there is none."""
+    stem, dot, suffix = name.rpartition(".")
+    text = stem if dot else suffix
+    end = len(text)
+    while end and not text[end - 1].isdecimal():
+        end -= 1
+    begin = end
+    while begin and end - begin < LONGEST_COUNT and text[begin - 1].isdecimal():
+        begin -= 1
+    return int(text[begin:end]) if end else None
+
+
+def _is_next(counts: Sequence[int]) -> bool:
+    return len(counts) > 1 and counts[-1] == counts[-2] + 1
+
+
+def _is_to_and_fro(counts: Sequence[int]) -> bool:
+    """Whether these are two runs of counts, the one between the other."""
+    hops = [later - earlier for earlier, later in pairwise(counts)]
+    out, back = max(hops, default=0), min(hops, default=0)
+    regular = all({one, two} == {out, back} for one, two in pairwise(hops))
+    return len(hops) == HOPS and regular and out > 1 and out + back == 1
+
+
+def _jumped_on(state: Timekeeping, frame: MeasuredFrame, track: Track) -> Timekeeping | None:
+    """Tell a clock set on by whole hours from a pause: in a pause the disc drifts on, and keeps no step.
+
+    None: it was no such jump, or nobody can say.
+    """
+    disc, last, time_s = frame.disc, track.last, utc_s(frame.time_utc)
+    if state.last_s is None or len(state.beats) < 6 or last is None or not disc.found:
+        return None
+    beat = median(state.beats)
+    set_s = time_s - state.last_s - beat
+    hours = round(set_s / 3600)
+    if not 1 <= hours <= LONGEST_SET_H or abs(set_s - 3600 * hours) > 1.0 or last.time_s != state.last_s:
+        return None
+    drifted = hypot(*track.drift)
+    moved = hypot(
+        disc.x_px - last.x_px - track.drift[0] * beat, disc.y_px - last.y_px - track.drift[1] * beat
+    )
+    if moved > max(4 * track.jitter_px, 0.3 * drifted * set_s) or drifted * set_s < 8 * track.jitter_px:
+        return None
+    step = ClockStep(time_s, 3600.0 * hours, frame.frame, "rhythm")
+    return state._replace(last_s=time_s, step=step, shift=None, after=0)
+
+
+def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene) -> Timekeeping:
+    if state.last_s is None:
+        return state._replace(last_s=time_s)
+    gap = time_s - state.last_s
+    if gap <= 0:
+        return _backward(state, frame, gap, scene)
+    if len(state.beats) < 6:
+        return state._replace(last_s=time_s, beats=(*state.beats, gap))
+    if state.shift is None and abs(gap - state.beats[-1]) < 0.2:
+        return state._replace(last_s=time_s, back=0)
+    state = state._replace(last_s=time_s, back=0)
+    beat = median(state.beats)
+    scatter = max(median(abs(one - beat) for one in state.beats), 0.2)
+    if beat <= 0 or scatter > 0.05 * beat:
+        return state._replace(beats=(*state.beats[-(LAGS - 1) :], gap), shift=None, after=0)
+    return _shifted(state, frame, scene, gap=gap, beat=beat, scatter=scatter)
+
+
+def _backward(state: Timekeeping, frame: MeasuredFrame, gap: float, scene: Scene) -> Timekeeping:
+    """Take an exposure from before the last one: a late file, or, where more follow, a clock set back."""
+    if gap == 0:
+        return state
+    if state.back + 1 < scene.thresholds.clock_frames:
+        return state._replace(back=state.back + 1)
+    time_s, beat = utc_s(frame.time_utc), median(state.beats) if state.beats else scene.interval_s
+    step = ClockStep(time_s, gap - (state.back + 1) * beat, frame.frame, "order")
+    return state._replace(back=0, last_s=time_s, step=step)
+
+
+def _shifted(
+    state: Timekeeping, frame: MeasuredFrame, scene: Scene, *, gap: float, beat: float, scatter: float
+) -> Timekeeping:
+    """Take a gap that is not the usual one: a shift begins, or ends, or a frame was left out."""
+    tolerance = max(scene.thresholds.clock_note_s - 0.1, 6 * scatter)
+    off = _off_beat(gap, beat)
+    if off is not None and abs(off) > tolerance and _is_next(state.counts):
+        off = gap - beat  # by the camera's count no frame was left out
+    if off is not None and abs(off) > tolerance:
+        if state.shift is None:
+            return state._replace(shift=(off, frame.frame, utc_s(frame.time_utc)), after=0)
+        # Out of step twice running: a late frame and the next one in its place, or no rhythm at all.
+        both = state.shift[0] + off
+        return state._replace(shift=(both, *state.shift[1:]) if abs(both) > tolerance else None, after=0)
+    if off is not None and gap < 1.5 * beat:
+        state = state._replace(beats=(*state.beats[-(LAGS - 1) :], gap))
+    if state.shift is None or state.after + 1 < scene.thresholds.clock_frames:
+        return state._replace(after=state.after + 1 if state.shift is not None else 0)
+    step_s, name, when_s = state.shift
+    return state._replace(shift=None, after=0, step=ClockStep(when_s, step_s, name, "rhythm"))
+
+
+def _off_beat(gap: float, beat: float) -> float | None:
+    """Return by how much a gap is out of step; None: a pause after which the beat may begin anew."""
+    if gap > 3.5 * beat:
+        return None
+    if gap < 1.85 * beat:
+        return gap - beat
+    return gap - round(gap / beat) * beat
+
+
+def _finding(state: Timekeeping, frame: MeasuredFrame, scene: Scene) -> Finding | None:
+    limits = scene.thresholds
+    if state.step is not None:
+        step_s = state.step.step_s
+        grave = abs(step_s) >= limits.clock_soon_s
+        detail: dict[str, Any] = {
+            "step_s": round(step_s, 1),
+            "seen_by": state.step.how,
+            "likely": likely_cause(step_s, by_rhythm=state.step.how in {"rhythm", "count"}),
+        }
+        if state.offset_s is not None:
+            detail["offset_s"] = round(state.offset_s, 1)
+        return Finding(
+            severity=Severity.SOON if grave else Severity.NOTE,
+            onset_s=state.step.time_s,
+            frame=state.step.frame,
+            detail=detail,
+            story=f"step {round(state.step.time_s)}",
+        )
+    if state.offset_s is not None:
+        grave = abs(state.offset_s) >= limits.clock_soon_s
+        detail = {"offset_s": round(state.offset_s, 1), "seen_by": "arrivals"}
+        detail["likely"] = likely_cause(state.offset_s)
+        return Finding(
+            severity=Severity.SOON if grave else Severity.NOTE,
+            onset_s=utc_s(frame.time_utc),
+            frame=frame.frame,
+            detail=detail,
+            story="offset",
+        )
+    return None
+
+
+def likely_cause(offset_s: float, *, by_rhythm: bool = False) -> str:
+    """Return the likely cause of a clock that is off, or was set, by so much."""
+    size = abs(offset_s)
+    hours = size / 3600
+    if abs(hours - 1) < 1 / 60:
+        return "daylight-saving"
+    if round(hours * 4) > 0 and abs(hours * 4 - round(hours * 4)) < 1 / 15 and hours <= 14.1:
+        return "time-zone"
+    if hours >= 20:
+        return "date"
+    if by_rhythm:
+        return "clock-set-or-timer-restarted"
+    return "set-wrong-by-minutes" if size >= 45 else "drift-or-set-by-hand"

@@ -1,0 +1,163 @@
+"""Which of the discs in a frame is the sun: the brightest that is well fitted, or what was to be expected."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from math import hypot, pi
+
+import numpy as np
+
+from sentinel.chain.measure.levels import Levels
+from sentinel.chain.measure.light import of_disc
+from sentinel.chain.measure.search import Circle, Grid, large_circles, small_circles
+from sentinel.chain.measure.verdict import Candidate, is_expected_sun, is_sun
+
+PLENTY = 0.3
+"""Coverage with which the first disc found need not be compared with others."""
+OUTSHINES, MUCH_LIGHT = 1.25, 0.15
+"""How much brighter light elsewhere must be to speak against a disc, and the share of its area it fills."""
+BEYOND = 1.1
+"""Distance, in radii, from which light is elsewhere."""
+ALIKE = 0.1
+"""Relative difference of the radii of lights seen out of focus through one lens."""
+SOFT_REFLECTION = 0.025
+"""Blur over radius from which a dim, even disc is a reflection, even if nothing else is in the frame."""
+UNEVEN_REFLECTION = 0.1
+"""Spread of the light by the limb from which it is one too: other light lies on it."""
+SURE_COVERAGE = 0.25
+"""Coverage from which the radius is known well enough to be held against the expected one."""
+PLACE_SHARE = 0.2
+"""How far, in radii, the disc is looked for about where it was."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """What is known of the disc before the frame is looked at."""
+
+    radius_px: float
+    share: float
+    """How far the radius may be from it, relative."""
+    place_px: tuple[float, float] | None = None
+    """Where the disc last was."""
+
+    def fits(self, radius_px: float) -> bool:
+        """Whether a radius is what was expected."""
+        return abs(radius_px / self.radius_px - 1.0) < self.share
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The sun, if there is one, and whether other discs stood beside it."""
+
+    sun: Candidate | None
+    others: bool = False
+    unexpected: bool = False
+    """Its size is not what was expected."""
+
+
+Attempt = Callable[[Circle], Candidate | None]
+
+
+def choose(levels: Levels, grid: Grid, attempt: Attempt, expected: Expected | None) -> Choice:
+    """Look for circles, fit them with `attempt`, and choose the sun among the discs."""
+    discs: list[Candidate] = []
+    for circle in _circles(levels, grid, expected, discs):
+        disc = attempt(circle)
+        if disc is None or not _believed(disc, expected) or any(_same(disc, other) for other in discs):
+            continue
+        discs.append(disc)
+        if _settles(levels, grid, disc, expected):
+            break
+    return _best(levels, grid, discs, expected)
+
+
+def _circles(
+    levels: Levels, grid: Grid, expected: Expected | None, discs: Sequence[Candidate]
+) -> Iterator[Circle]:
+    """Yield where a disc may be: where it was, what is seen, what is seen beside the discs found so far."""
+    if expected is not None and expected.place_px is not None:
+        x, y = expected.place_px
+        yield Circle(x, y, expected.radius_px, PLACE_SHARE * expected.radius_px)
+    yield from large_circles(grid)
+    if discs:
+        # Fresh pairs of the edges that are not yet explained.
+        yield from large_circles(grid, explained=[_circle(disc) for disc in discs])
+    if not discs or any(_suspect(disc) for disc in discs):
+        yield from small_circles(levels, grid)
+
+
+def _circle(disc: Candidate) -> Circle:
+    limb = disc.fit.state.limb
+    return Circle(limb.x_px, limb.y_px, limb.mean_px, 0.04 * limb.mean_px)
+
+
+def _same(one: Candidate, other: Candidate) -> bool:
+    a, b = one.fit.state.limb, other.fit.state.limb
+    apart = max(hypot(a.x_px - b.x_px, a.y_px - b.y_px), abs(a.mean_px - b.mean_px))
+    return apart < 0.1 * max(a.mean_px, b.mean_px)
+
+
+def _believed(disc: Candidate, expected: Expected | None) -> bool:
+    """Whether a fitted disc may be the sun, by itself."""
+    e = disc.evidence
+    if expected is None:
+        return is_sun(e)
+    if expected.fits(e.long_px):
+        return is_expected_sun(e)
+    # Settings may be wrong, and what is left of a flattened disc misleads; but no lamp has the wrong size.
+    return is_sun(e) and not (e.coverage > SURE_COVERAGE and (e.even or e.full))
+
+
+def _suspect(disc: Candidate) -> bool:
+    """Whether a disc looks as lights out of focus and reflections do, which seldom come alone."""
+    return disc.evidence.even
+
+
+def _settles(levels: Levels, grid: Grid, disc: Candidate, expected: Expected | None) -> bool:
+    """Whether a disc ends the search."""
+    if expected is not None and not expected.fits(disc.evidence.long_px):
+        return False
+    suspect = expected is None and _suspect(disc)
+    return disc.evidence.coverage > PLENTY and not suspect and not outshone(levels, grid, disc)
+
+
+def outshone(levels: Levels, grid: Grid, disc: Candidate) -> bool:
+    """Whether much light brighter than the disc, or at full scale as it is itself, lies outside it."""
+    limb = disc.fit.state.limb
+    level = min(OUTSHINES * of_disc(levels, limb).high, levels.saturation)
+    brighter = grid.cells > levels.even(level)
+    if not brighter.any():
+        return False
+    y, x = np.nonzero(brighter)
+    away = np.hypot(grid.x0_px + x * grid.step_px - limb.x_px, grid.y0_px + y * grid.step_px - limb.y_px)
+    area = float((away > BEYOND * limb.mean_px).sum()) * grid.step_px**2
+    return area > MUCH_LIGHT * pi * limb.mean_px**2
+
+
+def _best(levels: Levels, grid: Grid, discs: list[Candidate], expected: Expected | None) -> Choice:
+    fitting = [disc for disc in discs if expected is not None and expected.fits(disc.evidence.long_px)]
+    left = fitting or [disc for disc in discs if not _is_reflection(levels, grid, disc, discs)]
+    if not left:
+        return Choice(None)
+    sun = max(left, key=lambda disc: _rank(levels, disc)) if len(left) > 1 else left[0]
+    sure = sun.evidence.coverage > SURE_COVERAGE
+    return Choice(sun, len(discs) > 1, expected is not None and sure and not fitting)
+
+
+def _rank(levels: Levels, disc: Candidate) -> tuple[bool, float, float]:
+    """Arcs yield to discs, and fainter to brighter ones; at full scale the limb's foot tells."""
+    e = disc.evidence
+    light = min(of_disc(levels, disc.fit.state.limb).high, levels.saturation)
+    return e.coverage > PLENTY, round(light, 2), e.step
+
+
+def _is_reflection(levels: Levels, grid: Grid, disc: Candidate, discs: list[Candidate]) -> bool:
+    """Whether an even disc is a light out of focus or a reflection, by the company it keeps."""
+    e = disc.evidence
+    if not e.even:
+        return False
+    company = [other.evidence for other in discs if other is not disc and other.evidence.even]
+    twin = any(abs(other.radius_px / e.radius_px - 1.0) < ALIKE for other in company)
+    if twin or not e.dim:
+        return twin
+    soft, uneven = e.softness > SOFT_REFLECTION, e.uneven > UNEVEN_REFLECTION
+    return bool(company) or soft or uneven or outshone(levels, grid, disc)

@@ -1,0 +1,245 @@
+"""From a rough circle to the rays that truly show the limb: agreement first, refinement after."""
+
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sentinel.chain.measure.levels import Levels
+from sentinel.chain.measure.limb import SHAPE_TERMS, Limb, shape_columns
+from sentinel.chain.measure.order import median, quantile, spread
+from sentinel.chain.measure.rays import cast, directions
+from sentinel.chain.measure.search import Circle
+
+Array = NDArray[np.float64]
+
+SECTORS = 256
+TRIALS = 200
+FEWEST = 8
+"""Rays that can agree on anything."""
+ARC, NEARLY_ALL = 0.45, 0.8
+"""Shares of the limb from which an ellipse can be told at all, and from which it can be told well."""
+PLAIN_PX, PLAIN_SHARE, PLAIN_STEP_PX = 0.6, 0.9, 2.0
+"""Scatter, share of the directions and fineness of a first look that need no second."""
+OUTWARD = 0.35
+"""How far outside the limb the steepest place of a darkened disc's edge lies, in blurs, to the eye."""
+PLAIN_OVAL = 0.004
+"""Oval, in radii, that an arc can tell."""
+ROUND = 2e-5
+"""What a limb that is taken as round may be out of round, in radii."""
+LARGEST_OVAL = 0.12
+"""Half the difference of the half-axes, in radii: the sun on the horizon has 0.09."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """A limb that many rays agree on."""
+
+    limb: Limb
+    angle: Array
+    """(n,): directions that were looked in and lie in the frame."""
+    agrees: NDArray[np.bool_]
+    """(n,)"""
+    sigma_px: float
+    """Rough blur of the edge."""
+    scatter_px: float
+    """Robust spread of the agreeing edges about the limb."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Strip:
+    """The frame round the limb unrolled: a row a sector, a column a distance."""
+
+    angle: Array
+    along_px: Array
+    light: Array
+    inside: NDArray[np.bool_]
+
+
+def _unroll(levels: Levels, limb: Limb, half_px: float, step_px: float, together: int) -> _Strip:
+    """Sample a band about the limb, `together` rays a sector averaged."""
+    angle = directions(SECTORS * together)
+    along = np.arange(-half_px, half_px + step_px / 2, step_px)
+    rays = cast(levels, limb.x_px, limb.y_px, angle, np.maximum(limb.at(angle)[:, None] + along, 0.5))
+    mean = rays.light.reshape(SECTORS, together, -1).mean(1)
+    inside = np.asarray(rays.inside.reshape(SECTORS, together, -1).all(1))
+    return _Strip(angle.reshape(SECTORS, together).mean(1), along, mean, inside)
+
+
+def _steepest(strip: _Strip, width: int) -> tuple[Array, Array, float]:
+    """Return offset, step height and its noise of the strongest inward rise on every row."""
+    light = np.sqrt(strip.light)
+    total = np.concatenate([np.zeros((len(light), 1)), np.cumsum(light, axis=1)], axis=1)
+    box = (total[:, width:] - total[:, :-width]) / width
+    rise = box[:, :-width] - box[:, width:]
+    seen = strip.inside[:, : rise.shape[1]] & strip.inside[:, -rise.shape[1] :]
+    rise = np.where(seen, rise, 0.0)
+    best = np.argmax(rise, axis=1)
+    row = np.arange(len(rise))
+    inner = np.clip(best, 1, rise.shape[1] - 2)
+    before, here, after = rise[row, inner - 1], rise[row, inner], rise[row, inner + 1]
+    curve = np.maximum(2 * here - before - after, 1e-9)
+    shift = np.where(best == inner, np.clip((after - before) / (2 * curve), -1, 1), 0.0)
+    step = strip.along_px[1] - strip.along_px[0]
+    offset = strip.along_px[0] + (inner + shift + width - 0.5) * step
+    # Neighbouring rows see the same edge: what differs between them is noise.
+    differ = (rise[1::3] - rise[:-1:3])[seen[1::3] & seen[:-1:3]]
+    noise = spread(differ) / np.sqrt(2.0) if differ.size else 1.0
+    return offset, rise[row, best], max(noise, 1e-4)
+
+
+def _blended(strip: _Strip, rows: int) -> _Strip:
+    """Average `rows` (odd) neighbouring rows, for edges drowned in noise."""
+    if rows <= 1:
+        return strip
+    count = np.zeros(strip.light.shape)
+    light = np.zeros(strip.light.shape)
+    for shift in range(-(rows // 2), rows // 2 + 1):
+        seen = np.roll(strip.inside, shift, axis=0)
+        light += np.where(seen, np.roll(strip.light, shift, axis=0), 0.0)
+        count += seen
+    return _Strip(strip.angle, strip.along_px, light / np.maximum(count, 1), strip.inside)
+
+
+def _vote(
+    angle: Array, offset: Array, usable: NDArray[np.bool_], tolerance: float
+) -> NDArray[np.bool_] | None:
+    """Return the rays that agree with the best circle through three of them."""
+    index = np.nonzero(usable)[0]
+    if index.size < FEWEST:
+        return None
+    columns = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)], axis=1)
+    shift = np.linalg.lstsq(columns[index], offset[index], rcond=None)[0]
+    plain = np.abs(columns @ shift - offset) < tolerance
+    if plain[index].mean() > PLAIN_SHARE:
+        return np.asarray(plain & usable)
+    rng = np.random.default_rng(3)
+    picked = index[rng.integers(0, index.size, (TRIALS, 3))]
+    matrix = columns[picked]
+    sound = np.abs(np.linalg.det(matrix)) > 1e-3
+    if not sound.any():
+        return None
+    models = np.linalg.solve(matrix[sound], offset[picked[sound]][..., None])[..., 0]
+    miss = np.abs(models @ columns.T - offset)
+    votes = ((miss < tolerance) & usable).sum(1)
+    return np.asarray((miss[np.argmax(votes)] < tolerance) & usable)
+
+
+def _solve(columns: Array, offset: Array, agrees: NDArray[np.bool_], oval_px: float) -> Array:
+    """Least squares of the limb's shape terms; the oval held to `oval_px`, the egg to nothing."""
+    seen = columns[agrees]
+    normal = seen.T @ seen
+    normal.flat[:: SHAPE_TERMS + 1] += (1e-6, 1e-6, 1e-6, oval_px**-2, oval_px**-2, 1e12, 1e12)
+    return np.asarray(np.linalg.solve(normal, seen.T @ offset[agrees]))
+
+
+def tells_oval(share: float, oval: float) -> bool:
+    """Whether an ellipse of `oval` radii is to be believed on a `share` of the limb.
+
+    An arc cannot tell an ellipse from a shift unless the ellipse is plain.
+    """
+    return share > NEARLY_ALL or (share > ARC and oval > PLAIN_OVAL)
+
+
+def _tighten(  # noqa: PLR0917 - one strip's parts
+    strip: _Strip,
+    offset: Array,
+    agrees: NDArray[np.bool_],
+    usable: NDArray[np.bool_],
+    radius: float,
+    floor: float,
+) -> tuple[Array, NDArray[np.bool_], float]:
+    """Refit to the agreeing rays, ever more strictly."""
+    share = float(agrees.mean())
+    free = share > ARC
+    columns = shape_columns(strip.angle)
+    for _ in range(5):
+        shape = _solve(columns, offset, agrees, (LARGEST_OVAL if free else ROUND) * radius)
+        if free and not tells_oval(share, float(np.hypot(*shape[3:5])) / radius):
+            free = False
+            shape = _solve(columns, offset, agrees, ROUND * radius)
+        miss = offset - columns @ shape
+        scatter = spread(miss[agrees])
+        before, agrees = agrees, usable & (np.abs(miss) < max(3.5 * scatter, floor))
+        if agrees.sum() < FEWEST or bool((agrees == before).all()):
+            break
+    return shape, agrees, scatter
+
+
+def _rough_sigma(strip: _Strip, offset: Array, agrees: NDArray[np.bool_]) -> float:
+    """Blur of the mean edge of the agreeing rows."""
+    step = strip.along_px[1] - strip.along_px[0]
+    reach = np.arange(-strip.along_px[-1], strip.along_px[-1] + step, step)
+    rows = np.nonzero(agrees)[0]
+    rows = rows[:: max(1, rows.size // 48)]
+    place = (reach + offset[rows, None] - strip.along_px[0]) / step
+    below = np.clip(place.astype(np.intp), 0, strip.along_px.size - 2)
+    share = np.clip(place - below, 0.0, 1.0)
+    low, high = (strip.light[rows[:, None], below + k] for k in (0, 1))
+    mean = np.median(low + share * (high - low), axis=0)
+    steepest = float((mean[:-2] - mean[2:]).max()) / (2 * step)
+    half = max(3, int(len(reach) * 0.3))
+    jump = median(mean[:half]) - median(mean[-half:])
+    # Half the plateau's height: the step at the limb, not the darkened disc behind it.
+    sigma = 0.7 * jump / (2.507 * max(steepest, 1e-9))
+    # Steps of more than a pixel have widened it.
+    sigma = sqrt(max(sigma**2 - 1.5 * (step**2 - 1.0), (0.5 * sigma) ** 2))
+    return float(np.clip(sigma, 0.6, 0.25 * strip.along_px[-1] + 20))
+
+
+def _pass(  # noqa: PLR0917 - a strip's measures
+    levels: Levels, limb: Limb, half: float, step: float, width: int, loose: float, together: int
+) -> Outline | None:
+    strip = _unroll(levels, limb, half, step, together)
+    if strip.along_px.size < 2 * width + 3:
+        return None
+    offset, strength, noise = _steepest(strip, width)
+    rows = 2 * int(min(7.0, 32.0 * (noise / max(quantile(strength, 0.8), noise)) ** 2)) + 1
+    if rows > 1:
+        strip = _blended(strip, rows)
+        offset, strength, noise = _steepest(strip, width)
+    clear = strength[strength > 4 * noise]
+    if clear.size < FEWEST:
+        return None
+    usable = strength > max(3.0 * noise, 0.15 * quantile(clear, 0.8))
+    usable &= np.abs(offset) < half - step
+    agrees = _vote(strip.angle, offset, usable, loose)
+    if agrees is None or agrees.sum() < FEWEST:
+        return None
+    shape, agrees, scatter = _tighten(strip, offset, agrees, usable, limb.mean_px, 1.5 * step)
+    if agrees.sum() < FEWEST:
+        return None
+    sigma = _rough_sigma(strip, offset, agrees)
+    looked = strip.inside.all(1)
+    shape[2] -= OUTWARD * sigma
+    return Outline(limb.moved(shape), strip.angle[looked], agrees[looked], sigma, scatter)
+
+
+def agree(levels: Levels, circle: Circle) -> Outline | None:
+    """Return the limb near `circle` that most rays agree on, or None."""
+    limb = Limb(circle.x_px, circle.y_px, circle.radius_px)
+    half = min(1.2 * circle.tolerance_px + 3.0, 0.5 * circle.radius_px)
+    step = max(1.0, half / 32.0)
+    first = _pass(levels, limb, half, step, 3, 0.02 * circle.radius_px + 1.5 * step, 1)
+    if first is None:
+        return None
+    if not _sensible(first.limb, circle):
+        return None
+    whole = first.agrees.sum() > PLAIN_SHARE * SECTORS
+    if whole and first.scatter_px < PLAIN_PX and step < PLAIN_STEP_PX:
+        return first
+    half = float(np.clip(3.0 * first.sigma_px + 3.0 * first.scatter_px + 4.0, 8.0, half))
+    step = max(1.0, half / 24.0)
+    width = max(2, round(first.sigma_px / step))
+    together = int(np.clip(2 * np.pi * limb.mean_px / SECTORS / 4.0, 1, 3))
+    second = _pass(levels, first.limb, half, step, width, 1.5 * step + 1.0, together)
+    return second if second is not None and _sensible(second.limb, circle) else None
+
+
+def _sensible(limb: Limb, circle: Circle) -> bool:
+    reach = 2.0 * circle.tolerance_px + 2.0
+    return bool(
+        abs(limb.mean_px - circle.radius_px) < reach + 0.2 * circle.radius_px
+        and np.hypot(limb.x_px - circle.x_px, limb.y_px - circle.y_px) < reach + 0.2 * circle.radius_px
+    )

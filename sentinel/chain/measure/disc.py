@@ -1,0 +1,347 @@
+"""The whole way from an array to a disc."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from math import hypot, sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sentinel.chain.measure import flags
+from sentinel.chain.measure.choice import Expected, choose
+from sentinel.chain.measure.consensus import (
+    ARC,
+    LARGEST_OVAL,
+    PLAIN_OVAL,
+    ROUND,
+    SECTORS,
+    Outline,
+    agree,
+    tells_oval,
+)
+from sentinel.chain.measure.fit import Fit, Priors, fit_limb, look_round
+from sentinel.chain.measure.focus import edge_width
+from sentinel.chain.measure.levels import Levels, Transfer, ceiling_of
+from sentinel.chain.measure.light import Light, of_disc, of_frame, with_ceiling
+from sentinel.chain.measure.limb import Limb
+from sentinel.chain.measure.model import State
+from sentinel.chain.measure.order import median, spread
+from sentinel.chain.measure.rays import directions
+from sentinel.chain.measure.search import Circle, Grid, coarse, sampled_rows
+from sentinel.chain.measure.verdict import MOST_STRUCTURE, Candidate, Evidence, gather
+from sentinel.core.records import Disc
+
+Array = NDArray[np.float64]
+Brightest = Callable[[], NDArray[Any]]
+
+SOFT_SHARE, SOFT_PX = 0.02, 4.5
+"""Edge width over radius from which a disc is said to be soft, and the width that pixels alone may make."""
+FEW, ENOUGH, MANY = (30.0, 1), (4.5, 2), (1.0, 12)
+"""Length of limb for one ray, px, and the most rays in a sector: to find the place, to measure, in noise."""
+FEW_SECTORS = 40
+"""Sectors that are never thinned further."""
+SHORT = 0.4
+"""Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
+NOISY = 0.06
+"""Noise over brightness from which every pixel along the limb is asked."""
+ARC_DOUBT = 0.8
+"""What the errors of a vanishing arc, which are the smooth ones, add to its doubt."""
+RINGED = 1.3
+"""Light by the limb over that deeper inside from which the moon is what stands there, no cloud."""
+WAVES, WHOLE = range(4, 10), 0.9
+"""Waves round the limb by which the seeing's longest ones, which move the centre, are told; limb needed."""
+OVAL_PX = 1.0
+"""Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
+SIGMA_FLOOR_PX = 0.004
+OVAL_SLACK_PX = 0.03
+"""Oval that half a limb and more may tell of although it is taken as round."""
+CLOUD_DOUBT = 1.3
+"""More of it where cloud or moon leaves less of the profile to be seen."""
+UNEVEN = 0.1
+"""Spread of the light by the limb from which cloud stands before it."""
+HOPELESS = 2.0
+"""What the first fit leaves unexplained, over what a limb may, from which it is not worth another."""
+FEWEST_RAYS = 6
+WIDEST, RAGGED = 0.2, 0.01
+"""Blur, and spread of the edges, over radius, of what is still worth fitting."""
+SMALLEST_PX = 8.0
+SMALLEST_SHARE = 0.004
+LARGEST_SHARE = 2.0
+"""Radii of the smallest and the largest disc looked for, in units of the frame's longer side."""
+BRIGHT, FLAT = 0.546, 0.88
+"""Grey light of the disc, and light by the limb over that inside, from which a channel may have run over."""
+DARKEST, DULL = 0.012, 0.35
+"""Grey light between which one channel may be full and the others next to dark: in blue light; by a guess."""
+DARK_FRAME = 0.06
+"""Grey light that a frame without a disc must have in a tenth of it for the same."""
+GLARE_CELLS = 30
+"""Cells of the small copy, each wholly at full scale, that are no lettering."""
+DIRECTIONS = 240
+"""Directions in which the limb's coverage is judged."""
+
+
+def measure(
+    values: NDArray[Any],
+    *,
+    transfer: Transfer,
+    full_scale: float,
+    expected: Expected | None = None,
+    brightest: Brightest | None = None,
+) -> Disc:
+    """Measure the sun's disc in a grey frame.
+
+    Parameters
+    ----------
+    values
+        (ny, nx), unsigned integers or floats as stored; not changed.
+    transfer
+        How stored values stand to light.
+    full_scale
+        Stored value of a full pixel.
+    expected
+        What is known of the disc beforehand.
+    brightest
+        Gives the largest of each pixel's channels on a smaller copy, where the frame had channels: a coloured
+        filter lets one of them run over long before the grey does. It is asked only where that may be.
+
+    Returns
+    -------
+    Disc
+        Not found: brightness and saturation are those of the whole frame, and the flags say why.
+    """
+    plain = Levels(values, transfer, full_scale)
+    grid = coarse(plain)
+    levels = replace(plain, ceiling=ceiling_of(sampled_rows(plain, grid), full_scale))
+    choice = choose(levels, grid, partial(_candidate, levels), expected)
+    sun = choice.sun
+    disc = _nothing(levels, grid, brightest) if sun is None else _disc(levels, sun, brightest)
+    doubts = {
+        flags.SECOND_DISC: sun is not None and choice.others,
+        flags.UNEXPECTED_SIZE: choice.unexpected,
+        flags.BLANK_PIXELS: values.dtype.kind == "f" and bool(np.isnan(values).any()),
+    }
+    return replace(disc, flags=(*disc.flags, *(name for name, true in doubts.items() if true)))
+
+
+def _candidate(levels: Levels, circle: Circle) -> Candidate | None:
+    """Fit the limb near a circle; None where there is none."""
+    outline = agree(levels, circle) if _plausible(levels, circle.radius_px) else None
+    if outline is None or not _plausible(levels, outline.limb.mean_px):
+        return None
+    if outline.sigma_px > WIDEST * outline.limb.mean_px + 5.0:
+        return None
+    if outline.scatter_px > RAGGED * outline.limb.mean_px + 3.0:
+        return None
+    if outline.agrees.sum() < FEWEST_RAYS:
+        # A sliver so thin that hardly a ray lies in the frame from end to end.
+        return None
+    try:
+        # What is no limb may send the fit anywhere; that is an answer, not an accident.
+        with np.errstate(all="ignore"):
+            fit = _fitted(levels, outline)
+            if fit is None:
+                return None
+            clean, share, in_frame = _all_round(levels, fit, outline)
+    except np.linalg.LinAlgError:
+        return None
+    if clean.size < FEWEST_RAYS or not np.isfinite(fit.covariance).all():
+        return None
+    return Candidate(fit, gather(levels, fit, clean, in_frame, share * in_frame))
+
+
+def _plausible(levels: Levels, radius_px: float) -> bool:
+    longer = max(levels.shape)
+    return bool(max(SMALLEST_PX, SMALLEST_SHARE * longer) < radius_px < LARGEST_SHARE * longer)
+
+
+def _fitted(levels: Levels, outline: Outline) -> Fit | None:
+    """Fit on the agreeing directions, as many as there are pixels for; None where few rays tell enough."""
+    limb = outline.limb
+    stretch = hypot(*limb.oval)
+    share = outline.agrees.sum() / SECTORS
+    free = tells_oval(share, stretch / limb.mean_px)
+    round_px = max(ROUND * limb.mean_px, OVAL_SLACK_PX if share > ARC else 0.0)
+    oval = LARGEST_OVAL / 2 * limb.mean_px if free else round_px
+    egg = 0.03 * stretch if free and stretch > PLAIN_OVAL * limb.mean_px else ROUND * limb.mean_px
+    start = State(
+        Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px
+    )
+    priors, every = Priors(oval, egg), 2 * np.pi * limb.mean_px
+    # Few rays find the place, then as many as there are pixels to tell apart weigh in.
+    rough = fit_limb(
+        levels,
+        start,
+        _shown(outline, every, FEW),
+        priors,
+        iterations=10,
+        enough_px=0.15,
+    )
+    if rough.structure > HOPELESS * MOST_STRUCTURE:
+        return None
+    noisy = rough.noise > NOISY * median(rough.brightness)
+    angle = _shown(outline, every, MANY if noisy or share < SHORT else ENOUGH)
+    return fit_limb(
+        levels,
+        rough.state,
+        angle,
+        priors,
+        rough,
+        iterations=4,
+        enough_px=0.06,
+    )
+
+
+def _shown(outline: Outline, every_px: float, rays: tuple[float, int]) -> Array:
+    """Return directions (n, k), `k` of them in each of the sectors that agree on the limb.
+
+    `rays` is the length of limb for one ray, and the most there are in a sector.
+    """
+    apart_px, most = rays
+    sector = np.unique(_sector(outline.angle[outline.agrees]))
+    wanted = every_px / apart_px / SECTORS
+    if wanted < 1.0 and sector.size > FEW_SECTORS:
+        sector = sector[:: min(round(1.0 / wanted), sector.size // FEW_SECTORS)]
+    count = min(max(round(wanted), 1), most)
+    return np.asarray(sector[:, None] + (np.arange(count) + 0.37) / count) * (2 * np.pi / SECTORS)
+
+
+def _sector(angle: Array) -> NDArray[np.intp]:
+    return (angle % (2 * np.pi) * (SECTORS / (2 * np.pi))).astype(np.intp) % SECTORS
+
+
+def _all_round(levels: Levels, fit: Fit, outline: Outline) -> tuple[Array, float, float]:
+    """Judge every direction in the frame.
+
+    Return the directions that show a clean edge, their share of those in the frame, and the limb in frame.
+    """
+    limb = fit.state.limb
+    in_frame = limb_in_frame(levels, limb)
+    if in_frame == 1.0 and outline.agrees.size == SECTORS and outline.agrees.all():
+        clean = _clean(fit, fit)
+        if clean.all():
+            # The fit has looked everywhere and found nothing amiss.
+            return fit.angle, 1.0, in_frame
+    angle = directions(DIRECTIONS)
+    x, y = limb.x_px + limb.at(angle) * np.cos(angle), limb.y_px + limb.at(angle) * np.sin(angle)
+    ny, nx = levels.shape
+    there = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
+    look = look_round(levels, fit, angle[there])
+    clean = _clean(fit, look)
+    return look.angle[clean], float(clean.mean()), in_frame
+
+
+def _clean(fit: Fit, look: Fit) -> NDArray[np.bool_]:
+    """Which rays of a look show the edge as the fitted limb has it."""
+    # What bundles say is finer than what one ray does.
+    single = sqrt(fit.bundle / look.bundle)
+    limit = max(4.0 * single * spread(fit.offset_px), 0.45 * fit.state.sigma_px, 0.3)
+    sharpest = single * median(fit.offset_sigma_px)
+    sharp = look.offset_sigma_px < max(0.7 * fit.state.sigma_px, 3 * sharpest)
+    bright = look.brightness > 0.08 * median(fit.brightness)
+    return np.asarray((np.abs(look.offset_px) < limit) & bright & (look.misfit < 6) & sharp)
+
+
+def limb_in_frame(levels: Levels, limb: Limb) -> float:
+    """Return the fraction of the limb's circumference inside the frame."""
+    ny, nx = levels.shape
+    far = limb.half_axes_px[0] + hypot(*limb.egg)
+    if far <= limb.x_px <= nx - 1 - far and far <= limb.y_px <= ny - 1 - far:
+        return 1.0
+    x, y = limb.outline()
+    inside = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
+    length = np.hypot(np.gradient(x), np.gradient(y))[1:-1]
+    return float((inside[1:-1] * length).sum() / length.sum())
+
+
+def _saturated(levels: Levels, grey: Light, limb: Limb | None, brightest: Brightest | None) -> float:
+    """Return the share of a disc, or of the frame, that is full in any channel."""
+    if brightest is None:
+        return grey.saturated
+    values = brightest()
+    channels = with_ceiling(values, levels)
+    shrunk = limb.shrunk(round(levels.shape[1] / values.shape[1])) if limb is not None else None
+    light = of_disc(channels, shrunk) if shrunk is not None else of_frame(channels)
+    return max(grey.saturated, light.saturated)
+
+
+def _disc(levels: Levels, candidate: Candidate, brightest: Brightest | None) -> Disc:
+    fit, e = candidate.fit, candidate.evidence
+    limb = fit.state.limb
+    x, y = limb.middle()
+    light = of_disc(levels, limb)
+    may_run_over = light.median > BRIGHT or DARKEST < light.median < DULL or e.evenness > FLAT
+    saturated = _saturated(levels, light, limb, brightest if may_run_over else None)
+    width = edge_width(levels, fit, e.coverage)
+    long_px, short_px = limb.half_axes_px
+    doubts = {
+        flags.CLIPPED: e.in_frame < 0.995,
+        flags.COVERED: e.coverage < e.in_frame - 0.05,
+        flags.OVEREXPOSED: saturated > 0.5,
+        flags.FLATTENED: (long_px - short_px) / long_px > 0.005,
+        flags.FAINT: max(light.median, e.step) < 0.01,
+        flags.SOFT: width.mean_px > max(SOFT_SHARE * long_px, SOFT_PX),
+        flags.SHORT_ARC: e.coverage < 0.25,
+    }
+    return Disc(
+        found=True,
+        x_px=x,
+        y_px=y,
+        radius_px=long_px,
+        centre_sigma_px=centre_sigma(fit, e),
+        limb_in_frame=e.in_frame,
+        limb_coverage=min(e.coverage, e.in_frame),
+        edge_width_px=width.mean_px,
+        edge_width_cos2_px=width.cos2_px,
+        edge_width_sin2_px=width.sin2_px,
+        brightness=light.median,
+        saturated_fraction=saturated,
+        flags=tuple(name for name, true in doubts.items() if true),
+    )
+
+
+def centre_sigma(fit: Fit, evidence: Evidence) -> float:
+    """One-sigma uncertainty of the centre, px.
+
+    That of one coordinate: the distance from the truth is 1.41 times as much.
+    """
+    variance = np.diag(fit.covariance)
+    egg = variance[5] + variance[6] if hypot(*fit.state.limb.oval) > OVAL_PX else 0.0
+    coordinate = (variance[0] + variance[1] + egg) / 2
+    if evidence.coverage > WHOLE:
+        coordinate = max(coordinate, _waves(fit))
+    # Neighbouring rays share pixels on an arc, and its errors are the smooth ones.
+    doubt = 1.0 + ARC_DOUBT * max(0.0, 1.0 - evidence.coverage / SHORT)
+    # What noise does not explain, cloud before the edge, goes one way over long stretches.
+    ringed = evidence.evenness > RINGED
+    clouded = evidence.uneven > UNEVEN and not ringed
+    cloud_px = evidence.scatter * evidence.radius_px if clouded else 0.0
+    doubt *= CLOUD_DOUBT if clouded or ringed else 1.0
+    return doubt * sqrt(cloud_px**2 + coordinate + SIGMA_FLOOR_PX**2)
+
+
+def _waves(fit: Fit) -> float:
+    """Variance of one coordinate of the centre, from the waves that the limb shows.
+
+    Seeing bends long stretches of the limb as one. Its longest wave is a shift of the centre and cannot be
+    seen; the next ones are about as high.
+    """
+    far = 4.0 * spread(fit.offset_px)
+    offset = np.clip(fit.offset_px, -far, far)
+    heights = [2.0 * abs(np.mean(offset * np.exp(1j * wave * fit.angle))) for wave in WAVES]
+    return float(np.mean(np.square(heights)) / 2)
+
+
+def _nothing(levels: Levels, grid: Grid, brightest: Brightest | None) -> Disc:
+    light = of_frame(levels)
+    saturated = _saturated(levels, light, None, brightest if light.high > DARK_FRAME else None)
+    if saturated > 0.5:
+        why = flags.ALL_WHITE
+    elif int((grid.cells > levels.even(levels.saturation)).sum()) > GLARE_CELLS:
+        why = flags.GLARE
+    elif light.median < 0.003:
+        why = flags.NO_LIGHT
+    else:
+        why = flags.NO_LIMB
+    return Disc(found=False, brightness=light.median, saturated_fraction=saturated, flags=(why,))

@@ -1,0 +1,303 @@
+"""Which incidents become messages, and when: first, again, over, summed up. Pure; delivery is another's."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from sentinel.chain.judge.jobs import agenda_of
+from sentinel.chain.notify import digest
+from sentinel.chain.notify.digest import Tally
+from sentinel.chain.notify.grouping import grouped
+from sentinel.chain.notify.left_alone import headline, troubles_of
+from sentinel.chain.notify.wording import sms, teller_for, title_and_body
+from sentinel.core.records import Alert, AlertKind, Event, Forecast, Incident, Mark, Severity
+from sentinel.core.settings import Settings
+
+HOUR = timedelta(hours=1)
+TOGETHER = timedelta(minutes=2)
+"""Repeats that fall due within so long of each other go out as one."""
+RAREST_MIN = 120.0
+"""Beyond the configured repeats the pauses double up to this."""
+REMEMBERED = 500
+"""Messages of the last hour that the cap is counted by, at the most."""
+FILTER = "over-bright"
+DIGEST, HELD_BACK = "digest", "held-back"
+_NO_TALLY = Tally()
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """An incident that people were told of."""
+
+    incident: Incident
+    first_utc: datetime
+    repeats: int = 0
+    seen: bool = False
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """What tells it from others: the condition, and of the supplies which."""
+        return key_of(self.incident)
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """One message of the last hour."""
+
+    time_utc: datetime
+    woke_for: str = ""
+    """The condition, where it was the first `now` of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Composed:
+    """What is open, what went out in the last hour, and what was counted."""
+
+    open: tuple[Open, ...] = ()
+    sent: tuple[Sent, ...] = ()
+    held: tuple[str, ...] = ()
+    """Titles of what the hourly cap held back."""
+    held_count: int = 0
+    held_since_utc: datetime | None = None
+    digest_utc: datetime | None = None
+    """The last hour for which a digest was due."""
+    tally: Tally = _NO_TALLY
+    standing: tuple[Incident, ...] = ()
+    """All that is open, notes too."""
+
+
+def key_of(incident: Incident) -> tuple[str, str]:
+    """Return what an incident is told from others by."""
+    return incident.condition, str(incident.detail.get("supply", ""))
+
+
+def _standing(standing: tuple[Incident, ...], incidents: tuple[Incident, ...]) -> tuple[Incident, ...]:
+    """Return what is open after some changes."""
+    if not incidents:
+        return standing
+    last = {key_of(one): one for one in (*standing, *incidents)}
+    return tuple(one for one in last.values() if one.state != "cleared")
+
+
+def _counted(state: Composed, alerts: Sequence[Alert]) -> Composed:
+    if not alerts:
+        return state
+    return replace(state, tally=state.tally._replace(counts=state.tally.counts.with_alerts(alerts)))
+
+
+def _pictured(alert: Alert, last_frame: str | None) -> Alert:
+    """Return a message with the picture that goes with it, or with why there is none."""
+    if alert.kind not in {"first", "repeat"} or alert.attachment is not None:
+        return alert
+    if last_frame is not None:
+        return replace(alert, attachment=last_frame)
+    return replace(alert, body=f"{alert.body} No picture: the sun has not been seen in any yet.")
+
+
+class Composer:
+    """Turns incidents into messages, by the settings' `alerts`."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._alerts = settings.alerts
+        self._interval_s = settings.camera.interval_s
+
+    def fresh(self) -> Composed:
+        """Return the state in which nobody has been told anything."""
+        return Composed()
+
+    def step(
+        self,
+        state: Composed,
+        event: Event,
+        incidents: tuple[Incident, ...],
+        now_utc: datetime,
+        forecast: Forecast | None = None,
+    ) -> tuple[Composed, tuple[Alert, ...]]:
+        """Take an event and what it led to; return the messages that are due.
+
+        A `now` goes out again at the configured minutes until it is seen or over. A note goes out alone only
+        where it is the answer to something (the end of a visit, the list before sleep); else it waits for the
+        digest.
+        """
+        tally = digest.counted(state.tally, event, incidents, forecast, self._interval_s)
+        state = replace(state, tally=tally, standing=_standing(state.standing, incidents))
+        if isinstance(event, Mark) and event.kind in {"seen", "visit"}:
+            # Whoever goes to the camera knows; only the filter goes on calling.
+            spared = {FILTER} if event.kind == "visit" else set()
+            state = replace(
+                state,
+                open=tuple(
+                    one if one.incident.condition in spared else replace(one, seen=True) for one in state.open
+                ),
+            )
+        out: list[Alert] = []
+        for incident in incidents:
+            state, alert = self._told(state, incident, now_utc)
+            if alert is not None:
+                out.append(_pictured(alert, state.tally.last_frame))
+        if state.open:
+            state, repeats = self._repeated(state, now_utc)
+            out += repeats
+        state, capped = self._capped(state, grouped(out), now_utc)
+        state, summary = self._summed_up(state, now_utc)
+        state = _counted(state, (*capped, *summary))
+        state, due = self._digested(state, now_utc)
+        return _counted(state, due), (*capped, *summary, *due)
+
+    # What is told at once.
+
+    def _told(self, state: Composed, incident: Incident, now_utc: datetime) -> tuple[Composed, Alert | None]:
+        known = next((one for one in state.open if one.key == key_of(incident)), None)
+        if incident.state == "cleared":
+            rest = tuple(one for one in state.open if one is not known)
+            state = replace(state, open=rest)
+            if known is None or not self._alerts.clear_messages:
+                return state, None
+            return state, self._alert("clear", incident, now_utc, answers=known.incident.severity)
+        if incident.condition == "before-sleep" or (
+            incident.condition == "visit" and incident.detail.get("good")
+        ):
+            rest = tuple(one for one in state.open if one is not known)
+            return replace(state, open=rest), self._alert("digest", incident, now_utc)
+        if incident.severity is Severity.NOTE:
+            return state, None
+        if known is None:
+            state = replace(state, open=(*state.open, Open(incident, now_utc)))
+            return state, self._alert("first", incident, now_utc)
+        # The same trouble, told anew where it got worse or is another story by now.
+        worse = incident.severity.rank < known.incident.severity.rank
+        fresh = Open(incident, now_utc) if worse else replace(known, incident=incident)
+        state = replace(state, open=tuple(fresh if one is known else one for one in state.open))
+        if known.seen and not worse:
+            return state, None
+        kind: AlertKind = "first" if worse else "repeat"
+        return state, self._alert(kind, incident, now_utc, repeat=fresh.repeats)
+
+    def _alert(
+        self,
+        kind: AlertKind,
+        incident: Incident,
+        now_utc: datetime,
+        *,
+        repeat: int = 0,
+        answers: Severity | None = None,
+        frozen: bool = False,
+    ) -> Alert:
+        # An incident said again keeps the evidence of its own moment: it is worded as such.
+        again_utc = now_utc if frozen else None
+        title, body = title_and_body(incident, self._settings, again_utc)
+        plain = kind in {"clear", "digest"}
+        return Alert(
+            time_utc=now_utc,
+            kind=kind,
+            severity=Severity.NOTE if plain else incident.severity,
+            condition=incident.condition,
+            title=title,
+            body=body,
+            attachment=None if plain else incident.frame,
+            short=sms(incident, again_utc),
+            repeat=repeat if kind == "repeat" else 0,
+            which=key_of(incident)[1],
+            answers=answers,
+        )
+
+    # What is told again.
+
+    def _repeated(self, state: Composed, now_utc: datetime) -> tuple[Composed, list[Alert]]:
+        waking = [one for one in state.open if not one.seen and one.incident.severity is Severity.NOW]
+        if not any(self._repeats_by(one, now_utc) > one.repeats for one in waking):
+            return state, []
+        out: list[Alert] = []
+        for one in waking:
+            count = self._repeats_by(one, now_utc + TOGETHER)
+            if count <= one.repeats:
+                continue
+            again = replace(one, repeats=count)
+            state = replace(state, open=tuple(again if other is one else other for other in state.open))
+            again_alert = self._alert("repeat", one.incident, now_utc, repeat=count, frozen=True)
+            out.append(_pictured(again_alert, state.tally.last_frame))
+        return state, out
+
+    def _repeats_by(self, one: Open, time_utc: datetime) -> int:
+        """Return how many repeats are due by a time; after a pause of ours they are not all sent."""
+        minutes = self._alerts.repeat_min
+        if not minutes:
+            return 0
+        passed = (time_utc - one.first_utc).total_seconds() / 60
+        count = sum(passed >= due for due in minutes)
+        due, step = minutes[-1], minutes[-1]
+        while (due := due + step) <= passed:
+            count += 1
+            step = min(2 * step, max(RAREST_MIN, minutes[-1]))
+        return count
+
+    # What is held back.
+
+    def _capped(
+        self, state: Composed, alerts: tuple[Alert, ...], now_utc: datetime
+    ) -> tuple[Composed, list[Alert]]:
+        """Let through what the hour still has room for, and every `now` of a condition that is new in it."""
+        if not alerts:
+            return state, []
+        sent = [one for one in state.sent if now_utc - one.time_utc < HOUR]
+        through: list[Alert] = []
+        for alert in alerts:
+            wakes = alert.condition if alert.kind == "first" and alert.severity is Severity.NOW else ""
+            vital = bool(wakes) and all(one.woke_for != wakes for one in sent)
+            if vital or alert.kind == "digest" or len(sent) < self._alerts.hourly_cap:
+                sent.append(Sent(now_utc, wakes))
+                through.append(alert)
+                continue
+            state = replace(
+                state,
+                held=(*state.held, alert.title)[-5:],
+                held_count=state.held_count + 1,
+                held_since_utc=state.held_since_utc or now_utc,
+            )
+        return replace(state, sent=tuple(sent[-REMEMBERED:])), through
+
+    def _summed_up(self, state: Composed, now_utc: datetime) -> tuple[Composed, list[Alert]]:
+        """Say once an hour what was held back."""
+        if state.held_since_utc is None or now_utc - state.held_since_utc < HOUR:
+            return state, []
+        cap, count = self._alerts.hourly_cap, state.held_count
+        title = f"{count} messages held back"
+        last = "; ".join(state.held)
+        body = f"More than {cap} messages in an hour: {count} were not sent. The last: {last}."
+        state = replace(state, held=(), held_count=0, held_since_utc=None)
+        return state, [_note(HELD_BACK, title, body, now_utc)]
+
+    # What is told at its hour.
+
+    def _digested(self, state: Composed, now_utc: datetime) -> tuple[Composed, list[Alert]]:
+        hour_utc = digest.last_hour_utc(self._alerts.digest_utc, now_utc) if self._alerts.digest_utc else None
+        if hour_utc is None or (state.digest_utc is not None and hour_utc <= state.digest_utc):
+            return state, []
+        begun = state.digest_utc is not None
+        state = replace(state, digest_utc=hour_utc)
+        if not begun:
+            # The hour before the watch began is nobody's.
+            return state, []
+        tally, teller = state.tally, replace(teller_for(self._settings), now_utc=now_utc)
+        agenda = agenda_of(tally.forecast, self._settings, now_utc, tally.seen)
+        troubles = troubles_of(state.standing, now_utc, teller)
+        head = headline(agenda, tally.forecast, troubles, now_utc, teller)
+        title, body = digest.title_and_body(tally, head, troubles, self._interval_s, teller)
+        alert = _note(DIGEST, title, body, now_utc, attachment=state.tally.last_frame)
+        return replace(state, tally=digest.told(state.tally)), [alert]
+
+
+def _note(
+    condition: str, title: str, body: str, now_utc: datetime, *, attachment: str | None = None
+) -> Alert:
+    return Alert(
+        time_utc=now_utc,
+        kind="digest",
+        severity=Severity.NOTE,
+        condition=condition,
+        title=title,
+        body=body,
+        attachment=attachment,
+        short=f"{title}. {body}".encode("ascii", "replace").decode("ascii")[:160],
+    )

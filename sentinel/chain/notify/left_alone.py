@@ -1,0 +1,235 @@
+"""The headline of everything the program says: until when the camera may be left alone, and why."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from sentinel.chain.judge.evidence import evidence
+from sentinel.chain.judge.jobs import Agenda, Job
+from sentinel.chain.notify.grouping import weight
+from sentinel.chain.notify.placing import rising
+from sentinel.chain.notify.tasks import task
+from sentinel.chain.notify.telling import Teller
+from sentinel.chain.notify.wording import message, words_for
+from sentinel.core.records import Due, Forecast, Incident, Severity
+
+_FIRST = {
+    "drift": "the sun drifts to the {edge} edge first",
+    "axis-limit": "the axis limit comes first",
+    "storage": "the disk is full first",
+    "battery": "the camera's battery comes first",
+    "mount-battery": "the mount's battery comes first",
+    "card": "the card is full first",
+    "timer": "the timer's count ends first",
+}
+_GOES = {"sunset": "then the sun sets", "horizon": "then the sun goes behind the horizon line"}
+
+_GO = "Go to the camera now."
+
+UNKNOWN = "Until when the camera may be left alone is not known yet: no disc has been measured."
+
+FORESEEN = frozenset({"drift-exit", "axis-limit", "supply", "storage"})
+"""What falls due: there is a time until which it can be seen to, and nothing to say of afterwards."""
+LIST = "before-sleep"
+"""No trouble: it has been told, and what it lists is on the agenda."""
+_SOON = timedelta(hours=24)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """An open incident, as it reads now."""
+
+    condition: str
+    severity: Severity
+    since_utc: datetime
+    title: str
+    what: str
+    act: str
+    """What to do about it; empty: nothing."""
+
+
+class Headline(NamedTuple):
+    """What stands above everything else."""
+
+    title: str
+    """In a few words."""
+    sentence: str
+    until_utc: datetime | None = None
+    """Until when it may be left alone, once what is open is mended; None: not known, or for as long as is
+    foreseen."""
+    reason: str | None = None
+    """What comes then, as `Due.reason`, or `sunrise`."""
+    set_off_utc: datetime | None = None
+    """When somebody must set off for that; None: nobody need."""
+
+
+def troubles_of(incidents: Iterable[Incident], now_utc: datetime, teller: Teller) -> tuple[Trouble, ...]:
+    """Return what is open, the gravest first: what was so only when it opened is left out."""
+    teller = replace(teller, now_utc=now_utc, again=True)
+    ordered = sorted(
+        (one for one in incidents if one.condition != LIST),
+        key=lambda i: (i.severity.rank, weight(i.condition), i.onset_utc),
+    )
+    return tuple(
+        Trouble(
+            condition=incident.condition,
+            severity=incident.severity,
+            since_utc=incident.onset_utc,
+            title=words.title,
+            what=message(incident, teller),
+            act=words.act,
+        )
+        for incident in ordered
+        for words in (words_for(incident, teller),)
+    )
+
+
+def pressing(troubles: Iterable[Trouble]) -> Trouble | None:
+    """Return the first trouble, the gravest first, that wakes somebody; None: there is none."""
+    return next((one for one in troubles if one.severity is Severity.NOW), None)
+
+
+def troubles_first(troubles: Iterable[Trouble]) -> str:
+    """Return that the camera cannot be left alone, and why; empty: nothing is open that cannot wait."""
+    trouble = pressing(troubles)
+    return "" if trouble is None else f"it cannot be left alone now. {trouble.what}"
+
+
+def headline(
+    agenda: Agenda,
+    forecast: Forecast | None,
+    troubles: Sequence[Trouble],
+    now_utc: datetime,
+    teller: Teller,
+) -> Headline:
+    """Return the headline: what is open and cannot wait comes before all that is foreseen."""
+    teller = replace(teller, now_utc=now_utc)
+    calm = _calm(agenda, forecast, now_utc, teller)
+    trouble = pressing(troubles)
+    if trouble is None:
+        return calm
+    if trouble.condition in FORESEEN:
+        return calm._replace(title=trouble.title, sentence=f"{_GO} {trouble.what}")
+    mended = ""
+    if calm.sentence.startswith("The camera may"):
+        mended = calm.sentence.replace("The camera may", " That mended, it may", 1)
+    sentence = f"The camera cannot be left alone now. {trouble.what}{mended}"
+    return calm._replace(title=trouble.title, sentence=sentence)
+
+
+def _calm(agenda: Agenda, forecast: Forecast | None, now_utc: datetime, teller: Teller) -> Headline:
+    """Return what is to be said where nothing is amiss."""
+    if forecast is None or agenda.known_until_utc is None:
+        return Headline("until when is not known yet", UNKNOWN)
+    dark = agenda.dark(now_utc)
+    if agenda.blind_since_utc is not None:
+        return _blind(agenda, agenda.blind_since_utc, teller, dark=dark)
+    if not dark and (lost := _lost(forecast, now_utc, teller)) is not None:
+        return lost
+    pending = agenda.pending
+    first = pending[0] if pending else None
+    if agenda.goes is not None and agenda.goes_first(now_utc):
+        return _until_it_goes(agenda.goes, first, now_utc, teller)
+    if first is None:
+        down = f" The sun is down until {teller.at(agenda.rises_utc)}." if dark and agenda.rises_utc else ""
+        return Headline(
+            "leave alone, nothing falls due",
+            f"The camera may be left alone for the next 48 h: nothing falls due.{down}",
+        )
+    return _until_due(agenda, first, now_utc, teller)
+
+
+def _blind(agenda: Agenda, since_utc: datetime, teller: Teller, *, dark: bool) -> Headline:
+    rises = agenda.rises_utc
+    if dark and rises is not None:
+        set_off = rises - timedelta(minutes=agenda.travel_min)
+        sentence = (
+            f"Since {teller.at(since_utc)} nobody knows where the disc stands, nor whether the mount tracks, "
+            f"and the sun is down until {teller.at(rises)}: be at the camera then and recentre. "
+            f"Set off by {teller.at(set_off)}."
+        )
+        return Headline(f"be there at sunrise, {teller.at(rises)}", sentence, rises, "sunrise", set_off)
+    sentence = (
+        "Until when the camera may be left alone is not known: no disc has been measured since it was put "
+        f"elsewhere at {teller.at(since_utc)}."
+    )
+    return Headline("until when is not known", sentence)
+
+
+def _lost(forecast: Forecast, now_utc: datetime, teller: Teller) -> Headline | None:
+    """Return what to say where the sun is over the edge, or runs for it."""
+    edge, leaves = forecast.edge or "nearest", forecast.exit_utc
+    if leaves is not None and leaves <= now_utc:
+        what = f"The sun reached the {edge} edge of the frame at {teller.at(leaves)}."
+        return Headline(f"the sun is over the {edge} edge", f"{what} {_GO}")
+    if forecast.departed_utc is None:
+        return None
+    since = teller.at(forecast.departed_utc)
+    early = forecast.exit_early_utc
+    by = "" if early is None else f": the sun is lost by {_time(early, now_utc, teller)}"
+    return Headline(
+        "the mount does not follow the sun",
+        f"The mount has not followed the sun since {since}{by}. {_GO}",
+        early,
+        "drift",
+        now_utc,
+    )
+
+
+def _until_it_goes(goes: Due, first: Job | None, now_utc: datetime, teller: Teller) -> Headline:
+    then = ""
+    if first is not None and first.due_utc < now_utc + _SOON:
+        said = task(evidence(first), teller)
+        then = f" {said[0].upper()}{said[1:]}."
+    return Headline(
+        f"leave alone until {teller.at(goes.time_utc)}",
+        f"The camera may be left alone until {_time(goes.time_utc, now_utc, teller)}: {_GOES[goes.reason]}."
+        f"{then}",
+        goes.time_utc,
+        goes.reason,
+    )
+
+
+def _until_due(agenda: Agenda, first: Job, now_utc: datetime, teller: Teller) -> Headline:
+    due, name = first.due_utc, first.name
+    why = _why(first)
+    if due <= now_utc:
+        sentence = f"The camera cannot be left alone: {why}, overdue since {teller.at(due)}."
+        return Headline(f"overdue since {teller.at(due)}", sentence, due, name, now_utc)
+    set_off = due - timedelta(minutes=agenda.travel_min)
+    until = _time(due, now_utc, teller)
+    if set_off <= now_utc:
+        sentence = f"Go to the camera now: it may be left alone only until {until}; {why}."
+        return Headline(f"go now, until {teller.at(due)} only", sentence, due, name, set_off)
+    off = f" Set off by {teller.at(set_off)}." if set_off < due else ""
+    sentence = f"The camera may be left alone until {until}: {why}.{off}"
+    return Headline(f"leave alone until {teller.at(due)}", sentence, due, name, set_off)
+
+
+def _why(job: Job) -> str:
+    if job.name == "sunrise":
+        return f"then the sun comes up{f', {rising(evidence(job))}' if job.rise else ''}"
+    return _FIRST.get(job.name, f"{job.name} comes first").format(edge=job.edge or "nearest")
+
+
+def _time(time_utc: datetime, now_utc: datetime, teller: Teller) -> str:
+    return f"{teller.at(time_utc)}, in {span(time_utc - now_utc)}"
+
+
+def span(duration: timedelta) -> str:
+    """Return a duration as people say it: `6 h 12 min`, `4 min`, `50 s`."""
+    seconds = round(duration.total_seconds())
+    if seconds < 60:
+        return f"{seconds} s"
+    minutes = round(seconds / 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours == 0:
+        return f"{minutes} min"
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+
+
+def clock_time(time_utc: datetime, now_utc: datetime) -> str:
+    """Return `08:40`, with the date where it is not within twelve hours of now."""
+    far = abs(time_utc - now_utc) > timedelta(hours=12)
+    return time_utc.strftime("%Y-%m-%d %H:%M" if far else "%H:%M")

@@ -1,0 +1,164 @@
+"""What is said to people: one sentence, a title and body for a phone, and 160 plain characters.
+
+The facts come in a fixed order: what, since when, how long is left, what to do. Times are UTC, marked Z; on
+the phone the operator's own zone stands beside them where it is configured. Nothing here decides anything.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from sentinel.chain.notify import camera_and_people, contradicted, ending, mount_and_sun
+from sentinel.chain.notify.telling import SMS_LENGTH, Teller, Words
+from sentinel.core.records import Incident
+from sentinel.core.settings import Settings
+
+Phrase = Callable[[Incident, Teller], Words]
+
+
+def message(incident: Incident, teller: Teller | None = None) -> str:
+    """Return one sentence that says what, since when and how long is left."""
+    words = words_for(incident, teller or Teller())
+    what, left = words.what.rstrip("."), words.left.rstrip(".")
+    if not left:
+        return f"{what}{'' if what.endswith('?') else '.'}"
+    return f"{what}; {left[0].lower()}{left[1:].replace('. It', ', and it')}."
+
+
+def title_and_body(
+    incident: Incident, settings: Settings, again_utc: datetime | None = None
+) -> tuple[str, str]:
+    """Return a title and a body short enough for a phone's lock screen.
+
+    Parameters
+    ----------
+    again_utc
+        When it is said again; None: it is said for the first time.
+    """
+    words = words_for(incident, _at_its_time(teller_for(settings), again_utc))
+    sentences = [_ended(part) for part in (words.what, words.left, words.act) if part]
+    return f"{'STILL: ' if again_utc else ''}{words.title}", " ".join(sentences)
+
+
+def sms(incident: Incident, again_utc: datetime | None = None) -> str:
+    """Return at most 160 plain ASCII characters, in imperative sentences, times in Z."""
+    words = words_for(incident, _at_its_time(Teller(), again_utc))
+    text = words.short or " ".join(_ended(part) for part in (words.what, words.left, words.act) if part)
+    if again_utc:
+        text = f"Still: {text}"
+    plain = text.encode("ascii", "replace").decode("ascii")
+    if len(plain) <= SMS_LENGTH:
+        return plain
+    return plain[: SMS_LENGTH - 3].rsplit(" ", 1)[0] + "..."
+
+
+def _ended(sentence: str) -> str:
+    return sentence if sentence.endswith((".", "?", "!")) else f"{sentence}."
+
+
+def teller_for(settings: Settings) -> Teller:
+    """Return the writer of times for these settings."""
+    return teller_in(settings.alerts.zone)
+
+
+def teller_in(name: str | None) -> Teller:
+    """Return the writer of times for a time zone; None: UTC alone."""
+    if name is None:
+        return Teller()
+    return Teller(ZoneInfo(name), name.rsplit("/", 1)[-1].replace("_", " "))
+
+
+def _at_its_time(teller: Teller, again_utc: datetime | None) -> Teller:
+    return teller if again_utc is None else replace(teller, now_utc=again_utc, again=True)
+
+
+def words_for(incident: Incident, teller: Teller) -> Words:
+    """Return the words for an incident, whatever its state; read at its own moment unless `teller` says."""
+    if teller.now_utc is None:
+        teller = replace(teller, now_utc=incident.time_utc)
+    if incident.state == "cleared" and incident.condition not in {"visit", "before-sleep"}:
+        return _ENDINGS.get(incident.condition, _over)(incident, teller)
+    return _PHRASES.get(incident.condition, _unknown)(incident, teller)
+
+
+def _over(incident: Incident, teller: Teller) -> Words:
+    name = NAMES.get(incident.condition, incident.condition)
+    supply = camera_and_people.supply_name(incident.detail)
+    if incident.condition == "supply" and supply:
+        name = f"{supply[0].lower()}{supply[1:]} was running out"
+    begun, ended = teller.span(incident.onset_utc, incident.time_utc)
+    what = f"Over: {name}, from {begun} to {ended}"
+    return Words(f"Over: {name}", what, short=what.replace(",", "") + ".")
+
+
+NAMES: Mapping[str, str] = {
+    "runaway": "the mount ran away from the sun",
+    "moved": "the picture jumped",
+    "drift-exit": "the sun was near the edge",
+    "axis-limit": "the axis was near its limit",
+    "lost-disc": "the sun was lost",
+    "unverified": "the sun was not seen",
+    "covered-limb": "the sun's rim was covered",
+    "dimmed": "the sun was dimmer than it should be",
+    "soft-focus": "the picture was soft",
+    "over-bright": "far too much light",
+    "no-frames": "no pictures came",
+    "clock": "the camera's clock was off",
+    "storage": "the disk was filling",
+    "supply": "a supply was running out",
+    "wrong-place": "the sun was where it cannot be",
+    "settings": "the pictures contradicted the settings",
+    "lens": "the sun had another size",
+    "mixed-cameras": "pictures of another camera",
+    "eclipse": "the eclipse",
+}
+
+
+def _unknown(incident: Incident, teller: Teller) -> Words:
+    what = f"{incident.condition} since {teller.at(incident.onset_utc)}"
+    return Words(incident.condition, what)
+
+
+_PHRASES: Mapping[str, Phrase] = {
+    "runaway": mount_and_sun.runaway,
+    "moved": mount_and_sun.moved,
+    "drift-exit": mount_and_sun.drift_exit,
+    "axis-limit": mount_and_sun.axis_limit,
+    "lost-disc": mount_and_sun.lost_disc,
+    "unverified": mount_and_sun.unverified,
+    "covered-limb": mount_and_sun.covered_limb,
+    "dimmed": mount_and_sun.dimmed,
+    "soft-focus": mount_and_sun.soft_focus,
+    "over-bright": mount_and_sun.over_bright,
+    "no-frames": camera_and_people.no_frames,
+    "clock": camera_and_people.clock,
+    "storage": camera_and_people.storage,
+    "supply": camera_and_people.supply,
+    "wrong-place": camera_and_people.wrong_place,
+    "settings": contradicted.settings,
+    "lens": contradicted.lens,
+    "mixed-cameras": camera_and_people.mixed_cameras,
+    "eclipse": camera_and_people.eclipse,
+    "visit": camera_and_people.visit,
+    "before-sleep": camera_and_people.before_sleep,
+}
+
+# The end of these mends nothing by itself, so each says what is known then and what is still to do.
+_ENDINGS: Mapping[str, Phrase] = {
+    "over-bright": ending.over_bright,
+    "moved": ending.moved,
+    "runaway": ending.runaway,
+}
+
+__all__ = [
+    "NAMES",
+    "SMS_LENGTH",
+    "Teller",
+    "message",
+    "sms",
+    "teller_for",
+    "teller_in",
+    "title_and_body",
+    "words_for",
+]

@@ -1,0 +1,56 @@
+"""One event through the rooms: forecast, judge, notify. Pure: no files, no clock, no network."""
+
+import dataclasses
+from datetime import datetime
+
+from sentinel.chain.forecast import Forecaster
+from sentinel.chain.judge import Judge
+from sentinel.chain.notify import compose, routing, wording
+from sentinel.core.records import Event, Forecast, Incident, Outcome
+from sentinel.core.settings import Settings
+from sentinel.sky import Sun
+
+
+class Pipeline:
+    """The state of a watch, moved on by one event at a time.
+
+    The same events at the same times lead to the same outcomes and the same state, so that everything can be
+    rebuilt from the journal.
+
+    Parameters
+    ----------
+    settings
+        Validated settings.
+    start_utc
+        When the watch begins.
+    """
+
+    def __init__(self, settings: Settings, start_utc: datetime) -> None:
+        sun = Sun(settings.site)
+        self.forecaster = Forecaster(settings, sun)
+        self._settings = settings
+        self._judge = Judge(settings, sun)
+        self._judged = self._judge.fresh(start_utc)
+        self._composer = compose.Composer(settings)
+        self._composed = self._composer.fresh()
+
+    @property
+    def focus_ratio(self) -> float | None:
+        """Edge width over that at the same altitude before; None: nothing to compare with yet."""
+        return self._judged.optics.ratio
+
+    def step(self, event: Event, now_utc: datetime) -> Outcome:
+        """Take up one event at a time that never decreases; return all that comes of it."""
+        return self.step_with(event, self.forecaster.feed(event, now_utc), now_utc)
+
+    def step_with(self, event: Event, forecast: Forecast | None, now_utc: datetime) -> Outcome:
+        """Like `step`, on a forecast that is known already: rejudging needs no new ones."""
+        found: list[Incident] = []
+        for cause in (event, forecast):
+            if cause is not None:
+                self._judged, incidents = self._judge.step(self._judged, cause, now_utc)
+                found += incidents
+        worded = tuple(dataclasses.replace(i, message=wording.message(i)) for i in found)
+        self._composed, alerts = self._composer.step(self._composed, event, worded, now_utc, forecast)
+        postings = routing.route(alerts, self._settings, now_utc)
+        return Outcome(forecast=forecast, incidents=worded, alerts=alerts, postings=postings)

@@ -1,0 +1,1 @@
+"""What every room shares: records, settings, times, tables, files, errors. Nothing here knows the sun."""

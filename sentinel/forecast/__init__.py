@@ -1,5 +1,0 @@
-"""Until when the camera may be left alone: the mount is fitted to the track and carried into the future."""
-
-from sentinel.forecast.forecaster import Forecaster
-
-__all__ = ["Forecaster"]

@@ -1,0 +1,1 @@
+"""What is done before and after a session: plan, align, simulate, replay, tune, report."""

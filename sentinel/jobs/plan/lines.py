@@ -1,0 +1,325 @@
+"""The plan for a terminal: what matters most to a tired person first, about a screen, at most 110 columns."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+from sentinel.chain.notify.left_alone import span
+from sentinel.chain.notify.telling import Teller
+from sentinel.chain.notify.wording import teller_for
+from sentinel.core.settings import Settings
+from sentinel.core.times import from_utc_s, utc_s
+from sentinel.jobs.plan.alignment_lines import alignment_lines, hours_text, item
+from sentinel.jobs.plan.records import Day, EclipseSeen, HourAngle, Passage, Plan, Renewal, Stretch, Sunlight
+
+_LONG_AGO_UTC = datetime(1900, 1, 1, tzinfo=UTC)
+"""Read from there every time is far off, and so is written with its date."""
+DAYS_SHOWN = 8
+WINDOWS_SHOWN = 3
+FIRST_SHOWN = 4
+
+_CAUTIONS = (
+    "Put the solar filter before the lens, inspected and secured, before the lens is pointed at the sun, and "
+    "never look through camera or finder without it. For filter, batteries, cold and power the makers' "
+    "instructions and local rules come first."
+)
+_NAMES = {
+    "axis-limit": "axis limit",
+    "hour-angle": "hour angle limit",
+    "card": "card full",
+    "timer": "timer's count",
+    "battery": "camera battery",
+    "mount-battery": "mount battery",
+    "sunset": "sunset",
+    "horizon": "behind a ridge",
+}
+_ENDS = {
+    (True, True): "from rising to setting",
+    (True, False): "from rising to the trip's end",
+    (False, True): "from the trip's begin to setting",
+    (False, False): "the whole trip",
+}
+
+
+def plan_lines(plan: Plan, settings: Settings) -> list[str]:
+    """Return the plan as lines of at most 110 columns."""
+    teller = replace(teller_for(settings), now_utc=_LONG_AGO_UTC)
+    lines = [*item("Sun", _headline(plan, teller)), *item("Due first", _first(plan, teller))]
+    lines += [*item("Trip", _trip(plan, settings)), ""]
+    lines += [*_days(plan, teller), *_low(plan, teller)]
+    lines += [line for eclipse in plan.sun.eclipses for line in item("Eclipse", _eclipse(eclipse, teller))]
+    lines += ["", *_due(plan, teller, settings), *item("Pictures", _pictures(plan)), ""]
+    lines += [*item("Camera", _camera(plan)), *item("Stopped", _stopped(plan))]
+    lines += [*item("Set up", _set_up(plan, teller)), *alignment_lines(plan, settings), ""]
+    lines += [line for text in plan.left_out for line in item("Not known", text)]
+    return lines + item("Caution", _CAUTIONS)
+
+
+def _between(begin_utc: datetime, end_utc: datetime, teller: Teller) -> str:
+    """Return `18 Jun 04:58Z to 18:17Z`: the date is not said twice."""
+    same = begin_utc.date() == end_utc.date()
+    return f"{teller.at(begin_utc)} to {replace(teller, now_utc=None if same else _LONG_AGO_UTC).at(end_utc)}"
+
+
+def _headline(plan: Plan, teller: Teller) -> str:
+    longest = plan.sun.longest
+    if longest is None:
+        return "It stays below your horizon line all the time: there is nothing to photograph."
+    when = f"{_between(longest.from_utc, longest.to_utc, teller)} ({hours_text(longest.hours)})"
+    if plan.sun.unbroken:
+        low = f"lowest {longest.lowest_deg:.1f} degrees, {teller.at(longest.lowest_utc)}"
+        return f"UNBROKEN the whole trip, {when}, {_cut(longest, teller)}; {low}."
+    gap = max(plan.sun.gaps, key=lambda gap: gap.hours)
+    how = _ENDS[longest.rises, longest.sets]
+    dips = f", {_cut(longest, teller)}" if longest.cut or longest.whole_from_utc is None else ""
+    return (
+        f"NOT UNBROKEN: {_gaps(plan.sun)}, the longest gap {hours_text(gap.hours)}. "
+        f"Longest sun {when}, {how}{dips}."
+    )
+
+
+def _cut(stretch: Stretch, teller: Teller) -> str:
+    if stretch.whole_from_utc is None:
+        return "but never the whole disc"
+    if not stretch.cut:
+        return "the whole disc"
+    often = "" if len(stretch.cut) == 1 else f"{len(stretch.cut)} times, first "
+    first = stretch.cut[0]
+    return f"but its lower limb dips behind the line {often}{_between(first.from_utc, first.to_utc, teller)}"
+
+
+def _gaps(sun: Sunlight) -> str:
+    counts = [(sum(gap.kind == kind for gap in sun.gaps), kind) for kind in ("night", "ridge")]
+    return " and ".join(f"{n} {kind}{'' if n == 1 else 's'}" for n, kind in counts if n)
+
+
+def _first(plan: Plan, teller: Teller) -> str:
+    if not plan.first:
+        return "Nothing that is known of, the drift apart."
+    texts = [f"{_NAMES[due.reason]} {teller.at(due.time_utc)}" for due in plan.first[:FIRST_SHOWN]]
+    return f"{'; '.join(texts)}."
+
+
+def _trip(plan: Plan, settings: Settings) -> str:
+    site = settings.site
+    sun = hours_text(plan.sun.sun_h) if plan.sun.stretches else "none"
+    longitude_deg = (site.longitude_deg + 180) % 360 - 180
+    north, east = "N" if site.latitude_deg >= 0 else "S", "E" if longitude_deg >= 0 else "W"
+    return (
+        f"{plan.from_utc:%Y-%m-%d %H:%M}Z to {plan.to_utc:%Y-%m-%d %H:%M}Z at {abs(site.latitude_deg):.2f} "
+        f"{north} {abs(longitude_deg):.2f} {east}: {sun} of {hours_text(plan.length_h)} "
+        "with the sun up."
+    )
+
+
+def _days(plan: Plan, teller: Teller) -> Iterator[str]:
+    days = plan.sun.days
+    shown = _some(days)
+    some = f" ({len(shown)} of {len(days)} dates)" if len(shown) < len(days) else ""
+    yield f"{'Date (UTC)':<15}{'highest':<27}{'lowest':<27}sun above the line, UTC{some}"
+    for day in shown:
+        high = f"{day.highest_deg:5.1f} deg {_clock(day.highest_utc, teller)}"
+        low = f"{day.lowest_deg:5.1f} deg {_clock(day.lowest_utc, teller)}"
+        yield f"{day.date_utc.day:2d} {day.date_utc:%b %Y}    {high:<27}{low:<27}{_spans(day, plan)}"
+
+
+def _some(days: Sequence[Day]) -> list[Day]:
+    if len(days) <= DAYS_SHOWN:
+        return list(days)
+    return [days[round(i * (len(days) - 1) / (DAYS_SHOWN - 1))] for i in range(DAYS_SHOWN)]
+
+
+def _clock(time_utc: datetime, teller: Teller) -> str:
+    text = f"{time_utc:%H:%M}Z"
+    return text if teller.zone is None else f"{text} ({time_utc.astimezone(teller.zone):%H:%M})"
+
+
+def _spans(day: Day, plan: Plan) -> str:
+    begin = datetime.combine(day.date_utc, datetime.min.time(), UTC)
+    end = begin + timedelta(days=1)
+    pieces = []
+    for stretch in plan.sun.stretches:
+        a, b = max(stretch.from_utc, begin), min(stretch.to_utc, end)
+        if a < b:
+            pieces.append(f"{a:%H:%M}-{'24:00' if b == end else f'{b:%H:%M}'}")
+    if pieces == ["00:00-24:00"]:
+        return "all day"
+    if len(pieces) > 3:
+        return f"{pieces[0]} ... {pieces[-1]}, {len(pieces)} pieces"
+    return ", ".join(pieces) or "none"
+
+
+def _low(plan: Plan, teller: Teller) -> list[str]:
+    low = plan.sun.low
+    if not low:
+        return []
+    deepest = min(low, key=lambda spell: spell.lowest_deg)
+    when = _between(deepest.from_utc, deepest.to_utc, teller)
+    whole = hours_text(sum(spell.hours for spell in low))
+    often = "once" if len(low) == 1 else f"{len(low)} times, the lowest"
+    return item(
+        "Low sun",
+        f"Within 3 degrees of the line for {whole}, {often} {when}: refraction uncertain, disc soft and "
+        f"flattened (to {deepest.flattening:.2f} of its width).",
+    )
+
+
+def _eclipse(eclipse: EclipseSeen, teller: Teller) -> str:
+    when = _between(eclipse.first_contact_utc, eclipse.last_contact_utc, teller)
+    up = eclipse.altitude_deg > 0
+    high = f"{eclipse.altitude_deg:.0f} degrees high" if up else "but then below the horizon"
+    text = (
+        f"{eclipse.kind.upper()}, {when}, "
+        f"greatest {teller.at(eclipse.maximum_utc)}: {eclipse.obscuration:.0%} of the sun covered, "
+        f"{high}"
+    )
+    if eclipse.central_from_utc is None or eclipse.central_to_utc is None:
+        return f"{text}."
+    seconds = (eclipse.central_to_utc - eclipse.central_from_utc).total_seconds()
+    return f"{text}; {eclipse.kind} for about {span(timedelta(seconds=seconds))}."
+
+
+def _due(plan: Plan, teller: Teller, settings: Settings) -> Iterator[str]:
+    if plan.renewals:
+        yield f"{'Runs out':<17}{'first':<31}{'then every':<17}renew in the trip"
+    for renewal in plan.renewals:
+        every = hours_text(renewal.every_h)
+        first = "after the trip" if renewal.first_due_utc is None else teller.at(renewal.first_due_utc)
+        yield (f"  {_NAMES[renewal.what]:<15}{first:<31}{every:<17}{_times(renewal, plan)}")
+    yield from item("Unwind", _unwind(plan, teller))
+    if any(renewal.what == "axis-limit" for renewal in plan.renewals):
+        yield from item("Axis", _axis(plan, settings))
+    if plan.hour_angle is not None:
+        yield from item("Meridian", _meridian(plan.hour_angle, teller))
+
+
+def _times(renewal: Renewal, plan: Plan) -> str:
+    # The axis may have to be unwound more often than its limit asks, so that it falls into the gaps.
+    times = len(plan.unwindings) or renewal.times if renewal.what == "axis-limit" else renewal.times
+    return "not at all" if times == 0 else "once" if times == 1 else f"{times} times"
+
+
+def _unwind(plan: Plan, teller: Teller) -> str:
+    windows = plan.unwindings
+    if not (windows and plan.sun.stretches):
+        return ""
+    shown = [
+        f"{_between(window.from_utc, window.by_utc, teller)} (sun down)"
+        if window.in_gap
+        else f"by {teller.at(window.by_utc)}"
+        for window in windows[:WINDOWS_SHOWN]
+    ]
+    more = f"; {len(windows) - len(shown)} more" if len(windows) > len(shown) else ""
+    dark = sum(window.in_gap for window in windows)
+    how = "All" if dark == len(windows) else f"{dark} of {len(windows)}"
+    note = f" {how} while the sun is down." if dark else ""
+    return f"{'; '.join(shown)}{more}.{note} Done earlier, the next comes earlier too."
+
+
+def _axis(plan: Plan, settings: Settings) -> str:
+    """Say what the axis's count assumes of the nights; empty where there are none."""
+    if not any(gap.kind == "night" for gap in plan.sun.gaps):
+        return ""
+    if settings.mount.parked_at_night:
+        return (
+            "Counted with the drive standing while the sun is down, and the lens brought to the sunrise "
+            "without winding the axis on."
+        )
+    return (
+        "Counted with the drive turning day and night. If it stands while the sun is down, set "
+        "mount.parked_at_night: true."
+    )
+
+
+def _set_up(plan: Plan, teller: Teller) -> str:
+    """Say how to point the axis before the first frame; empty where nothing tracks or there is no sun."""
+    if plan.tripod is not None or not plan.sun.stretches:
+        return ""
+    scale = (
+        f"With its base level the mount's altitude scale should read {plan.axis_altitude_deg:.2f} degrees, "
+        "your latitude."
+    )
+    by_side = [[p for p in plan.meridian if p.side == side] for side in ("south", "north")]
+    told = [_passages(found, teller) for found in by_side if found]
+    if not told:
+        return scale
+    shadow = (
+        "At that moment a plumb line's shadow lies along the meridian, and the axis belongs right above it."
+    )
+    return f"The sun stands {'; '.join(told)}. {shadow} {scale}"
+
+
+def _passages(found: Sequence[Passage], teller: Teller) -> str:
+    first, last = found[0], found[-1]
+    text = (
+        f"due {first.side} at {_exact(first.time_utc, teller)}, {first.altitude_deg:.1f} degrees high, its "
+        f"shadow turning {first.turns_deg_min:.2f} degrees a minute"
+    )
+    return text if last is first else f"{text} (last at {_exact(last.time_utc, teller)})"
+
+
+def _exact(time_utc: datetime, teller: Teller) -> str:
+    """Return `18 Jun 09:57:34Z`, to the second, and the operator's time beside it."""
+    second = from_utc_s(round(utc_s(time_utc)))
+    text = f"{second.day} {second:%b %H:%M:%S}Z"
+    return text if teller.zone is None else f"{text} ({second.astimezone(teller.zone):%H:%M:%S})"
+
+
+def _meridian(meridian: HourAngle, teller: Teller) -> str:
+    low, high = meridian.limit_deg
+    stops = meridian.stops_utc
+    first = (
+        f"reached {len(stops)} times by the sun, first {teller.at(stops[0])}" if stops else "never reached"
+    )
+    lost = meridian.out_of_reach_h
+    reach = f"; out of the mount's reach the sun is up for {hours_text(lost)}" if lost > 1 / 120 else ""
+    return f"Hour angle limits {low:g} to {high:g} degrees: {first}{reach}."
+
+
+def _pictures(plan: Plan) -> str:
+    p = plan.pictures
+    text = f"One every {p.interval_s:g} s: {p.with_sun:,} with the sun up, {p.all:,} day and night"
+    if p.all_bytes is None or p.with_sun_bytes is None or p.frame_bytes is None:
+        return f"{text}."
+    return (
+        f"{text}; at {p.frame_bytes / 1e6:.3g} MB each {_bytes(p.with_sun_bytes)} and {_bytes(p.all_bytes)}."
+    )
+
+
+def _bytes(count: float) -> str:
+    size, unit = next(((s, u) for s, u in ((1e12, "TB"), (1e9, "GB")) if count >= s), (1e6, "MB"))
+    return f"{count / size:.3g} {unit}"
+
+
+def _camera(plan: Plan) -> str:
+    p = plan.picture
+    least, most = round(p.disc_least_px), round(p.disc_most_px)
+    disc = f"{most}" if least == most else f"{least} to {most}"
+    parts = [f"{p.scale_arcsec_px:.3g} arcsec a pixel; the disc is {disc} px wide"]
+    if p.field is not None:
+        f = p.field
+        parts[0] += (
+            f", the field {f.width_px} x {f.height_px} px = {f.width_deg:.2f} x {f.height_deg:.2f} degrees = "
+            f"{f.width_suns:.1f} x {f.height_suns:.1f} suns"
+        )
+        if not f.disc_fits:
+            parts.append("THE DISC DOES NOT FIT INTO THE FRAME with its margin: a shorter lens is needed")
+    if p.vertical_turns_deg is not None:
+        turns = p.vertical_turns_deg
+        parts.append(f"The vertical turns by {turns:.0f} degrees in the picture through the day")
+    return f"{'. '.join(parts)}."
+
+
+def _stopped(plan: Plan) -> str:
+    p = plan.picture
+    if not p.stops:
+        return ""
+    ways = [
+        f"the limb touches after {stop.limb_touches_min:.1f} min, the disc is gone after "
+        f"{stop.disc_gone_min:.1f} (sun going along the frame's {stop.along})"
+        for stop in p.stops
+    ]
+    return (
+        f"If the mount stops, the sun goes {p.moves_px_min:.0f} px a minute. From the middle "
+        f"{'; or '.join(ways)}. Turning back halves that."
+    )

@@ -1,0 +1,134 @@
+"""What is asked for, read and checked; and what the camera's folder already tells."""
+
+import math
+import re
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+from sentinel.chain.intake.decode import read_header
+from sentinel.chain.intake.session import find_frames
+from sentinel.core.errors import FrameProblem, RequestProblem
+from sentinel.core.settings import Settings
+from sentinel.core.times import parse_utc
+from sentinel.jobs.plan.records import Trip
+
+LONGEST = timedelta(days=60)
+FIRST_UTC = datetime(1970, 1, 1, tzinfo=UTC)
+LAST_UTC = datetime(2041, 1, 1, tzinfo=UTC)
+"""The years that the sky room covers."""
+HEADERS_TRIED = 20
+
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+
+
+def read_span(from_text: str, to_text: str) -> tuple[datetime, datetime]:
+    """Return the trip's begin and end; a bare date is its start as FROM, its end as TO, in UTC.
+
+    Raises
+    ------
+    RequestProblem
+        If they are no times, run backward, or are not to be planned for.
+    """
+    from_utc = _moment(from_text, "FROM", end=False)
+    to_utc = _moment(to_text, "TO", end=True)
+    if to_utc <= from_utc:
+        raise RequestProblem("the trip ends before it begins", where="TO", mend="give a TO later than FROM")
+    if to_utc - from_utc > LONGEST:
+        raise RequestProblem(
+            f"the trip is longer than {LONGEST.days} days",
+            where="TO",
+            mend="plan it in parts",
+        )
+    return from_utc, to_utc
+
+
+def _moment(text: str, where: str, *, end: bool) -> datetime:
+    try:
+        if _DATE.fullmatch(text.strip()):
+            day = datetime.combine(date.fromisoformat(text.strip()), datetime.min.time(), UTC)
+            time_utc = day + timedelta(days=1) if end else day
+        else:
+            time_utc = parse_utc(text)
+    except (ValueError, OverflowError):
+        raise RequestProblem(
+            f"not a date: {text!r}", where=where, mend="write it like 2027-06-18 or 2027-06-18T12:00:00Z"
+        ) from None
+    except RequestProblem as problem:
+        raise RequestProblem(
+            problem.what, where=where, mend="write it like 2027-06-18 or 2027-06-18T12:00:00Z"
+        ) from None
+    if not FIRST_UTC <= time_utc <= LAST_UTC:
+        raise RequestProblem(
+            f"the sun is known here from {FIRST_UTC.year} to {LAST_UTC.year - 1}, not in {time_utc.year}",
+            where=where,
+            mend="check the year",
+        )
+    return time_utc
+
+
+def read_frame_size(text: str) -> tuple[int, int]:
+    """Return width and height in pixels of a text like `6000x4000`."""
+    match = re.fullmatch(r"\s*(\d{1,6})\s*[xX×]\s*(\d{1,6})\s*", text)
+    size = (int(match[1]), int(match[2])) if match else (0, 0)
+    if min(size) < 16:
+        raise RequestProblem(
+            f"no size of a frame: {text!r}", where="--frame", mend="write width and height like 6000x4000"
+        )
+    return size
+
+
+def read_frame_bytes(megabytes: float) -> float:
+    """Return the bytes of one picture."""
+    if not (math.isfinite(megabytes) and 0 < megabytes <= 10_000):
+        raise RequestProblem(
+            f"no size of a file: {megabytes:g}",
+            where="--frame-mb",
+            mend="give the megabytes of one picture, like 12.5",
+        )
+    return megabytes * 1e6
+
+
+def read_trip(
+    settings: Settings, from_text: str, to_text: str, frame: str | None, frame_mb: float | None
+) -> Trip:
+    """Return what is planned; what is not given is looked up in the camera's folder.
+
+    Raises
+    ------
+    RequestProblem
+        If something given is wrong.
+    """
+    from_utc, to_utc = read_span(from_text, to_text)
+    frame_px = None if frame is None else read_frame_size(frame)
+    frame_bytes = None if frame_mb is None else read_frame_bytes(frame_mb)
+    if frame_px is None or frame_bytes is None:
+        size, mean_bytes = _in_folder(settings)
+        frame_px, frame_bytes = frame_px or size, frame_bytes or mean_bytes
+    return Trip(from_utc=from_utc, to_utc=to_utc, frame_px=frame_px, frame_bytes=frame_bytes)
+
+
+def _in_folder(settings: Settings) -> tuple[tuple[int, int] | None, float | None]:
+    """Return the size of the first readable frame in the folder and the mean bytes of all."""
+    if not settings.frames.folder:
+        return None, None
+    size: tuple[int, int] | None = None
+    weights: list[int] = []
+    for number, file in enumerate(find_frames(Path(settings.frames.folder), settings.frames.patterns)):
+        try:
+            weight = file.path.stat().st_size
+        except OSError:
+            continue
+        if not (file.path.is_file() and weight):
+            continue
+        weights.append(weight)
+        if size is None and number < HEADERS_TRIED:
+            size = _size_of(file.path)
+    return size, sum(weights) / len(weights) if weights else None
+
+
+def _size_of(path: Path) -> tuple[int, int] | None:
+    try:
+        header = read_header(path)
+    except FrameProblem:
+        return None
+    return header.width_px, header.height_px

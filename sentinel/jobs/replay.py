@@ -1,0 +1,201 @@
+"""A past session through the rooms of the watch, on its own clock."""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TypeVar
+
+from sentinel.chain.intake.events import read_marks, session_events
+from sentinel.chain.intake.pool import Job, measure_all
+from sentinel.chain.intake.prior import Sightings
+from sentinel.chain.intake.session import (
+    CONFIG_NAME,
+    JOURNAL_NAME,
+    MARKS_NAME,
+    Session,
+    find_frames,
+    open_session,
+)
+from sentinel.chain.pipeline import Pipeline
+from sentinel.chain.runner import run
+from sentinel.core.errors import RequestProblem
+from sentinel.core.files import file_hash
+from sentinel.core.records import Event, Mark, MeasuredFrame, frame_order
+from sentinel.core.settings import Settings, load_settings
+from sentinel.core.tables import read_measurements
+from sentinel.jobs.report.summary import Summary, summarise
+from sentinel.service.journal import Journal, Origin, export
+from sentinel.service.journal.beside import keep_settings, kept_settings
+
+T = TypeVar("T")
+
+Progress = Callable[[str, int, int], None]
+"""Told what is being done, how much of it is done, and how much there is."""
+
+
+def _silent(what: str, done: int, total: int) -> None:
+    del what, done, total
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What is to be replayed, and with what."""
+
+    session: Path
+    out: Path
+    configs: Sequence[Path] = ()
+    marks: Path | None = None
+
+
+def replay(request: Request, progress: Progress = _silent) -> Summary:
+    """Run a session and write the journal and the files made from it into `request.out`.
+
+    Raises
+    ------
+    RequestProblem
+        If session, settings or marks are wrong, or the output folder holds what must not be replaced.
+    """
+    session = open_session(request.session)
+    settings = session_settings(session, request.configs)
+    make_room(request.out, session)
+    past = past_of(session, settings, request.marks, progress)
+    return _run_into(request.out, settings, past, progress)
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What a session is made of once it has been read."""
+
+    frames: Sequence[MeasuredFrame]
+    """In order of exposure, at least one."""
+    events: Sequence[tuple[Event, datetime]]
+    """Frames, marks and all else, in the order in which they are taken up."""
+    watched: bool = False
+    """Whether a watch stood by from the first event on."""
+
+    @property
+    def start_utc(self) -> datetime:
+        """When waiting for frames began: with the first, where nothing but marks came before it."""
+        return self.events[0][1] if self.watched else self.frames[0].time_utc
+
+
+def past_of(
+    session: Session, settings: Settings, marks_file: Path | None = None, progress: Progress = _silent
+) -> Past:
+    """Read a session; frames that have not been measured yet are.
+
+    Raises
+    ------
+    RequestProblem
+        If it holds no frames, or its table or marks are wrong.
+    """
+    marks_file = marks_file or session.beside(MARKS_NAME)
+    marks = read_marks(marks_file) if marks_file else []
+    if session.journal is not None:
+        with Journal.read(session.journal) as journal:
+            frames = sorted(journal.frames(), key=frame_order)
+            past = Past(frames, list(journal.events()), watched=journal.origin is not Origin.REPLAY)
+    else:
+        frames = sorted(_measured(session, settings, progress), key=frame_order)
+        past = Past(frames, list(session_events(frames, marks)))
+    if not past.frames:
+        raise RequestProblem(
+            "holds no frames", where=str(session.home), mend="check the folder and frames.patterns"
+        )
+    return past
+
+
+def session_settings(session: Session, configs: Sequence[Path]) -> Settings:
+    """Return the settings given, or else those that lie beside the session, or that its journal holds."""
+    if configs:
+        return load_settings(configs)
+    beside = session.beside(CONFIG_NAME)
+    if beside is None and session.journal is not None:
+        with Journal.read(session.journal) as journal:
+            kept = kept_settings(journal)
+        if kept:
+            return kept[-1].settings
+    if beside is None:
+        raise RequestProblem(
+            f"no {CONFIG_NAME} lies beside the session",
+            where=str(session.home),
+            mend="name one with --config",
+        )
+    return load_settings([beside])
+
+
+def make_room(out: Path, session: Session) -> None:
+    """Create the output folder; refuse one that is the session's own, or that a watch keeps.
+
+    Raises
+    ------
+    RequestProblem
+        If it must not be written to, or cannot be created.
+    """
+    if session.home.resolve() == out.resolve():
+        raise RequestProblem(
+            "is the session's own folder", where=str(out), mend="choose another folder for --out"
+        )
+    if (out / JOURNAL_NAME).is_file():
+        with Journal.read(out / JOURNAL_NAME) as held:
+            if held.origin is not Origin.REPLAY:
+                raise RequestProblem(
+                    "holds the journal of a watch, not of a replay",
+                    where=str(out),
+                    mend="choose another folder for --out",
+                )
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RequestProblem(
+            f"cannot be created ({error.strerror})", where=str(out), mend="choose another folder for --out"
+        ) from None
+
+
+def _measured(session: Session, settings: Settings, progress: Progress) -> list[MeasuredFrame]:
+    if session.table is not None:
+        return read_measurements(session.table)
+    assert session.folder is not None  # noqa: S101 - neither table nor journal
+    offset_s = settings.camera.clock_offset_s
+    jobs = [
+        Job(
+            found.path,
+            found.frame,
+            transfer=settings.camera.transfer,
+            # `auto` needs live arrivals; files of the past tell nothing about when they arrived.
+            clock_offset_s=0.0 if offset_s == "auto" else offset_s,
+        )
+        for found in find_frames(session.folder, settings.frames.patterns)
+    ]
+    measured = _reported(
+        measure_all(jobs, Sightings(settings.camera.scale_arcsec_px)), "measuring", len(jobs), progress
+    )
+    # The frames' hashes are what a report's chain of evidence stands on; the measuring processes are busy.
+    return [replace(frame, sha256=file_hash(job.path)) for job, frame in zip(jobs, measured, strict=True)]
+
+
+def _reported(items: Iterable[T], what: str, total: int, progress: Progress) -> Iterator[T]:
+    for done, item in enumerate(items, 1):
+        progress(what, done, total)
+        yield item
+
+
+def _run_into(out: Path, settings: Settings, past: Past, progress: Progress) -> Summary:
+    """Judge the events into a new journal, put it in an old one's place, write the files made from it."""
+    unfinished = out / f".unfinished.{JOURNAL_NAME}"
+    for leftover in out.glob(f"{unfinished.name}*"):
+        leftover.unlink()
+    events = past.events
+    pipeline = Pipeline(settings, start_utc=past.start_utc)
+    with Journal.create(unfinished, Origin.REPLAY) as journal:
+        keep_settings(journal, settings)
+        run(_reported(events, "judging", len(events), progress), pipeline, journal)
+        incidents, alerts = list(journal.incidents()), list(journal.alerts())
+        export(journal, out)
+    for stale in out.glob(f"{JOURNAL_NAME}-*"):
+        stale.unlink()
+    unfinished.replace(out / JOURNAL_NAME)
+    last = pipeline.forecaster.look(events[-1][1])
+    marks = [event for event, _ in events if isinstance(event, Mark)]
+    return summarise(past.frames, incidents, alerts, last, settings, marks=marks)

@@ -1,0 +1,245 @@
+"""What the session comes to: how much of the sun was recorded, how well, and hour by hour."""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from math import nan
+
+import numpy as np
+
+from sentinel.chain.intake.decode import TAGS_UNREADABLE
+from sentinel.chain.intake.examine import UNREADABLE
+from sentinel.chain.intake.exposure_time import TIME_FROM_FILE
+from sentinel.chain.intake.pool import UNMEASURED
+from sentinel.chain.measure.flags import MEANING as DISC_MEANING
+from sentinel.core.records import MeasuredFrame
+from sentinel.core.tables import MEANING as TABLE_MEANING
+from sentinel.core.times import from_utc_s, utc_s
+from sentinel.jobs.report.model import Explained
+from sentinel.jobs.report.record import Columns, Record
+from sentinel.jobs.report.summary import GAP_INTERVALS, Stretch, Summary
+from sentinel.sky import Sun, disc_axes, flattening
+from sentinel.sky.arrays import Array, Bools
+from sentinel.sky.horizon import daylight
+
+HOUR_S = 3600.0
+
+FLAG_MEANING: Mapping[str, str] = {
+    **DISC_MEANING,
+    **TABLE_MEANING,
+    UNREADABLE: "the file could not be used as a picture",
+    UNMEASURED: "measuring the file took too long or failed",
+    TIME_FROM_FILE: "the file says no time of exposure; the file's own time stands in",
+    TAGS_UNREADABLE: "what the camera wrote about the exposure could not be read",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Share:
+    """How much of the time the sun was there for was recorded."""
+
+    up_h: float
+    """Hours with the sun's centre above the horizon line, from the first frame to the last."""
+    verified: float
+    """Share of these in which its disc was measured; NaN: the sun was never up."""
+    whole: float
+    """Share in which all of its limb lay inside the frame."""
+    longest: Stretch | None
+    """The longest time with a disc measured in every frame, none missing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hour:
+    """One hour of the session; NaN where there is nothing to say."""
+
+    begin_utc: datetime
+    frames: tuple[MeasuredFrame, ...]
+    expected: int
+    discs: int
+    unseen: int
+    """Frames without a disc though the sun was up."""
+    missing_min: float
+    """Time in gaps."""
+    altitude_deg: float
+    off_arcsec: float
+    """Median distance from the computed place."""
+    radius_percent: float
+    """Median of measured less computed radius."""
+    edge_px: float
+    running: str
+    """Running hash after its last frame in order of arrival; empty: not known."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sizes:
+    """The disc's radius beside the sun's, by the configured lens."""
+
+    percent: Array
+    """(n,) measured less computed, NaN where the disc was not seen whole."""
+    mean: float
+    scatter: float
+    half: float
+    """Half of them lie within so much of the mean."""
+    drift: float
+    """How much the difference changes from the lowest to the highest tenth of altitudes."""
+    frames: int
+    lowest_deg: float
+    """Altitude of the lowest of these discs."""
+    flattening_there: float
+    """Vertical over horizontal diameter that refraction makes there."""
+
+
+def share_of(columns: Columns, interval_s: float, sun: Sun) -> Share:
+    """Return how much was recorded; each frame stands for the time until the next, at most one interval."""
+    start, end = float(columns.utc_s[0]), float(columns.utc_s[-1])
+    spans = daylight(sun, start, end).spans if end > start else ()
+    up_s = sum(last - first for first, last in spans)
+    step_s = np.append(np.diff(columns.utc_s), 0.0)
+    stood_s = np.where(step_s > GAP_INTERVALS * interval_s, interval_s, step_s)
+    stood_s = np.where(columns.above_deg >= 0, stood_s, 0.0)
+
+    def share(which: Bools) -> float:
+        return min(float(stood_s[which].sum()) / up_s, 1.0) if up_s > 0 else nan
+
+    return Share(
+        up_h=up_s / HOUR_S,
+        verified=share(columns.found),
+        whole=share(columns.whole),
+        longest=_longest(columns, interval_s),
+    )
+
+
+def _longest(columns: Columns, interval_s: float) -> Stretch | None:
+    at = np.flatnonzero(columns.found)
+    if not at.size:
+        return None
+    parted = np.diff(at) > 1
+    if interval_s:
+        parted |= np.diff(columns.utc_s[at]) > GAP_INTERVALS * interval_s
+    runs = np.split(at, np.flatnonzero(parted) + 1)
+    best = max(runs, key=lambda run: columns.utc_s[run[-1]] - columns.utc_s[run[0]])
+    return Stretch(from_utc=from_utc_s(columns.utc_s[best[0]]), to_utc=from_utc_s(columns.utc_s[best[-1]]))
+
+
+def runs_of(utc_s_: Array, which: Bools, interval_s: float) -> list[tuple[float, float]]:
+    """Return from when to when something holds frame after frame, each frame standing for one interval."""
+    longest = GAP_INTERVALS * interval_s if interval_s else np.inf
+    at = np.flatnonzero(which)
+    if not at.size:
+        return []
+    parted = (np.diff(at) > 1) | (np.diff(utc_s_[at]) > longest)
+    runs = np.split(at, np.flatnonzero(parted) + 1)
+    return [(float(utc_s_[run[0]]), float(utc_s_[run[-1]]) + interval_s) for run in runs]
+
+
+def sizes_of(columns: Columns, nominal_arcsec_px: float, record: Record) -> Sizes | None:
+    """Return the measured radii beside the computed ones; None: no disc was ever seen whole."""
+    site = record.settings.site
+    good = columns.whole & (columns.coverage > 0.5) & (columns.altitude_deg > 0)
+    if not good.any():
+        return None
+    computed = columns.sun_radius_arcsec * np.asarray(
+        disc_axes(columns.altitude_deg, site.pressure_hpa, site.temperature_c)[1]
+    )
+    percent = np.where(good, (columns.radius_px * nominal_arcsec_px / computed - 1) * 100, np.nan)
+    some = percent[good]
+    low, high = np.quantile(columns.altitude_deg[good], [0.1, 0.9])
+    lower, upper = good & (columns.altitude_deg <= low), good & (columns.altitude_deg >= high)
+    lowest = float(columns.altitude_deg[good].min())
+    return Sizes(
+        percent=percent,
+        mean=float(some.mean()),
+        scatter=float(some.std()),
+        half=float(np.median(np.abs(some - some.mean()))),
+        drift=float(np.median(percent[upper]) - np.median(percent[lower])),
+        frames=int(good.sum()),
+        lowest_deg=lowest,
+        flattening_there=float(flattening(lowest, site.pressure_hpa, site.temperature_c)),
+    )
+
+
+def hours_of(
+    record: Record, columns: Columns, explained: Explained, sizes: Sizes | None, summary: Summary
+) -> list[Hour]:
+    """Return the session hour by hour, empty hours included."""
+    first = int(columns.utc_s[0] // HOUR_S)
+    hour = (columns.utc_s // HOUR_S).astype(int) - first
+    off = explained.off_arcsec
+    percent = sizes.percent if sizes else np.full(len(columns), np.nan)
+    gaps = [(utc_s(gap.from_utc), utc_s(gap.to_utc)) for gap in summary.gaps]
+    bounds = np.searchsorted(hour, np.arange(hour[-1] + 2))
+    found = []
+    for k, (i, j) in enumerate(pairwise(bounds.tolist())):
+        begin = (first + k) * HOUR_S
+        own = record.frames[i:j]
+        links = [record.links[id(frame)] for frame in own if id(frame) in record.links]
+        last = max(links, key=lambda link: link.number, default=None)
+        found.append(
+            Hour(
+                begin_utc=from_utc_s(begin),
+                frames=own,
+                expected=_expected(begin, columns, summary.interval_s),
+                discs=int(columns.found[i:j].sum()),
+                unseen=int((~columns.found[i:j] & (columns.above_deg[i:j] >= 0)).sum()),
+                missing_min=sum(max(0.0, min(b, begin + HOUR_S) - max(a, begin)) for a, b in gaps) / 60,
+                altitude_deg=median_of(columns.altitude_deg[i:j]),
+                off_arcsec=median_of(off[i:j]),
+                radius_percent=median_of(percent[i:j]),
+                edge_px=median_of(columns.edge_px[i:j]),
+                running=last.running if last else "",
+            )
+        )
+    return found
+
+
+def _expected(begin_s: float, columns: Columns, interval_s: float) -> int:
+    """Return how many frames of an even row, from the first frame to the last, fall into an hour."""
+    if not interval_s:
+        return 1
+    start, end = float(columns.utc_s[0]), min(float(columns.utc_s[-1]) + interval_s / 2, begin_s + HOUR_S)
+
+    def before(at: float) -> int:
+        return max(0, int(np.ceil((at - start) / interval_s - 1e-9)))
+
+    return max(0, before(end) - before(begin_s))
+
+
+def expected_frames(summary: Summary) -> int:
+    """Return how many frames the span from the first to the last should have brought."""
+    if not summary.interval_s:
+        return summary.frames
+    return round((summary.end_utc - summary.start_utc).total_seconds() / summary.interval_s) + 1
+
+
+def flag_counts(frames: Sequence[MeasuredFrame]) -> list[tuple[str, int, str]]:
+    """Return each doubt, how many frames have it, and what it means; the commonest first."""
+    counts = Counter(flag for frame in frames for flag in frame.all_flags)
+    return [
+        (flag, count, FLAG_MEANING.get(flag, "")) for flag, count in sorted(counts.items(), key=_by_count)
+    ]
+
+
+def _by_count(item: tuple[str, int]) -> tuple[int, str]:
+    return -item[1], item[0]
+
+
+def median_of(values: Array) -> float:
+    """Return the median of what is finite; NaN: nothing is."""
+    some = values[np.isfinite(values)]
+    return float(np.median(some)) if some.size else nan
+
+
+def light_of(columns: Columns) -> Array:
+    """Return the disc's light at equal exposure, in stops above the session's median, (n,).
+
+    Where no exposure is told it is taken as constant; discs that are mostly at full scale tell nothing.
+    """
+    told = np.isfinite(columns.exposure) & (columns.exposure > 0)
+    exposure = np.where(told, columns.exposure, 1.0) if told.any() else np.ones(len(columns))
+    usable = columns.found & (columns.brightness > 0) & (columns.saturated < 0.5)
+    usable &= told if told.any() else True
+    with np.errstate(divide="ignore", invalid="ignore"):
+        stops = np.where(usable, np.log2(columns.brightness / exposure), np.nan)
+    return stops - median_of(stops) if usable.any() else stops

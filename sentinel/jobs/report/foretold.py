@@ -1,0 +1,126 @@
+"""Pictures of what was known of mount and future at the time: forecasts and what came, axis and rate."""
+
+import numpy as np
+
+from sentinel.core.times import utc_s
+from sentinel.jobs.report.account import median_of
+from sentinel.jobs.report.look import DEEP, INK, PALE_WARM, QUIET, WARM, Plot
+from sentinel.jobs.report.plots import range_words
+from sentinel.jobs.report.timelines import Panel, Series, drawn
+from sentinel.jobs.report.worked import Worked
+from sentinel.sky.arrays import Array
+
+LEFT_SHOWN_H = 24.0
+"""Forecasts are drawn up to so many hours ahead."""
+
+
+def mount_plots(w: Worked) -> list[Plot]:
+    """Return the fitted mount over time."""
+    return [drawn(panel, w.span, w.nights) for panel in (_axis_panel(w), _rate_panel(w)) if panel is not None]
+
+
+def forecast_plot(w: Worked) -> Plot | None:
+    """Return the forecasts beside what came; None: there were none."""
+    if not w.judged:
+        return None
+    at = np.array([j.utc_s for j in w.judged])
+
+    def near(hours: list[float | None]) -> Array:
+        """Return the times left that can be drawn; what lies behind is drawn at nought."""
+        values = np.array([np.nan if one is None else max(one, 0.0) for one in hours], dtype=float)
+        return np.where(values <= LEFT_SHOWN_H, values, np.nan)
+
+    middle, early = near([j.middle_h for j in w.judged]), near([j.early_h for j in w.judged])
+    stayed, true = near([j.stayed_h for j in w.judged]), near([j.true_h for j in w.judged])
+    far = int((np.isnan(middle) & np.isnan(early)).sum())
+    panel = Panel(
+        name="Time to the edge, forecast and true",
+        unit="hours",
+        series=[
+            *_falling(at, stayed, "known to have stayed", QUIET, "4 3"),
+            *_falling(at, true, "true exit", INK, ""),
+            Series(utc_s=at, values=middle, name="median", colour=DEEP, dots="round"),
+            Series(utc_s=at, values=early, name="5 % time", colour=WARM, dots="tick"),
+        ],
+        words="Hours to the edge as forecast, at each renewal, beside those after which the limb was there.",
+        caption=f"Not drawn: {far} of {len(w.judged)} forecasts, which saw no exit in {LEFT_SHOWN_H:.0f} h. "
+        "A median below the dashed line cried exit while the disc stayed inside.",
+        low=0.0,
+        high=LEFT_SHOWN_H * 1.02,
+        height=150.0,
+    )
+    return drawn(panel, w.span, w.nights)
+
+
+def _falling(at: Array, hours: Array, name: str, colour: str, dash: str) -> list[Series]:
+    """Return lines of time left, a new one wherever there is suddenly more of it."""
+    having = np.flatnonzero(np.isfinite(hours))
+    if not having.size:
+        return []
+    parts = np.split(having, np.flatnonzero(np.diff(at[having] / 3600 + hours[having]) > 0.05) + 1)
+    return [
+        Series(
+            utc_s=at[part],
+            values=hours[part],
+            name="" if number else name,
+            colour=colour,
+            dash=dash,
+            longest_s=7200.0,
+        )
+        for number, part in enumerate(parts)
+    ]
+
+
+def _axis_panel(w: Worked) -> Panel | None:
+    known = [f for f in w.record.forecasts if f.polar_azimuth_error_deg is not None]
+    if not known:
+        return None
+    at = np.array([utc_s(f.time_utc) for f in known])
+
+    def column(name: str) -> Array:
+        return np.array([np.nan if (v := getattr(f, name)) is None else float(v) for f in known])
+
+    azimuth, altitude = column("polar_azimuth_error_deg"), column("polar_altitude_error_deg")
+    late = slice(len(known) // 2, None)
+    # What the first hours did not know yet must not flatten all that came later.
+    reach = 1.5 * float(np.nanmax(np.abs([azimuth[late], altitude[late]]))) + 0.1
+    return Panel(
+        name="Polar axis",
+        unit="degrees off the pole",
+        series=[
+            Series(
+                utc_s=at, values=azimuth, spread=column("polar_azimuth_error_sigma_deg"), name="azimuth",
+                longest_s=7200,
+            ),
+            Series(
+                utc_s=at, values=altitude, spread=column("polar_altitude_error_sigma_deg"), name="altitude",
+                colour=WARM, dash="6 3", pale=PALE_WARM, longest_s=7200,
+            ),
+        ],
+        words="Errors of the polar axis as they were known at each renewal, with their 1-sigma.",
+        caption="As known at the time, each with its 1-sigma band; positive: east of north (west of south), "
+        "too high.",
+        low=-reach,
+        high=reach,
+    )  # fmt: skip
+
+
+def _rate_panel(w: Worked) -> Panel | None:
+    known = [f for f in w.record.forecasts if f.rate_ratio is not None and f.rate_ratio_sigma is not None]
+    if not known:
+        return None
+    at = np.array([utc_s(f.time_utc) for f in known])
+    percent = np.array([100 * ((f.rate_ratio or 1.0) - 1) for f in known])
+    sigma = np.array([100 * (f.rate_ratio_sigma or 0.0) for f in known])
+    middle, usual = median_of(percent), median_of(np.abs(percent - median_of(percent)))
+    reach = max(6 * usual, 3 * median_of(sigma), 0.02)
+    return Panel(
+        name="Rate of the drive",
+        unit="% off the mean solar rate",
+        series=[Series(utc_s=at, values=percent, spread=sigma, longest_s=7200)],
+        words=f"The drive's rate less the mean solar rate, {range_words(percent, ' %', 3)}.",
+        caption="With its 1-sigma band.",
+        low=middle - reach,
+        high=middle + reach,
+        height=90.0,
+    )

@@ -1,0 +1,173 @@
+"""What was forecast beside what came: only where the session itself shows it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from statistics import median
+
+import numpy as np
+
+from sentinel.core.records import Forecast
+from sentinel.core.times import utc_s
+from sentinel.jobs.report.record import Columns
+from sentinel.jobs.report.thin import Indices
+
+HORIZON_S = 48 * 3600.0
+"""As far as a forecast looks."""
+SPENT_S = 60.0
+"""An exit nearer than this is one of now: there is no time left to be wrong about."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exit:
+    """The limb reached the edge less the margin, the sun being above the horizon line."""
+
+    utc_s: float
+    begin_s: float
+    """From when on forecasts could know of it: its stretch began, or the mount ran away."""
+    ran_away: bool
+    """The mount did not follow the sun: no forecast made before that could know."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """One forecast, in hours from when it was made; None: none within 48 h."""
+
+    utc_s: float
+    early_h: float | None
+    """5 % quantile."""
+    middle_h: float | None
+    late_h: float | None
+    """95 %."""
+    true_h: float | None
+    """When it came; None: the session does not show it."""
+    stayed_h: float | None
+    """For how long the disc is known to have stayed inside, where no exit came; None: an exit came."""
+    ran_away: bool
+    """The exit is that of a mount that had let the sun go already."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Skill:
+    """How good the forecasts were, in counts."""
+
+    forecasts: int
+    tested: int
+    """Forecasts whose exit the session shows."""
+    median_error: float | None
+    """Of the median time, as a share of the time that was left."""
+    median_error_min: float | None
+    """The same in minutes."""
+    bold: int
+    """Tested forecasts whose 5 % time was later than the truth: these promised too much."""
+    granted: float | None
+    """Median share of the true time that the 5 % time granted, where it did not promise too much."""
+    held: int
+    """Tested forecasts whose 5 % to 95 % interval held the truth."""
+    untested: int
+    """Forecasts after which the disc stayed inside until it was put elsewhere, or the session ended."""
+    cried: int
+    """Of those, the ones whose median time passed with the disc still inside."""
+
+
+def find_exits(columns: Columns, stretch: Indices, margin_px: float) -> tuple[Exit, ...]:
+    """Return when the limb reached the edge, to a fraction of the interval."""
+    at = np.flatnonzero(columns.found & np.isfinite(columns.room_px) & (columns.above_deg > 0))
+    room = columns.room_px[at] - margin_px
+    exits = []
+    for i in np.flatnonzero((room[:-1] > 0) & (room[1:] <= 0)):
+        before, after = at[i], at[i + 1]
+        # From one stretch to the next the disc was carried over the edge by hand.
+        if stretch[before] != stretch[after] and stretch[after] >= 0:
+            continue
+        share = float(room[i] / (room[i] - room[i + 1]))
+        exit_s = float(columns.utc_s[before] + share * (columns.utc_s[after] - columns.utc_s[before]))
+        ran_away = bool(stretch[after] < 0)
+        exits.append(Exit(utc_s=exit_s, begin_s=_begin(columns, stretch, after), ran_away=ran_away))
+    return tuple(exits)
+
+
+def _begin(columns: Columns, stretch: Indices, after: np.intp) -> float:
+    """Return since when the disc went the way that took it out."""
+    own = stretch[after]
+    at = np.flatnonzero(columns.found[: after + 1])
+    other = at[stretch[at] != own]
+    first = other[-1] + 1 if other.size else 0
+    return float(columns.utc_s[first])
+
+
+def judge_forecasts(
+    forecasts: Sequence[Forecast], columns: Columns, stretch: Indices, exits: Sequence[Exit]
+) -> tuple[Judged, ...]:
+    """Return each forecast beside what came of it."""
+    judged = []
+    for forecast in forecasts:
+        if forecast.seen_utc is None:
+            continue
+        now = utc_s(forecast.time_utc)
+        came = next((e for e in exits if e.begin_s <= now < e.utc_s), None)
+        stays = None if came else _stayed_until(now, columns, stretch, exits)
+        judged.append(
+            Judged(
+                utc_s=now,
+                early_h=_ahead_h(forecast.exit_early_utc, now),
+                middle_h=_ahead_h(forecast.exit_utc, now),
+                late_h=_ahead_h(forecast.exit_late_utc, now),
+                true_h=_hours(came.utc_s if came else None, now),
+                stayed_h=_hours(stays, now),
+                ran_away=came is not None and came.ran_away,
+            )
+        )
+    return tuple(judged)
+
+
+def _ahead_h(time_utc: datetime | None, now_s: float) -> float | None:
+    return None if time_utc is None else _hours(utc_s(time_utc), now_s)
+
+
+def _hours(at_s: float | None, now_s: float) -> float | None:
+    return None if at_s is None else (at_s - now_s) / 3600
+
+
+def _stayed_until(now_s: float, columns: Columns, stretch: Indices, exits: Sequence[Exit]) -> float | None:
+    """Return the last time at which the stretch of now still had its disc inside."""
+    at = np.flatnonzero(stretch >= 0)
+    before = at[columns.utc_s[at] <= now_s]
+    if not before.size:
+        return None
+    own = stretch[before[-1]]
+    ahead = at[(stretch[at] == own) & (columns.utc_s[at] > now_s)]
+    if not ahead.size or columns.room_px[before[-1]] <= 0:
+        return None
+    end_s = float(columns.utc_s[ahead[-1]])
+    return None if any(now_s < e.utc_s <= end_s for e in exits) else end_s
+
+
+def skill_of(judged: Sequence[Judged]) -> Skill:
+    """Return how good the forecasts were; what was at hand already is not counted as foreseen."""
+    tested = [j for j in judged if j.true_h is not None and j.true_h * 3600 > SPENT_S]
+    errors, errors_min, granted, bold, held = [], [], [], 0, 0
+    for one in tested:
+        true_h = one.true_h or 0.0
+        middle_h = HORIZON_S / 3600 if one.middle_h is None else one.middle_h
+        early_h = HORIZON_S / 3600 if one.early_h is None else one.early_h
+        errors.append(abs(middle_h - true_h) / true_h)
+        errors_min.append(abs(middle_h - true_h) * 60)
+        bold += early_h > true_h
+        if early_h <= true_h:
+            granted.append(early_h / true_h)
+        held += early_h <= true_h and (one.late_h is None or one.late_h >= true_h)
+    stayed = [j for j in judged if j.stayed_h is not None]
+    return Skill(
+        forecasts=len(judged),
+        tested=len(tested),
+        median_error=median(errors) if errors else None,
+        median_error_min=median(errors_min) if errors else None,
+        bold=bold,
+        granted=median(granted) if granted else None,
+        held=held,
+        untested=len(stayed),
+        cried=sum(
+            j.middle_h is not None and j.stayed_h is not None and j.middle_h < j.stayed_h for j in stayed
+        ),
+    )

@@ -1,0 +1,203 @@
+"""The page: one file that needs nothing else, the same bytes for the same journal."""
+
+import base64
+import hashlib
+from collections.abc import Sequence
+from functools import lru_cache
+from importlib.resources import files
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from sentinel import __version__
+from sentinel.core.errors import RequestProblem
+from sentinel.core.files import shown_name, write_text_whole
+from sentinel.core.records import MeasuredFrame
+from sentinel.jobs.report import words
+from sentinel.jobs.report.account import Hour, flag_counts
+from sentinel.jobs.report.foretold import forecast_plot, mount_plots
+from sentinel.jobs.report.limits import LIMITS
+from sentinel.jobs.report.noticed import delivery_line, told
+from sentinel.jobs.report.plots import timeline_plots, way_plot
+from sentinel.jobs.report.record import Record, read_record
+from sentinel.jobs.report.told_settings import changed_settings, settings_lines
+from sentinel.jobs.report.worked import Worked, work_out
+from sentinel.service.journal import Origin
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+REPORT_NAME = "report.html"
+LIST_BYTES = 3_400_000
+"""A list of exposures longer than this would make the page unwieldy."""
+SHOWN_STRAYS = 12
+
+RECIPE = """\
+from hashlib import sha256; from pathlib import Path; h = b''
+for name in Path("order.txt").read_text().splitlines(): h = sha256(h + sha256(Path(name).read_bytes()).digest()).digest()
+print(h.hex())"""  # noqa: E501 - to be copied as it stands
+
+CONTENTS = (
+    ("way", "Where the disc went"), ("time", "Over time"), ("sun", "Is it the sun?"),
+    ("forecasts", "Forecasts"), ("mount", "Mount"), ("noticed", "Noticed"), ("hours", "Hour by hour"),
+    ("chain", "Chain of evidence"), ("doubts", "Doubts"), ("limits", "Limits"), ("settings", "Settings"),
+)  # fmt: skip
+
+
+def write_report(folder: Path, out: Path | None = None, configs: Sequence[Path] = ()) -> Path:
+    """Write the report of a watched or replayed session; return where it is.
+
+    Parameters
+    ----------
+    folder
+        What `replay --out` or `watch` left behind; a watch may go on writing there.
+    out
+        Where to write; `report.html` in the folder if not given. It appears whole or not at all.
+    configs
+        Settings in the place of those that the journal holds.
+
+    Raises
+    ------
+    RequestProblem
+        If the folder holds no journal that can be used, no settings are to be found, or `out` is no place for
+        a file.
+    """
+    path = out or folder / REPORT_NAME
+    if out is not None and (out.is_dir() or not out.parent.is_dir()):
+        raise RequestProblem(
+            "cannot be written there", where=str(path), mend="name a file in a folder that exists"
+        )
+    page = report_html(read_record(folder, configs))
+    write_text_whole(path, page)
+    return path
+
+
+@lru_cache(maxsize=1)
+def _template() -> "Template":
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - not needed to import a room
+
+    environment = Environment(
+        loader=PackageLoader("sentinel.jobs.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+    )
+    return environment.get_template("page.html.jinja")
+
+
+def report_html(record: Record) -> str:
+    """Return the page for a session. Whatever stands in names and messages stays text."""
+    w = work_out(record)
+    style = files("sentinel.jobs.report").joinpath("page.css").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
+    hours = [_hour(record, hour, w.interval_s) for hour in w.hours]
+    listed = sum(len(hour["lines"]) for hour in hours) <= LIST_BYTES
+    if not listed:
+        hours = [hour | {"lines": ""} for hour in hours]
+    return _template().render(
+        style=Markup(style),  # noqa: S704 - our own file
+        style_hash=f"sha256-{digest}",
+        first=words.minute(w.summary.start_utc),
+        last=words.minute(w.summary.end_utc),
+        replayed=record.origin is Origin.REPLAY,
+        verdict=words.verdict(w),
+        key_facts=words.key_facts(w),
+        contents=(*CONTENTS, ("exposures", "Every exposure")) if listed else CONTENTS,
+        way=way_plot(w),
+        timelines=timeline_plots(w),
+        gaps=words.gap_facts(w),
+        sun_facts=words.sun_facts(w),
+        forecast_words=words.forecast_words(w),
+        forecast_plot=forecast_plot(w),
+        mount_words=words.mount_words(w),
+        mount_plots=mount_plots(w),
+        hours=hours,
+        listed=listed,
+        limits=LIMITS,
+        version=__version__,
+        **_noticed_part(w),
+        **_evidence_part(w),
+    )
+
+
+def _noticed_part(w: Worked) -> dict[str, Any]:
+    record = w.record
+    return {
+        "noticed": [
+            {
+                "told": words.minute(one.told_utc),
+                "onset": words.minute(one.onset_utc),
+                "cleared": words.minute(one.cleared_utc) if one.cleared_utc else "open at the end",
+                "severity": one.severity.value,
+                "message": one.message,
+            }
+            for one in w.noticed
+        ],
+        "delivery_line": delivery_line(record),
+        "told": [
+            {
+                "at": words.minute(one.alert.time_utc),
+                "kind": one.alert.kind,
+                "severity": one.alert.severity.value,
+                "title": one.alert.title,
+                "became": one.became,
+            }
+            for one in told(record)
+        ],
+        "marks": [(words.minute(mark.time_utc), mark.kind, mark.text) for mark in record.marks],
+    }
+
+
+def _evidence_part(w: Worked) -> dict[str, Any]:
+    record = w.record
+    strays = [shown_name(frame.frame) for frame in record.strays]
+    more = f" and {len(strays) - SHOWN_STRAYS} more" if len(strays) > SHOWN_STRAYS else ""
+    return {
+        "chain": record.chain,
+        "hashed": words.count(len(record.links)),
+        "chain_words": words.chain_words(w),
+        "recipe": RECIPE,
+        "unreadable_rows": words.many(record.unreadable_rows, "row") if record.unreadable_rows else "",
+        "flags": flag_counts(record.frames),
+        "strays": ", ".join(strays[:SHOWN_STRAYS]) + more,
+        "settings": settings_lines(record.settings),
+        "changed_settings": changed_settings(record),
+    }
+
+
+def _hour(record: Record, hour: Hour, interval_s: float) -> dict[str, Any]:
+    return {
+        "at": hour.begin_utc.strftime("%Y-%m-%d %H"),
+        "anchor": hour.begin_utc.strftime("h%Y%m%d%H"),
+        "frames": len(hour.frames),
+        "expected": hour.expected,
+        "discs": hour.discs,
+        "missing": f"{hour.missing_min:.0f}" if hour.missing_min else "",
+        "altitude": _number(hour.altitude_deg, 1),
+        "off": _number(hour.off_arcsec, 1),
+        "radius": _number(hour.radius_percent, 2, sign=True),
+        "edge": _number(hour.edge_px, 2),
+        "running": hour.running[:16],
+        "poor": bool(hour.unseen) or len(hour.frames) < hour.expected or hour.missing_min * 60 > interval_s,
+        "lines": "\n".join(_line(record, frame) for frame in hour.frames),
+    }
+
+
+def _number(value: float, decimals: int, *, sign: bool = False) -> str:
+    if not isfinite(value):
+        return "–"
+    shown = f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}"
+    # What rounds to nought has no sign.
+    return shown.replace("-", "−") if float(shown) else shown.lstrip("+-")
+
+
+def _line(record: Record, frame: MeasuredFrame) -> str:
+    """Return an exposure as a line of the list."""
+    link, disc = record.links.get(id(frame)), frame.disc
+    number = str(link.number) if link else "-"
+    place = f"{disc.x_px:.2f} {disc.y_px:.2f} {disc.radius_px:.2f}" if disc.found else "- - -"
+    doubts = ",".join(frame.all_flags) or "-"
+    at = frame.time_utc.isoformat(sep=" ", timespec="milliseconds").removesuffix("+00:00")
+    return f"{number:>6} {at[11:]} {shown_name(frame.frame)} {place} {doubts} {frame.sha256 or '-'}"

@@ -1,0 +1,275 @@
+"""A session in a few lines: what there was, where the disc went, what was noticed, what is due."""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+from math import hypot, inf
+from statistics import median
+
+import numpy as np
+
+from sentinel.chain.judge.jobs import Seen, agenda_of
+from sentinel.chain.notify.counting import Counts, counts_words
+from sentinel.chain.notify.left_alone import headline, span, troubles_of
+from sentinel.chain.notify.wording import teller_for
+from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame
+from sentinel.core.settings import Settings
+from sentinel.core.tables import MEANING
+from sentinel.core.times import format_utc, utc_s
+from sentinel.sky import Sun
+
+GAP_INTERVALS = 1.8
+"""Frames this many intervals apart have a gap between them: one missed frame, and a late one still fits."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """A span of time: a gap goes from the last frame before it to the first after it."""
+
+    from_utc: datetime
+    to_utc: datetime
+
+    @property
+    def length(self) -> timedelta:
+        """How long it lasted."""
+        return self.to_utc - self.from_utc
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """The facts of a session."""
+
+    start_utc: datetime
+    end_utc: datetime
+    frames: int
+    discs: int
+    unreadable: int
+    interval_s: float
+    gaps: tuple[Stretch, ...]
+    first_px: tuple[float, float] | None
+    last_px: tuple[float, float] | None
+    path_px: float
+    """Length of the disc's path, re-centrings included."""
+    nearest_edge_px: float | None
+    """Smallest room between limb and edge; negative: cut."""
+    nearest_utc: datetime | None
+    incidents: tuple[Incident, ...]
+    """Each change, in the order found."""
+    odd_rows: tuple[tuple[str, int], ...]
+    """What was odd about the rows of the table that the frames came from: flag and count, commonest first."""
+    counts: Counts
+    """What was noticed and told."""
+    forecast: Forecast | None
+    focal_length_mm: float
+    """As the settings say it."""
+    left_alone: str
+
+
+def summarise(
+    frames: Sequence[MeasuredFrame],
+    incidents: Sequence[Incident],
+    alerts: Sequence[Alert],
+    forecast: Forecast | None,
+    settings: Settings,
+    *,
+    marks: Iterable[Mark] = (),
+) -> Summary:
+    """Return the facts of a session: `frames` in order of exposure, at least one; the last `forecast`."""
+    discs = [f for f in frames if f.disc.found]
+    interval_s = usual_interval_s(frames)
+    rooms = [(room_px(f), f.time_utc) for f in discs]
+    nearest = min(rooms, default=None)
+    end_utc = frames[-1].time_utc
+    return Summary(
+        start_utc=frames[0].time_utc,
+        end_utc=end_utc,
+        frames=len(frames),
+        discs=len(discs),
+        unreadable=sum(f.error is not None for f in frames),
+        interval_s=interval_s,
+        gaps=find_gaps(frames, interval_s),
+        first_px=_place(discs[0]) if discs else None,
+        last_px=_place(discs[-1]) if discs else None,
+        path_px=sum(hypot(b.disc.x_px - a.disc.x_px, b.disc.y_px - a.disc.y_px) for a, b in pairwise(discs)),
+        nearest_edge_px=nearest[0] if nearest else None,
+        nearest_utc=nearest[1] if nearest else None,
+        incidents=tuple(incidents),
+        odd_rows=tuple(
+            Counter(flag for f in frames for flag in f.all_flags if flag in MEANING).most_common()
+        ),
+        counts=Counts().with_incidents(incidents).with_alerts(alerts),
+        forecast=forecast,
+        focal_length_mm=settings.camera.focal_length_mm,
+        left_alone=_sun_down(discs, forecast, settings)
+        or _headline(frames, incidents, forecast, settings, marks),
+    )
+
+
+def _headline(
+    frames: Sequence[MeasuredFrame],
+    incidents: Sequence[Incident],
+    forecast: Forecast | None,
+    settings: Settings,
+    marks: Iterable[Mark],
+) -> str:
+    """Return the headline as of the end."""
+    now_utc, seen, teller = frames[-1].time_utc, Seen(), teller_for(settings)
+    for mark in marks:
+        seen = seen.after(mark)
+    for frame in frames:
+        seen = seen.after(frame)
+    last = {(one.condition, str(one.detail.get("supply", ""))): one for one in incidents}
+    troubles = troubles_of((one for one in last.values() if one.state != "cleared"), now_utc, teller)
+    agenda = agenda_of(forecast, settings, now_utc, seen)
+    return headline(agenda, forecast, troubles, now_utc, teller).sentence
+
+
+def _sun_down(discs: Sequence[MeasuredFrame], forecast: Forecast | None, settings: Settings) -> str:
+    """Return what to say where discs were seen and none believed, the sun being down; empty: not so."""
+    if not discs or forecast is None or forecast.seen_utc is not None:
+        return ""
+    altitude_deg, _ = Sun(settings.site).altaz_deg(np.array([utc_s(frame.time_utc) for frame in discs]))
+    if altitude_deg.max() > 0:
+        return ""
+    return (
+        "Until when the camera may be left alone cannot be told: by the settings the sun was below the "
+        f"horizon in all {len(discs)} frames that show it. Check latitude, longitude and date."
+    )
+
+
+def usual_interval_s(frames: Sequence[MeasuredFrame]) -> float:
+    """Return the median time between frames in order of exposure, in seconds; 0 for fewer than two."""
+    steps = [(b.time_utc - a.time_utc).total_seconds() for a, b in pairwise(frames)]
+    steps = [step for step in steps if step > 0]
+    return median(steps) if steps else 0.0
+
+
+def find_gaps(frames: Sequence[MeasuredFrame], interval_s: float) -> tuple[Stretch, ...]:
+    """Return the stretches in which frames are missing."""
+    longest = timedelta(seconds=GAP_INTERVALS * interval_s) if interval_s else timedelta.max
+    return tuple(
+        Stretch(from_utc=a.time_utc, to_utc=b.time_utc)
+        for a, b in pairwise(frames)
+        if b.time_utc - a.time_utc > longest
+    )
+
+
+def room_px(frame: MeasuredFrame) -> float:
+    """Return the room between the disc's limb and the nearest edge of the frame; negative: cut."""
+    disc = frame.disc
+    # The outer pixels' outer sides are the edge: half a pixel beyond their centres.
+    sides = (disc.x_px, disc.y_px, frame.width_px - 1 - disc.x_px, frame.height_px - 1 - disc.y_px)
+    return min(sides, default=inf) + 0.5 - disc.radius_px
+
+
+def _place(frame: MeasuredFrame) -> tuple[float, float]:
+    return frame.disc.x_px, frame.disc.y_px
+
+
+def summary_lines(summary: Summary) -> list[str]:
+    """Return the summary as lines for a terminal."""
+    s = summary
+    blank = s.frames - s.discs - s.unreadable
+    every = f", one every {s.interval_s:.3g} s" if s.interval_s else ""
+    lines = [
+        s.left_alone,
+        "",
+        f"Session   {_minute(s.start_utc)} to {_minute(s.end_utc)} UTC ({span(s.end_utc - s.start_utc)})",
+        f"Frames    {s.frames}{every}: {s.discs} with a disc, {blank} without, {s.unreadable} unreadable",
+        f"Gaps      {_gaps(s.gaps)}",
+        f"Disc      {_way(s)}",
+    ]
+    if s.forecast is not None:
+        lines.append(f"Forecast  {_foreseen(s.forecast, s.discs)}")
+    implied_mm = s.forecast.implied_focal_length_mm if s.forecast is not None else None
+    if implied_mm is not None:
+        lines.append(
+            f"Settings  the focal length is set to {s.focal_length_mm:.4g} mm, "
+            f"but the disc's size implies {implied_mm:.3g} mm"
+        )
+    lines += [f"Table     {flag}, {count} of {s.frames}: {MEANING[flag]}" for flag, count in s.odd_rows]
+    lines += [f"Noticed   {_noticed(s)}"]
+    lines += [
+        f"  {_minute(i.time_utc)}  {i.severity.value:<4}  {i.message or i.condition}"
+        for i in s.incidents
+        if i.state == "opened"
+    ]
+    return lines
+
+
+def _minute(time_utc: datetime) -> str:
+    return time_utc.strftime("%Y-%m-%d %H:%M")
+
+
+def _gaps(gaps: Sequence[Stretch]) -> str:
+    if not gaps:
+        return "none"
+    longest = max(gaps, key=lambda gap: gap.length)
+    return f"{len(gaps)}, the longest {span(longest.length)} from {_minute(longest.from_utc)}"
+
+
+def _way(s: Summary) -> str:
+    if s.first_px is None or s.last_px is None or s.nearest_edge_px is None or s.nearest_utc is None:
+        return "never seen"
+    room = (
+        f"{s.nearest_edge_px:.0f} px inside"
+        if s.nearest_edge_px >= 0
+        else f"{-s.nearest_edge_px:.0f} px over"
+    )
+    return (
+        f"from ({s.first_px[0]:.0f}, {s.first_px[1]:.0f}) to ({s.last_px[0]:.0f}, {s.last_px[1]:.0f}) px, "
+        f"{s.path_px:.0f} px of path; limb {room} the edge at {_minute(s.nearest_utc)}"
+    )
+
+
+def _foreseen(forecast: Forecast, discs: int) -> str:
+    if forecast.seen_utc is not None:
+        return f"{_exit(forecast)}; {forecast.basis}"
+    return f"none: not one of the {discs} discs could be believed" if discs else forecast.basis
+
+
+def _exit(forecast: Forecast) -> str:
+    if forecast.exit_utc is None:
+        return "the limb reaches no edge within 48 h"
+    if forecast.exit_utc <= forecast.time_utc:
+        return f"the limb reached the {forecast.edge} edge at {_minute(forecast.exit_utc)}"
+    early = f", {_minute(forecast.exit_early_utc)} at the earliest (5 %)" if forecast.exit_early_utc else ""
+    return f"the limb reaches the {forecast.edge} edge at {_minute(forecast.exit_utc)}{early}"
+
+
+def _noticed(s: Summary) -> str:
+    return counts_words(s.counts) if s.counts.noticed or s.counts.messages else "nothing"
+
+
+def summary_json(summary: Summary) -> dict[str, object]:
+    """Return the summary's facts as JSON values under names with units."""
+    s = summary
+    return {
+        "left_alone": s.left_alone,
+        "start_utc": format_utc(s.start_utc),
+        "end_utc": format_utc(s.end_utc),
+        "frames": s.frames,
+        "discs": s.discs,
+        "unreadable": s.unreadable,
+        "interval_s": s.interval_s,
+        "gaps": [{"from_utc": format_utc(g.from_utc), "to_utc": format_utc(g.to_utc)} for g in s.gaps],
+        "first_px": s.first_px,
+        "last_px": s.last_px,
+        "path_px": round(s.path_px, 2),
+        "nearest_edge_px": s.nearest_edge_px,
+        "nearest_utc": format_utc(s.nearest_utc) if s.nearest_utc else None,
+        "odd_rows": dict(s.odd_rows),
+        "incidents": [i.condition for i in s.incidents if i.state == "opened"],
+        "alerts": s.counts.messages,
+        "wakes": s.counts.wake_ups,
+        "next_visit_utc": _optional(s.forecast.next_visit_utc) if s.forecast else None,
+        "next_visit_reason": s.forecast.next_visit_reason if s.forecast else None,
+        "focal_length_mm": s.focal_length_mm,
+        "implied_focal_length_mm": s.forecast.implied_focal_length_mm if s.forecast else None,
+    }
+
+
+def _optional(time_utc: datetime | None) -> str | None:
+    return format_utc(time_utc) if time_utc else None

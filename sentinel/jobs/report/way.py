@@ -1,0 +1,125 @@
+"""The disc's way through the frame, to scale."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from sentinel.jobs.report.look import DEEP, GROUND, HAIR, INK, PALE_WARM, QUIET, WARM, Plot
+from sentinel.jobs.report.svg import Pen, Point, Scale
+from sentinel.sky.arrays import Array
+
+Placing = Callable[[float, float], Point]
+"""Takes a pixel to its place in the picture."""
+
+HALO: dict[str, str | float] = {
+    "fill": INK, "stroke": GROUND, "stroke_width": 3, "stroke_linejoin": "round", "paint_order": "stroke",
+}  # fmt: skip
+"""Words that stay readable on a line."""
+
+SMALLEST_STEP = 0.35
+"""In units of the picture: what is nearer to the last point drawn cannot be seen."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Way:
+    """What is drawn."""
+
+    width_px: int
+    height_px: int
+    margin_px: float
+    radius_px: float
+    strokes: Sequence[Array]
+    """Centres (n, 2) in pixels while the mount followed, in order of time; cut at stretches and pauses."""
+    begins: Sequence[Array]
+    """The first centre (2,) of each stretch between re-centrings."""
+    astray: Sequence[Array]
+    """The same where the mount did not follow."""
+    ahead: Sequence[Array]
+    """The same after the end, by the model; empty: not known."""
+    ends: tuple[tuple[Array, str], ...]
+    """First and last centre (2,), and what is written there."""
+
+
+def drawn_way(way: Way, name: str, words: str, caption: str) -> Plot:
+    """Draw the way in both widths."""
+    wide, narrow = _way(way, words, 760.0, "wide"), _way(way, words, 380.0, "narrow")
+    return Plot(name=name, words=words, caption=caption, wide=wide, narrow=narrow)
+
+
+def _way(way: Way, words: str, width: float, css_class: str) -> Markup:
+    side = 3.0
+    beyond = 0.05 * way.width_px
+    scale = (width - 2 * side) / (way.width_px + 2 * beyond)
+    height = (way.height_px + 2 * beyond) * scale
+    pen = Pen(width, height + 2 * side + 4)
+    x = Scale(-beyond, way.width_px + beyond, side, width - side)
+    y = Scale(-beyond, way.height_px + beyond, side, side + height)
+
+    def at(x_px: float, y_px: float) -> Point:
+        # Pixel centres are whole numbers: the frame's edge lies half a pixel outside the first.
+        return x(x_px + 0.5), y(y_px + 0.5)
+
+    _frame(pen, way, at)
+    radius = way.radius_px * scale
+    for dash, (centre, said) in zip(("3 3", ""), way.ends, strict=True):
+        _disc(pen, at(*centre), radius, said, dash)
+    for part in way.ahead:
+        _line(pen, part, at, stroke=WARM, stroke_width=1.6, stroke_dasharray="6 4")
+    for part in way.strokes:
+        _line(pen, part, at, stroke=DEEP, stroke_width=1.5)
+    for part in way.astray:
+        _line(pen, part, at, stroke=WARM, stroke_width=2.2, stroke_dasharray="1.5 3")
+    _stretches(pen, way, at)
+    for centre, said in way.ends:
+        _said(pen, at(*centre), radius, said)
+    return pen.finished(words, css_class)
+
+
+def _frame(pen: Pen, way: Way, at: Placing) -> None:
+    edge, far = at(-0.5, -0.5), at(way.width_px - 0.5, way.height_px - 0.5)
+    pen.box(edge, far, fill=GROUND, stroke=INK, stroke_width=1.6)
+    pen.text(
+        (edge[0] + 5, far[1] - 6), f"frame {way.width_px} × {way.height_px} px", fill=QUIET, font_size=11
+    )
+    middle = at((way.width_px - 1) / 2, (way.height_px - 1) / 2)
+    pen.line((middle[0] - 6, middle[1]), (middle[0] + 6, middle[1]), stroke=QUIET)
+    pen.line((middle[0], middle[1] - 6), (middle[0], middle[1] + 6), stroke=QUIET)
+    inside = way.margin_px + way.radius_px
+    if 2 * inside < min(way.width_px, way.height_px):
+        # While the centre stays within this line the whole limb stays within the margin.
+        low = at(inside - 0.5, inside - 0.5)
+        high = at(way.width_px - 0.5 - inside, way.height_px - 0.5 - inside)
+        pen.box(low, high, fill="none", stroke=HAIR, stroke_width=1.4, stroke_dasharray="5 4")
+
+
+def _line(pen: Pen, centres: Array, at: Placing, **style: str | float) -> None:
+    points: list[Point] = []
+    for x_px, y_px in centres.tolist():
+        place = at(x_px, y_px)
+        near = points and max(abs(place[0] - points[-1][0]), abs(place[1] - points[-1][1])) < SMALLEST_STEP
+        if not near:
+            points.append(place)
+    if points:
+        pen.stroke(points, **style)
+
+
+def _stretches(pen: Pen, way: Way, at: Placing) -> None:
+    """Put a number at the begin of each stretch, where there are several."""
+    if len(way.begins) < 2:
+        return
+    for number, centre in enumerate(way.begins, 1):
+        place = at(*centre)
+        pen.ring(place, 2.6, fill=DEEP)
+        pen.text((place[0] + 5, place[1] - 4), str(number), font_size=11, font_weight=600, **HALO)
+
+
+def _disc(pen: Pen, place: Point, radius: float, words: str, dash: str) -> None:
+    style: dict[str, str | float] = {"stroke_dasharray": dash} if dash else {}
+    pen.ring(place, radius, words, fill=PALE_WARM, fill_opacity=0.35, stroke=INK, stroke_width=1.2, **style)
+
+
+def _said(pen: Pen, place: Point, radius: float, words: str) -> None:
+    half = 3.1 * len(words)
+    across = min(max(place[0], half), pen.width - half)
+    pen.text((across, place[1] + radius + 13), words, text_anchor="middle", font_size=11, **HALO)

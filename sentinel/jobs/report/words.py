@@ -1,0 +1,389 @@
+"""The report's sentences and figures: what the page says in words. Pure."""
+
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+from itertools import pairwise
+from math import isfinite
+
+import numpy as np
+
+from sentinel.chain.notify.counting import counts_words
+from sentinel.chain.notify.left_alone import span
+from sentinel.core.times import from_utc_s
+from sentinel.jobs.report.account import expected_frames
+from sentinel.jobs.report.judged import Judged, skill_of
+from sentinel.jobs.report.noticed import witnesses
+from sentinel.jobs.report.worked import Worked
+
+STEP_S = 1.0
+"""A change of the camera's clock that is worth a word."""
+
+Fact = tuple[str, str]
+"""A name and what there is to say."""
+
+
+def count(number: int) -> str:
+    """Return a whole number with its thousands apart."""
+    return f"{number:,}".replace(",", "\u202f")
+
+
+def many(number: int, one: str, several: str = "") -> str:
+    """Return a number with its noun."""
+    return f"{count(number)} {one if number == 1 else several or one + 's'}"
+
+
+def times(number: int) -> str:
+    """Return how often."""
+    return {0: "never", 1: "once", 2: "twice"}.get(number, f"{count(number)} times")
+
+
+def minute(time_utc: datetime) -> str:
+    """Return a moment to the minute."""
+    return time_utc.strftime("%Y-%m-%d %H:%M")
+
+
+def percent(share: float) -> str:
+    """Return a share, never rounded up to the whole."""
+    if not isfinite(share):
+        return "none"
+    shown = f"{np.floor(share * 1000) / 10:.1f} %"
+    return "all" if share >= 0.99995 else shown
+
+
+def verdict(w: Worked) -> list[str]:
+    """Return the two or three sentences that the report begins with."""
+    s, share = w.summary, w.share
+    expected = expected_frames(s)
+    every = f", one every {s.interval_s:.3g} s" if s.interval_s else ""
+    gaps = "without a gap" if not s.gaps else _gap_words(w)
+    lines = [
+        (
+            f"{count(s.frames)} of {many(expected, 'expected picture')} were recorded from "
+            f"{minute(s.start_utc)} to {minute(s.end_utc)} UTC ({span(s.end_utc - s.start_utc)}){every}, "
+            f"{gaps}."
+        )
+    ]
+    if w.silent_since_utc is not None:
+        waited = span(w.record.until_utc - w.silent_since_utc)
+        lines.append(f"After that no picture came, though the watch went on for {waited}.")
+    if not isfinite(share.verified):
+        return [*lines, "By computation the sun never stood above the horizon line in this time.", *_odd(w)]
+    lines.append(
+        f"The sun stood above the horizon line for {span(timedelta(hours=share.up_h))} of it. Its disc was "
+        f"found in the frame and measured for {_of_time(share.verified)}, with its whole rim inside the "
+        f"frame for {_of_time(share.whole)}."
+    )
+    if share.longest is not None:
+        lines.append(
+            "The longest stretch with no picture missing and the disc measured in every one lasted "
+            f"{span(share.longest.length)}, from {minute(share.longest.from_utc)} to "
+            f"{minute(share.longest.to_utc)} UTC."
+        )
+    return [*lines, *_agreement(w), *_odd(w)]
+
+
+def _agreement(w: Worked) -> list[str]:
+    """Return how well what was seen agrees with the sun as computed."""
+    off = w.explained.off_arcsec[w.explained.used]
+    if not off.size or w.sizes is None:
+        return []
+    width_arcsec = 2 * float(np.median(w.columns.sun_radius_arcsec))
+    line = (
+        f"Where it was seen, the disc kept to the sun's computed track within {np.median(off):.0f} arcsec "
+        f"in the median, {100 * np.median(off) / width_arcsec:.1f} % of its width, and its radius to the "
+        f"computed one within {w.sizes.half:.2f} %, once the lens's true focal length is allowed for."
+    )
+    return [line]
+
+
+def _of_time(share: float) -> str:
+    return "all of that time" if share >= 0.99995 else f"{percent(share)} of that time"
+
+
+def _gap_words(w: Worked) -> str:
+    gaps = w.summary.gaps
+    longest = max(gaps, key=lambda gap: gap.length)
+    missing = span(sum((gap.length for gap in gaps), timedelta(0)))
+    if len(gaps) == 1:
+        return f"with one gap, {span(longest.length)} from {minute(longest.from_utc)}"
+    return (
+        f"with {len(gaps)} gaps of {missing} together, the longest {span(longest.length)} from "
+        f"{minute(longest.from_utc)}"
+    )
+
+
+def _odd(w: Worked) -> list[str]:
+    lines = []
+    down = int((w.columns.found & (w.columns.altitude_deg < w.record.settings.thresholds.sun_down_deg)).sum())
+    if down:
+        lines.append(
+            f"In {many(down, 'picture')} a disc was measured while, by the settings, the sun was well below "
+            "the horizon: latitude, longitude, date or the camera's clock are wrong, and what is computed "
+            "here with them."
+        )
+    if w.record.strays:
+        lines.append(
+            f"{many(len(w.record.strays), 'picture')} more bear a date far from all others and are left out."
+        )
+    return lines
+
+
+def key_facts(w: Worked) -> list[Fact]:
+    """Return the figures under the verdict."""
+    s, c = w.summary, w.columns
+    unseen = int((~c.found & (c.above_deg >= 0)).sum())
+    nearest = "never measured"
+    if s.nearest_edge_px is not None and s.nearest_utc is not None:
+        side = "inside" if s.nearest_edge_px >= 0 else "beyond"
+        nearest = f"{abs(s.nearest_edge_px):.0f} px {side} the edge, {minute(s.nearest_utc)}"
+    touched = "never" if not w.exits else f"{times(len(w.exits))}, first {_at(w.exits[0].utc_s)}"
+    up = span(timedelta(hours=w.share.up_h))
+    return [
+        ("Pictures", f"{count(s.frames)} of {count(expected_frames(s))} expected; {s.unreadable} unreadable"),
+        ("Disc measured", f"in {count(s.discs)}; sun up and not seen in {count(unseen)}"),
+        ("Sun above the horizon line", f"{up}, {percent(w.share.verified)} recorded"),
+        ("Limb nearest to an edge", nearest),
+        ("Limb reached the edge", touched),
+        ("Noticed", counts_words(s.counts)),
+        ("Chain of evidence", _chain_fact(w)),
+    ]
+
+
+def _at(at_s: float) -> str:
+    return minute(from_utc_s(at_s))
+
+
+def _chain_fact(w: Worked) -> str:
+    chain, hashed = w.record.chain, len(w.record.links)
+    return f"{chain[:16]}… over {many(hashed, 'picture')}" if chain else "none: no picture was hashed"
+
+
+def gap_facts(w: Worked) -> list[tuple[str, str, str, int]]:
+    """Return each gap: from, to, how long, pictures missed."""
+    interval = w.interval_s
+    return [
+        (
+            minute(gap.from_utc),
+            minute(gap.to_utc),
+            span(gap.length),
+            max(1, round(gap.length.total_seconds() / interval) - 1),
+        )
+        for gap in w.summary.gaps
+    ]
+
+
+def sun_facts(w: Worked) -> list[Fact]:
+    """Return computed against measured: what shows that it is the sun."""
+    facts = [*_place_facts(w), *_radius_facts(w)]
+    up, seen = span(timedelta(hours=w.share.up_h)), percent(w.share.verified)
+    down = int((w.columns.found & (w.columns.altitude_deg < w.record.settings.thresholds.sun_down_deg)).sum())
+    facts += [
+        (
+            "Hours of sun",
+            f"{up} above the horizon line by computation, {seen} of them with the disc measured",
+        ),
+        ("Discs while the sun was down", count(down)),
+    ]
+    return [*facts, *_clock_facts(w)]
+
+
+def _place_facts(w: Worked) -> list[Fact]:
+    e = w.explained
+    used = e.used
+    if not used.any():
+        return [("Centre", "too few discs to fit the mount")]
+    off, xy = e.off_arcsec[used], e.residual_px[used] * e.scale_arcsec_px
+    left = int((w.columns.found & ~used).sum())
+    unknowns = sum(4 + 2 * len(mount.numbers) for mount in e.mounts)
+    astray = (
+        f"; {many(left, 'disc')} left out, seen while the mount did not follow or too little of the limb "
+        "was seen"
+        if left
+        else ""
+    )
+    return [
+        (
+            "Centre against the computed track",
+            (
+                f"median {np.median(off):.1f} arcsec, 95 % within {np.quantile(off, 0.95):.1f}; scatter "
+                f"{xy[:, 0].std():.1f} across and {xy[:, 1].std():.1f} up and down (1-sigma), in "
+                f"{count(len(off))} discs{astray}"
+            ),
+        ),
+        (
+            "What the track was fitted with",
+            (
+                f"{unknowns} numbers for {count(2 * len(off))} measured: axis, rate and roll once, and two "
+                "for where the camera pointed in each of "
+                f"{many(sum(len(m.numbers) for m in e.mounts), 'stretch', 'stretches')}"
+            ),
+        ),
+    ]
+
+
+def _radius_facts(w: Worked) -> list[Fact]:
+    z = w.sizes
+    if z is None:
+        return [("Radius", "no disc was seen whole")]
+    camera = w.record.settings.camera
+    implied = camera.focal_length_mm * (1 + z.mean / 100)
+    return [
+        (
+            "Radius against the sun's",
+            (
+                f"{z.mean:+.2f} % in the mean by a lens of {camera.focal_length_mm:g} mm (one of "
+                f"{implied:.1f} mm would account for it), scatter {z.scatter:.3f} % (1-sigma), half of them "
+                f"within {z.half:.3f} %, in {many(z.frames, 'whole disc')}; high sun against low sun "
+                f"{z.drift:+.3f} %"
+            ),
+        ),
+        (
+            "Flattening by the air",
+            (
+                f"{100 * (1 - z.flattening_there):.2f} % expected at {z.lowest_deg:.1f} degrees, the lowest "
+                "whole disc"
+            ),
+        ),
+    ]
+
+
+def _clock_facts(w: Worked) -> list[Fact]:
+    offsets = [s.camera_offset_s for s in w.record.surroundings if s.camera_offset_s is not None]
+    told = w.record.settings.camera.clock_offset_s
+    clock = f"{told:+.1f} s, as the settings say" if told != "auto" else "to be found from arrivals"
+    if offsets:
+        steps = sum(abs(b - a) > STEP_S for a, b in pairwise(offsets))
+        clock = f"{min(offsets):+.1f} to {max(offsets):+.1f} s as used; {many(steps, 'change')} of over 1 s"
+    facts = [("Camera's clock less UTC", clock)]
+    waits = [
+        (f.arrived_utc - f.time_utc).total_seconds() for f in w.record.frames if f.arrived_utc is not None
+    ]
+    if waits:
+        middle, late = np.quantile(waits, [0.5, 0.95])
+        arrived = f"median {middle:.1f} s, 95 % within {late:.0f} s, by the computer's own clock"
+        facts.append(("Arrival after exposure", arrived))
+    heard = [s.clock_synchronised for s in w.record.surroundings if s.clock_synchronised is not None]
+    if heard:
+        facts.append(("Computer's clock", f"synchronised in {sum(heard)} of {len(heard)} readings"))
+    return facts
+
+
+def forecast_words(w: Worked) -> list[str]:
+    """Return the straight statement of how good the forecasts were."""
+    if not w.judged:
+        return ["No forecast was made: no disc could be believed."]
+    steady = [j for j in w.judged if not j.ran_away]
+    lines = [
+        f"{count(len(w.judged))} forecasts were made. {_exit_words(w)}",
+        _tested_words(steady, "While the mount followed the sun"),
+    ]
+    astray = [j for j in w.judged if j.ran_away]
+    if any(e.ran_away for e in w.exits):
+        lines.append(
+            "No forecast made before a mount fails can know of it; those are not counted against its exit. "
+            + _tested_words(astray, "Once the disc was seen to leave")
+        )
+    skill = skill_of(w.judged)
+    if skill.untested:
+        lines.append(
+            f"After {count(skill.untested)} forecasts the disc stayed inside until it was put elsewhere, "
+            "was lost, or the session ended: these show no exit to compare with. In "
+            f"{count(skill.cried) if skill.cried else 'none'} of them the median time passed with the disc "
+            "still inside."
+        )
+    return lines
+
+
+def _shortly(minutes: float | None) -> str:
+    return span(timedelta(minutes=minutes or 0.0))
+
+
+def _exit_words(w: Worked) -> str:
+    astray = sum(e.ran_away for e in w.exits)
+    if not w.exits:
+        return "The limb never reached the edge."
+    how = times(len(w.exits))
+    if astray == len(w.exits):
+        return f"The limb reached the edge {how}, after the mount had let the sun go."
+    after = f", {times(astray)} of these after the mount had let the sun go" if astray else ""
+    return f"The limb reached the edge {how}{after}."
+
+
+def _tested_words(judged: Iterable[Judged], when: str) -> str:
+    skill = skill_of(list(judged))
+    if not skill.tested or skill.median_error is None:
+        return f"{when}, no exit came that a forecast could be tested against."
+    granted = ""
+    if skill.granted is not None:
+        others = "in the others it" if skill.bold else "it"
+        granted = f"; {others} granted {100 * skill.granted:.0f} % of the true time in the median"
+    return (
+        f"{when}, {many(skill.tested, 'forecast')} can be tested. The median time was off by "
+        f"{100 * skill.median_error:.1f} % of the time left, {_shortly(skill.median_error_min)}, in the "
+        f"median. The 5 % time came later than the truth, which is to promise too much, in {skill.bold} of "
+        f"{skill.tested}{granted}. The interval from 5 to 95 % held the truth in {skill.held}."
+    )
+
+
+def mount_words(w: Worked) -> list[str]:
+    """Return how the mount stood, by the fit to the whole session."""
+    lines = []
+    for number, mount in enumerate(w.explained.mounts, 1):
+        p = mount.points
+        rate = float(p.base_arcsec_s[0] * (1 + 1e-4 * p.rate[0]) / 15.0)
+        which = f"Alignment {number}: " if len(w.explained.mounts) > 1 else "By all of the session: "
+        lines.append(
+            f"{which}axis {float(p.azimuth_deg[0]):+.3f} degrees in azimuth and "
+            f"{float(p.altitude_deg[0]):+.3f} in altitude off the pole, rate {100 * (rate - 1):+.4f} % off "
+            f"the mean solar rate, camera rolled by {np.degrees(float(p.roll_rad[0])):+.1f} degrees."
+        )
+    last = next((f for f in reversed(w.record.forecasts) if f.polar_azimuth_error_deg is not None), None)
+    if last is not None:
+        lines.append(
+            f"By the last forecast, {minute(last.time_utc)} UTC: azimuth "
+            f"{_pm(last.polar_azimuth_error_deg, last.polar_azimuth_error_sigma_deg, 3)}, altitude "
+            f"{_pm(last.polar_altitude_error_deg, last.polar_altitude_error_sigma_deg, 3)} degrees "
+            "(1-sigma)."
+        )  # fmt: skip
+    return lines
+
+
+def _pm(value: float | None, sigma: float | None, decimals: int) -> str:
+    if value is None:
+        return "not known"
+    spread = "" if sigma is None else f" ± {sigma:.{decimals}f}"
+    return f"{value:+.{decimals}f}{spread}"
+
+
+def chain_words(w: Worked) -> list[str]:
+    """Return what the running hash is and stands on."""
+    links, frames = w.record.links, len(w.record.frames) + len(w.record.strays)
+    if not links:
+        none = (
+            "No picture of this session was hashed (a table of measurements holds no pictures), so nothing "
+            "here ties the numbers to files."
+        )
+        return [none]
+    what = (
+        f"{count(len(links))} of {many(frames, 'picture')} were hashed in their order of arrival (the first "
+        "column of the list of exposures). The running hash begins with nothing; at each picture it "
+        "becomes the SHA-256 of itself and the SHA-256 of the picture's file. No picture can be changed, "
+        "left out or put in without changing it."
+    )
+    return [what, _witness_words(w)]
+
+
+def _witness_words(w: Worked) -> str:
+    """Return since when the running hash vouches for the pictures."""
+    seen = witnesses(w.record)
+    if not seen:
+        return (
+            "No message carried it out of the computer at the time (a replay sends none, a watch at "
+            "alerts.digest_utc), so it vouches for the pictures only from when this page was given to "
+            "somebody else."
+        )
+    return (
+        f"{many(len(seen), 'digest')} carried the running hash out at the time, the last at "
+        f"{minute(seen[-1].time_utc)} UTC over {many(seen[-1].frames, 'picture')}; "
+        f"{sum(one.agrees for one in seen)} of these agree with this chain."
+    )

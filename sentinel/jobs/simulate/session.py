@@ -1,0 +1,226 @@
+"""A scenario file -> a session's folder: frames or measurements, settings, truth."""
+
+import json
+import multiprocessing
+import os
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from sentinel.core.errors import RequestProblem
+from sentinel.core.files import replaced, write_text_whole
+from sentinel.core.tables import write_ecsv, write_measurements
+from sentinel.core.times import format_utc, from_utc_s
+from sentinel.jobs.simulate.conditions import air_mass
+from sentinel.jobs.simulate.events import Recentre
+from sentinel.jobs.simulate.exposures import exif_of, orientations
+from sentinel.jobs.simulate.files import Exif, Tint, write_fits, write_jpeg, write_png, write_tiff
+from sentinel.jobs.simulate.picture import scene_of, tint_of
+from sentinel.jobs.simulate.render import render
+from sentinel.jobs.simulate.scenario import Scenario, load_scenario
+from sentinel.jobs.simulate.scene import Scene
+from sentinel.jobs.simulate.synthesize import Plan, measured, plan
+
+Progress = Callable[[str, int, int], None]
+"""Told after each frame what is being done, how many are done, and of how many."""
+
+_POOL_PAYS_FROM = 24  # frames; starting a worker costs as much as rendering a few
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Simulated:
+    """What was written."""
+
+    out: Path
+    frames: int
+    found: int
+    bytes_written: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Job:
+    path: Path
+    scene: Scene
+    exif: Exif
+    tint: Tint
+    file_format: str
+    quality: int
+
+
+def simulate(
+    scenario_path: Path,
+    out: Path,
+    *,
+    frames: bool = True,
+    progress: Progress | None = None,
+    workers: int | None = None,
+) -> Simulated:
+    """Make a session from a scenario file.
+
+    Parameters
+    ----------
+    out
+        A folder that is empty or not there yet.
+    frames
+        Render frames; False: write `measurements.ecsv` instead. The truth lies beside either.
+    workers
+        How many processes render; None: as many as there are processors to use.
+
+    Raises
+    ------
+    RequestProblem
+        If the scenario is wrong, or `out` holds something already.
+    """
+    return simulate_scenario(
+        load_scenario(scenario_path), out, frames=frames, progress=progress, workers=workers
+    )
+
+
+def simulate_scenario(
+    scenario: Scenario,
+    out: Path,
+    *,
+    frames: bool = True,
+    progress: Progress | None = None,
+    workers: int | None = None,
+) -> Simulated:
+    """Make a session from a scenario built in code; else as `simulate`."""
+    _require_empty(out)
+    work = plan(scenario)
+    out.mkdir(parents=True, exist_ok=True)
+    write_text_whole(out / "config.yaml", config_text(scenario))
+    marks = marks_text(scenario)
+    if marks:
+        write_text_whole(out / "marks.jsonl", marks)
+    written = 0
+    if frames:
+        written = _write_frames(_jobs(work, out), progress, workers)
+    else:
+        write_measurements(out / "measurements.ecsv", measured(work))
+    write_truth(out / "truth.ecsv", work)
+    return Simulated(
+        out=out, frames=len(work.taken.names), found=int(work.seen.found.sum()), bytes_written=written
+    )
+
+
+def _require_empty(out: Path) -> None:
+    mend = "give a new or an empty folder"
+    if out.exists() and not out.is_dir():
+        raise RequestProblem("is a file", where=str(out), mend=mend)
+    if out.is_dir() and any(out.iterdir()):
+        raise RequestProblem("holds something already", where=str(out), mend=mend)
+
+
+def config_text(scenario: Scenario) -> str:
+    """Return settings under which the session is watched, as the operator would have written them."""
+    camera, mount = scenario.camera, scenario.mount
+    content: dict[str, Any] = {
+        "site": {**scenario.site.model_dump(exclude={"horizon"})},
+        "camera": {
+            "focal_length_mm": camera.focal_length_mm,
+            "pixel_pitch_um": camera.pixel_pitch_um,
+            "interval_s": camera.interval_s,
+            "clock_offset_s": camera.clock_offset_s if camera.clock_offset_known else 0.0,
+        },
+        "mount": {
+            "tracking": mount.tracking,
+            "axis_limit_deg": mount.axis_limit_deg,
+            "axis_start_deg": mount.axis_start_deg,
+        },
+        "frames": {"folder": ".", "patterns": [f"*.{camera.file_format}"]},
+    }
+    if scenario.site.horizon:
+        content["site"]["horizon"] = [list(pair) for pair in scenario.site.horizon]
+    if mount.hour_angle_limit_deg is not None:
+        content["mount"]["hour_angle_limit_deg"] = list(mount.hour_angle_limit_deg)
+    head = "# Settings of an invented session, made by `sentinel simulate`.\n"
+    return head + yaml.safe_dump(content, sort_keys=False, default_flow_style=None)
+
+
+def marks_text(scenario: Scenario) -> str:
+    """Return the marks that the operator made, a JSON object a line; empty where none were."""
+    lines = []
+    for event in sorted(scenario.events, key=lambda e: scenario.seconds(e.at)):
+        if isinstance(event, Recentre) and event.marked:
+            time_utc = format_utc(from_utc_s(scenario.seconds(event.at)))
+            kinds = ("unwound", "recentred") if event.unwound else ("recentred",)
+            lines += [json.dumps({"time_utc": time_utc, "kind": kind, "text": ""}) for kind in kinds]
+    return "".join(f"{line}\n" for line in lines)
+
+
+def write_truth(path: Path, work: Plan) -> None:
+    """Write where the disc truly is in each frame, at the true time."""
+    truth = work.truth
+    columns: dict[str, list[Any]] = {
+        "frame": list(work.taken.names),
+        "time_utc": [format_utc(from_utc_s(t)) for t in truth.utc_s.tolist()],
+        "x_px": truth.x_px.round(4).tolist(),
+        "y_px": truth.y_px.round(4).tolist(),
+        "radius_px": truth.radius_px.round(4).tolist(),
+        "found": work.seen.found.tolist(),
+    }
+    camera = work.scenario.camera
+    meta = {"frame_width_px": camera.width_px, "frame_height_px": camera.height_px}
+    write_ecsv(path, list(columns), zip(*columns.values(), strict=True), meta=meta)
+
+
+def _jobs(work: Plan, out: Path) -> list[_Job]:
+    scenario, camera = work.scenario, work.scenario.camera
+    mass, tags = air_mass(work.truth.altitude_deg), orientations(work.truth.zenith_deg)
+    jobs = []
+    for i, name in enumerate(work.taken.names):
+        exif = exif_of(scenario, work.taken, i, tags[i])
+        stamped = f"{exif.taken:%Y-%m-%d %H:%M:%S}" if camera.caption else ""
+        jobs.append(
+            _Job(
+                path=out / name,
+                scene=scene_of(scenario, work.truth, work.state, i, stamped),
+                exif=exif,
+                tint=tint_of(scenario, float(mass[i]), filtered=not work.state.filter_lost[i]),
+                file_format=camera.file_format,
+                quality=camera.quality,
+            )
+        )
+    return jobs
+
+
+def _write_frames(jobs: list[_Job], progress: Progress | None, workers: int | None) -> int:
+    for folder in {job.path.parent for job in jobs}:
+        folder.mkdir(parents=True, exist_ok=True)
+    workers = _processors() if workers is None else workers
+    if workers <= 1 or len(jobs) < _POOL_PAYS_FROM:
+        return _count(map(_write_frame, jobs), len(jobs), progress)
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        return _count(pool.map(_write_frame, jobs, chunksize=4), len(jobs), progress)
+
+
+def _count(sizes: Any, total: int, progress: Progress | None) -> int:
+    written = 0
+    for done, size in enumerate(sizes, start=1):
+        written += size
+        if progress is not None:
+            progress("rendering", done, total)
+    return written
+
+
+def _write_frame(job: _Job) -> int:
+    """Render and write one frame; return its size in bytes."""
+    linear = render(job.scene)
+    with replaced(job.path) as path:
+        if job.file_format == "jpg":
+            write_jpeg(path, linear, quality=job.quality, tint=job.tint, exif=job.exif)
+        elif job.file_format == "tif":
+            write_tiff(path, linear, exif=job.exif)
+        elif job.file_format == "png":
+            write_png(path, linear)
+        else:
+            write_fits(path, linear, taken_utc=job.exif.taken, exposure_s=job.exif.exposure_s or 0.0)
+    return job.path.stat().st_size
+
+
+def _processors() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

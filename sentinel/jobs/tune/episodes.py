@@ -1,0 +1,113 @@
+"""What a judged session said, as episodes: from the first word of an incident until it was over. Pure."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from sentinel.chain.notify.compose import key_of
+from sentinel.core.records import Incident, Outcome, Severity
+from sentinel.core.times import parse_utc, utc_s
+
+Key = tuple[str, str]
+
+_DEADLINES = ("exit_utc", "limit_utc", "empty_utc", "full_utc")
+"""Where an incident's detail says when that which it foresees happens."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Episode:
+    """One incident's life; times in POSIX seconds."""
+
+    condition: str
+    which: str = ""
+    """Of supplies: which one runs out."""
+    onset_s: float
+    noted_s: float
+    """When it opened, at whatever severity."""
+    told_s: float | None = None
+    """When the first message, `soon` or `now`, went out."""
+    woke_s: float | None = None
+    """When the first `now` went out."""
+    cleared_s: float | None = None
+    """None: open to the session's end."""
+    deadline_s: float | None = None
+    """When that which is foreseen was to happen, at the earliest the incident ever said."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """All that one judging of a session said."""
+
+    episodes: tuple[Episode, ...]
+    """In the order in which they opened."""
+    soon: int
+    """Messages that could wait for the morning."""
+    put_back_s: tuple[float, ...]
+    """When the disc was seen to be put in a better place without anybody saying so."""
+
+
+class Diary:
+    """Gathers outcomes, in order, into episodes."""
+
+    def __init__(self) -> None:
+        self._open: dict[Key, int] = {}
+        self._episodes: list[Episode] = []
+        self._soon = 0
+        self._put_back_s: list[float] = []
+
+    def take(self, outcome: Outcome, now_s: float) -> None:
+        """Take what one event led to at a time."""
+        if not (outcome.incidents or outcome.alerts):
+            return
+        for incident in outcome.incidents:
+            self._incident(incident, now_s)
+        for alert in outcome.alerts:
+            if alert.kind not in {"first", "repeat"}:
+                continue
+            self._soon += alert.kind == "first" and alert.severity is Severity.SOON
+            for topic in alert.topics:
+                self._message(topic, now_s, wakes=alert.severity is Severity.NOW)
+        for incident in outcome.incidents:
+            if incident.state == "cleared":
+                self._open.pop(key_of(incident), None)
+
+    def _incident(self, incident: Incident, now_s: float) -> None:
+        key = key_of(incident)
+        place = self._open.get(key)
+        if incident.state == "cleared":
+            if place is not None:
+                self._episodes[place] = replace(self._episodes[place], cleared_s=now_s)
+            return
+        if incident.condition == "moved" and incident.detail.get("nearer_to_good_place"):
+            self._put_back_s.append(now_s)
+        deadline_s = _deadline_s(incident.detail)
+        if place is None:
+            self._open[key] = len(self._episodes)
+            onset_s = utc_s(incident.onset_utc)
+            self._episodes.append(
+                Episode(condition=key[0], which=key[1], onset_s=onset_s, noted_s=now_s, deadline_s=deadline_s)
+            )
+        elif deadline_s is not None:
+            known_s = self._episodes[place].deadline_s
+            earlier_s = deadline_s if known_s is None else min(known_s, deadline_s)
+            self._episodes[place] = replace(self._episodes[place], deadline_s=earlier_s)
+
+    def _message(self, topic: Key, now_s: float, *, wakes: bool) -> None:
+        place = self._open.get(topic)
+        if place is None:
+            return
+        one = self._episodes[place]
+        told_s = now_s if one.told_s is None else one.told_s
+        woke_s = now_s if wakes and one.woke_s is None else one.woke_s
+        self._episodes[place] = replace(one, told_s=told_s, woke_s=woke_s)
+
+    def said(self) -> Said:
+        """Return all that was taken so far."""
+        return Said(
+            episodes=tuple(self._episodes), soon=self._soon, put_back_s=tuple(sorted(self._put_back_s))
+        )
+
+
+def _deadline_s(detail: Mapping[str, Any]) -> float | None:
+    text = next((detail[name] for name in _DEADLINES if detail.get(name)), None)
+    return None if text is None else utc_s(parse_utc(str(text)))

@@ -1,0 +1,112 @@
+"""What a tuning leaves behind: a settings overlay to use, and a table of all that was tried."""
+
+from collections.abc import Iterator
+from math import nan
+from pathlib import Path
+from textwrap import wrap
+from typing import Any
+
+from sentinel.core.files import replaced
+from sentinel.core.tables import write_ecsv
+from sentinel.jobs.tune.grid import Value
+from sentinel.jobs.tune.lines import doubts, reasons, sessions_line
+from sentinel.jobs.tune.run import Result
+from sentinel.jobs.tune.yardstick import Score, leads_min
+
+OVERLAY_NAME = "overlay.yaml"
+TABLE_NAME = "tuning.ecsv"
+
+_COLUMNS = {
+    "session": "string",
+    "threshold": "string",
+    "value": "float64",
+    "in_use": "bool",
+    "chosen": "bool",
+    "days": "float64",
+    "wake_ups": "int64",
+    "needless": "int64",
+    "undecided": "int64",
+    "soon_messages": "int64",
+    "needless_per_day": "float64",
+    "soon_per_day": "float64",
+    "true_events": "int64",
+    "found": "int64",
+    "woken_for": "int64",
+    "lead_min": "float64",
+    "wake_lead_min": "float64",
+    "delay_min": "float64",
+    "wake_delay_min": "float64",
+}
+
+
+def write_files(result: Result, out: Path) -> None:
+    """Write `overlay.yaml` and `tuning.ecsv`; each appears whole, and only when both can.
+
+    Files of those names that hold anything else are kept, under a name with a number.
+    """
+    overlay, table = out / OVERLAY_NAME, out / TABLE_NAME
+    with replaced(overlay) as new_overlay, replaced(table) as new_table:
+        meta = {"sessions": len(result.sessions), "settings_tried": sum(map(len, result.tried.values()))}
+        new_overlay.write_text(overlay_text(result), encoding="utf-8")
+        write_ecsv(new_table, list(_COLUMNS), _rows(result), meta=meta, kinds=_COLUMNS)
+        for path, new in ((overlay, new_overlay), (table, new_table)):
+            _keep(path, new)
+
+
+def _keep(path: Path, new: Path) -> None:
+    """Move a file out of the way of a different one."""
+    if not path.exists() or path.read_bytes() == new.read_bytes():
+        return
+    number = 1
+    while (aside := path.with_name(f"{path.stem}.{number}{path.suffix}")).exists():
+        number += 1
+    path.rename(aside)
+
+
+def overlay_text(result: Result) -> str:
+    """Return the overlay: the changed thresholds alone, each with the reason above it."""
+    changes = result.joint.changes
+    head = [
+        f"Thresholds by `sentinel tune`, from {sessions_line(result)}.",
+        "Use it over the settings it was made with: --config SETTINGS --config overlay.yaml",
+    ]
+    head += doubts(result)
+    lines = [f"# {line}" for text in head for line in wrap(text, 100)]
+    if not changes:
+        return "\n".join([*lines, "# Nothing is to be changed.", "{}", ""])
+    lines.append("thresholds:")
+    for name, value in changes.items():
+        lines += [f"  # {line}" for text in reasons(result, name) for line in wrap(text, 100)]
+        lines.append(f"  {name}: {value!r}")
+    return "\n".join([*lines, ""])
+
+
+def _rows(result: Result) -> Iterator[list[Any]]:
+    for place, session in enumerate(result.sessions):
+        for name, tried in result.tried.items():
+            now: Value = getattr(result.thresholds, name)
+            scores = {now: session.base, **{value: of[place] for value, of in tried.items()}}
+            chosen = result.joint.changes.get(name, now)
+            for value in sorted(scores):
+                row = [session.name, name, float(value), value == now, value == chosen]
+                yield row + _numbers(result, place, scores[value])
+        if result.joint.changes:
+            row = [session.name, "all-chosen", nan, False, True]
+            yield row + _numbers(result, place, result.joint.scores[place])
+
+
+def _numbers(result: Result, place: int, score: Score) -> list[Any]:
+    session = result.sessions[place]
+    return [
+        round(session.days, 4),
+        score.wakes,
+        score.needless,
+        score.undecided,
+        score.soon,
+        round(score.needless / session.days, 4),
+        round(score.soon / session.days, 4),
+        len(score.reached),
+        score.found,
+        score.woken,
+        *(nan if m is None else round(m, 2) for m in leads_min([score], [session.yardstick])),
+    ]

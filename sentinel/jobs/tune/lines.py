@@ -1,0 +1,261 @@
+"""A tuning in words and numbers: for a terminal, and as JSON."""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from textwrap import wrap
+from typing import Any
+
+from sentinel.jobs.tune.choose import Advice, Choice
+from sentinel.jobs.tune.grid import Value, about
+from sentinel.jobs.tune.run import Result
+from sentinel.jobs.tune.trial import Known
+from sentinel.jobs.tune.yardstick import Score, leads_min
+
+WIDTH = 110
+
+_BY_MARKS = """
+Judged without a file of true events (--truth): a wake-up counts as deserved if a mark of something done at
+the camera follows it, or the disc is put in a better place, before or soon after it is over; as needless if
+it was over without; as undecided if the session ends before, or if it is of a kind that does not mend itself
+(the mount, the filter). What is deserved or undecided must be found again by whatever is chosen. The marks
+stay as they were: nobody knows what would have been done under other settings.
+"""
+_BY_FILE = """
+Judged by a file of true events: a wake-up is deserved if it is about one of them or comes during one; of
+what can be foreseen (edge, axis, supplies) also if something was done at the camera after it.
+"""
+
+
+_READ = """
+Medians in minutes: `lead` from the first message to what was foreseen, `delay` from a fault's onset to the
+first message; `(now)` the same of the first that wakes.
+"""
+
+
+def sessions_line(result: Result) -> str:
+    """Return how much the advice stands on."""
+    days, frames = _days(result), sum(one.frames for one in result.sessions)
+    tried = sum(map(len, result.tried.values()))
+    count = len(result.sessions)
+    return (
+        f"{count} session{'s' if count != 1 else ''}, {days:.1f} days, {frames:,} frames, "
+        f"{tried} settings tried"
+    )
+
+
+def tuning_lines(result: Result, overlay: Path, configs: Sequence[Path]) -> list[str]:
+    """Return what came of a tuning, in lines of at most 110 columns."""
+    lines = [f"{sessions_line(result)}.", "", *_session_table(result), ""]
+    for written, text in ((False, _BY_MARKS), (True, _BY_FILE)):
+        if any(one.yardstick.written is written for one in result.sessions):
+            lines += wrap(text.strip(), WIDTH)
+    for doubt in doubts(result):
+        lines += wrap(doubt, WIDTH)
+    table = list(_threshold_table(result))
+    if table:
+        lines += ["", *wrap(_READ.strip(), WIDTH), "", *table]
+    lines += ["", *_remarks(result)]
+    changes = result.joint.changes
+    if not changes:
+        lines.append("Nothing is to be changed: no value tried does better in these sessions.")
+        return lines
+    for name in changes:
+        lines += wrap(f"{name}: {' '.join(reasons(result, name))}", WIDTH, subsequent_indent="  ")
+    before, after = (one.base for one in result.sessions), result.joint.scores
+    lines += wrap(f"All together: {_compared(result, tuple(before), after)}.", WIDTH, subsequent_indent="  ")
+    base = "".join(f"--config {path} " for path in configs) or "--config SETTINGS "
+    lines.append(f"Use       {base}--config {overlay}")
+    return lines
+
+
+def doubts(result: Result) -> list[str]:
+    """Return what to keep in mind before the advice is taken, a sentence or two each."""
+    said = []
+    if len(result.sessions) == 1:
+        said.append("One session: what is chosen by it could not be tried on another.")
+    unmarked = [one.name for one in result.sessions if not (one.yardstick.written or one.yardstick.acts_s)]
+    if unmarked:
+        said.append(
+            f"Nothing done at the camera is noted in {', '.join(unmarked)}: if you were there without a "
+            "mark, what is called needless may have been deserved. Say what happened with --truth."
+        )
+    return said
+
+
+def reasons(result: Result, name: str) -> list[str]:
+    """Return why a threshold is changed, a sentence each."""
+    one = next(advice for advice in result.advice if advice.name == name)
+    assert one.value is not None  # noqa: S101 - it is changed
+    base = tuple(session.base for session in result.sessions)
+    scores = result.tried[name][one.value]
+    said = [f"was {one.now:g}, now {one.value:g}: {_compared(result, base, scores)}."]
+    helped = sum(s.needless < b.needless for s, b in zip(scores, base, strict=True))
+    if one.spared:
+        conditions = sorted({c for b in base for c in b.needless_for})
+        where = f" in {helped} of {len(base)} sessions" if len(base) > 1 else ""
+        wakes = f"{one.spared} needless wake-up{'s' if one.spared > 1 else ''}"
+        said.append(f"Spares {wakes}{where} (needless were: {', '.join(conditions)}).")
+    elif one.sooner:
+        said.append(f"{one.sooner} true events are told sooner, at no other cost.")
+    if one.why:
+        said.append(f"{one.why}.")
+    mine = {part.strip() for part in about(name).split(",")}
+    if not any(h.condition in mine for session in result.sessions for h in session.yardstick.happenings):
+        said.append(f"No true {about(name)} in these sessions: how much later one is told is not shown.")
+    return said
+
+
+_COLUMNS = ("wake-ups", "needless/day", "soon/day", " found", "woken", " lead", "(now)", "delay", "(now)")
+"""Of the table of thresholds."""
+_PAIRS = ("wake-ups", "needless/day", "soon/day", "found", "woken for", "lead", "lead of now", "delay",
+          "delay of now")  # fmt: skip
+"""The same in a sentence."""
+_ALWAYS = ("needless/day", "found")
+
+
+def _compared(result: Result, before: Sequence[Score], after: Sequence[Score]) -> str:
+    pairs = zip(_PAIRS, _numbers(result, before), _numbers(result, after), strict=True)
+    return ", ".join(
+        f"{name} {old}" if old == new else f"{name} {old} -> {new}"
+        for name, old, new in pairs
+        if old != new or (name in _ALWAYS and old != "-")
+    )
+
+
+def _numbers(result: Result, scores: Sequence[Score]) -> tuple[str, ...]:
+    days, yardsticks = _days(result), [one.yardstick for one in result.sessions]
+    events = sum(len(score.reached) for score in scores)
+    return (
+        str(sum(score.wakes for score in scores)),
+        f"{sum(score.needless for score in scores) / days:.2f}",
+        f"{sum(score.soon for score in scores) / days:.2f}",
+        f"{sum(score.found for score in scores)}/{events}" if events else "-",
+        str(sum(score.woken for score in scores)) if events else "-",
+        *("-" if m is None else f"{m:.0f}" for m in leads_min(scores, yardsticks)),
+    )
+
+
+def _days(result: Result) -> float:
+    return sum(one.days for one in result.sessions)
+
+
+def _session_table(result: Result) -> Iterator[str]:
+    form = "{:30} {:>5} {:>9} {:>9} {:>9} {:>10} {:>6} {:>7}  {}"
+    yield form.format(
+        "session", "days", "wake-ups", "deserved", "needless", "undecided", "soon", "events", "judged by"
+    )
+    for one in result.sessions:
+        score = one.base
+        deserved = score.wakes - score.needless - score.undecided
+        yield form.format(
+            one.name[-30:], f"{one.days:.1f}", score.wakes, deserved, score.needless, score.undecided,
+            score.soon, len(score.reached), _judged_by(one),
+        ).rstrip()  # fmt: skip
+
+
+def _judged_by(known: Known) -> str:
+    acts = f"{len(known.yardstick.acts_s)} acts"
+    return f"file, {acts}" if known.yardstick.written else acts
+
+
+def _threshold_table(result: Result) -> Iterator[str]:
+    """Yield a row for each value of each threshold that makes a difference."""
+    form = "{:22} {:>8}  " + " ".join(f"{{:>{len(name)}}}" for name in _COLUMNS) + "  {}"
+    base = tuple(one.base for one in result.sessions)
+    telling = [one for one in result.advice if one.choice is not Choice.SILENT]
+    if telling:
+        yield form.format("threshold", "value", *_COLUMNS, "").rstrip()
+    for one in telling:
+        rows: dict[Value, Sequence[Score]] = {one.now: base, **result.tried[one.name]}
+        chosen = result.joint.changes.get(one.name)
+        for place, value in enumerate(sorted(rows)):
+            note = "now" if value == one.now else "use" if value == chosen else ""
+            name = one.name if place == 0 else ""
+            yield form.format(name, f"{value:g}", *_numbers(result, rows[value]), note).rstrip()
+
+
+def _remarks(result: Result) -> Iterator[str]:
+    """Yield what was not chosen, and why; nothing where there is nothing of a kind."""
+    whys: dict[str, list[str]] = {}
+    for one in result.advice:
+        why = kept_because(result, one)
+        if why:
+            whys.setdefault(why, []).append(one.name)
+    silent = [one.name for one in result.advice if one.choice is Choice.SILENT]
+    said = [f"Not changed, because {why}: {', '.join(names)}." for why, names in whys.items()]
+    if silent:
+        said.append(f"These sessions tell nothing about {', '.join(silent)}.")
+    if result.untried:
+        said.append(f"Not tried, for --trials: {', '.join(result.untried)}.")
+    for text in said:
+        yield from wrap(text, WIDTH, subsequent_indent="  ")
+
+
+def kept_because(result: Result, one: Advice) -> str:
+    """Return why a threshold that makes a difference is not changed; empty where it is, or tells nothing."""
+    if one.choice is Choice.KEEP:
+        return one.why
+    return result.joint.dropped.get(one.name, "")
+
+
+def tuning_json(result: Result, overlay: Path) -> dict[str, Any]:
+    """Return all that came of a tuning as JSON values."""
+    base = tuple(one.base for one in result.sessions)
+    return {
+        "sessions": [_session_json(one) for one in result.sessions],
+        "overlay": str(overlay),
+        "changes": result.joint.changes,
+        "before": _totals(result, base),
+        "after": _totals(result, result.joint.scores),
+        "thresholds": [_advice_json(result, one) for one in result.advice],
+        "not_tried": list(result.untried),
+    }
+
+
+def _session_json(one: Known) -> dict[str, Any]:
+    score = one.base
+    return {
+        "session": one.name,
+        "days": round(one.days, 4),
+        "frames": one.frames,
+        "judged_by": "file" if one.yardstick.written else "marks",
+        "acts": len(one.yardstick.acts_s),
+        "deserved": score.wakes - score.needless - score.undecided,
+        "needless": score.needless,
+        "needless_for": list(score.needless_for),
+        "undecided": score.undecided,
+    }
+
+
+def _advice_json(result: Result, one: Advice) -> dict[str, Any]:
+    changes = result.joint.changes
+    return {
+        "threshold": one.name,
+        "value": one.now,
+        "use": changes.get(one.name),
+        "tells_nothing": one.choice is Choice.SILENT,
+        "why": " ".join(reasons(result, one.name)) if one.name in changes else kept_because(result, one),
+        "tried": [
+            {"value": value, **_totals(result, result.tried[one.name][value])}
+            for value in sorted(result.tried[one.name])
+        ],
+    }
+
+
+def _totals(result: Result, scores: Sequence[Score]) -> dict[str, Any]:
+    yardsticks, days = [one.yardstick for one in result.sessions], _days(result)
+    minutes = leads_min(scores, yardsticks)._asdict()
+    needless = sum(score.needless for score in scores)
+    soon = sum(score.soon for score in scores)
+    return {
+        "wake_ups": sum(score.wakes for score in scores),
+        "needless": needless,
+        "undecided": sum(score.undecided for score in scores),
+        "soon_messages": soon,
+        "needless_per_day": round(needless / days, 4),
+        "soon_per_day": round(soon / days, 4),
+        "true_events": sum(len(score.reached) for score in scores),
+        "found": sum(score.found for score in scores),
+        "woken_for": sum(score.woken for score in scores),
+        **{name: None if value is None else round(value, 2) for name, value in minutes.items()},
+    }

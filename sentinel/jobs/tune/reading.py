@@ -1,0 +1,182 @@
+"""Sessions on disk -> sessions whose forecasts are known, each with what it is measured by."""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from sentinel.chain.intake.session import Session, open_session
+from sentinel.core.errors import Problem, RequestProblem
+from sentinel.core.files import shown_name
+from sentinel.core.records import Mark, MeasuredFrame
+from sentinel.core.settings import Settings
+from sentinel.core.times import utc_s
+from sentinel.jobs.replay import make_room, past_of, session_settings
+from sentinel.jobs.tune.episodes import Said
+from sentinel.jobs.tune.trial import Known, Step, foreseen, judged
+from sentinel.jobs.tune.truth import read_truth, within
+from sentinel.jobs.tune.yardstick import ACTS, Happening, Yardstick, deduced, scored
+from sentinel.service.journal import Journal
+from sentinel.service.journal.beside import forecasts_by_event, kept_settings
+
+Progress = Callable[[str, int, int], None]
+"""Told what is being done, how much of it is done, and how much there is."""
+
+TRIALS = 120
+"""How many settings are tried at most, where nothing else is asked for."""
+
+_FORESEEN_BY = ("site", "camera", "mount", "supplies", "visit")
+"""The settings that forecasts stand on, beside the margin and the height at which the sun counts as up."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """What is to be tuned, and by what."""
+
+    sessions: Sequence[Path]
+    out: Path
+    configs: Sequence[Path] = ()
+    truths: Sequence[Path] = ()
+    """One file of true events for all sessions, or one for each in their order."""
+    only: Sequence[str] = ()
+    """Names of thresholds; none: all that tuning touches."""
+    trials: int = TRIALS
+
+
+def read_sessions(request: Request, progress: Progress) -> tuple[Known, ...]:
+    """Read all sessions before any of them costs time; then make their forecasts.
+
+    Raises
+    ------
+    RequestProblem
+        If one of them, its settings or a file of true events is wrong, or `out` must not be used.
+    """
+    paths = [path.resolve() for path in request.sessions]
+    twice = next((path for path in paths if paths.count(path) > 1), None)
+    if twice is not None:
+        raise RequestProblem("is named twice", where=str(twice), mend="name each session once")
+    truths = _truths(request)
+    opened = [open_session(path) for path in request.sessions]
+    with _a_bad_session_is_a_wrong_request():
+        settings = [session_settings(session, request.configs) for session in opened]
+    _require_alike(request.sessions, settings)
+    for session in opened:
+        make_room(request.out, session)
+    names = _names(request.sessions)
+    with _a_bad_session_is_a_wrong_request():
+        read = [_steps(session, own, progress) for session, own in zip(opened, settings, strict=True)]
+    return tuple(
+        known(name, own, *_judged(name, own, steps, progress), truth)
+        for name, own, steps, truth in zip(names, settings, read, truths, strict=True)
+    )
+
+
+@contextmanager
+def _a_bad_session_is_a_wrong_request() -> Iterator[None]:
+    try:
+        yield
+    except RequestProblem:
+        raise
+    except Problem as problem:
+        mend = problem.mend or "give another session"
+        raise RequestProblem(problem.what, where=problem.where, mend=mend) from None
+
+
+def _truths(request: Request) -> list[tuple[Happening, ...] | None]:
+    files, count = list(request.truths), len(request.sessions)
+    if len(files) not in {0, 1, count}:
+        raise RequestProblem(
+            f"{len(files)} files for {count} sessions",
+            where="--truth",
+            mend="give one for all sessions, or one for each in their order",
+        )
+    if not files:
+        return [None] * count
+    read = [read_truth(path) for path in files]
+    return [*read] if len(read) == count else [*read * count]
+
+
+def _require_alike(paths: Sequence[Path], settings: Sequence[Settings]) -> None:
+    for path, own in zip(paths, settings, strict=True):
+        if own.thresholds != settings[0].thresholds:
+            raise RequestProblem(
+                f"its thresholds differ from those of {shown_name(paths[0])}",
+                where=shown_name(path),
+                mend="say with --config from which thresholds to start",
+            )
+
+
+def _names(paths: Sequence[Path]) -> list[str]:
+    """Return what to call each session: the folder's name where that tells them apart."""
+    resolved = [path.resolve() for path in paths]
+    homes = [path if path.is_dir() else path.parent for path in resolved]
+    names = [shown_name(home.name) for home in homes]
+    return names if len(set(names)) == len(names) else [shown_name(path) for path in paths]
+
+
+def _steps(session: Session, settings: Settings, progress: Progress) -> tuple[Step, ...]:
+    """Return a session's events, with their forecasts where its journal has some that fit."""
+    kept = _from_journal(session.journal, settings) if session.journal is not None else None
+    if kept is not None:
+        return kept
+    events = past_of(session, settings, progress=progress).events
+    return tuple((event, now_utc, None) for event, now_utc in events)
+
+
+def _judged(
+    name: str, settings: Settings, steps: tuple[Step, ...], progress: Progress
+) -> tuple[tuple[Step, ...], Said]:
+    """Judge a session under its own settings; forecasts are made where there are none yet."""
+    if any(forecast is not None for _, _, forecast in steps):
+        return steps, judged(settings, steps)
+    what = f"foreseeing {name}"
+    return foreseen(settings, steps, lambda done: progress(what, done, len(steps)))
+
+
+def _from_journal(path: Path, settings: Settings) -> tuple[Step, ...] | None:
+    """Return the events with the forecasts that were made of them; None: those do not fit these settings.
+
+    Making them anew costs more than all the rest.
+    """
+    with Journal.read(path) as journal:
+        kept = kept_settings(journal)
+        if len(kept) != 1 or kept[0].after != 0 or not _foreseen_alike(kept[0].settings, settings):
+            return None
+        forecasts = forecasts_by_event(journal)
+        numbered = list(journal.numbered_events())
+    steps = tuple((event, now_utc, forecasts.get(number)) for number, event, now_utc in numbered)
+    made = [(forecast, now_utc) for _, now_utc, forecast in steps if forecast is not None]
+    # Where the clock was found to be wrong, events were given other times afterwards and forecasts were not.
+    fit = all(abs((forecast.time_utc - now_utc).total_seconds()) <= 600 for forecast, now_utc in made)
+    return steps if made and fit else None
+
+
+def _foreseen_alike(one: Settings, other: Settings) -> bool:
+    return (
+        all(getattr(one, section) == getattr(other, section) for section in _FORESEEN_BY)
+        and one.frames.margin_px == other.frames.margin_px
+        and one.thresholds.sun_clear_deg == other.thresholds.sun_clear_deg
+    )
+
+
+def known(
+    name: str, settings: Settings, steps: tuple[Step, ...], said: Said, truth: tuple[Happening, ...] | None
+) -> Known:
+    """Return a session ready to be rejudged, from what is `said` of it under its own settings."""
+    marks = [event for event, _, _ in steps if isinstance(event, Mark) and event.kind in ACTS]
+    yardstick = Yardstick(
+        happenings=within(truth, utc_s(steps[0][1]), utc_s(steps[-1][1])) if truth is not None else (),
+        acts_s=tuple(sorted([*(utc_s(mark.time_utc) for mark in marks), *said.put_back_s])),
+        written=truth is not None,
+        spare_s=60 * (settings.visit.travel_min + 10),
+        frame_s=settings.camera.interval_s,
+    )
+    yardstick = replace(yardstick, happenings=(*yardstick.happenings, *deduced(said, yardstick)))
+    return Known(
+        name=name,
+        settings=settings,
+        steps=steps,
+        yardstick=yardstick,
+        base=scored(said, yardstick),
+        frames=sum(isinstance(event, MeasuredFrame) for event, _, _ in steps),
+    )

@@ -1,0 +1,237 @@
+"""What the messages of a session are measured by: what truly happened, and what the operator did. Pure."""
+
+from bisect import bisect_left
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from math import inf
+from statistics import median
+from typing import NamedTuple
+
+from sentinel.jobs.tune.episodes import Episode, Said
+
+FORESEEN_H = {"drift-exit": 6.0, "axis-limit": 6.0, "storage": 24.0, "supply": 24.0}
+"""What comes at a time that can be known beforehand, and how long before it a message may come."""
+
+GRACE_S = 300.0
+"""Nobody notes an onset to the second: a message that comes so much earlier is still about it."""
+AFTERWARDS_S = 900.0
+"""What the operator did is noted up to so long after it was over."""
+UNENDED_S = 6 * 3600.0
+"""A fault of which nobody wrote when it was over lasts so long."""
+
+UNHEALING = frozenset({"runaway", "over-bright"})
+"""Nothing of this kind mends itself: that it was over without a mark means a mark was forgotten, or that it
+was a false alarm. Only somebody's word tells which."""
+
+ACTS = frozenset(
+    {"visit", "recentred", "unwound", "refocused", "realigned", "battery", "card", "timer"},
+)
+"""Marks of a hand at the camera; `seen` and `remark` need none."""
+
+FILTER = "over-bright"
+
+
+class Verdict(StrEnum):
+    """Whether it was right to wake somebody."""
+
+    DESERVED = "deserved"
+    NEEDLESS = "needless"
+    UNDECIDED = "undecided"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happening:
+    """Something that truly happened, or is taken to have; times in POSIX seconds."""
+
+    condition: str
+    which: str = ""
+    onset_s: float
+    """Of what can be foreseen: when it comes to pass."""
+    until_s: float | None = None
+    written: bool = False
+    """It stands in a file of true events; else it follows from what the operator did."""
+
+    @property
+    def foreseen(self) -> bool:
+        """Whether a message is to come before it."""
+        return self.condition in FORESEEN_H
+
+    @property
+    def from_s(self) -> float:
+        """From when on a message about it is right."""
+        return self.onset_s - (FORESEEN_H[self.condition] * 3600 if self.foreseen else GRACE_S)
+
+    @property
+    def end_s(self) -> float:
+        """Until when."""
+        return self.until_s if self.until_s is not None else self.onset_s + UNENDED_S
+
+    def meets(self, episode: Episode) -> bool:
+        """Whether an episode is about this."""
+        same = episode.condition == self.condition and (not self.which or self.which == episode.which)
+        over_s = inf if episode.cleared_s is None else episode.cleared_s
+        return same and episode.noted_s <= self.end_s and over_s >= self.from_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Yardstick:
+    """What one session's messages are measured by."""
+
+    happenings: tuple[Happening, ...] = ()
+    acts_s: tuple[float, ...] = ()
+    """When a hand was at the camera, in order."""
+    written: bool = False
+    """A file says what truly happened; what it does not say did not."""
+    spare_s: float = 1200.0
+    """A foreseen thing must be told so long before: time to get there, and ten minutes."""
+    frame_s: float = 60.0
+    """Between two frames."""
+
+    def verdict(self, episode: Episode) -> Verdict:
+        """Return whether it was right to wake somebody for an episode."""
+        if any(one.written and self._troubled(one, episode) for one in self.happenings):
+            return Verdict.DESERVED
+        if self.settles(episode.condition):
+            return Verdict.NEEDLESS
+        if self.acted(episode):
+            return Verdict.DESERVED
+        unhealed = not self.written and episode.condition in UNHEALING
+        return Verdict.UNDECIDED if unhealed or episode.cleared_s is None else Verdict.NEEDLESS
+
+    def settles(self, condition: str) -> bool:
+        """Whether a file has the last word on a condition.
+
+        Who acts in time has no exit to write down: of what is foreseen the acts count beside the file.
+        """
+        return self.written and condition not in FORESEEN_H
+
+    def acted(self, episode: Episode) -> bool:
+        """Whether a hand was at the camera between the message and its end."""
+        first_s = episode.noted_s if episode.told_s is None else episode.told_s
+        next_act = bisect_left(self.acts_s, first_s)
+        until_s = inf if episode.cleared_s is None else episode.cleared_s + AFTERWARDS_S
+        return next_act < len(self.acts_s) and self.acts_s[next_act] <= until_s
+
+    @staticmethod
+    def _troubled(one: Happening, episode: Episode) -> bool:
+        woke_s = episode.noted_s if episode.woke_s is None else episode.woke_s
+        begin_s = one.onset_s - (0 if one.foreseen else GRACE_S)
+        return one.meets(episode) or begin_s <= woke_s <= one.end_s
+
+
+def deduced(said: Said, yardstick: Yardstick) -> tuple[Happening, ...]:
+    """Return what no file says and must be found again: all told of that was not needless."""
+    found: list[Happening] = []
+    for one in said.episodes:
+        if one.told_s is None or any(known.meets(one) for known in yardstick.happenings):
+            continue
+        if yardstick.settles(one.condition) or yardstick.verdict(one) is Verdict.NEEDLESS:
+            continue
+        foreseen = one.condition in FORESEEN_H
+        onset_s = one.onset_s
+        if foreseen:
+            onset_s = max(one.told_s, one.told_s if one.deadline_s is None else one.deadline_s)
+        until_s = max(onset_s, one.cleared_s) if one.cleared_s is not None else None
+        found.append(Happening(condition=one.condition, which=one.which, onset_s=onset_s, until_s=until_s))
+    return tuple(found)
+
+
+class Reached(NamedTuple):
+    """When one happening was noted, told and woken for, in POSIX seconds; None: never."""
+
+    noted_s: float | None = None
+    told_s: float | None = None
+    woke_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """How one judging of a session fares by its yardstick."""
+
+    wakes: int
+    needless: int
+    undecided: int
+    soon: int
+    reached: tuple[Reached, ...]
+    """Of each happening."""
+    filter_alarms: tuple[tuple[float, float | None], ...]
+    """When the filter alarm opened and was over: no threshold may change that."""
+    needless_for: tuple[str, ...] = ()
+    """The conditions of the needless ones."""
+
+    @property
+    def found(self) -> int:
+        """How many happenings were noticed."""
+        return sum(one.noted_s is not None for one in self.reached)
+
+    @property
+    def woken(self) -> int:
+        """For how many somebody was woken."""
+        return sum(one.woke_s is not None for one in self.reached)
+
+
+def scored(said: Said, yardstick: Yardstick) -> Score:
+    """Return how a judging fares."""
+    woken = [one for one in said.episodes if one.woke_s is not None]
+    verdicts = [yardstick.verdict(one) for one in woken]
+    needless = [one for one, v in zip(woken, verdicts, strict=True) if v is Verdict.NEEDLESS]
+    return Score(
+        wakes=len(woken),
+        needless=len(needless),
+        undecided=sum(verdict is Verdict.UNDECIDED for verdict in verdicts),
+        soon=said.soon,
+        reached=tuple(_reached(one, said.episodes) for one in yardstick.happenings),
+        filter_alarms=tuple((e.noted_s, e.cleared_s) for e in said.episodes if e.condition == FILTER),
+        needless_for=tuple(one.condition for one in needless),
+    )
+
+
+def _reached(happening: Happening, episodes: Sequence[Episode]) -> Reached:
+    mine = [one for one in episodes if happening.meets(one)]
+    latest_s = happening.onset_s if happening.foreseen else happening.end_s
+
+    def first(times: Iterable[float | None]) -> float | None:
+        return min((time_s for time_s in times if time_s is not None and time_s <= latest_s), default=None)
+
+    return Reached(
+        first(one.noted_s for one in mine),
+        first(one.told_s for one in mine),
+        first(one.woke_s for one in mine),
+    )
+
+
+class Leads(NamedTuple):
+    """Medians in minutes over all happenings told of; None: there were none."""
+
+    lead_min: float | None
+    """From the first message to what was foreseen."""
+    wake_lead_min: float | None
+    """From the first that woke somebody."""
+    delay_min: float | None
+    """From a fault's onset to the first message."""
+    wake_delay_min: float | None
+
+
+def leads_min(scores: Sequence[Score], yardsticks: Sequence[Yardstick]) -> Leads:
+    """Return how early and how late the messages of these sessions come."""
+    pairs = [
+        (happening, reached)
+        for score, yardstick in zip(scores, yardsticks, strict=True)
+        for happening, reached in zip(yardstick.happenings, score.reached, strict=True)
+    ]
+    told = [(happening, reached.told_s) for happening, reached in pairs]
+    woke = [(happening, reached.woke_s) for happening, reached in pairs]
+    return Leads(
+        *(_median_min(times, foreseen=foreseen) for foreseen in (True, False) for times in (told, woke))
+    )
+
+
+def _median_min(times: Sequence[tuple[Happening, float | None]], *, foreseen: bool) -> float | None:
+    sign = -1 if foreseen else 1
+    minutes = [
+        sign * (time_s - happening.onset_s) / 60
+        for happening, time_s in times
+        if time_s is not None and happening.foreseen is foreseen
+    ]
+    return median(minutes) if minutes else None

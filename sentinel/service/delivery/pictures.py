@@ -1,0 +1,85 @@
+"""The picture of a message: its frame, read from where the camera's files arrive, and drawn."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from sentinel.chain.intake.decode import Picture, read_picture
+from sentinel.chain.notify.aspect import aspect_of
+from sentinel.chain.notify.picture import Grey, Sketch, behind, picture_jpeg
+from sentinel.core.errors import FrameProblem
+from sentinel.core.settings import Settings
+from sentinel.core.times import utc_s
+from sentinel.service.journal.rows import Scene
+from sentinel.sky import Sun
+
+Draw = Callable[[Scene, int], bytes | None]
+"""Draws a scene in at most so many bytes; None where there is no picture of it."""
+
+
+def drawing(settings: Settings, *, upright: bool = True, target: bool = False) -> Draw:
+    """Return what draws the pictures of a watch; it runs on the threads that send.
+
+    Parameters
+    ----------
+    upright
+        Turn the picture so that the zenith is up; else it stays as the camera stores it.
+    target
+        Draw where the next re-centring should put the disc.
+    """
+    sun = Sun(settings.site)
+
+    def draw(scene: Scene, most_bytes: int) -> bytes | None:
+        try:
+            grey = _grey(read_picture(Path(settings.frames.folder) / scene.frame.frame))
+        except FrameProblem:
+            return None
+        return draw_scene(grey, scene, settings, sun, most_bytes=most_bytes, upright=upright, target=target)
+
+    return draw
+
+
+def draw_scene(
+    grey: Grey,
+    scene: Scene,
+    settings: Settings,
+    sun: Sun,
+    *,
+    most_bytes: int,
+    upright: bool = True,
+    target: bool = False,
+) -> bytes:
+    """Return the JPEG of a frame's levels (ny, nx) with all that is known of it drawn in."""
+    frame, forecast = scene.frame, scene.forecast
+    aspect = aspect_of(frame, forecast, settings, sun)
+    if not upright:
+        aspect = replace(aspect, up_deg=0.0)
+    scale = settings.camera.scale_arcsec_px
+    if forecast is not None and forecast.scale_arcsec_px:
+        scale = forecast.scale_arcsec_px
+    sketch = Sketch(
+        frame=frame,
+        aspect=aspect,
+        margin_px=settings.frames.margin_px,
+        behind_px=behind(scene.way, frame),
+        expected_px=forecast.expected_px if forecast is not None else None,
+        target_px=forecast.recentre_to_px if forecast is not None and target else None,
+        expected_radius_px=float(sun.angular_radius_arcsec(utc_s(frame.time_utc))) / scale,
+    )
+    return picture_jpeg(grey, sketch, most_bytes=most_bytes)
+
+
+def _grey(picture: Picture) -> Grey:
+    """Return levels as a screen shows them."""
+    values = picture.values
+    # No larger than is drawn: what follows then costs little whatever the camera.
+    step = max(1, min(values.shape) // 1200)
+    values = values[::step, ::step]
+    if values.dtype == np.uint8 and picture.transfer == "srgb":
+        return np.ascontiguousarray(values)
+    levels = np.clip(np.nan_to_num(values.astype(np.float32) / picture.full_scale), 0.0, 1.0)
+    if picture.transfer == "linear":
+        levels = levels ** (1 / 2.2)
+    return np.asarray(np.round(255 * levels), dtype=np.uint8)

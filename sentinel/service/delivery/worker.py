@@ -1,0 +1,383 @@
+"""The worker: takes what is due from the outbox, gets it through, and notes what became of it.
+
+Rules it lives by:
+
+1. One thread turns the wheel and alone touches the outbox, on its own connection, in short transactions;
+   an attempt, which may take minutes, runs on a thread of its target. The wheel never waits for one.
+2. An attempt is noted before it begins. After a crash it counts as one that may have arrived: it is made once
+   more, and says so.
+3. Commands on this computer start before services, and `now` before everything else.
+4. Text first. A picture follows when no text is due, once, and gives way to a `now`.
+5. A target that fails is left in peace for a while, alone; a `now` that was never tried is tried at once.
+6. What cannot be noted (a full disk) is sent all the same, and remembered until it can be.
+"""
+
+import logging
+import random
+import threading
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from datetime import datetime, timedelta
+from functools import partial
+from pathlib import Path
+from queue import Empty, SimpleQueue
+
+from sentinel.chain.notify.sending import Circumstances, Dropped, Message, as_sent
+from sentinel.core.clock import Clock
+from sentinel.core.errors import Problem
+from sentinel.core.records import Severity
+from sentinel.core.settings import Settings
+from sentinel.core.times import utc_s
+from sentinel.service.delivery.heartbeat import Heartbeat
+from sentinel.service.delivery.lane import Lane, MakeCourier, Result, courier_for
+from sentinel.service.delivery.past import Past
+from sentinel.service.delivery.patience import target_gap_s, wait_s
+from sentinel.service.delivery.pictures import Draw
+from sentinel.service.delivery.spare import Spare
+from sentinel.service.journal import Damaged
+from sentinel.service.journal.outbox import Outbox
+from sentinel.service.journal.rows import Row
+
+log = logging.getLogger(__name__)
+
+TURN_S = 1.0
+"""How long the wheel stands still at the most."""
+IDLE_S = 120.0
+"""A sending process that has had nothing to do for so long is let go."""
+CLOCK_STEP_S = 2.0
+DROPS_A_TURN = 100
+"""So that a thousand stale messages do not hold up the wheel."""
+
+PICTURE_BYTES, SLOW_PICTURE_BYTES = 40_000, 10_000
+
+
+class Worker:
+    """Delivers what is in a journal's outbox.
+
+    Parameters
+    ----------
+    journal
+        The journal's file; None: there is none yet, see `use`.
+    settings
+        Channels and patience.
+    clock
+        What time it is.
+    chance
+        Numbers from 0 to 1 that spread the waits.
+    make_courier
+        How a channel's way is made.
+    draw
+        How pictures are drawn; None: none are sent.
+    spare
+        Where all that waits is kept a second time; None: nowhere.
+    heartbeat
+        What is given a turn with every turn of the wheel: so a ping also says that messages are seen to.
+    """
+
+    def __init__(
+        self,
+        journal: Path | None,
+        settings: Settings,
+        clock: Clock,
+        *,
+        chance: Callable[[], float] | None = None,
+        make_courier: MakeCourier = courier_for,
+        draw: Draw | None = None,
+        spare: Path | None = None,
+        heartbeat: Heartbeat | None = None,
+    ) -> None:
+        self._heartbeat = heartbeat
+        self._spare = Spare(spare) if spare is not None else None
+        self._journal, self._settings, self._clock, self._draw = journal, settings, clock, draw
+        self._chance = chance or random.Random().random  # noqa: S311 - spreads waits, guards nothing
+        self._results: SimpleQueue[Result] = SimpleQueue()
+        self._call, self._stopping = threading.Event(), False
+        channels = sorted(settings.channels, key=lambda channel: channel.command is None)
+        self._lanes = [Lane(channel, make_courier, self._results, self.wake) for channel in channels]
+        self._outbox: Outbox | None = None
+        self._past = Past(settings)
+        self._away = ""
+        """Why the journal's outbox cannot be used just now."""
+        self._unmarked: list[Result] = []
+        """Delivered and not yet noted as such."""
+        self._anew = False
+        """The journal's file is another one now."""
+        self.damaged = False
+        """The journal was found to be spoilt, and another one is waited for."""
+        self._ahead_s: float | None = None
+        self._thread: threading.Thread | None = None
+        self.turns = 0
+        """How often the wheel has turned: whoever watches over the watch looks at it."""
+
+    # From the watch's thread.
+
+    def start(self) -> None:
+        """Start turning."""
+        self._thread = threading.Thread(target=self._run, name="delivery", daemon=True)
+        self._thread.start()
+
+    def wake(self) -> None:
+        """Say that there is something to do: after a commit with messages in it."""
+        self._call.set()
+
+    def use(self, journal: Path) -> None:
+        """Deliver from this journal from now on: it is ready, or another one than before."""
+        self._journal, self._anew = journal, True
+        self.wake()
+
+    def tell(self, title: str, body: str, severity: Severity, *, which: str, over: bool = False) -> None:
+        """Tell people of something that the journal cannot hold, like its own disk being full.
+
+        It is tried again like everything else. `over` takes back what was told under the same name.
+        """
+        self._past.tell(title, body, severity, self._clock.now_utc(), which=which, over=over)
+        self.wake()
+
+    def stop(self, patience_s: float = 10.0) -> None:
+        """Stop; what is under way has so long to end, and is then one of those that may have arrived."""
+        self._stopping = True
+        until_s = self._clock.monotonic_s() + patience_s
+        self.wake()
+        if self._thread is not None:
+            self._thread.join(patience_s)
+        for lane in self._lanes:
+            lane.abandon()
+        if self._thread is not None:
+            self._thread.join()
+            self._thread = None
+        if self._heartbeat is not None:
+            self._heartbeat.stop(max(until_s - self._clock.monotonic_s(), 0.0))
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the outbox and of all sending processes, in the thread that turned the wheel last."""
+        for lane in self._lanes:
+            lane.abandon()
+        self._close_outboxes()
+
+    def _close_outboxes(self) -> None:
+        if self._outbox is not None:
+            self._outbox.close()
+        self._outbox = None
+        self._past.close()
+
+    def _run(self) -> None:
+        try:
+            while not (self._stopping and not self.busy):
+                self._call.wait(TURN_S)
+                self._call.clear()
+                self.turn()
+            self._collect(self._clock.now_utc())
+        finally:
+            # A connection can be closed by its own thread only.
+            self._close_outboxes()
+
+    # The wheel.
+
+    @property
+    def busy(self) -> bool:
+        """Whether an attempt is under way."""
+        return any(lane.busy for lane in self._lanes)
+
+    def turn(self) -> None:
+        """Note what came back, and begin what is due; a journal that cannot be used is tried again."""
+        self.turns += 1
+        now_utc = self._clock.now_utc()
+        outboxes = self._outboxes(now_utc)
+        self._mind_the_clock(outboxes, now_utc)
+        self._collect(now_utc)
+        for lane in self._lanes:
+            try:
+                self._serve(lane, outboxes, now_utc)
+            except Problem as problem:
+                self._complain(problem)
+        if self._heartbeat is not None:
+            self._heartbeat.turn()
+
+    def _outboxes(self, now_utc: datetime) -> tuple[Outbox, ...]:
+        """Return what is to be delivered from: what was said past the journal, and the journal's own."""
+        if self._anew:
+            self._anew = self.damaged = False
+            self._leave_journal()
+        self._past.take_in(now_utc)
+        own = None
+        if self._journal is not None and not self.damaged:
+            try:
+                own = self._opened(now_utc)
+            except Problem as problem:
+                self._complain(problem)
+        outboxes = tuple(outbox for outbox in (self._past.outbox, own) if outbox is not None)
+        if self._spare is not None and own is not None:
+            self._spare.keep(outboxes)
+        return outboxes
+
+    def _leave_journal(self) -> None:
+        """Close the journal; what is under way from it cannot be noted there any more, and is not missed."""
+        left, self._outbox = self._outbox, None
+        if left is not None:
+            self._unmarked = [result for result in self._unmarked if result.outbox is not left]
+            left.close()
+
+    def _complain(self, problem: Problem) -> None:
+        if isinstance(problem, Damaged) and self._outbox is not None:
+            # Whoever writes the journal may find out later, or never: it asks.
+            self.damaged = True
+            self._leave_journal()
+        if str(problem) != self._away:
+            self._away = str(problem)
+            log.warning("delivery: %s", problem)
+
+    def _opened(self, now_utc: datetime) -> Outbox:
+        if self._outbox is None:
+            assert self._journal is not None  # noqa: S101 - as whoever asks has seen
+            outbox = Outbox.open(self._journal)
+            left = outbox.resume(now_utc)
+            if left:
+                log.warning("%d messages were being sent when the program ended; they are sent again", left)
+            self._drop_strangers(outbox, now_utc)
+            self._outbox = outbox
+        return self._outbox
+
+    def _drop_strangers(self, outbox: Outbox, now_utc: datetime) -> None:
+        """Settle what waits for targets that the settings no longer name."""
+        for target in sorted(outbox.targets_waiting() - {lane.name for lane in self._lanes}):
+            log.warning("%s is not among the channels any more; what waited for it is dropped", target)
+            outbox.drop_all(target, now_utc, "no such channel any more")
+
+    def _mind_the_clock(self, outboxes: Iterable[Outbox], now_utc: datetime) -> None:
+        ahead_s = utc_s(now_utc) - self._clock.monotonic_s()
+        if self._ahead_s is not None and abs(ahead_s - self._ahead_s) > CLOCK_STEP_S:
+            for outbox in outboxes:
+                with suppress(Problem):
+                    outbox.clock_stepped(ahead_s - self._ahead_s, now_utc)
+        self._ahead_s = ahead_s
+
+    # What came back.
+
+    def _collect(self, now_utc: datetime) -> None:
+        for result in self._returned():
+            result.lane.ended()
+            result.lane.used_s = self._clock.monotonic_s()
+            if result.picture:
+                if result.attempt.delivered:
+                    result.lane.pictured = result.row.alert.attachment
+                else:
+                    log.info("%s: no picture (%s)", result.lane.name, result.attempt.why)
+                continue
+            self._reckon(result)
+            if result.outbox in {self._outbox, self._past.outbox}:
+                self._unmarked.append(result)
+        # What failed and cannot be noted is simply tried again; what arrived must not be.
+        self._unmarked = [
+            result
+            for result in self._unmarked
+            if not self._marked(result, now_utc) and result.attempt.delivered
+        ]
+
+    def _returned(self) -> Iterable[Result]:
+        with suppress(Empty):
+            while True:
+                yield self._results.get_nowait()
+
+    def _reckon(self, result: Result) -> None:
+        lane, attempt = result.lane, result.attempt
+        if attempt.delivered:
+            lane.failures, lane.rest_until_s = 0, 0.0
+            if lane.wants_picture_of(result.row.alert.attachment):
+                lane.picture_for = result.outbox, result.row
+            return
+        lane.failures += 1
+        lane.rest_until_s = self._clock.monotonic_s() + target_gap_s(lane.failures, self._chance)
+        log.warning("%s: not delivered (%s)", lane.name, attempt.why)
+
+    def _marked(self, result: Result, now_utc: datetime) -> bool:
+        """Note what became of an attempt; return whether that could be done."""
+        row, attempt, outbox = result.row, result.attempt, result.outbox
+        try:
+            if attempt.delivered:
+                outbox.delivered(row, now_utc, attempt.why)
+                return True
+            doubtful = attempt.outcome == "doubtful"
+            pause_s = wait_s(row.alert.severity, row.attempts + 1, row.doubtful + doubtful, self._chance)
+            due_utc = now_utc + timedelta(seconds=pause_s)
+            link_down = attempt.outcome != "failed"
+            outbox.again(row, due_utc, attempt.why, doubtful=doubtful, link_down=link_down)
+        except Problem as problem:
+            self._complain(problem)
+            return False
+        if outbox is self._outbox:
+            self._away = ""
+        return True
+
+    # What is due.
+
+    def _serve(self, lane: Lane, outboxes: Iterable[Outbox], now_utc: datetime) -> None:
+        if lane.busy and not lane.picture_under_way:
+            return
+        for _ in range(DROPS_A_TURN):
+            found = self._first_due(lane, outboxes, now_utc)
+            if found is None or self._resting(lane, found[1]):
+                break
+            outbox, row = found
+            if lane.busy:
+                if row.alert.severity is Severity.NOW:
+                    # Its picture, or another's, can go without; the process comes back at once.
+                    lane.abandon()
+                return
+            message = self._message(lane, outbox, row, now_utc)
+            if isinstance(message, Dropped):
+                outbox.drop(row, now_utc, message.why)
+                continue
+            if not self._stopping:
+                with suppress(Problem):
+                    outbox.begin(row)
+                lane.begin(outbox, row, message)
+            return
+        if not lane.busy:
+            self._serve_picture(lane)
+
+    def _first_due(
+        self, lane: Lane, outboxes: Iterable[Outbox], now_utc: datetime
+    ) -> tuple[Outbox, Row] | None:
+        """Return the gravest that is due, and of those the oldest, what was said past the journal first."""
+        found: list[tuple[Outbox, Row]] = []
+        for outbox in outboxes:
+            sent = [one.row.number for one in self._unmarked if one.outbox is outbox]
+            row = outbox.next_due(lane.name, now_utc, but=sent)
+            if row is not None:
+                found.append((outbox, row))
+        return min(found, key=lambda one: one[1].alert.severity.rank, default=None)
+
+    def _resting(self, lane: Lane, row: Row) -> bool:
+        fresh = row.alert.severity is Severity.NOW and row.attempts == 0
+        return not fresh and self._clock.monotonic_s() < lane.rest_until_s
+
+    def _message(self, lane: Lane, outbox: Outbox, row: Row, now_utc: datetime) -> Message | Dropped:
+        since = outbox.since(row)
+        known = Circumstances(
+            now_utc=now_utc,
+            expires_utc=row.expires_utc,
+            cleared_utc=since.cleared_utc,
+            seen=since.seen,
+            newer=since.newer,
+            clear_waits=since.clear_waits,
+            told=since.told,
+            maybe_arrived=row.doubtful > 0,
+        )
+        return as_sent(row.alert, lane.channel, self._settings, known)
+
+    def _serve_picture(self, lane: Lane) -> None:
+        wanted, lane.picture_for = lane.picture_for, None
+        if wanted is not None and self._draw is not None and not self._stopping:
+            outbox, row = wanted
+            with suppress(Problem):
+                scene = outbox.scene(row.alert, row.alert_number)
+                if scene is not None:
+                    most_bytes = SLOW_PICTURE_BYTES if lane.channel.slow else PICTURE_BYTES
+                    line = f"Picture to: {row.alert.title}"
+                    message = Message(title=line, body=line, severity=Severity.NOTE)
+                    lane.begin(outbox, row, message, partial(self._draw, scene, most_bytes))
+                    return
+        if lane.used_s and self._clock.monotonic_s() - lane.used_s > IDLE_S:
+            lane.abandon()
+            lane.used_s = 0.0

@@ -1,0 +1,138 @@
+"""What a journal holds beside its events: the settings it was kept by, and what became of its messages."""
+
+import json
+import logging
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sentinel.core.errors import Problem
+from sentinel.core.records import Alert, Forecast, Surroundings
+from sentinel.core.settings import Settings, validate
+from sentinel.core.times import from_utc_s, parse_utc
+from sentinel.service.journal.codec import decode
+from sentinel.service.journal.journal import Journal
+from sentinel.service.journal.opening import Damaged
+
+log = logging.getLogger(__name__)
+
+_SETTINGS = "settings"
+
+
+@dataclass(frozen=True, slots=True)
+class KeptSettings:
+    """Settings that a session was judged by."""
+
+    after: int
+    """Number of the last event before they held."""
+    settings: Settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """One message for one channel, and how it went."""
+
+    alert: Alert
+    target: str
+    state: str
+    """`waiting`, `trying`, `delivered` or `dropped`."""
+    attempts: int
+    doubtful: int
+    """How many of the attempts may have arrived without our knowing."""
+    settled_utc: datetime | None
+    why: str
+
+
+def keep_settings(journal: Journal, settings: Settings) -> None:
+    """Note the settings that hold from now on, where they are not those that held before.
+
+    They name where secrets stand, never the secrets. A journal that cannot be written now goes without.
+    """
+    told = settings.model_dump(mode="json")
+    try:
+        kept = _kept(journal)
+        if kept and kept[-1]["settings"] == told:
+            return
+        text = json.dumps([*kept, {"after": journal.last_number, "settings": told}], separators=(",", ":"))
+        journal._db.execute("INSERT OR REPLACE INTO fact VALUES (?, ?)", (_SETTINGS, text))
+    except (sqlite3.Error, ValueError) as error:
+        log.warning("the settings could not be noted in the journal (%s)", error)
+
+
+def kept_settings(journal: Journal) -> tuple[KeptSettings, ...]:
+    """Return the settings that held, the oldest first; what no longer fits is left out.
+
+    Raises
+    ------
+    Damaged
+        If the journal cannot be read.
+    """
+    try:
+        kept = _kept(journal)
+    except (sqlite3.Error, ValueError) as error:
+        raise Damaged(f"cannot be read ({error})", where=str(journal._path)) from None
+    found = []
+    for one in kept:
+        try:
+            found.append(KeptSettings(int(one["after"]), validate(one["settings"], where="journal")))
+        except (Problem, KeyError, TypeError, ValueError) as error:
+            log.warning("settings in the journal cannot be used (%s)", error)
+    return tuple(found)
+
+
+def _kept(journal: Journal) -> list[Any]:
+    row = journal._db.execute("SELECT value FROM fact WHERE key = ?", (_SETTINGS,)).fetchone()
+    return list(json.loads(row[0])) if row else []
+
+
+def forecasts_by_event(journal: Journal) -> dict[int, Forecast]:
+    """Return the forecasts by the number of the event that led to each."""
+    found: dict[int, Forecast] = {}
+    for number, body in journal._select("SELECT event_seq, body FROM outcome WHERE kind = 'forecast'"):
+        try:
+            found[int(number)] = decode(Forecast, body)
+        except ValueError as error:
+            journal._left_out(error)
+    return found
+
+
+def frame_rows(journal: Journal) -> int:
+    """Return how many frames the journal has rows for, those included that cannot be read any more."""
+    rows = journal._select("SELECT count(*) FROM event WHERE kind = 'frame'")
+    return int(next(rows)[0])
+
+
+def until_utc(journal: Journal) -> datetime | None:
+    """Return when the last event was taken up; None: there is none."""
+    (last,) = next(journal._select("SELECT max(now_utc) FROM event"))
+    return parse_utc(last) if last else None
+
+
+def surroundings(journal: Journal) -> Iterator[Surroundings]:
+    """Yield the readings of the surroundings, in order of arrival."""
+    return journal._events_of(Surroundings)
+
+
+def deliveries(journal: Journal) -> Iterator[Delivery]:
+    """Yield what became of each message on each channel, in the order made; a replay sends none."""
+    query = (
+        "SELECT a.body, o.target, o.state, o.attempts, o.doubtful, o.settled_utc_s, o.why"
+        " FROM outbox o JOIN outcome a ON a.seq = o.alert ORDER BY o.number"
+    )
+    for body, target, state, attempts, doubtful, settled_s, why in journal._select(query):
+        try:
+            alert = decode(Alert, body)
+        except ValueError as error:
+            journal._left_out(error)
+            continue
+        yield Delivery(
+            alert=alert,
+            target=target,
+            state=state,
+            attempts=attempts,
+            doubtful=doubtful,
+            settled_utc=None if settled_s is None else from_utc_s(settled_s),
+            why=why,
+        )

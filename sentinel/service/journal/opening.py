@@ -1,0 +1,145 @@
+"""Opening the journal's file, so that neither a full disk nor a lock can end whoever opens it.
+
+SQLite keeps the index of its write-ahead log in a file that is mapped into memory. Where the disk has no room
+for a page of it, touching the page kills the process (SIGBUS), and no error is raised. On a file system of
+small blocks even a file that was extended to its size has such pages. So nothing is opened without room for
+the index, and as soon as it is open all that the index will need is allocated.
+"""
+
+import os
+import sqlite3
+from contextlib import suppress
+from pathlib import Path
+
+from sentinel.core.errors import Problem
+
+INDEX_BYTES = 262_144
+"""Enough for a log of 130 MB; it is emptied long before."""
+ROOM_BYTES = 2 * INDEX_BYTES
+"""Free at least, before a journal is opened by the first who does: the index, and a little to write."""
+
+
+class Damaged(Problem):
+    """A journal's file holds what no program of ours wrote."""
+
+
+class Unwritable(Problem):
+    """A journal cannot be opened or written now; it may be later."""
+
+    locked = False
+
+
+class Locked(Unwritable):
+    """Another program holds the journal."""
+
+    locked = True
+
+
+def usable_later(path: Path, error: sqlite3.OperationalError) -> Unwritable:
+    """Return what keeps a journal from being used just now, called by its name."""
+    code = (error.sqlite_errorcode or 0) & 0xFF if hasattr(error, "sqlite_errorcode") else 0
+    where = str(path)
+    if code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
+        return Locked("is locked by another program", where=where, mend="end what holds it open")
+    if code == sqlite3.SQLITE_FULL or not has_room(path, 4096):
+        return Unwritable("its disk is full", where=where, mend="make room there")
+    if code == sqlite3.SQLITE_READONLY:
+        return Unwritable("may only be read", where=where, mend="check its disk and permissions")
+    return Unwritable(f"cannot be used ({error})", where=where, mend="check its disk and permissions")
+
+
+def has_room(path: Path, least_bytes: int = ROOM_BYTES) -> bool:
+    """Whether the disk of a journal has room; an index left behind is given back on opening, and counts."""
+    try:
+        disk = os.statvfs(path.parent)
+        free_bytes = disk.f_bavail * disk.f_frsize
+    except OSError:
+        return True  # something else is wrong there, which opening will say
+    with suppress(OSError):
+        free_bytes += _index(path).stat().st_blocks * 512
+    return free_bytes >= least_bytes
+
+
+def connected(path: Path, mode: str, *, writing: bool) -> sqlite3.Connection:
+    """Open a connection.
+
+    Parameters
+    ----------
+    mode
+        Of SQLite's URI: `rw`, `rwc` or `ro`, and whatever goes with it.
+    writing
+        This is the one who writes events, and is there before all others: it sees to the index.
+
+    Raises
+    ------
+    Damaged, Unwritable
+        If it cannot be.
+    """
+    if writing and not has_room(path):
+        raise Unwritable("its disk is full", where=str(path), mend="make room there")
+    db: sqlite3.Connection | None = None
+    try:
+        uri = f"{path.absolute().as_uri()}?mode={mode}"
+        db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10)
+        db.execute("PRAGMA foreign_keys = ON")
+        if writing:
+            db.execute("PRAGMA journal_mode = WAL")
+            db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            _back_the_index(path)
+    except sqlite3.OperationalError as error:
+        _let_go(db)
+        raise usable_later(path, error) from None
+    except sqlite3.DatabaseError as error:
+        _let_go(db)
+        raise Damaged(f"is damaged ({error})", where=str(path)) from None
+    except OSError as error:
+        _let_go(db)
+        raise Unwritable(
+            f"has no room for its index ({error.strerror})", where=str(path), mend="make room on its disk"
+        ) from None
+    return db
+
+
+def _let_go(db: sqlite3.Connection | None) -> None:
+    if db is not None:
+        with suppress(sqlite3.Error):
+            db.close()
+
+
+def _back_the_index(path: Path) -> None:
+    """Allocate the index to its last page; what stands in it stays."""
+    # By the descriptor that SQLite has: closing another of the same file would let go of SQLite's locks on it
+    # (POSIX locks belong to the process, whatever descriptor they came by).
+    wanted = _of_file(_index(path))
+    ours = Path("/proc/self/fd")
+    for descriptor in ours.iterdir() if wanted is not None and ours.is_dir() else ():
+        try:
+            status = os.fstat(int(descriptor.name))
+        except OSError:
+            continue  # of the listing itself, and closed by now
+        if (status.st_dev, status.st_ino) == wanted:
+            os.posix_fallocate(int(descriptor.name), 0, INDEX_BYTES)
+            return
+
+
+def _index(path: Path) -> Path:
+    return path.with_name(f"{path.name}-shm")
+
+
+Identity = tuple[tuple[int, int] | None, ...]
+
+
+def identity(path: Path) -> Identity:
+    """Return what tells a journal's files from any others that may stand in their place later.
+
+    A disk that cannot say raises `OSError`: whoever writes there hears why.
+    """
+    return tuple(_of_file(path.with_name(f"{path.name}{end}")) for end in ("", "-wal"))
+
+
+def _of_file(path: Path) -> tuple[int, int] | None:
+    try:
+        status = path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    return status.st_dev, status.st_ino

@@ -1,0 +1,391 @@
+"""The outbox: one row an alert and target, from the commit that caused it until it is settled.
+
+Rows are added by the writer of events, in the transaction of the event that caused them, and moved on by
+whoever delivers, on a connection of its own. Both take the write lock at the start of a transaction, never
+half-way, and hold it for one small commit: SQLite itself lets one in at a time, so neither needs the other's
+thread. Handing results back to the writer of events would make a message wait for whatever it is at.
+"""
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sentinel.core.errors import Problem
+from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Posting, Tick
+from sentinel.core.times import from_utc_s, utc_s
+from sentinel.service.journal.codec import decode, encode
+from sentinel.service.journal.migrations import check_version, migrate
+from sentinel.service.journal.opening import Damaged, connected
+from sentinel.service.journal.rows import Row, Scene, Since, TargetState
+
+
+def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: Iterable[Posting]) -> None:
+    """Add rows inside the caller's transaction; `alerts` are the outcome's, each with its number."""
+    db.executemany(
+        "INSERT INTO outbox (alert, target, topics, kind, rank, due_utc_s, expires_utc_s, state)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, 'waiting')",
+        [
+            (
+                alerts[posting.alert][0],
+                posting.target,
+                _topics(alerts[posting.alert][1]),
+                alerts[posting.alert][1].kind,
+                alerts[posting.alert][1].severity.rank,
+                utc_s(posting.due_utc),
+                utc_s(posting.expires_utc),
+            )
+            for posting in postings
+        ],
+    )
+
+
+def _topics(alert: Alert) -> str:
+    return json.dumps(sorted(alert.topics))
+
+
+def _told_of(others: Iterable[tuple[str, str]], kinds: set[str]) -> frozenset[tuple[str, str]]:
+    """Return the topics of those messages that are of certain kinds."""
+    return frozenset(
+        (condition, which)
+        for kind, topics in others
+        if kind in kinds
+        for condition, which in json.loads(topics)
+    )
+
+
+_ROW = (
+    "SELECT o.number, o.alert, a.body, o.target, o.due_utc_s, o.expires_utc_s, o.attempts, o.doubtful"
+    " FROM outbox o JOIN outcome a ON a.seq = o.alert"
+)
+
+
+class Outbox:
+    """The delivering side of a journal's outbox, on a connection of its own.
+
+    Raises
+    ------
+    Problem
+        Wherever the journal cannot be opened, read or written; nothing is then changed.
+    """
+
+    def __init__(self, db: sqlite3.Connection, path: Path, *, writable: bool = True) -> None:
+        self._db, self._path, self._writable = db, path, writable
+
+    @classmethod
+    def open(cls, path: Path, *, writable: bool = True) -> "Outbox":
+        """Open the outbox of an existing journal, for one thread."""
+        db = connected(path, "rw" if writable else "ro", writing=False)
+        try:
+            if writable:
+                # What was sent must stay known as sent through a power cut.
+                db.execute("PRAGMA synchronous = FULL")
+            check_version(db, where=str(path))
+            db.execute("SELECT 1 FROM outbox LIMIT 1").fetchone()
+        except sqlite3.Error as error:
+            db.close()
+            raise _unusable(path, error) from None
+        return cls(db, path, writable=writable)
+
+    @classmethod
+    def in_memory(cls) -> "Outbox":
+        """Return an outbox of no journal, for what must be said though no journal can be written."""
+        db = sqlite3.connect(":memory:", isolation_level=None)
+        migrate(db, where="memory")
+        return cls(db, Path("memory"))
+
+    def add(self, alert: Alert, postings: Iterable[Posting], now_utc: datetime, *, doubtful: int = 0) -> None:
+        """Put an alert in that no event of the journal caused; `doubtful`: it may have arrived before.
+
+        It stands with the last event there is: one made up for it would be gone through at the next start as
+        if time had passed, and what comes of that would never be said.
+        """
+        with self._transaction():
+            (event,) = self._db.execute("SELECT max(seq) FROM event").fetchone()
+            event = event or self._first_event(min(alert.time_utc, now_utc))
+            number = self._db.execute(
+                "INSERT INTO outcome (event_seq, kind, body) VALUES (?, 'alert', ?)", (event, encode(alert))
+            ).lastrowid
+            assert number is not None  # noqa: S101 - an insert has a row number
+            post(self._db, [(number, alert)], postings)
+            if doubtful:
+                self._db.execute("UPDATE outbox SET doubtful = ? WHERE alert = ?", (doubtful, number))
+
+    def _first_event(self, at_utc: datetime) -> int | None:
+        return self._db.execute(
+            "INSERT INTO event (kind, now_utc, body) VALUES ('tick', ?, ?)",
+            (at_utc.isoformat(), encode(Tick(time_utc=at_utc))),
+        ).lastrowid
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._db.close()
+
+    def __enter__(self) -> "Outbox":
+        return self
+
+    def __exit__(self, *exc_info: object) -> None:
+        self.close()
+
+    # What there is to do.
+
+    def next_due(self, target: str, now_utc: datetime, *, but: Iterable[int] = ()) -> Row | None:
+        """Return what goes to a target first: the gravest, and of those the oldest; `but` are left out."""
+        left_out = ",".join(str(int(number)) for number in but)
+        # A row that lies open is due again as well: who asks has no attempt under way.
+        query = (
+            f"{_ROW} WHERE o.target = ? AND o.state IN ('waiting', 'trying') AND o.due_utc_s <= ?"
+            f" AND o.number NOT IN ({left_out}) ORDER BY o.rank, o.number LIMIT 1"
+        )
+        return next(self._rows(query, (target, utc_s(now_utc))), None)
+
+    def targets_waiting(self) -> frozenset[str]:
+        """Return the targets that anything waits for."""
+        query = "SELECT DISTINCT target FROM outbox WHERE state IN ('waiting', 'trying')"
+        return frozenset(target for (target,) in self._select(query))
+
+    def since(self, row: Row) -> Since:
+        """Return what became of a row's condition after its alert was made."""
+        after, topics = row.alert_number, row.alert.topics
+        cleared = {
+            topic: incident.time_utc
+            for incident in self._cleared_after(after)
+            if (topic := (incident.condition, str(incident.detail.get("supply", "")))) in topics
+        }
+        later = self._others(row, "number > ? AND state IN ('waiting', 'trying')")
+        earlier = self._others(row, "number < ?")
+        same = {"digest"} if row.alert.kind == "digest" else {"first", "repeat"}
+        return Since(
+            # Of several things, all must be over.
+            cleared_utc=max(cleared.values()) if len(cleared) == len(topics) else None,
+            seen=self._seen_after(after),
+            newer=topics <= _told_of(later, same),
+            clear_waits=topics <= _told_of(later, {"clear"}),
+            told=bool(topics & _told_of(earlier, {"first", "repeat"})),
+        )
+
+    def _others(self, row: Row, which: str) -> list[Any]:
+        """Return kind and topics of the target's other messages on any of the same topics."""
+        wanted = [json.dumps(topic) for topic in sorted(row.alert.topics)]
+        any_of = " OR ".join("instr(topics, ?)" for _ in wanted)
+        query = f"SELECT kind, topics FROM outbox WHERE target = ? AND {which} AND ({any_of})"  # noqa: S608
+        return self._select(query, (row.target, row.number, *wanted))
+
+    def _cleared_after(self, number: int) -> Iterator[Incident]:
+        query = (
+            "SELECT body FROM outcome WHERE kind = 'incident' AND seq > ?"
+            " AND json_extract(body, '$.state') = 'cleared' ORDER BY seq"
+        )
+        for (body,) in self._select(query, (number,)):
+            yield decode(Incident, body)
+
+    def _seen_after(self, number: int) -> bool:
+        query = (
+            "SELECT body FROM event WHERE kind = 'mark' AND seq >"
+            " (SELECT event_seq FROM outcome WHERE seq = ?)"
+        )
+        return any(decode(Mark, body).kind == "seen" for (body,) in self._select(query, (number,)))
+
+    # What was done.
+
+    def begin(self, row: Row) -> None:
+        """Note that an attempt begins, before anything is sent."""
+        self._change(
+            "UPDATE outbox SET state = 'trying', attempts = attempts + 1 WHERE number = ?", (row.number,)
+        )
+
+    def delivered(self, row: Row, now_utc: datetime, why: str = "") -> None:
+        """Settle a row; what waited only because the target was out of reach is due again at once."""
+        now_s = utc_s(now_utc)
+        with self._transaction():
+            self._db.execute(
+                "UPDATE outbox SET state = 'delivered', settled_utc_s = ?, why = ? WHERE number = ?",
+                (now_s, why, row.number),
+            )
+            self._db.execute(
+                "UPDATE outbox SET due_utc_s = min(due_utc_s, ?), link_down = 0"
+                " WHERE target = ? AND state = 'waiting' AND link_down = 1",
+                (now_s, row.target),
+            )
+
+    def again(
+        self, row: Row, due_utc: datetime, why: str, *, doubtful: bool = False, link_down: bool = False
+    ) -> None:
+        """Keep a row for another attempt.
+
+        Parameters
+        ----------
+        doubtful
+            The attempt that failed may have arrived all the same.
+        link_down
+            The target was out of reach, so that it says nothing about the message.
+        """
+        self._change(
+            "UPDATE outbox SET state = 'waiting', due_utc_s = ?, why = ?, doubtful = doubtful + ?,"
+            " link_down = ? WHERE number = ?",
+            (utc_s(due_utc), why, int(doubtful), int(link_down), row.number),
+        )
+
+    def drop(self, row: Row, now_utc: datetime, why: str) -> None:
+        """Settle a row that is not to be sent."""
+        self._change(
+            "UPDATE outbox SET state = 'dropped', settled_utc_s = ?, why = ? WHERE number = ?",
+            (utc_s(now_utc), why, row.number),
+        )
+
+    def drop_all(self, target: str, now_utc: datetime, why: str) -> None:
+        """Settle everything that waits for a target without sending it."""
+        self._change(
+            "UPDATE outbox SET state = 'dropped', settled_utc_s = ?, why = ?"
+            " WHERE target = ? AND state IN ('waiting', 'trying')",
+            (utc_s(now_utc), why, target),
+        )
+
+    def resume(self, now_utc: datetime) -> int:
+        """Put back what a crash left half-way, as doubtful; return how many rows that were."""
+        return self._change(
+            "UPDATE outbox SET state = 'waiting', doubtful = doubtful + 1, due_utc_s = ?"
+            " WHERE state = 'trying'",
+            (utc_s(now_utc),),
+        )
+
+    def clock_stepped(self, step_s: float, now_utc: datetime) -> None:
+        """Keep what waits from being held back, or given up, because the computer's clock was set."""
+        self._change(
+            "UPDATE outbox SET expires_utc_s = expires_utc_s + ?,"
+            " due_utc_s = CASE WHEN attempts > 0 THEN min(due_utc_s, ?) ELSE due_utc_s END"
+            " WHERE state IN ('waiting', 'trying')",
+            (step_s, utc_s(now_utc)),
+        )
+
+    # What is known.
+
+    def targets(self) -> tuple[TargetState, ...]:
+        """Return how each target that ever had a message stands, in order of name."""
+        query = (
+            "SELECT target, sum(state IN ('waiting', 'trying')), sum(state = 'delivered'),"
+            " max(CASE WHEN state = 'delivered' THEN settled_utc_s END)"
+            " FROM outbox GROUP BY target ORDER BY target"
+        )
+        return tuple(self._target(*counts) for counts in self._select(query))
+
+    def _target(self, target: str, waiting: int, delivered: int, settled_s: float | None) -> TargetState:
+        oldest = next(
+            self._rows(
+                f"{_ROW} WHERE o.target = ? AND o.state IN ('waiting', 'trying') ORDER BY o.number LIMIT 1",
+                (target,),
+            ),
+            None,
+        )
+        last = next(
+            self._rows(
+                f"{_ROW} WHERE o.target = ? AND o.state = 'delivered' ORDER BY o.settled_utc_s DESC LIMIT 1",
+                (target,),
+            ),
+            None,
+        )
+        trouble = self._select(
+            "SELECT why FROM outbox WHERE target = ? AND state IN ('waiting', 'trying') AND why <> ''"
+            " ORDER BY number DESC LIMIT 1",
+            (target,),
+        )
+        return TargetState(
+            target=target,
+            waiting=waiting,
+            oldest_waiting_utc=oldest.alert.time_utc if oldest else None,
+            delivered=delivered,
+            last_delivered_utc=None if settled_s is None else from_utc_s(settled_s),
+            last_title=last.alert.title if last else "",
+            last_trouble=trouble[0][0] if trouble else "",
+        )
+
+    def states(self) -> dict[tuple[str, str], int]:
+        """Return how many rows there are by target and state."""
+        query = "SELECT target, state, count(*) FROM outbox GROUP BY target, state"
+        return {(target, state): count for target, state, count in self._select(query)}
+
+    def scene(self, alert: Alert, alert_number: int, *, way_frames: int = 720) -> Scene | None:
+        """Return what a picture for an alert is drawn from; None where its frame is not in the journal."""
+        frames: list[MeasuredFrame] = []
+        query = (
+            "SELECT body FROM event WHERE kind = 'frame' AND seq <="
+            " (SELECT event_seq FROM outcome WHERE seq = ?) ORDER BY seq DESC LIMIT ?"
+        )
+        for (body,) in self._select(query, (alert_number, way_frames)):
+            frames.append(decode(MeasuredFrame, body))
+        frames.reverse()
+        places = [place for place, frame in enumerate(frames) if frame.frame == alert.attachment]
+        if not places:
+            return None
+        forecasts = self._select(
+            "SELECT body FROM outcome WHERE kind = 'forecast' AND seq <= ? ORDER BY seq DESC LIMIT 1",
+            (alert_number,),
+        )
+        return Scene(
+            frame=frames[places[-1]],
+            way=tuple(frames[: places[-1]]),
+            forecast=decode(Forecast, forecasts[0][0]) if forecasts else None,
+        )
+
+    # How.
+
+    def _rows(self, query: str, values: tuple[Any, ...]) -> Iterator[Row]:
+        for number, alert, body, target, due_s, expires_s, attempts, doubtful in self._select(query, values):
+            try:
+                said = decode(Alert, body)
+            except ValueError:
+                # Damaged, or written by another version: it must not hold up what comes after it.
+                self._give_up(number)
+                continue
+            yield Row(
+                number=number,
+                alert_number=alert,
+                alert=said,
+                target=target,
+                due_utc=from_utc_s(due_s),
+                expires_utc=from_utc_s(expires_s),
+                attempts=attempts,
+                doubtful=doubtful,
+            )
+
+    def _give_up(self, number: int) -> None:
+        if self._writable:
+            self._change(
+                "UPDATE outbox SET state = 'dropped', why = 'cannot be read' WHERE number = ?", (number,)
+            )
+
+    def _select(self, query: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+        try:
+            return self._db.execute(query, values).fetchall()
+        except sqlite3.Error as error:
+            raise _unusable(self._path, error) from None
+
+    def _change(self, statement: str, values: tuple[Any, ...]) -> int:
+        with self._transaction():
+            return self._db.execute(statement, values).rowcount
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+            self._db.execute("COMMIT")
+        except sqlite3.Error as error:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            raise _unusable(self._path, error) from None
+
+
+def _unusable(path: Path, error: sqlite3.Error) -> Problem:
+    what = f"the outbox cannot be used ({error})"
+    # Of the errors of the database itself, these alone say that the file is spoilt (PEP 249).
+    if type(error) is sqlite3.DatabaseError:
+        return Damaged(what, where=str(path))
+    return Problem(what, where=str(path), mend="check the folder's space and permissions")

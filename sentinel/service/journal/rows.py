@@ -1,0 +1,73 @@
+"""What the outbox gives out: rows, what became of them, and what pictures are drawn from."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from sentinel.core.records import Alert, Forecast, MeasuredFrame
+
+
+class RowState(StrEnum):
+    """Where a row of the outbox stands."""
+
+    WAITING = "waiting"
+    TRYING = "trying"
+    """An attempt was begun; found so at a start, it may have arrived."""
+    DELIVERED = "delivered"
+    DROPPED = "dropped"
+    """Not sent, for the reason that stands beside it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One alert for one target, as it stands."""
+
+    number: int
+    alert_number: int
+    alert: Alert
+    target: str
+    due_utc: datetime
+    expires_utc: datetime
+    attempts: int
+    doubtful: int
+    """How many of the attempts may have arrived without our knowing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetState:
+    """What is known of one target's messages."""
+
+    target: str
+    waiting: int
+    oldest_waiting_utc: datetime | None
+    delivered: int
+    last_delivered_utc: datetime | None
+    last_title: str
+    """Of the last one delivered."""
+    last_trouble: str
+    """What the last attempt failed of, where messages wait; empty: none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Since:
+    """What happened to an alert's condition after the alert was made."""
+
+    cleared_utc: datetime | None
+    seen: bool
+    """The operator has marked what is open as seen."""
+    newer: bool
+    """A newer message about it waits for the same target."""
+    clear_waits: bool
+    """So does the message that it is over."""
+    told: bool
+    """The target had, or was to have, an earlier message about it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """What a picture for an alert is drawn from."""
+
+    frame: MeasuredFrame
+    way: tuple[MeasuredFrame, ...]
+    """The frames before it, in order of arrival."""
+    forecast: Forecast | None

@@ -1,0 +1,92 @@
+"""What the watch knows now, kept up to date event by event. Pure."""
+
+from collections import deque
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from sentinel.chain.judge.jobs import Seen
+from sentinel.chain.notify.counting import Counts
+from sentinel.core.records import (
+    Event,
+    Forecast,
+    Incident,
+    Mark,
+    MeasuredFrame,
+    Outcome,
+    Surroundings,
+)
+
+WAY_FRAMES = 360
+"""How much of the disc's way is kept for the picture."""
+
+
+@dataclass(slots=True)
+class Board:
+    """The standing of a watch; the same events lead to the same board."""
+
+    frames: int = 0
+    """Usable ones."""
+    discs: int = 0
+    unusable: int = 0
+    first_utc: datetime | None = None
+    """Exposure of the first usable frame."""
+    newest_utc: datetime | None = None
+    """The latest exposure so far; a frame may come late."""
+    frame: MeasuredFrame | None = None
+    """The usable frame with that exposure."""
+    disc: MeasuredFrame | None = None
+    """The newest frame on which the disc was found."""
+    error: MeasuredFrame | None = None
+    """The last unusable file."""
+    way: deque[MeasuredFrame] = field(default_factory=lambda: deque(maxlen=WAY_FRAMES))
+    """The last frames with a disc, in order of exposure."""
+    forecast: Forecast | None = None
+    open: dict[tuple[str, str], Incident] = field(default_factory=dict)
+    around: Surroundings | None = None
+    marks: dict[str, Mark] = field(default_factory=dict)
+    """The last of each kind."""
+    seen: Seen = field(default_factory=Seen)
+    counts: Counts = field(default_factory=Counts)
+    now_utc: datetime | None = None
+    """When the last event was taken up."""
+
+    def took(self, event: Event, outcome: Outcome, now_utc: datetime) -> None:
+        """Take note of one event and what came of it."""
+        self.now_utc = now_utc
+        self.seen = self.seen.after(event)
+        self.counts = self.counts.with_incidents(outcome.incidents).with_alerts(outcome.alerts)
+        if isinstance(event, MeasuredFrame):
+            self._frame(event)
+        elif isinstance(event, Mark):
+            self.marks[event.kind] = event
+        elif isinstance(event, Surroundings):
+            self.around = event
+        if outcome.forecast is not None:
+            self.forecast = outcome.forecast
+        for incident in outcome.incidents:
+            key = incident.condition, str(incident.detail.get("supply", ""))
+            if incident.state == "cleared":
+                self.open.pop(key, None)
+            else:
+                self.open[key] = incident
+
+    def _frame(self, frame: MeasuredFrame) -> None:
+        if frame.error is not None:
+            self.unusable += 1
+            self.error = frame
+            return
+        self.frames += 1
+        self.discs += frame.disc.found
+        self.first_utc = min(self.first_utc, frame.time_utc) if self.first_utc else frame.time_utc
+        if self.newest_utc is None or frame.time_utc >= self.newest_utc:
+            self.newest_utc, self.frame = frame.time_utc, frame
+            if frame.disc.found:
+                self.disc = frame
+                self.way.append(frame)
+
+    def expected(self, interval_s: float) -> int:
+        """Return how many frames the span from the first to now should have brought."""
+        if self.first_utc is None or self.now_utc is None:
+            return 0
+        until_utc = max(self.now_utc, self.newest_utc or self.now_utc)
+        return int((until_utc - self.first_utc).total_seconds() / interval_s) + 1

@@ -1,0 +1,125 @@
+"""The plain facts of a standing, in words: the lower half of the page and of the text."""
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import NamedTuple
+
+from sentinel.chain.notify.counting import counts_words
+from sentinel.chain.notify.left_alone import span
+from sentinel.core.records import Severity
+from sentinel.service.status.standing import Standing
+
+LITTLE_BYTES = 500_000_000
+
+
+class Fact(NamedTuple):
+    """One line."""
+
+    name: str
+    value: str
+    bad: bool = False
+    """To be shown so that it is not overlooked."""
+
+
+def ago(time_utc: datetime, now_utc: datetime) -> str:
+    """Return how long ago something was, as people say it; clocks that disagree are told."""
+    if time_utc - now_utc > timedelta(seconds=5):
+        return f"{span(time_utc - now_utc)} ahead of this computer's clock"
+    return f"{span(max(now_utc - time_utc, timedelta(0)))} ago"
+
+
+def stop_words(s: Standing) -> str:
+    """Return how long a stop of the mount would leave."""
+    if any(one.condition == "runaway" and one.severity is Severity.NOW for one in s.troubles):
+        return "it does not follow the sun as it is"
+    if s.agenda.dark(s.written_utc):
+        return "the sun is down"
+    if s.stop_edge_min is None:
+        return "not known"
+    edge = f" ({s.stop_edge} edge)" if s.stop_edge else ""
+    if s.stop_edge_min <= 0:
+        return f"the sun is at the edge already{edge}"
+    return f"{s.stop_edge_min:.0f} min to the edge{edge}"
+
+
+def facts_of(s: Standing) -> list[Fact]:
+    """Return the facts in the order in which they matter."""
+    return [
+        _verified(s),
+        _focus(s),
+        *_frames(s),
+        *_supplies(s),
+        *_room(s),
+        _clock(s),
+        _counts(s),
+        _messages(s),
+    ]
+
+
+def _at(time_utc: datetime | None, s: Standing) -> str:
+    return "never" if time_utc is None else replace(s.teller, now_utc=s.written_utc).at(time_utc)
+
+
+def _verified(s: Standing) -> Fact:
+    if s.verified_utc is None:
+        return Fact("Sun last seen", "not yet")
+    return Fact("Sun last seen", f"{_at(s.verified_utc, s)}, {ago(s.verified_utc, s.written_utc)}")
+
+
+def _focus(s: Standing) -> Fact:
+    if s.edge_width_px is None or s.edge_width_px != s.edge_width_px:
+        return Fact("Focus", "not measured yet")
+    edge = f"edge {s.edge_width_px:.1f} px"
+    if s.focus_ratio is None:
+        return Fact("Focus", f"{edge}; nothing at this altitude to compare with yet")
+    return Fact(
+        "Focus",
+        f"{edge}, {s.focus_ratio:.2f} times the usual at this altitude",
+        s.focus_ratio >= s.focus_soon_ratio,
+    )
+
+
+def _frames(s: Standing) -> list[Fact]:
+    bad = f", {s.unusable} unusable files" if s.unusable else ""
+    got = Fact("Pictures", f"{s.frames} of {s.frames_expected} expected{bad}")
+    waiting = f", {s.waiting_files} files not finished" if s.waiting_files else ""
+    return [got, Fact("Folder", f"{s.folder}{waiting}", s.folder in {"missing", "unreadable", "stuck"})]
+
+
+def _supplies(s: Standing) -> list[Fact]:
+    facts = []
+    for supply in s.supplies:
+        until = f"until {_at(supply.lasts_until_utc, s)}" if supply.lasts_until_utc else "longer than 48 h"
+        renewed = f", renewed {_at(supply.renewed_utc, s)}" if supply.renewed_utc else ""
+        facts.append(Fact(supply.name.capitalize(), f"{until}{renewed}"))
+    if s.axis_turned_deg is not None:
+        limit = f" of {s.axis_limit_deg:.0f}" if s.axis_limit_deg is not None else ""
+        facts.append(Fact("Axis turned", f"{s.axis_turned_deg:.0f}{limit} degrees"))
+    return facts
+
+
+def _room(s: Standing) -> list[Fact]:
+    facts = []
+    for name, free in (("Frames' disk", s.free_bytes), ("Watch's disk", s.state_free_bytes)):
+        if free is not None:
+            facts.append(Fact(name, f"{free / 1e9:.1f} GB free", free < LITTLE_BYTES))
+    return facts
+
+
+def _clock(s: Standing) -> Fact:
+    camera = "not known yet" if s.clock_offset_s is None else f"camera {s.clock_offset_s:+.1f} s"
+    heard = {True: "; computer's clock synchronised", False: "; computer's clock NOT synchronised", None: ""}
+    return Fact("Clock", camera + heard[s.clock_synchronised], s.clock_synchronised is False)
+
+
+def _counts(s: Standing) -> Fact:
+    said = counts_words(s.counts)
+    return Fact("In all", f"{said[0].upper()}{said[1:]}")
+
+
+def _messages(s: Standing) -> Fact:
+    m = s.messages
+    last = f"{_at(m.last_utc, s)} {m.last_title} ({m.last_target})" if m.last_utc else "none yet"
+    waits = f"; {m.waiting} waiting" if m.waiting else ""
+    why = f" ({m.trouble})" if m.waiting and m.trouble else ""
+    return Fact("Last message through", last + waits + why, bool(m.waiting))

@@ -1,0 +1,102 @@
+"""The standing as text and as JSON."""
+
+import json
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from sentinel.chain.judge.evidence import evidence
+from sentinel.chain.notify.left_alone import troubles_first
+from sentinel.chain.notify.tasks import answer_words, task_line
+from sentinel.core.errors import Problem
+from sentinel.service.journal.codec import decode, plain
+from sentinel.service.status.facts import ago, facts_of, stop_words
+from sentinel.service.status.standing import Standing, next_visit, until
+
+NOT_RUNNING = "THE WATCH IS NOT RUNNING: nobody looks after the camera."
+
+
+def to_json(standing: Standing) -> str:
+    """Return the standing as one JSON object."""
+    return json.dumps(plain(standing), ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def from_json(text: str, *, where: str) -> Standing:
+    """Return the standing that `to_json` wrote.
+
+    Raises
+    ------
+    Problem
+        If it is not one.
+    """
+    try:
+        return decode(Standing, text)
+    except ValueError:
+        raise Problem(
+            "holds no status of this version of sentinel", where=where, mend="start the watch again"
+        ) from None
+
+
+def status_lines(s: Standing, now_utc: datetime, *, watched: bool) -> list[str]:
+    """Return the standing for a terminal, as of `now_utc`."""
+    lines = [_as_of(s, now_utc)]
+    if not watched:
+        lines.append(NOT_RUNNING)
+    lines += [s.headline(now_utc).sentence, f"If the mount stopped now: {stop_words(s)}."]
+    lines += ["", "Open"]
+    for t in s.troubles:
+        act = f" {t.act}" if t.act else ""
+        lines.append(f"  {t.severity.value:<4}  {t.title}: {t.what}{act}")
+    if not s.troubles:
+        lines.append("  nothing")
+    lines += ["", "Next visit", *(f"  {line}" for line in visit_lines(s, now_utc)), ""]
+    facts = facts_of(s)
+    wide = max(len(fact.name) for fact in facts)
+    lines += [f"{'!' if fact.bad else ' '} {fact.name:<{wide}}  {fact.value}" for fact in facts]
+    return lines
+
+
+def _as_of(s: Standing, now_utc: datetime) -> str:
+    picture = f"last picture {ago(s.frame_utc, now_utc)}" if s.frame_utc else "no picture yet"
+    at = replace(s.teller, now_utc=now_utc).at(s.written_utc)
+    return f"As of {at}, {ago(s.written_utc, now_utc)}; {picture}."
+
+
+def visit_lines(s: Standing, now_utc: datetime) -> list[str]:
+    """Return what the next visit should see to, a line a job."""
+    teller = replace(s.teller, now_utc=now_utc)
+    lines = [task_line(evidence(job), teller) for job in next_visit(s, now_utc)]
+    if not lines and s.forecast is not None and s.forecast.touch_gains is False:
+        return ["Nothing: a touch would gain no time, leave it alone"]
+    return lines or ["Nothing to do"]
+
+
+def until_lines(s: Standing, until_utc: datetime, now_utc: datetime, *, watched: bool = True) -> list[str]:
+    """Return whether the camera may be left alone until a time, and what must be done beforehand."""
+    teller = replace(s.teller, now_utc=now_utc)
+    found = until(s, until_utc, now_utc)
+    lines = answer_words(found, s.agenda, teller, troubles_first(s.troubles))
+    if not watched:
+        lines.insert(1, f"{NOT_RUNNING} This is of {teller.at(s.written_utc)}.")
+    lines += [f"  {task_line(evidence(job), teller)}" for job in found.jobs]
+    sets, rises = s.agenda.sets_utc, s.agenda.rises_utc
+    if sets is not None and sets < until_utc:
+        back = f" and again from {teller.at(rises)}" if rises is not None else ""
+        lines.append(f"All of the sun is up until {teller.at(sets)}{back}; nothing is lost by that.")
+    lines.append(f"If the mount stopped now: {stop_words(s)}.")
+    return lines
+
+
+def until_json(s: Standing, until_utc: datetime, now_utc: datetime, *, watched: bool) -> dict[str, Any]:
+    """Return the same as JSON values."""
+    found = until(s, until_utc, now_utc)
+    trouble = troubles_first(s.troubles)
+    return {
+        "until_utc": plain(until_utc),
+        "holds": found.holds and not trouble,
+        "holds_until_utc": plain(found.holds_until_utc),
+        "again_utc": plain(found.again_utc(s.agenda)),
+        "jobs": [evidence(job) for job in found.jobs],
+        "watched": watched,
+        "lines": until_lines(s, until_utc, now_utc, watched=watched),
+    }

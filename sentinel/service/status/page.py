@@ -1,0 +1,76 @@
+"""The standing as a page for a phone: one file that asks nobody for anything, and knows its own age."""
+
+import base64
+from dataclasses import replace
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from sentinel.core.times import utc_s
+from sentinel.service.status.facts import facts_of, stop_words
+from sentinel.service.status.lines import visit_lines
+from sentinel.service.status.standing import Standing
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+BUTTONS: tuple[tuple[str, str], ...] = (
+    ("visit", "At the camera, 15 min"),
+    ("seen", "Seen"),
+    ("recentred", "Recentred"),
+    ("unwound", "Unwound"),
+    ("battery", "Battery changed"),
+    ("card", "Card changed"),
+    ("timer", "Timer restarted"),
+)
+"""Kinds of marks, and what their buttons say."""
+
+LATE_INTERVALS = 3.0
+LATE_S = 180.0
+"""As long as frames may fail to come before somebody is woken."""
+
+
+@lru_cache(maxsize=1)
+def _template() -> "Template":
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - not needed to import a room
+
+    environment = Environment(
+        loader=PackageLoader("sentinel.service.status", "."), autoescape=True, undefined=StrictUndefined
+    )
+    return environment.get_template("page.html.jinja")
+
+
+def page_html(
+    standing: Standing, picture: bytes | None = None, picture_words: str = "", *, buttons: bool = False
+) -> str:
+    """Return the page.
+
+    Parameters
+    ----------
+    standing
+        What to show. Names of files may hold anything; they stay text.
+    picture
+        A small JPEG of the last picture; None: there is none.
+    picture_words
+        What is drawn on it.
+    buttons
+        Whether somebody takes what its buttons say.
+    """
+    frame_utc = standing.frame_utc
+    teller = replace(standing.teller, now_utc=standing.written_utc)
+    late_s = max(LATE_INTERVALS * standing.interval_s, LATE_S)
+    return _template().render(
+        s=standing,
+        written=teller.at(standing.written_utc),
+        written_ms=round(1000 * utc_s(standing.written_utc)),
+        # Written after each frame and each tick: older than this, whatever writes it is dead.
+        page_limit_s=round(late_s),
+        frame_ms=None if frame_utc is None else round(1000 * utc_s(frame_utc)),
+        frame_time="" if frame_utc is None else teller.at(frame_utc),
+        frame_limit_s=round(late_s),
+        stop_words=stop_words(standing),
+        jobs=visit_lines(standing, standing.written_utc),
+        facts=facts_of(standing),
+        picture=None if picture is None else base64.b64encode(picture).decode("ascii"),
+        picture_words=picture_words,
+        buttons=BUTTONS if buttons else (),
+    )

@@ -1,0 +1,222 @@
+"""The standing of a watch at one moment, in the order in which it matters. Pure."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass, replace
+from datetime import datetime, timedelta
+from math import isfinite
+from types import MappingProxyType
+
+from sentinel.chain.judge.jobs import Agenda, Job, agenda_of
+from sentinel.chain.judge.until import Answer, answer
+from sentinel.chain.notify.counting import Counts
+from sentinel.chain.notify.left_alone import Headline, Trouble, headline, troubles_of
+from sentinel.chain.notify.wording import Teller, teller_for, teller_in
+from sentinel.core.records import Edge, Forecast, Surroundings
+from sentinel.core.settings import Settings
+from sentinel.service.status.board import Board
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Supply:
+    """Something that runs out."""
+
+    name: str
+    lasts_until_utc: datetime | None
+    """None: longer than can be foreseen."""
+    renewed_utc: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Messages:
+    """How messages get through."""
+
+    last_utc: datetime | None = None
+    last_title: str = ""
+    last_target: str = ""
+    waiting: int = 0
+    trouble: str = ""
+    """Why the oldest one waits."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """All that is shown."""
+
+    written_utc: datetime
+    interval_s: float
+    frame: str | None
+    frame_utc: datetime | None
+    """Exposure of the newest picture."""
+    left_alone: str
+    leave_until_utc: datetime | None
+    """Once what is open is mended; None: not known, or for as long as is foreseen."""
+    leave_reason: str | None
+    set_off_utc: datetime | None
+    """When to set off at the latest, by the travel time."""
+    agenda: Agenda
+    """All that is to be done."""
+    stop_edge_min: float | None
+    """From now to the edge if the mount stopped now."""
+    stop_edge: Edge | None
+    troubles: tuple[Trouble, ...]
+    zone: str | None
+    """The operator's time zone."""
+    verified_utc: datetime | None
+    """Exposure of the last picture on which the sun was measured."""
+    focus_ratio: float | None
+    """Edge width over that at the same altitude before; smoothed over the last frames."""
+    focus_soon_ratio: float
+    """From which on that is told."""
+    edge_width_px: float | None
+    frames: int
+    frames_expected: int
+    unusable: int
+    folder: str
+    waiting_files: int
+    supplies: tuple[Supply, ...]
+    free_bytes: int | None
+    state_free_bytes: int | None
+    axis_turned_deg: float | None
+    axis_limit_deg: float | None
+    clock_offset_s: float | None
+    """Camera clock minus UTC, as used; None: not known yet."""
+    clock_synchronised: bool | None
+    messages: Messages
+    counts: Counts
+    forecast: Forecast | None
+
+    @property
+    def teller(self) -> Teller:
+        """What writes times for the operator."""
+        return teller_in(self.zone)
+
+    def headline(self, now_utc: datetime) -> Headline:
+        """Return what stands above everything else, as of a time."""
+        return headline(self.agenda, self.forecast, self.troubles, now_utc, self.teller)
+
+
+SAME_VISIT = timedelta(hours=12)
+"""What falls due within so long after the first is done on the same visit."""
+
+_SUPPLIES: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "camera_battery_h": ("battery", "camera battery"),
+        "mount_battery_h": ("mount-battery", "mount battery"),
+        "card_frames": ("card", "card"),
+        "timer_frames": ("timer", "timer count"),
+    }
+)
+
+
+def standing_of(
+    board: Board,
+    settings: Settings,
+    now_utc: datetime,
+    *,
+    waiting_files: int = 0,
+    clock_offset_s: float | None = None,
+    focus_ratio: float | None = None,
+    messages: Messages | None = None,
+) -> Standing:
+    """Return the standing at a moment."""
+    forecast, around = _finite(board.forecast), board.around
+    stop_utc = forecast.stop_edge_utc if forecast is not None else None
+    teller = teller_for(settings)
+    troubles = troubles_of(board.open.values(), now_utc, teller)
+    agenda = agenda_of(forecast, settings, now_utc, board.seen)
+    head = headline(agenda, forecast, troubles, now_utc, teller)
+    return Standing(
+        written_utc=now_utc,
+        interval_s=settings.camera.interval_s,
+        frame=board.frame.frame if board.frame is not None else None,
+        frame_utc=board.newest_utc,
+        left_alone=head.sentence,
+        leave_until_utc=head.until_utc,
+        leave_reason=head.reason,
+        set_off_utc=head.set_off_utc,
+        agenda=agenda,
+        stop_edge_min=_stop_min(forecast, stop_utc),
+        stop_edge=forecast.stop_edge if forecast is not None else None,
+        troubles=troubles,
+        zone=settings.alerts.zone,
+        verified_utc=board.disc.time_utc if board.disc is not None else None,
+        focus_ratio=focus_ratio,
+        focus_soon_ratio=settings.thresholds.focus_soon_ratio,
+        edge_width_px=board.disc.disc.edge_width_px if board.disc is not None else None,
+        frames=board.frames,
+        frames_expected=board.expected(settings.camera.interval_s),
+        unusable=board.unusable,
+        folder=_folder(around),
+        waiting_files=waiting_files,
+        supplies=_supplies(board, settings),
+        free_bytes=around.free_bytes if around is not None else None,
+        state_free_bytes=around.state_free_bytes if around is not None else None,
+        axis_turned_deg=forecast.axis_turned_deg if forecast is not None else None,
+        axis_limit_deg=settings.mount.axis_limit_deg if settings.mount.tracking != "none" else None,
+        clock_offset_s=clock_offset_s,
+        clock_synchronised=around.clock_synchronised if around is not None else None,
+        messages=messages or Messages(),
+        counts=board.counts,
+        forecast=forecast,
+    )
+
+
+def next_visit(s: Standing, now_utc: datetime) -> tuple[Job, ...]:
+    """Return what the next visit should see to: what is due first, and all that is due soon after."""
+    first = min((job.due_utc for job in s.agenda.jobs), default=None)
+    if first is None:
+        return ()
+    return until(s, max(first, now_utc) + SAME_VISIT, now_utc).needed
+
+
+def until(s: Standing, until_utc: datetime, now_utc: datetime) -> Answer:
+    """Return what must be done so that the camera may be left alone until a time, and whether it then may."""
+    return answer(s.agenda, s.forecast, until_utc, now_utc)
+
+
+def _finite(forecast: Forecast | None) -> Forecast | None:
+    """Return a forecast without values that are no numbers: what they are part of is not known."""
+    if forecast is None:
+        return None
+    unknown = {f.name: None for f in fields(forecast) if not _all_finite(getattr(forecast, f.name))}
+    unknown.pop("later_places", None)
+    places = tuple(place for place in forecast.later_places if _all_finite(place))
+    return replace(forecast, **unknown, later_places=places)  # type: ignore[arg-type]
+
+
+def _all_finite(value: object) -> bool:
+    if isinstance(value, float):
+        return isfinite(value)
+    if isinstance(value, tuple):
+        return all(_all_finite(item) for item in value)
+    if is_dataclass(value):
+        return all(_all_finite(getattr(value, f.name)) for f in fields(value))
+    return True
+
+
+def _stop_min(forecast: Forecast | None, stop_utc: datetime | None) -> float | None:
+    """Return how long a stop would leave; it changes so slowly that the forecast's own moment will do."""
+    if forecast is None or stop_utc is None:
+        return None
+    return round((stop_utc - forecast.time_utc).total_seconds() / 60, 1)
+
+
+def _folder(around: Surroundings | None) -> str:
+    return (around.folder if around is not None else None) or "not looked at yet"
+
+
+def _supplies(board: Board, settings: Settings) -> tuple[Supply, ...]:
+    due = {one.reason: one.time_utc for one in board.forecast.due} if board.forecast is not None else {}
+    found = []
+    for setting, (reason, name) in _SUPPLIES.items():
+        if getattr(settings.supplies, setting) is None:
+            continue
+        mark = board.marks.get("battery" if "battery" in reason else reason)
+        found.append(
+            Supply(
+                name=name,
+                lasts_until_utc=due.get(reason),
+                renewed_utc=mark.time_utc if mark is not None else None,
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,102 @@
+"""What the computer knows beside the frames: disks, clock, folder."""
+
+import os
+import shutil
+import uuid
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import datetime
+from functools import lru_cache
+from pathlib import Path
+
+from sentinel.core.clock import Clock
+from sentinel.core.records import Surroundings
+from sentinel.service.status.standing import Messages
+from sentinel.service.watch.gather import Gatherer
+from sentinel.service.watch.service import Pulses
+
+EVERY_S = 600.0
+_SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
+_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
+
+class Around:
+    """Reads the surroundings now and then, and whenever something about them has changed."""
+
+    def __init__(
+        self,
+        frames: Path,
+        state: Path,
+        gatherer: Gatherer,
+        clock: Clock,
+        pulses: Pulses,
+        *,
+        messages: Callable[[datetime], Messages] = lambda _: Messages(),
+    ) -> None:
+        self._frames, self._state, self._messages = frames, state, messages
+        self._gatherer, self._clock, self._pulses = gatherer, clock, pulses
+        self._boot_id = boot_id()
+        self._read_s: float | None = None
+        self._last: tuple[object, ...] = ()
+
+    def due(self) -> bool:
+        """Whether it is time for a reading."""
+        old = self._read_s is None or self._clock.monotonic_s() - self._read_s >= EVERY_S
+        return old or self._what_matters() != self._last
+
+    def read(
+        self, now_utc: datetime, *, away_s: float | None = None, clock_step_s: float | None = None
+    ) -> Surroundings:
+        """Return a reading as of now."""
+        self._read_s = self._clock.monotonic_s()
+        self._last = self._what_matters()
+        report = self._gatherer.report
+        folder = self._folder()
+        messages = self._messages(now_utc)
+        return Surroundings(
+            time_utc=now_utc,
+            # Looking at a share that is stuck would not come back.
+            free_bytes=_free(self._frames) if folder in {"present", "empty"} else None,
+            bytes_per_frame=report.bytes_per_frame if report is not None else None,
+            clock_step_s=clock_step_s,
+            clock_synchronised=synchronised(),
+            boot_id=self._boot_id,
+            folder=folder,  # type: ignore[arg-type]
+            camera_offset_s=report.clock_offset_s if report is not None else None,
+            state_free_bytes=_free(self._state),
+            away_s=away_s,
+            waiting_messages=messages.waiting,
+            last_message_utc=messages.last_utc,
+        )
+
+    def _what_matters(self) -> tuple[object, ...]:
+        return self._folder(), synchronised()
+
+    def _folder(self) -> str | None:
+        if {"intake", "measuring"} <= set(self._pulses.stuck()):
+            return "stuck"
+        report = self._gatherer.report
+        return report.state.value if report is not None else None
+
+
+def _free(folder: Path) -> int | None:
+    try:
+        return shutil.disk_usage(folder).free
+    except OSError:
+        return None
+
+
+def synchronised() -> bool | None:
+    """Return whether the computer has heard the time from elsewhere; None: it cannot be told."""
+    if _SYNCHRONISED.exists():
+        return True
+    return False if _SYNCHRONISED.parent.exists() else None
+
+
+@lru_cache(maxsize=1)
+def boot_id() -> str:
+    """Return what tells this run of the computer from others; else what tells this run of the watch."""
+    with suppress(OSError):
+        return _BOOT_ID.read_text(encoding="ascii").strip().replace("-", "")
+    # A unit that hides the kernel's own word passes it on.
+    return os.environ.get("SENTINEL_BOOT_ID", "") or uuid.uuid4().hex

@@ -1,0 +1,269 @@
+"""Before the watch begins: are settings and surroundings as they should be? A line for each thing found."""
+
+import os
+import shutil
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from sentinel.chain.intake.decode import read_header
+from sentinel.chain.intake.known import Known
+from sentinel.chain.intake.live import FolderState, LiveFolder
+from sentinel.chain.intake.session import find_frames
+from sentinel.core.complaints import complaints
+from sentinel.core.errors import FrameProblem, RequestProblem
+from sentinel.core.plain_yaml import overlay, read_yaml
+from sentinel.core.settings import Section, Settings
+from sentinel.service.delivery.checking import check_channels
+from sentinel.service.watch.around import synchronised
+from sentinel.service.watch.home import Home, refuse_folder_inside, state_folder
+
+LITTLE_SHARE = 0.10
+LITTLE_STATE_BYTES = 200e6
+DAY_S = 86_400.0
+NO_CONCERN_DAYS = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One line of the check."""
+
+    line: str
+    wrong: bool = False
+
+
+def check(configs: Sequence[Path], state: Path | None) -> Iterator[Finding]:
+    """Yield what is found, good and bad."""
+    content: dict[str, Any] = {}
+    where = ", ".join(str(path) for path in configs)
+    for path in configs:
+        content = overlay(content, read_yaml(path))
+    try:
+        settings = Settings.model_validate(content)
+    except ValidationError as error:
+        for key, complaint in complaints(error):
+            mend = _mend(key, complaint)
+            yield Finding(str(RequestProblem(f"{key} {complaint}", where=where, mend=mend)), wrong=True)
+        return
+    yield Finding(f"settings: {where}: every key is known")
+    for part in (_units(settings), _folder(settings), _state(settings, state), _clock(), _channels(settings)):
+        yield from part
+
+
+def _mend(key: str, complaint: str) -> str:
+    """Return what to do about a wrong key: a known one that is spelt alike, or the same in another unit."""
+    known = _known_keys(Settings)
+    if "not a known setting" in complaint:
+        name = key.rsplit(".", 1)[-1]
+        section = key.rsplit(".", 1)[0] + "." if "." in key else ""
+        near = get_close_matches(key, known, 1, 0.75)
+        near += [k for k in known if k.startswith(section) and _stem(k.rsplit(".", 1)[-1]) == _stem(name)]
+        if near:
+            unit = near[-1].rsplit("_", 1)[-1]
+            return f"write {near[-1]}, in {unit}" if _stem(near[-1]) != near[-1] else f"write {near[-1]}"
+    return "see config/example.yaml for every setting and its unit"
+
+
+def _known_keys(section: type[Section], prefix: str = "") -> list[str]:
+    keys = []
+    for name, field in section.model_fields.items():
+        keys.append(prefix + name)
+        if isinstance(field.annotation, type) and issubclass(field.annotation, Section):
+            keys += _known_keys(field.annotation, f"{prefix}{name}.")
+    return keys
+
+
+_UNITS = {
+    "deg",
+    "rad",
+    "m",
+    "km",
+    "mm",
+    "cm",
+    "um",
+    "nm",
+    "s",
+    "ms",
+    "min",
+    "h",
+    "hpa",
+    "pa",
+    "c",
+    "k",
+    "f",
+    "px",
+}
+
+
+def _stem(name: str) -> str:
+    head, _, unit = name.rpartition("_")
+    return head if unit.lower() in _UNITS else name
+
+
+# Setting, the range that real gear has, and the unit that was probably meant outside it.
+_USUAL: tuple[tuple[str, float, float, str], ...] = (
+    ("camera.focal_length_mm", 20, 20_000, "millimetres"),
+    ("camera.pixel_pitch_um", 0.5, 100, "micrometres, of the stored pixels"),
+    ("camera.interval_s", 0.2, 7200, "seconds"),
+    ("site.pressure_hpa", 300, 1090, "hectopascals at the camera; 0 for no refraction"),
+    ("visit.travel_min", 0, 600, "minutes"),
+)
+
+
+def _units(settings: Settings) -> Iterator[Finding]:
+    for key, low, high, unit in _USUAL:
+        section, name = key.split(".")
+        value = getattr(getattr(settings, section), name)
+        if not low <= value <= high and value != 0:
+            yield Finding(f"{key}: {value:g} is unlikely; give it in {unit}", wrong=True)
+    camera = settings.camera
+    width = 1919.0 / camera.scale_arcsec_px
+    yield Finding(f"lens: the sun is {width:.0f} px wide, {camera.scale_arcsec_px:.2f} arcsec a pixel")
+
+
+def _folder(settings: Settings) -> Iterator[Finding]:
+    folder = Path(settings.frames.folder)
+    if not settings.frames.folder:
+        yield Finding(
+            "frames.folder: no folder is named; name the one the camera's files arrive in", wrong=True
+        )
+        return
+    look = LiveFolder(folder, settings.frames.patterns, Known()).look(0.0, limit=0)
+    if look.state in {FolderState.MISSING, FolderState.UNREADABLE}:
+        what = "is missing; check the path and whether its disk is mounted"
+        if look.state is FolderState.UNREADABLE:
+            what = "cannot be read; let this user read it"
+        yield Finding(f"frames.folder: {folder} {what}", wrong=True)
+        return
+    if look.locked_folders:
+        yield Finding(
+            f"frames.folder: {look.locked_folders} folders in it cannot be read; let this user read them",
+            wrong=True,
+        )
+    frames = f"{look.files} frames" if look.files else "no frame yet"
+    yield Finding(f"folder: {folder}: {frames}")
+    yield from _room(folder, settings)
+    yield from _size(folder, settings)
+
+
+def _room(folder: Path, settings: Settings) -> Iterator[Finding]:
+    usage = shutil.disk_usage(folder)
+    newest = find_frames(folder, settings.frames.patterns)[-20:]
+    sizes = [file.path.stat().st_size for file in newest if file.path.is_file()]
+    if not sizes:
+        if usage.free < LITTLE_SHARE * usage.total:
+            yield Finding(f"frames.folder: only {_gb(usage.free)} free; make room", wrong=True)
+        return
+    a_day = sum(sizes) / len(sizes) * DAY_S / settings.camera.interval_s
+    days = usage.free / a_day
+    line = f"{_gb(usage.free)} free, enough for {days:.1f} days at {a_day / 1e9:.1f} GB a day"
+    if days > NO_CONCERN_DAYS:
+        line = f"{_gb(usage.free)} free, space is no concern"
+    if days < 1:
+        yield Finding(f"frames.folder: only {line}; make room", wrong=True)
+    else:
+        yield Finding(f"space: {line}")
+
+
+def _size(folder: Path, settings: Settings) -> Iterator[Finding]:
+    """Say how large the frames are, so that a slip in the pixel pitch is seen."""
+    for file in reversed(find_frames(folder, settings.frames.patterns)[-3:]):
+        try:
+            header = read_header(file.path)
+        except FrameProblem:
+            continue
+        size = header.width_px, header.height_px
+        field = [n * settings.camera.scale_arcsec_px / 3600 for n in size]
+        yield Finding(f"frames: {size[0]} x {size[1]} px, a field of {field[0]:.1f} x {field[1]:.1f} degrees")
+        return
+
+
+def _state(settings: Settings, named: Path | None) -> Iterator[Finding]:
+    folder = state_folder(settings.state.folder, named)
+    there = next(path for path in (folder, *folder.absolute().parents) if path.exists())
+    try:
+        if settings.frames.folder:
+            refuse_folder_inside(folder, Path(settings.frames.folder))
+    except RequestProblem as problem:
+        yield Finding(str(problem), wrong=True)
+        return
+    if not os.access(there, os.W_OK | os.X_OK):
+        yield Finding(f"state folder: {folder}: this user may not write there; name another", wrong=True)
+        return
+    usage = shutil.disk_usage(there)
+    little = usage.free < max(LITTLE_STATE_BYTES, LITTLE_SHARE * usage.total / 10)
+    yield Finding(
+        f"state folder: {folder}: {_gb(usage.free)} free{'; make room' if little else ''}", wrong=little
+    )
+    if Home(folder).is_watched():
+        yield Finding("a watch is at work there now")
+
+
+def _clock() -> Iterator[Finding]:
+    heard = synchronised()
+    if heard is False:
+        yield Finding("clock: this computer has not heard the time from the network yet", wrong=True)
+    else:
+        yield Finding(f"clock: {'synchronised' if heard else 'whether it is right cannot be told here'}")
+
+
+def _channels(settings: Settings) -> Iterator[Finding]:
+    for problem in check_channels(settings):
+        yield Finding(str(problem), wrong=True)
+    first = [channel for channel in settings.channels if channel.called == "first"]
+    if not settings.channels:
+        yield Finding("channels: none: nobody will be told of anything")
+    elif not any("now" in channel.severities for channel in first):
+        yield Finding("channels: none takes `now` at once; nobody would be woken", wrong=True)
+    else:
+        yield Finding(f"channels: {', '.join(channel.name for channel in settings.channels)}")
+
+
+def _gb(size: float) -> str:
+    return f"{size / 1e9:.1f} GB"
+
+
+def clock_offset(photograph: Path, shown_utc: datetime) -> tuple[float, str]:
+    """Return what to write for `camera.clock_offset_s`, from a photograph of a clock of known time.
+
+    Parameters
+    ----------
+    photograph
+        Taken by the camera, its time untouched.
+    shown_utc
+        What the clock in it shows.
+
+    Returns
+    -------
+    offset_s, said
+        The setting's value, and one sentence about it.
+
+    Raises
+    ------
+    RequestProblem
+        If the photograph says no time of its own.
+    """
+    try:
+        header = read_header(photograph)
+    except FrameProblem as problem:
+        raise RequestProblem(
+            problem.what, where=str(photograph), mend="give a picture as the camera wrote it"
+        ) from None
+    if header.taken is None:
+        raise RequestProblem(
+            "says no time of its exposure",
+            where=str(photograph),
+            mend="give a picture as the camera wrote it",
+        )
+    zone = header.zone_offset
+    taken_utc = header.taken.replace(tzinfo=UTC) - (zone or timedelta(0))
+    offset_s = round((taken_utc - shown_utc).total_seconds(), 2)
+    if zone is not None:
+        hours = zone.total_seconds() / 3600
+        return offset_s, f"the file names its zone (UTC{hours:+g} h), which is taken off by itself"
+    return offset_s, "the file names no zone, so this is the zone and the clock's error together"

@@ -1,0 +1,89 @@
+"""The files for people, kept fresh while the watch goes on.
+
+The journal holds it all and these are made from it, so they need not be as fresh as the status page: now and
+then is enough, on a thread and a connection of their own, and on a disk that is nearly full not at all.
+"""
+
+import logging
+import shutil
+import threading
+
+from sentinel.core.clock import Clock
+from sentinel.core.errors import Problem
+from sentinel.service.journal import Journal, export
+from sentinel.service.watch.home import Home
+
+log = logging.getLogger(__name__)
+
+LEAST_S = 60.0
+MOST_S = 3600.0
+SHARE = 1 / 2000
+"""Writing may take this share of the time: the longer a session gets, the rarer it is."""
+ROOM = 2.0
+"""So many times the journal's size must be free: the journal and what it still gets come first."""
+
+
+class Exporter:
+    """Writes the files for people again whenever there is something new in the journal.
+
+    Parameters
+    ----------
+    least_s
+        Rest between two writings, at least.
+    share
+        Of the time, that writing may take.
+    """
+
+    def __init__(self, home: Home, clock: Clock, *, least_s: float = LEAST_S, share: float = SHARE) -> None:
+        self._home, self._clock, self._least_s, self._share = home, clock, least_s, share
+        self._news, self._stop = threading.Event(), threading.Event()
+        # The watch may have ended before it could write them the last time.
+        self._news.set()
+        self._trouble = ""
+        self._thread = threading.Thread(target=self._run, name="exporter", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def noted(self) -> None:
+        """Say that the journal holds something new."""
+        self._news.set()
+
+    def stop(self) -> None:
+        """End; what is being written is written to its end."""
+        self._stop.set()
+        if self._thread.ident is not None:
+            self._thread.join(timeout=60)
+
+    def _run(self) -> None:
+        rest_s = self._least_s
+        while not self._stop.wait(rest_s):
+            if not self._news.is_set():
+                continue
+            self._news.clear()
+            began_s = self._clock.monotonic_s()
+            try:
+                self._write()
+                self._trouble = ""
+            except (OSError, Problem) as error:
+                self._failed(str(error))
+            except Exception:
+                # Files that grow old are no reason to end the watch.
+                log.exception("the files for people could not be written")
+            took_s = self._clock.monotonic_s() - began_s
+            rest_s = min(max(took_s / self._share, self._least_s), max(MOST_S, self._least_s))
+
+    def _write(self) -> None:
+        free_bytes = shutil.disk_usage(self._home.folder).free
+        if free_bytes < ROOM * self._home.journal.stat().st_size:
+            self._failed("little space is left")
+            return
+        with Journal.read(self._home.journal) as journal:
+            export(journal, self._home.folder)
+
+    def _failed(self, why: str) -> None:
+        self._news.set()
+        if why != self._trouble:
+            log.warning("the files for people grow old (%s); the journal holds it all", why)
+        self._trouble = why

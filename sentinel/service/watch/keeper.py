@@ -1,0 +1,286 @@
+"""The journal of a watch, kept whatever its disk does: full, locked, damaged, removed, and well again."""
+
+import logging
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from threading import Event as Flag
+from typing import Protocol
+
+from sentinel.core.clock import Clock
+from sentinel.core.errors import Problem
+from sentinel.core.records import Event, Outcome, Severity
+from sentinel.service.journal import Damaged, Journal, Origin, Unwritable, rescue
+from sentinel.service.journal.opening import Locked, has_room
+from sentinel.service.watch.home import Home
+from sentinel.service.watch.service import Pulses
+
+log = logging.getLogger(__name__)
+
+RETRY_S = 2.0
+LOCKED_S = 20.0
+"""A backup may hold the journal for a moment; then it is one of the things that people are woken for."""
+BLIND, DAMAGED, REMOVED = "blind", "damaged", "removed"
+"""Names of what is told, by which it is taken back."""
+
+
+class Tell(Protocol):
+    """Tells people at once, past the journal, which may be the trouble."""
+
+    def __call__(self, which: str, title: str, body: str, severity: Severity, *, over: bool = False) -> None:
+        """Tell; `over` takes back what was told as `which`."""
+        ...
+
+
+class Lost(Problem):
+    """What is known could not be written down anywhere before the end."""
+
+
+class Keeper:
+    """Records like a journal, and does not give up.
+
+    Parameters
+    ----------
+    noted
+        Told of each event once it is committed, with its number.
+    renewed
+        Told when another file stands in the journal's place; whether it holds what was known.
+    turned
+        Told at every turn of a wait, which is no fault of this loop.
+    tell
+        Tells people what they must know at once.
+    """
+
+    def __init__(
+        self,
+        home: Home,
+        clock: Clock,
+        pulses: Pulses,
+        *,
+        stop: Flag,
+        noted: Callable[[Event, Outcome, datetime, int], None],
+        renewed: Callable[[bool], None],
+        turned: Callable[[], None],
+        tell: Tell,
+    ) -> None:
+        self._home, self._clock, self._pulses = home, clock, pulses
+        self._stop, self._noted, self._renewed = stop, noted, renewed
+        self._turned, self._tell = turned, tell
+        self._held: Journal | None = None
+        self._since_s: float | None = None
+        """When it began that the journal cannot be used; None: it can."""
+        self._told_blind = False
+        self._asides: list[Path] = []
+        """Where spoilt journals were put, that may still be read for what waited."""
+
+    @property
+    def is_open(self) -> bool:
+        """Whether there is a journal: not while a spoilt one cannot be replaced."""
+        return self._held is not None
+
+    @property
+    def journal(self) -> Journal:
+        """The journal, once it is open."""
+        assert self._held is not None  # noqa: S101 - `open` comes first
+        return self._held
+
+    def close(self) -> None:
+        """Close the journal, if there is one."""
+        if self._held is not None:
+            self._held.close()
+            self._held = None
+
+    # Opening.
+
+    def open(self, wrong: str = "") -> str:
+        """Open the journal or begin one, however long it takes; return what was wrong with the one before.
+
+        Raises
+        ------
+        Unwritable
+            If the watch is told to stop while it still cannot be used.
+        Problem
+            If a newer program wrote it, or the folder cannot be used.
+        """
+        while True:
+            try:
+                self._opened(wrong)
+            except Damaged as damage:
+                wrong = wrong or str(damage)
+                self._set_aside(damage)
+            except (Unwritable, OSError) as problem:
+                self._wait(problem)
+            else:
+                return wrong
+
+    def _opened(self, wrong: str) -> None:
+        home = self._home
+        if not has_room(home.journal) and home.drop_ballast():
+            log.warning("the disk of the state is full; the space held back is given up")
+        if home.journal.exists():
+            self._held = Journal.resume(home.journal)
+        else:
+            if not wrong:
+                home.snapshot.unlink(missing_ok=True)
+            # What is left of one that is gone would be taken for a part of the new one.
+            if any(home.folder.glob(f"{home.journal.name}-*")):
+                home.set_aside(self._stamp())
+            self._held = Journal.create(home.journal, Origin.WATCH)
+        self._well()
+        self._put_back()
+
+    def _put_back(self) -> None:
+        """Put back into the outbox what waited and is not in the journal that there is now."""
+        kept = rescue.read(self._home.spare)
+        while self._asides:
+            kept += rescue.read_damaged(self._asides.pop() / self._home.journal.name)
+        try:
+            count = rescue.put_back(self._home.journal, kept, self._clock.now_utc())
+        except Problem as problem:
+            log.warning("what waited could not be put back (%s)", problem)
+            return
+        if count:
+            log.warning("%d messages that waited were not in the journal; they are sent", count)
+
+    def _set_aside(self, damage: Damaged) -> None:
+        self.close()
+        while True:
+            try:
+                aside = self._home.set_aside(self._stamp())
+            except OSError as problem:
+                self._wait(problem)
+                continue
+            self._asides.append(aside)
+            log.error("%s; set aside in %s", damage, aside)
+            return
+
+    def _stamp(self) -> str:
+        return self._clock.now_utc().strftime("%Y%m%dT%H%M%SZ")
+
+    # Recording.
+
+    def record(self, event: Event, now_utc: datetime, outcome: Outcome) -> int:
+        """Commit an event and all that came of it, however long it takes.
+
+        Raises
+        ------
+        Unwritable
+            If the watch is told to stop while there is still no room. The file of the frame is still there.
+        """
+        number = self._committed(event, now_utc, outcome)
+        self._well()
+        self._noted(event, outcome, now_utc, number)
+        return number
+
+    def _committed(self, event: Event, now_utc: datetime, outcome: Outcome) -> int:
+        while True:
+            try:
+                self.check()
+                return self.journal.record(event, now_utc, outcome)
+            except Damaged as damage:
+                self.begin_anew(damage)
+            except Unwritable as problem:
+                if self._home.drop_ballast():
+                    log.warning("%s; the space held back is given up", problem)
+                    continue
+                self._wait(problem)
+            except Problem:
+                raise
+            except Exception:
+                if outcome == Outcome():
+                    raise
+                # What came of it cannot be written down: then at least that it happened.
+                log.exception("what came of an event could not be kept")
+                outcome = Outcome()
+
+    def begin_anew(self, damage: Damaged) -> None:
+        """Set a spoilt journal aside and go on with a new one."""
+        self._set_aside(damage)
+        wrong = self.open(str(damage))
+        self._renewed(False)
+        self.tell_of_damage(wrong)
+
+    def tell_of_damage(self, wrong: str) -> None:
+        """Tell people what was lost, and what was not."""
+        body = (
+            f"{wrong}. It was set aside and the watch goes on with a new one. The record of the frames until"
+            " now is in the old one alone, as far as it can be read; messages that waited were saved and are"
+            " sent."
+        )
+        self._tell(DAMAGED, "The watch's journal was damaged", body, Severity.SOON)
+
+    # A folder that is no more.
+
+    def check(self) -> None:
+        """See that the journal's files are still in their place; where not, put all that is known there anew.
+
+        Raises
+        ------
+        Lost
+            If the watch is told to stop while that cannot be done.
+        """
+        if self._held is None or self._held.stands:
+            return
+        body = (
+            f"The files of {self._home.folder} were removed, or another disk stands in their place. What is"
+            " known is written there anew."
+        )
+        self._tell(REMOVED, "The watch's state folder was removed", body, Severity.NOW)
+        while True:
+            try:
+                self._write_anew()
+            except (OSError, Problem) as problem:
+                try:
+                    self._wait(problem)
+                except Unwritable:
+                    raise Lost(f"what is known could not be kept ({problem})") from None
+            else:
+                self._well()
+                self._renewed(True)
+                return
+
+    def _write_anew(self) -> None:
+        home = self._home
+        home.create()
+        home.lock()
+        begun = home.folder / f".again.{home.journal.name}"
+        begun.unlink(missing_ok=True)
+        self.journal.copy_to(begun)
+        if any(home.folder.glob(f"{home.journal.name}*")):
+            home.set_aside(self._stamp())
+        begun.replace(home.journal)
+        journal = Journal.resume(home.journal)
+        self.journal.close()
+        self._held = journal
+        self._put_back()
+
+    # Waiting.
+
+    def _wait(self, problem: Exception) -> None:
+        """Wait a little for the disk; tell people that nothing is judged meanwhile, and the heartbeat."""
+        now_s = self._clock.monotonic_s()
+        if self._since_s is None:
+            self._since_s = now_s
+            log.warning("%s; waiting", problem)
+        what = str(problem)
+        if isinstance(problem, OSError):
+            what = f"{problem.filename or self._home.folder}: {problem.strerror or problem}; check its disk"
+        self._pulses.blind.add(BLIND)
+        if not isinstance(problem, Locked) or now_s - self._since_s >= LOCKED_S:
+            self._told_blind = True
+            body = f"{what}. No frame is judged until then: look after the camera yourself."
+            self._tell(BLIND, "THE WATCH IS BLIND: it cannot write", body, Severity.NOW)
+        self._turned()
+        if self._stop.wait(RETRY_S):
+            raise Unwritable(what)
+
+    def _well(self) -> None:
+        if self._since_s is None:
+            return
+        self._since_s = None
+        self._pulses.blind.discard(BLIND)
+        log.warning("the journal can be written again")
+        if self._told_blind:
+            self._told_blind = False
+            body = "Its journal can be written again. What came meanwhile is judged now."
+            self._tell(BLIND, "The watch sees again", body, Severity.NOW, over=True)

@@ -1,0 +1,80 @@
+"""Telling the service manager how it goes, and only the truth: the loops that must turn do turn."""
+
+import os
+import socket
+from collections.abc import Callable
+
+from sentinel.core.clock import Clock
+
+STUCK_S = 100.0
+"""A loop that has not turned for so long is stuck; measuring one file may take two patiences."""
+PATIENCE_S = 2.0
+
+
+def tell_manager(text: str) -> None:
+    """Send one notification, if anybody wants it (systemd: sd_notify(3), one datagram)."""
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address:
+        return
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as channel:
+            # A manager that does not listen must not hold up the watch.
+            channel.settimeout(PATIENCE_S)
+            channel.connect("\0" + address[1:] if address.startswith("@") else address)
+            channel.sendall(text.encode())
+    except OSError:
+        return  # nobody listens any more; there is nobody to tell
+
+
+class Pulses:
+    """When each of the loops that must turn turned last."""
+
+    def __init__(self, clock: Clock, names: tuple[str, ...], stuck_s: float = STUCK_S) -> None:
+        self._clock, self._stuck_s = clock, stuck_s
+        now_s = clock.monotonic_s()
+        self._last_s = dict.fromkeys(names, now_s)
+        self._turns: dict[str, tuple[Callable[[], int], int]] = {}
+        self.blind: set[str] = set()
+        """Why no frame is judged though all loops turn; nothing of it would be mended by a new start."""
+
+    @property
+    def sees(self) -> bool:
+        """Whether frames are looked for, measured and judged, and messages seen to."""
+        return not self.blind and not self.stuck()
+
+    def beat(self, name: str) -> None:
+        """Note that a loop has turned."""
+        self._last_s[name] = self._clock.monotonic_s()
+
+    def follow(self, name: str, turns: Callable[[], int]) -> None:
+        """Count a loop as turning whenever its own count of turns grows."""
+        self._turns[name] = (turns, turns())
+        self.beat(name)
+
+    def stuck(self) -> tuple[str, ...]:
+        """Return the loops that do not turn."""
+        for name, (turns, seen) in self._turns.items():
+            count = turns()
+            if count != seen:
+                self._turns[name] = (turns, count)
+                self.beat(name)
+        now_s = self._clock.monotonic_s()
+        return tuple(name for name, last_s in self._last_s.items() if now_s - last_s > self._stuck_s)
+
+
+class Keepalive:
+    """The ping that keeps the service manager from starting the watch anew."""
+
+    def __init__(self, clock: Clock, pulses: Pulses) -> None:
+        self._clock, self._pulses = clock, pulses
+        asked_us = os.environ.get("WATCHDOG_USEC", "")
+        # Half of what is asked is what systemd itself advises; oftener costs nothing.
+        self._every_s = int(asked_us) / 1e6 / 4 if asked_us.isdigit() and int(asked_us) > 0 else 0.0
+        self._last_s = clock.monotonic_s() - self._every_s
+
+    def turn(self) -> None:
+        """Ping if it is time and every loop turns."""
+        now_s = self._clock.monotonic_s()
+        if self._every_s and now_s - self._last_s >= self._every_s and not self._pulses.stuck():
+            self._last_s = now_s
+            tell_manager("WATCHDOG=1")

@@ -1,0 +1,169 @@
+"""Keeps `status.json` and `status.html` as fresh as the watch itself.
+
+The picture is read and drawn on a thread of its own: a share that hangs must not hold up the page, nor the
+page the watch.
+"""
+
+import logging
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import datetime
+
+from sentinel.core.clock import Clock
+from sentinel.core.errors import Problem
+from sentinel.core.settings import Settings
+from sentinel.service.delivery.pictures import drawing
+from sentinel.service.journal.outbox import Outbox
+from sentinel.service.journal.rows import Scene
+from sentinel.service.status.lines import to_json
+from sentinel.service.status.page import page_html
+from sentinel.service.status.standing import Messages, Standing, standing_of
+from sentinel.service.watch.gather import Gatherer
+from sentinel.service.watch.home import Home, write_quietly
+from sentinel.service.watch.memory import Memory
+
+log = logging.getLogger(__name__)
+
+EVERY_S = 1.0
+"""Between two writings while frames come in swarms."""
+PICTURE_BYTES = 40_000
+
+
+class Painter:
+    """Draws the newest picture whenever there is a newer one, on a thread of its own."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._wanted: Scene | None = None
+        self._call, self._stopping = threading.Event(), False
+        self.picture: tuple[str, bytes] | None = None
+        """Name of the frame, and its JPEG."""
+        self._thread = threading.Thread(target=self._run, name="painter", daemon=True)
+        self._thread.start()
+
+    def want(self, scene: Scene) -> None:
+        """Ask for the picture of a scene; one that was asked for and not begun is forgotten."""
+        self._wanted = scene
+        self._call.set()
+
+    def stop(self) -> None:
+        """End; a picture under way is given up."""
+        self._stopping = True
+        self._call.set()
+        self._thread.join(timeout=2)
+
+    def _run(self) -> None:
+        upright = self._settings.state.picture == "upright"
+        draw = drawing(self._settings, upright=upright, target=True)
+        while True:
+            self._call.wait()
+            self._call.clear()
+            if self._stopping:
+                return
+            scene, self._wanted = self._wanted, None
+            if scene is None:
+                continue
+            try:
+                jpeg = draw(scene, PICTURE_BYTES)
+            except Exception as error:  # noqa: BLE001 - a picture is worth less than the watch
+                log.warning("no picture of %s: %s", scene.frame.frame, type(error).__name__)
+                continue
+            self.picture = (scene.frame.frame, jpeg) if jpeg is not None else None
+
+
+class Showing:
+    """Writes the status files."""
+
+    def __init__(self, home: Home, settings: Settings, clock: Clock, gatherer: Gatherer) -> None:
+        self._home, self._settings, self._clock, self._gatherer = home, settings, clock, gatherer
+        self._painter = Painter(settings) if settings.state.picture != "none" else None
+        self._asked_for: str | None = None
+        self._outbox: Outbox | None = None
+        self._shown_s: float | None = None
+        self._told = False
+        self._served: Callable[[], str] = lambda: "Not yet."
+
+    def show(self, memory: Memory, *, at_once: bool = True) -> None:
+        """Write the files as of now; in a swarm of events only now and then."""
+        try:
+            self._show(memory, at_once=at_once)
+        except Exception:
+            # A page that cannot be made grows old and says so; the watch goes on.
+            log.exception("the status page failed")
+
+    def _show(self, memory: Memory, *, at_once: bool) -> None:
+        now_s = self._clock.monotonic_s()
+        if not at_once and self._shown_s is not None and now_s - self._shown_s < EVERY_S:
+            return
+        self._shown_s = now_s
+        self._ask_for_picture(memory)
+        standing = self.standing(memory, self._clock.now_utc())
+        picture = self._painter.picture if self._painter is not None else None
+        words = f"Of {picture[0]}; circle: limb; dashed: where to put it; line: its path." if picture else ""
+        jpeg = picture[1] if picture else None
+        self._served = lambda: page_html(standing, jpeg, words, buttons=True)
+        written = write_quietly(self._home.status_json, to_json(standing)) and write_quietly(
+            self._home.status_html, page_html(standing, jpeg, words)
+        )
+        if not written and not self._told:
+            log.warning("the status page cannot be written; check space and permissions")
+        self._told = not written
+
+    def standing(self, memory: Memory, now_utc: datetime) -> Standing:
+        """Return what there is to show."""
+        report = self._gatherer.report
+        return standing_of(
+            memory.board,
+            self._settings,
+            now_utc,
+            waiting_files=report.waiting if report is not None else 0,
+            clock_offset_s=report.clock_offset_s if report is not None else None,
+            focus_ratio=memory.pipeline.focus_ratio if memory.pipeline is not None else None,
+            messages=self.messages(now_utc),
+        )
+
+    def messages(self, now_utc: datetime) -> Messages:
+        """Return how messages get through; nothing where the outbox cannot be read just now."""
+        try:
+            self._outbox = self._outbox or Outbox.open(self._home.journal, writable=False)
+            targets = self._outbox.targets()
+        except Problem:
+            self.forget_journal()
+            return Messages()
+        sent = [t for t in targets if t.last_delivered_utc is not None]
+        last = max(sent, key=lambda t: t.last_delivered_utc or now_utc, default=None)
+        late = [t for t in targets if t.oldest_waiting_utc is not None]
+        stuck = min(late, key=lambda t: t.oldest_waiting_utc or now_utc, default=None)
+        return Messages(
+            last_utc=last.last_delivered_utc if last else None,
+            last_title=last.last_title if last else "",
+            last_target=last.target if last else "",
+            waiting=sum(t.waiting for t in targets),
+            trouble=f"{stuck.target}: {stuck.last_trouble or 'not tried yet'}" if stuck else "",
+        )
+
+    def served_page(self) -> str:
+        """Return the page as it was shown last, with buttons; for the thread that serves it."""
+        return self._served()
+
+    def forget_journal(self) -> None:
+        """Close the outbox: another journal has taken its place, or the watch ends."""
+        if self._outbox is not None:
+            with suppress(Problem):
+                self._outbox.close()
+            self._outbox = None
+
+    def stop(self) -> None:
+        """End."""
+        if self._painter is not None:
+            self._painter.stop()
+        self.forget_journal()
+
+    def _ask_for_picture(self, memory: Memory) -> None:
+        frame = memory.board.frame
+        if self._painter is None or frame is None or frame.frame == self._asked_for:
+            return
+        self._asked_for = frame.frame
+        way = tuple(memory.board.way)
+        self._painter.want(Scene(frame=frame, way=way, forecast=memory.board.forecast))

@@ -1,0 +1,48 @@
+"""From a request to a running watch: settings, state folder, signals, log."""
+
+import logging
+import signal
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from threading import Event as Flag
+from types import FrameType
+
+from sentinel.core.clock import SystemClock
+from sentinel.core.settings import load_settings
+from sentinel.service.watch.daemon import Watch
+from sentinel.service.watch.home import Home, state_folder
+from sentinel.service.watch.thrift import give_memory_back
+
+
+def home_of(configs: Sequence[Path], state: Path | None) -> Home:
+    """Return the state folder that settings or options name; no settings are needed where an option does."""
+    if state is not None:
+        return Home(state)
+    if configs:
+        return Home(state_folder(load_settings(configs).state.folder, None))
+    return Home(state_folder("", None))
+
+
+def watch(configs: Sequence[Path], state: Path | None) -> None:
+    """Watch until SIGTERM, SIGINT or SIGHUP.
+
+    Raises
+    ------
+    Problem
+        If settings or state folder are wrong, or another watch is at work there.
+    """
+    give_memory_back()
+    settings = load_settings(configs)
+    stop = Flag()
+
+    def on_signal(number: int, frame: FrameType | None) -> None:
+        del number, frame
+        stop.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, on_signal)
+    # The manager keeps times; libraries stay quiet, for what they say may hold secrets.
+    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="sentinel: %(message)s")
+    logging.getLogger("sentinel").setLevel(logging.INFO)
+    Watch(settings, Home(state_folder(settings.state.folder, state)), SystemClock(), stop).run()
