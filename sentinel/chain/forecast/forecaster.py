@@ -53,8 +53,7 @@ EXPECTED_S = 12 * 3600.0
 """For how long a disc is expected."""
 FORGOTTEN_S = 10 * 86_400.0
 """After so long without a frame it is another session, or the clock was wrong."""
-BEFORE_S: Array = -60 * np.array([40, 30, 20, 10, 5, 2.0])
-"""So long before, too: new discs are compared with how far the last ones were off."""
+BEFORE_S: Array = -60 * np.array([40, 30, 20, 10, 5, 2.0])  # new discs are compared with the last ones
 UNSAID_SIGMA_PX = 0.5
 """Uncertainty of a centre for which none is given."""
 Span = tuple[datetime, datetime]
@@ -325,9 +324,7 @@ class Forecaster:
         middle = np.array(self._frame.middle_px)[:, None, None]
         tracks: Array = np.stack(draws.tracks_arcsec(now_s, offsets_s)) / self._scale.arcsec_px + middle
         # Behind a camera that stands still there is no place in the picture: far out.
-        return np.nan_to_num(tracks, copy=False, nan=FAR_PX, posinf=FAR_PX, neginf=-FAR_PX).clip(
-            -FAR_PX, FAR_PX
-        )
+        return np.nan_to_num(tracks, copy=False, nan=FAR_PX).clip(-FAR_PX, FAR_PX)
 
     def _note_change(self, draws: Draws, now_s: float) -> None:
         """Begin anew where the drift has become another for sure, and there is track enough since."""
