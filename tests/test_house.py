@@ -1,6 +1,9 @@
 """The house rules a reader relies on: rooms import only earlier rooms, and the core does no I/O."""
 
 import ast
+import re
+import tomllib
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
@@ -88,6 +91,27 @@ def test_only_the_clock_reads_clocks() -> None:
                 assert not base.endswith(("datetime", "date", "Time")), f"{path}: {ast.unparse(node)}"
             if isinstance(node, ast.Attribute) and node.attr in {"time", "monotonic", "perf_counter"}:
                 assert ast.unparse(node.value) != "time", f"{path}: {ast.unparse(node)}"
+
+
+# Run, plugged in or asked for by name: `sunpy` gives its pictures only, apprise imports `paho-mqtt`, and
+# without `aiosmtpd` its test is skipped.
+TOOLS = {"aiosmtpd", "mypy", "paho-mqtt", "pytest-xdist", "ruff", "sunpy", "types-pyyaml"}
+
+
+def test_every_declared_dependency_is_imported_somewhere() -> None:
+    project = tomllib.loads((HOUSE.parent / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    asked = [project["dependencies"], *project["optional-dependencies"].values()]
+    declared = {re.split(r"[^\w-]", one, maxsplit=1)[0].lower() for group in asked for one in group}
+    modules = {
+        name.partition(".")[0]
+        for folder in (HOUSE, HOUSE.parent / "tests")
+        for path in folder.rglob("*.py")
+        for name in imports(path)
+    }
+    providers = packages_distributions()
+    imported = {package.lower() for name in modules for package in providers.get(name, ())}
+    assert not declared - imported - TOOLS
+    assert not TOOLS - declared
 
 
 def test_a_module_can_be_read_at_one_sitting() -> None:
