@@ -14,14 +14,15 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 ORDER = [
     "core.errors", "core.times", "core.clock", "core.files", "core.complaints", "core.plain_yaml",
     "core.records", "core.settings", "core.tables", "sky",
-    "chain.measure", "chain.intake", "chain.forecast", "chain.judge", "chain.notify",
+    "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.judge", "chain.notify",
     "chain.pipeline", "chain.runner",
     "service.journal", "service.delivery", "service.status", "service.watch",
     "jobs.simulate", "jobs.report", "jobs.replay", "jobs.plan", "jobs.align", "jobs.tune", "cli",
 ]  # fmt: skip
 FLOORS = ["core", "sky", "chain", "service", "jobs", "cli"]
 CORE = [
-    "core.times", "core.records", "sky", "chain.measure", "chain.forecast", "chain.judge", "chain.pipeline",
+    "core.times", "core.records", "sky", "chain.measure", "chain.track", "chain.forecast", "chain.judge",
+    "chain.pipeline",
 ]  # fmt: skip
 IO_MODULES = {"os", "pathlib", "sqlite3", "time", "logging", "socket", "subprocess", "urllib", "shutil", "io"}
 

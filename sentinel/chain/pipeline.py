@@ -6,8 +6,10 @@ from datetime import datetime
 from sentinel.chain.forecast import Forecaster
 from sentinel.chain.judge import Judge
 from sentinel.chain.notify import compose, routing, wording
+from sentinel.chain.track import Context, Follower, Track
 from sentinel.core.records import Event, Forecast, Incident, Outcome
 from sentinel.core.settings import Settings
+from sentinel.core.times import utc_s
 from sentinel.sky import Sun
 
 
@@ -29,7 +31,10 @@ class Pipeline:
         sun = Sun(settings.site)
         self.forecaster = Forecaster(settings, sun)
         self._settings = settings
-        self._judge = Judge(settings, sun)
+        context = Context(settings, sun)
+        self._follower = Follower(context)
+        self._track = Track()
+        self._judge = Judge(context)
         self._judged = self._judge.fresh(start_utc)
         self._composer = compose.Composer(settings)
         self._composed = self._composer.fresh()
@@ -48,7 +53,8 @@ class Pipeline:
         found: list[Incident] = []
         for cause in (event, forecast):
             if cause is not None:
-                self._judged, incidents = self._judge.step(self._judged, cause, now_utc)
+                self._track = self._follower.step(self._track, cause, utc_s(now_utc))
+                self._judged, incidents = self._judge.step(self._judged, cause, self._track, now_utc)
                 found += incidents
         worded = tuple(dataclasses.replace(i, message=wording.message(i)) for i in found)
         self._composed, alerts = self._composer.step(self._composed, event, worded, now_utc, forecast)

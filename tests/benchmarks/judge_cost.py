@@ -13,11 +13,11 @@ from statistics import mean, median
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from sentinel.chain.intake.events import session_events
-from sentinel.chain.judge import Judge
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.records import Event, Forecast, MeasuredFrame
 from sentinel.sky import Sun
 from tests.judge import worlds
+from tests.judge.tracks import Judging
 
 Events = list[tuple[Event, datetime]]
 
@@ -34,14 +34,14 @@ def main() -> None:
     for name, make in (("calm", worlds.calm), ("cloud", worlds.clouds), ("wind", worlds.wind)):
         session = make(3000, hours)
         events = list(session_events(session.frames))
-        judge = Judge(session.settings, Sun(session.settings.site))
+        judge = Judging(session.settings, Sun(session.settings.site))
         print(f"{name:6} {step_cost(judge, events)}")
     if asked.profile:
         profile(judge, events)
     whole(worlds.clouds(3000, hours))
 
 
-def step_cost(judge: Judge, events: Events) -> str:
+def step_cost(judge: Judging, events: Events) -> str:
     """Return what one step costs: of each event the least of some runs, as if nothing else went on."""
     least_s = [float("inf")] * len(events)
     for _ in range(RUNS):
@@ -77,7 +77,7 @@ def whole(session: worlds.Session) -> None:
     )
 
 
-def profile(judge: Judge, events: Events) -> None:
+def profile(judge: Judging, events: Events) -> None:
     """Print the functions that take the most time."""
     import cProfile  # noqa: PLC0415
     import pstats  # noqa: PLC0415

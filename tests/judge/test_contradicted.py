@@ -76,7 +76,7 @@ def test_seeing_focus_and_an_arc_at_the_edge_are_no_other_lens() -> None:
 
 def light_of(watch: Watch, true: Watch) -> float:
     """Return the level that the true place's air leaves."""
-    air = true.judge._scene.glance(watch.now.timestamp() + 60).air_mass
+    air = true.judge.context.sun_at(watch.now.timestamp() + 60).air_mass
     return float(0.5 * 2.0 ** (-0.3 * air) * (1 + 0.004 * watch.random.normal()))
 
 
@@ -84,7 +84,7 @@ def test_a_sun_that_grows_brighter_while_it_should_sink_is_told_with_the_hours_t
     """Afternoon by the settings, six hours before by the light."""
     watch = Watch(datetime(2026, 6, 21, 13, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
     while not watch.of("wrong-place") and watch.count < 300:
-        air = watch.judge._scene.glance(watch.now.timestamp() + 60 - 7 * 3600).air_mass
+        air = watch.judge.context.sun_at(watch.now.timestamp() + 60 - 7 * 3600).air_mass
         watch.frames(1, brightness=0.5 * 2.0 ** (-0.3 * air) * (1 + 0.004 * float(watch.random.normal())))
     wrong = watch.opened("wrong-place")
     assert wrong is not None

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sentinel.chain.judge.track import leaving, west_from_roll
+from sentinel.chain.track.path import leaving, west_from_roll
 from sentinel.core.records import Severity
 from sentinel.sky import true_altitude_deg
 from sentinel.sky.mount import Optics, Pose, project
@@ -112,7 +112,7 @@ def test_a_disc_that_the_air_lifts_as_it_sets_is_no_runaway(latitude_deg: float)
     watch.jitter = 0.3
     before_deg = 0.0
     while True:
-        seen_deg = watch.judge._scene.glance(watch.now.timestamp() + 60).altitude_deg
+        seen_deg = watch.judge.context.sun_at(watch.now.timestamp() + 60).altitude_deg
         lift_deg = seen_deg - float(true_altitude_deg(seen_deg))
         if seen_deg < 0:
             break
@@ -227,7 +227,7 @@ def test_a_stop_by_the_sky_rate_on_the_known_way_needs_no_partial_step() -> None
     for _ in range(3):
         watch.forecast(roll_deg=roll)
         watch.frames(10)
-    west = watch.state.motion.west
+    west = watch.state.track.drive.west
     assert west is not None
     assert west == pytest.approx((np.cos(np.radians(20)), np.sin(np.radians(20))))
     watch.runs(1.0, way_deg=20.0)

@@ -9,7 +9,7 @@ from typing import Any
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sentinel.chain.judge import Judge, JudgeState
+from sentinel.chain.judge import JudgeState
 from sentinel.core.records import (
     Disc,
     Due,
@@ -23,13 +23,13 @@ from sentinel.core.records import (
     Tick,
 )
 from sentinel.sky import Sun
-from tests.judge.tracks import START, Watch
+from tests.judge.tracks import START, Judging, Watch
 from tests.judge.tracks import settings as judge_settings
 
 _SETTINGS = judge_settings(
     sleep={"from_utc": "20:00", "until_utc": "04:00"}, site={"horizon": [[100, 5], [200, 3]]}
 )
-_JUDGE = Judge(_SETTINGS, Sun(_SETTINGS.site))
+_JUDGE = Judging(_SETTINGS, Sun(_SETTINGS.site))
 
 odd = st.one_of(st.floats(-1e4, 1e4), st.sampled_from([nan, inf, -inf, 0.0, -1.0]))
 share = st.one_of(st.floats(0, 1), st.sampled_from([nan, 0.0, 1.0]))
@@ -191,7 +191,7 @@ def test_a_rebuild_in_another_process_order_of_days_is_equal() -> None:
     """What the judge looked at before (its tables of the sun) leaves no trace in what it says."""
     watch = Watch()
     watch.frames(300)
-    other = Judge(watch.settings, Sun(watch.settings.site))
+    other = Judging(watch.settings, Sun(watch.settings.site))
     # It has been asked about other days first.
     elsewhere = other.fresh(datetime(2026, 1, 5, tzinfo=UTC))
     other.step(elsewhere, watch.frame(), datetime(2026, 1, 5, tzinfo=UTC))

@@ -129,7 +129,7 @@ def test_in_the_night_a_stopped_camera_is_told_with_the_time_that_is_left() -> N
     watch.silence(8 * 60)
     told = [one for one in watch.said if one.condition == "no-frames"]
     assert [(one.state, one.severity) for one in told] == [("opened", Severity.NOW)]
-    rises = watch.judge._scene.glance(utc_s(parse_utc(told[0].detail["sun_rises_utc"])))
+    rises = watch.judge.context.sun_at(utc_s(parse_utc(told[0].detail["sun_rises_utc"])))
     assert rises.altitude_deg == pytest.approx(0, abs=1.6)
 
 
@@ -461,16 +461,16 @@ def test_two_cameras_in_one_folder_are_told_apart() -> None:
         watch.step(watch.frame(width_px=4000, height_px=3000, camera="Fernlicht F2", x_px=10.0))
     assert watch.of("mixed-cameras") == [("opened", "note")]
     assert {one.condition for one in watch.said} == {"mixed-cameras"}
-    assert watch.state.sanity.source is not None
-    assert watch.state.sanity.source.width_px == 6000
+    assert watch.state.track.cameras.source is not None
+    assert watch.state.track.cameras.source.width_px == 6000
 
 
 def test_a_new_camera_is_taken_over_when_the_old_one_is_gone() -> None:
     watch = Watch()
     watch.frames(30)
     watch.frames(12, width_px=4000, height_px=3000, camera="Fernlicht F2")
-    assert watch.state.sanity.source is not None
-    assert watch.state.sanity.source.width_px == 4000
+    assert watch.state.track.cameras.source is not None
+    assert watch.state.track.cameras.source.width_px == 4000
 
 
 def test_a_camera_put_in_the_place_of_another_is_no_stop_and_no_fault_of_its_own() -> None:
@@ -494,8 +494,8 @@ def test_a_few_files_of_another_camera_copied_in_are_no_swap() -> None:
         for _ in range(5):
             watch.step(watch.frame(width_px=4000, height_px=3000, camera="Fernlicht F2", time_utc=START))
     assert {one.condition for one in watch.said} == {"mixed-cameras"}
-    assert watch.state.sanity.source is not None
-    assert watch.state.sanity.source.width_px == 6000
+    assert watch.state.track.cameras.source is not None
+    assert watch.state.track.cameras.source.width_px == 6000
 
 
 def test_the_watched_camera_of_two_that_stops_is_told() -> None:

@@ -31,7 +31,7 @@ def test_a_cap_is_soon_after_five_minutes_and_now_after_fifteen() -> None:
     assert minutes == [pytest.approx(4, abs=1), pytest.approx(14, abs=1)]
     assert told[0].onset_utc == dark
     assert told[1].detail["likely"][0] == "cap-or-filter"
-    _, azimuth_deg = watch.judge._scene.sun.altaz_deg(told[1].time_utc.timestamp())
+    _, azimuth_deg = watch.judge.context.sun.altaz_deg(told[1].time_utc.timestamp())
     assert told[1].detail["azimuth_deg"] == pytest.approx(azimuth_deg, abs=0.1)
     assert watch.frames(1) == []
     assert [one.state for one in watch.frames(1)] == ["cleared"]
@@ -46,8 +46,8 @@ def test_a_cap_over_a_faint_midnight_sun_is_told_like_any_other() -> None:
 
 def test_a_faint_setting_sun_that_goes_out_in_the_haze_wakes_nobody() -> None:
     watch = Watch(datetime(2026, 6, 21, 16, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
-    while watch.judge._scene.glance(watch.now.timestamp()).altitude_deg > 2.0:
-        air = watch.judge._scene.glance(watch.now.timestamp()).air_mass
+    while watch.judge.context.sun_at(watch.now.timestamp()).altitude_deg > 2.0:
+        air = watch.judge.context.sun_at(watch.now.timestamp()).air_mass
         watch.frames(1, brightness=0.5 * 2 ** (-0.33 * air))
     watch.frames(60, found=False, brightness=0.0)
     assert watch.said == []
@@ -108,7 +108,7 @@ def test_unverified_comes_after_one_hour_and_four() -> None:
 def test_a_night_is_no_loss() -> None:
     watch = Watch(datetime(2026, 6, 21, 16, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
     for _ in range(14 * 60):
-        up = watch.judge._scene.glance((watch.now + timedelta(minutes=1)).timestamp()).clear_deg > -0.3
+        up = watch.judge.context.sun_at((watch.now + timedelta(minutes=1)).timestamp()).clear_deg > -0.3
         watch.frames(1, found=up, brightness=0.4 if up else 0.0)
     assert watch.said == []
 
@@ -117,7 +117,7 @@ def test_a_sun_behind_the_horizon_line_is_no_loss() -> None:
     ridge = [[0, 0], [150, 0], [151, 60], [209, 60], [210, 0]]
     watch = Watch(site={"horizon": ridge})
     for _ in range(6 * 60):
-        up = watch.judge._scene.glance((watch.now + timedelta(minutes=1)).timestamp()).clear_deg > 0
+        up = watch.judge.context.sun_at((watch.now + timedelta(minutes=1)).timestamp()).clear_deg > 0
         watch.frames(1, found=up, brightness=0.4 if up else 0.0)
     assert watch.said == []
 
@@ -178,7 +178,7 @@ def test_a_low_midnight_sun_is_no_focus_fault() -> None:
     """Seeing grows like the air mass to the 0.6, dispersion like the air mass: twice round the clock."""
     watch = Watch()
     for _ in range(2 * 24 * 60 // 2):
-        air = watch.judge._scene.glance(watch.now.timestamp()).air_mass
+        air = watch.judge.context.sun_at(watch.now.timestamp()).air_mass
         width = np.sqrt(2.4**2 + (1.09 * 2.5 / 2.02) ** 2 * air**1.2 + (0.7 / 2.02 * air) ** 2)
         watch.frames(2, every_s=120.0, edge_width_px=float(width * np.exp(watch.random.normal(0, 0.03))))
     assert watch.of("soft-focus") == []
@@ -364,7 +364,7 @@ def test_cloud_that_goes_down_with_the_sun_wakes_nobody() -> None:
     watch = Watch(datetime(2026, 6, 21, 16, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
     watch.frames(60)
     for _ in range(12 * 60):
-        up = watch.judge._scene.glance(watch.now.timestamp()).altitude_deg > 6
+        up = watch.judge.context.sun_at(watch.now.timestamp()).altitude_deg > 6
         lit = 0.003 * float(np.exp(watch.random.normal(0, 0.2))) if up else 0.0002
         watch.frames(1, found=False, brightness=lit)
     assert [one for one in watch.said if one.severity is Severity.NOW] == []
@@ -374,7 +374,7 @@ def test_smoke_that_thickens_while_the_sun_climbs_is_dimmed() -> None:
     """The higher the sun, the less is known of how bright it should be; but it is no less bright."""
     watch = Watch(datetime(2026, 6, 21, 5, 0, tzinfo=UTC), site={"latitude_deg": 78.0, "longitude_deg": 7.0})
     for minute in range(8 * 60):
-        air = watch.judge._scene.glance(watch.now.timestamp()).air_mass
+        air = watch.judge.context.sun_at(watch.now.timestamp()).air_mass
         smoke = max(minute - 90, 0) / 240 * 1.6
         watch.frames(
             1, brightness=0.45 * 2.0 ** (-0.3 * (air - 1) - smoke) * (1 + 0.004 * watch.random.normal())
@@ -388,7 +388,7 @@ def test_smoke_that_thickens_while_the_sun_climbs_is_dimmed() -> None:
 def test_a_sun_that_sets_behind_the_known_line_is_not_covered() -> None:
     watch = Watch(datetime(2026, 6, 21, 17, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
     while watch.now < datetime(2026, 6, 21, 21, 0, tzinfo=UTC):
-        clear = watch.judge._scene.glance((watch.now + timedelta(minutes=1)).timestamp()).clear_deg
+        clear = watch.judge.context.sun_at((watch.now + timedelta(minutes=1)).timestamp()).clear_deg
         share = float(np.clip((clear + 0.27) / 0.54, 0, 1))
         watch.frames(1, found=share > 0.1, limb_coverage=share, brightness=0.4 if share > 0.1 else 0.0)
     assert watch.said == []

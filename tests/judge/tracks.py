@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from sentinel.chain.judge import Judge, JudgeState
+from sentinel.chain.track import Context, Follower
 from sentinel.core.records import Disc, Event, Forecast, Incident, Mark, MeasuredFrame, Surroundings, Tick
 from sentinel.core.settings import Settings, validate
 from sentinel.sky import Sun
@@ -30,6 +31,23 @@ def settings(**sections: Any) -> Settings:
     return validate(content, where="test")
 
 
+class Judging:
+    """Follower and judge in one, as the pipeline has them."""
+
+    def __init__(self, settings: Settings, sun: Sun) -> None:
+        self.context = Context(settings, sun)
+        self._follower, self._judge = Follower(self.context), Judge(self.context)
+
+    def fresh(self, start: datetime) -> JudgeState:
+        return self._judge.fresh(start)
+
+    def step(
+        self, state: JudgeState, event: Event | Forecast, now: datetime
+    ) -> tuple[JudgeState, tuple[Incident, ...]]:
+        track = self._follower.step(state.track, event, now.timestamp())
+        return self._judge.step(state, event, track, now)
+
+
 @lru_cache(maxsize=8)
 def _sun(latitude_deg: float, longitude_deg: float) -> Sun:
     site = settings(site={"latitude_deg": latitude_deg, "longitude_deg": longitude_deg}).site
@@ -43,7 +61,7 @@ class Watch:
         self.settings = settings(**sections)
         site = self.settings.site
         sun = _sun(site.latitude_deg, site.longitude_deg) if not site.horizon else Sun(site)
-        self.judge = Judge(self.settings, sun)
+        self.judge = Judging(self.settings, sun)
         self.now = start
         self.state: JudgeState = self.judge.fresh(start)
         self.said: list[Incident] = []
@@ -129,10 +147,10 @@ class Watch:
 
     def sky_px_min(self) -> float:
         """Return how fast the disc goes on a mount that stands still, px a minute."""
-        sun = self.judge._scene.glance
+        sun = self.judge.context.sun_at
         one, two = sun(self.now.timestamp()), sun(self.now.timestamp() + 60)
         chord = float(np.linalg.norm(np.subtract(one.direction, two.direction)))
-        return chord / self.judge._scene.sun_radius_rad(self.now.timestamp()) * RADIUS
+        return chord / self.judge.context.sun_radius_rad(self.now.timestamp()) * RADIUS
 
     def runs(self, pace: float, way_deg: float = 20.0) -> None:
         """Let the disc go at so many times the sky's rate."""
@@ -146,7 +164,7 @@ class Watch:
         return [(one.state, one.severity.value) for one in self.said if one.condition == condition]
 
 
-def stepped(start: datetime, log: list[tuple[Event | Forecast, datetime]], judge: Judge) -> JudgeState:
+def stepped(start: datetime, log: list[tuple[Event | Forecast, datetime]], judge: Judging) -> JudgeState:
     state = judge.fresh(start)
     for event, now in log:
         state, _ = judge.step(state, event, now)

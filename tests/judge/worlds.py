@@ -9,7 +9,7 @@ import numpy as np
 import yaml
 
 from sentinel.chain.intake.events import session_events
-from sentinel.chain.judge import Judge, JudgeState
+from sentinel.chain.judge import JudgeState
 from sentinel.core.records import Forecast, Incident, Mark, MeasuredFrame
 from sentinel.core.settings import Settings, Site, validate
 from sentinel.jobs.simulate import events as happening
@@ -18,6 +18,7 @@ from sentinel.jobs.simulate.scenario import Air, Scenario, SimCamera, SimMount
 from sentinel.jobs.simulate.session import config_text
 from sentinel.jobs.simulate.synthesize import measured, plan
 from sentinel.sky import Sun
+from tests.judge.tracks import Judging
 
 START = datetime(2026, 6, 20, 6, tzinfo=UTC)
 
@@ -108,7 +109,7 @@ Make = Callable[[int, float], Session]
 
 def judged(session: Session, feed: Feed | None = None) -> tuple[list[Incident], JudgeState]:
     """Step a whole session through the judge; `feed` gives forecasts."""
-    judge = Judge(session.settings, Sun(session.settings.site))
+    judge = Judging(session.settings, Sun(session.settings.site))
     said: list[Incident] = []
     state: JudgeState | None = None
     for event, now in session_events(session.frames, session.marks):

@@ -10,8 +10,8 @@ from sentinel.chain.judge.edge import Exit, Trust, blind_finding, exit_finding, 
 from sentinel.chain.judge.jobs import PLACING, Seen, blind_since_utc, is_hour_angle
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings
 from sentinel.chain.judge.nights import night_of
-from sentinel.chain.judge.scene import Scene
 from sentinel.chain.judge.supplies import SUPPLIES, running_out, supply_finding
+from sentinel.chain.track.context import Context
 from sentinel.core.records import Due, Forecast, Mark, MeasuredFrame, Severity, Surroundings
 from sentinel.core.times import format_utc, from_utc_s, utc_s
 from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S
@@ -60,9 +60,9 @@ def saw(state: Ahead, event: MeasuredFrame | Mark) -> Ahead:
     return state if seen is state.seen else state._replace(seen=seen)
 
 
-def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
+def forecast_came(state: Ahead, forecast: Forecast, context: Context) -> Ahead:
     """Take a new forecast."""
-    told_s, settings = utc_s(forecast.time_utc), scene.settings
+    told_s, settings = utc_s(forecast.time_utc), context.settings
     blind_utc = blind_since_utc(forecast, state.seen)
     if blind_utc is not None:
         # It stands on discs of before: where the disc is now it does not know.
@@ -70,7 +70,7 @@ def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
     else:
         new = exit_told(forecast, settings, state.seen)
         last_chance_s = new.clear_s if new.sets_s is None else new.sets_s
-        near = last_chance_s is not None and last_chance_s - told_s <= leads_min(scene)[0] * 60 + _AGREE_S
+        near = last_chance_s is not None and last_chance_s - told_s <= leads_min(context)[0] * 60 + _AGREE_S
         near_s = (told_s if state.near_s is None else state.near_s) if near else None
         state = state._replace(exit=new, near_s=near_s)
     limit_s = _limit_s(forecast, told_s, state.limit_s)
@@ -80,7 +80,7 @@ def forecast_came(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
         limit_s=limit_s,
         blind_s=None if blind_utc is None else utc_s(blind_utc),
     )
-    return _rated(state, forecast, scene)
+    return _rated(state, forecast, context)
 
 
 def _limit_s(forecast: Forecast, told_s: float, before_s: float | None) -> float | None:
@@ -90,15 +90,15 @@ def _limit_s(forecast: Forecast, told_s: float, before_s: float | None) -> float
     return before_s if overdue and before_s is not None and before_s <= told_s else due_s
 
 
-def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
+def _rated(state: Ahead, forecast: Forecast, context: Context) -> Ahead:
     """Compare the fitted rate with the one the mount is said to run at."""
     ratio, sigma = forecast.rate_ratio, forecast.rate_ratio_sigma
-    tracking, limits = scene.settings.mount.tracking, scene.thresholds
+    tracking, limits = context.settings.mount.tracking, context.thresholds
     if ratio is None or sigma is None or tracking == "none":
         return state
     if "cause-open" in forecast.flags or "tips" in forecast.flags:
         # Something changed, and whether it is the drive's rate is not known, or it is not.
-        return state._replace(rates=(), rate=_otherwise(state.rate, forecast, scene))
+        return state._replace(rates=(), rate=_otherwise(state.rate, forecast, context))
     usual = [RATE_RATIOS[tracking]] + ([_LUNAR_DRIVE] if tracking == "lunar" else [])
     off = min((ratio - one for one in usual), key=abs)
     # The fit has weighed the usual rates against each other; its sigma spans those it has not ruled out yet.
@@ -132,7 +132,7 @@ def _rated(state: Ahead, forecast: Forecast, scene: Scene) -> Ahead:
     return state._replace(rates=rates, rate=finding)
 
 
-def _otherwise(before: Finding | None, forecast: Forecast, scene: Scene) -> Finding | None:
+def _otherwise(before: Finding | None, forecast: Forecast, context: Context) -> Finding | None:
     """Return what to say of a disc that drifts otherwise than it did, not by the drive for sure."""
     if forecast.drift_changed_utc is None:
         # A change is possible, no more: what was said stands until it is decided.
@@ -144,9 +144,9 @@ def _otherwise(before: Finding | None, forecast: Forecast, scene: Scene) -> Find
         "cause": cause,
         "changed_utc": format_utc(forecast.drift_changed_utc),
         "drift_arcmin_h": round(drift, 2),
-        "configured": scene.settings.mount.tracking,
+        "configured": context.settings.mount.tracking,
     }
-    severity = Severity.SOON if drift >= scene.thresholds.drift_soon_arcmin_h else Severity.NOTE
+    severity = Severity.SOON if drift >= context.thresholds.drift_soon_arcmin_h else Severity.NOTE
     if before is not None and before.story == f"drift {cause}" and before.severity is Severity.SOON:
         severity = Severity.SOON
     onset_s = utc_s(forecast.drift_changed_utc)
@@ -186,12 +186,12 @@ def _and(done: tuple[tuple[str, float], ...], reason: str, when_s: float) -> tup
     return (*(item for item in done if item[0] != reason), (reason, when_s))
 
 
-def mended_by(cases: tuple[Case, ...], mark: Mark, scene: Scene) -> tuple[Case, ...]:
+def mended_by(cases: tuple[Case, ...], mark: Mark, context: Context) -> tuple[Case, ...]:
     """Return the incidents as a mark leaves them: that a mount was seen to is known, not that it tracks."""
     if mark.kind not in PLACING:
         return cases
     told: dict[str, Any] = {"marked": mark.kind, "marked_utc": format_utc(mark.time_utc)}
-    night = night_of(scene.settings.site, utc_s(mark.time_utc))
+    night = night_of(context.settings.site, utc_s(mark.time_utc))
     if night is not None and night.sets_s <= utc_s(mark.time_utc) and isfinite(night.rises_s):
         told["sunrise_utc"] = format_utc(from_utc_s(round(night.rises_s)))
     return tuple(
@@ -207,7 +207,7 @@ def surroundings_came(state: Ahead, event: Surroundings) -> Ahead:
     return state._replace(room=looked(state.room, event))
 
 
-def readings(state: Ahead, now_s: float, scene: Scene, *, tracking: bool) -> Readings:
+def readings(state: Ahead, now_s: float, context: Context, *, tracking: bool) -> Readings:
     """Return what to say at this moment of all that can be foreseen.
 
     Parameters
@@ -217,30 +217,30 @@ def readings(state: Ahead, now_s: float, scene: Scene, *, tracking: bool) -> Rea
     """
     found: Readings = {}
     trust = Trust(state.near_s, state.placed)
-    found["drift-exit"] = exit_finding(trust, state.exit, now_s, scene) if state.exit is not None else None
+    found["drift-exit"] = exit_finding(trust, state.exit, now_s, context) if state.exit is not None else None
     if state.blind_s is not None:
-        found["drift-exit"] = blind_finding(trust, state.blind_s, now_s, scene)
+        found["drift-exit"] = blind_finding(trust, state.blind_s, now_s, context)
     overdue = {reason: when for reason, when in state.done if when >= state.due_s}
     due = {one.reason: utc_s(one.time_utc) for one in state.due if one.reason not in overdue}
     limit_s = state.limit_s if "axis-limit" in due else None
-    found["axis-limit"] = _limit_finding(state, limit_s, now_s, scene, tracking=tracking)
+    found["axis-limit"] = _limit_finding(state, limit_s, now_s, context, tracking=tracking)
     for reason, supply in SUPPLIES.items():
-        found[f"supply:{supply}"] = supply_finding(reason, due.get(reason), now_s, state.seen, scene)
+        found[f"supply:{supply}"] = supply_finding(reason, due.get(reason), now_s, state.seen, context)
     if state.room is not None:
-        found["storage"] = _storage_finding(state, now_s, scene)
+        found["storage"] = _storage_finding(state, now_s, context)
     return found
 
 
 def _limit_finding(
-    state: Ahead, when_s: float | None, now_s: float, scene: Scene, *, tracking: bool
+    state: Ahead, when_s: float | None, now_s: float, context: Context, *, tracking: bool
 ) -> Finding | None:
     if when_s is None:
         if state.unwound_asked:
             return Finding(severity=Severity.NOTE, onset_s=now_s, detail={"asked": "unwound"}, story="asked")
         return None
     left_min = (when_s - now_s) / 60
-    soon_min, now_min = leads_min(scene)
-    amiss, severity = graded(left_min, soon_min, now_min, scene.thresholds.lead_clear_min)
+    soon_min, now_min = leads_min(context)
+    amiss, severity = graded(left_min, soon_min, now_min, context.thresholds.lead_clear_min)
     if not amiss and not state.unwound_asked:
         return None
     detail: dict[str, Any] = {"minutes_left": round(left_min, 1), "limit_utc": format_utc(from_utc_s(when_s))}
@@ -255,16 +255,16 @@ def _limit_finding(
         severity, story = Severity.NOTE, "asked"
     elif state.unwound_asked:
         detail["perhaps_unwound"] = True
-    if is_hour_angle(from_utc_s(when_s), scene.settings):
+    if is_hour_angle(from_utc_s(when_s), context.settings):
         detail["limit"] = "hour-angle"
-    night = night_of(scene.settings.site, now_s)
+    night = night_of(context.settings.site, now_s)
     if night is not None and night.sets_s <= now_s and isfinite(night.rises_s):
         # Unwinding can be done in the dark; putting the disc anywhere cannot.
         detail["sunrise_utc"] = format_utc(from_utc_s(round(night.rises_s)))
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
 
 
-def full_s(state: Ahead, scene: Scene) -> float | None:
+def full_s(state: Ahead, context: Context) -> float | None:
     """Return when the disk will be full: as the forecast has it, if it knows of the room there is."""
     room = state.room
     if room is None:
@@ -272,12 +272,12 @@ def full_s(state: Ahead, scene: Scene) -> float | None:
     told_s = next((utc_s(one.time_utc) for one in state.due if one.reason == "storage"), None)
     if told_s is not None and state.due_s >= room.first_s:
         return told_s
-    return room.full_s(scene.interval_s)
+    return room.full_s(context.interval_s)
 
 
-def _storage_finding(state: Ahead, now_s: float, scene: Scene) -> Finding | None:
-    room, when_s = state.room, full_s(state, scene)
+def _storage_finding(state: Ahead, now_s: float, context: Context) -> Finding | None:
+    room, when_s = state.room, full_s(state, context)
     if room is None or when_s is None:
         return None
     detail = {"free_mb": round(room.free_bytes / 1e6, 1), "full_utc": format_utc(from_utc_s(round(when_s)))}
-    return running_out((when_s - now_s) / 3600, now_s, scene, detail)
+    return running_out((when_s - now_s) / 3600, now_s, context, detail)

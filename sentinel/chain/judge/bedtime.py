@@ -9,8 +9,8 @@ from sentinel.chain.judge.evidence import evidence
 from sentinel.chain.judge.jobs import Agenda, Job, agenda_of
 from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.judge.nights import night_of
-from sentinel.chain.judge.scene import Scene
 from sentinel.chain.judge.until import Answer, answer
+from sentinel.chain.track.context import Context
 from sentinel.core.records import Due, Forecast, Severity
 from sentinel.core.times import DAY_S, format_utc, from_utc_s, utc_s
 
@@ -28,9 +28,9 @@ class Bedtime(NamedTuple):
     answer: Answer | None = None
 
 
-def night(now_s: float, scene: Scene) -> tuple[float, float] | None:
+def night(now_s: float, context: Context) -> tuple[float, float] | None:
     """Return start and end of the sleep that is on, or else of the next; None where none is configured."""
-    sleep = scene.settings.sleep
+    sleep = context.settings.sleep
     if sleep.from_utc is None or sleep.until_utc is None:
         return None
     start, end = _of_day(sleep.from_utc), _of_day(sleep.until_utc)
@@ -46,12 +46,12 @@ def _of_day(text: str) -> float:
     return int(hours) * 3600.0 + int(minutes) * 60.0
 
 
-def moments(span: tuple[float, float], scene: Scene) -> tuple[float, ...]:
+def moments(span: tuple[float, float], context: Context) -> tuple[float, ...]:
     """Return when the list is drawn up: before sleep, and in time before a sunset that comes sooner."""
-    before_s = scene.settings.sleep.before_min * 60
+    before_s = context.settings.sleep.before_min * 60
     usual_s = span[0] - before_s
-    dark = night_of(scene.settings.site, usual_s)
-    limits, travel_min = scene.thresholds, scene.settings.visit.travel_min
+    dark = night_of(context.settings.site, usual_s)
+    limits, travel_min = context.thresholds, context.settings.visit.travel_min
     # Before any of it would be told by itself.
     told_s = (travel_min + limits.lead_soon_min + limits.lead_clear_min) * 60
     if dark is None or not span[0] - DAY_S < dark.sets_s < usual_s + told_s:
@@ -61,27 +61,29 @@ def moments(span: tuple[float, float], scene: Scene) -> tuple[float, ...]:
 
 
 def time_passed(
-    state: Bedtime, ahead: Ahead, forecast: Forecast | None, now_s: float, scene: Scene
+    state: Bedtime, ahead: Ahead, forecast: Forecast | None, now_s: float, context: Context
 ) -> Bedtime:
     """Draw up the list when it is time to."""
-    span = night(now_s, scene)
+    span = night(now_s, context)
     if span is None or now_s >= span[0]:
         return state
-    due_s = max((moment for moment in moments(span, scene) if moment <= now_s), default=None)
+    due_s = max((moment for moment in moments(span, context) if moment <= now_s), default=None)
     if due_s is None or (state.told_night_s == span[0] and state.told_s >= due_s):
         return state
-    until_s = span[1] + scene.settings.sleep.after_min * 60
+    until_s = span[1] + context.settings.sleep.after_min * 60
     now_utc = from_utc_s(now_s)
-    known = _with_disk(forecast, ahead, now_utc, scene)
-    agenda = agenda_of(known, scene.settings, now_utc, ahead.seen)
-    found = answer(agenda, known, from_utc_s(until_s), now_utc, lambda job: _wakes_before(job, scene))
+    known = _with_disk(forecast, ahead, now_utc, context)
+    agenda = agenda_of(known, context.settings, now_utc, ahead.seen)
+    found = answer(agenda, known, from_utc_s(until_s), now_utc, lambda job: _wakes_before(job, context))
     found = _before_the_sun_goes(found, agenda, span, now_utc)
     return Bedtime(span[0], now_s, due_s, until_s, found)
 
 
-def _with_disk(forecast: Forecast | None, ahead: Ahead, now_utc: datetime, scene: Scene) -> Forecast | None:
+def _with_disk(
+    forecast: Forecast | None, ahead: Ahead, now_utc: datetime, context: Context
+) -> Forecast | None:
     """Return the forecast with the disk in it, where none has been made that knows of it."""
-    full = full_s(ahead, scene)
+    full = full_s(ahead, context)
     if full is None or (forecast is not None and any(one.reason == "storage" for one in forecast.due)):
         return forecast
     storage = Due(time_utc=from_utc_s(round(full)), reason="storage")
@@ -105,9 +107,9 @@ def _before_the_sun_goes(
     return _replace(found, jobs=(*found.jobs, *more)) if more else found
 
 
-def _wakes_before(job: str, scene: Scene) -> timedelta:
+def _wakes_before(job: str, context: Context) -> timedelta:
     """Return how long before it is due a thing would wake the operator."""
-    limits, travel_min = scene.thresholds, scene.settings.visit.travel_min
+    limits, travel_min = context.thresholds, context.settings.visit.travel_min
     if job == "sunrise":
         return timedelta(minutes=travel_min)
     if job in {"drift", "axis-limit"}:
@@ -126,12 +128,12 @@ def _same(job: Job, reason: str) -> bool:
     return job.name == reason or (reason == "drift" and job.name == "sunrise")
 
 
-def finding(state: Bedtime, now_s: float, scene: Scene) -> Finding | None:
+def finding(state: Bedtime, now_s: float, context: Context) -> Finding | None:
     """Return the list, until it is morning."""
     found = state.answer
     if state.told_night_s is None or found is None or now_s >= state.until_s:
         return None
-    sleep = scene.settings.sleep
+    sleep = context.settings.sleep
     detail: dict[str, Any] = {
         "sleep_from_utc": format_utc(from_utc_s(state.told_night_s)),
         "sleep_until_utc": format_utc(from_utc_s(state.until_s - sleep.after_min * 60)),

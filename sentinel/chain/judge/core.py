@@ -11,7 +11,7 @@ from sentinel.chain.judge import (
     brackets,
     delivery,
     lens,
-    motion,
+    mount,
     optics,
     sanity,
     sighting,
@@ -26,16 +26,17 @@ from sentinel.chain.judge.delivery import Delivery
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.lens import Lens
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings, judged
-from sentinel.chain.judge.motion import Motion
-from sentinel.chain.judge.moves import Move
 from sentinel.chain.judge.optics import Optics
 from sentinel.chain.judge.sanity import Sanity
-from sentinel.chain.judge.scene import Scene, Sight, sight_of
 from sentinel.chain.judge.sighting import Sighting
 from sentinel.chain.judge.supplies import COUNT_OVER
 from sentinel.chain.judge.timekeeping import Timekeeping
-from sentinel.chain.judge.track import is_tracking
 from sentinel.chain.judge.visit import Visit
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.follow import Track
+from sentinel.chain.track.observation import Observation
+from sentinel.chain.track.path import is_tracking
+from sentinel.chain.track.runs import Moved
 from sentinel.core.records import (
     Event,
     Forecast,
@@ -45,9 +46,7 @@ from sentinel.core.records import (
     Severity,
     Surroundings,
 )
-from sentinel.core.settings import Settings
-from sentinel.core.times import format_utc, from_utc_s, utc_s
-from sentinel.sky import Sun
+from sentinel.core.times import DAY_S, format_utc, from_utc_s, utc_s
 
 _MEASURED = ("lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed")
 
@@ -65,7 +64,8 @@ class JudgeState(NamedTuple):
     """All the judge remembers; bounded, comparable, and rebuilt by stepping the same events again."""
 
     start_s: float
-    motion: Motion = Motion()
+    track: Track = Track()
+    """What the disc was doing after the last event."""
     sighting: Sighting = Sighting()
     optics: Optics = Optics()
     delivery: Delivery = Delivery()
@@ -76,10 +76,9 @@ class JudgeState(NamedTuple):
     visit: Visit = Visit()
     sanity: Sanity = Sanity()
     bedtime: Bedtime = Bedtime()
-    forecast: Forecast | None = None
     brackets: Brackets = Brackets()
     lens: Lens = Lens()
-    sight: Sight | None = None
+    sight: Observation | None = None
     """Of the last usable frame."""
     cases: tuple[Case, ...] = ()
     """Whatever is not quiet."""
@@ -92,15 +91,15 @@ class Judge:
     equal state.
     """
 
-    def __init__(self, settings: Settings, sun: Sun) -> None:
-        self._scene = Scene(settings, sun)
+    def __init__(self, context: Context) -> None:
+        self._context = context
 
     def fresh(self, start_utc: datetime) -> JudgeState:
         """Return the state at the start of a watch."""
         return JudgeState(start_s=utc_s(start_utc))
 
     def step(
-        self, state: JudgeState, event: Event | Forecast, now_utc: datetime
+        self, state: JudgeState, event: Event | Forecast, track: Track, now_utc: datetime
     ) -> tuple[JudgeState, tuple[Incident, ...]]:
         """Take one event or forecast; return the new state and the incidents that opened, changed or cleared.
 
@@ -108,14 +107,17 @@ class Judge:
         ----------
         event
             A measured frame, tick, mark, surroundings, or a renewed forecast.
+        track
+            What the disc is doing, that event taken in.
         now_utc
             When it is taken up; never decreasing.
         """
         now_s = utc_s(now_utc)
-        if state.visit.going:
-            state = self._visited(state, now_s)
+        before, state = state.track, state._replace(track=track)
+        if before.visit.going and (not track.visit.going or track.visit.from_s != before.visit.from_s):
+            state = self._visit_ended(state)
         if isinstance(event, MeasuredFrame):
-            state, found = self._frame(state, event, now_s)
+            state, found = self._frame(state, event, before, now_s)
         elif isinstance(event, Forecast):
             state, found = self._forecast(state, event)
         elif isinstance(event, Mark):
@@ -124,70 +126,65 @@ class Judge:
             state, found = self._surroundings(state, event), {}
         else:
             facts = self._last_facts(state)
-            found = delivery.waited(state.delivery, state.start_s, now_s, self._scene, facts)
+            found = delivery.waited(state.delivery, state.start_s, now_s, self._context, facts)
         state, passed = self._time(state, now_s)
         found |= passed
         return self._weighed(state, found, now_s, now_utc)
 
-    def _frame(self, state: JudgeState, frame: MeasuredFrame, now_s: float) -> tuple[JudgeState, Readings]:
-        """Take one file that arrived."""
+    def _frame(
+        self, state: JudgeState, frame: MeasuredFrame, before: Track, now_s: float
+    ) -> tuple[JudgeState, Readings]:
+        """Take one file that arrived; `before` is what the disc did until then."""
         if frame.error is not None:
             return state._replace(delivery=delivery.damaged(state.delivery)), {}
-        scene = self._scene
-        saneness, own = sanity.own(
-            state.sanity,
-            frame,
-            utc_s(frame.time_utc),
-            last_s=state.delivery.taken_s,
-            interval_s=scene.interval_s,
-        )
-        if not own:
-            found: Readings = {"mixed-cameras": sanity.mixed_finding(saneness, now_s)}
-            return state._replace(sanity=saneness), found
-        if saneness.source != state.sanity.source:
-            # Another camera: pixels, edges and light of the one before say nothing of it.
-            state = state._replace(motion=Motion(), sighting=Sighting(), optics=Optics(), lens=Lens())
-        exposed, sight = brackets.told(state.brackets, sight_of(frame, scene))
-        delivered, found = delivery.came(state.delivery, sight, now_s, scene)
-        times, more = timekeeping.came(state.timekeeping, frame, state.motion.track, scene)
+        context, track = self._context, state.track
+        mixed = sanity.mixed_finding(track.cameras, now_s)
+        if not track.own or track.seen is None:
+            return state, {"mixed-cameras": mixed}
+        if track.cameras.source != before.cameras.source:
+            # Another camera: edges and light of the one before say nothing of it.
+            state = state._replace(sighting=Sighting(), optics=Optics(), lens=Lens())
+        exposed, sight = brackets.told(state.brackets, track.seen)
+        delivered, found = delivery.came(state.delivery, sight, now_s, context)
+        times, more = timekeeping.came(state.timekeeping, frame, before.path, context)
         found |= more
+        saneness = state.sanity
         if times.step is not None and times.step is not state.timekeeping.step:
             saneness = sanity.clock_was_set(saneness)
-        moving, more = motion.saw(state.motion, sight, state.forecast, scene)
+        more = mount.readings(track, sight, context)
         if more.get("runaway", 0) is None and saneness.impossible is None:
             # By a place or a time that cannot be right a healthy drive looks wrong.
             more["runaway"] = state.ahead.rate
         found |= self._at_limit(more, foreseen=state.ahead)
-        seeing, more = sighting.saw(state.sighting, sight, moving.track.drift, scene)
+        seeing, more = sighting.saw(state.sighting, sight, track.path.drift, context)
         found |= more
         looking, more = optics.saw(
             state.optics,
             sight,
-            scene,
+            context,
             cloudy_s=seeing.hints[-1] if seeing.hints else None,
             known=not exposed.learning,
         )
         found |= more
         saneness, more = sanity.saw(
-            saneness, sight, scene, stops=sighting.level_stops(sight), cloudy=bool(seeing.hints)
+            saneness, sight, context, stops=sighting.level_stops(sight), cloudy=bool(seeing.hints)
         )
         found |= more
-        found["mixed-cameras"] = sanity.mixed_finding(saneness, now_s)
-        found["eclipse"] = scene.eclipse_finding(sight.time_s)
-        size = lens.saw(state.lens, sight, scene)
+        found["mixed-cameras"] = mixed
+        found["eclipse"] = _eclipse_finding(sight.time_s, context)
+        size = lens.saw(state.lens, sight, context)
         found |= {"settings:lens": size.wrong, "lens": size.changed}
-        found["settings:tracking"] = motion.tracking_finding(moving, scene)
+        found["settings:tracking"] = mount.tracking_finding(track, context)
         foreseen = state.ahead
-        if state.motion.running is not None and moving.running is None:
+        if before.run is not None and track.run is None:
             # What was foreseen while the disc ran away is of no use now that it is carried again.
             foreseen = ahead.placed_anew(foreseen, sight.time_s)
-        if moving.move is not state.motion.move and moving.move is not None:
-            foreseen = ahead.placed_anew(foreseen, moving.move.onset_s)
-            foreseen = self._perhaps_unwound(foreseen, moving.move, state.forecast)
+        if track.moved is not before.moved and track.moved is not None:
+            foreseen = ahead.placed_anew(foreseen, track.moved.onset_s)
+            foreseen = self._perhaps_unwound(foreseen, track.moved, track.forecast)
         foreseen = ahead.saw(foreseen, frame)
-        good = sight.trusted and sight.covered < 0.3 and moving.leap is None and moving.running is None
+        good = sight.trusted and sight.covered < 0.3 and track.steady
         state = state._replace(
-            motion=moving,
             sighting=seeing,
             optics=looking,
             brackets=exposed,
@@ -196,7 +193,7 @@ class Judge:
             timekeeping=times,
             sanity=saneness,
             ahead=foreseen,
-            visit=visit.saw(state.visit, good=good),
+            visit=visit.saw(state.visit, good=good, going=track.visit.going),
             sight=sight,
         )
         return state, found
@@ -213,40 +210,33 @@ class Judge:
     @staticmethod
     def _last_facts(state: JudgeState) -> Mapping[str, object]:
         """Return how things stood when the last frame came."""
-        last = state.forecast
-        fine = state.sight is not None and state.sight.trusted and state.motion.running is None
+        last = state.track.forecast
+        fine = state.sight is not None and state.sight.trusted and state.track.run is None
         early = last.exit_early_utc if last is not None and fine else None
         return {"mount_was_fine": fine, "alone_until_utc": None if early is None else format_utc(early)}
 
     @staticmethod
-    def _perhaps_unwound(foreseen: ahead.Ahead, move: Move, last: Forecast | None) -> ahead.Ahead:
+    def _perhaps_unwound(foreseen: ahead.Ahead, move: Moved, last: Forecast | None) -> ahead.Ahead:
         """Ask whether the axis was unwound where it had turned far and a pause ended in a jump."""
         turned = last.axis_turned_deg if last is not None else None
         paused = move.landed_s - move.onset_s >= UNWINDING_S
         return foreseen._replace(unwound_asked=True) if paused and (turned or 0.0) > 90 else foreseen
 
     def _forecast(self, state: JudgeState, forecast: Forecast) -> tuple[JudgeState, Readings]:
-        foreseen = ahead.forecast_came(state.ahead, forecast, self._scene)
+        foreseen = ahead.forecast_came(state.ahead, forecast, self._context)
         state = state._replace(
             ahead=foreseen,
             ahead_s=0.0,
-            motion=motion.forecast_came(state.motion, forecast, self._scene),
             sanity=sanity.forecast_came(state.sanity, forecast),
-            forecast=forecast,
         )
         return state, {}
 
     def _mark(self, state: JudgeState, mark: Mark) -> JudgeState:
         """Take the operator's word for what was done."""
         state = state._replace(ahead=ahead.marked(state.ahead, mark), ahead_s=0.0)
-        state = state._replace(cases=ahead.mended_by(state.cases, mark, self._scene))
+        state = state._replace(cases=ahead.mended_by(state.cases, mark, self._context))
         if mark.kind == "visit":
-            return state._replace(visit=visit.marked(state.visit, mark, self._scene))
-        if mark.kind in {"recentred", "unwound", "realigned"}:
-            told = motion.told_recentred(
-                state.motion, utc_s(mark.time_utc), forget_drift=mark.kind == "realigned"
-            )
-            return state._replace(motion=told)
+            return state._replace(visit=visit.begun(state.visit, state.track.visit, mark))
         if mark.kind == "refocused":
             return state._replace(optics=optics.refocused(state.optics))
         return state
@@ -262,48 +252,43 @@ class Judge:
 
     def _time(self, state: JudgeState, now_s: float) -> tuple[JudgeState, Readings]:
         """Let time pass: visits end, old news fades, what was far comes near."""
-        scene = self._scene
-        if state.motion.move is not None:
-            state = state._replace(motion=motion.time_passed(state.motion, now_s, scene))
+        context = self._context
         if now_s - state.ahead_s < 55:
             return self._visit_readings(state, now_s)
         state = state._replace(ahead_s=now_s)
         sight = state.sight
-        seen = sight is not None and sight.trusted and now_s - sight.time_s < 3 * scene.interval_s
-        tracking = seen and state.motion.running is None and is_tracking(state.motion.track, scene)
-        found = ahead.readings(state.ahead, now_s, scene, tracking=tracking)
-        if scene.settings.sleep.from_utc is not None:
-            night = bedtime.time_passed(state.bedtime, state.ahead, state.forecast, now_s, scene)
+        seen = sight is not None and sight.trusted and now_s - sight.time_s < 3 * context.interval_s
+        tracking = seen and state.track.run is None and is_tracking(state.track.path, context)
+        found = ahead.readings(state.ahead, now_s, context, tracking=tracking)
+        if context.settings.sleep.from_utc is not None:
+            night = bedtime.time_passed(state.bedtime, state.ahead, state.track.forecast, now_s, context)
             state = state._replace(bedtime=night)
-            found["before-sleep"] = bedtime.finding(state.bedtime, now_s, scene)
+            found["before-sleep"] = bedtime.finding(state.bedtime, now_s, context)
         state, more = self._visit_readings(state, now_s)
         return state, found | more
 
-    def _visited(self, state: JudgeState, now_s: float) -> JudgeState:
-        going, ended = visit.time_passed(state.visit, now_s)
-        state = state._replace(visit=going)
-        if not ended:
-            return state
+    @staticmethod
+    def _visit_ended(state: JudgeState) -> JudgeState:
+        """Begin to see what a visit has left behind."""
         if state.delivery.last_s is None:
             # It was over before the first picture: there is nothing it can have left wrong.
-            return state._replace(visit=going._replace(checking=False))
-        # Whatever was done to the camera is judged by what comes now; that the mount stands shows already.
-        runs = motion.is_running(state.motion, now_s, self._scene)
+            return state
         return state._replace(
-            motion=state.motion if runs else motion.told_recentred(state.motion, now_s, just_now=False),
+            visit=state.visit._replace(checking=True),
             sighting=state.sighting._replace(dark_since_s=None, dark_frames=0, steady=None),
             optics=optics.cleaned(state.optics),
         )
 
     def _visit_readings(self, state: JudgeState, now_s: float) -> tuple[JudgeState, Readings]:
         open_visit = any(case.condition == "visit" for case in state.cases)
-        if not (state.visit.going or state.visit.checking or open_visit):
+        if not (state.track.visit.going or state.visit.checking or open_visit):
             return state, {}
-        up = self._scene.glance(now_s).clear_deg > self._scene.thresholds.sun_clear_deg
+        up = self._context.sun_at(now_s).clear_deg > self._context.thresholds.sun_clear_deg
         visited, found = visit.readings(
             state.visit,
+            state.track.visit,
             now_s,
-            self._scene,
+            self._context,
             sun_up=up,
             cloudy=bool(state.sighting.hints),
             until_s=self._alone_until_s(state, now_s),
@@ -313,7 +298,7 @@ class Judge:
     def _alone_until_s(self, state: JudgeState, now_s: float) -> float | None:
         """Return until when the camera may be left alone, for the good word at the end of a visit."""
         now_utc = from_utc_s(now_s)
-        agenda = agenda_of(state.forecast, self._scene.settings, now_utc, state.ahead.seen)
+        agenda = agenda_of(state.track.forecast, self._context.settings, now_utc, state.ahead.seen)
         until_utc = agenda.alone_until_utc(now_utc)
         return None if until_utc is None else utc_s(until_utc)
 
@@ -342,8 +327,8 @@ class Judge:
 
     def _busy(self, state: JudgeState, now_s: float) -> bool:
         """Whether somebody was seen to push the disc about a moment ago, announced or not."""
-        busy_s = state.motion.busy_s
-        return busy_s is not None and now_s - busy_s < self._scene.busy_s
+        pushed_s = state.track.pushed_about_s
+        return pushed_s is not None and now_s - pushed_s < self._context.busy_s
 
     def _held(
         self, state: JudgeState, condition: str, finding: Finding, cases: Mapping[str, Case], now_s: float
@@ -351,10 +336,10 @@ class Judge:
         """Whether a cause, a visit or the list of the evening already says it."""
         if finding.urgent:
             return False
-        if state.visit.going and condition not in _NOT_HELD_BY_VISIT:
+        if state.track.visit.going and condition not in _NOT_HELD_BY_VISIT:
             return True
-        running = state.motion.running
-        if condition == "runaway" and running is not None and now_s < running.people_until_s:
+        run = state.track.run
+        if condition == "runaway" and run is not None and now_s < run.people_until_s:
             return True
         for cause in CAUSES.get(condition, ()):
             case = cases.get(cause)
@@ -363,7 +348,7 @@ class Judge:
         awaited = state.visit.checking and not state.visit.failed
         if condition in _MEASURED and (awaited or self._busy(state, now_s)):
             return True
-        if condition == "drift-exit" and (state.motion.leap is not None or self._busy(state, now_s)):
+        if condition == "drift-exit" and (state.track.moving is not None or self._busy(state, now_s)):
             return True
         job = ON_THE_LIST.get(condition)
         listed = job is not None and bedtime.announced(state.bedtime, job, now_s)
@@ -379,3 +364,17 @@ def _explains(cause: Case) -> bool:
     if cause.condition in {"runaway", "drift-exit", "visit"}:
         return cause.severity is Severity.NOW
     return True
+
+
+def _eclipse_finding(time_s: float, context: Context) -> Finding | None:
+    """Return the eclipse that is under way at a moment."""
+    for eclipse in context.eclipses_on(int(time_s // DAY_S)):
+        if eclipse.first_contact_s <= time_s <= eclipse.last_contact_s:
+            detail = {
+                "covered_diameter_fraction": round(eclipse.covered_diameter, 3),
+                "covered_area_fraction": round(eclipse.obscuration, 3),
+                "greatest_utc": format_utc(from_utc_s(round(eclipse.maximum_s))),
+                "ends_utc": format_utc(from_utc_s(round(eclipse.last_contact_s))),
+            }
+            return Finding(severity=Severity.NOTE, onset_s=eclipse.first_contact_s, detail=detail)
+    return None

@@ -12,7 +12,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from sentinel.chain.judge.lifecycle import Finding
-from sentinel.chain.judge.scene import Glance, Scene, Sight, air_mass
+from sentinel.chain.track.context import Context, SunPosition, air_mass
+from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Severity
 
 EVERY_S = 600.0
@@ -42,8 +43,10 @@ class Daylight(NamedTuple):
     contradicted: Finding | None = None
 
 
-def saw(state: Daylight, sight: Sight, stops: float | None, scene: Scene, *, cloudy: bool) -> Daylight:
-    """Take one frame's sight; `stops` is the disc's light, None where it cannot be told."""
+def saw(
+    state: Daylight, sight: Observation, stops: float | None, context: Context, *, cloudy: bool
+) -> Daylight:
+    """Take one frame; `stops` is the disc's light, None where it cannot be told."""
     if cloudy:
         return state._replace(samples=()) if state.samples else state
     last_s = state.samples[-1].time_s if state.samples else -EVERY_S
@@ -60,7 +63,7 @@ def saw(state: Daylight, sight: Sight, stops: float | None, scene: Scene, *, clo
     grew = fmean(light[-3:]) - fmean(light[:3])
     if max(air) - min(air) < LEAST_AIR or grew < LEAST_STOPS or _fit(air, light)[0] < AGAINST:
         return state
-    likely, hours = _instead(samples, light, scene)
+    likely, hours = _instead(samples, light, context)
     if not likely:
         return state
     detail: dict[str, Any] = {
@@ -85,17 +88,19 @@ def _fit(air: list[float], light: list[float]) -> tuple[float, float]:
     return float(x @ y / np.sqrt(squares * float(y @ y))), float(x @ y) / squares
 
 
-def _instead(samples: tuple[Sample, ...], light: list[float], scene: Scene) -> tuple[list[str], list[int]]:
+def _instead(
+    samples: tuple[Sample, ...], light: list[float], context: Context
+) -> tuple[list[str], list[int]]:
     """Return the mistakes by which the light would go with the height, and the hours of a wrong zone."""
-    site = scene.settings.site
+    site = context.settings.site
     longitude = (site.longitude_deg + 180) % 360 - 180
     likely, hours = [], []
     times = [one.time_s for one in samples]
-    if abs(longitude) > 5 and _goes(_shifted(times, -2 * longitude / 15, scene), light):
+    if abs(longitude) > 5 and _goes(_shifted(times, -2 * longitude / 15, context), light):
         likely.append("longitude-sign")
-    if _goes(_across(times, site.latitude_deg, scene), light):
+    if _goes(_across(times, site.latitude_deg, context), light):
         likely.append("latitude-sign")
-    hours = [h for h in _HOURS if _goes(_shifted(times, float(h), scene), light)]
+    hours = [h for h in _HOURS if _goes(_shifted(times, float(h), context), light)]
     return ([*likely, "time-zone"] if hours else likely), hours
 
 
@@ -107,16 +112,16 @@ def _goes(altitudes_deg: Iterator[float], light: list[float]) -> bool:
     return correlation < ALONG and _STOPS_PER_AIR[0] < -slope < _STOPS_PER_AIR[1]
 
 
-def _shifted(times: list[float], hours: float, scene: Scene) -> Iterator[float]:
-    return (scene.glance(time_s + hours * 3600).altitude_deg for time_s in times)
+def _shifted(times: list[float], hours: float, context: Context) -> Iterator[float]:
+    return (context.sun_at(time_s + hours * 3600).altitude_deg for time_s in times)
 
 
-def _across(times: list[float], latitude_deg: float, scene: Scene) -> Iterator[float]:
+def _across(times: list[float], latitude_deg: float, context: Context) -> Iterator[float]:
     """Yield the sun's heights at the same hour angles as far on the other side of the equator."""
-    return (opposite_altitude_deg(scene.glance(time_s), latitude_deg) for time_s in times)
+    return (opposite_altitude_deg(context.sun_at(time_s), latitude_deg) for time_s in times)
 
 
-def opposite_altitude_deg(sun: Glance, latitude_deg: float) -> float:
+def opposite_altitude_deg(sun: SunPosition, latitude_deg: float) -> float:
     """Return the sun's height at the same hour angle as far on the other side of the equator."""
     latitude, altitude, azimuth = (radians(a) for a in (latitude_deg, sun.altitude_deg, sun.azimuth_deg))
     declination = sin(latitude) * sin(altitude) + cos(latitude) * cos(altitude) * cos(azimuth)  # its sine

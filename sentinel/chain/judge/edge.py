@@ -12,7 +12,7 @@ from sentinel.chain.judge.jobs import (
 )
 from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.judge.nights import Rise, night_of, rise_of
-from sentinel.chain.judge.scene import Scene
+from sentinel.chain.track.context import Context
 from sentinel.core.records import Forecast, Place, Severity
 from sentinel.core.settings import Settings
 from sentinel.core.times import format_utc, from_utc_s, utc_s
@@ -76,10 +76,10 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
     )
 
 
-def leads_min(scene: Scene) -> tuple[float, float]:
+def leads_min(context: Context) -> tuple[float, float]:
     """Return how long before an edge or a limit it is told, in minutes: `soon`, `now`."""
-    travel = scene.settings.visit.travel_min
-    return travel + scene.thresholds.lead_soon_min, travel + scene.thresholds.lead_now_min
+    travel = context.settings.visit.travel_min
+    return travel + context.thresholds.lead_soon_min, travel + context.thresholds.lead_now_min
 
 
 def graded(
@@ -100,20 +100,20 @@ class Trust(NamedTuple):
     """How often the disc has been put elsewhere."""
 
 
-def exit_finding(trust: Trust, last: Exit, now_s: float, scene: Scene) -> Finding | None:
+def exit_finding(trust: Trust, last: Exit, now_s: float, context: Context) -> Finding | None:
     """Return what to say of the edge at a moment."""
     if last.early_s is None or last.clear_s is None:
         return None
     if last.sets_s is not None and last.rises_s is not None and now_s < last.rises_s:
-        return _night_finding(trust, last, now_s, scene)
-    soon_min, now_min = leads_min(scene)
+        return _night_finding(trust, last, now_s, context)
+    soon_min, now_min = leads_min(context)
     left_min = (last.clear_s - now_s) / 60
-    amiss, severity = graded(left_min, soon_min, now_min, scene.thresholds.lead_clear_min)
+    amiss, severity = graded(left_min, soon_min, now_min, context.thresholds.lead_clear_min)
     if not amiss:
         return None
     median_min = None if last.median_s is None else (last.median_s - now_s) / 60
     if severity is not None:
-        severity = _believed(trust, last, severity, median_min, scene)
+        severity = _believed(trust, last, severity, median_min, context)
     detail: dict[str, Any] = {"lead_soon_min": soon_min, "lead_now_min": now_min}
     detail |= _exit_detail(last, left_min)
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=f"place {trust.placed}")
@@ -133,21 +133,21 @@ def _exit_detail(last: Exit, left_min: float) -> dict[str, Any]:
     return detail | put | rise_evidence(last.rise)
 
 
-def _night_finding(trust: Trust, last: Exit, now_s: float, scene: Scene) -> Finding | None:
+def _night_finding(trust: Trust, last: Exit, now_s: float, context: Context) -> Finding | None:
     """Return what to say of a disc that comes up over the edge: before sunset, or to be there at sunrise.
 
     Nobody is sent to the camera by night: there is nothing to put anywhere.
     """
     assert last.sets_s is not None  # noqa: S101 - as the caller has asked
     assert last.rises_s is not None  # noqa: S101
-    soon_min = leads_min(scene)[0]
+    soon_min = leads_min(context)[0]
     if now_s < last.sets_s:
         left_min = (last.sets_s - now_s) / 60
-        amiss = left_min <= soon_min + scene.thresholds.lead_clear_min
+        amiss = left_min <= soon_min + context.thresholds.lead_clear_min
         if not amiss or last.place is None:
             return None
-        in_time = scene.settings.visit.travel_min <= left_min <= soon_min
-        severity = _believed(trust, last, Severity.SOON, None, scene) if in_time else None
+        in_time = context.settings.visit.travel_min <= left_min <= soon_min
+        severity = _believed(trust, last, Severity.SOON, None, context) if in_time else None
         detail = _exit_detail(last, left_min) | {
             "sunset_utc": format_utc(from_utc_s(round(last.sets_s))),
             "sunrise_utc": format_utc(from_utc_s(round(last.rises_s))),
@@ -159,15 +159,15 @@ def _night_finding(trust: Trust, last: Exit, now_s: float, scene: Scene) -> Find
         return None
     detail = _exit_detail(last._replace(place=last.then), (last.rises_s - now_s) / 60)
     detail.pop("put_at_utc", None)
-    return _sunrise_finding(trust, last.rises_s, now_s, scene, detail)
+    return _sunrise_finding(trust, last.rises_s, now_s, context, detail)
 
 
 def _sunrise_finding(
-    trust: Trust, rises_s: float, now_s: float, scene: Scene, detail: dict[str, Any]
+    trust: Trust, rises_s: float, now_s: float, context: Context, detail: dict[str, Any]
 ) -> Finding:
     """Return that somebody is to be there at sunrise: told now, and woken for then."""
     # Whoever sets off a little later has lost little, whoever comes sooner stands in the dark.
-    wake_s = rises_s - scene.settings.visit.travel_min * 60
+    wake_s = rises_s - context.settings.visit.travel_min * 60
     if now_s >= wake_s:
         # The same story as the edge by day, so that it is told once.
         severity, story = Severity.NOW, f"place {trust.placed}"
@@ -177,20 +177,20 @@ def _sunrise_finding(
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
 
 
-def blind_finding(trust: Trust, blind_s: float, now_s: float, scene: Scene) -> Finding | None:
+def blind_finding(trust: Trust, blind_s: float, now_s: float, context: Context) -> Finding | None:
     """Return that somebody is to be there at sunrise, where the disc was put elsewhere in the dark."""
-    night = night_of(scene.settings.site, now_s)
+    night = night_of(context.settings.site, now_s)
     if night is None or night.sets_s > now_s or not isfinite(night.rises_s):
         return None
     detail = {"blind_since_utc": format_utc(from_utc_s(blind_s))}
-    return _sunrise_finding(trust, night.rises_s, now_s, scene, detail)
+    return _sunrise_finding(trust, night.rises_s, now_s, context, detail)
 
 
 def _believed(
-    trust: Trust, last: Exit, severity: Severity, median_min: float | None, scene: Scene
+    trust: Trust, last: Exit, severity: Severity, median_min: float | None, context: Context
 ) -> Severity | None:
     """Return the severity that the forecasts so far, and the arc they stand on, can bear."""
-    soon_min, now_min = leads_min(scene)
+    soon_min, now_min = leads_min(context)
     at_hand = last.sets_s is None and median_min is not None and median_min <= now_min
     if at_hand and not last.young and not last.departed:
         return severity
@@ -198,7 +198,7 @@ def _believed(
         # The early quantile of a guess is near because the guess is wide, not because the edge is.
         return None
     agreed_s = last.told_s - (trust.near_s if trust.near_s is not None else last.told_s)
-    if agreed_s < scene.thresholds.drift_confirm_min * 60:
+    if agreed_s < context.thresholds.drift_confirm_min * 60:
         # One forecast, or a few in the minutes in which somebody pushes the disc about.
         return None
     return Severity.SOON if last.young and not at_hand else severity

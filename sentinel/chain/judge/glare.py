@@ -17,8 +17,9 @@ from typing import Any, NamedTuple
 
 from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.judge.reference import Reference, present, usual
-from sentinel.chain.judge.scene import Scene, Sight
 from sentinel.chain.judge.sighting import EXTINCTION_STOPS
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Severity
 
 LIGHT_BANDS_AWAY = 2
@@ -65,14 +66,14 @@ def thinned(level: float, from_air: float, to_air: float) -> float:
 
 def glared(
     state: Glare,
-    sight: Sight,
-    scene: Scene,
+    sight: Observation,
+    context: Context,
     reference: Reference | None,
     *,
     cloudy_s: float | None,
     known: bool,
 ) -> Glare:
-    """Take one frame's sight.
+    """Take one frame.
 
     Parameters
     ----------
@@ -84,18 +85,18 @@ def glared(
     # While it glares what was before stays the measure: else the glare would in time become the usual.
     asked_s = told.onset_s if told is not None else sight.time_s
     recent = tuple(b for b in state.bright if asked_s - b.time_s <= _MEMORY_S)
-    same = [b for b in recent if _same_exposure(b.exposure_stops, sight.exposure_stops, scene)]
+    same = [b for b in recent if _same_exposure(b.exposure_stops, sight.exposure_stops, context)]
     over = _over_usual(reference, sight)
-    shone = _glares(recent, same, over, sight, scene, cloudy=cloudy_s is not None, begun=sure_before)
+    shone = _glares(recent, same, over, sight, context, cloudy=cloudy_s is not None, begun=sure_before)
     if not known and (sight.found or not shone):
         return Glare()
-    burns = known and _burns(same, reference, over, sight, scene, cloudy_s=cloudy_s)
+    burns = known and _burns(same, reference, over, sight, context, cloudy_s=cloudy_s)
     if sure_before and told is not None and told.story == "burnt" and (same or not sight.found):
         burns = burns or sight.saturated >= max(0.5 * state.share, _SOME_OF_FRAME)
     if not shone and not burns:
-        other = state.burning and not _same_exposure(state.burning_stops, sight.exposure_stops, scene)
+        other = state.burning and not _same_exposure(state.burning_stops, sight.exposure_stops, context)
         # Brackets: a shorter exposure does not take back what a longer one shows.
-        return state if other else Glare(_remembered(recent, sight, scene))
+        return state if other else Glare(_remembered(recent, sight, context))
     burning = state.burning + 1 if burns else 0
     begun_s = state.burning_s if state.burning else sight.time_s
     sure = shone or burning > 1 or sure_before
@@ -112,7 +113,7 @@ def glared(
     return Glare(recent, burning, begun_s, stops, share, finding)
 
 
-def _evidence(same: list[Bright], sight: Sight) -> dict[str, Any]:
+def _evidence(same: list[Bright], sight: Observation) -> dict[str, Any]:
     evidence: dict[str, Any] = {
         "saturated_fraction": round(sight.saturated, 3),
         "brightness": round(sight.brightness, 3),
@@ -123,18 +124,18 @@ def _evidence(same: list[Bright], sight: Sight) -> dict[str, Any]:
     return evidence
 
 
-def _remembered(recent: tuple[Bright, ...], sight: Sight, scene: Scene) -> tuple[Bright, ...]:
+def _remembered(recent: tuple[Bright, ...], sight: Observation, context: Context) -> tuple[Bright, ...]:
     """Return the levels with one more: the newest of each exposure, and fewer of those before."""
     if not sight.found or sight.saturated >= 0.165:
         return recent
     new = Bright(sight.time_s, sight.brightness, sight.exposure_stops, sight.saturated, sight.sun.air_mass)
-    same = [b for b in recent if _same_exposure(b.exposure_stops, sight.exposure_stops, scene)]
+    same = [b for b in recent if _same_exposure(b.exposure_stops, sight.exposure_stops, context)]
     if len(same) > _NEWEST and same[-_NEWEST].time_s - same[-_NEWEST - 1].time_s < _APART_S:
         recent = tuple(b for b in recent if b is not same[-_NEWEST])
     return (*recent[-(_MOST - 1) :], new)
 
 
-def _over_usual(reference: Reference | None, sight: Sight) -> float | None:
+def _over_usual(reference: Reference | None, sight: Observation) -> float | None:
     """Return how many times as bright the disc is as before at this altitude; None: not known."""
     if sight.brightness <= 0 or reference is None or not sight.found:
         return None
@@ -151,14 +152,14 @@ def _glares(
     recent: tuple[Bright, ...],
     same: list[Bright],
     over_usual: float | None,
-    sight: Sight,
-    scene: Scene,
+    sight: Observation,
+    context: Context,
     *,
     cloudy: bool,
     begun: bool,
 ) -> bool:
     """Whether a single frame shows it."""
-    limits = scene.thresholds
+    limits = context.thresholds
     least = limits.bright_saturated_fraction * (0.5 if begun else 1.0)
     if sight.sun.altitude_deg < limits.sun_down_deg or sight.saturated < least:
         return False
@@ -182,7 +183,7 @@ def _glares(
     return (burnt or usual_ratio > needed) and _is_over(same, sight, needed)
 
 
-def _is_over(same: list[Bright], sight: Sight, ratio: float) -> bool:
+def _is_over(same: list[Bright], sight: Observation, ratio: float) -> bool:
     """Whether the disc is so many times as bright as in the frames before it glared."""
     return bool(same) and sight.brightness > ratio * max(b.brightness for b in same)
 
@@ -191,13 +192,13 @@ def _burns(
     same: list[Bright],
     reference: Reference | None,
     over_usual: float | None,
-    sight: Sight,
-    scene: Scene,
+    sight: Observation,
+    context: Context,
     *,
     cloudy_s: float | None,
 ) -> bool:
     """Whether part burns out that did not at this exposure, and no even light explains it."""
-    if sight.sun.altitude_deg < scene.thresholds.sun_down_deg or sight.saturated < _SOME_OF_FRAME:
+    if sight.sun.altitude_deg < context.thresholds.sun_down_deg or sight.saturated < _SOME_OF_FRAME:
         return False
     newest, same = same[-_NEWEST:], [b for b in same if b.saturated < _NONE]
     if newest and not same:
@@ -228,5 +229,5 @@ def _is_known(reference: Reference | None) -> bool:
     return reference.fresh.values > 0 or any(band is not None for band in reference.bands)
 
 
-def _same_exposure(one: float | None, other: float | None, scene: Scene) -> bool:
-    return one is None or other is None or abs(one - other) <= scene.thresholds.exposure_same_stops
+def _same_exposure(one: float | None, other: float | None, context: Context) -> bool:
+    return one is None or other is None or abs(one - other) <= context.thresholds.exposure_same_stops

@@ -9,7 +9,8 @@ from statistics import fmean, median
 from typing import NamedTuple
 
 from sentinel.chain.judge.lifecycle import Finding
-from sentinel.chain.judge.scene import Scene, Sight
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Severity
 
 FRAMES = 5
@@ -35,13 +36,13 @@ class Lens(NamedTuple):
     wrong: Finding | None = None
 
 
-def saw(state: Lens, sight: Sight, scene: Scene) -> Lens:
-    """Take one frame's sight."""
+def saw(state: Lens, sight: Observation, context: Context) -> Lens:
+    """Take one frame."""
     if state.changed is not None and sight.time_s - state.changed_s > SHOWN_S:
         state = state._replace(changed=None)
     if not sight.whole or sight.saturated > 0.5 or sight.sun.altitude_deg < _LOW_DEG:
         return state
-    due_px = degrees(scene.sun_radius_rad(sight.time_s)) * 3600 / scene.settings.camera.scale_arcsec_px
+    due_px = degrees(context.sun_radius_rad(sight.time_s)) * 3600 / context.settings.camera.scale_arcsec_px
     sizes = (*state.sizes[-(FRAMES - 1) :], sight.radius_px / due_px)
     times = (*state.times_s[-(FRAMES - 1) :], sight.time_s)
     state = state._replace(sizes=sizes, times_s=times)
@@ -51,31 +52,31 @@ def saw(state: Lens, sight: Sight, scene: Scene) -> Lens:
     if state.usual is not None and abs(now / state.usual - 1) > STEP_SHARE:
         return state._replace(
             usual=now,
-            changed=_changed(state.usual, now, times[0], sight, scene),
+            changed=_changed(state.usual, now, times[0], sight, context),
             changed_s=sight.time_s,
-            wrong=_wrong(now, sight, scene, None),
+            wrong=_wrong(now, sight, context, None),
         )
     usual = now if state.usual is None else state.usual + 0.05 * (fmean(sizes) - state.usual)
-    return state._replace(usual=usual, wrong=_wrong(usual, sight, scene, state.wrong))
+    return state._replace(usual=usual, wrong=_wrong(usual, sight, context, state.wrong))
 
 
-def _changed(before: float, now: float, since_s: float, sight: Sight, scene: Scene) -> Finding:
+def _changed(before: float, now: float, since_s: float, sight: Observation, context: Context) -> Finding:
     detail = {
         "what": "lens-changed",
         "size_ratio": round(now / before, 3),
-        "focal_length_mm": round(now * scene.settings.camera.focal_length_mm, 1),
+        "focal_length_mm": round(now * context.settings.camera.focal_length_mm, 1),
     }
     return Finding(
         severity=Severity.SOON, onset_s=since_s, frame=sight.frame, detail=detail, story=f"{round(since_s)}"
     )
 
 
-def _wrong(size: float, sight: Sight, scene: Scene, told: Finding | None) -> Finding | None:
+def _wrong(size: float, sight: Observation, context: Context, told: Finding | None) -> Finding | None:
     """Return what to say of settings whose lens would make the sun another size."""
     off = abs(size - 1)
     if off < (USUAL_SHARE if told is None else 0.8 * USUAL_SHARE):
         return None
-    camera = scene.settings.camera
+    camera = context.settings.camera
     detail = {
         "what": "lens",
         "size_ratio": round(size, 3),

@@ -7,8 +7,9 @@ from sentinel.chain.judge.glare import LIGHT_BANDS_AWAY, Glare, glared, thinned
 from sentinel.chain.judge.hold import NOTHING, Hold
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.judge.reference import Carry, Reference, learned, usual
-from sentinel.chain.judge.scene import Scene, Sight
 from sentinel.chain.judge.sighting import level_stops
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Severity
 
 # From how many bands away (an eighth of a factor e of air mass each) a value is still of use once the air's
@@ -39,9 +40,9 @@ class Optics(NamedTuple):
 
 
 def saw(
-    state: Optics, sight: Sight, scene: Scene, *, cloudy_s: float | None, known: bool = True
+    state: Optics, sight: Observation, context: Context, *, cloudy_s: float | None, known: bool = True
 ) -> tuple[Optics, Readings]:
-    """Take one frame's sight.
+    """Take one frame.
 
     Parameters
     ----------
@@ -51,19 +52,19 @@ def saw(
         False: the exposure is not told, and whether there are brackets is not known yet.
     """
     reference = dict(state.levels).get(round(3 * (sight.exposure_stops or 0.0)))
-    glare = glared(state.glare, sight, scene, reference, cloudy_s=cloudy_s, known=known)
+    glare = glared(state.glare, sight, context, reference, cloudy_s=cloudy_s, known=known)
     state = state._replace(glare=glare)
     found: Readings = {"over-bright": glare.finding}
     if glare.finding is not None or not known:
         return state, found
     cloudy = cloudy_s is not None
-    clear = sight.found and sight.covered < scene.thresholds.covered_clear_fraction and sight.in_frame > 0.5
+    clear = sight.found and sight.covered < context.thresholds.covered_clear_fraction and sight.in_frame > 0.5
     if clear and sight.edge_width_px is not None:
-        state = _focus(state, sight, scene, cloudy=cloudy)
-        found["soft-focus"] = _soft_finding(state, sight, scene)
+        state = _focus(state, sight, context, cloudy=cloudy)
+        found["soft-focus"] = _soft_finding(state, sight, context)
     if clear and sight.covered < 0.05:
-        state = _light(state, sight, scene)
-        found["dimmed"] = _dim_finding(state, sight, scene)
+        state = _light(state, sight, context)
+        found["dimmed"] = _dim_finding(state, sight, context)
     return state, found
 
 
@@ -79,13 +80,13 @@ def cleaned(state: Optics) -> Optics:
     return state._replace(soft=NOTHING, very_soft=NOTHING, dim=NOTHING)
 
 
-def _seeing(scene: Scene) -> Carry:
+def _seeing(context: Context) -> Carry:
     """Return how far the air alone widens an edge: seeing like air mass to the 0.6, dispersion like air mass.
 
     Values are -log2 of the width in pixels.
     """
-    scale = scene.settings.camera.scale_arcsec_px
-    seeing = (1.09 * scene.thresholds.focus_seeing_arcsec / scale) ** 2
+    scale = context.settings.camera.scale_arcsec_px
+    seeing = (1.09 * context.thresholds.focus_seeing_arcsec / scale) ** 2
     smear = (DISPERSION_ARCSEC / scale) ** 2
 
     def carry(value: float, from_air: float, to_air: float) -> float:
@@ -97,11 +98,11 @@ def _seeing(scene: Scene) -> Carry:
     return carry
 
 
-def _focus(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> Optics:
-    width, limits = sight.edge_width_px, scene.thresholds
+def _focus(state: Optics, sight: Observation, context: Context, *, cloudy: bool) -> Optics:
+    width, limits = sight.edge_width_px, context.thresholds
     if width is None:
         return state
-    air, carry = sight.sun.air_mass, _seeing(scene)
+    air, carry = sight.sun.air_mass, _seeing(context)
     now, before = (usual(r, air, carry, within=FOCUS_BANDS_AWAY) for r in (state.width, state.before))
     sharpest = max((known.value for known in (now, before) if known is not None), default=None)
     ratio = width * 2.0**sharpest if sharpest is not None else None
@@ -111,7 +112,7 @@ def _focus(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> Optics
     )
     if ratio is None:
         return state._replace(width=reference, ratio=None)
-    step_s = 3 * scene.interval_s
+    step_s = 3 * context.interval_s
     soft = state.soft.saw(ratio >= limits.focus_soon_ratio, sight.time_s, most_step_s=step_s)
     very = state.very_soft
     if not cloudy:
@@ -120,8 +121,8 @@ def _focus(state: Optics, sight: Sight, scene: Scene, *, cloudy: bool) -> Optics
     return state._replace(width=reference, soft=soft, very_soft=very, ratio=smooth)
 
 
-def _soft_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
-    limits = scene.thresholds
+def _soft_finding(state: Optics, sight: Observation, context: Context) -> Finding | None:
+    limits = context.thresholds
     if state.ratio is None or (state.soft.since_s is None and state.ratio < limits.focus_clear_ratio):
         return None
     since_s = state.soft.since_s if state.soft.since_s is not None else sight.time_s
@@ -139,8 +140,8 @@ def _soft_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
     return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
 
 
-def _light(state: Optics, sight: Sight, scene: Scene) -> Optics:
-    level, limits = level_stops(sight), scene.thresholds
+def _light(state: Optics, sight: Observation, context: Context) -> Optics:
+    level, limits = level_stops(sight), context.thresholds
     if level is None:
         return state
     key = round(3 * (sight.exposure_stops or 0.0))
@@ -164,14 +165,14 @@ def _light(state: Optics, sight: Sight, scene: Scene) -> Optics:
     ripple = state.ripple + 0.15 * (min(change, 0.15) - state.ripple)
     even = ripple < limits.dimmed_ripple_fraction
     dim = state.dim.saw(
-        share <= 1 - limits.dimmed_fraction and even, sight.time_s, most_step_s=3 * scene.interval_s
+        share <= 1 - limits.dimmed_fraction and even, sight.time_s, most_step_s=3 * context.interval_s
     )
     smooth = share if state.share is None else state.share + 0.2 * (share - state.share)
     return state._replace(dim=dim, share=smooth, last_share=share, ripple=ripple)
 
 
-def _dim_finding(state: Optics, sight: Sight, scene: Scene) -> Finding | None:
-    limits = scene.thresholds
+def _dim_finding(state: Optics, sight: Observation, context: Context) -> Finding | None:
+    limits = context.thresholds
     if state.share is None or (state.dim.since_s is None and state.share > 1 - limits.dimmed_clear_fraction):
         return None
     since_s = state.dim.since_s if state.dim.since_s is not None else sight.time_s

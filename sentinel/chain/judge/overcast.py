@@ -8,7 +8,7 @@ black after cloud wakes nobody.
 
 from typing import NamedTuple
 
-from sentinel.chain.judge.scene import Sight
+from sentinel.chain.track.observation import Observation
 from sentinel.core.settings import Thresholds
 
 EVEN_SHARE = 0.03
@@ -40,7 +40,7 @@ class Overcast(NamedTuple):
         return self._replace(since_s=None) if self.since_s is not None else self
 
 
-def looked(state: Overcast, sight: Sight, limits: Thresholds) -> Overcast:
+def looked(state: Overcast, sight: Observation, limits: Thresholds) -> Overcast:
     """Take a frame that shows no disc with the sun up; low in the haze the sun goes out by itself."""
     if sight.sun.altitude_deg < limits.faint_below_deg or sight.found:
         return state.paused()

@@ -5,34 +5,18 @@ from typing import Any, NamedTuple
 from sentinel.chain.judge.daylight import Daylight, opposite_altitude_deg
 from sentinel.chain.judge.daylight import saw as saw_light
 from sentinel.chain.judge.lifecycle import Finding, Readings
-from sentinel.chain.judge.scene import Scene, Sight
-from sentinel.core.records import Forecast, MeasuredFrame, Severity
+from sentinel.chain.track.cameras import Cameras
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.observation import Observation
+from sentinel.core.records import Forecast, Severity
 from sentinel.core.times import utc_s
 
-ADOPT_FRAMES = 8
-SWAP_FRAMES = 3
 AXIS_FAR_DEG = 12.0
-
-
-class Source(NamedTuple):
-    """What takes the frames: the size of the picture and what the file says took it."""
-
-    camera: str
-    width_px: int
-    height_px: int
 
 
 class Sanity(NamedTuple):
     """What the judge remembers of the impossible; bounded."""
 
-    source: Source | None = None
-    stray: Source | None = None
-    strays: int = 0
-    """Frames in a row from elsewhere."""
-    new: bool = False
-    """Not before the last frame from the watched camera was anything seen of it."""
-    stray_frame: str = ""
-    stray_s: float | None = None
     down: int = 0
     """Discs in a row seen with the sun down."""
     down_s: float = 0.0
@@ -43,76 +27,49 @@ class Sanity(NamedTuple):
     """Whether the light goes with the sun's height."""
 
 
-def source_of(frame: MeasuredFrame) -> Source:
-    """Return what took a frame."""
-    return Source(frame.camera, frame.width_px, frame.height_px)
-
-
-def own(
-    state: Sanity, frame: MeasuredFrame, time_s: float, *, last_s: float, interval_s: float
-) -> tuple[Sanity, bool]:
-    """Return whether a frame is from the camera that is watched.
-
-    That is the one the session began with, until only another one delivers for a while; one that was never
-    seen before and takes its place in the rhythm has been put there for it.
-
-    Parameters
-    ----------
-    last_s
-        When the watched camera took its last frame.
-    """
-    source = source_of(frame)
-    if state.source is None or source == state.source:
-        fresh = state._replace(source=source, strays=0) if state.strays or state.source is None else state
-        return fresh, True
-    going_on = state.stray == source and state.strays > 0
-    strays = state.strays + 1 if going_on else 1
-    new = state.new if going_on else state.stray != source
-    swapped = new and strays >= SWAP_FRAMES and time_s - last_s > (SWAP_FRAMES - 0.5) * interval_s
-    if strays >= ADOPT_FRAMES or swapped:
-        return state._replace(source=source, stray=None, strays=0, stray_s=None), True
-    state = state._replace(stray=source, strays=strays, new=new, stray_frame=frame.frame, stray_s=time_s)
-    return state, False
-
-
-def mixed_finding(state: Sanity, now_s: float) -> Finding | None:
+def mixed_finding(cameras: Cameras, now_s: float) -> Finding | None:
     """Return what to say of frames from another camera, for an hour after the last."""
-    if state.stray_s is None or state.stray is None or state.source is None or now_s - state.stray_s > 3600:
+    if (
+        cameras.stray_s is None
+        or cameras.stray is None
+        or cameras.source is None
+        or now_s - cameras.stray_s > 3600
+    ):
         return None
     detail = {
-        "watched": state.source.camera,
-        "watched_size_px": [state.source.width_px, state.source.height_px],
-        "other": state.stray.camera,
-        "other_size_px": [state.stray.width_px, state.stray.height_px],
+        "watched": cameras.source.camera,
+        "watched_size_px": [cameras.source.width_px, cameras.source.height_px],
+        "other": cameras.stray.camera,
+        "other_size_px": [cameras.stray.width_px, cameras.stray.height_px],
     }
-    return Finding(severity=Severity.NOTE, onset_s=state.stray_s, frame=state.stray_frame, detail=detail)
+    return Finding(severity=Severity.NOTE, onset_s=cameras.stray_s, frame=cameras.stray_frame, detail=detail)
 
 
 def saw(
-    state: Sanity, sight: Sight, scene: Scene, *, stops: float | None, cloudy: bool
+    state: Sanity, sight: Observation, context: Context, *, stops: float | None, cloudy: bool
 ) -> tuple[Sanity, Readings]:
-    """Take one frame's sight, and see whether the sun is where it can be seen.
+    """Take one frame, and see whether the sun is where it can be seen.
 
     Parameters
     ----------
     stops
         The disc's light, exposure taken out; None where it cannot be told.
     """
-    limits = scene.thresholds
-    light = saw_light(state.daylight, sight, stops, scene, cloudy=cloudy)
+    limits = context.thresholds
+    light = saw_light(state.daylight, sight, stops, context, cloudy=cloudy)
     if light is not state.daylight:
         state = state._replace(daylight=light)
     down = sight.trusted and sight.in_frame > 0.5 and sight.sun.altitude_deg < limits.sun_down_deg
     if down:
         state = state._replace(down=state.down + 1, down_s=state.down_s if state.down else sight.time_s)
-        finding = _down_finding(state, sight, scene)
+        finding = _down_finding(state, sight, context)
         if finding.severity is not None:
             state = state._replace(impossible=finding)
         return state, {"wrong-place": finding}
     if sight.trusted and state.down:
         state = state._replace(down=0)
     other = light.contradicted or state.odd_axis
-    now = state.impossible or (_down_finding(state, sight, scene) if state.down else other)
+    now = state.impossible or (_down_finding(state, sight, context) if state.down else other)
     return state, {"wrong-place": now}
 
 
@@ -121,34 +78,34 @@ def clock_was_set(state: Sanity) -> Sanity:
     return state._replace(down=0, impossible=None, daylight=Daylight())
 
 
-def _down_finding(state: Sanity, sight: Sight, scene: Scene) -> Finding:
-    if state.down < scene.thresholds.sun_down_frames:
+def _down_finding(state: Sanity, sight: Observation, context: Context) -> Finding:
+    if state.down < context.thresholds.sun_down_frames:
         return Finding(severity=None, onset_s=state.down_s)
     detail: dict[str, Any] = {
         "sun_altitude_deg": round(sight.sun.altitude_deg, 1),
-        "longitude_deg": scene.settings.site.longitude_deg,
-        "likely": likely_mistakes(sight.time_s, scene),
+        "longitude_deg": context.settings.site.longitude_deg,
+        "likely": likely_mistakes(sight.time_s, context),
     }
     return Finding(
         severity=Severity.SOON, onset_s=state.down_s, frame=sight.frame, detail=detail, story="down"
     )
 
 
-def likely_mistakes(time_s: float, scene: Scene) -> list[str]:
+def likely_mistakes(time_s: float, context: Context) -> list[str]:
     """Return the mistakes that would put the sun above the horizon, the likeliest first.
 
     A wrong longitude is a wrong time: 15 degrees east are an hour later. A wrong date is always possible.
     """
-    site = scene.settings.site
+    site = context.settings.site
     longitude = (site.longitude_deg + 180) % 360 - 180
 
     def up(shift_h: float) -> bool:
-        return scene.glance(time_s + shift_h * 3600).altitude_deg > 0
+        return context.sun_at(time_s + shift_h * 3600).altitude_deg > 0
 
     likely = []
     if abs(longitude) > 5 and up(-2 * longitude / 15):
         likely.append("longitude-sign")
-    if abs(site.latitude_deg) > 5 and opposite_altitude_deg(scene.glance(time_s), site.latitude_deg) > 0:
+    if abs(site.latitude_deg) > 5 and opposite_altitude_deg(context.sun_at(time_s), site.latitude_deg) > 0:
         likely.append("latitude-sign")
     zone = next((h for h in range(1, 13) if up(h) or up(-h)), None)
     if zone is not None:

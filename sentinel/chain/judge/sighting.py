@@ -10,8 +10,9 @@ from typing import Any, NamedTuple
 
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.judge.overcast import Cleared, Overcast, cleared, looked
-from sentinel.chain.judge.scene import Scene, Sight
-from sentinel.chain.judge.track import Vector, leaving
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.observation import Observation
+from sentinel.chain.track.path import Vector, leaving
 from sentinel.core.records import Severity
 from sentinel.core.settings import Thresholds
 from sentinel.core.times import format_utc, from_utc_s
@@ -83,50 +84,50 @@ class Sighting(NamedTuple):
     steady: Steady | None = None
 
 
-def level_stops(sight: Sight) -> float | None:
+def level_stops(sight: Observation) -> float | None:
     """Return the disc's brightness in stops, exposure taken out; None where it cannot be told."""
     if sight.brightness <= 0 or sight.saturated > 0.1 or sight.brightness > 0.98:
         return None
     return log2(sight.brightness) - (sight.exposure_stops or 0.0)
 
 
-def saw(state: Sighting, sight: Sight, drift: Vector, scene: Scene) -> tuple[Sighting, Readings]:
-    """Take one frame's sight."""
-    if state.seen is not None and sight.time_s < state.seen.time_s - scene.interval_s:
+def saw(state: Sighting, sight: Observation, drift: Vector, context: Context) -> tuple[Sighting, Readings]:
+    """Take one frame."""
+    if state.seen is not None and sight.time_s < state.seen.time_s - context.interval_s:
         return state, {}
-    state, hint = _hinted(state, sight, scene)
+    state, hint = _hinted(state, sight, context)
     if sight.trusted:
         state = _seen(state, sight, drift, hint)
-    elif sight.sun.clear_deg > scene.thresholds.sun_clear_deg:
-        state = _dark(state, sight, scene, hint)
+    elif sight.sun.clear_deg > context.thresholds.sun_clear_deg:
+        state = _dark(state, sight, context, hint)
     else:
         # The sun is down or behind the line: nothing is expected, and the waiting begins anew.
         state = state._replace(
             dark_since_s=None, dark_frames=0, found_run=0, unseen_since_s=None,
             overcast=state.overcast.paused(),
         )  # fmt: skip
-    state = _covered(state, sight, scene)
-    return state, readings(state, sight, scene)
+    state = _covered(state, sight, context)
+    return state, readings(state, sight, context)
 
 
-def readings(state: Sighting, sight: Sight, scene: Scene) -> Readings:
+def readings(state: Sighting, sight: Observation, context: Context) -> Readings:
     """Return what to say of the three conditions."""
     return {
-        "lost-disc": _lost_finding(state, sight, scene),
-        "unverified": _unverified_finding(state, sight, scene),
-        "covered-limb": _covered_finding(state, sight, scene),
+        "lost-disc": _lost_finding(state, sight, context),
+        "unverified": _unverified_finding(state, sight, context),
+        "covered-limb": _covered_finding(state, sight, context),
     }
 
 
-def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool]:
+def _hinted(state: Sighting, sight: Observation, context: Context) -> tuple[Sighting, bool]:
     """Note what in this frame hints at cloud."""
-    limits = scene.thresholds
+    limits = context.thresholds
     levels = state.levels
     if sight.found:
         level = level_stops(sight)
         hint = sight.covered > limits.covered_clear_fraction and sight.in_frame > 0.15
         hint = hint and not _brightened_at_once(levels, sight)
-        hint = hint or _going_out(sight, scene)
+        hint = hint or _going_out(sight, context)
         if level is not None:
             new = Level(level, sight.time_s, sight.sun.air_mass, sight.exposure_stops or 0.0, sight.saturated)
             hint = hint or _dimmed_at_once(levels, new, limits)
@@ -143,19 +144,19 @@ def _hinted(state: Sighting, sight: Sight, scene: Scene) -> tuple[Sighting, bool
     return state._replace(hints=hints, levels=levels), hint
 
 
-def _going_out(sight: Sight, scene: Scene) -> bool:
+def _going_out(sight: Observation, context: Context) -> bool:
     """Whether a low, sinking sun is so faint that it goes out by itself in the haze, before it is down.
 
     One that hardly sinks any more, like a midnight sun, loses hardly any light either.
     """
-    limits = scene.thresholds
+    limits = context.thresholds
     if sight.brightness >= limits.faint_level or sight.sun.altitude_deg >= limits.faint_below_deg:
         return False
-    later = scene.glance(sight.time_s + limits.lost_now_min * 60)
+    later = context.sun_at(sight.time_s + limits.lost_now_min * 60)
     return EXTINCTION_STOPS * (later.air_mass - sight.sun.air_mass) >= limits.faint_loss_stops
 
 
-def _brightened_at_once(levels: tuple[Level, ...], sight: Sight) -> bool:
+def _brightened_at_once(levels: tuple[Level, ...], sight: Observation) -> bool:
     """Whether there is more light than in all of the last minutes: what hides the limb is no cloud then."""
     exposure = sight.exposure_stops or 0.0
     recent = [
@@ -189,7 +190,7 @@ def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -
     return new.stops < stops - allowed
 
 
-def _seen(state: Sighting, sight: Sight, drift: Vector, hint: bool) -> Sighting:
+def _seen(state: Sighting, sight: Observation, drift: Vector, hint: bool) -> Sighting:
     seen = Seen(sight.time_s, sight.x_px, sight.y_px, sight.radius_px, drift, sight.frame, not hint)
     return state._replace(
         seen=seen,
@@ -204,14 +205,14 @@ def _seen(state: Sighting, sight: Sight, drift: Vector, hint: bool) -> Sighting:
     )
 
 
-def _dark(state: Sighting, sight: Sight, scene: Scene, hint: bool) -> Sighting:
-    limits = scene.thresholds
+def _dark(state: Sighting, sight: Observation, context: Context, hint: bool) -> Sighting:
+    limits = context.thresholds
     if state.dark_since_s is None:
-        recent = sum(time_s >= sight.time_s - 3.5 * scene.interval_s for time_s in state.hints)
+        recent = sum(time_s >= sight.time_s - 3.5 * context.interval_s for time_s in state.hints)
         cloudy = len(state.hints) >= limits.cloud_frames or recent > 0
         # Only what was seen well a moment ago can be lost; after a night or a pause nobody knows.
         fresh = state.seen is not None and sight.time_s - state.seen.time_s <= max(
-            6 * scene.interval_s, 600.0
+            6 * context.interval_s, 600.0
         )
         state = state._replace(dark_since_s=sight.time_s, cloudy=cloudy or not fresh)
     unseen = state.unseen_since_s if state.unseen_since_s is not None else sight.time_s
@@ -223,16 +224,16 @@ def _dark(state: Sighting, sight: Sight, scene: Scene, hint: bool) -> Sighting:
         found_run=0,
         unseen_since_s=unseen,
         overcast=overcast,
-        missed=state.missed or _is_missed(cleared(overcast), sight, scene),
+        missed=state.missed or _is_missed(cleared(overcast), sight, context),
     )
 
 
-def _lost_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
-    limits = scene.thresholds
+def _lost_finding(state: Sighting, sight: Observation, context: Context) -> Finding | None:
+    limits = context.thresholds
     if state.seen is not None and state.cloudy and state.dark_since_s is not None:
         sky = cleared(state.overcast)
         if sky is not None:
-            return _unseen_finding(state, state.seen, sky, sight, scene)
+            return _unseen_finding(state, state.seen, sky, sight, context)
         # Cloud that comes again has not brought it back.
         return Finding(severity=None, onset_s=sight.time_s) if state.missed else None
     if state.dark_since_s is None or state.cloudy or state.seen is None:
@@ -248,36 +249,38 @@ def _lost_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None
         "dark_min": round(dark_min, 1),
         "dark_frames": state.dark_frames,
         "cloud_hints_in_the_hour": len(state.hints),
-        **where_it_should_be(state.seen, state.dark_since_s, sight, scene),
+        **where_it_should_be(state.seen, state.dark_since_s, sight, context),
     }
     return Finding(severity=severity, onset_s=state.dark_since_s, frame=sight.frame, detail=detail)
 
 
-def _unseen_finding(state: Sighting, seen: Seen, sky: Cleared, sight: Sight, scene: Scene) -> Finding:
+def _unseen_finding(
+    state: Sighting, seen: Seen, sky: Cleared, sight: Observation, context: Context
+) -> Finding:
     """Return what to say of a sky that is clear again, and no disc in it."""
     detail = {
         "dark_min": round((sight.time_s - seen.time_s) / 60, 1),
         "cloud_gone_utc": format_utc(from_utc_s(round(sky.since_s))),
-        **where_it_should_be(seen, state.dark_since_s or sight.time_s, sight, scene),
+        **where_it_should_be(seen, state.dark_since_s or sight.time_s, sight, context),
         # Where it went under the cloud nobody has seen; a mount that stopped is the likeliest.
         "likely": ["mount", "cap-or-filter"],
     }
-    severity = Severity.NOW if _is_missed(sky, sight, scene) else None
+    severity = Severity.NOW if _is_missed(sky, sight, context) else None
     return Finding(
         severity=severity, onset_s=sky.since_s, frame=sight.frame, detail=detail, story="cloud gone"
     )
 
 
-def _is_missed(sky: Cleared | None, sight: Sight, scene: Scene) -> bool:
+def _is_missed(sky: Cleared | None, sight: Observation, context: Context) -> bool:
     """Whether the sky has been clear for so long that the disc should have been seen."""
     if sky is None:
         return False
-    limits = scene.thresholds
+    limits = context.thresholds
     needed_min = limits.lost_now_min if sky.still else max(limits.cloud_memory_min, limits.lost_now_min)
     return sight.time_s - sky.since_s >= needed_min * 60
 
 
-def where_it_should_be(seen: Seen, missed_s: float, sight: Sight, scene: Scene) -> dict[str, Any]:
+def where_it_should_be(seen: Seen, missed_s: float, sight: Observation, context: Context) -> dict[str, Any]:
     """Return what is most likely, and where to look, from the last good disc.
 
     Parameters
@@ -288,9 +291,9 @@ def where_it_should_be(seen: Seen, missed_s: float, sight: Sight, scene: Scene) 
     since_s = sight.time_s - seen.time_s
     x, y = seen.x_px + seen.drift[0] * since_s, seen.y_px + seen.drift[1] * since_s
     size = (float(sight.width_px), float(sight.height_px))
-    margin = scene.settings.frames.margin_px
+    margin = context.settings.frames.margin_px
     out = leaving((seen.x_px, seen.y_px, seen.radius_px), seen.drift, size, margin)
-    radius_deg = scene.sun_radius_rad(sight.time_s) * 57.29578
+    radius_deg = context.sun_radius_rad(sight.time_s) * 57.29578
     off = hypot(x - sight.width_px / 2, y - sight.height_px / 2) / seen.radius_px * radius_deg
     detail: dict[str, Any] = {
         "last_seen_utc": format_utc(from_utc_s(seen.time_s)),
@@ -301,7 +304,7 @@ def where_it_should_be(seen: Seen, missed_s: float, sight: Sight, scene: Scene) 
         "off_axis_deg": round(off, 2),
     }
     # The last sixth of a limb is no longer measured.
-    if out is not None and out.gone_s - 0.35 * (out.gone_s - out.touch_s) <= since_s + scene.interval_s:
+    if out is not None and out.gone_s - 0.35 * (out.gone_s - out.touch_s) <= since_s + context.interval_s:
         left = format_utc(from_utc_s(round(min(seen.time_s + out.gone_s, missed_s))))
         return detail | {"likely": ["left"], "edge": out.edge, "left_utc": left}
     # Well inside a moment before: something in front is likelier than a mount that threw it out.
@@ -311,8 +314,8 @@ def where_it_should_be(seen: Seen, missed_s: float, sight: Sight, scene: Scene) 
     return detail | {"likely": likely}
 
 
-def _unverified_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
-    limits = scene.thresholds
+def _unverified_finding(state: Sighting, sight: Observation, context: Context) -> Finding | None:
+    limits = context.thresholds
     if state.unseen_since_s is None:
         return None
     hours = (sight.time_s - state.unseen_since_s) / 3600
@@ -325,12 +328,12 @@ def _unverified_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding 
     return Finding(severity=severity, onset_s=state.unseen_since_s, frame=sight.frame, detail=detail)
 
 
-def _covered(state: Sighting, sight: Sight, scene: Scene) -> Sighting:
+def _covered(state: Sighting, sight: Observation, context: Context) -> Sighting:
     """Follow the covered share of the limb: how much, and whether it stays the same."""
     if not sight.found or sight.in_frame < 0.3:
         return state._replace(covers=(), cover_since_s=None, steady=None)
     covers = (*state.covers[-(COVER_WINDOW - 1) :], sight.covered)
-    limits = scene.thresholds
+    limits = context.thresholds
     if sight.covered < limits.covered_clear_fraction:
         # The frame is clear; one such among covered ones does not end the stretch, a second one does.
         steady = state.steady
@@ -352,8 +355,8 @@ def _steadier(steady: Steady | None, covered: float, time_s: float, width: float
     return Steady(time_s, time_s, covered, covered)
 
 
-def _covered_finding(state: Sighting, sight: Sight, scene: Scene) -> Finding | None:
-    limits = scene.thresholds
+def _covered_finding(state: Sighting, sight: Observation, context: Context) -> Finding | None:
+    limits = context.thresholds
     if sight.sun.clear_deg <= limits.sun_clear_deg:
         return None  # what covers it is the horizon
     covers = state.covers

@@ -6,7 +6,7 @@ from typing import Any
 from sentinel.chain.judge.edge import graded
 from sentinel.chain.judge.jobs import Seen, outlived
 from sentinel.chain.judge.lifecycle import Finding
-from sentinel.chain.judge.scene import Scene
+from sentinel.chain.track.context import Context
 from sentinel.core.records import Severity
 from sentinel.core.times import format_utc, from_utc_s
 
@@ -18,7 +18,7 @@ COUNT_OVER = "count over"
 
 
 def supply_finding(
-    reason: str, when_s: float | None, now_s: float, seen: Seen, scene: Scene
+    reason: str, when_s: float | None, now_s: float, seen: Seen, context: Context
 ) -> Finding | None:
     """Return what to say of a supply: its end foreseen, or, when its count is over, one question.
 
@@ -29,16 +29,16 @@ def supply_finding(
     when_utc = from_utc_s(when_s)
     detail: dict[str, Any] = {"supply": SUPPLIES[reason], "empty_utc": format_utc(when_utc)}
     if when_s > now_s:
-        return running_out((when_s - now_s) / 3600, now_s, scene, detail)
+        return running_out((when_s - now_s) / 3600, now_s, context, detail)
     detail |= {"hours_left": round((when_s - now_s) / 3600, 2)}
     if outlived(reason, when_utc, seen, None):
         detail["outlived"] = True
     return Finding(severity=Severity.SOON, onset_s=when_s, detail=detail, story=COUNT_OVER)
 
 
-def running_out(left_h: float, now_s: float, scene: Scene, detail: dict[str, Any]) -> Finding | None:
+def running_out(left_h: float, now_s: float, context: Context, detail: dict[str, Any]) -> Finding | None:
     """Return what to say of what will be used up in so many hours."""
-    limits = scene.thresholds
+    limits = context.thresholds
     amiss, severity = graded(left_h, limits.supply_soon_h, limits.supply_now_h, 0.25)
     if not amiss:
         return None

@@ -13,8 +13,8 @@ from statistics import median
 from typing import Any, NamedTuple
 
 from sentinel.chain.judge.lifecycle import Finding, Readings
-from sentinel.chain.judge.scene import Scene
-from sentinel.chain.judge.track import Track
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.path import Path
 from sentinel.core.records import MeasuredFrame, Severity
 from sentinel.core.times import utc_s
 
@@ -57,49 +57,49 @@ class Timekeeping(NamedTuple):
 
 
 def came(
-    state: Timekeeping, frame: MeasuredFrame, track: Track, scene: Scene
+    state: Timekeeping, frame: MeasuredFrame, path: Path, context: Context
 ) -> tuple[Timekeeping, Readings]:
-    """Take one frame's times; `track` is the disc's way before it."""
+    """Take one frame's times; `path` is the disc's way before it."""
     time_s = utc_s(frame.time_utc)
     if frame.arrived_utc is not None:
-        state = _lagged(state, frame, time_s, scene)
+        state = _lagged(state, frame, time_s, context)
     else:
-        state = _jumped_on(state, frame, track) or _beat(_counted(state, frame), frame, time_s, scene)
+        state = _jumped_on(state, frame, path) or _beat(_counted(state, frame), frame, time_s, context)
     if state.step is not None and time_s - state.step.time_s > SHOWN_S:
         state = state._replace(step=None)
-    return state, {"clock": _finding(state, frame, scene)}
+    return state, {"clock": _finding(state, frame, context)}
 
 
-def _lagged(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene) -> Timekeeping:
+def _lagged(state: Timekeeping, frame: MeasuredFrame, time_s: float, context: Context) -> Timekeeping:
     assert frame.arrived_utc is not None  # noqa: S101 - the caller looked
     lag = utc_s(frame.arrived_utc) - time_s
     if len(state.lags) < FEWEST_LAGS:
-        return _offset(state._replace(lags=(*state.lags, lag)), scene)
+        return _offset(state._replace(lags=(*state.lags, lag)), context)
     usual = median(state.lags)
     scatter = max(median(abs(one - usual) for one in state.lags), 0.3)
-    if abs(lag - usual) <= max(scene.thresholds.clock_note_s - 0.1, 6 * scatter):
-        return _offset(state._replace(lags=(*state.lags[-(LAGS - 1) :], lag), odd=()), scene)
+    if abs(lag - usual) <= max(context.thresholds.clock_note_s - 0.1, 6 * scatter):
+        return _offset(state._replace(lags=(*state.lags[-(LAGS - 1) :], lag), odd=()), context)
     odd = (*state.odd[-LAGS:], lag)
     # On a link that stutters a few slow frames in a row are no step of the clock.
-    needed = scene.thresholds.clock_frames if scatter < 2 else FEWEST_LAGS
+    needed = context.thresholds.clock_frames if scatter < 2 else FEWEST_LAGS
     newest = odd[-needed:]
     if len(newest) < needed or max(newest) - min(newest) > max(1.0, 6 * scatter):
         return state._replace(odd=odd)
     # The lag grows by what the clock was set back.
     step = ClockStep(time_s, usual - median(newest), frame.frame, "arrivals")
-    return _offset(state._replace(lags=newest, odd=(), step=step), scene)
+    return _offset(state._replace(lags=newest, odd=(), step=step), context)
 
 
-def _offset(state: Timekeeping, scene: Scene) -> Timekeeping:
+def _offset(state: Timekeeping, context: Context) -> Timekeeping:
     """Say that the clock is off where frames arrive impossibly early, or all of them late alike."""
-    limits = scene.thresholds
+    limits = context.thresholds
     if len(state.lags) < FEWEST_LAGS:
         return state
     quickest, usual = min(state.lags), median(state.lags)
     alike = max(state.lags) - quickest < 10
     if usual < -limits.clock_note_s:
         return state._replace(offset_s=-usual)
-    if alike and quickest > limits.clock_soon_s + scene.interval_s:
+    if alike and quickest > limits.clock_soon_s + context.interval_s:
         return state._replace(offset_s=-quickest)
     return state._replace(offset_s=None)
 
@@ -145,12 +145,12 @@ def _is_to_and_fro(counts: Sequence[int]) -> bool:
     return len(hops) == HOPS and regular and out > 1 and out + back == 1
 
 
-def _jumped_on(state: Timekeeping, frame: MeasuredFrame, track: Track) -> Timekeeping | None:
+def _jumped_on(state: Timekeeping, frame: MeasuredFrame, path: Path) -> Timekeeping | None:
     """Tell a clock set on by whole hours from a pause: in a pause the disc drifts on, and keeps no step.
 
     None: it was no such jump, or nobody can say.
     """
-    disc, last, time_s = frame.disc, track.last, utc_s(frame.time_utc)
+    disc, last, time_s = frame.disc, path.last, utc_s(frame.time_utc)
     if state.last_s is None or len(state.beats) < 6 or last is None or not disc.found:
         return None
     beat = median(state.beats)
@@ -158,22 +158,20 @@ def _jumped_on(state: Timekeeping, frame: MeasuredFrame, track: Track) -> Timeke
     hours = round(set_s / 3600)
     if not 1 <= hours <= LONGEST_SET_H or abs(set_s - 3600 * hours) > 1.0 or last.time_s != state.last_s:
         return None
-    drifted = hypot(*track.drift)
-    moved = hypot(
-        disc.x_px - last.x_px - track.drift[0] * beat, disc.y_px - last.y_px - track.drift[1] * beat
-    )
-    if moved > max(4 * track.jitter_px, 0.3 * drifted * set_s) or drifted * set_s < 8 * track.jitter_px:
+    drifted = hypot(*path.drift)
+    moved = hypot(disc.x_px - last.x_px - path.drift[0] * beat, disc.y_px - last.y_px - path.drift[1] * beat)
+    if moved > max(4 * path.jitter_px, 0.3 * drifted * set_s) or drifted * set_s < 8 * path.jitter_px:
         return None
     step = ClockStep(time_s, 3600.0 * hours, frame.frame, "rhythm")
     return state._replace(last_s=time_s, step=step, shift=None, after=0)
 
 
-def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene) -> Timekeeping:
+def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, context: Context) -> Timekeeping:
     if state.last_s is None:
         return state._replace(last_s=time_s)
     gap = time_s - state.last_s
     if gap <= 0:
-        return _backward(state, frame, gap, scene)
+        return _backward(state, frame, gap, context)
     if len(state.beats) < 6:
         return state._replace(last_s=time_s, beats=(*state.beats, gap))
     if state.shift is None and abs(gap - state.beats[-1]) < 0.2:
@@ -183,25 +181,25 @@ def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, scene: Scene)
     scatter = max(median(abs(one - beat) for one in state.beats), 0.2)
     if beat <= 0 or scatter > 0.05 * beat:
         return state._replace(beats=(*state.beats[-(LAGS - 1) :], gap), shift=None, after=0)
-    return _shifted(state, frame, scene, gap=gap, beat=beat, scatter=scatter)
+    return _shifted(state, frame, context, gap=gap, beat=beat, scatter=scatter)
 
 
-def _backward(state: Timekeeping, frame: MeasuredFrame, gap: float, scene: Scene) -> Timekeeping:
+def _backward(state: Timekeeping, frame: MeasuredFrame, gap: float, context: Context) -> Timekeeping:
     """Take an exposure from before the last one: a late file, or, where more follow, a clock set back."""
     if gap == 0:
         return state
-    if state.back + 1 < scene.thresholds.clock_frames:
+    if state.back + 1 < context.thresholds.clock_frames:
         return state._replace(back=state.back + 1)
-    time_s, beat = utc_s(frame.time_utc), median(state.beats) if state.beats else scene.interval_s
+    time_s, beat = utc_s(frame.time_utc), median(state.beats) if state.beats else context.interval_s
     step = ClockStep(time_s, gap - (state.back + 1) * beat, frame.frame, "order")
     return state._replace(back=0, last_s=time_s, step=step)
 
 
 def _shifted(
-    state: Timekeeping, frame: MeasuredFrame, scene: Scene, *, gap: float, beat: float, scatter: float
+    state: Timekeeping, frame: MeasuredFrame, context: Context, *, gap: float, beat: float, scatter: float
 ) -> Timekeeping:
     """Take a gap that is not the usual one: a shift begins, or ends, or a frame was left out."""
-    tolerance = max(scene.thresholds.clock_note_s - 0.1, 6 * scatter)
+    tolerance = max(context.thresholds.clock_note_s - 0.1, 6 * scatter)
     off = _off_beat(gap, beat)
     if off is not None and abs(off) > tolerance and _is_next(state.counts):
         off = gap - beat  # by the camera's count no frame was left out
@@ -213,7 +211,7 @@ def _shifted(
         return state._replace(shift=(both, *state.shift[1:]) if abs(both) > tolerance else None, after=0)
     if off is not None and gap < 1.5 * beat:
         state = state._replace(beats=(*state.beats[-(LAGS - 1) :], gap))
-    if state.shift is None or state.after + 1 < scene.thresholds.clock_frames:
+    if state.shift is None or state.after + 1 < context.thresholds.clock_frames:
         return state._replace(after=state.after + 1 if state.shift is not None else 0)
     step_s, name, when_s = state.shift
     return state._replace(shift=None, after=0, step=ClockStep(when_s, step_s, name, "rhythm"))
@@ -228,8 +226,8 @@ def _off_beat(gap: float, beat: float) -> float | None:
     return gap - round(gap / beat) * beat
 
 
-def _finding(state: Timekeeping, frame: MeasuredFrame, scene: Scene) -> Finding | None:
-    limits = scene.thresholds
+def _finding(state: Timekeeping, frame: MeasuredFrame, context: Context) -> Finding | None:
+    limits = context.thresholds
     if state.step is not None:
         step_s = state.step.step_s
         grave = abs(step_s) >= limits.clock_soon_s

@@ -11,18 +11,19 @@ tells them from people is how it came: all was quiet, then the way of the drive,
 from math import atan2, cos, degrees, hypot, pi, radians, sqrt
 from typing import NamedTuple
 
-from sentinel.chain.judge.runaway import SLIPPING, Suspicion, air_pace, kind_of, pace_of, same_way
-from sentinel.chain.judge.scene import Scene
-from sentinel.chain.judge.track import (
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.fast_runs import SLIPPING, air_pace, kind_of, pace_of, same_way
+from sentinel.chain.track.path import (
     DRIFT_TRAIL,
     TRAIL,
+    Path,
     Step,
-    Track,
     Vector,
     drift_of,
     is_tracking,
     quiet_px,
 )
+from sentinel.chain.track.runs import Suspicion
 
 FASTEST = 2.2
 _EXACT_DEG = 3.0
@@ -39,7 +40,7 @@ _SLOWEST = 0.018
 _SIGMAS = 6.0
 
 
-def going(track: Track, scene: Scene, line: Vector | None) -> Suspicion | None:
+def going(path: Path, context: Context, line: Vector | None) -> Suspicion | None:
     """Return what whole steps of one length amount to.
 
     Parameters
@@ -47,17 +48,17 @@ def going(track: Track, scene: Scene, line: Vector | None) -> Suspicion | None:
     line
         The way of the drive in the picture, forward or backward; None: not known.
     """
-    run = _run(track, scene)
+    run = _run(path, context)
     if run is None:
         return None
     way, steps, lead = run
     before, last = steps[-2:]
     paces = pace_of(before, way), pace_of(last, way)
-    noise = 3 * track.jitter_px / min(before.sky_px, last.sky_px)
+    noise = 3 * path.jitter_px / min(before.sky_px, last.sky_px)
     if abs(paces[0] - paces[1]) > 0.05 * max(paces) + noise:
         return None
     pace = sum(paces) / 2
-    if not scene.thresholds.runaway_rate_fraction + air_pace(track, scene) <= pace <= FASTEST:
+    if not context.thresholds.runaway_rate_fraction + air_pace(path, context) <= pace <= FASTEST:
         return None
     whole = len(steps) if pace_of(steps[0], way) > 0.93 * pace - noise else len(steps) - 1
     if not _enough(way, pace, whole, line, noise):
@@ -67,21 +68,21 @@ def going(track: Track, scene: Scene, line: Vector | None) -> Suspicion | None:
     return Suspicion(kind_of(pace), first.time_s - share * first.seconds, way, pace, "even")
 
 
-def _run(track: Track, scene: Scene) -> tuple[Vector, tuple[Step, ...], Step] | None:
+def _run(path: Path, context: Context) -> tuple[Vector, tuple[Step, ...], Step] | None:
     """Return the way of the last steps that go one way, them, and the quiet one before; None: no such run."""
-    if len(track.steps) < 3:
+    if len(path.steps) < 3:
         return None
-    way = same_way(track.steps[-2:], track, scene)
+    way = same_way(path.steps[-2:], path, context)
     if way is None:
         return None
     count = 2
-    while count < len(track.steps):
-        step = track.steps[-count - 1]
-        if step.excess_px <= quiet_px(track, step.sky_px, scene):
-            return way, track.steps[-count:], step
+    while count < len(path.steps):
+        step = path.steps[-count - 1]
+        if step.excess_px <= quiet_px(path, step.sky_px, context):
+            return way, path.steps[-count:], step
         along, across = _split(step.excess, way)
-        longest = 1.1 * track.steps[-1].excess_px * step.seconds / track.steps[-1].seconds
-        if across > max(3.5 * track.jitter_px, 0.15 * along) or not 0 < along <= longest:
+        longest = 1.1 * path.steps[-1].excess_px * step.seconds / path.steps[-1].seconds
+        if across > max(3.5 * path.jitter_px, 0.15 * along) or not 0 < along <= longest:
             return None  # somebody pushed it there
         count += 1
     return None
@@ -110,18 +111,18 @@ class Slide(NamedTuple):
     """The usual drift before it, px/s."""
 
 
-def sliding(track: Track, scene: Scene, line: Vector | None) -> Slide | None:
+def sliding(path: Path, context: Context, line: Vector | None) -> Slide | None:
     """Return the slow slide that the last places amount to."""
-    if not is_tracking(track, scene) or not track.steps:
+    if not is_tracking(path, context) or not path.steps:
         return None
-    away = _beyond(track, 9)
-    if away is None or hypot(*away.off[-1]) < 5 * track.jitter_px:
+    away = _beyond(path, 9)
+    if away is None or hypot(*away.off[-1]) < 5 * path.jitter_px:
         return None
     for count in _SLIDES:
-        away = _beyond(track, count)
+        away = _beyond(path, count)
         if away is None:
             return None
-        found = _slide(track, scene, away, line)
+        found = _slide(path, context, away, line)
         if found is not None:
             return found
     return None
@@ -143,14 +144,14 @@ class _Away(NamedTuple):
     drift: Vector
 
 
-def _beyond(track: Track, count: int) -> _Away | None:
-    trail = track.trail
+def _beyond(path: Path, count: int) -> _Away | None:
+    trail = path.trail
     base, new = trail[:-count], trail[-count:]
     if len(base) < _BASE_FRAMES or len(new) < count:
         return None
     oldest = next(k for k, point in enumerate(base) if base[-1][0] - point[0] <= _BASE_S)
     base = base[min(oldest, len(base) - _BASE_FRAMES) :]
-    drift = drift_of(base, track.drift)
+    drift = drift_of(base, path.drift)
     n = len(base)
     middle = [sum(point[k] for point in base) / n for k in range(3)]
 
@@ -159,7 +160,7 @@ def _beyond(track: Track, count: int) -> _Away | None:
         return point[1] - middle[1] - drift[0] * seconds, point[2] - middle[2] - drift[1] * seconds
 
     squares = sum(x * x + y * y for x, y in map(off, base))
-    sigma = max(sqrt(squares / (2 * n)), track.jitter_px)
+    sigma = max(sqrt(squares / (2 * n)), path.jitter_px)
     span = base[-1][0] - base[0][0]
     if span <= 0 or (span < _WORM_TURN_S and len(trail) < TRAIL):
         return None
@@ -176,13 +177,13 @@ def _beyond(track: Track, count: int) -> _Away | None:
     )
 
 
-def _slide(track: Track, scene: Scene, away: _Away, line: Vector | None) -> Slide | None:
+def _slide(path: Path, context: Context, away: _Away, line: Vector | None) -> Slide | None:
     seconds = away.times_s[-1] - away.times_s[0]
     speed = tuple((away.off[-1][k] - away.off[0][k]) / seconds for k in (0, 1))
-    px_s, step = hypot(*speed), track.steps[-1]
+    px_s, step = hypot(*speed), path.steps[-1]
     sky_px_s = step.sky_px / step.seconds
     pace = px_s / sky_px_s
-    if pace < _SLOWEST + 1.5 * air_pace(track, scene):
+    if pace < _SLOWEST + 1.5 * air_pace(path, context):
         return None
     way = (speed[0] / px_s, speed[1] / px_s)
     doubt = hypot(away.sigma_px, away.slope_px_s * away.lead_s)
@@ -199,7 +200,7 @@ def _slide(track: Track, scene: Scene, away: _Away, line: Vector | None) -> Slid
         along, across = _split(off, way)
         if across > slack or abs(along - px_s * (time_s - begun_s)) > slack:
             return None
-    before = tuple(point for point in track.trail if point[0] <= begun_s)
+    before = tuple(point for point in path.trail if point[0] <= begun_s)
     drift = drift_of(before[-DRIFT_TRAIL:], away.drift)
     return Slide(Suspicion(SLIPPING, begun_s, way, pace, "sliding"), drift)
 

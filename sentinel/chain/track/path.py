@@ -8,7 +8,8 @@ exposures and the measured radius give without any setting.
 from math import cos, hypot, radians, sin
 from typing import NamedTuple
 
-from sentinel.chain.judge.scene import Scene, Sight
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.observation import Observation
 
 Vector = tuple[float, float]
 
@@ -47,10 +48,10 @@ class Step(NamedTuple):
         return hypot(*self.excess)
 
 
-class Track(NamedTuple):
+class Path(NamedTuple):
     """What is remembered of the way; bounded."""
 
-    last: Sight | None = None
+    last: Observation | None = None
     steps: tuple[Step, ...] = ()
     """The last few, however they went; emptied by a long gap."""
     trail: tuple[tuple[float, float, float], ...] = ()
@@ -75,105 +76,111 @@ def _jitter_px(scatter: tuple[float, ...], before: float) -> float:
     return max(sorted(scatter)[len(scatter) // 2] / RAYLEIGH_MEDIAN, JITTER_FLOOR_PX)
 
 
-def sky_px(scene: Scene, one: Sight, other: Sight, radius_px: float) -> float:
+def sky_px(context: Context, one: Observation, other: Observation, radius_px: float) -> float:
     """Return the sun's apparent way between two exposures, in pixels of a camera that stands still."""
     (e1, n1, u1), (e2, n2, u2) = one.sun.direction, other.sun.direction
     chord = hypot(e2 - e1, n2 - n1, u2 - u1)
-    return chord / scene.sun_radius_rad(other.time_s) * radius_px
+    return chord / context.sun_radius_rad(other.time_s) * radius_px
 
 
-def is_tracking(track: Track, scene: Scene) -> bool:
+def is_tracking(path: Path, context: Context) -> bool:
     """Whether the mount tracks, by the settings or, where they say it does not, by what the disc does."""
-    return scene.tracks or track.carried >= CARRIED
+    return context.tracks or path.carried >= CARRIED
 
 
-def _carried(track: Track, sight: Sight, scene: Scene, gap_s: float) -> Track:
+def _carried(path: Path, seen: Observation, context: Context, gap_s: float) -> Path:
     """Note whether a mount that is said not to track has carried the sun to a place."""
-    last = track.last
-    if scene.tracks or track.carried >= CARRIED or last is None:
-        return track
-    if not 0 < sight.time_s - last.time_s <= gap_s:
-        return track._replace(carried=0)
-    moved = hypot(sight.x_px - last.x_px, sight.y_px - last.y_px)
-    if moved > 0.3 * sky_px(scene, last, sight, max(sight.radius_px, last.radius_px)):
-        return track._replace(carried=0)
-    since_s = track.carried_s if track.carried else last.time_s
-    if track.carried + 1 == CARRIED:
+    last = path.last
+    if context.tracks or path.carried >= CARRIED or last is None:
+        return path
+    if not 0 < seen.time_s - last.time_s <= gap_s:
+        return path._replace(carried=0)
+    moved = hypot(seen.x_px - last.x_px, seen.y_px - last.y_px)
+    if moved > 0.3 * sky_px(context, last, seen, max(seen.radius_px, last.radius_px)):
+        return path._replace(carried=0)
+    since_s = path.carried_s if path.carried else last.time_s
+    if path.carried + 1 == CARRIED:
         # What was usual for a camera that stands still is not for one that is carried.
-        return Track(last, (), track.trail[-1:], carried=CARRIED, carried_s=since_s)
-    return track._replace(carried=track.carried + 1, carried_s=since_s)
+        return Path(last, (), path.trail[-1:], carried=CARRIED, carried_s=since_s)
+    return path._replace(carried=path.carried + 1, carried_s=since_s)
 
 
-def quiet_px(track: Track, sky: float, scene: Scene) -> float:
+def quiet_px(path: Path, sky: float, context: Context) -> float:
     """Return the excess up to which a step is no news."""
-    limits = scene.thresholds
-    return max(limits.runaway_jitter_ratio * track.jitter_px, limits.runaway_rate_fraction * sky)
+    limits = context.thresholds
+    return max(limits.runaway_jitter_ratio * path.jitter_px, limits.runaway_rate_fraction * sky)
+
+
+def longest_step_s(context: Context) -> float:
+    """Return the gap after which the step over it says nothing any more."""
+    return max(5 * context.interval_s, 600.0)
 
 
 def extended(
-    track: Track, sight: Sight, scene: Scene, *, gap_s: float, carried: bool = True
-) -> tuple[Track, Step | None]:
-    """Return the track with one more trusted disc, and the step that led there; None after a gap.
+    path: Path, seen: Observation, context: Context, *, carried: bool = True
+) -> tuple[Path, Step | None]:
+    """Return the path with one more trusted disc, and the step that led there; None after a gap.
 
     Parameters
     ----------
     carried
         The mount carries the sun; while it does not, the usual drift and jitter stay what they were.
     """
-    track = _carried(track, sight, scene, gap_s)
-    last = track.last
+    gap_s = longest_step_s(context)
+    path = _carried(path, seen, context, gap_s)
+    last = path.last
     if last is None:
-        return track._replace(last=sight, trail=((sight.time_s, sight.x_px, sight.y_px),)), None
-    seconds = sight.time_s - last.time_s
+        return path._replace(last=seen, trail=((seen.time_s, seen.x_px, seen.y_px),)), None
+    seconds = seen.time_s - last.time_s
     if seconds <= 0:
         # Late or twice; a clock set back shows as a run of them.
-        older = track.older + 1 if seconds < 0 else track.older
-        return (track._replace(older=older), None) if older < 3 else (restarted(track, sight), None)
+        older = path.older + 1 if seconds < 0 else path.older
+        return (path._replace(older=older), None) if older < 3 else (restarted(path, seen), None)
     if seconds > gap_s:
-        return restarted(track, sight), None
-    step = _step(track, last, sight, seconds, scene)
-    steps = (*track.steps[-(STEPS - 1) :], step)
-    quiet = quiet_px(track, step.sky_px, scene)
+        return restarted(path, seen), None
+    step = _step(path, last, seen, seconds, context)
+    steps = (*path.steps[-(STEPS - 1) :], step)
+    quiet = quiet_px(path, step.sky_px, context)
     if step.excess_px <= quiet:
-        trail = (*track.trail[-(TRAIL - 1) :], (sight.time_s, sight.x_px, sight.y_px))
+        trail = (*path.trail[-(TRAIL - 1) :], (seen.time_s, seen.x_px, seen.y_px))
         if not carried:
-            return track._replace(last=sight, steps=steps, trail=trail), step
-        scatter = (*track.scatter[-(JITTERS - 1) :], step.excess_px)
-        drift = drift_of(trail[-DRIFT_TRAIL:], track.drift)
-        return track._replace(
-            last=sight,
+            return path._replace(last=seen, steps=steps, trail=trail), step
+        scatter = (*path.scatter[-(JITTERS - 1) :], step.excess_px)
+        drift = drift_of(trail[-DRIFT_TRAIL:], path.drift)
+        return path._replace(
+            last=seen,
             steps=steps,
             trail=trail,
             drift=drift,
             scatter=scatter,
-            jitter_px=_jitter_px(scatter, track.jitter_px),
+            jitter_px=_jitter_px(scatter, path.jitter_px),
             older=0,
         ), step
     if step.excess_px <= FAINT * quiet:
         # A little more than usual: of a slow slide some steps are, some are not.
-        trail = (*track.trail[-(TRAIL - 1) :], (sight.time_s, sight.x_px, sight.y_px))
-        return track._replace(last=sight, steps=steps, trail=trail), step
+        trail = (*path.trail[-(TRAIL - 1) :], (seen.time_s, seen.x_px, seen.y_px))
+        return path._replace(last=seen, steps=steps, trail=trail), step
     # A leap: the drift stays what it was, the trail begins anew.
-    return restarted(track, sight)._replace(steps=steps), step
+    return restarted(path, seen)._replace(steps=steps), step
 
 
-def restarted(track: Track, sight: Sight) -> Track:
-    """Return the track after a gap: the usual drift and jitter are kept, nothing else is."""
-    trail = ((sight.time_s, sight.x_px, sight.y_px),)
-    return track._replace(last=sight, steps=(), trail=trail, older=0)
+def restarted(path: Path, seen: Observation) -> Path:
+    """Return the path after a gap: the usual drift and jitter are kept, nothing else is."""
+    trail = ((seen.time_s, seen.x_px, seen.y_px),)
+    return path._replace(last=seen, steps=(), trail=trail, older=0)
 
 
-def _step(track: Track, last: Sight, sight: Sight, seconds: float, scene: Scene) -> Step:
-    move = (sight.x_px - last.x_px, sight.y_px - last.y_px)
-    radius = max(sight.radius_px, last.radius_px)
-    sky = sky_px(scene, last, sight, radius)
-    if is_tracking(track, scene):
-        excess = (move[0] - track.drift[0] * seconds, move[1] - track.drift[1] * seconds)
+def _step(path: Path, last: Observation, seen: Observation, seconds: float, context: Context) -> Step:
+    move = (seen.x_px - last.x_px, seen.y_px - last.y_px)
+    radius = max(seen.radius_px, last.radius_px)
+    sky = sky_px(context, last, seen, radius)
+    if is_tracking(path, context):
+        excess = (move[0] - path.drift[0] * seconds, move[1] - path.drift[1] * seconds)
     else:
         # A camera that stands still lets the disc go by the sky's own rate, ever another way.
         over = 1.0 - sky / max(hypot(*move), 1e-9)
         excess = (move[0] * over, move[1] * over)
-    return Step(sight.frame, sight.time_s, seconds, sight.x_px, sight.y_px, radius, move, excess, sky)
+    return Step(seen.frame, seen.time_s, seconds, seen.x_px, seen.y_px, radius, move, excess, sky)
 
 
 def drift_of(trail: tuple[tuple[float, float, float], ...], before: Vector) -> Vector:

@@ -15,12 +15,12 @@ is, a re-centring that happens to go at the sky's rate no longer passes for a st
 
 from itertools import pairwise
 from math import cos, degrees, hypot, radians
-from typing import NamedTuple
 
 import numpy as np
 
-from sentinel.chain.judge.scene import Scene
-from sentinel.chain.judge.track import Step, Track, Vector, is_tracking, quiet_px
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.path import Path, Step, Vector, is_tracking, quiet_px
+from sentinel.chain.track.runs import Suspicion
 from sentinel.sky import true_altitude_deg
 
 STOPPED, REVERSED, SLIPPING = "stopped", "reversed", "wrong-rate"
@@ -29,19 +29,7 @@ EXACT_DEG, EXACT_FRACTION = 1.2, 0.004
 _MULTIPLES = ((1.0, STOPPED), (2.0, REVERSED))
 
 
-class Suspicion(NamedTuple):
-    """The track looks like a mount that no longer carries the sun."""
-
-    kind: str
-    onset_s: float
-    way: Vector
-    """Unit vector of the disc's motion."""
-    pace: float
-    """Its speed over the sky's."""
-    basis: str
-
-
-def suspect(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
+def suspect(path: Path, context: Context, west: Vector | None) -> Suspicion | None:
     """Return what the last steps amount to, None if nothing.
 
     Parameters
@@ -49,88 +37,88 @@ def suspect(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None
     west
         Which way the disc goes when the mount stops; None: not known.
     """
-    if not is_tracking(track, scene) or len(track.steps) < 2:
+    if not is_tracking(path, context) or len(path.steps) < 2:
         return None
-    last = track.steps[-1]
-    if last.excess_px <= quiet_px(track, last.sky_px, scene):
+    last = path.steps[-1]
+    if last.excess_px <= quiet_px(path, last.sky_px, context):
         return None
-    return _full(track, scene, west) or _swelling(track, scene, west)
+    return _full(path, context, west) or _swelling(path, context, west)
 
 
-def fits(suspicion: Suspicion, west: Vector | None, scene: Scene) -> bool:
+def fits(suspicion: Suspicion, west: Vector | None, context: Context) -> bool:
     """Whether the disc goes the way it does when the mount stops."""
-    return west is None or _along(suspicion.way, west, 2 * scene.thresholds.runaway_angle_deg)
+    return west is None or _along(suspicion.way, west, 2 * context.thresholds.runaway_angle_deg)
 
 
-def _full(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
-    last = track.steps[-1]
+def _full(path: Path, context: Context, west: Vector | None) -> Suspicion | None:
+    last = path.steps[-1]
     length = hypot(*last.move)
     if length == 0:
         return None
     way = (last.move[0] / length, last.move[1] / length)
     for multiple, kind in _MULTIPLES:
         off = abs(length - multiple * last.sky_px)
-        if off <= _tolerance(last, multiple, track, scene):
-            sharp = off <= 0.6 * _tolerance(last, multiple, track, scene)
-            onset_s = _onset_s(track, way, multiple, scene, west, sharp=sharp)
+        if off <= _tolerance(last, multiple, path, context):
+            sharp = off <= 0.6 * _tolerance(last, multiple, path, context)
+            onset_s = _onset_s(path, way, multiple, context, west, sharp=sharp)
             if onset_s is not None:
                 return Suspicion(kind, onset_s, way, length / last.sky_px, "full")
     return None
 
 
-def _tolerance(step: Step, multiple: float, track: Track, scene: Scene) -> float:
-    return scene.thresholds.runaway_match_fraction * multiple * step.sky_px + 3 * track.jitter_px
+def _tolerance(step: Step, multiple: float, path: Path, context: Context) -> float:
+    return context.thresholds.runaway_match_fraction * multiple * step.sky_px + 3 * path.jitter_px
 
 
 def _onset_s(
-    track: Track, way: Vector, multiple: float, scene: Scene, west: Vector | None, *, sharp: bool
+    path: Path, way: Vector, multiple: float, context: Context, west: Vector | None, *, sharp: bool
 ) -> float | None:
     """Return when it began, if the steps before the last one lead up to a runaway; None if they do not.
 
     On the second frame it is believed if the way is the known one, or unknown and the rate fits sharply; on
     any other way, and for a rate that fits less well, not before the third.
     """
-    before = track.steps[-2]
-    earlier = track.steps[-3] if len(track.steps) > 2 else None
-    noise = track.jitter_px
+    before = path.steps[-2]
+    earlier = path.steps[-3] if len(path.steps) > 2 else None
+    noise = path.jitter_px
     share = _share(before, way, multiple, noise)
     if share is None:
         return None
-    known = west is not None and _along(way, west, scene.thresholds.runaway_angle_deg)
+    known = west is not None and _along(way, west, context.thresholds.runaway_angle_deg)
     if share * multiple * before.sky_px < max(4 * noise, 0.02 * multiple * before.sky_px):
         # Nothing yet the frame before: a knock or a push of just this length looks the same, unless way and
         # length are those of a stopped mount to within what is known of them.
-        return before.time_s if west is not None and _is_exact(track, west, multiple) else None
+        return before.time_s if west is not None and _is_exact(path, west, multiple) else None
     onset_s = before.time_s - min(share, 1.0) * before.seconds
     if earlier is None:
         return onset_s if sharp else None
-    if earlier.excess_px <= quiet_px(track, earlier.sky_px, scene):
+    if earlier.excess_px <= quiet_px(path, earlier.sky_px, context):
         # The fit of the roll may be wrong, so another way than its own only asks for one step more.
         return onset_s if known or (west is None and sharp) else None
     # Already under way then: the later step must have been a whole one.
     part = _share(earlier, way, multiple, noise)
     if share <= 0.93 or part is None:
         return None
-    if not known and not _both_whole(track, way, multiple, scene):
+    if not known and not _both_whole(path, way, multiple, context):
         return None
     return before.time_s - before.seconds - min(part, 1.0) * earlier.seconds
 
 
-def _is_exact(track: Track, west: Vector, multiple: float) -> bool:
+def _is_exact(path: Path, west: Vector, multiple: float) -> bool:
     """Whether the last step is that of a mount that stood still, or turned back, all the while."""
-    last, noise = track.steps[-1], track.jitter_px
+    last, noise = path.steps[-1], path.jitter_px
     whole = multiple * last.sky_px
     along = (last.move[0] * west[0] + last.move[1] * west[1] - whole) / hypot(noise, EXACT_FRACTION * whole)
     across = (last.move[1] * west[0] - last.move[0] * west[1]) / hypot(noise, radians(EXACT_DEG) * whole)
     return hypot(along, across) <= 3
 
 
-def _both_whole(track: Track, way: Vector, multiple: float, scene: Scene) -> bool:
+def _both_whole(path: Path, way: Vector, multiple: float, context: Context) -> bool:
     """Whether the last two steps together fit the rate, twice as well as one of them can."""
-    before, last = track.steps[-2:]
+    before, last = path.steps[-2:]
     along = sum(step.move[0] * way[0] + step.move[1] * way[1] for step in (before, last))
     whole = multiple * (before.sky_px + last.sky_px)
-    return abs(along - whole) <= 0.5 * scene.thresholds.runaway_match_fraction * whole + 3 * track.jitter_px
+    return abs(along - whole) <= 0.5 * context.thresholds.runaway_match_fraction * whole + 3 * path.jitter_px
 
 
 def _share(step: Step, way: Vector, multiple: float, noise: float) -> float | None:
@@ -143,83 +131,83 @@ def _share(step: Step, way: Vector, multiple: float, noise: float) -> float | No
     return max(along / whole, 0.0)
 
 
-def _swelling(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
-    way = same_way(track.steps[-3:], track, scene) if len(track.steps) > 2 else None
+def _swelling(path: Path, context: Context, west: Vector | None) -> Suspicion | None:
+    way = same_way(path.steps[-3:], path, context) if len(path.steps) > 2 else None
     if way is None:
-        return _slipping_out(track, scene, west)
-    known = west is not None and _along(way, west, scene.thresholds.runaway_angle_deg)
+        return _slipping_out(path, context, west)
+    known = west is not None and _along(way, west, context.thresholds.runaway_angle_deg)
     # Somebody who slews the disc does so evenly; only a drive that fails goes ever faster. Where the way is
     # not that of a stopped mount, it takes more of it.
     needed = 3 if known or west is None else 5
-    steps = track.steps[-needed:]
+    steps = path.steps[-needed:]
     paces = [pace_of(step, way) for step in steps]
     growing = all(late > 1.1 * early for early, late in pairwise(paces))
-    if not growing or paces[-1] > 2.2 or _pushed(track, needed):
+    if not growing or paces[-1] > 2.2 or _pushed(path, needed):
         return None
-    if paces[-1] < scene.thresholds.runaway_rate_fraction + air_pace(track, scene):
+    if paces[-1] < context.thresholds.runaway_rate_fraction + air_pace(path, context):
         return None
-    if needed > 3 and (len(steps) < needed or same_way(steps, track, scene) is None):
+    if needed > 3 and (len(steps) < needed or same_way(steps, path, context) is None):
         return None
-    first, last = track.steps[-3], track.steps[-1]
+    first, last = path.steps[-3], path.steps[-1]
     return Suspicion(
         kind_of(pace_of(last, way)), first.time_s - first.seconds, way, pace_of(last, way), "swelling"
     )
 
 
-def _pushed(track: Track, since: int) -> bool:
+def _pushed(path: Path, since: int) -> bool:
     """Whether the step before the last so many was one that no drive makes: somebody is at the camera."""
-    if len(track.steps) <= since:
+    if len(path.steps) <= since:
         return False
-    before = track.steps[-since - 1]
+    before = path.steps[-since - 1]
     return before.excess_px > 2.2 * before.sky_px
 
 
-def _slipping_out(track: Track, scene: Scene, west: Vector | None) -> Suspicion | None:
+def _slipping_out(path: Path, context: Context, west: Vector | None) -> Suspicion | None:
     """Take two steps for enough where there will be no third: on the known way, about to leave the frame."""
-    if west is None or track.last is None:
+    if west is None or path.last is None:
         return None
-    first, last = track.steps[-2:]
-    way = same_way((first, last), track, scene)
-    if way is None or not _along(way, west, scene.thresholds.runaway_angle_deg):
+    first, last = path.steps[-2:]
+    way = same_way((first, last), path, context)
+    if way is None or not _along(way, west, context.thresholds.runaway_angle_deg):
         return None
     pace = pace_of(last, way)
-    size = (float(track.last.width_px), float(track.last.height_px))
-    if pace > 2.2 or pace < 1.1 * pace_of(first, way) or _pushed(track, 2):
+    size = (float(path.last.width_px), float(path.last.height_px))
+    if pace > 2.2 or pace < 1.1 * pace_of(first, way) or _pushed(path, 2):
         return None
     if not _outside(last, way, 2 * pace * last.sky_px, size):
         return None
     return Suspicion(kind_of(pace), first.time_s - first.seconds, way, pace, "slipping out")
 
 
-def air_pace(track: Track, scene: Scene) -> float:
+def air_pace(path: Path, context: Context) -> float:
     """Return how fast the air's bending moves the disc now, over the sky's rate: a tenth at the horizon.
 
     The mount does not follow that, and the usual drift learns of it too late.
     """
-    step, here = track.steps[-1], track.last
+    step, here = path.steps[-1], path.last
     if here is None:
         return 0.0
-    before = scene.glance(step.time_s - step.seconds)
+    before = context.sun_at(step.time_s - step.seconds)
     seen_deg = np.array([before.altitude_deg, here.sun.altitude_deg])
-    site = scene.settings.site
+    site = context.settings.site
     lift_deg = seen_deg - true_altitude_deg(seen_deg, site.pressure_hpa, site.temperature_c)
-    sky_deg = step.sky_px / step.radius_px * degrees(scene.sun_radius_rad(step.time_s))
+    sky_deg = step.sky_px / step.radius_px * degrees(context.sun_radius_rad(step.time_s))
     return float(abs(lift_deg[1] - lift_deg[0])) / sky_deg
 
 
-def goes_on(track: Track, scene: Scene) -> bool:
+def goes_on(path: Path, context: Context) -> bool:
     """Whether the last step goes on evenly from the one before: no push differs so little from the next."""
-    if len(track.steps) < 2:
+    if len(path.steps) < 2:
         return False
-    way = same_way(track.steps[-2:], track, scene)
+    way = same_way(path.steps[-2:], path, context)
     if way is None:
         return False
-    before, last = (pace_of(step, way) for step in track.steps[-2:])
-    return abs(last - before) <= 0.15 * max(last, before) + 4 * track.jitter_px / track.steps[-1].sky_px
+    before, last = (pace_of(step, way) for step in path.steps[-2:])
+    return abs(last - before) <= 0.15 * max(last, before) + 4 * path.jitter_px / path.steps[-1].sky_px
 
 
 def creeping(
-    track: Track, scene: Scene, even_s: float, departed_s: float | None, line: Vector | None
+    path: Path, context: Context, even_s: float, departed_s: float | None, line: Vector | None
 ) -> Suspicion | None:
     """Return what to make of a disc that has moved evenly since `even_s`.
 
@@ -230,30 +218,30 @@ def creeping(
     line
         The way of the drive in the picture, forward or backward; None: not known.
     """
-    way = same_way(track.steps[-3:], track, scene) if len(track.steps) > 2 else None
-    if way is None or not is_tracking(track, scene):
+    way = same_way(path.steps[-3:], path, context) if len(path.steps) > 2 else None
+    if way is None or not is_tracking(path, context):
         return None
-    last = track.steps[-1]
+    last = path.steps[-1]
     since_s = even_s if departed_s is None else min(even_s, departed_s)
     pace = pace_of(last, way)
-    creep_s = _creep_s(way, line, scene)
+    creep_s = _creep_s(way, line, context)
     if last.time_s - even_s < creep_s / 2 or last.time_s - since_s < creep_s or pace > 2.2:
         return None
-    if pace < scene.thresholds.runaway_rate_fraction + air_pace(track, scene):
+    if pace < context.thresholds.runaway_rate_fraction + air_pace(path, context):
         return None
     return Suspicion(kind_of(pace), since_s, way, pace, "creeping")
 
 
-def _creep_s(way: Vector, line: Vector | None, scene: Scene) -> float:
+def _creep_s(way: Vector, line: Vector | None, context: Context) -> float:
     """Return for how long nobody moves a disc so evenly: along the drive's line somewhat less than else.
 
     The pace says nothing of it: people slew at any. A line that is not known yet shortens nothing either.
     """
-    longest = scene.thresholds.runaway_creep_min * 60
+    longest = context.thresholds.runaway_creep_min * 60
     if line is None:
         return longest
     along = way if way[0] * line[0] + way[1] * line[1] > 0 else (-way[0], -way[1])
-    return 0.82 * longest if _along(along, line, scene.thresholds.runaway_angle_deg) else longest
+    return 0.82 * longest if _along(along, line, context.thresholds.runaway_angle_deg) else longest
 
 
 def pace_of(step: Step, way: Vector) -> float:
@@ -261,9 +249,9 @@ def pace_of(step: Step, way: Vector) -> float:
     return (step.excess[0] * way[0] + step.excess[1] * way[1]) / step.sky_px
 
 
-def same_way(steps: tuple[Step, ...], track: Track, scene: Scene) -> Vector | None:
+def same_way(steps: tuple[Step, ...], path: Path, context: Context) -> Vector | None:
     """Return the common direction of steps that all are more than usual; None if they have none."""
-    if any(step.excess_px <= quiet_px(track, step.sky_px, scene) for step in steps):
+    if any(step.excess_px <= quiet_px(path, step.sky_px, context) for step in steps):
         return None
     total = (sum(step.excess[0] for step in steps), sum(step.excess[1] for step in steps))
     length = hypot(*total)
@@ -273,23 +261,23 @@ def same_way(steps: tuple[Step, ...], track: Track, scene: Scene) -> Vector | No
     for step in steps:
         along = step.excess[0] * way[0] + step.excess[1] * way[1]
         across = abs(step.excess[1] * way[0] - step.excess[0] * way[1])
-        if along <= 0 or across > max(3.5 * track.jitter_px, 0.15 * along):
+        if along <= 0 or across > max(3.5 * path.jitter_px, 0.15 * along):
             return None
     return way
 
 
 def lost_with(
-    track: Track, scene: Scene, west: Vector | None, now_s: float, size: Vector
+    path: Path, context: Context, west: Vector | None, now_s: float, size: Vector
 ) -> Suspicion | None:
     """Return what is to be made of a disc that was on its way out when it was last seen and is gone now."""
-    if not is_tracking(track, scene) or not track.steps or track.last is None:
+    if not is_tracking(path, context) or not path.steps or path.last is None:
         return None
-    last = track.steps[-1]
-    led = _led_out(track, scene)
+    last = path.steps[-1]
+    led = _led_out(path, context)
     if led is None:
-        return _run_back(track, scene, west, now_s, size)
+        return _run_back(path, context, west, now_s, size)
     way, first = led
-    if west is not None and not _along(way, west, 2 * scene.thresholds.runaway_angle_deg):
+    if west is not None and not _along(way, west, 2 * context.thresholds.runaway_angle_deg):
         return None
     pace = last.excess_px / last.sky_px
     reach = last.sky_px * (now_s - last.time_s) / last.seconds
@@ -301,17 +289,17 @@ def lost_with(
 
 
 def _run_back(
-    track: Track, scene: Scene, west: Vector | None, now_s: float, size: Vector
+    path: Path, context: Context, west: Vector | None, now_s: float, size: Vector
 ) -> Suspicion | None:
     """Return what to make of a disc that went out fast along the drive's axis: some mounts run back so.
 
     Somebody who slews by hand seldom keeps to one axis for minutes, and comes back.
     """
-    if west is None or len(track.steps) < 3:
+    if west is None or len(path.steps) < 3:
         return None
-    last = track.steps[-1]
-    way = same_way(track.steps[-2:], track, scene)
-    within = scene.thresholds.runaway_angle_deg / 3
+    last = path.steps[-1]
+    way = same_way(path.steps[-2:], path, context)
+    within = context.thresholds.runaway_angle_deg / 3
     if way is None or not (_along(way, west, within) or _along((-way[0], -way[1]), west, within)):
         return None
     pace = pace_of(last, way)
@@ -320,26 +308,26 @@ def _run_back(
         return None
     # The first step may be a part of a whole one; before it all was quiet.
     for count in (2, 3):
-        before = track.steps[-count - 1] if len(track.steps) > count else None
-        first = track.steps[-count]
-        if same_way(track.steps[-count:], track, scene) is None:
+        before = path.steps[-count - 1] if len(path.steps) > count else None
+        first = path.steps[-count]
+        if same_way(path.steps[-count:], path, context) is None:
             return None
-        if before is not None and before.excess_px <= quiet_px(track, before.sky_px, scene):
+        if before is not None and before.excess_px <= quiet_px(path, before.sky_px, context):
             return Suspicion(REVERSED, first.time_s - first.seconds, way, pace, "ran back")
     return None
 
 
-def _led_out(track: Track, scene: Scene) -> tuple[Vector, Step] | None:
+def _led_out(path: Path, context: Context) -> tuple[Vector, Step] | None:
     """Return the way of the last one or two steps, and the first of them, if all was quiet before."""
     for count in (1, 2):
-        if len(track.steps) < count:
+        if len(path.steps) < count:
             return None
-        steps = track.steps[-count:]
-        way = same_way(steps, track, scene)
+        steps = path.steps[-count:]
+        way = same_way(steps, path, context)
         if way is None or steps[-1].excess_px > 2.2 * steps[-1].sky_px:
             return None
-        before = track.steps[-count - 1] if len(track.steps) > count else None
-        if before is None or before.excess_px <= quiet_px(track, before.sky_px, scene):
+        before = path.steps[-count - 1] if len(path.steps) > count else None
+        if before is None or before.excess_px <= quiet_px(path, before.sky_px, context):
             return way, steps[0]
     return None
 

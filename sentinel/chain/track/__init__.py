@@ -1,0 +1,6 @@
+"""What the disc is doing: carried, put elsewhere, stopped, turned back, gone; decided in one place."""
+
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.follow import Follower, Track
+
+__all__ = ["Context", "Follower", "Track"]

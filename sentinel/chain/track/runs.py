@@ -1,0 +1,138 @@
+"""A mount that does not carry the sun, and a disc that was put elsewhere: what is remembered of either."""
+
+from math import hypot
+from typing import NamedTuple
+
+from sentinel.chain.track.context import Context
+from sentinel.chain.track.observation import Observation
+from sentinel.chain.track.path import Leaving, Step, Vector, leaving
+from sentinel.core.records import Forecast
+from sentinel.core.times import utc_s
+
+SUN_RADIUS_DEG = 0.2666
+"""At 1 au: the disc is its own yardstick."""
+
+
+class Suspicion(NamedTuple):
+    """The track looks like a mount that no longer carries the sun."""
+
+    kind: str
+    onset_s: float
+    way: Vector
+    """Unit vector of the disc's motion."""
+    pace: float
+    """Its speed over the sky's."""
+    basis: str
+
+
+class Run(NamedTuple):
+    """A mount that does not carry the sun."""
+
+    kind: str
+    onset_s: float
+    frame: str
+    way: Vector
+    pace: float
+    basis: str
+    seen_s: float
+    """When the disc was last measured, and where."""
+    x_px: float
+    y_px: float
+    radius_px: float
+    px_s: float
+    """Speed of the disc at pace 1."""
+    deg_s: float
+    steady: int = 0
+    """Quiet steps in a row: tracking again."""
+    lost_s: float | None = None
+    slow_from: tuple[float, float, float] | None = None
+    """Where and when it was last made sure that a slow slide goes on; None: each step shows by itself."""
+    people_until_s: float = 0.0
+    """Somebody was at the mount a moment before: until then gears may still take up their slack."""
+
+    @property
+    def speed_px_s(self) -> float:
+        """How fast the disc goes."""
+        return self.pace * self.px_s
+
+    def seen_at(self, step: Step, *, steady: int) -> "Run":
+        """Return the same, the disc having been measured once more."""
+        return self._replace(
+            seen_s=step.time_s, x_px=step.x_px, y_px=step.y_px, radius_px=step.radius_px, steady=steady
+        )
+
+    def way_out(self, seen: Observation, context: Context) -> Leaving | None:
+        """Return where and when the disc leaves, from when it was last measured."""
+        velocity = (self.way[0] * self.speed_px_s, self.way[1] * self.speed_px_s)
+        size = (float(seen.width_px), float(seen.height_px))
+        disc = (self.x_px, self.y_px, self.radius_px)
+        return leaving(disc, velocity, size, context.settings.frames.margin_px)
+
+    def leaves_by(self, seen: Observation, context: Context) -> bool:
+        """Whether a disc that is not found may be on its way out by now; else something hides it."""
+        out = self.way_out(seen, context)
+        return out is not None and self.seen_s + out.touch_s <= seen.time_s + context.interval_s
+
+
+def run_of(suspicion: Suspicion, step: Step) -> Run:
+    """Return the run that a suspicion amounts to, as of the step that gave it."""
+    return Run(
+        kind=suspicion.kind,
+        onset_s=suspicion.onset_s,
+        frame=step.frame,
+        way=suspicion.way,
+        pace=suspicion.pace,
+        basis=suspicion.basis,
+        seen_s=step.time_s,
+        x_px=step.x_px,
+        y_px=step.y_px,
+        radius_px=step.radius_px,
+        px_s=step.sky_px / step.seconds,
+        deg_s=step.sky_px / step.radius_px * SUN_RADIUS_DEG / step.seconds,
+    )
+
+
+class Moving(NamedTuple):
+    """The disc is on its way from one place to another, or has just landed."""
+
+    onset_s: float
+    x_px: float
+    y_px: float
+    frame: str
+    moved_s: float
+    """When it was last seen to move."""
+    even_s: float
+    """Since when it has moved on evenly."""
+    moving: int = 1
+    steady: int = 0
+    least_px: float = 0.0
+    """A way shorter than this is no news: over a pause the drift alone may bend so far."""
+
+
+class Moved(NamedTuple):
+    """A jump that ended in steady tracking."""
+
+    onset_s: float
+    landed_s: float
+    frame: str
+    start: Vector
+    end: Vector
+    radius_px: float
+    nearer: bool
+    exit_before_s: float | None
+    exit_after_s: float | None = None
+    compared: bool = False
+
+
+def moved(
+    start: Vector, seen: Observation, forecast: Forecast | None, *, onset_s: float, frame: str
+) -> Moved:
+    """Return a jump from where the disc should be now to where it is, and whether that is a better place."""
+    good = (seen.width_px / 2, seen.height_px / 2)
+    if forecast is not None and forecast.recentre_to_px is not None:
+        good = forecast.recentre_to_px
+    end = (seen.x_px, seen.y_px)
+    nearer = hypot(end[0] - good[0], end[1] - good[1]) < hypot(start[0] - good[0], start[1] - good[1])
+    before = forecast.exit_early_utc if forecast is not None else None
+    exit_s = utc_s(before) if before is not None else None
+    return Moved(onset_s, seen.time_s, frame, start, end, seen.radius_px, nearer, exit_s)
