@@ -3,8 +3,8 @@
 import dataclasses
 from datetime import datetime
 
-from sentinel.chain.forecast import Forecaster
-from sentinel.chain.judge import Judge
+from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.judge.core import Judge
 from sentinel.chain.notify import compose, routing, wording
 from sentinel.chain.track import Context, Follower, Track
 from sentinel.core.records import Event, Forecast, Incident, Outcome

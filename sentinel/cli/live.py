@@ -38,7 +38,7 @@ def status(
     """Say what the watch knows now: first of all, until when the camera may be left alone."""
     from sentinel.core.clock import SystemClock
     from sentinel.service.status.lines import from_json, status_lines, until_json
-    from sentinel.service.watch.start import home_of
+    from sentinel.service.watch.home import home_of
 
     home = home_of(config or (), state)
     now_utc = SystemClock().now_utc()
@@ -69,8 +69,8 @@ def mark(
 ) -> None:
     """Note what the operator did."""
     from sentinel.core.clock import SystemClock
+    from sentinel.service.watch.home import home_of
     from sentinel.service.watch.marks import leave_mark, made_mark, make_folders
-    from sentinel.service.watch.start import home_of
 
     now_utc = SystemClock().now_utc()
     at_utc = moment(at, now_utc, past=True) if at else None

@@ -8,7 +8,6 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from sentinel.core.times import DAY_S
 from sentinel.sky.arrays import Array, Numbers, floats
@@ -84,6 +83,8 @@ class Knots:
         return table
 
     def _spline(self, day: int) -> Array:
+        from scipy.interpolate import CubicSpline  # noqa: PLC0415 - as slow to load as what it interpolates
+
         since = np.arange(-MARGIN, _PER_DAY + MARGIN + 1) * STEP_S
         times: Array = day * DAY_S + since.astype(np.float64)
         spline: Any = CubicSpline(since, self._exact(times))

@@ -8,7 +8,6 @@ import numpy as np
 
 from sentinel.core.settings import Site
 from sentinel.core.times import DAY_S
-from sentinel.sky import ephemeris
 from sentinel.sky.arrays import Array, Numbers, floats, plain
 from sentinel.sky.knots import Knots
 from sentinel.sky.mount import separation_deg
@@ -22,12 +21,18 @@ MOON_RADIUS_KM = 0.272_507_6 * 6378.137
 LOOK_EVERY_S = 600.0
 
 
+def _moon_vectors_km(site: Site, utc_s: Array) -> Array:
+    from sentinel.sky import ephemeris  # noqa: PLC0415 - as in `sentinel.sky.sun`
+
+    return ephemeris.moon_vectors_km(site, utc_s)
+
+
 class Moon:
     """The moon seen from one site; the methods take POSIX seconds and give arrays, as those of `Sun`."""
 
     def __init__(self, site: Site) -> None:
         self.site = site
-        self._moon_km = Knots(partial(ephemeris.moon_vectors_km, site))
+        self._moon_km = Knots(partial(_moon_vectors_km, site))
 
     def true_direction(self, utc_s: Numbers) -> Array:
         """Return airless unit vectors (..., 3): east, north, up."""

@@ -2,7 +2,6 @@
 
 import numpy as np
 
-from sentinel.sky import ephemeris
 from sentinel.sky.arrays import Array, Numbers, plain
 from sentinel.sky.knots import Knots
 from sentinel.sky.sun import Sun
@@ -13,12 +12,18 @@ def half_turn_deg(angle_deg: Array) -> Array:
     return plain((angle_deg + 180) % 360 - 180)
 
 
+def _solar_axis_deg(utc_s: Array) -> Array:
+    from sentinel.sky import ephemeris  # noqa: PLC0415 - as in `sentinel.sky.sun`
+
+    return ephemeris.solar_axis_deg(utc_s)
+
+
 class Orientation:
     """The turn of the sun's disc as seen from one site; takes POSIX seconds like `Sun`."""
 
     def __init__(self, sun: Sun) -> None:
         self._sun = sun
-        self._axis_deg = Knots(ephemeris.solar_axis_deg)
+        self._axis_deg = Knots(_solar_axis_deg)
 
     def position_angle_deg(self, utc_s: Numbers) -> Array:
         """Return P: solar north's position angle from celestial north of date, through east."""

@@ -5,7 +5,6 @@ from functools import partial
 import numpy as np
 
 from sentinel.core.settings import Site
-from sentinel.sky import ephemeris
 from sentinel.sky.arrays import Array, Numbers, floats, plain
 from sentinel.sky.knots import Knots
 from sentinel.sky.refraction import MEAN_SOLAR_RADIUS_DEG, lifted
@@ -22,6 +21,22 @@ limb's, radius and 0.04 % less.
 _DEG = 180 / np.pi
 
 
+# An ephemeris takes longer to load than many a command takes in all: it is once a day of it must be computed.
+# ruff: noqa: PLC0415
+
+
+def _sun_vectors_km(site: Site, utc_s: Array) -> Array:
+    from sentinel.sky import ephemeris
+
+    return ephemeris.sun_vectors_km(site, utc_s)
+
+
+def _equation_of_time_s(utc_s: Array) -> Array:
+    from sentinel.sky import ephemeris
+
+    return ephemeris.equation_of_time_s(utc_s)
+
+
 class Sun:
     """The sun seen from one site.
 
@@ -31,8 +46,8 @@ class Sun:
 
     def __init__(self, site: Site) -> None:
         self.site = site
-        self._sun_km = Knots(partial(ephemeris.sun_vectors_km, site))
-        self._equation_s = Knots(ephemeris.equation_of_time_s)
+        self._sun_km = Knots(partial(_sun_vectors_km, site))
+        self._equation_s = Knots(_equation_of_time_s)
         latitude = np.radians(site.latitude_deg)
         self._sin_latitude, self._cos_latitude = float(np.sin(latitude)), float(np.cos(latitude))
 

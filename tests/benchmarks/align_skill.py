@@ -19,7 +19,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.chain.forecast import Forecaster
+from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.align import with_top
 from sentinel.jobs.align.bolts import Bolt, bolts_of

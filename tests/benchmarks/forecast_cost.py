@@ -17,7 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.chain.forecast import Forecaster
+from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.core.records import Disc
 from tests.forecast.sessions import Session
 

@@ -14,7 +14,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.chain.forecast import Forecaster
+from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.core.records import Forecast, MeasuredFrame
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session, random_session

@@ -18,7 +18,7 @@ from statistics import median
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.chain.forecast import Forecaster
+from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.core.records import Incident
 from sentinel.sky import Sun
 from tests.judge import worlds

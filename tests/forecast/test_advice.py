@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast import Forecaster
 from sentinel.chain.forecast.coming import OFFSETS_S, coming
+from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.forecast.places import TOLERANCE_WIDTHS
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import random_session

@@ -6,7 +6,7 @@ from math import inf, nan
 
 import pytest
 
-from sentinel.chain.forecast import Forecaster
+from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.core.records import Disc, Event, Mark, MarkKind, MeasuredFrame, Tick
 from tests.forecast.sessions import Session
 from tests.forecast.watching import feed, seconds_ahead, watched

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast import Forecaster
+from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.core.records import Disc, Mark, MeasuredFrame
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session, first_touch_s

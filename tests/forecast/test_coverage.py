@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast import Forecaster
+from sentinel.chain.forecast.forecaster import Forecaster
 from tests.forecast.sessions import random_session
 from tests.forecast.watching import feed, seconds_ahead
 

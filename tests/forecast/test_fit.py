@@ -5,8 +5,8 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast import Forecaster
 from sentinel.chain.forecast.fit import USUAL_ROLLS, Solved, roll_grid
+from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.forecast.geometry import Geometry, Points
 from sentinel.sky import refraction_sigma_deg
 from sentinel.sky.mount import separation_deg

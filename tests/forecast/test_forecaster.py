@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast import Forecaster
+from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.core.records import Mark, Surroundings, Tick
 from sentinel.core.settings import Mount, Supplies
 from sentinel.core.times import utc_s

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from sentinel.chain.forecast import Forecaster
+from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.core.records import Event, Forecast, MeasuredFrame
 from sentinel.core.times import utc_s
 from sentinel.sky.arrays import Array

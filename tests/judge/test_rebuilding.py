@@ -9,7 +9,7 @@ from typing import Any
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sentinel.chain.judge import JudgeState
+from sentinel.chain.judge.core import JudgeState
 from sentinel.core.records import (
     Disc,
     Due,

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from sentinel.chain.judge import Judge, JudgeState
+from sentinel.chain.judge.core import Judge, JudgeState
 from sentinel.chain.track import Context, Follower
 from sentinel.core.records import Disc, Event, Forecast, Incident, Mark, MeasuredFrame, Surroundings, Tick
 from sentinel.core.settings import Settings, validate

@@ -9,7 +9,7 @@ import numpy as np
 import yaml
 
 from sentinel.chain.intake.events import session_events
-from sentinel.chain.judge import JudgeState
+from sentinel.chain.judge.core import JudgeState
 from sentinel.core.records import Forecast, Incident, Mark, MeasuredFrame
 from sentinel.core.settings import Settings, Site, validate
 from sentinel.jobs.simulate import events as happening

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.service.watch import around
+from sentinel.service.watch import computer
 from sentinel.service.watch.service import Keepalive, Pulses, tell_manager
 
 UNITS = Path(__file__).parents[2] / "systemd"
@@ -162,11 +162,11 @@ def test_the_unit_restarts_for_ever_and_is_pinged() -> None:
 def test_what_the_unit_hides_is_passed_on(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     text = (UNITS / "sentinel@.service").read_text(encoding="utf-8")
     assert ("\nProcSubset=pid\n" in text) == ("\nEnvironment=SENTINEL_BOOT_ID=%b\n" in text)
-    here = around.boot_id.__wrapped__()
-    monkeypatch.setattr(around, "_BOOT_ID", tmp_path / "hidden")
+    here = computer.boot_id.__wrapped__()
+    monkeypatch.setattr(computer, "_BOOT_ID", tmp_path / "hidden")
     monkeypatch.delenv("SENTINEL_BOOT_ID", raising=False)
-    assert around.boot_id.__wrapped__() != around.boot_id.__wrapped__(), "each start is one of its own"
+    assert computer.boot_id.__wrapped__() != computer.boot_id.__wrapped__(), "each start is one of its own"
     # As the manager writes it.
     monkeypatch.setenv("SENTINEL_BOOT_ID", here)
-    assert around.boot_id.__wrapped__() == here
+    assert computer.boot_id.__wrapped__() == here
     assert len(here) == 32

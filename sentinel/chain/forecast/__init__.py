@@ -1,5 +1,1 @@
 """Until when the camera may be left alone: the mount is fitted to the track and carried into the future."""
-
-from sentinel.chain.forecast.forecaster import Forecaster
-
-__all__ = ["Forecaster"]

@@ -9,7 +9,7 @@ from math import hypot
 
 import numpy as np
 
-from sentinel.chain.forecast import Forecaster
+from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.forecast.staying import tracks_px
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Disc, Event, Forecast, Mark, MeasuredFrame

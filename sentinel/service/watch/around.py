@@ -1,23 +1,17 @@
 """What the computer knows beside the frames: disks, clock, folder."""
 
-import os
-import shutil
-import uuid
 from collections.abc import Callable
-from contextlib import suppress
 from datetime import datetime
-from functools import lru_cache
 from pathlib import Path
 
 from sentinel.core.clock import Clock
 from sentinel.core.records import Surroundings
 from sentinel.service.status.standing import Messages
+from sentinel.service.watch.computer import boot_id, free_bytes, synchronised
 from sentinel.service.watch.gather import Gatherer
 from sentinel.service.watch.service import Pulses
 
 EVERY_S = 600.0
-_SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
-_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
 class Around:
@@ -56,14 +50,14 @@ class Around:
         return Surroundings(
             time_utc=now_utc,
             # Looking at a share that is stuck would not come back.
-            free_bytes=_free(self._frames) if folder in {"present", "empty"} else None,
+            free_bytes=free_bytes(self._frames) if folder in {"present", "empty"} else None,
             bytes_per_frame=report.bytes_per_frame if report is not None else None,
             clock_step_s=clock_step_s,
             clock_synchronised=synchronised(),
             boot_id=self._boot_id,
             folder=folder,  # type: ignore[arg-type]
             camera_offset_s=report.clock_offset_s if report is not None else None,
-            state_free_bytes=_free(self._state),
+            state_free_bytes=free_bytes(self._state),
             away_s=away_s,
             waiting_messages=messages.waiting,
             last_message_utc=messages.last_utc,
@@ -77,26 +71,3 @@ class Around:
             return "stuck"
         report = self._gatherer.report
         return report.state.value if report is not None else None
-
-
-def _free(folder: Path) -> int | None:
-    try:
-        return shutil.disk_usage(folder).free
-    except OSError:
-        return None
-
-
-def synchronised() -> bool | None:
-    """Return whether the computer has heard the time from elsewhere; None: it cannot be told."""
-    if _SYNCHRONISED.exists():
-        return True
-    return False if _SYNCHRONISED.parent.exists() else None
-
-
-@lru_cache(maxsize=1)
-def boot_id() -> str:
-    """Return what tells this run of the computer from others; else what tells this run of the watch."""
-    with suppress(OSError):
-        return _BOOT_ID.read_text(encoding="ascii").strip().replace("-", "")
-    # A unit that hides the kernel's own word passes it on.
-    return os.environ.get("SENTINEL_BOOT_ID", "") or uuid.uuid4().hex

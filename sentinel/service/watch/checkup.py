@@ -20,7 +20,7 @@ from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.plain_yaml import overlay, read_yaml
 from sentinel.core.settings import Section, Settings
 from sentinel.service.delivery.checking import check_channels
-from sentinel.service.watch.around import synchronised
+from sentinel.service.watch.computer import synchronised
 from sentinel.service.watch.home import Home, refuse_folder_inside, state_folder
 
 LITTLE_SHARE = 0.10

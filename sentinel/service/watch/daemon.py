@@ -19,7 +19,8 @@ from sentinel.service.delivery.worker import Worker
 from sentinel.service.journal import Damaged, Unwritable, export
 from sentinel.service.journal.beside import keep_settings
 from sentinel.service.watch.alarms import Alarms
-from sentinel.service.watch.around import Around, boot_id
+from sentinel.service.watch.around import Around
+from sentinel.service.watch.computer import boot_id
 from sentinel.service.watch.exporting import Exporter
 from sentinel.service.watch.gather import Attempts, Gatherer
 from sentinel.service.watch.home import Home, refuse_folder_inside

@@ -3,12 +3,14 @@
 import fcntl
 import os
 import shutil
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
 from sentinel.chain.intake.session import JOURNAL_NAME
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.files import write_text_whole
+from sentinel.core.settings import load_settings
 
 SPARE_RATIO = 4.0
 """The ballast is laid out only where this many times its size is free."""
@@ -171,6 +173,13 @@ class Home:
         for path in self.folder.glob(f"{JOURNAL_NAME}*"):
             path.rename(aside / path.name)
         return aside
+
+
+def home_of(configs: Sequence[Path], state: Path | None) -> Home:
+    """Return the state folder that settings or options name; no settings are needed where an option does."""
+    if state is not None:
+        return Home(state)
+    return Home(state_folder(load_settings(configs).state.folder if configs else "", None))
 
 
 def refuse_folder_inside(state: Path, frames: Path) -> None:

@@ -15,15 +15,6 @@ from sentinel.service.watch.home import Home, state_folder
 from sentinel.service.watch.thrift import give_memory_back
 
 
-def home_of(configs: Sequence[Path], state: Path | None) -> Home:
-    """Return the state folder that settings or options name; no settings are needed where an option does."""
-    if state is not None:
-        return Home(state)
-    if configs:
-        return Home(state_folder(load_settings(configs).state.folder, None))
-    return Home(state_folder("", None))
-
-
 def watch(configs: Sequence[Path], state: Path | None) -> None:
     """Watch until SIGTERM, SIGINT or SIGHUP.
 
