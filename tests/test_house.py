@@ -12,8 +12,8 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 
 # Rooms in the order of the flow; a room may import itself and anything before it.
 ORDER = [
-    "core.errors", "core.times", "core.clock", "core.files", "core.complaints", "core.plain_yaml",
-    "core.records", "core.settings", "core.tables", "sky",
+    "core.errors", "core.times", "core.words", "core.clock", "core.files", "core.complaints",
+    "core.plain_yaml", "core.records", "core.settings", "core.tables", "sky",
     "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.judge", "chain.notify",
     "chain.pipeline", "chain.runner",
     "service.journal", "service.delivery", "service.status", "service.watch",
@@ -21,8 +21,8 @@ ORDER = [
 ]  # fmt: skip
 FLOORS = ["core", "sky", "chain", "service", "jobs", "cli"]
 CORE = [
-    "core.times", "core.records", "sky", "chain.measure", "chain.track", "chain.forecast", "chain.judge",
-    "chain.pipeline",
+    "core.times", "core.words", "core.records", "sky", "chain.measure", "chain.track", "chain.forecast",
+    "chain.judge", "chain.pipeline",
 ]  # fmt: skip
 IO_MODULES = {"os", "pathlib", "sqlite3", "time", "logging", "socket", "subprocess", "urllib", "shutil", "io"}
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from sentinel.chain.notify.left_alone import UNKNOWN
+from sentinel.chain.notify.headline import UNKNOWN
 from sentinel.core.records import Disc, Forecast, MeasuredFrame
 from sentinel.core.settings import Settings, validate
 from sentinel.jobs.report.summary import summarise, summary_json, summary_lines

@@ -299,8 +299,8 @@ def test_what_a_pause_shows_is_told() -> None:
     paused = ((NOW - timedelta(minutes=5), NOW - timedelta(seconds=150)),)
     known = alignment(bolt("azimuth", 0.8), bolt("altitude", 0.0), paused=paused, pause_pace=0.997)
     assert advice(known, settings())[0] == (
-        "The pause from 11:55:00Z to 11:57:30Z shows how the camera sits, and the disc went at 1.00 of the "
-        "sky's pace, as it should."
+        "The pause from 20 Jun 11:55:00Z to 20 Jun 11:57:30Z shows how the camera sits, and the disc went "
+        "at 1.00 of the sky's pace, as it should."
     )
     (wrong, *_) = advice(replace(known, pause_pace=1.07), settings())
     assert "at 1.07 of the sky's own pace" in wrong

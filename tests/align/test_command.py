@@ -40,7 +40,7 @@ def table(tmp_path: Path) -> Path:
         (["--hold", "twelve"], "--hold: no time for which a disc could be asked to stay: 'twelve'"),
         (["--hold", "72h"], "48h at most"),
         (["--hold", "0h"], "--hold"),
-        (["--paused", "12:10", "12:05"], "--paused: a pause from 12:10:00 to 12:05:00 is none"),
+        (["--paused", "12:10", "12:05"], "cannot have paused from 20 Jun 12:10:00Z to 20 Jun 12:05:00Z"),
         (["--paused", "12:10:00", "12:10:20"], "half a minute to half an hour"),
         (["--paused", "11:00", "11:03"], "0 frames with a disc were taken"),
         (["--paused", "12:10"], "2 arguments"),

@@ -40,7 +40,7 @@ def composer(**alerts: object) -> Composer:
     )
 
 
-class Teller:
+class TimeWriter:
     """A composer, its state, and the clock."""
 
     def __init__(self, **alerts: object) -> None:
@@ -81,10 +81,10 @@ def incident(
 
 
 def test_a_now_is_repeated_at_5_15_30_and_then_ever_more_rarely() -> None:
-    teller = Teller()
-    (first,) = teller.tell(incident())
+    times = TimeWriter()
+    (first,) = times.tell(incident())
     assert (first.kind, first.severity, first.repeat, first.attachment) == ("first", "now", 0, "a.jpg")
-    said = teller.minutes(600)
+    said = times.minutes(600)
     assert [(at, one.repeat) for at, one in said] == [
         (5, 1), (15, 2), (30, 3), (60, 4), (120, 5), (240, 6), (360, 7), (480, 8), (600, 9),
     ]  # fmt: skip
@@ -93,51 +93,51 @@ def test_a_now_is_repeated_at_5_15_30_and_then_ever_more_rarely() -> None:
 
 @pytest.mark.parametrize("kind", ["seen", "visit"])
 def test_repeats_end_when_it_is_seen_or_somebody_goes(kind: MarkKind) -> None:
-    teller = Teller()
-    teller.tell(incident())
-    teller.minutes(6)
-    teller.mark(kind)
-    assert teller.minutes(120) == []
+    times = TimeWriter()
+    times.tell(incident())
+    times.minutes(6)
+    times.mark(kind)
+    assert times.minutes(120) == []
 
 
 def test_the_filter_alarm_goes_on_through_a_visit() -> None:
-    teller = Teller()
-    teller.tell(incident("over-bright"))
-    teller.mark("visit")
-    assert [at for at, _ in teller.minutes(30)] == [5, 15, 30]
-    teller.mark("seen")
-    assert teller.minutes(120) == []
+    times = TimeWriter()
+    times.tell(incident("over-bright"))
+    times.mark("visit")
+    assert [at for at, _ in times.minutes(30)] == [5, 15, 30]
+    times.mark("seen")
+    assert times.minutes(120) == []
 
 
 def test_repeats_missed_while_the_program_was_away_are_not_all_sent() -> None:
-    teller = Teller()
-    teller.tell(incident())
-    teller.now += timedelta(hours=3)
-    (again,) = teller.tell()
+    times = TimeWriter()
+    times.tell(incident())
+    times.now += timedelta(hours=3)
+    (again,) = times.tell()
     assert again.repeat == 5
-    assert teller.tell() == ()
+    assert times.tell() == ()
 
 
 def test_it_is_said_when_it_is_over_and_how_grave_it_was() -> None:
-    teller = Teller()
-    teller.tell(incident())
-    (over,) = teller.tell(incident(state="cleared"))
+    times = TimeWriter()
+    times.tell(incident())
+    (over,) = times.tell(incident(state="cleared"))
     assert (over.kind, over.severity, over.answers) == ("clear", "note", "now")
-    assert teller.minutes(60) == []
+    assert times.minutes(60) == []
     # What was never told is not called over.
-    assert teller.tell(incident("covered-limb", "note", "cleared")) == ()
+    assert times.tell(incident("covered-limb", "note", "cleared")) == ()
 
 
 def test_two_supplies_are_two_things() -> None:
-    teller = Teller()
-    teller.tell(incident("supply", "now", supply="card"))
-    (other,) = teller.tell(incident("supply", "now", supply="timer"))
+    times = TimeWriter()
+    times.tell(incident("supply", "now", supply="card"))
+    (other,) = times.tell(incident("supply", "now", supply="timer"))
     assert (other.kind, other.which) == ("first", "timer")
 
 
 def test_what_comes_together_and_wakes_nobody_is_one_message() -> None:
-    teller = Teller()
-    (one,) = teller.tell(
+    times = TimeWriter()
+    (one,) = times.tell(
         incident("supply", "soon", supply="card"), incident("storage", "soon"), incident("axis-limit", "soon")
     )
     assert one.condition == "axis-limit"
@@ -145,31 +145,31 @@ def test_what_comes_together_and_wakes_nobody_is_one_message() -> None:
     assert one.topics == {("axis-limit", ""), ("supply", "card"), ("storage", "")}
     assert len(one.short) <= 160
     # A new `now` never shares a message.
-    assert len(teller.tell(incident("no-frames"), incident("over-bright"))) == 2
+    assert len(times.tell(incident("no-frames"), incident("over-bright"))) == 2
 
 
 def test_repeats_due_at_about_the_same_time_are_one_message_the_gravest_first() -> None:
-    teller = Teller()
-    teller.tell(incident("no-frames"))
-    teller.minutes(1)
-    teller.tell(incident("over-bright"))
-    said = teller.minutes(40)
+    times = TimeWriter()
+    times.tell(incident("no-frames"))
+    times.minutes(1)
+    times.tell(incident("over-bright"))
+    said = times.minutes(40)
     assert [at for at, _ in said] == [4, 14, 29]
     assert all(one.condition == "over-bright" and one.also == (("no-frames", ""),) for _, one in said)
 
 
 def test_the_hourly_cap_never_swallows_a_now_of_a_new_condition() -> None:
-    teller = Teller(hourly_cap=5)
+    times = TimeWriter(hourly_cap=5)
     said: list[Alert] = []
     for _ in range(500):
         # A thing that flaps: opened and cleared a thousand times an hour.
-        said += teller.tell(incident("runaway", kind="stopped"))
-        said += teller.tell(incident("runaway", state="cleared", kind="stopped"))
-        teller.now += timedelta(seconds=3.6)
+        said += times.tell(incident("runaway", kind="stopped"))
+        said += times.tell(incident("runaway", state="cleared", kind="stopped"))
+        times.now += timedelta(seconds=3.6)
     assert len(said) == 5
-    (new,) = teller.tell(incident("over-bright"))
+    (new,) = times.tell(incident("over-bright"))
     assert (new.kind, new.condition) == ("first", "over-bright")
-    later = [one for _, one in teller.minutes(70)]
+    later = [one for _, one in times.minutes(70)]
     (summary,) = [one for one in later if one.condition == "held-back"]
     assert summary.severity is Severity.NOTE
     # The 995 of the flapping, and the two reminders of the new one that fell into the same hour.
@@ -177,11 +177,11 @@ def test_the_hourly_cap_never_swallows_a_now_of_a_new_condition() -> None:
 
 
 def test_what_the_cap_swallowed_and_is_still_open_is_told_when_there_is_room() -> None:
-    teller = Teller(hourly_cap=1)
-    teller.tell(incident("runaway", kind="stopped"))
-    teller.tell(incident("runaway", state="cleared", kind="stopped"))
-    assert teller.tell(incident("runaway", kind="stopped")) == ()
-    told = [one for _, one in teller.minutes(125) if one.condition == "runaway"]
+    times = TimeWriter(hourly_cap=1)
+    times.tell(incident("runaway", kind="stopped"))
+    times.tell(incident("runaway", state="cleared", kind="stopped"))
+    assert times.tell(incident("runaway", kind="stopped")) == ()
+    told = [one for _, one in times.minutes(125) if one.condition == "runaway"]
     assert told
     assert told[0].severity is Severity.NOW
 
@@ -194,15 +194,15 @@ def frame(number: int, at: datetime, *, sha256: str = "", width_px: float = 3.0)
 
 
 def test_the_digest_comes_at_its_hours_with_the_running_hash() -> None:
-    teller = Teller(digest_utc=("06:00", "18:00"))
+    times = TimeWriter(digest_utc=("06:00", "18:00"))
     digests: list[Alert] = []
     running, count = "", 0
     for minute in range(24 * 60):
-        teller.now = T0 + timedelta(minutes=minute)
+        times.now = T0 + timedelta(minutes=minute)
         if minute % 100 == 7:
             continue  # a frame is missing
         sha256 = f"{minute:064x}"
-        digests += teller.tell(event=frame(minute, teller.now, sha256=sha256))
+        digests += times.tell(event=frame(minute, times.now, sha256=sha256))
         running, count = chained(running, sha256), count + 1
         if digests and len(digests) == 2 and "hash" in digests[1].body:
             break
@@ -215,8 +215,8 @@ def test_the_digest_comes_at_its_hours_with_the_running_hash() -> None:
 
 
 def test_the_digest_tells_what_is_open_the_link_and_the_space() -> None:
-    teller = Teller(digest_utc=("06:00",))
-    teller.tell(
+    times = TimeWriter(digest_utc=("06:00",))
+    times.tell(
         event=Surroundings(
             time_utc=T0,
             free_bytes=41_000_000_000,
@@ -226,9 +226,9 @@ def test_the_digest_tells_what_is_open_the_link_and_the_space() -> None:
         )
     )
     # A later reading that knows less takes nothing away.
-    teller.tell(incident("covered-limb", "note"), event=Surroundings(time_utc=T0, clock_step_s=0.1))
-    teller.tell(incident("supply", "soon", supply="card"))
-    (digest,) = [one for _, one in teller.minutes(200) if one.kind == "digest"]
+    times.tell(incident("covered-limb", "note"), event=Surroundings(time_utc=T0, clock_step_s=0.1))
+    times.tell(incident("supply", "soon", supply="card"))
+    (digest,) = [one for _, one in times.minutes(200) if one.kind == "digest"]
     assert digest.title.startswith("Digest: 1 open")
     for words in (
         "Open: The camera's card",
@@ -240,36 +240,36 @@ def test_the_digest_tells_what_is_open_the_link_and_the_space() -> None:
 
 
 def test_the_focus_is_compared_with_the_same_hour_the_day_before() -> None:
-    teller = Teller(digest_utc=("06:00",))
+    times = TimeWriter(digest_utc=("06:00",))
     said: list[Alert] = []
     for minute in range(0, 30 * 60, 5):
-        teller.now = T0 + timedelta(minutes=minute)
+        times.now = T0 + timedelta(minutes=minute)
         width = 3.0 if minute < 20 * 60 else 4.5
-        said += teller.tell(event=frame(minute, teller.now, width_px=width))
+        said += times.tell(event=frame(minute, times.now, width_px=width))
     assert "4.5 px wide, 3.0 px at this hour yesterday" in said[-1].body
 
 
 def test_without_hours_there_is_no_digest() -> None:
-    assert Teller().minutes(24 * 60) == []
+    assert TimeWriter().minutes(24 * 60) == []
 
 
 def test_a_changed_story_is_told_again_without_being_called_a_reminder() -> None:
-    teller = Teller()
-    teller.tell(incident("runaway", kind="stopped"))
-    (changed,) = teller.tell(replace(incident("runaway", kind="reversed"), state="changed"))
+    times = TimeWriter()
+    times.tell(incident("runaway", kind="stopped"))
+    (changed,) = times.tell(replace(incident("runaway", kind="reversed"), state="changed"))
     assert (changed.kind, changed.repeat) == ("repeat", 0)
     assert not changed.title.startswith("STILL")
 
 
 def test_a_message_goes_out_with_its_picture_or_says_why_not() -> None:
-    teller = Teller()
+    times = TimeWriter()
     bare = replace(incident("axis-limit", limit_utc="2027-06-21T03:30:00Z"), frame=None)
-    (none_yet,) = teller.tell(bare)
+    (none_yet,) = times.tell(bare)
     assert none_yet.attachment is None
     assert none_yet.body.endswith("No picture: the sun has not been seen in any yet.")
-    teller.tell(replace(bare, state="cleared"))
-    teller.tell(event=with_disc("b.jpg"))
-    (told,) = teller.tell(bare)
+    times.tell(replace(bare, state="cleared"))
+    times.tell(event=with_disc("b.jpg"))
+    (told,) = times.tell(bare)
     assert told.attachment == "b.jpg"
     assert "No picture" not in told.body
 
@@ -280,28 +280,28 @@ def with_disc(name: str) -> MeasuredFrame:
 
 
 def test_a_digest_never_contradicts_an_open_alarm() -> None:
-    teller = Teller(digest_utc=["04:00"])
-    teller.tell(event=with_disc("a.jpg"))
+    times = TimeWriter(digest_utc=["04:00"])
+    times.tell(event=with_disc("a.jpg"))
     until = T0 + timedelta(hours=11)
     forecast = Forecast(
         time_utc=T0, basis="mount model", seen_utc=T0, due=(Due(time_utc=until, reason="battery"),)
     )
-    teller.state, _ = teller.composer.step(teller.state, Tick(time_utc=T0), (), T0, forecast)
-    teller.tell(incident("moved", "soon"), incident("over-bright"))
-    said = [alert for _, alert in teller.minutes(62) if alert.condition == "digest"]
+    times.state, _ = times.composer.step(times.state, Tick(time_utc=T0), (), T0, forecast)
+    times.tell(incident("moved", "soon"), incident("over-bright"))
+    said = [alert for _, alert in times.minutes(62) if alert.condition == "digest"]
     assert said[0].title == "DO NOT LOOK IN: filter may be off; 2 open"
     assert "leave alone" not in said[0].title
     assert said[0].body.startswith("The camera cannot be left alone now. Do NOT look into camera or finder")
 
 
 def test_a_digest_counts_what_status_and_summary_count() -> None:
-    teller = Teller(digest_utc=["05:00"])
+    times = TimeWriter(digest_utc=["05:00"])
     board, said, told = Board(), list[Alert](), list[Alert]()
     now = T0
     while now < T0 + timedelta(hours=2):
         incidents = (incident(),) if now == T0 else ()
-        teller.now = now
-        alerts = teller.tell(*incidents)
+        times.now = now
+        alerts = times.tell(*incidents)
         board.took(Tick(time_utc=now), Outcome(incidents=incidents, alerts=alerts), now)
         said += [alert for alert in alerts if alert.condition == "digest"]
         told += alerts

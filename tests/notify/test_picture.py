@@ -10,8 +10,8 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from sentinel.chain.notify.aspect import Aspect, aspect_of
 from sentinel.chain.notify.picture import AHEAD, LIMB, Grey, Sketch, behind, picture_jpeg
+from sentinel.chain.notify.upright import Upright, upright_of
 from sentinel.core.records import Disc, Forecast, MeasuredFrame
 from sentinel.core.settings import Camera, Settings, Site
 from sentinel.core.times import utc_s
@@ -52,7 +52,7 @@ def rendered(one: MeasuredFrame, *, grain: float = 0.0) -> Grey:
 
 
 def sketch(one: MeasuredFrame, *, up_deg: float = 0.0, **changes: Any) -> Sketch:
-    return replace(Sketch(frame=one, aspect=Aspect(up_deg=up_deg, up_sure=True)), **changes)
+    return replace(Sketch(frame=one, upright=Upright(up_deg=up_deg, up_sure=True)), **changes)
 
 
 def opened(content: bytes) -> Image.Image:
@@ -108,10 +108,10 @@ def test_limb_and_track_are_drawn_where_there_are_any() -> None:
     expected = sketch(lost, expected_px=(700.0, 500.0), expected_radius_px=78.0)
     assert has(picture_jpeg(rendered(lost), expected, most_bytes=40_000), LIMB) > 30
     times = tuple(utc_s(NOON) + 600.0 * n for n in range(12))
-    track = Aspect(
+    track = Upright(
         up_deg=0, up_sure=True, track_s=times, track_px=tuple((300.0 + 80 * n, 800.0) for n in range(12))
     )
-    assert has(picture_jpeg(rendered(lost), sketch(lost, aspect=track), most_bytes=40_000), AHEAD) > 300
+    assert has(picture_jpeg(rendered(lost), sketch(lost, upright=track), most_bytes=40_000), AHEAD) > 300
 
 
 def test_a_frame_already_reduced_gives_the_same_picture() -> None:
@@ -169,7 +169,7 @@ def test_up_is_the_parallactic_angle_and_the_roll(latitude_deg: float, hour: int
     sun = Sun(chosen.site)
     # In the middle of the frame: gnomonic projection turns nothing there.
     one = frame(at, (WIDE - 1) / 2, (HIGH - 1) / 2)
-    found = aspect_of(one, forecast(time_utc=at, roll_deg=roll_deg), chosen, sun).up_deg
+    found = upright_of(one, forecast(time_utc=at, roll_deg=roll_deg), chosen, sun).up_deg
     q = float(sun.parallactic_angle_deg(utc_s(at)))
     expected = -(q - (180.0 if latitude_deg < 0 else 0.0)) - roll_deg
     assert (found - expected + 180) % 360 - 180 == pytest.approx(0, abs=0.1)
@@ -178,13 +178,13 @@ def test_up_is_the_parallactic_angle_and_the_roll(latitude_deg: float, hour: int
 def test_a_perfect_mount_keeps_the_sun_and_one_that_stands_still_loses_it() -> None:
     chosen = airless()
     sun = Sun(chosen.site)
-    kept = np.array(aspect_of(frame(), forecast(), chosen, sun).track_px)
+    kept = np.array(upright_of(frame(), forecast(), chosen, sun).track_px)
     assert len(kept) == 145
     # But for the equation of time, which changes by 13.1 s a day at the solstice (published day lengths):
     # the true sun comes later to the meridian every day, and so lags to the east, which is left.
     lag_px = 13.1 * 15 * np.cos(np.radians(23.43)) / chosen.camera.scale_arcsec_px
     assert kept[-1] == pytest.approx((900.0 - lag_px, 300.0), abs=1.0)
-    stopped = aspect_of(frame(), forecast(flags=("departed", "stopped")), chosen, sun)
+    stopped = upright_of(frame(), forecast(flags=("departed", "stopped")), chosen, sun)
     # 15 degrees an hour times the cosine of the declination, to the west: to the right in the north.
     step = stopped.track_px[1][0] - stopped.track_px[0][0]
     assert step * chosen.camera.scale_arcsec_px / 600 == pytest.approx(
@@ -196,8 +196,8 @@ def test_a_perfect_mount_keeps_the_sun_and_one_that_stands_still_loses_it() -> N
 def test_what_goes_its_own_way_or_was_never_seen_has_no_track() -> None:
     chosen = settings()
     sun = Sun(chosen.site)
-    assert aspect_of(frame(), forecast(departed_utc=NOON), chosen, sun).track_px == ()
-    assert aspect_of(frame(found=False), None, chosen, sun).track_px == ()
-    assert not aspect_of(frame(found=False), None, chosen, sun).up_sure
-    expected = aspect_of(frame(found=False), forecast(expected_px=(200.0, 200.0)), chosen, sun)
+    assert upright_of(frame(), forecast(departed_utc=NOON), chosen, sun).track_px == ()
+    assert upright_of(frame(found=False), None, chosen, sun).track_px == ()
+    assert not upright_of(frame(found=False), None, chosen, sun).up_sure
+    expected = upright_of(frame(found=False), forecast(expected_px=(200.0, 200.0)), chosen, sun)
     assert expected.track_px[0] == pytest.approx((200.0, 200.0), abs=0.01)

@@ -8,9 +8,10 @@ from typing import Any
 import pytest
 
 from sentinel.chain.notify.compose import Composer
-from sentinel.chain.notify.left_alone import troubles_of
-from sentinel.chain.notify.wording import SMS_LENGTH, Teller, message, sms, title_and_body
+from sentinel.chain.notify.headline import troubles_of
+from sentinel.chain.notify.wording import message, sms, title_and_body
 from sentinel.core.records import Incident, Severity, Tick
+from sentinel.core.words import SMS_LENGTH, TimeWriter
 from tests.notify.golden import settings
 from tests.notify.incidents import EVERY, at, incident
 
@@ -127,7 +128,7 @@ def test_a_disc_that_a_stopped_mount_has_lost_already_is_not_said_to_touch() -> 
 def test_the_digest_names_what_is_open_without_an_old_span() -> None:
     one = EVERY["axis-limit soon"]
     assert "1 h 31 min" in title_and_body(one, settings())[0]
-    (open_now,) = troubles_of([one], one.time_utc + timedelta(hours=1), Teller())
+    (open_now,) = troubles_of([one], one.time_utc + timedelta(hours=1), TimeWriter())
     assert open_now.title == "Axis limit near"
 
 

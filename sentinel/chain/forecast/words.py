@@ -3,6 +3,7 @@
 from collections.abc import Set
 
 from sentinel.core.times import from_utc_s
+from sentinel.core.words import minute
 
 _DOUBTS = {
     "too-little-arc": "too little arc yet: what mounts usually do counts for much, so the interval is wide",
@@ -37,4 +38,4 @@ def basis_of(
 
 
 def _said(time_s: float) -> str:
-    return f"{from_utc_s(round(time_s)):%Y-%m-%d %H:%M} UTC"
+    return f"{minute(from_utc_s(round(time_s)))} UTC"

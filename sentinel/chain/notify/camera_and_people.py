@@ -3,10 +3,11 @@
 from collections.abc import Mapping
 from typing import Any
 
+from sentinel.chain.notify.phrase import Phrase, number
 from sentinel.chain.notify.tasks import NAMES as RUNS_OUT
 from sentinel.chain.notify.tasks import brief_task, doing, task
-from sentinel.chain.notify.telling import Teller, Words, duration, either, number
 from sentinel.core.records import Incident, Severity
+from sentinel.core.words import TimeWriter, capital, either, small, span_of_minutes
 
 # How the folder is found, and what to do about it; one that is merely empty says nothing by itself.
 _FOLDERS = {
@@ -16,33 +17,33 @@ _FOLDERS = {
 }
 
 
-def no_frames(incident: Incident, teller: Teller) -> Words:
+def no_frames(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `no-frames`."""
     detail = incident.detail
     if detail.get("same_picture"):
-        what = f"The camera delivers the same picture again and again since {teller.at(incident.onset_utc)}"
+        what = f"The camera delivers the same picture again and again since {times.at(incident.onset_utc)}"
         act = "Check the camera, its card and its timer"
-        return Words(
+        return Phrase(
             "Same picture again and again: go now",
             what,
             "",
             act,
-            f"Camera repeats one picture since {teller.at(incident.onset_utc)}. Check camera, card, timer.",
+            f"Camera repeats one picture since {times.at(incident.onset_utc)}. Check camera, card, timer.",
         )
     last, missed = detail.get("last_utc"), number(detail, "missed_frames")
-    since = teller.at(last or incident.onset_utc)
+    since = times.at(last or incident.onset_utc)
     # In a repeat the count is an old one.
-    count = "" if teller.again else f", {missed} missed"
+    count = "" if times.again else f", {missed} missed"
     what = f"No pictures since {since}{count}"
     damaged = detail.get("damaged_files")
     if damaged:
-        what += ", files came damaged" if teller.again else f", {damaged} files came damaged"
+        what += ", files came damaged" if times.again else f", {damaged} files came damaged"
     fine = detail.get("mount_was_fine")
     left = "Sun and mount were fine" if fine else ""
     until = detail.get("alone_until_utc")
     if fine and until:
-        stays = "was to stay" if teller.past(until) else "stays"
-        left += f"; the sun {stays} in the frame until {teller.at(until)}"
+        stays = "was to stay" if times.past(until) else "stays"
+        left += f"; the sun {stays} in the frame until {times.at(until)}"
     act = "Check that the camera is on: battery, card, timer, cable"
     folder = _FOLDERS.get(str(detail.get("folder")))
     if folder is not None:
@@ -50,19 +51,17 @@ def no_frames(incident: Incident, teller: Teller) -> Words:
         act = f"{folder[1]}, then the camera: battery, card, timer, cable"
     if "sun_rises_utc" in detail:
         rises = detail["sun_rises_utc"]
-        if teller.past(rises):
-            left, short = f"The sun rose at {teller.at(rises)}", f"No pictures since {since}. {act}."
-            return Words("NO PICTURES: go now", what, left, act, short)
-        left = f"The sun is down{f' and is back at {teller.at(rises)}' if rises else ''}"
-        till = f" till {teller.at(rises)}" if rises else ""
+        if times.past(rises):
+            left, short = f"The sun rose at {times.at(rises)}", f"No pictures since {since}. {act}."
+            return Phrase("NO PICTURES: go now", what, left, act, short)
+        left = f"The sun is down{f' and is back at {times.at(rises)}' if rises else ''}"
+        till = f" till {times.at(rises)}" if rises else ""
         short = f"No pictures since {since}, sun down{till}. {act} before sunrise."
-        return Words("NO PICTURES; the sun is down", what, left, f"{act}, before the sun is back", short)
-    stay = (
-        f" Sun stays in frame till {teller.at(until)}." if fine and until and not teller.past(until) else ""
-    )
+        return Phrase("NO PICTURES; the sun is down", what, left, f"{act}, before the sun is back", short)
+    stay = f" Sun stays in frame till {times.at(until)}." if fine and until and not times.past(until) else ""
     short = f"No pictures since {since}{count}.{' Sun and mount were fine.' if fine else ''} "
     short += f"Check camera on, battery, card, timer, cable.{stay}"
-    return Words("NO PICTURES: go now", what, left, act, short)
+    return Phrase("NO PICTURES: go now", what, left, act, short)
 
 
 _CLOCK_CAUSES = {
@@ -72,40 +71,40 @@ _CLOCK_CAUSES = {
 }  # fmt: skip
 
 
-def clock(incident: Incident, teller: Teller) -> Words:
+def clock(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `clock`."""
     detail = incident.detail
     step, offset = detail.get("step_s"), detail.get("offset_s")
     cause = _CLOCK_CAUSES.get(str(detail.get("likely")), "unknown")
     if step is not None:
         what = (
-            f"The camera's clock jumped by {step:+.0f} s at {teller.at(incident.onset_utc)} (likely {cause})"
+            f"The camera's clock jumped by {step:+.0f} s at {times.at(incident.onset_utc)} (likely {cause})"
         )
     else:
         what = f"The camera's clock is off by {offset or 0:+.0f} s (likely {cause})"
     act = "Set the camera's offset in the settings; leave its clock alone"
     value = step if step is not None else offset or 0
     short = f"Camera clock {'jumped' if step is not None else 'off'} {value:+.0f} s "
-    short += f"{teller.at(incident.onset_utc)}. Likely {cause}. Enter the offset in the settings."
-    return Words("Camera clock", what, "", act, short)
+    short += f"{times.at(incident.onset_utc)}. Likely {cause}. Enter the offset in the settings."
+    return Phrase("Camera clock", what, "", act, short)
 
 
-def storage(incident: Incident, teller: Teller) -> Words:
+def storage(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `storage`."""
     detail = incident.detail
     hours = detail.get("hours_left")
-    span = duration(hours * 60 if isinstance(hours, int | float) else None)
-    full = teller.at(detail.get("full_utc"))
+    span = span_of_minutes(hours * 60 if isinstance(hours, int | float) else None)
+    full = times.at(detail.get("full_utc"))
     act = "Make room or change the disk"
-    if teller.past(detail.get("full_utc")):
+    if times.past(detail.get("full_utc")):
         what = f"The disk for the pictures was due to be full at {full}"
-        return Words(
+        return Phrase(
             "Disk due to be full", what, "", act, f"Disk was due to be full {full}. Make room or change disk."
         )
     what = f"The disk for the pictures is full at {full}"
-    if teller.again:
-        return Words("Disk nearly full", what, "", act, f"Disk full {full}. Make room or change disk.")
-    return Words(
+    if times.again:
+        return Phrase("Disk nearly full", what, "", act, f"Disk full {full}. Make room or change disk.")
+    return Phrase(
         f"Disk full in {span}",
         what,
         f"That is in {span}",
@@ -120,25 +119,25 @@ _JOB_OF = {"camera-battery": "battery", "mount-battery": "mount-battery", "card"
 def supply_name(detail: Mapping[str, Any]) -> str:
     """Return what runs out; empty: nobody said."""
     name = RUNS_OUT.get(_JOB_OF.get(str(detail.get("supply")), ""), "")
-    return f"{name[:1].upper()}{name[1:]}"
+    return capital(name)
 
 
-def supply(incident: Incident, teller: Teller) -> Words:
+def supply(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `supply`."""
     detail = incident.detail
     name = supply_name(detail) or "A supply"
-    act = doing({"job": _JOB_OF.get(str(detail.get("supply")))}, teller) if supply_name(detail) else ""
-    act = f"{act[0].upper()}{act[1:]}" if act else "Renew it and mark it"
+    act = doing({"job": _JOB_OF.get(str(detail.get("supply")))}, times) if supply_name(detail) else ""
+    act = capital(act) or "Renew it and mark it"
     hours = detail.get("hours_left")
-    span = duration(hours * 60 if isinstance(hours, int | float) else None)
-    empty = teller.at(detail.get("empty_utc"))
+    span = span_of_minutes(hours * 60 if isinstance(hours, int | float) else None)
+    empty = times.at(detail.get("empty_utc"))
     now = "Go now. " if incident.severity is Severity.NOW else ""
-    if teller.past(detail.get("empty_utc")):
+    if times.past(detail.get("empty_utc")):
         return _run_its_time(detail, name, act, empty)
     what = f"{name} ends at {empty}"
-    if teller.again:
-        return Words(f"{name} ends soon", what, "", act, f"{name} ends {empty}. {now}{act}.")
-    return Words(
+    if times.again:
+        return Phrase(f"{name} ends soon", what, "", act, f"{name} ends {empty}. {now}{act}.")
+    return Phrase(
         f"{name} ends in {span}",
         what,
         f"That is in {span}",
@@ -147,13 +146,13 @@ def supply(incident: Incident, teller: Teller) -> Words:
     )
 
 
-def _run_its_time(detail: Mapping[str, Any], name: str, act: str, empty: str) -> Words:
+def _run_its_time(detail: Mapping[str, Any], name: str, act: str, empty: str) -> Phrase:
     what = f"{name} was due to end at {empty}"
     if not detail.get("outlived"):
-        return Words(f"{name} has run its time", what, "", act, f"{what}. {act}.")
+        return Phrase(f"{name} has run its time", what, "", act, f"{what}. {act}.")
     renew, _, mark = act.partition(", ")
-    act = f"If it was renewed, {mark}; if not, {renew[0].lower()}{renew[1:]}"
-    return Words(
+    act = f"If it was renewed, {mark}; if not, {small(renew)}"
+    return Phrase(
         f"{name} still running: was it renewed?", f"{what} and is still running: was it renewed?", "", act,
         f"{what}, still running: was it renewed? {act}.",
     )  # fmt: skip
@@ -165,16 +164,16 @@ _MISTAKES = {
 }  # fmt: skip
 
 
-def wrong_place(incident: Incident, teller: Teller) -> Words:
+def wrong_place(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `wrong-place`."""
     likely = [_MISTAKES.get(str(x), str(x)) for x in incident.detail.get("likely", ())]
     causes = either(likely) or "place or time"
     if "sun_altitude_deg" in incident.detail:
         height = number(incident.detail, "sun_altitude_deg")
-        what = f"The sun is in the picture at {teller.at(incident.onset_utc)}, "
+        what = f"The sun is in the picture at {times.at(incident.onset_utc)}, "
         what += f"but should be below the horizon ({height} degrees)"
     elif "light_grew_stops" in incident.detail:
-        what = f"The sun has grown brighter since {teller.at(incident.onset_utc)} "
+        what = f"The sun has grown brighter since {times.at(incident.onset_utc)} "
         what += "while by the settings it should have sunk"
         hours = [h for h in incident.detail.get("time_zone_hours", ()) if abs(h) <= 4]
         if hours:
@@ -183,77 +182,78 @@ def wrong_place(incident: Incident, teller: Teller) -> Words:
         what = "The sun's track needs a polar axis where nobody would set one"
     act = "Check the settings and the camera's clock"
     short = (
-        f"Sun seen where it cannot be ({teller.at(incident.onset_utc)}). Check {causes}: settings and camera."
+        f"Sun seen where it cannot be ({times.at(incident.onset_utc)}). Check {causes}: settings and camera."
     )
     left = f"Likely wrong: {causes}"
-    return Words("Wrong place or time", what, left, act, short)
+    return Phrase("Wrong place or time", what, left, act, short)
 
 
-def mixed_cameras(incident: Incident, teller: Teller) -> Words:
+def mixed_cameras(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `mixed-cameras`."""
     detail = incident.detail
     size = detail.get("other_size_px") or ["?", "?"]
     other = f"{detail.get('other') or 'another camera'}, {size[0]} x {size[1]}"
-    what = f"Pictures of another camera ({other}) lie in the folder since {teller.at(incident.onset_utc)}"
-    return Words(
+    what = f"Pictures of another camera ({other}) lie in the folder since {times.at(incident.onset_utc)}"
+    return Phrase(
         "Two cameras in one folder", what, "They are left out", "Give each camera a folder of its own"
     )
 
 
-def eclipse(incident: Incident, teller: Teller) -> Words:
+def eclipse(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `eclipse`."""
     detail = incident.detail
     share = detail.get("covered_diameter_fraction")
     percent = f"{round(100 * share)} %" if isinstance(share, int | float) else "part"
-    greatest = teller.at(detail.get("greatest_utc"))
+    greatest = times.at(detail.get("greatest_utc"))
     what = f"The moon covers {percent} of the sun's width at {greatest}, as computed"
-    return Words("Eclipse", what, f"It ends at {teller.at(detail.get('ends_utc'))}")
+    return Phrase("Eclipse", what, f"It ends at {times.at(detail.get('ends_utc'))}")
 
 
-def visit(incident: Incident, teller: Teller) -> Words:
+def visit(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `visit`."""
     detail = incident.detail
     if detail.get("good"):
         until = detail.get("alone_until_utc")
-        left = f"May be left alone until {teller.at(until)}" if until else "Nothing is due"
-        return Words("Good, tracking", "Good, tracking", left)
+        left = f"May be left alone until {times.at(until)}" if until else "Nothing is due"
+        return Phrase("Good, tracking", "Good, tracking", left)
     if detail.get("good") is False and incident.state != "cleared":
-        ended = teller.at(detail.get("until_utc"))
-        waited = "" if teller.again else f" for {duration(detail.get('waited_min'))}"
+        ended = times.at(detail.get("until_utc"))
+        waited = "" if times.again else f" for {span_of_minutes(detail.get('waited_min'))}"
         what = f"The visit that ended at {ended} left no good picture{waited}"
         act = "Go back: check cap, clutch, drive, timer"
-        return Words(
+        return Phrase(
             "LEFT WITHOUT A GOOD PICTURE",
             what,
             "",
             act,
             f"Left without a good picture {ended}. Go back. Check cap, clutch, drive, timer, framing.",
         )
-    begun, ends = teller.span(detail.get("from_utc"), detail.get("until_utc"))
+    begun, ends = times.pair(detail.get("from_utc"), detail.get("until_utc"))
     what = f"Somebody is at the camera from {begun} to {ends}"
-    return Words("Visit", what, "Only the filter alarm sounds")
+    return Phrase("Visit", what, "Only the filter alarm sounds")
 
 
-def before_sleep(incident: Incident, teller: Teller) -> Words:
+def before_sleep(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `before-sleep`: what must be done, and whether it then holds."""
     detail = incident.detail
-    sleep_until = teller.at(detail.get("sleep_until_utc"))
-    jobs = [task(job, teller) for job in detail.get("jobs") or ()]
+    sleep_until = times.at(detail.get("sleep_until_utc"))
+    jobs = [task(job, times) for job in detail.get("jobs") or ()]
     listed = f"To sleep until {sleep_until}, in one visit: {'; '.join(jobs)}" if jobs else ""
     title = f"Before you sleep: {len(jobs)} to do" if jobs else ""
     if detail.get("known") is False:
         unknown = "Until when the camera may be left alone is not known: the disc has not been measured"
-        return Words(
+        return Phrase(
             title or "Before you sleep: nothing is known", listed or unknown, unknown if listed else ""
         )
     if detail.get("holds") is False and detail.get("holds_until_utc"):
-        holds = teller.at(detail["holds_until_utc"])
+        holds = times.at(detail["holds_until_utc"])
         ends = detail.get("ends")
-        then = f": {task(ends, teller)}" if ends else ""
+        then = f": {task(ends, times)}" if ends else ""
         even = f"{'Even then' if jobs else 'It holds'} only until {holds}{then}"
         title = title or f"Sleep only until {holds}"
-        return Words(title, listed or even, even if listed else "")
+        return Phrase(title, listed or even, even if listed else "")
     if not jobs:
-        return Words(f"Nothing to do, sleep until {sleep_until}", f"Nothing to do, sleep until {sleep_until}")
-    brief = "; ".join(brief_task(job, teller) for job in detail["jobs"])
-    return Words(title, listed, short=f"To sleep until {sleep_until}: {brief}.")
+        nothing = f"Nothing to do, sleep until {sleep_until}"
+        return Phrase(nothing, nothing)
+    brief = "; ".join(brief_task(job, times) for job in detail["jobs"])
+    return Phrase(title, listed, short=f"To sleep until {sleep_until}: {brief}.")

@@ -8,10 +8,11 @@ from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.notify import digest
 from sentinel.chain.notify.digest import Tally
 from sentinel.chain.notify.grouping import grouped
-from sentinel.chain.notify.left_alone import headline, troubles_of
-from sentinel.chain.notify.wording import sms, teller_for, title_and_body
+from sentinel.chain.notify.headline import headline, troubles_of
+from sentinel.chain.notify.wording import sms, title_and_body
 from sentinel.core.records import Alert, AlertKind, Event, Forecast, Incident, Mark, Severity
 from sentinel.core.settings import Settings
+from sentinel.core.words import short_text, times_in
 
 HOUR = timedelta(hours=1)
 TOGETHER = timedelta(minutes=2)
@@ -279,11 +280,11 @@ class Composer:
         if not begun:
             # The hour before the watch began is nobody's.
             return state, []
-        tally, teller = state.tally, replace(teller_for(self._settings), now_utc=now_utc)
+        tally, times = state.tally, replace(times_in(self._settings.alerts.zone), now_utc=now_utc)
         agenda = agenda_of(tally.forecast, self._settings, now_utc, tally.seen)
-        troubles = troubles_of(state.standing, now_utc, teller)
-        head = headline(agenda, tally.forecast, troubles, now_utc, teller)
-        title, body = digest.title_and_body(tally, head, troubles, self._interval_s, teller)
+        troubles = troubles_of(state.standing, now_utc, times)
+        head = headline(agenda, tally.forecast, troubles, now_utc, times)
+        title, body = digest.title_and_body(tally, head, troubles, self._interval_s, times)
         alert = _note(DIGEST, title, body, now_utc, attachment=state.tally.last_frame)
         return replace(state, tally=digest.told(state.tally)), [alert]
 
@@ -299,5 +300,5 @@ def _note(
         title=title,
         body=body,
         attachment=attachment,
-        short=f"{title}. {body}".encode("ascii", "replace").decode("ascii")[:160],
+        short=short_text(f"{title}. {body}"),
     )

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from sentinel.core.records import Alert, Incident, Severity
+from sentinel.core.words import many
 
 
 def wakes(alert: Alert) -> bool:
@@ -61,6 +62,5 @@ def counts_words(counts: Counts) -> str:
     """Return the counts in words, the same in summary, report, digest and status."""
     named = [f"{number} {name}" for name in ("now", "soon", "note") if (number := getattr(counts, name))]
     by_severity = f" ({', '.join(named)})" if named else ""
-    messages = f"{counts.messages} message{'' if counts.messages == 1 else 's'}"
-    woken = f"{counts.wake_ups} wake-up{'' if counts.wake_ups == 1 else 's'}"
-    return f"{counts.noticed or 'nothing'} noticed{by_severity}; {messages}, {woken}"
+    told = f"{many(counts.messages, 'message')}, {many(counts.wake_ups, 'wake-up')}"
+    return f"{counts.noticed or 'nothing'} noticed{by_severity}; {told}"

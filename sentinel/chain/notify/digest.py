@@ -11,10 +11,11 @@ from typing import Any, NamedTuple
 
 from sentinel.chain.judge.jobs import Seen
 from sentinel.chain.notify.counting import Counts, counts_words
-from sentinel.chain.notify.left_alone import Headline, Trouble, span
-from sentinel.chain.notify.wording import NAMES, Teller
+from sentinel.chain.notify.headline import Headline, Trouble
+from sentinel.chain.notify.wording import NAMES
 from sentinel.core.records import Event, Forecast, Incident, MeasuredFrame, Severity, Surroundings
 from sentinel.core.times import DAY_S, utc_s
+from sentinel.core.words import TimeWriter, many, span
 
 GAP_INTERVALS = 1.8
 HOUR_S = 3600.0
@@ -147,7 +148,7 @@ def _of_day_s(text: str) -> float:
 
 
 def title_and_body(
-    tally: Tally, head: Headline, troubles: Sequence[Trouble], interval_s: float, teller: Teller
+    tally: Tally, head: Headline, troubles: Sequence[Trouble], interval_s: float, times: TimeWriter
 ) -> tuple[str, str]:
     """Return the digest's words, in a fixed order: until when, what is open, what there is to show for it."""
     told = [one for one in troubles if one.severity is not Severity.NOTE]
@@ -157,7 +158,7 @@ def title_and_body(
         f"In all: {counts_words(tally.counts)}.",
         _frames_line(tally),
         _focus_line(tally),
-        _link_line(tally.surroundings, teller),
+        _link_line(tally.surroundings, times),
         _space_line(tally.surroundings, interval_s),
         f"Running hash of {tally.hashed} frames: {tally.hash}." if tally.hash else "",
     ]
@@ -189,7 +190,7 @@ def _frames_line(tally: Tally) -> str:
     if not tally.gaps:
         return f"Pictures: {tally.frames}{since}, none missed.{bad}"
     longest = span(timedelta(seconds=tally.longest_gap_s))
-    gaps = f"{tally.missed} missed in {tally.gaps} gap{'s' if tally.gaps > 1 else ''}, the longest {longest}"
+    gaps = f"{tally.missed} missed in {many(tally.gaps, 'gap')}, the longest {longest}"
     return f"Pictures: {tally.frames}{since}, {gaps}.{bad}"
 
 
@@ -208,10 +209,10 @@ def _focus_line(tally: Tally) -> str:
     return f"Focus: the sun's rim is {now_px:.1f} px wide."
 
 
-def _link_line(known: Surroundings | None, teller: Teller) -> str:
+def _link_line(known: Surroundings | None, times: TimeWriter) -> str:
     if known is None or known.waiting_messages is None:
         return ""
-    last = f"; the last got through at {teller.at(known.last_message_utc)}" if known.last_message_utc else ""
+    last = f"; the last got through at {times.at(known.last_message_utc)}" if known.last_message_utc else ""
     if known.waiting_messages:
         return f"Link: {known.waiting_messages} messages still waiting{last}."
     return f"Link: nothing waiting{last}."

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-from sentinel.chain.notify.telling import SMS_LENGTH
 from sentinel.core.records import Alert, Severity
+from sentinel.core.words import SMS_LENGTH
 
 GRAVEST = (
     "over-bright", "runaway", "visit", "lost-disc", "no-frames", "drift-exit", "axis-limit", "soft-focus",

@@ -3,114 +3,107 @@
 from collections.abc import Mapping
 from typing import Any
 
-from sentinel.chain.notify.placing import rising, where
+from sentinel.chain.notify.phrase import Phrase, edge_name, number, runaway_did
+from sentinel.chain.notify.places import rising, where
 from sentinel.chain.notify.tasks import PAST_HOUR_ANGLE
-from sentinel.chain.notify.telling import (
-    Teller,
-    Words,
-    duration,
-    edge_name,
-    either,
-    number,
-    runaway_did,
-)
 from sentinel.core.records import Incident, Severity
 from sentinel.core.times import parse_utc
+from sentinel.core.words import TimeWriter, capital, either, small, span_of_minutes
 
 _AT_LIMIT = "The axis is at its limit: unwind one full turn first, watch the cables"
 
 
-def runaway(incident: Incident, teller: Teller) -> Words:
+def runaway(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `runaway`."""
     detail = incident.detail
     if "cause" in detail:
-        return _drifts_otherwise(incident, teller)
+        return _drifts_otherwise(incident, times)
     if "rate_ratio" in detail:
-        return _wrong_rate(incident, teller)
+        return _wrong_rate(incident, times)
     did = runaway_did(detail)
-    since = teller.at(incident.onset_utc)
+    since = times.at(incident.onset_utc)
     if "lost_utc" in detail:
-        return _runaway_lost(incident, teller, did)
-    left, brief = _touching(detail, teller)
+        return _runaway_lost(incident, times, did)
+    left, brief = _touching(detail, times)
     act = "Go now. Check power, a snagged cable, the clutch; restart the drive; recentre"
     short = f"Mount {did} {since}. {brief}Go now. "
     if detail.get("at_axis_limit"):
         act = f"Go now. {_AT_LIMIT}; then restart the drive, recentre, mark unwound"
         short += "At its axis limit: unwind, then restart; recentre."
     else:
-        short += f"Check power, cable, clutch; restart{'' if teller.again else ' drive'}; recentre."
-    return Words(f"MOUNT {did.upper()}: go now", f"The mount {did} at {since}", left, act, short)
+        short += f"Check power, cable, clutch; restart{'' if times.again else ' drive'}; recentre."
+    return Phrase(f"MOUNT {did.upper()}: go now", f"The mount {did} at {since}", left, act, short)
 
 
-def _touching(detail: Mapping[str, Any], teller: Teller) -> tuple[str, str]:
+def _touching(detail: Mapping[str, Any], times: TimeWriter) -> tuple[str, str]:
     """Return when the disc meets the edge, in full and in short; empty where it is not known."""
     if not detail.get("touch_utc"):
         return "", ""
     edge, side = edge_name(detail), str(detail.get("edge") or "an").upper()
-    touch, gone = teller.at(detail["touch_utc"]), teller.at(detail.get("gone_utc"))
-    if not teller.past(detail["touch_utc"]):
+    touch, gone = times.at(detail["touch_utc"]), times.at(detail.get("gone_utc"))
+    if not times.past(detail["touch_utc"]):
         return (
             f"The sun touches the {edge} at {touch} and is gone at {gone}",
             f"Sun touches {side} edge {touch}, gone {gone}. ",
         )
-    if teller.again:
+    if times.again:
         # It was foreseen; whether it came so is for another message to say.
         return (
             f"The sun was to touch the {edge} at {touch} and to be gone at {gone}",
             f"Sun was to touch {side} edge {touch}, gone {gone}. ",
         )
-    last = "has been gone since" if teller.past(detail.get("gone_utc")) else "is gone at"
+    last = "has been gone since" if times.past(detail.get("gone_utc")) else "is gone at"
     return (
         f"The sun has been over the {edge} since {touch} and {last} {gone}",
         f"Sun over {side} edge since {touch}, gone {gone}. ",
     )
 
 
-def _runaway_lost(incident: Incident, teller: Teller, did: str) -> Words:
+def _runaway_lost(incident: Incident, times: TimeWriter, did: str) -> Phrase:
     detail = incident.detail
     off, rate = number(detail, "off_deg", 1), number(detail, "off_rate_deg_min", 2)
-    way, lost = str(detail.get("off_way", "west")), teller.at(detail.get("lost_utc"))
-    since = teller.at(incident.onset_utc)
+    way, lost = str(detail.get("off_way", "west")), times.at(detail.get("lost_utc"))
+    since = times.at(incident.onset_utc)
     # The sun goes on: its place is good for its own moment only.
-    then = teller.at(incident.time_utc)
+    then = times.at(incident.time_utc)
     left = f"The sun left the frame by {lost} and was {off} degrees {way} of the camera at {then}, "
     left += f"{rate} more each minute"
     act = "Go now. Check power, a snagged cable, the clutch; restart the drive; find the sun; recentre"
     if detail.get("at_axis_limit"):
         act = f"Go now. {_AT_LIMIT}; then restart the drive, find the sun, recentre"
     # A repeat may carry dates, and has no room for all of it: where the sun was matters most.
-    when = f"Mount {did}, sun lost." if teller.again else f"Mount {did} {since}. Sun left frame {lost}."
+    when = f"Mount {did}, sun lost." if times.again else f"Mount {did} {since}. Sun left frame {lost}."
     short = f"{when} At {then} {off} deg {way.upper()} of camera, +{rate} deg/min. "
     short += "Go now. Check power, cable, clutch; restart; recentre."
-    return Words(f"MOUNT {did.upper()}, sun lost: go now", f"The mount {did} at {since}", left, act, short)
+    return Phrase(f"MOUNT {did.upper()}, sun lost: go now", f"The mount {did} at {since}", left, act, short)
 
 
-def _drifts_otherwise(incident: Incident, teller: Teller) -> Words:
+def _drifts_otherwise(incident: Incident, times: TimeWriter) -> Phrase:
     detail = incident.detail
-    since = teller.at(detail.get("changed_utc"))
+    since = times.at(detail.get("changed_utc"))
     left = f"It slides {number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (it is 32 wide)"
     look = "the tripod's legs, the clutch, the balance"
     if detail["cause"] == "tips":
         what = f"The mount moves: since {since} the sun drifts as on an axis that tips over"
         short = f"Mount seems to tip over since {since}. Look at legs, clutch, balance at next visit."
-        return Words("Mount tips over", what, left, f"Look at the next visit at {look}", short)
+        return Phrase("Mount tips over", what, left, f"Look at the next visit at {look}", short)
     what = f"The sun drifts otherwise since {since}; whether by the drive or by the mount is not known yet"
     short = f"Sun drifts otherwise since {since}. Look at drive's rate, legs, clutch at next visit."
     act = f"Look at the next visit at the drive's rate, {look}"
-    return Words("Sun drifts otherwise than before", what, left, act, short)
+    return Phrase("Sun drifts otherwise than before", what, left, act, short)
 
 
-def _wrong_rate(incident: Incident, teller: Teller) -> Words:
+def _wrong_rate(incident: Incident, times: TimeWriter) -> Phrase:
     detail = incident.detail
     looks, set_to = str(detail.get("looks_like")), str(detail.get("configured"))
     named = (
         f"the {looks} rate" if looks in {"solar", "sidereal", "lunar"} else "a rate that is none of the usual"
     )
     runs = "runs" if detail.get("sure", True) else "seems to run"
-    what = f"The drive {runs} at {named}, not the {set_to} one (noticed {teller.at(incident.onset_utc)})"
+    what = f"The drive {runs} at {named}, not the {set_to} one (noticed {times.at(incident.onset_utc)})"
     left = f"The sun slides {number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (it is 32 wide)"
     if looks == "solar":
-        return Words(
+        return Phrase(
             "Drive at another rate than set", what, "That keeps the sun", "Correct the settings or the drive"
         )
     act = f"Set the drive to the {set_to} rate at the next visit"
@@ -120,228 +113,228 @@ def _wrong_rate(incident: Incident, teller: Teller) -> Words:
     short = f"Drive {runs} at {brief} rate. "
     short += f"Set {set_to} rate" if detail.get("sure", True) else f"Look whether it is set to {set_to}"
     short += " at next visit."
-    return Words("Drive at the wrong rate", what, left, act, short)
+    return Phrase("Drive at the wrong rate", what, left, act, short)
 
 
-def moved(incident: Incident, teller: Teller) -> Words:
+def moved(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `moved`."""
     detail = incident.detail
-    widths, since = number(detail, "shift_sun_widths", 1), teller.at(incident.onset_utc)
+    widths, since = number(detail, "shift_sun_widths", 1), times.at(incident.onset_utc)
     what = f"The sun jumped by {widths} sun-widths at {since} and tracks steadily since"
     if incident.severity is Severity.NOTE:
         nearer = "It stands nearer to a good place than before" if detail.get("nearer_to_good_place") else ""
-        return Words("Picture jumped, tracking", what, nearer)
+        return Phrase("Picture jumped, tracking", what, nearer)
     after = detail.get("exit_early_after_utc")
     left = (
-        f"It now reaches the edge at {teller.at(after)} at the earliest"
+        f"It now reaches the edge at {times.at(after)} at the earliest"
         if after
         else "It stands worse than before"
     )
     short = f"Sun jumped {widths} sun-widths {since}, tracks since. "
-    short += f"Edge {teller.at(after) if after else 'nearer'}. Look for the cause; recentre."
-    return Words("Picture jumped for the worse", what, left, "Look for what knocked it; recentre", short)
+    short += f"Edge {times.at(after) if after else 'nearer'}. Look for the cause; recentre."
+    return Phrase("Picture jumped for the worse", what, left, "Look for what knocked it; recentre", short)
 
 
-def drift_exit(incident: Incident, teller: Teller) -> Words:
+def drift_exit(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `drift-exit`."""
     detail = incident.detail
-    early, minutes = teller.at(detail.get("exit_early_utc")), duration(detail.get("minutes_left"))
+    early, minutes = times.at(detail.get("exit_early_utc")), span_of_minutes(detail.get("minutes_left"))
     side, edge = str(detail.get("edge") or "an").upper(), edge_name(detail)
-    over = _over_the_edge(incident, teller)
+    over = _over_the_edge(incident, times)
     urgent = incident.severity is Severity.NOW or over is not None
     if detail.get("sunrise_utc"):
-        return _by_night(detail, teller)
+        return _by_night(detail, times)
     place, holds = where(detail), detail.get("put_holds_until_utc")
-    if teller.past(holds):
+    if times.past(holds):
         place = ""  # it was a good place then
     to = f"put the disc {place}" if place else "recentre"
     put_at = detail.get("put_at_utc")
-    when = f"at {teller.at(put_at)}, not sooner" if place and put_at else "before then"
+    when = f"at {times.at(put_at)}, not sooner" if place and put_at else "before then"
     act = f"Go now and {to}" if urgent else f"Plan a visit and {to} {when}"
-    good = f" Then good until {teller.at(holds)}." if place and holds else ""
+    good = f" Then good until {times.at(holds)}." if place and holds else ""
     act = act + "." + good if good else act
     brief = to.replace("the ", "")
-    at_time = f" at {teller.at(put_at)}" if place and put_at and not urgent else ""
-    then = f"{'Go now. ' if urgent else ''}{brief[0].upper()}{brief[1:]}{at_time}.{good}"
+    at_time = f" at {times.at(put_at)}" if place and put_at and not urgent else ""
+    then = f"{'Go now. ' if urgent else ''}{capital(brief)}{at_time}.{good}"
     if over is not None:
         is_over, since = over
         title = f"Sun {'' if is_over else 'may be '}over the {edge}: go now"
         what = f"The sun {'has' if is_over else 'may have'} been over the {edge} since {since}"
         short = f"Sun {'' if is_over else 'may be '}over {side} edge since {since}. {then}"
-        return Words(title, what, "", act, short)
+        return Phrase(title, what, "", act, short)
     what = f"The sun drifts to the {edge}: there at {early} at the earliest"
-    left, within = ("", "") if teller.again else (f"That is in {minutes}", f", in {minutes}")
+    left, within = ("", "") if times.again else (f"That is in {minutes}", f", in {minutes}")
     title = f"Sun near the {edge}: go now" if urgent else f"Sun nears the {edge}"
-    if not (urgent or teller.again):
+    if not (urgent or times.again):
         title = f"Sun reaches the {edge} in {minutes}"
-    return Words(title, what, left, act, f"Sun reaches {side} edge {early} at the earliest{within}. {then}")
+    return Phrase(title, what, left, act, f"Sun reaches {side} edge {early} at the earliest{within}. {then}")
 
 
-def _over_the_edge(incident: Incident, teller: Teller) -> tuple[bool, str] | None:
+def _over_the_edge(incident: Incident, times: TimeWriter) -> tuple[bool, str] | None:
     """Return whether the disc is over the edge for certain, and since when; None: not even perhaps."""
     early, median = incident.detail.get("exit_early_utc"), incident.detail.get("exit_utc")
     if median and parse_utc(median) <= incident.time_utc:
-        return True, teller.at(median)
+        return True, times.at(median)
     # Only the earliest time has come; and what a repeat says was foreseen at the incident's own moment.
-    return (False, teller.at(early)) if teller.past(early) else None
+    return (False, times.at(early)) if times.past(early) else None
 
 
-def _by_night(detail: Mapping[str, Any], teller: Teller) -> Words:
+def _by_night(detail: Mapping[str, Any], times: TimeWriter) -> Phrase:
     """Word an edge that nobody can see to by night: before the sun goes, or when it is up again."""
-    rises, sets = teller.at(detail["sunrise_utc"]), detail.get("sunset_utc")
+    rises, sets = times.at(detail["sunrise_utc"]), detail.get("sunset_utc")
     comes = rising(detail)
     if sets is not None:
         what = f"At sunrise, {rises}, the disc would be over the edge{f': {comes}' if comes else ''}"
         holds = detail.get("put_holds_until_utc")
-        good = f", then good until {teller.at(holds)}" if holds else ""
-        act = f"Until {teller.at(sets)}, while all of the sun is up, put the disc {where(detail)}{good}"
-        short = f"Before sunset {teller.at(sets)} put disc {where(detail)}: "
+        good = f", then good until {times.at(holds)}" if holds else ""
+        act = f"Until {times.at(sets)}, while all of the sun is up, put the disc {where(detail)}{good}"
+        short = f"Before sunset {times.at(sets)} put disc {where(detail)}: "
         short += f"else over the edge at sunrise {rises}."
-        return Words("Put the disc elsewhere before sunset", what, "", act, short)
+        return Phrase("Put the disc elsewhere before sunset", what, "", act, short)
     if detail.get("blind_since_utc"):
-        since = teller.at(detail["blind_since_utc"])
+        since = times.at(detail["blind_since_utc"])
         what = f"Since {since} the axis or the disc stands elsewhere, and the sun is down"
         left = "Whether the mount tracks, and where the disc stands, is not known until sunrise"
-    elif teller.past(detail["sunrise_utc"]):
+    elif times.past(detail["sunrise_utc"]):
         what = f"The sun was to come up at {rises} over the edge"
         put = f"put the disc {where(detail)}" if where(detail) else "recentre"
-        return Words("Sun over the edge since sunrise: go now", what, "", f"Go now and {put}")
+        return Phrase("Sun over the edge since sunrise: go now", what, "", f"Go now and {put}")
     else:
         what = f"The sun is down until {rises}"
-        left = f"{comes[0].upper()}{comes[1:]}" if comes else "The disc is over the edge then"
+        left = capital(comes) if comes else "The disc is over the edge then"
     put = f"put the disc {where(detail)}" if where(detail) else "recentre"
     act = f"Be at the camera at sunrise, {rises}, and {put}"
     short = f"Be at camera at sunrise {rises}: {comes or 'recentre'}."
-    return Words(f"Be there at sunrise, {rises}", what, left, act, short)
+    return Phrase(f"Be there at sunrise, {rises}", what, left, act, short)
 
 
-def axis_limit(incident: Incident, teller: Teller) -> Words:
+def axis_limit(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `axis-limit`."""
     detail = incident.detail
-    limit, minutes = teller.at(detail.get("limit_utc")), duration(detail.get("minutes_left"))
+    limit, minutes = times.at(detail.get("limit_utc")), span_of_minutes(detail.get("minutes_left"))
     if detail.get("tracks_on"):
         what = f"The axis was due at its limit at {limit}, but the mount tracks on: was it unwound?"
         act = "If it was, mark it unwound; if not, watch the cables and mend the limit in the settings"
-        return Words("Past its axis limit?", what, "", act, f"{what} If so, mark unwound.")
+        return Phrase("Past its axis limit?", what, "", act, f"{what} If so, mark unwound.")
     if detail.get("asked") and incident.severity is Severity.NOTE:
-        what = f"Something was done at the mount ({teller.at(incident.onset_utc)}): was the axis unwound?"
+        what = f"Something was done at the mount ({times.at(incident.onset_utc)}): was the axis unwound?"
         act = "If it was, mark it unwound; until then it counts as not"
-        return Words("Was the axis unwound?", what, "", act, "Was the axis unwound? If so, mark unwound.")
+        return Phrase("Was the axis unwound?", what, "", act, "Was the axis unwound? If so, mark unwound.")
     if detail.get("limit") == "hour-angle":
-        return _hour_angle_limit(incident, teller, limit, minutes)
+        return _hour_angle_limit(incident, times, limit, minutes)
     what, left = f"The mount reaches its axis limit at {limit}", f"That is in {minutes}"
     rises = detail.get("sunrise_utc")
-    recentre = f"recentre at sunrise, {teller.at(rises)}" if rises else "recentre"
+    recentre = f"recentre at sunrise, {times.at(rises)}" if rises else "recentre"
     doing = f"Unwind one full turn, watch the cables, {recentre}, mark unwound"
     if rises:
         doing = f"Unwind one full turn now, watch the cables, mark unwound; {recentre}"
     perhaps = "If it has been unwound already, mark that; else: " if detail.get("perhaps_unwound") else ""
-    act = perhaps + doing[0].lower() + doing[1:] if perhaps else doing
+    act = perhaps + small(doing) if perhaps else doing
     urgent = incident.severity is Severity.NOW
     title = "Axis limit: go now" if urgent else f"Axis limit in {minutes}"
-    if teller.past(detail.get("limit_utc")):
+    if times.past(detail.get("limit_utc")):
         what, left = f"The mount was due at its axis limit at {limit}", ""
-    elif teller.again:
+    elif times.again:
         left = ""
     if not (urgent or left):
         title = "Axis limit near"
     go = "Go now. " if urgent else ""
     short = f"Axis limit {limit}{f', in {minutes}' if left else ''}. {go}{doing}."
-    return Words(title, what, left, act, f"{short} Mount runs well now." if left else short)
+    return Phrase(title, what, left, act, f"{short} Mount runs well now." if left else short)
 
 
-def _hour_angle_limit(incident: Incident, teller: Teller, limit: str, minutes: str) -> Words:
+def _hour_angle_limit(incident: Incident, times: TimeWriter, limit: str, minutes: str) -> Phrase:
     """Word a mount that stops at or past the meridian: a turn back of the whole axis does not help there."""
-    past = teller.past(incident.detail.get("limit_utc"))
+    past = times.past(incident.detail.get("limit_utc"))
     what = f"The mount {'was due at' if past else 'reaches'} its hour-angle limit at {limit}"
-    left = "" if past or teller.again else f"That is in {minutes}"
+    left = "" if past or times.again else f"That is in {minutes}"
     urgent = incident.severity is Severity.NOW
-    act = f"{PAST_HOUR_ANGLE[0].upper()}{PAST_HOUR_ANGLE[1:]}; then recentre"
+    act = f"{capital(PAST_HOUR_ANGLE)}; then recentre"
     short = (
         f"Hour-angle limit {limit}{f', in {minutes}' if left else ''}. {'Go now. ' if urgent else ''}{act}."
     )
-    return Words("Hour-angle limit: go now" if urgent else "Hour-angle limit near", what, left, act, short)
+    return Phrase("Hour-angle limit: go now" if urgent else "Hour-angle limit near", what, left, act, short)
 
 
 _SUSPECTS = {"cap-or-filter": "cap", "mount": "mount", "camera": "camera"}
 
 
-def lost_disc(incident: Incident, teller: Teller) -> Words:
+def lost_disc(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `lost-disc`."""
     detail = incident.detail
-    seen = teller.at(detail.get("last_seen_utc"))
+    seen = times.at(detail.get("last_seen_utc"))
     bearing, height = number(detail, "azimuth_deg"), number(detail, "altitude_deg")
     bearing = bearing.zfill(3) if bearing != "?" else bearing
     gone = detail.get("cloud_gone_utc")
     what = f"The sun has not been seen since {seen}, and no cloud led up to it"
     if gone:
-        what = f"The sun has not been seen since {seen}, and the cloud has been gone since {teller.at(gone)}"
+        what = f"The sun has not been seen since {seen}, and the cloud has been gone since {times.at(gone)}"
     # The sun goes on: its place is good for its own moment only.
-    then = teller.at(incident.time_utc)
+    then = times.at(incident.time_utc)
     look = f"It stood at bearing {bearing}, height {height} at {then}"
     likely = list(detail.get("likely", ()))
     if likely[:1] == ["left"]:
-        left = f"It most likely left by the {edge_name(detail)} at {teller.at(detail.get('left_utc'))}"
+        left = f"It most likely left by the {edge_name(detail)} at {times.at(detail.get('left_utc'))}"
         short = (
-            f"Sun lost, last seen {seen}: left by {edge_name(detail)} {teller.at(detail.get('left_utc'))}. "
+            f"Sun lost, last seen {seen}: left by {edge_name(detail)} {times.at(detail.get('left_utc'))}. "
         )
         short += f"At {then} at bearing {bearing}, height {height}. Recentre."
-        return Words("SUN LOST over the edge", what, f"{left}. {look}", "Recentre", short)
+        return Phrase("SUN LOST over the edge", what, f"{left}. {look}", "Recentre", short)
     order = either([_SUSPECTS.get(str(x), str(x)) for x in likely])
-    where = "where it is now" if teller.again else "there"
+    where = "where it is now" if times.again else "there"
     act = f"If the sky is clear {where}, check {order or 'cap, mount or camera'}"
     # A repeat may carry dates, and has no room for all of it: where the sun was matters most.
-    before = "" if gone and teller.again else f", cloud gone {teller.at(gone)}" if gone else ", clear before"
+    before = "" if gone and times.again else f", cloud gone {times.at(gone)}" if gone else ", clear before"
     short = f"Sun not seen since {seen}{before}. At {then} at bearing {bearing}, height {height}. "
     short += f"If sky is clear {where}: check {order or 'cap, mount or camera'}."
     title = "SUN LOST: go and look" if incident.severity is Severity.NOW else "Sun not seen"
-    return Words(title, what, look, act, short)
+    return Phrase(title, what, look, act, short)
 
 
-def unverified(incident: Incident, teller: Teller) -> Words:
+def unverified(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `unverified`."""
     detail = incident.detail
-    seen = teller.at(detail.get("last_seen_utc") or incident.onset_utc)
+    seen = times.at(detail.get("last_seen_utc") or incident.onset_utc)
     hours = detail.get("unseen_h")
-    span = duration(hours * 60 if isinstance(hours, int | float) else None)
+    span = span_of_minutes(hours * 60 if isinstance(hours, int | float) else None)
     what = f"Not verified since {seen}: nothing to see for {span}, so mount and focus are unknown"
     act = "Have a look at the next chance" if incident.severity is Severity.SOON else ""
     short = f"Sun not verified since {seen} ({span}). Mount and focus unknown. Look when you can."
-    return Words(f"Not verified since {seen}", what, "", act, short)
+    return Phrase(f"Not verified since {seen}", what, "", act, short)
 
 
-def covered_limb(incident: Incident, teller: Teller) -> Words:
+def covered_limb(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `covered-limb`."""
     detail = incident.detail
     value = detail.get("covered_fraction")
     share = f"{round(100 * value)} %" if isinstance(value, int | float) else "Part"
-    what = f"{share} of the sun's rim is covered since {teller.at(incident.onset_utc)}"
+    what = f"{share} of the sun's rim is covered since {times.at(incident.onset_utc)}"
     if incident.severity is Severity.NOTE:
-        return Words("Sun partly covered", what, "It looks like cloud, or something in the way")
-    same = duration(detail.get("same_min"))
+        return Phrase("Sun partly covered", what, "It looks like cloud, or something in the way")
+    same = span_of_minutes(detail.get("same_min"))
     left = f"The covered part has stayed the same for {same}: a ridge, a cable or frost"
     short = f"{share.replace(' %', ' pct')} of sun's rim covered, the same since "
-    short += f"{teller.at(incident.onset_utc)}. Look for ridge, cable, frost."
-    return Words("Something covers the sun", what, left, "Look for a cable or frost on the filter", short)
+    short += f"{times.at(incident.onset_utc)}. Look for ridge, cable, frost."
+    return Phrase("Something covers the sun", what, left, "Look for a cable or frost on the filter", short)
 
 
-def dimmed(incident: Incident, teller: Teller) -> Words:
+def dimmed(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `dimmed`."""
     detail = incident.detail
     value = detail.get("light_fraction")
     down = f"{round(100 * (1 - value))}" if isinstance(value, int | float) else "?"
-    since = teller.at(incident.onset_utc)
+    since = times.at(incident.onset_utc)
     what = f"The sun is {down} % dimmer than at the same height before, evenly, since {since}"
     act = "Look for frost or dirt on the filter; do not touch its surface"
     short = f"Sun {down} pct dimmer than before at this height since {since}. "
     short += "Look for frost or dirt on filter."
-    return Words("Sun evenly dimmer", what, "", act, short)
+    return Phrase("Sun evenly dimmer", what, "", act, short)
 
 
-def soft_focus(incident: Incident, teller: Teller) -> Words:
+def soft_focus(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `soft-focus`."""
     detail = incident.detail
-    ratio, since = number(detail, "ratio", 1), teller.at(incident.onset_utc)
+    ratio, since = number(detail, "ratio", 1), times.at(incident.onset_utc)
     what = f"The sun's edge is {ratio} times as wide as at the same height before, since {since}"
     urgent = incident.severity is Severity.NOW
     act = (
@@ -351,20 +344,20 @@ def soft_focus(incident: Incident, teller: Teller) -> Words:
     )
     short = f"Picture soft since {since}: edge {ratio} times as wide as before at this height. "
     short += f"{'Go and refocus' if urgent else 'Refocus at next visit'}, tape ring, mark refocused."
-    return Words(
+    return Phrase(
         "OUT OF FOCUS" if urgent else "Focus is drifting",
         what,
-        "" if teller.again else f"It has lasted {duration(detail.get('held_min'))}",
+        "" if times.again else f"It has lasted {span_of_minutes(detail.get('held_min'))}",
         act,
         short,
     )
 
 
-def over_bright(incident: Incident, teller: Teller) -> Words:
+def over_bright(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `over-bright`."""
-    since = teller.at(incident.onset_utc)
+    since = times.at(incident.onset_utc)
     what = f"Do NOT look into camera or finder: the solar filter may be off since {since}"
     act = "Approach from behind, cap the lens, stop the camera. Then inspect filter and sensor"
     short = f"Filter may be off {since}. Do NOT look into camera or finder. "
     short += "Approach from behind, cap the lens, stop camera. Then inspect filter, sensor."
-    return Words("DO NOT LOOK IN: filter may be off", what, "", act, short)
+    return Phrase("DO NOT LOOK IN: filter may be off", what, "", act, short)

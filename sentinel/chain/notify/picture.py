@@ -6,7 +6,6 @@ Array in, JPEG bytes out: no file, no clock, no EXIF, and nothing in it that tel
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC
 from itertools import pairwise
 from math import ceil, cos, hypot, radians, sin
 
@@ -14,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from sentinel.chain.notify.aspect import Aspect
+from sentinel.chain.notify.upright import Upright
 from sentinel.core.records import MeasuredFrame
-from sentinel.core.times import from_utc_s, utc_s
+from sentinel.core.times import utc_s
+from sentinel.core.words import times_in
 
 Grey = NDArray[np.uint8]
 Point = tuple[float, float]
@@ -42,7 +42,7 @@ class Sketch:
     """What is drawn on a frame."""
 
     frame: MeasuredFrame
-    aspect: Aspect
+    upright: Upright
     margin_px: float = 0.0
     behind_px: tuple[Point, ...] = ()
     """Where the disc was, the oldest first."""
@@ -123,7 +123,7 @@ class _View:
 
 def _view(sketch: Sketch, size_px: int) -> tuple[_View, tuple[int, int]]:
     frame = sketch.frame
-    turn = radians(sketch.aspect.up_deg)
+    turn = radians(sketch.upright.up_deg)
     wide = abs(frame.width_px * cos(turn)) + abs(frame.height_px * sin(turn))
     high = abs(frame.width_px * sin(turn)) + abs(frame.height_px * cos(turn))
     scale = size_px / max(wide, high)
@@ -153,7 +153,7 @@ def _turned(grey: Grey, sketch: Sketch, view: _View, size: tuple[int, int]) -> I
     small = max(1, round(frame.width_px * view.scale)), max(1, round(frame.height_px * view.scale))
     image = image.resize(small, Image.Resampling.BOX if small[0] < image.width else Image.Resampling.BILINEAR)
     turned = image.rotate(
-        sketch.aspect.up_deg, resample=Image.Resampling.BICUBIC, expand=True, fillcolor=GROUND[0]
+        sketch.upright.up_deg, resample=Image.Resampling.BICUBIC, expand=True, fillcolor=GROUND[0]
     )
     sheet = Image.new("RGB", size, GROUND)
     sheet.paste(turned.convert("RGB"), ((size[0] - turned.width) // 2, (size[1] - turned.height) // 2))
@@ -224,19 +224,19 @@ def _circle(
 
 
 def _draw_track(draw: ImageDraw.ImageDraw, sketch: Sketch, view: _View) -> None:
-    places = [view.at(place) for place in sketch.aspect.track_px]
+    places = [view.at(place) for place in sketch.upright.track_px]
     if len(places) > 1:
         draw.line(places, fill=(*AHEAD, 255), width=3)
-    for (x, y), _ in _hours(sketch.aspect, view):
+    for (x, y), _ in _hours(sketch.upright, view):
         draw.ellipse((x - 5, y - 5, x + 5, y + 5), fill=(*AHEAD, 255))
 
 
-def _hours(aspect: Aspect, view: _View) -> list[tuple[Point, str]]:
+def _hours(upright: Upright, view: _View) -> list[tuple[Point, str]]:
     """Return where the disc will be at full hours, and which, as far apart as can be read."""
-    if len(aspect.track_px) < 2:
+    if len(upright.track_px) < 2:
         return []
-    times = np.array(aspect.track_s)
-    xs, ys = np.array(aspect.track_px).T
+    times = np.array(upright.track_s)
+    xs, ys = np.array(upright.track_px).T
     marks: list[tuple[Point, str]] = []
     first = ceil(times[0] / HOUR_S)
     for hour in range(first, int(times[-1] // HOUR_S) + 1):
@@ -245,7 +245,7 @@ def _hours(aspect: Aspect, view: _View) -> list[tuple[Point, str]]:
         )
         apart = 34 if view.scale > 0 else 0
         if all(hypot(place[0] - x, place[1] - y) > apart for (x, y), _ in marks):
-            marks.append((place, from_utc_s(hour * HOUR_S).strftime("%HZ")))
+            marks.append((place, f"{hour % 24:02d}Z"))
     return marks
 
 
@@ -255,7 +255,7 @@ def _font(size: float) -> ImageFont.ImageFont | ImageFont.FreeTypeFont:
 
 def _draw_words(draw: ImageDraw.ImageDraw, sketch: Sketch, view: _View, size: tuple[int, int]) -> None:
     font, small = _font(13), _font(11)
-    for (x, y), text in _hours(sketch.aspect, view):
+    for (x, y), text in _hours(sketch.upright, view):
         if 0 < x < size[0] - 26 and 6 < y < size[1] - STRIP_PX - 6:
             draw.text((x + 5, y - 6), text, fill=AHEAD, font=small)
     y = size[1] - STRIP_PX + 3
@@ -263,16 +263,16 @@ def _draw_words(draw: ImageDraw.ImageDraw, sketch: Sketch, view: _View, size: tu
 
 
 def _caption(sketch: Sketch, width_px: int) -> str:
-    taken = sketch.frame.time_utc.astimezone(UTC).strftime("%d %b %H:%M:%SZ")
+    taken = times_in(None).to_the_second(sketch.frame.time_utc)
     seen = "" if sketch.frame.disc.found else ", no disc seen"
     if sketch.gain > 1:
         seen += f", shown {sketch.gain:.1f} x brighter"
     if width_px < 300:
         return f"{taken}{seen}"
-    if sketch.aspect.up_deg == 0.0:
+    if sketch.upright.up_deg == 0.0:
         return f"{taken}{seen}, as the camera stores it"
-    upright = "upright" if sketch.aspect.up_sure else "upright if the camera is level with the mount"
-    return f"{taken}{seen}, {upright}"
+    turned = "upright" if sketch.upright.up_sure else "upright if the camera is level with the mount"
+    return f"{taken}{seen}, {turned}"
 
 
 def behind(way: Sequence[MeasuredFrame], frame: MeasuredFrame, *, hours: float = 6.0) -> tuple[Point, ...]:

@@ -3,9 +3,12 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sentinel.chain.notify.wording import SMS_LENGTH, Teller, teller_for
 from sentinel.core.records import Alert, Severity
 from sentinel.core.settings import Channel, Settings
+from sentinel.core.words import TimeWriter, short_text, times_in
+
+DAY_SAID = timedelta(hours=12)
+"""What is so late says of which day it is: it is read after a night or a day without a link."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,21 +52,23 @@ def as_sent(alert: Alert, channel: Channel, settings: Settings, known: Circumsta
     why = _moot(alert, known) or (_moot_for_a_siren(alert, known) if channel.command is not None else "")
     if why:
         return Dropped(why)
-    teller = teller_for(settings)
+    times = times_in(settings.alerts.zone)
     late = known.now_utc - alert.time_utc > timedelta(minutes=settings.delivery.late_min)
     over = known.cleared_utc if alert.kind in {"first", "repeat"} else None
     severity = Severity.NOTE if over is not None else alert.severity
     if channel.text == "short":
-        text = _short_prefix(alert, known, late=late, over=over) + (alert.short or _flat(alert))
-        return Message(title="", body=_cut(text), severity=severity)
+        text = _short_prefix(alert, known, late=late, over=over) + (
+            alert.short or f"{alert.title}. {alert.body}"
+        )
+        return Message(title="", body=short_text(text), severity=severity)
     title, body = alert.title, alert.body
     if over is not None:
         title = f"Over by now: {title}"
-        body = f"It is over since {_at(over, known.now_utc, teller)}. It was: {body}"
+        body = f"It is over since {_at(over, known.now_utc, times)}. It was: {body}"
     if late:
-        when, sent = _at(alert.time_utc, known.now_utc, teller), _at(known.now_utc, known.now_utc, teller)
+        when, sent = _at(alert.time_utc, known.now_utc, times), _at(known.now_utc, known.now_utc, times)
         # In the title as well: a lock screen may show nothing else.
-        title = f"Late, of {_at(alert.time_utc, known.now_utc, Teller())}: {title}"
+        title = f"Late, of {_at(alert.time_utc, known.now_utc, TimeWriter())}: {title}"
         body = f"True at {when}, sent at {sent}. {body}"
     if known.maybe_arrived:
         body = f"You may have had this before: it was uncertain whether it arrived. {body}"
@@ -93,26 +98,14 @@ def _moot_for_a_siren(alert: Alert, known: Circumstances) -> str:
 
 
 def _short_prefix(alert: Alert, known: Circumstances, *, late: bool, over: datetime | None) -> str:
-    teller = Teller()
+    times = TimeWriter()
     prefix = "Again: " if known.maybe_arrived else ""
     if over is not None:
-        prefix += f"Over since {_at(over, known.now_utc, teller)}. Was: "
+        prefix += f"Over since {_at(over, known.now_utc, times)}. Was: "
     elif late:
-        prefix += f"Late, true {_at(alert.time_utc, known.now_utc, teller)}: "
+        prefix += f"Late, true {_at(alert.time_utc, known.now_utc, times)}: "
     return prefix
 
 
-def _flat(alert: Alert) -> str:
-    return f"{alert.title}. {alert.body}".encode("ascii", "replace").decode("ascii")
-
-
-def _cut(text: str) -> str:
-    flat = " ".join(text.split())
-    if len(flat) <= SMS_LENGTH:
-        return flat
-    return flat[: SMS_LENGTH - 3].rsplit(" ", 1)[0] + "..."
-
-
-def _at(time_utc: datetime, now_utc: datetime, teller: Teller) -> str:
-    text = teller.at(time_utc)
-    return text if now_utc - time_utc < timedelta(hours=12) else f"{time_utc.strftime('%d %b')} {text}"
+def _at(time_utc: datetime, now_utc: datetime, times: TimeWriter) -> str:
+    return times.dated(time_utc) if now_utc - time_utc >= DAY_SAID else times.at(time_utc)

@@ -6,8 +6,8 @@ from typing import Any
 from sentinel.chain.judge.evidence import evidence
 from sentinel.chain.judge.jobs import Agenda
 from sentinel.chain.judge.until import Answer
-from sentinel.chain.notify.placing import rising, room, where
-from sentinel.chain.notify.telling import Teller
+from sentinel.chain.notify.places import rising, room, where
+from sentinel.core.words import TimeWriter, capital
 
 _DOING: Mapping[str, str] = {
     "axis-limit": "unwind the axis one full turn, watch the cables, mark unwound",
@@ -27,59 +27,59 @@ PAST_HOUR_ANGLE = (
 )
 
 
-def doing(detail: Mapping[str, Any], teller: Teller) -> str:
+def doing(detail: Mapping[str, Any], times: TimeWriter) -> str:
     """Return what is to be done, without when."""
     job = str(detail.get("job"))
     if job == "drift":
-        return _recentring(detail, teller)
+        return _recentring(detail, times)
     if job == "sunrise":
         comes = rising(detail)
         put = f", put the disc {where(detail)}" if where(detail) else ", recentre"
         return f"be at the camera when the sun comes up{f': {comes}' if comes else ''}{put}"
     if job == "axis-limit":
-        return _unwinding(detail, teller)
+        return _unwinding(detail, times)
     return _DOING.get(job, job)
 
 
-def _unwinding(detail: Mapping[str, Any], teller: Teller) -> str:
+def _unwinding(detail: Mapping[str, Any], times: TimeWriter) -> str:
     """Return the turn back, and the recentring after it where no other job asks for one."""
     does = PAST_HOUR_ANGLE if detail.get("limit") == "hour-angle" else _DOING["axis-limit"]
     at = detail.get("recentre_utc")
     if at is None:
         return does
-    if not teller.past(at):
-        return f"{does}; recentre at sunrise, {teller.at(at)}"
-    return f"{does}; then {_recentring(detail, teller)}"
+    if not times.past(at):
+        return f"{does}; recentre at sunrise, {times.at(at)}"
+    return f"{does}; then {_recentring(detail, times)}"
 
 
-def _recentring(detail: Mapping[str, Any], teller: Teller) -> str:
+def _recentring(detail: Mapping[str, Any], times: TimeWriter) -> str:
     place = where(detail)
     if not place:
         edge = detail.get("edge")
         return f"recentre{f', the sun drifts to the {edge} edge' if edge else ''}"
     left = room(detail)
     at = detail.get("put_at_utc")
-    when = f" at {teller.at(at)}, not sooner" if at and not teller.past(at) else ""
+    when = f" at {times.at(at)}, not sooner" if at and not times.past(at) else ""
     return f"recentre: put the disc {place}{f', {left}' if left else ''}{when}"
 
 
-def task(detail: Mapping[str, Any], teller: Teller) -> str:
+def task(detail: Mapping[str, Any], times: TimeWriter) -> str:
     """Return one job: until when, what, and how long it then lasts."""
     due, by, lasts = detail.get("due_utc"), detail.get("by_utc"), detail.get("lasts_until_utc")
     job = str(detail.get("job"))
     if detail.get("outlived") and job in NAMES:
         name = NAMES[job]
         act = _DOING[job].partition(", ")[0]
-        asked = f"{name} was due to end at {teller.at(due)} and is still running"
+        asked = f"{name} was due to end at {times.at(due)} and is still running"
         return f"{asked}: if it was renewed, mark it; else {act}"
-    what = doing(detail, teller)
+    what = doing(detail, times)
     if job == "sunrise":
-        head = f"at sunrise, {teller.at(due)}"
+        head = f"at sunrise, {times.at(due)}"
     elif by is not None:
-        head = f"until {teller.at(by)}, while all of the sun is up"
+        head = f"until {times.at(by)}, while all of the sun is up"
     else:
-        head = f"overdue since {teller.at(due)}" if teller.past(due) else f"by {teller.at(due)}"
-    then = f"; then good until {teller.at(lasts)}" if lasts and job != "storage" else ""
+        head = f"overdue since {times.at(due)}" if times.past(due) else f"by {times.at(due)}"
+    then = f"; then good until {times.at(lasts)}" if lasts and job != "storage" else ""
     if lasts is None and where(detail):
         then = "; then good for 48 h"
     return f"{head}: {what}{then}"
@@ -92,62 +92,61 @@ _BRIEF = {
 }  # fmt: skip
 
 
-def brief_task(detail: Mapping[str, Any], teller: Teller) -> str:
+def brief_task(detail: Mapping[str, Any], times: TimeWriter) -> str:
     """Return one job in a few words, for 160 characters."""
     by = detail.get("by_utc") or detail.get("due_utc")
     put = f" {where(detail)}" if detail.get("job") == "drift" and where(detail) else ""
-    return f"{_BRIEF.get(str(detail.get('job')), detail.get('job'))}{put} by {teller.at(by)}"
+    return f"{_BRIEF.get(str(detail.get('job')), detail.get('job'))}{put} by {times.at(by)}"
 
 
-def task_line(detail: Mapping[str, Any], teller: Teller) -> str:
+def task_line(detail: Mapping[str, Any], times: TimeWriter) -> str:
     """Return one job as a line of its own."""
-    text = task(detail, teller)
-    return f"{text[0].upper()}{text[1:]}"
+    return capital(task(detail, times))
 
 
-def answer_words(found: Answer, agenda: Agenda, teller: Teller, trouble: str = "") -> list[str]:
+def answer_words(found: Answer, agenda: Agenda, times: TimeWriter, trouble: str = "") -> list[str]:
     """Return the answer to "may it be left alone until then?", yes or no first.
 
     `trouble` is what is open and cannot wait.
     """
-    until = teller.at(found.until_utc)
+    until = times.at(found.until_utc)
     if trouble:
-        return [f"No: {trouble}", *(_mended(found, agenda, teller))]
+        return [f"No: {trouble}", *(_mended(found, agenda, times))]
     if not found.known:
         blind = agenda.blind_since_utc
-        why = f"no disc has been measured since {teller.at(blind)}" if blind else "no disc has been measured"
+        why = f"no disc has been measured since {times.at(blind)}" if blind else "no disc has been measured"
         return [f"Not known: {why}. What is known to fall due before {until}:"]
     if found.holds and not found.jobs:
         return [f"Yes: nothing to do, it may be left alone until {until}."]
     with_these = _with_these(found)
     if found.holds:
         return [f"Yes, with {with_these} done: then it holds until {until}."]
-    return [_no(found, agenda, teller)]
+    return [_no(found, agenda, times)]
 
 
-def _mended(found: Answer, agenda: Agenda, teller: Teller) -> list[str]:
+def _mended(found: Answer, agenda: Agenda, times: TimeWriter) -> list[str]:
     if not found.known:
         return []
-    until = teller.at(found.until_utc)
+    until = times.at(found.until_utc)
     if not found.holds:
-        return [_no(found, agenda, teller).replace("No", "That mended, no", 1)]
+        return [_no(found, agenda, times).replace("No", "That mended, no", 1)]
     these = f", with {_with_these(found)} done" if found.jobs else ""
     return [f"That mended{these}, it holds until {until}."]
 
 
-def _no(found: Answer, agenda: Agenda, teller: Teller) -> str:
-    until = teller.at(found.holds_until_utc)
+def _no(found: Answer, agenda: Agenda, times: TimeWriter) -> str:
+    until = times.at(found.holds_until_utc)
     if found.ends is None:
         return f"No: nobody can foresee more than until {until}; ask again nearer the time."
     these = f", not even with {_with_these(found)} done" if found.jobs else ""
     first = f"No{these}: until {until}"
     again = found.again_utc(agenda)
     if found.ends.name == "sunrise":
-        said = doing(evidence(found.ends), teller)
-        return f"{first}. Then {said}; set off by {teller.at(again)}."
-    if teller.past(again):
+        said = doing(evidence(found.ends), times)
+        return f"{first}. Then {said}; set off by {times.at(again)}."
+    if times.past(again):
         return f"{first}; go now."
-    return f"{first}; go again at {teller.at(again)}."
+    return f"{first}; go again at {times.at(again)}."
 
 
 def _with_these(found: Answer) -> str:

@@ -7,23 +7,23 @@ the phone the operator's own zone stands beside them where it is configured. Not
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
-from zoneinfo import ZoneInfo
 
-from sentinel.chain.notify import camera_and_people, contradicted, ending, mount_and_sun
-from sentinel.chain.notify.telling import SMS_LENGTH, Teller, Words
+from sentinel.chain.notify import camera_and_people, cleared, contradicted, mount_and_sun
+from sentinel.chain.notify.phrase import Phrase
 from sentinel.core.records import Incident
 from sentinel.core.settings import Settings
+from sentinel.core.words import TimeWriter, sentences, short_text, small, times_in
 
-Phrase = Callable[[Incident, Teller], Words]
+Phraser = Callable[[Incident, TimeWriter], Phrase]
 
 
-def message(incident: Incident, teller: Teller | None = None) -> str:
+def message(incident: Incident, times: TimeWriter | None = None) -> str:
     """Return one sentence that says what, since when and how long is left."""
-    words = words_for(incident, teller or Teller())
+    words = words_for(incident, times or TimeWriter())
     what, left = words.what.rstrip("."), words.left.rstrip(".")
     if not left:
         return f"{what}{'' if what.endswith('?') else '.'}"
-    return f"{what}; {left[0].lower()}{left[1:].replace('. It', ', and it')}."
+    return f"{what}; {small(left).replace('. It', ', and it')}."
 
 
 def title_and_body(
@@ -36,60 +36,41 @@ def title_and_body(
     again_utc
         When it is said again; None: it is said for the first time.
     """
-    words = words_for(incident, _at_its_time(teller_for(settings), again_utc))
-    sentences = [_ended(part) for part in (words.what, words.left, words.act) if part]
-    return f"{'STILL: ' if again_utc else ''}{words.title}", " ".join(sentences)
+    words = words_for(incident, _at_its_time(times_in(settings.alerts.zone), again_utc))
+    return f"{'STILL: ' if again_utc else ''}{words.title}", _body(words)
 
 
 def sms(incident: Incident, again_utc: datetime | None = None) -> str:
     """Return at most 160 plain ASCII characters, in imperative sentences, times in Z."""
-    words = words_for(incident, _at_its_time(Teller(), again_utc))
-    text = words.short or " ".join(_ended(part) for part in (words.what, words.left, words.act) if part)
-    if again_utc:
-        text = f"Still: {text}"
-    plain = text.encode("ascii", "replace").decode("ascii")
-    if len(plain) <= SMS_LENGTH:
-        return plain
-    return plain[: SMS_LENGTH - 3].rsplit(" ", 1)[0] + "..."
+    words = words_for(incident, _at_its_time(TimeWriter(), again_utc))
+    return short_text(f"{'Still: ' if again_utc else ''}{words.short or _body(words)}")
 
 
-def _ended(sentence: str) -> str:
-    return sentence if sentence.endswith((".", "?", "!")) else f"{sentence}."
+def _body(words: Phrase) -> str:
+    return sentences((words.what, words.left, words.act))
 
 
-def teller_for(settings: Settings) -> Teller:
-    """Return the writer of times for these settings."""
-    return teller_in(settings.alerts.zone)
+def _at_its_time(times: TimeWriter, again_utc: datetime | None) -> TimeWriter:
+    return times if again_utc is None else replace(times, now_utc=again_utc, again=True)
 
 
-def teller_in(name: str | None) -> Teller:
-    """Return the writer of times for a time zone; None: UTC alone."""
-    if name is None:
-        return Teller()
-    return Teller(ZoneInfo(name), name.rsplit("/", 1)[-1].replace("_", " "))
-
-
-def _at_its_time(teller: Teller, again_utc: datetime | None) -> Teller:
-    return teller if again_utc is None else replace(teller, now_utc=again_utc, again=True)
-
-
-def words_for(incident: Incident, teller: Teller) -> Words:
-    """Return the words for an incident, whatever its state; read at its own moment unless `teller` says."""
-    if teller.now_utc is None:
-        teller = replace(teller, now_utc=incident.time_utc)
+def words_for(incident: Incident, times: TimeWriter) -> Phrase:
+    """Return the words for an incident, whatever its state; read at its own moment unless `times` says."""
+    if times.now_utc is None:
+        times = replace(times, now_utc=incident.time_utc)
     if incident.state == "cleared" and incident.condition not in {"visit", "before-sleep"}:
-        return _ENDINGS.get(incident.condition, _over)(incident, teller)
-    return _PHRASES.get(incident.condition, _unknown)(incident, teller)
+        return _CLEARED.get(incident.condition, _over)(incident, times)
+    return _PHRASES.get(incident.condition, _unknown)(incident, times)
 
 
-def _over(incident: Incident, teller: Teller) -> Words:
+def _over(incident: Incident, times: TimeWriter) -> Phrase:
     name = NAMES.get(incident.condition, incident.condition)
     supply = camera_and_people.supply_name(incident.detail)
     if incident.condition == "supply" and supply:
-        name = f"{supply[0].lower()}{supply[1:]} was running out"
-    begun, ended = teller.span(incident.onset_utc, incident.time_utc)
+        name = f"{small(supply)} was running out"
+    begun, ended = times.pair(incident.onset_utc, incident.time_utc)
     what = f"Over: {name}, from {begun} to {ended}"
-    return Words(f"Over: {name}", what, short=what.replace(",", "") + ".")
+    return Phrase(f"Over: {name}", what, short=what.replace(",", "") + ".")
 
 
 NAMES: Mapping[str, str] = {
@@ -115,12 +96,12 @@ NAMES: Mapping[str, str] = {
 }
 
 
-def _unknown(incident: Incident, teller: Teller) -> Words:
-    what = f"{incident.condition} since {teller.at(incident.onset_utc)}"
-    return Words(incident.condition, what)
+def _unknown(incident: Incident, times: TimeWriter) -> Phrase:
+    what = f"{incident.condition} since {times.at(incident.onset_utc)}"
+    return Phrase(incident.condition, what)
 
 
-_PHRASES: Mapping[str, Phrase] = {
+_PHRASES: Mapping[str, Phraser] = {
     "runaway": mount_and_sun.runaway,
     "moved": mount_and_sun.moved,
     "drift-exit": mount_and_sun.drift_exit,
@@ -145,20 +126,8 @@ _PHRASES: Mapping[str, Phrase] = {
 }
 
 # The end of these mends nothing by itself, so each says what is known then and what is still to do.
-_ENDINGS: Mapping[str, Phrase] = {
-    "over-bright": ending.over_bright,
-    "moved": ending.moved,
-    "runaway": ending.runaway,
+_CLEARED: Mapping[str, Phraser] = {
+    "over-bright": cleared.over_bright,
+    "moved": cleared.moved,
+    "runaway": cleared.runaway,
 }
-
-__all__ = [
-    "NAMES",
-    "SMS_LENGTH",
-    "Teller",
-    "message",
-    "sms",
-    "teller_for",
-    "teller_in",
-    "title_and_body",
-    "words_for",
-]

@@ -1,14 +1,11 @@
 """What the operator at the bolts reads: facts, then one sentence a thing to do, the better known first."""
 
 import textwrap
-from dataclasses import replace
 from datetime import timedelta
 
-from sentinel.chain.notify.left_alone import span
-from sentinel.chain.notify.telling import Teller
-from sentinel.chain.notify.wording import teller_for
 from sentinel.core.settings import Settings
 from sentinel.core.times import format_utc
+from sentinel.core.words import TimeWriter, span, times_in
 from sentinel.jobs.align.axis import Alignment, Before
 from sentinel.jobs.align.bolts import Bolt
 from sentinel.jobs.align.turning import degrees, turn_words
@@ -29,7 +26,7 @@ def alignment_lines(alignment: Alignment, settings: Settings) -> list[str]:
     """Return the alignment as lines for a terminal."""
     a = alignment
     azimuth, altitude = a.bolts
-    since = f" since {_teller(a, settings).at(a.before.at_utc)}" if a.before else ""
+    since = f" since {_times(a, settings).at(a.before.at_utc)}" if a.before else ""
     f = a.forecast
     open_rate = "" if a.rate_determined else "; not determined yet"
     return [
@@ -75,8 +72,8 @@ def advice(alignment: Alignment, settings: Settings) -> list[str]:
     return [*told, CAUTION]
 
 
-def _teller(alignment: Alignment, settings: Settings) -> Teller:
-    return replace(teller_for(settings), now_utc=alignment.forecast.time_utc)
+def _times(alignment: Alignment, settings: Settings) -> TimeWriter:
+    return times_in(settings.alerts.zone).as_of(alignment.forecast.time_utc)
 
 
 def _azimuth(bolt: Bolt, settings: Settings) -> str:
@@ -97,7 +94,7 @@ def _doubts(alignment: Alignment, settings: Settings) -> list[str]:
     told = []
     if f.departed_utc is not None:
         told.append(
-            f"The disc has not followed the mount since {_teller(alignment, settings).at(f.departed_utc)}: "
+            f"The disc has not followed the mount since {_times(alignment, settings).at(f.departed_utc)}: "
             "what follows is from before. See to the drive first."
         )
     if f.implied_focal_length_mm is not None:
@@ -112,7 +109,7 @@ def _paused(alignment: Alignment) -> list[str]:
     """Say what a pause of the drive shows: how the camera sits, and whether scale and times are right."""
     if not alignment.paused:
         return []
-    begin, end = (f"{time:%H:%M:%S}Z" for time in alignment.paused[-1])
+    begin, end = map(times_in(None).to_the_second, alignment.paused[-1])
     pause, pace = f"The pause from {begin} to {end}", alignment.pause_pace
     if pace is not None and abs(pace - 1) > PACE_RIGHT:
         wrong = "the drive did not stand all the while, or the frames' times or the disc's size are wrong"
@@ -133,7 +130,7 @@ def _came_out(alignment: Alignment, before: Before, settings: Settings) -> str:
         )
         for left in (0.0, 1.0)
     )
-    at = _teller(alignment, settings).at(before.at_utc)
+    at = _times(alignment, settings).at(before.at_utc)
     unmarked = "" if before.marked else " (not marked, but the track shows it)"
     return f"At {at} the axis was turned{unmarked}: to be turned out were {asked}; it came out as {became}."
 

@@ -15,6 +15,7 @@ from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Disc, Event, Forecast, Mark, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
+from sentinel.core.words import times_in
 from sentinel.jobs.align.bolts import Bolt, bolts_of
 from sentinel.jobs.align.fitted import Fit, errors_of
 from sentinel.jobs.align.holding import Holding, holding, wanted_s
@@ -124,7 +125,7 @@ def align(
     seen, before = _since_turned(settings, sun, events, paused)
     forecast = seen.forecast
     if forecast.seen_utc is None or forecast.polar_azimuth_error_deg is None or forecast.rate_ratio is None:
-        since = f" since {before.at_utc:%H:%M} UTC, when the axis was turned" if before else ""
+        since = f" since {times_in(None).at(before.at_utc)}, when the axis was turned" if before else ""
         raise RequestProblem(
             f"no disc could be believed{since}",
             where="the session",

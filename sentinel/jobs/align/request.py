@@ -9,6 +9,7 @@ from sentinel.chain.forecast.coming import HORIZON_H
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Mount, Settings
+from sentinel.core.words import times_in
 from sentinel.jobs.align.axis import Paused
 
 LEAST_PAUSE = timedelta(seconds=30)
@@ -69,8 +70,9 @@ def pause_of(from_utc: datetime, to_utc: datetime, frames: Sequence[MeasuredFram
     """
     length = to_utc - from_utc
     if not LEAST_PAUSE <= length <= MOST_PAUSE:
+        begin, end = map(times_in(None).to_the_second, (from_utc, to_utc))
         raise RequestProblem(
-            f"a pause from {from_utc:%H:%M:%S} to {to_utc:%H:%M:%S} is none",
+            f"the drive cannot have paused from {begin} to {end}",
             where="--paused",
             mend="give when the drive stopped and when it went on again, half a minute to half an hour later",
         )

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from sentinel.core.settings import Settings
+from sentinel.core.words import aside
 from sentinel.jobs.align.bolts import Bolt, Step
 
 _OTHER_WAY = "if it goes another way, turn back and take more frames"
@@ -21,11 +22,11 @@ def degrees(bolt: Bolt, error_deg: float) -> str:
 def turn_words(bolt: Bolt, error_deg: float, settings: Settings) -> str:
     """Return the turn that takes an error out: `0.80 deg to the west`, `0.50 deg up`."""
     if bolt.name == "azimuth":
-        return f"{degrees(bolt, error_deg)} to the {aside(error_deg, settings)}"
+        return f"{degrees(bolt, error_deg)} to the {side(error_deg, settings)}"
     return f"{degrees(bolt, error_deg)} {'down' if error_deg > 0 else 'up'}"
 
 
-def aside(error_deg: float, settings: Settings) -> str:
+def side(error_deg: float, settings: Settings) -> str:
     """Return the side to which to turn the mount in azimuth."""
     return "west" if (error_deg > 0) == (settings.site.latitude_deg >= 0) else "east"
 
@@ -87,9 +88,4 @@ def _in_steps(steps: Sequence[Step]) -> str:
 
 
 def _sides(right_widths: float, up_widths: float) -> str:
-    sides = [
-        f"{abs(amount):.1f} {positive if amount > 0 else negative}"
-        for amount, positive, negative in ((right_widths, "right", "left"), (up_widths, "up", "down"))
-        if abs(amount) >= 0.05
-    ]
-    return " and ".join(sides) or "less than 0.1 aside"
+    return aside(right_widths, up_widths) or "less than 0.1 aside"

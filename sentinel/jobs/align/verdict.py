@@ -1,13 +1,11 @@
 """Whether to leave the axis as it is or to turn it, and how long it holds; or why that is not known yet."""
 
-from dataclasses import replace
 from datetime import timedelta
 from math import ceil
 
 from sentinel.chain.forecast.coming import HORIZON_H
-from sentinel.chain.notify.left_alone import span
-from sentinel.chain.notify.wording import teller_for
 from sentinel.core.settings import Settings
+from sentinel.core.words import capital, span, times_in
 from sentinel.jobs.align.axis import Alignment
 from sentinel.jobs.align.bolts import Bolt
 from sentinel.jobs.align.holding import Holding
@@ -29,19 +27,15 @@ def verdict(alignment: Alignment, settings: Settings) -> list[str]:
         ]
     if not off or then.least_s <= held.least_s:
         leave = "Leave the bolts: by what the frames tell no turn would make it longer."
-        return [f"{leave} {_upper(stays)}; {_short(held, alignment)}."]
+        return [f"{leave} {capital(stays)}; {_short(held, alignment)}."]
     fine = [_fine(bolt) for bolt in alignment.bolts if not bolt.is_off]
     least = _long(then.least_s)
     gain = f"Once turned as told {least if then.least_s >= MOST_S else f'at least {least}'}, from any hour."
-    return [*turns(off, settings), *fine, f"{_upper(stays)}. That falls short of {wanted}. {gain}"]
+    return [*turns(off, settings), *fine, f"{capital(stays)}. That falls short of {wanted}. {gain}"]
 
 
 def _wanted(alignment: Alignment) -> str:
     return f"the {_long(alignment.wanted_s)} wanted (--hold)"
-
-
-def _upper(text: str) -> str:
-    return f"{text[0].upper()}{text[1:]}"
 
 
 def _short(held: Holding, alignment: Alignment) -> str:
@@ -63,7 +57,7 @@ def _stays(held: Holding, alignment: Alignment, settings: Settings) -> str:
     now_utc = alignment.forecast.time_utc
     text = "on the axis as it is a disc put in the middle"
     # Within the coming day a time without its date is plain.
-    hour = replace(teller_for(settings), now_utc=held.worst_utc).at(held.worst_utc)
+    hour = times_in(settings.alerts.zone).as_of(held.worst_utc).at(held.worst_utc)
     worst = f"from the next {hour}, the worst hour, {_long(held.worst_s)}"
     if held.now_s is None:
         return f"{text} stays {worst}"
@@ -103,15 +97,15 @@ def _when(alignment: Alignment, settings: Settings) -> str:
     until = alignment.known_from_utc
     if until is None:
         return "it will take hours, and more of the sun's way"
-    teller = replace(teller_for(settings), now_utc=alignment.forecast.time_utc)
-    return f"by about {teller.at(until)} all should be known"
+    times = times_in(settings.alerts.zone).as_of(alignment.forecast.time_utc)
+    return f"by about {times.at(until)} all should be known"
 
 
 def _ask(alignment: Alignment, settings: Settings) -> str:
     """Return what would end the doubt about the camera's roll, and the operator can give."""
     pause = _pause(alignment, settings)
     if settings.mount.picture_top is not None:
-        return f"{_upper(pause)} ends that doubt. " if pause else ""
+        return f"{capital(pause)} ends that doubt. " if pause else ""
     instead = f" Or, if nobody can tell: {pause}." if pause else ""
     return (
         "One word ends that doubt: with the lens at the sun, towards what does the top of the stored picture "

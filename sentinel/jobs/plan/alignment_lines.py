@@ -5,8 +5,8 @@ from datetime import timedelta
 from itertools import zip_longest
 from textwrap import wrap
 
-from sentinel.chain.notify.left_alone import span
 from sentinel.core.settings import Settings
+from sentinel.core.words import span
 from sentinel.jobs.plan.records import Alignment, Plan, Stays, Tolerance
 from sentinel.sky import rate_arcsec_s
 

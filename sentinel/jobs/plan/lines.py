@@ -1,19 +1,13 @@
 """The plan for a terminal: what matters most to a tired person first, about a screen, at most 110 columns."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
-from sentinel.chain.notify.left_alone import span
-from sentinel.chain.notify.telling import Teller
-from sentinel.chain.notify.wording import teller_for
 from sentinel.core.settings import Settings
-from sentinel.core.times import from_utc_s, utc_s
+from sentinel.core.words import TimeWriter, many, minute, span, time_of_day, times_in
 from sentinel.jobs.plan.alignment_lines import alignment_lines, hours_text, item
 from sentinel.jobs.plan.records import Day, EclipseSeen, HourAngle, Passage, Plan, Renewal, Stretch, Sunlight
 
-_LONG_AGO_UTC = datetime(1900, 1, 1, tzinfo=UTC)
-"""Read from there every time is far off, and so is written with its date."""
 DAYS_SHOWN = 8
 WINDOWS_SHOWN = 3
 FIRST_SHOWN = 4
@@ -43,60 +37,54 @@ _ENDS = {
 
 def plan_lines(plan: Plan, settings: Settings) -> list[str]:
     """Return the plan as lines of at most 110 columns."""
-    teller = replace(teller_for(settings), now_utc=_LONG_AGO_UTC)
-    lines = [*item("Sun", _headline(plan, teller)), *item("Due first", _first(plan, teller))]
+    times = times_in(settings.alerts.zone)
+    lines = [*item("Sun", _headline(plan, times)), *item("Due first", _first(plan, times))]
     lines += [*item("Trip", _trip(plan, settings)), ""]
-    lines += [*_days(plan, teller), *_low(plan, teller)]
-    lines += [line for eclipse in plan.sun.eclipses for line in item("Eclipse", _eclipse(eclipse, teller))]
-    lines += ["", *_due(plan, teller, settings), *item("Pictures", _pictures(plan)), ""]
+    lines += [*_days(plan, times), *_low(plan, times)]
+    lines += [line for eclipse in plan.sun.eclipses for line in item("Eclipse", _eclipse(eclipse, times))]
+    lines += ["", *_due(plan, times, settings), *item("Pictures", _pictures(plan)), ""]
     lines += [*item("Camera", _camera(plan)), *item("Stopped", _stopped(plan))]
-    lines += [*item("Set up", _set_up(plan, teller)), *alignment_lines(plan, settings), ""]
+    lines += [*item("Set up", _set_up(plan, times)), *alignment_lines(plan, settings), ""]
     lines += [line for text in plan.left_out for line in item("Not known", text)]
     return lines + item("Caution", _CAUTIONS)
 
 
-def _between(begin_utc: datetime, end_utc: datetime, teller: Teller) -> str:
-    """Return `18 Jun 04:58Z to 18:17Z`: the date is not said twice."""
-    same = begin_utc.date() == end_utc.date()
-    return f"{teller.at(begin_utc)} to {replace(teller, now_utc=None if same else _LONG_AGO_UTC).at(end_utc)}"
-
-
-def _headline(plan: Plan, teller: Teller) -> str:
+def _headline(plan: Plan, times: TimeWriter) -> str:
     longest = plan.sun.longest
     if longest is None:
         return "It stays below your horizon line all the time: there is nothing to photograph."
-    when = f"{_between(longest.from_utc, longest.to_utc, teller)} ({hours_text(longest.hours)})"
+    when = f"{times.dated_span(longest.from_utc, longest.to_utc)} ({hours_text(longest.hours)})"
     if plan.sun.unbroken:
-        low = f"lowest {longest.lowest_deg:.1f} degrees, {teller.at(longest.lowest_utc)}"
-        return f"UNBROKEN the whole trip, {when}, {_cut(longest, teller)}; {low}."
+        low = f"lowest {longest.lowest_deg:.1f} degrees, {times.dated(longest.lowest_utc)}"
+        return f"UNBROKEN the whole trip, {when}, {_cut(longest, times)}; {low}."
     gap = max(plan.sun.gaps, key=lambda gap: gap.hours)
     how = _ENDS[longest.rises, longest.sets]
-    dips = f", {_cut(longest, teller)}" if longest.cut or longest.whole_from_utc is None else ""
+    dips = f", {_cut(longest, times)}" if longest.cut or longest.whole_from_utc is None else ""
     return (
         f"NOT UNBROKEN: {_gaps(plan.sun)}, the longest gap {hours_text(gap.hours)}. "
         f"Longest sun {when}, {how}{dips}."
     )
 
 
-def _cut(stretch: Stretch, teller: Teller) -> str:
+def _cut(stretch: Stretch, times: TimeWriter) -> str:
     if stretch.whole_from_utc is None:
         return "but never the whole disc"
     if not stretch.cut:
         return "the whole disc"
     often = "" if len(stretch.cut) == 1 else f"{len(stretch.cut)} times, first "
     first = stretch.cut[0]
-    return f"but its lower limb dips behind the line {often}{_between(first.from_utc, first.to_utc, teller)}"
+    return f"but its lower limb dips behind the line {often}{times.dated_span(first.from_utc, first.to_utc)}"
 
 
 def _gaps(sun: Sunlight) -> str:
     counts = [(sum(gap.kind == kind for gap in sun.gaps), kind) for kind in ("night", "ridge")]
-    return " and ".join(f"{n} {kind}{'' if n == 1 else 's'}" for n, kind in counts if n)
+    return " and ".join(many(n, kind) for n, kind in counts if n)
 
 
-def _first(plan: Plan, teller: Teller) -> str:
+def _first(plan: Plan, times: TimeWriter) -> str:
     if not plan.first:
         return "Nothing that is known of, the drift apart."
-    texts = [f"{_NAMES[due.reason]} {teller.at(due.time_utc)}" for due in plan.first[:FIRST_SHOWN]]
+    texts = [f"{_NAMES[due.reason]} {times.dated(due.time_utc)}" for due in plan.first[:FIRST_SHOWN]]
     return f"{'; '.join(texts)}."
 
 
@@ -106,20 +94,20 @@ def _trip(plan: Plan, settings: Settings) -> str:
     longitude_deg = (site.longitude_deg + 180) % 360 - 180
     north, east = "N" if site.latitude_deg >= 0 else "S", "E" if longitude_deg >= 0 else "W"
     return (
-        f"{plan.from_utc:%Y-%m-%d %H:%M}Z to {plan.to_utc:%Y-%m-%d %H:%M}Z at {abs(site.latitude_deg):.2f} "
+        f"{minute(plan.from_utc)}Z to {minute(plan.to_utc)}Z at {abs(site.latitude_deg):.2f} "
         f"{north} {abs(longitude_deg):.2f} {east}: {sun} of {hours_text(plan.length_h)} "
         "with the sun up."
     )
 
 
-def _days(plan: Plan, teller: Teller) -> Iterator[str]:
+def _days(plan: Plan, times: TimeWriter) -> Iterator[str]:
     days = plan.sun.days
     shown = _some(days)
     some = f" ({len(shown)} of {len(days)} dates)" if len(shown) < len(days) else ""
     yield f"{'Date (UTC)':<15}{'highest':<27}{'lowest':<27}sun above the line, UTC{some}"
     for day in shown:
-        high = f"{day.highest_deg:5.1f} deg {_clock(day.highest_utc, teller)}"
-        low = f"{day.lowest_deg:5.1f} deg {_clock(day.lowest_utc, teller)}"
+        high = f"{day.highest_deg:5.1f} deg {times.hour(day.highest_utc)}"
+        low = f"{day.lowest_deg:5.1f} deg {times.hour(day.lowest_utc)}"
         yield f"{day.date_utc.day:2d} {day.date_utc:%b %Y}    {high:<27}{low:<27}{_spans(day, plan)}"
 
 
@@ -129,11 +117,6 @@ def _some(days: Sequence[Day]) -> list[Day]:
     return [days[round(i * (len(days) - 1) / (DAYS_SHOWN - 1))] for i in range(DAYS_SHOWN)]
 
 
-def _clock(time_utc: datetime, teller: Teller) -> str:
-    text = f"{time_utc:%H:%M}Z"
-    return text if teller.zone is None else f"{text} ({time_utc.astimezone(teller.zone):%H:%M})"
-
-
 def _spans(day: Day, plan: Plan) -> str:
     begin = datetime.combine(day.date_utc, datetime.min.time(), UTC)
     end = begin + timedelta(days=1)
@@ -141,7 +124,7 @@ def _spans(day: Day, plan: Plan) -> str:
     for stretch in plan.sun.stretches:
         a, b = max(stretch.from_utc, begin), min(stretch.to_utc, end)
         if a < b:
-            pieces.append(f"{a:%H:%M}-{'24:00' if b == end else f'{b:%H:%M}'}")
+            pieces.append(f"{time_of_day(a)}-{'24:00' if b == end else time_of_day(b)}")
     if pieces == ["00:00-24:00"]:
         return "all day"
     if len(pieces) > 3:
@@ -149,12 +132,12 @@ def _spans(day: Day, plan: Plan) -> str:
     return ", ".join(pieces) or "none"
 
 
-def _low(plan: Plan, teller: Teller) -> list[str]:
+def _low(plan: Plan, times: TimeWriter) -> list[str]:
     low = plan.sun.low
     if not low:
         return []
     deepest = min(low, key=lambda spell: spell.lowest_deg)
-    when = _between(deepest.from_utc, deepest.to_utc, teller)
+    when = times.dated_span(deepest.from_utc, deepest.to_utc)
     whole = hours_text(sum(spell.hours for spell in low))
     often = "once" if len(low) == 1 else f"{len(low)} times, the lowest"
     return item(
@@ -164,13 +147,13 @@ def _low(plan: Plan, teller: Teller) -> list[str]:
     )
 
 
-def _eclipse(eclipse: EclipseSeen, teller: Teller) -> str:
-    when = _between(eclipse.first_contact_utc, eclipse.last_contact_utc, teller)
+def _eclipse(eclipse: EclipseSeen, times: TimeWriter) -> str:
+    when = times.dated_span(eclipse.first_contact_utc, eclipse.last_contact_utc)
     up = eclipse.altitude_deg > 0
     high = f"{eclipse.altitude_deg:.0f} degrees high" if up else "but then below the horizon"
     text = (
         f"{eclipse.kind.upper()}, {when}, "
-        f"greatest {teller.at(eclipse.maximum_utc)}: {eclipse.obscuration:.0%} of the sun covered, "
+        f"greatest {times.dated(eclipse.maximum_utc)}: {eclipse.obscuration:.0%} of the sun covered, "
         f"{high}"
     )
     if eclipse.central_from_utc is None or eclipse.central_to_utc is None:
@@ -179,18 +162,18 @@ def _eclipse(eclipse: EclipseSeen, teller: Teller) -> str:
     return f"{text}; {eclipse.kind} for about {span(timedelta(seconds=seconds))}."
 
 
-def _due(plan: Plan, teller: Teller, settings: Settings) -> Iterator[str]:
+def _due(plan: Plan, times: TimeWriter, settings: Settings) -> Iterator[str]:
     if plan.renewals:
         yield f"{'Runs out':<17}{'first':<31}{'then every':<17}renew in the trip"
     for renewal in plan.renewals:
         every = hours_text(renewal.every_h)
-        first = "after the trip" if renewal.first_due_utc is None else teller.at(renewal.first_due_utc)
+        first = "after the trip" if renewal.first_due_utc is None else times.dated(renewal.first_due_utc)
         yield (f"  {_NAMES[renewal.what]:<15}{first:<31}{every:<17}{_times(renewal, plan)}")
-    yield from item("Unwind", _unwind(plan, teller))
+    yield from item("Unwind", _unwind(plan, times))
     if any(renewal.what == "axis-limit" for renewal in plan.renewals):
         yield from item("Axis", _axis(plan, settings))
     if plan.hour_angle is not None:
-        yield from item("Meridian", _meridian(plan.hour_angle, teller))
+        yield from item("Meridian", _meridian(plan.hour_angle, times))
 
 
 def _times(renewal: Renewal, plan: Plan) -> str:
@@ -199,14 +182,14 @@ def _times(renewal: Renewal, plan: Plan) -> str:
     return "not at all" if times == 0 else "once" if times == 1 else f"{times} times"
 
 
-def _unwind(plan: Plan, teller: Teller) -> str:
+def _unwind(plan: Plan, times: TimeWriter) -> str:
     windows = plan.unwindings
     if not (windows and plan.sun.stretches):
         return ""
     shown = [
-        f"{_between(window.from_utc, window.by_utc, teller)} (sun down)"
+        f"{times.dated_span(window.from_utc, window.by_utc)} (sun down)"
         if window.in_gap
-        else f"by {teller.at(window.by_utc)}"
+        else f"by {times.dated(window.by_utc)}"
         for window in windows[:WINDOWS_SHOWN]
     ]
     more = f"; {len(windows) - len(shown)} more" if len(windows) > len(shown) else ""
@@ -231,7 +214,7 @@ def _axis(plan: Plan, settings: Settings) -> str:
     )
 
 
-def _set_up(plan: Plan, teller: Teller) -> str:
+def _set_up(plan: Plan, times: TimeWriter) -> str:
     """Say how to point the axis before the first frame; empty where nothing tracks or there is no sun."""
     if plan.tripod is not None or not plan.sun.stretches:
         return ""
@@ -240,7 +223,7 @@ def _set_up(plan: Plan, teller: Teller) -> str:
         "your latitude."
     )
     by_side = [[p for p in plan.meridian if p.side == side] for side in ("south", "north")]
-    told = [_passages(found, teller) for found in by_side if found]
+    told = [_passages(found, times) for found in by_side if found]
     if not told:
         return scale
     shadow = (
@@ -249,27 +232,20 @@ def _set_up(plan: Plan, teller: Teller) -> str:
     return f"The sun stands {'; '.join(told)}. {shadow} {scale}"
 
 
-def _passages(found: Sequence[Passage], teller: Teller) -> str:
+def _passages(found: Sequence[Passage], times: TimeWriter) -> str:
     first, last = found[0], found[-1]
     text = (
-        f"due {first.side} at {_exact(first.time_utc, teller)}, {first.altitude_deg:.1f} degrees high, its "
-        f"shadow turning {first.turns_deg_min:.2f} degrees a minute"
+        f"due {first.side} at {times.to_the_second(first.time_utc)}, {first.altitude_deg:.1f} degrees high, "
+        f"its shadow turning {first.turns_deg_min:.2f} degrees a minute"
     )
-    return text if last is first else f"{text} (last at {_exact(last.time_utc, teller)})"
+    return text if last is first else f"{text} (last at {times.to_the_second(last.time_utc)})"
 
 
-def _exact(time_utc: datetime, teller: Teller) -> str:
-    """Return `18 Jun 09:57:34Z`, to the second, and the operator's time beside it."""
-    second = from_utc_s(round(utc_s(time_utc)))
-    text = f"{second.day} {second:%b %H:%M:%S}Z"
-    return text if teller.zone is None else f"{text} ({second.astimezone(teller.zone):%H:%M:%S})"
-
-
-def _meridian(meridian: HourAngle, teller: Teller) -> str:
+def _meridian(meridian: HourAngle, times: TimeWriter) -> str:
     low, high = meridian.limit_deg
     stops = meridian.stops_utc
     first = (
-        f"reached {len(stops)} times by the sun, first {teller.at(stops[0])}" if stops else "never reached"
+        f"reached {len(stops)} times by the sun, first {times.dated(stops[0])}" if stops else "never reached"
     )
     lost = meridian.out_of_reach_h
     reach = f"; out of the mount's reach the sun is up for {hours_text(lost)}" if lost > 1 / 120 else ""

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sentinel.chain.notify.left_alone import span
 from sentinel.core.records import Alert, Incident, Severity
+from sentinel.core.words import span
 from sentinel.jobs.report.record import Record
 from sentinel.service.journal import Origin
 from sentinel.service.journal.beside import Delivery

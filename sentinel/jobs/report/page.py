@@ -15,6 +15,7 @@ from sentinel import __version__
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import shown_name, write_text_whole
 from sentinel.core.records import MeasuredFrame
+from sentinel.core.words import minute
 from sentinel.jobs.report import words
 from sentinel.jobs.report.account import Hour, flag_counts
 from sentinel.jobs.report.foretold import forecast_plot, mount_plots
@@ -99,8 +100,8 @@ def report_html(record: Record) -> str:
     return _template().render(
         style=Markup(style),  # noqa: S704 - our own file
         style_hash=f"sha256-{digest}",
-        first=words.minute(w.summary.start_utc),
-        last=words.minute(w.summary.end_utc),
+        first=minute(w.summary.start_utc),
+        last=minute(w.summary.end_utc),
         replayed=record.origin is Origin.REPLAY,
         verdict=words.verdict(w),
         key_facts=words.key_facts(w),
@@ -127,9 +128,9 @@ def _noticed_part(w: Worked) -> dict[str, Any]:
     return {
         "noticed": [
             {
-                "told": words.minute(one.told_utc),
-                "onset": words.minute(one.onset_utc),
-                "cleared": words.minute(one.cleared_utc) if one.cleared_utc else "open at the end",
+                "told": minute(one.told_utc),
+                "onset": minute(one.onset_utc),
+                "cleared": minute(one.cleared_utc) if one.cleared_utc else "open at the end",
                 "severity": one.severity.value,
                 "message": one.message,
             }
@@ -138,7 +139,7 @@ def _noticed_part(w: Worked) -> dict[str, Any]:
         "delivery_line": delivery_line(record),
         "told": [
             {
-                "at": words.minute(one.alert.time_utc),
+                "at": minute(one.alert.time_utc),
                 "kind": one.alert.kind,
                 "severity": one.alert.severity.value,
                 "title": one.alert.title,
@@ -146,7 +147,7 @@ def _noticed_part(w: Worked) -> dict[str, Any]:
             }
             for one in told(record)
         ],
-        "marks": [(words.minute(mark.time_utc), mark.kind, mark.text) for mark in record.marks],
+        "marks": [(minute(mark.time_utc), mark.kind, mark.text) for mark in record.marks],
     }
 
 

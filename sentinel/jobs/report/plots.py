@@ -5,9 +5,9 @@ from collections.abc import Callable
 import numpy as np
 
 from sentinel.chain.forecast.geometry import Geometry
-from sentinel.chain.notify.left_alone import span as span_words
 from sentinel.core.records import Severity
 from sentinel.core.times import from_utc_s, utc_s
+from sentinel.core.words import minute, span
 from sentinel.jobs.report.account import light_of, median_of, runs_of
 from sentinel.jobs.report.look import DEEP, GRAVE, INK, QUIET, WARM, Plot
 from sentinel.jobs.report.model import track_arcsec
@@ -26,7 +26,7 @@ SUN_EVERY_S = 300.0
 
 def clock(at_s: float) -> str:
     """Return a moment to the minute."""
-    return from_utc_s(at_s).strftime("%Y-%m-%d %H:%M")
+    return minute(from_utc_s(at_s))
 
 
 def way_plot(w: Worked) -> Plot | None:
@@ -265,7 +265,7 @@ def _rows_plot(w: Worked) -> Plot:
         Row(
             name="No pictures",
             bars=[
-                (utc_s(g.from_utc), utc_s(g.to_utc), f"{clock(utc_s(g.from_utc))}, {span_words(g.length)}")
+                (utc_s(g.from_utc), utc_s(g.to_utc), f"{clock(utc_s(g.from_utc))}, {span(g.length)}")
                 for g in gaps
             ],
             colour=INK,

@@ -12,12 +12,12 @@ import numpy as np
 
 from sentinel.chain.judge.jobs import Seen, agenda_of
 from sentinel.chain.notify.counting import Counts, counts_words
-from sentinel.chain.notify.left_alone import headline, span, troubles_of
-from sentinel.chain.notify.wording import teller_for
+from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.tables import MEANING
 from sentinel.core.times import format_utc, utc_s
+from sentinel.core.words import minute, span, times_in
 from sentinel.sky import Sun
 
 GAP_INTERVALS = 1.8
@@ -115,15 +115,15 @@ def _headline(
     marks: Iterable[Mark],
 ) -> str:
     """Return the headline as of the end."""
-    now_utc, seen, teller = frames[-1].time_utc, Seen(), teller_for(settings)
+    now_utc, seen, times = frames[-1].time_utc, Seen(), times_in(settings.alerts.zone)
     for mark in marks:
         seen = seen.after(mark)
     for frame in frames:
         seen = seen.after(frame)
     last = {(one.condition, str(one.detail.get("supply", ""))): one for one in incidents}
-    troubles = troubles_of((one for one in last.values() if one.state != "cleared"), now_utc, teller)
+    troubles = troubles_of((one for one in last.values() if one.state != "cleared"), now_utc, times)
     agenda = agenda_of(forecast, settings, now_utc, seen)
-    return headline(agenda, forecast, troubles, now_utc, teller).sentence
+    return headline(agenda, forecast, troubles, now_utc, times).sentence
 
 
 def _sun_down(discs: Sequence[MeasuredFrame], forecast: Forecast | None, settings: Settings) -> str:
@@ -176,7 +176,7 @@ def summary_lines(summary: Summary) -> list[str]:
     lines = [
         s.left_alone,
         "",
-        f"Session   {_minute(s.start_utc)} to {_minute(s.end_utc)} UTC ({span(s.end_utc - s.start_utc)})",
+        f"Session   {minute(s.start_utc)} to {minute(s.end_utc)} UTC ({span(s.end_utc - s.start_utc)})",
         f"Frames    {s.frames}{every}: {s.discs} with a disc, {blank} without, {s.unreadable} unreadable",
         f"Gaps      {_gaps(s.gaps)}",
         f"Disc      {_way(s)}",
@@ -192,22 +192,18 @@ def summary_lines(summary: Summary) -> list[str]:
     lines += [f"Table     {flag}, {count} of {s.frames}: {MEANING[flag]}" for flag, count in s.odd_rows]
     lines += [f"Noticed   {_noticed(s)}"]
     lines += [
-        f"  {_minute(i.time_utc)}  {i.severity.value:<4}  {i.message or i.condition}"
+        f"  {minute(i.time_utc)}  {i.severity.value:<4}  {i.message or i.condition}"
         for i in s.incidents
         if i.state == "opened"
     ]
     return lines
 
 
-def _minute(time_utc: datetime) -> str:
-    return time_utc.strftime("%Y-%m-%d %H:%M")
-
-
 def _gaps(gaps: Sequence[Stretch]) -> str:
     if not gaps:
         return "none"
     longest = max(gaps, key=lambda gap: gap.length)
-    return f"{len(gaps)}, the longest {span(longest.length)} from {_minute(longest.from_utc)}"
+    return f"{len(gaps)}, the longest {span(longest.length)} from {minute(longest.from_utc)}"
 
 
 def _way(s: Summary) -> str:
@@ -220,7 +216,7 @@ def _way(s: Summary) -> str:
     )
     return (
         f"from ({s.first_px[0]:.0f}, {s.first_px[1]:.0f}) to ({s.last_px[0]:.0f}, {s.last_px[1]:.0f}) px, "
-        f"{s.path_px:.0f} px of path; limb {room} the edge at {_minute(s.nearest_utc)}"
+        f"{s.path_px:.0f} px of path; limb {room} the edge at {minute(s.nearest_utc)}"
     )
 
 
@@ -234,9 +230,9 @@ def _exit(forecast: Forecast) -> str:
     if forecast.exit_utc is None:
         return "the limb reaches no edge within 48 h"
     if forecast.exit_utc <= forecast.time_utc:
-        return f"the limb reached the {forecast.edge} edge at {_minute(forecast.exit_utc)}"
-    early = f", {_minute(forecast.exit_early_utc)} at the earliest (5 %)" if forecast.exit_early_utc else ""
-    return f"the limb reaches the {forecast.edge} edge at {_minute(forecast.exit_utc)}{early}"
+        return f"the limb reached the {forecast.edge} edge at {minute(forecast.exit_utc)}"
+    early = f", {minute(forecast.exit_early_utc)} at the earliest (5 %)" if forecast.exit_early_utc else ""
+    return f"the limb reaches the {forecast.edge} edge at {minute(forecast.exit_utc)}{early}"
 
 
 def _noticed(s: Summary) -> str:

@@ -1,15 +1,15 @@
 """The report's sentences and figures: what the page says in words. Pure."""
 
 from collections.abc import Iterable
-from datetime import datetime, timedelta
+from datetime import timedelta
 from itertools import pairwise
 from math import isfinite
 
 import numpy as np
 
 from sentinel.chain.notify.counting import counts_words
-from sentinel.chain.notify.left_alone import span
 from sentinel.core.times import from_utc_s
+from sentinel.core.words import minute, span
 from sentinel.jobs.report.account import expected_frames
 from sentinel.jobs.report.judged import Judged, skill_of
 from sentinel.jobs.report.noticed import witnesses
@@ -35,11 +35,6 @@ def many(number: int, one: str, several: str = "") -> str:
 def times(number: int) -> str:
     """Return how often."""
     return {0: "never", 1: "once", 2: "twice"}.get(number, f"{count(number)} times")
-
-
-def minute(time_utc: datetime) -> str:
-    """Return a moment to the minute."""
-    return time_utc.strftime("%Y-%m-%d %H:%M")
 
 
 def percent(share: float) -> str:

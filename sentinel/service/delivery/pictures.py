@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 
 from sentinel.chain.intake.decode import Picture, read_picture
-from sentinel.chain.notify.aspect import aspect_of
 from sentinel.chain.notify.picture import Grey, Sketch, behind, picture_jpeg
+from sentinel.chain.notify.upright import upright_of
 from sentinel.core.errors import FrameProblem
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
@@ -53,15 +53,15 @@ def draw_scene(
 ) -> bytes:
     """Return the JPEG of a frame's levels (ny, nx) with all that is known of it drawn in."""
     frame, forecast = scene.frame, scene.forecast
-    aspect = aspect_of(frame, forecast, settings, sun)
+    shown = upright_of(frame, forecast, settings, sun)
     if not upright:
-        aspect = replace(aspect, up_deg=0.0)
+        shown = replace(shown, up_deg=0.0)
     scale = settings.camera.scale_arcsec_px
     if forecast is not None and forecast.scale_arcsec_px:
         scale = forecast.scale_arcsec_px
     sketch = Sketch(
         frame=frame,
-        aspect=aspect,
+        upright=shown,
         margin_px=settings.frames.margin_px,
         behind_px=behind(scene.way, frame),
         expected_px=forecast.expected_px if forecast is not None else None,

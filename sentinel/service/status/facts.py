@@ -1,12 +1,11 @@
 """The plain facts of a standing, in words: the lower half of the page and of the text."""
 
-from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from sentinel.chain.notify.counting import counts_words
-from sentinel.chain.notify.left_alone import span
 from sentinel.core.records import Severity
+from sentinel.core.words import capital, many, span
 from sentinel.service.status.standing import Standing
 
 LITTLE_BYTES = 500_000_000
@@ -57,7 +56,7 @@ def facts_of(s: Standing) -> list[Fact]:
 
 
 def _at(time_utc: datetime | None, s: Standing) -> str:
-    return "never" if time_utc is None else replace(s.teller, now_utc=s.written_utc).at(time_utc)
+    return "never" if time_utc is None else s.times.as_of(s.written_utc).at(time_utc)
 
 
 def _verified(s: Standing) -> Fact:
@@ -80,9 +79,9 @@ def _focus(s: Standing) -> Fact:
 
 
 def _frames(s: Standing) -> list[Fact]:
-    bad = f", {s.unusable} unusable files" if s.unusable else ""
+    bad = f", {many(s.unusable, 'unusable file')}" if s.unusable else ""
     got = Fact("Pictures", f"{s.frames} of {s.frames_expected} expected{bad}")
-    waiting = f", {s.waiting_files} files not finished" if s.waiting_files else ""
+    waiting = f", {many(s.waiting_files, 'file')} not finished" if s.waiting_files else ""
     return [got, Fact("Folder", f"{s.folder}{waiting}", s.folder in {"missing", "unreadable", "stuck"})]
 
 
@@ -114,7 +113,7 @@ def _clock(s: Standing) -> Fact:
 
 def _counts(s: Standing) -> Fact:
     said = counts_words(s.counts)
-    return Fact("In all", f"{said[0].upper()}{said[1:]}")
+    return Fact("In all", capital(said))
 
 
 def _messages(s: Standing) -> Fact:

@@ -1,12 +1,11 @@
 """The standing as text and as JSON."""
 
 import json
-from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from sentinel.chain.judge.evidence import evidence
-from sentinel.chain.notify.left_alone import troubles_first
+from sentinel.chain.notify.headline import troubles_first
 from sentinel.chain.notify.tasks import answer_words, task_line
 from sentinel.core.errors import Problem
 from sentinel.service.journal.codec import decode, plain
@@ -58,14 +57,14 @@ def status_lines(s: Standing, now_utc: datetime, *, watched: bool) -> list[str]:
 
 def _as_of(s: Standing, now_utc: datetime) -> str:
     picture = f"last picture {ago(s.frame_utc, now_utc)}" if s.frame_utc else "no picture yet"
-    at = replace(s.teller, now_utc=now_utc).at(s.written_utc)
+    at = s.times.as_of(now_utc).at(s.written_utc)
     return f"As of {at}, {ago(s.written_utc, now_utc)}; {picture}."
 
 
 def visit_lines(s: Standing, now_utc: datetime) -> list[str]:
     """Return what the next visit should see to, a line a job."""
-    teller = replace(s.teller, now_utc=now_utc)
-    lines = [task_line(evidence(job), teller) for job in next_visit(s, now_utc)]
+    times = s.times.as_of(now_utc)
+    lines = [task_line(evidence(job), times) for job in next_visit(s, now_utc)]
     if not lines and s.forecast is not None and s.forecast.touch_gains is False:
         return ["Nothing: a touch would gain no time, leave it alone"]
     return lines or ["Nothing to do"]
@@ -73,16 +72,16 @@ def visit_lines(s: Standing, now_utc: datetime) -> list[str]:
 
 def until_lines(s: Standing, until_utc: datetime, now_utc: datetime, *, watched: bool = True) -> list[str]:
     """Return whether the camera may be left alone until a time, and what must be done beforehand."""
-    teller = replace(s.teller, now_utc=now_utc)
+    times = s.times.as_of(now_utc)
     found = until(s, until_utc, now_utc)
-    lines = answer_words(found, s.agenda, teller, troubles_first(s.troubles))
+    lines = answer_words(found, s.agenda, times, troubles_first(s.troubles))
     if not watched:
-        lines.insert(1, f"{NOT_RUNNING} This is of {teller.at(s.written_utc)}.")
-    lines += [f"  {task_line(evidence(job), teller)}" for job in found.jobs]
+        lines.insert(1, f"{NOT_RUNNING} This is of {times.at(s.written_utc)}.")
+    lines += [f"  {task_line(evidence(job), times)}" for job in found.jobs]
     sets, rises = s.agenda.sets_utc, s.agenda.rises_utc
     if sets is not None and sets < until_utc:
-        back = f" and again from {teller.at(rises)}" if rises is not None else ""
-        lines.append(f"All of the sun is up until {teller.at(sets)}{back}; nothing is lost by that.")
+        back = f" and again from {times.at(rises)}" if rises is not None else ""
+        lines.append(f"All of the sun is up until {times.at(sets)}{back}; nothing is lost by that.")
     lines.append(f"If the mount stopped now: {stop_words(s)}.")
     return lines
 

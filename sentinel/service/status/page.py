@@ -1,7 +1,6 @@
 """The standing as a page for a phone: one file that asks nobody for anything, and knows its own age."""
 
 import base64
-from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -56,16 +55,16 @@ def page_html(
         Whether somebody takes what its buttons say.
     """
     frame_utc = standing.frame_utc
-    teller = replace(standing.teller, now_utc=standing.written_utc)
+    times = standing.times.as_of(standing.written_utc)
     late_s = max(LATE_INTERVALS * standing.interval_s, LATE_S)
     return _template().render(
         s=standing,
-        written=teller.at(standing.written_utc),
+        written=times.at(standing.written_utc),
         written_ms=round(1000 * utc_s(standing.written_utc)),
         # Written after each frame and each tick: older than this, whatever writes it is dead.
         page_limit_s=round(late_s),
         frame_ms=None if frame_utc is None else round(1000 * utc_s(frame_utc)),
-        frame_time="" if frame_utc is None else teller.at(frame_utc),
+        frame_time="" if frame_utc is None else times.at(frame_utc),
         frame_limit_s=round(late_s),
         stop_words=stop_words(standing),
         jobs=visit_lines(standing, standing.written_utc),

@@ -9,10 +9,10 @@ from types import MappingProxyType
 from sentinel.chain.judge.jobs import Agenda, Job, agenda_of
 from sentinel.chain.judge.until import Answer, answer
 from sentinel.chain.notify.counting import Counts
-from sentinel.chain.notify.left_alone import Headline, Trouble, headline, troubles_of
-from sentinel.chain.notify.wording import Teller, teller_for, teller_in
+from sentinel.chain.notify.headline import Headline, Trouble, headline, troubles_of
 from sentinel.core.records import Edge, Forecast, Surroundings
 from sentinel.core.settings import Settings
+from sentinel.core.words import TimeWriter, times_in
 from sentinel.service.status.board import Board
 
 
@@ -86,13 +86,13 @@ class Standing:
     forecast: Forecast | None
 
     @property
-    def teller(self) -> Teller:
+    def times(self) -> TimeWriter:
         """What writes times for the operator."""
-        return teller_in(self.zone)
+        return times_in(self.zone)
 
     def headline(self, now_utc: datetime) -> Headline:
         """Return what stands above everything else, as of a time."""
-        return headline(self.agenda, self.forecast, self.troubles, now_utc, self.teller)
+        return headline(self.agenda, self.forecast, self.troubles, now_utc, self.times)
 
 
 SAME_VISIT = timedelta(hours=12)
@@ -121,10 +121,10 @@ def standing_of(
     """Return the standing at a moment."""
     forecast, around = _finite(board.forecast), board.around
     stop_utc = forecast.stop_edge_utc if forecast is not None else None
-    teller = teller_for(settings)
-    troubles = troubles_of(board.open.values(), now_utc, teller)
+    times = times_in(settings.alerts.zone)
+    troubles = troubles_of(board.open.values(), now_utc, times)
     agenda = agenda_of(forecast, settings, now_utc, board.seen)
-    head = headline(agenda, forecast, troubles, now_utc, teller)
+    head = headline(agenda, forecast, troubles, now_utc, times)
     return Standing(
         written_utc=now_utc,
         interval_s=settings.camera.interval_s,

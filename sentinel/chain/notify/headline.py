@@ -8,11 +8,11 @@ from typing import NamedTuple
 from sentinel.chain.judge.evidence import evidence
 from sentinel.chain.judge.jobs import Agenda, Job
 from sentinel.chain.notify.grouping import weight
-from sentinel.chain.notify.placing import rising
+from sentinel.chain.notify.places import rising
 from sentinel.chain.notify.tasks import task
-from sentinel.chain.notify.telling import Teller
 from sentinel.chain.notify.wording import message, words_for
 from sentinel.core.records import Due, Forecast, Incident, Severity
+from sentinel.core.words import TimeWriter, capital, span
 
 _FIRST = {
     "drift": "the sun drifts to the {edge} edge first",
@@ -64,9 +64,9 @@ class Headline(NamedTuple):
     """When somebody must set off for that; None: nobody need."""
 
 
-def troubles_of(incidents: Iterable[Incident], now_utc: datetime, teller: Teller) -> tuple[Trouble, ...]:
+def troubles_of(incidents: Iterable[Incident], now_utc: datetime, times: TimeWriter) -> tuple[Trouble, ...]:
     """Return what is open, the gravest first: what was so only when it opened is left out."""
-    teller = replace(teller, now_utc=now_utc, again=True)
+    times = replace(times, now_utc=now_utc, again=True)
     ordered = sorted(
         (one for one in incidents if one.condition != LIST),
         key=lambda i: (i.severity.rank, weight(i.condition), i.onset_utc),
@@ -77,11 +77,11 @@ def troubles_of(incidents: Iterable[Incident], now_utc: datetime, teller: Teller
             severity=incident.severity,
             since_utc=incident.onset_utc,
             title=words.title,
-            what=message(incident, teller),
+            what=message(incident, times),
             act=words.act,
         )
         for incident in ordered
-        for words in (words_for(incident, teller),)
+        for words in (words_for(incident, times),)
     )
 
 
@@ -101,11 +101,11 @@ def headline(
     forecast: Forecast | None,
     troubles: Sequence[Trouble],
     now_utc: datetime,
-    teller: Teller,
+    times: TimeWriter,
 ) -> Headline:
     """Return the headline: what is open and cannot wait comes before all that is foreseen."""
-    teller = replace(teller, now_utc=now_utc)
-    calm = _calm(agenda, forecast, now_utc, teller)
+    times = replace(times, now_utc=now_utc)
+    calm = _calm(agenda, forecast, now_utc, times)
     trouble = pressing(troubles)
     if trouble is None:
         return calm
@@ -118,56 +118,56 @@ def headline(
     return calm._replace(title=trouble.title, sentence=sentence)
 
 
-def _calm(agenda: Agenda, forecast: Forecast | None, now_utc: datetime, teller: Teller) -> Headline:
+def _calm(agenda: Agenda, forecast: Forecast | None, now_utc: datetime, times: TimeWriter) -> Headline:
     """Return what is to be said where nothing is amiss."""
     if forecast is None or agenda.known_until_utc is None:
         return Headline("until when is not known yet", UNKNOWN)
     dark = agenda.dark(now_utc)
     if agenda.blind_since_utc is not None:
-        return _blind(agenda, agenda.blind_since_utc, teller, dark=dark)
-    if not dark and (lost := _lost(forecast, now_utc, teller)) is not None:
+        return _blind(agenda, agenda.blind_since_utc, times, dark=dark)
+    if not dark and (lost := _lost(forecast, now_utc, times)) is not None:
         return lost
     pending = agenda.pending
     first = pending[0] if pending else None
     if agenda.goes is not None and agenda.goes_first(now_utc):
-        return _until_it_goes(agenda.goes, first, now_utc, teller)
+        return _until_it_goes(agenda.goes, first, now_utc, times)
     if first is None:
-        down = f" The sun is down until {teller.at(agenda.rises_utc)}." if dark and agenda.rises_utc else ""
+        down = f" The sun is down until {times.at(agenda.rises_utc)}." if dark and agenda.rises_utc else ""
         return Headline(
             "leave alone, nothing falls due",
             f"The camera may be left alone for the next 48 h: nothing falls due.{down}",
         )
-    return _until_due(agenda, first, now_utc, teller)
+    return _until_due(agenda, first, now_utc, times)
 
 
-def _blind(agenda: Agenda, since_utc: datetime, teller: Teller, *, dark: bool) -> Headline:
+def _blind(agenda: Agenda, since_utc: datetime, times: TimeWriter, *, dark: bool) -> Headline:
     rises = agenda.rises_utc
     if dark and rises is not None:
         set_off = rises - timedelta(minutes=agenda.travel_min)
         sentence = (
-            f"Since {teller.at(since_utc)} nobody knows where the disc stands, nor whether the mount tracks, "
-            f"and the sun is down until {teller.at(rises)}: be at the camera then and recentre. "
-            f"Set off by {teller.at(set_off)}."
+            f"Since {times.at(since_utc)} nobody knows where the disc stands, nor whether the mount tracks, "
+            f"and the sun is down until {times.at(rises)}: be at the camera then and recentre. "
+            f"Set off by {times.at(set_off)}."
         )
-        return Headline(f"be there at sunrise, {teller.at(rises)}", sentence, rises, "sunrise", set_off)
+        return Headline(f"be there at sunrise, {times.at(rises)}", sentence, rises, "sunrise", set_off)
     sentence = (
         "Until when the camera may be left alone is not known: no disc has been measured since it was put "
-        f"elsewhere at {teller.at(since_utc)}."
+        f"elsewhere at {times.at(since_utc)}."
     )
     return Headline("until when is not known", sentence)
 
 
-def _lost(forecast: Forecast, now_utc: datetime, teller: Teller) -> Headline | None:
+def _lost(forecast: Forecast, now_utc: datetime, times: TimeWriter) -> Headline | None:
     """Return what to say where the sun is over the edge, or runs for it."""
     edge, leaves = forecast.edge or "nearest", forecast.exit_utc
     if leaves is not None and leaves <= now_utc:
-        what = f"The sun reached the {edge} edge of the frame at {teller.at(leaves)}."
+        what = f"The sun reached the {edge} edge of the frame at {times.at(leaves)}."
         return Headline(f"the sun is over the {edge} edge", f"{what} {_GO}")
     if forecast.departed_utc is None:
         return None
-    since = teller.at(forecast.departed_utc)
+    since = times.at(forecast.departed_utc)
     early = forecast.exit_early_utc
-    by = "" if early is None else f": the sun is lost by {_time(early, now_utc, teller)}"
+    by = "" if early is None else f": the sun is lost by {_time(early, now_utc, times)}"
     return Headline(
         "the mount does not follow the sun",
         f"The mount has not followed the sun since {since}{by}. {_GO}",
@@ -177,34 +177,34 @@ def _lost(forecast: Forecast, now_utc: datetime, teller: Teller) -> Headline | N
     )
 
 
-def _until_it_goes(goes: Due, first: Job | None, now_utc: datetime, teller: Teller) -> Headline:
+def _until_it_goes(goes: Due, first: Job | None, now_utc: datetime, times: TimeWriter) -> Headline:
     then = ""
     if first is not None and first.due_utc < now_utc + _SOON:
-        said = task(evidence(first), teller)
-        then = f" {said[0].upper()}{said[1:]}."
+        said = task(evidence(first), times)
+        then = f" {capital(said)}."
     return Headline(
-        f"leave alone until {teller.at(goes.time_utc)}",
-        f"The camera may be left alone until {_time(goes.time_utc, now_utc, teller)}: {_GOES[goes.reason]}."
+        f"leave alone until {times.at(goes.time_utc)}",
+        f"The camera may be left alone until {_time(goes.time_utc, now_utc, times)}: {_GOES[goes.reason]}."
         f"{then}",
         goes.time_utc,
         goes.reason,
     )
 
 
-def _until_due(agenda: Agenda, first: Job, now_utc: datetime, teller: Teller) -> Headline:
+def _until_due(agenda: Agenda, first: Job, now_utc: datetime, times: TimeWriter) -> Headline:
     due, name = first.due_utc, first.name
     why = _why(first)
     if due <= now_utc:
-        sentence = f"The camera cannot be left alone: {why}, overdue since {teller.at(due)}."
-        return Headline(f"overdue since {teller.at(due)}", sentence, due, name, now_utc)
+        sentence = f"The camera cannot be left alone: {why}, overdue since {times.at(due)}."
+        return Headline(f"overdue since {times.at(due)}", sentence, due, name, now_utc)
     set_off = due - timedelta(minutes=agenda.travel_min)
-    until = _time(due, now_utc, teller)
+    until = _time(due, now_utc, times)
     if set_off <= now_utc:
         sentence = f"Go to the camera now: it may be left alone only until {until}; {why}."
-        return Headline(f"go now, until {teller.at(due)} only", sentence, due, name, set_off)
-    off = f" Set off by {teller.at(set_off)}." if set_off < due else ""
+        return Headline(f"go now, until {times.at(due)} only", sentence, due, name, set_off)
+    off = f" Set off by {times.at(set_off)}." if set_off < due else ""
     sentence = f"The camera may be left alone until {until}: {why}.{off}"
-    return Headline(f"leave alone until {teller.at(due)}", sentence, due, name, set_off)
+    return Headline(f"leave alone until {times.at(due)}", sentence, due, name, set_off)
 
 
 def _why(job: Job) -> str:
@@ -213,23 +213,5 @@ def _why(job: Job) -> str:
     return _FIRST.get(job.name, f"{job.name} comes first").format(edge=job.edge or "nearest")
 
 
-def _time(time_utc: datetime, now_utc: datetime, teller: Teller) -> str:
-    return f"{teller.at(time_utc)}, in {span(time_utc - now_utc)}"
-
-
-def span(duration: timedelta) -> str:
-    """Return a duration as people say it: `6 h 12 min`, `4 min`, `50 s`."""
-    seconds = round(duration.total_seconds())
-    if seconds < 60:
-        return f"{seconds} s"
-    minutes = round(seconds / 60)
-    hours, minutes = divmod(minutes, 60)
-    if hours == 0:
-        return f"{minutes} min"
-    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
-
-
-def clock_time(time_utc: datetime, now_utc: datetime) -> str:
-    """Return `08:40`, with the date where it is not within twelve hours of now."""
-    far = abs(time_utc - now_utc) > timedelta(hours=12)
-    return time_utc.strftime("%Y-%m-%d %H:%M" if far else "%H:%M")
+def _time(time_utc: datetime, now_utc: datetime, times: TimeWriter) -> str:
+    return f"{times.at(time_utc)}, in {span(time_utc - now_utc)}"

@@ -3,18 +3,16 @@
 from collections.abc import Mapping
 from typing import Any
 
+from sentinel.core.words import LEAST_WIDTHS, aside
+
 
 def where(detail: Mapping[str, Any], kind: str = "put") -> str:
     """Return a place from its evidence (`put_right_widths`, `put_up_widths`); empty: it is not known."""
     right, up = detail.get(f"{kind}_right_widths"), detail.get(f"{kind}_up_widths")
     if not (isinstance(right, int | float) and isinstance(up, int | float)):
         return ""
-    ways = [
-        f"{abs(value):.1f} {more if value > 0 else less}"
-        for value, more, less in ((right, "right", "left"), (up, "up", "down"))
-        if abs(value) >= 0.05
-    ]
-    return f"{' and '.join(ways)} of the middle (in sun-widths)" if ways else "in the middle"
+    ways = aside(right, up)
+    return f"{ways} of the middle (in sun-widths)" if ways else "in the middle"
 
 
 def room(detail: Mapping[str, Any]) -> str:
@@ -23,7 +21,7 @@ def room(detail: Mapping[str, Any]) -> str:
     if not isinstance(gap, int | float) or edge is None:
         return ""
     slack = detail.get("put_tolerance_widths")
-    fine = f", {slack:.2f} off is fine" if isinstance(slack, int | float) and slack >= 0.05 else ""
+    fine = f", {slack:.2f} off is fine" if isinstance(slack, int | float) and slack >= LEAST_WIDTHS else ""
     return f"{gap:.1f} from the {edge} edge{fine}"
 
 
@@ -34,6 +32,6 @@ def rising(detail: Mapping[str, Any]) -> str:
         return ""
     if out >= 1:
         return f"it comes up out of the picture, {out - 1:.1f} sun-widths beyond the {edge} edge"
-    if out > 0.05:
+    if out > LEAST_WIDTHS:
         return f"it comes up with {100 * out:.0f} % of its width over the {edge} edge"
     return f"it comes up {where(detail, 'rise')}"

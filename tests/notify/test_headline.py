@@ -6,10 +6,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from sentinel.chain.judge.jobs import Seen, agenda_of
-from sentinel.chain.notify.left_alone import UNKNOWN, Headline, headline, span, troubles_of
-from sentinel.chain.notify.wording import teller_in
+from sentinel.chain.notify.headline import UNKNOWN, Headline, headline, troubles_of
 from sentinel.core.records import Due, Forecast, Incident, Severity
 from sentinel.core.settings import Settings, validate
+from sentinel.core.words import span, times_in
 
 NOW = datetime(2027, 6, 21, 2, 28, tzinfo=UTC)
 SETTINGS = validate(
@@ -41,9 +41,9 @@ def said(
     now: datetime = NOW,
     zone: str | None = None,
 ) -> Headline:
-    teller = teller_in(zone)
-    troubles = troubles_of(open_now, now, teller)
-    return headline(agenda_of(forecast, settings, now, seen), forecast, troubles, now, teller)
+    times = times_in(zone)
+    troubles = troubles_of(open_now, now, times)
+    return headline(agenda_of(forecast, settings, now, seen), forecast, troubles, now, times)
 
 
 def travel(minutes: float) -> Settings:

@@ -25,7 +25,7 @@ _ARCSEC_RAD = np.pi / 180 / 3600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Aspect:
+class Upright:
     """What a picture of a frame needs to be shown upright with its future."""
 
     up_deg: float
@@ -37,8 +37,8 @@ class Aspect:
     track_px: tuple[tuple[float, float], ...] = ()
 
 
-def aspect_of(frame: MeasuredFrame, forecast: Forecast | None, settings: Settings, sun: Sun) -> Aspect:
-    """Return the aspect of a frame, on the mount as the forecast knows it."""
+def upright_of(frame: MeasuredFrame, forecast: Forecast | None, settings: Settings, sun: Sun) -> Upright:
+    """Return how a frame is shown upright, on the mount as the forecast knows it."""
     optics = _optics(frame, forecast, settings)
     now_s = utc_s(frame.time_utc)
     axis, rate_rad_s = _mount(forecast, settings)
@@ -55,7 +55,7 @@ def aspect_of(frame: MeasuredFrame, forecast: Forecast | None, settings: Setting
         turned = rate_rad_s * (times_s - now_s)
         mounted = in_mount_frame(sun.direction(times_s), axis, turned, south=south)
         track = _inside(*project(mounted, pose, optics), optics)
-    return Aspect(
+    return Upright(
         up_deg=up_deg,
         up_sure=forecast is not None and forecast.roll_deg is not None and "roll-open" not in forecast.flags,
         track_s=tuple(times_s[: len(track)].tolist()),

@@ -1,0 +1,173 @@
+"""How times, spans, counts and places are said to people: here alone, so that they read the same everywhere.
+
+Times are UTC, marked Z; where a zone is configured the operator's own time stands first.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta, tzinfo
+from zoneinfo import ZoneInfo
+
+from sentinel.core.times import from_utc_s, parse_utc, utc_s
+
+SMS_LENGTH = 160
+"""What a text message through a satellite holds, in plain ASCII."""
+DATED_BEYOND = timedelta(hours=20)
+"""A time farther than this from the reader's own carries its date."""
+UNKNOWN_TIME = "an unknown time"
+LEAST_WIDTHS = 0.05
+"""Less than this share of the sun's width aside is not worth a word, and could not be written."""
+
+Moment = datetime | str | None
+"""A time as records hold it, or as the evidence of an incident does; None: not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class TimeWriter:
+    """Writes times as they are to be read at one moment."""
+
+    zone: tzinfo | None = None
+    zone_name: str = ""
+    now_utc: datetime | None = None
+    """When it is read; None: not known, and no time carries a date."""
+    again: bool = False
+    """It is said again: what was so only at an incident's own moment is left out."""
+
+    def as_of(self, now_utc: datetime) -> "TimeWriter":
+        """Return the same, read at a time."""
+        return replace(self, now_utc=now_utc)
+
+    def at(self, time: Moment) -> str:
+        """Return `03:01Z`, or `05:01 Oslo (03:01Z)` where there is a zone; a far one with its date."""
+        return self._written(time, dated=self._far(time))
+
+    def dated(self, time: Moment) -> str:
+        """Return the same with the date, however near it is."""
+        return self._written(time, dated=True)
+
+    def pair(self, begin: Moment, end: Moment) -> tuple[str, str]:
+        """Return two times that belong together: both with their date, or neither."""
+        dated = self._far(begin) or self._far(end)
+        return self._written(begin, dated=dated), self._written(end, dated=dated)
+
+    def past(self, time: Moment) -> bool:
+        """Whether a time has come already."""
+        return time is not None and self.now_utc is not None and _moment(time) <= self.now_utc
+
+    def dated_span(self, begin_utc: datetime, end_utc: datetime) -> str:
+        """Return `18 Jun 04:58Z to 18:17Z`: the date of one day is not said twice."""
+        same = begin_utc.date() == end_utc.date()
+        return f"{self.dated(begin_utc)} to {self._written(end_utc, dated=not same)}"
+
+    def to_the_second(self, time_utc: datetime) -> str:
+        """Return `18 Jun 09:57:34Z`, and the operator's time beside it."""
+        second = from_utc_s(round(utc_s(time_utc)))
+        text = f"{second.day} {second:%b %H:%M:%S}Z"
+        return text if self.zone is None else f"{text} ({second.astimezone(self.zone):%H:%M:%S})"
+
+    def hour(self, time_utc: datetime) -> str:
+        """Return `09:57Z`, and the operator's time beside it in few letters: for a table in UTC."""
+        text = f"{time_utc:%H:%M}Z"
+        return text if self.zone is None else f"{text} ({time_utc.astimezone(self.zone):%H:%M})"
+
+    def _far(self, time: Moment) -> bool:
+        if time is None or self.now_utc is None:
+            return False
+        return abs(_moment(time) - self.now_utc) > DATED_BEYOND
+
+    def _written(self, time: Moment, *, dated: bool) -> str:
+        if time is None:
+            return UNKNOWN_TIME
+        moment = _moment(time).astimezone(UTC)
+        if self.zone is None:
+            return f"{_said(moment, dated=dated)}Z"
+        # The operator's own clock first: it is what hangs on the wall.
+        return f"{_said(moment.astimezone(self.zone), dated=dated)} {self.zone_name} ({moment:%H:%M}Z)"
+
+
+def times_in(zone: str | None) -> TimeWriter:
+    """Return the writer of times for a time zone; None: UTC alone."""
+    if zone is None:
+        return TimeWriter()
+    return TimeWriter(ZoneInfo(zone), zone.rsplit("/", 1)[-1].replace("_", " "))
+
+
+def _said(moment: datetime, *, dated: bool) -> str:
+    return f"{moment.day} {moment:%b %H:%M}" if dated else f"{moment:%H:%M}"
+
+
+def _moment(time: datetime | str) -> datetime:
+    return parse_utc(time) if isinstance(time, str) else time
+
+
+def time_of_day(time_utc: datetime) -> str:
+    """Return `15:01`, for a column whose head says which day and zone."""
+    return time_utc.strftime("%H:%M")
+
+
+def minute(time_utc: datetime) -> str:
+    """Return `2027-06-21 15:01`, for tables and records in UTC."""
+    return time_utc.strftime("%Y-%m-%d %H:%M")
+
+
+def span(length: timedelta) -> str:
+    """Return a length of time as people say it: `6 h 12 min`, `4 min`, `50 s`."""
+    seconds = round(length.total_seconds())
+    if 0 <= seconds < 60:
+        return f"{seconds} s"
+    return span_of_minutes(seconds / 60)
+
+
+def span_of_minutes(minutes: object) -> str:
+    """Return the same of minutes in evidence, which may be missing; never in seconds."""
+    if not isinstance(minutes, int | float):
+        return UNKNOWN_TIME
+    if minutes < 0:
+        return "no time"
+    hours, rest = divmod(round(minutes), 60)
+    if hours == 0:
+        return f"{rest} min"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+def many(number: int, one: str, several: str = "") -> str:
+    """Return `1 picture` or `12,345 pictures`."""
+    return f"{number:,} {one if number == 1 else several or f'{one}s'}"
+
+
+def either(names: Sequence[str]) -> str:
+    """Return `cap, mount or camera`."""
+    return " or ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
+
+
+def capital(text: str) -> str:
+    """Return a text that begins a sentence."""
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def small(text: str) -> str:
+    """Return a sentence that goes on within another."""
+    return f"{text[:1].lower()}{text[1:]}"
+
+
+def sentences(parts: Iterable[str]) -> str:
+    """Return what there is to say, each ended."""
+    return " ".join(part if part.endswith((".", "?", "!")) else f"{part}." for part in parts if part)
+
+
+def aside(right_widths: float, up_widths: float) -> str:
+    """Return `1.3 right and 0.3 up`; empty: nowhere aside."""
+    ways = (
+        f"{abs(amount):.1f} {positive if amount > 0 else negative}"
+        for amount, positive, negative in ((right_widths, "right", "left"), (up_widths, "up", "down"))
+        if abs(amount) >= LEAST_WIDTHS
+    )
+    return " and ".join(ways)
+
+
+def short_text(text: str) -> str:
+    """Return at most 160 plain ASCII characters, cut at a word."""
+    plain = " ".join(text.encode("ascii", "replace").decode("ascii").split())
+    if len(plain) <= SMS_LENGTH:
+        return plain
+    return plain[: SMS_LENGTH - 3].rsplit(" ", 1)[0] + "..."
