@@ -258,10 +258,11 @@ def simulate(
     ] = True,
 ) -> None:
     """Render a synthetic session with its truth beside it."""
+    from sentinel.jobs.simulate.scenario import load_scenario
     from sentinel.jobs.simulate.session import simulate
 
     with progress_bar() as progress:
-        simulate(scenario, out, frames=frames, progress=progress)
+        simulate(load_scenario(scenario), out, frames=frames, progress=progress)
     print(f"The session is in {out}; its truth in {out / 'truth.ecsv'}. Invented data.")
 
 

@@ -5,6 +5,7 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Indices = NDArray[np.intp]
 Numbers = ArrayLike
 """A number or anything that numpy makes an array of numbers of."""
 

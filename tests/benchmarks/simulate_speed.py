@@ -8,13 +8,14 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from sentinel.jobs.simulate.events import CloudBank
-from sentinel.jobs.simulate.files import WARM_FILTER, write_jpeg
+from sentinel.jobs.simulate.files import WARM_FILTER, Exif, write_picture
 from sentinel.jobs.simulate.render import render
 from sentinel.jobs.simulate.scene import Cloud, Noise, Scene, Spot, SunDisc
 from sentinel.jobs.simulate.synthesize import synthesize
@@ -57,7 +58,9 @@ def main() -> None:
     print(f"{'  under glowing cloud':45}{seconds(lambda: render(scene(6000, 470, cloud)), repeats):7.3f} s")
     with tempfile.TemporaryDirectory() as folder:
         image, path = render(scene(6000, 470)), Path(folder, "a.jpg")
-        taken = seconds(lambda: write_jpeg(path, image, tint=WARM_FILTER), repeats)
+        taken_utc = datetime(2027, 6, 21, tzinfo=UTC)
+        exif = Exif(taken=taken_utc, exposure_s=0.002, iso=100, aperture=8.0, model="F1")
+        taken = seconds(lambda: write_picture(path, image, exif, tint=WARM_FILTER), repeats)
         print(f"{'write 6000 x 4000 as tinted JPEG':45}{taken:7.3f} s")
     taken = seconds(lambda: synthesize(calm), repeats)
     print(f"{'48 h of measurements at 60 s':45}{taken:7.3f} s")

@@ -36,7 +36,7 @@ from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import load_settings, validate
 from sentinel.core.times import from_utc_s, parse_utc, utc_s
 from sentinel.jobs.simulate.scenario import scenario_from
-from sentinel.jobs.simulate.session import simulate_scenario
+from sentinel.jobs.simulate.session import simulate
 from sentinel.service.journal import Journal
 from sentinel.service.journal.beside import Delivery, deliveries
 from sentinel.service.watch.home import Home
@@ -422,7 +422,7 @@ def run_week(base: Path, *, short: bool) -> list[str]:
     plan = week(short=short)
     made = base / "made"
     begin_s = time.monotonic()
-    simulate_scenario(scenario_from(scenario(plan), where="week"), made)
+    simulate(scenario_from(scenario(plan), where="week"), made)
     truth = Table.read(made / "truth.ecsv")
     frames = [(str(row["frame"]), parse_utc(str(row["time_utc"]))) for row in truth]
     print(f"{len(frames)} frames made in {time.monotonic() - begin_s:.0f} s")

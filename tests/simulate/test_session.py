@@ -13,8 +13,9 @@ from sentinel.core.errors import RequestProblem
 from sentinel.core.settings import load_settings
 from sentinel.core.tables import read_measurements
 from sentinel.jobs.simulate.events import FilterLost, Missing, Recentre, Reverse
-from sentinel.jobs.simulate.scenario import Scenario, SimSpot
-from sentinel.jobs.simulate.session import simulate, simulate_scenario
+from sentinel.jobs.simulate.scenario import Scenario, load_scenario
+from sentinel.jobs.simulate.scene import Spot
+from sentinel.jobs.simulate.session import simulate
 from tests.simulate.worlds import BINNED, midsummer
 
 SMALL = BINNED.model_copy(
@@ -41,7 +42,7 @@ def small(seed: int = 0) -> Scenario:
         Reverse(at=0.05),
         camera=SMALL,
         hours=0.2,
-        spots=(SimSpot(x=0.2, y=0.1, radius=0.05),),
+        spots=(Spot(x=0.2, y=0.1, radius=0.05),),
         seed=seed,
     )
 
@@ -54,7 +55,9 @@ def test_a_scenario_file_becomes_a_session(tmp_path: Path) -> None:
     scenario = tmp_path / "night.yaml"
     scenario.write_text(SCENARIO_TEXT)
     told: list[tuple[str, int, int]] = []
-    made = simulate(scenario, tmp_path / "out", progress=lambda *step: told.append(step), workers=1)
+    made = simulate(
+        load_scenario(scenario), tmp_path / "out", progress=lambda *step: told.append(step), workers=1
+    )
     assert made.frames == 6
     assert told[-1] == ("rendering", 6, 6)
     assert sorted(p.name for p in made.out.iterdir()) == ["DCIM", "config.yaml", "truth.ecsv"]
@@ -69,7 +72,7 @@ def test_a_scenario_file_becomes_a_session(tmp_path: Path) -> None:
 
 
 def test_exif_says_what_the_camera_believed(tmp_path: Path) -> None:
-    made = simulate_scenario(small(), tmp_path / "out", workers=1)
+    made = simulate(small(), tmp_path / "out", workers=1)
     table = Table.read(made.out / "truth.ecsv")
     with Image.open(made.out / table["frame"][0]) as picture:
         exif = picture.getexif()
@@ -86,22 +89,22 @@ def test_exif_says_what_the_camera_believed(tmp_path: Path) -> None:
 
 def test_the_same_scenario_gives_the_same_bytes(tmp_path: Path) -> None:
     for name, workers in (("a", 1), ("b", 1)):
-        simulate_scenario(small(seed=5), tmp_path / name, workers=workers)
+        simulate(small(seed=5), tmp_path / name, workers=workers)
     assert files(tmp_path / "a") == files(tmp_path / "b")
-    simulate_scenario(small(seed=6), tmp_path / "c", workers=1)
+    simulate(small(seed=6), tmp_path / "c", workers=1)
     assert files(tmp_path / "a") != files(tmp_path / "c")
 
 
 @pytest.mark.slow
 def test_several_processes_give_the_same_bytes(tmp_path: Path) -> None:
     scenario = midsummer(camera=SMALL, hours=0.5)
-    simulate_scenario(scenario, tmp_path / "a", workers=1)
-    simulate_scenario(scenario, tmp_path / "b", workers=2)
+    simulate(scenario, tmp_path / "a", workers=1)
+    simulate(scenario, tmp_path / "b", workers=2)
     assert files(tmp_path / "a") == files(tmp_path / "b")
 
 
 def test_truth_follows_the_pixels(tmp_path: Path) -> None:
-    made = simulate_scenario(small(), tmp_path / "out", workers=1)
+    made = simulate(small(), tmp_path / "out", workers=1)
     table = Table.read(made.out / "truth.ecsv")
     whole = 0
     for row in table:
@@ -119,7 +122,7 @@ def test_truth_follows_the_pixels(tmp_path: Path) -> None:
 
 def test_a_lost_filter_is_white(tmp_path: Path) -> None:
     scenario = midsummer(FilterLost(at=0.02), camera=SMALL, hours=0.05)
-    made = simulate_scenario(scenario, tmp_path / "out", workers=1)
+    made = simulate(scenario, tmp_path / "out", workers=1)
     table = Table.read(made.out / "truth.ecsv")
     with Image.open(made.out / table["frame"][-1]) as picture:
         assert (np.asarray(picture.convert("L")) > 250).mean() > 0.9
@@ -129,7 +132,7 @@ def test_a_lost_filter_is_white(tmp_path: Path) -> None:
 @pytest.mark.parametrize("file_format", ["tif", "png", "fits"])
 def test_other_formats(tmp_path: Path, file_format: str) -> None:
     camera = SMALL.model_copy(update={"file_format": file_format})
-    made = simulate_scenario(midsummer(camera=camera, hours=0.02), tmp_path / "out", workers=1)
+    made = simulate(midsummer(camera=camera, hours=0.02), tmp_path / "out", workers=1)
     path = next(made.out.rglob(f"*.{file_format.upper()}"))
     if file_format == "fits":
         assert fits.getheader(path)["DATE-OBS"] == "2027-06-21T10:00:09.870"
@@ -141,7 +144,7 @@ def test_other_formats(tmp_path: Path, file_format: str) -> None:
 
 def test_measurements_alone(tmp_path: Path) -> None:
     event = Recentre(at=2.0, to_px=(700, 500), unwound=True, marked=True)
-    made = simulate_scenario(midsummer(event, hours=3.0), tmp_path / "out", frames=False)
+    made = simulate(midsummer(event, hours=3.0), tmp_path / "out", frames=False)
     assert sorted(p.name for p in made.out.iterdir()) == [
         "config.yaml", "marks.jsonl", "measurements.ecsv", "truth.ecsv",
     ]  # fmt: skip
@@ -162,9 +165,9 @@ def test_measurements_alone(tmp_path: Path) -> None:
 def test_nothing_is_written_over(tmp_path: Path) -> None:
     (tmp_path / "mine.txt").write_text("keep")
     with pytest.raises(RequestProblem, match="holds something already"):
-        simulate_scenario(small(), tmp_path)
+        simulate(small(), tmp_path)
     with pytest.raises(RequestProblem, match="is a file"):
-        simulate_scenario(small(), tmp_path / "mine.txt")
+        simulate(small(), tmp_path / "mine.txt")
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
 
 
@@ -172,11 +175,11 @@ def test_a_wrong_scenario_leaves_nothing(tmp_path: Path) -> None:
     scenario = tmp_path / "night.yaml"
     scenario.write_text(SCENARIO_TEXT + "seeed: 4\n")
     with pytest.raises(RequestProblem, match="seeed is not a known setting"):
-        simulate(scenario, tmp_path / "out")
+        simulate(load_scenario(scenario), tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
 
 def test_a_session_without_a_frame_is_still_one(tmp_path: Path) -> None:
-    made = simulate_scenario(midsummer(Missing(at=0.0), camera=SMALL, hours=0.2), tmp_path / "out")
+    made = simulate(midsummer(Missing(at=0.0), camera=SMALL, hours=0.2), tmp_path / "out")
     assert made.frames == 0
     assert len(Table.read(made.out / "truth.ecsv")) == 0

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sentinel.jobs.simulate.events import Cap, CloudBank, Eclipse, FilterLost, FocusDrift, Frost
 from sentinel.jobs.simulate.fields import smooth_series
@@ -11,9 +10,7 @@ from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.scene import Cloud
 from sentinel.jobs.simulate.world import Truth, World
 from sentinel.sky import HorizonLine, Moon, altaz_deg, refraction_deg, true_altitude_deg
-
-Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from sentinel.sky.arrays import Array, Bools
 
 _NIGHT_DEG = -1.0  # lower than this nothing of the disc is seen from anywhere near the sea's level
 

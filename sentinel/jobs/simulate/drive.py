@@ -3,13 +3,11 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sentinel.jobs.simulate.events import Rate, Recentre, Resume, Reverse, Snag, Stop
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.sky import rate_arcsec_s
-
-Array = NDArray[np.float64]
+from sentinel.sky.arrays import Array
 
 _FOREVER_S = 1e12
 

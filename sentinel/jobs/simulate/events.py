@@ -7,7 +7,7 @@ from pydantic import BeforeValidator, Field
 
 from sentinel.core.errors import RequestProblem
 from sentinel.core.settings import Section
-from sentinel.core.times import parse_utc, utc_s
+from sentinel.core.times import parse_utc
 
 
 def _time(value: Any) -> Any:
@@ -28,11 +28,6 @@ Moment = Annotated[float | datetime, BeforeValidator(_time)]
 
 Pixel = Annotated[tuple[float, float], Field(strict=False)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
-
-
-def moment_s(moment: float | datetime, start_utc_s: float) -> float:
-    """Return POSIX seconds of a moment."""
-    return utc_s(moment) if isinstance(moment, datetime) else start_utc_s + 3600 * moment
 
 
 class _Event(Section):

@@ -5,18 +5,15 @@ from datetime import datetime, timedelta, timezone
 from math import floor
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sentinel.core.times import DAY_S, from_utc_s
 from sentinel.jobs.simulate.events import ClockStep, Missing
 from sentinel.jobs.simulate.files import Exif
 from sentinel.jobs.simulate.scenario import Scenario
-
-Array = NDArray[np.float64]
+from sentinel.sky.arrays import Array
 
 FOLDER_SUFFIX = "FERNL"
 FILE_PREFIX = "FERN"
-MAKE = "Fernlicht"
 _LAST_FILE = 9999  # of the design rule for camera file systems (DCF): four digits, 0001 to 9999
 _PHASE_S = 0.37  # pictures do not fall on whole seconds
 _LEVEL_SENSOR_DEG = 50.0  # a level sensor changes its mind only well past 45 degrees
@@ -97,7 +94,6 @@ def exif_of(scenario: Scenario, taken: Exposures, i: int, orientation: int) -> E
         exposure_s=float(taken.exposure_s[i]),
         iso=camera.iso,
         aperture=camera.aperture,
-        make=MAKE,
         model=camera.model,
         orientation=orientation,
     )

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from astropy.io import fits
@@ -12,6 +13,9 @@ from PIL import ExifTags, Image
 
 from sentinel.jobs.simulate.fields import Field
 from sentinel.jobs.simulate.light import srgb_encode
+
+FileFormat = Literal["jpg", "tif", "png", "fits"]
+"""tif is 16 bit and linear, like fits; png is grey sRGB."""
 
 Tint = tuple[float, float, float]
 """Linear red, green and blue of what is white before the filter, the brightest 1."""
@@ -23,19 +27,21 @@ WARM_FILTER: Tint = (1.0, 0.62, 0.22)
 LUMA = (0.299, 0.587, 0.114)
 """Weights of red, green and blue sRGB values in a JPEG's grey (JFIF, ITU-R BT.601)."""
 
+MAKE = "Fernlicht"
+"""The maker that all invented cameras name."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exif:
-    """What a camera writes beside its pixels; None leaves the tag out."""
+    """What a camera writes beside its pixels."""
 
-    taken: datetime | None = None
-    """The camera's own clock; its UTC offset is written when it has one."""
-    exposure_s: float | None = None
-    iso: int | None = None
-    aperture: float | None = None
-    make: str | None = "Fernlicht"
-    model: str | None = "F1"
-    orientation: int | None = 1
+    taken: datetime
+    """The camera's own clock; its UTC offset is written too."""
+    exposure_s: float
+    iso: int
+    aperture: float
+    model: str
+    orientation: int = 1
 
 
 @cache
@@ -59,67 +65,43 @@ def encode_tinted8(linear: Field, tint: Tint) -> NDArray[np.uint8]:
     return np.stack([encode_srgb8(linear * np.float32(channel)) for channel in tint], axis=-1)
 
 
-def exif_block(tags: Exif) -> Image.Exif:
-    """Return the tags as Pillow writes them."""
-    block = Image.Exif()
-    ifd = block.get_ifd(ExifTags.IFD.Exif)
-    base, sub = ExifTags.Base, ifd
-    if tags.taken is not None:
-        sub[base.DateTimeOriginal] = sub[base.DateTimeDigitized] = tags.taken.strftime("%Y:%m:%d %H:%M:%S")
-        sub[base.SubsecTimeOriginal] = f"{tags.taken.microsecond // 1000:03d}"
-        offset = tags.taken.strftime("%z")
-        if offset:
-            sub[base.OffsetTimeOriginal] = f"{offset[:3]}:{offset[3:5]}"
-    for tag, number in ((base.ExposureTime, tags.exposure_s), (base.FNumber, tags.aperture)):
-        if number is not None:
-            sub[tag] = number
-    if tags.iso is not None:
-        sub[base.ISOSpeedRatings] = tags.iso
-    top = ((base.Make, tags.make), (base.Model, tags.model), (base.Orientation, tags.orientation))
-    block.update({tag: entry for tag, entry in top if entry is not None})
+def _exif_block(tags: Exif) -> Image.Exif:
+    block, base = Image.Exif(), ExifTags.Base
+    written = tags.taken.strftime("%Y:%m:%d %H:%M:%S")
+    block.get_ifd(ExifTags.IFD.Exif).update(
+        {
+            base.DateTimeOriginal: written,
+            base.DateTimeDigitized: written,
+            base.SubsecTimeOriginal: f"{tags.taken.microsecond // 1000:03d}",
+            base.OffsetTimeOriginal: f"{tags.taken.isoformat()[-6:]}",
+            base.ExposureTime: tags.exposure_s,
+            base.FNumber: tags.aperture,
+            base.ISOSpeedRatings: tags.iso,
+        }
+    )
+    block.update({base.Make: MAKE, base.Model: tags.model, base.Orientation: tags.orientation})
     return block
 
 
-def write_jpeg(
+def write_picture(
     path: Path,
     linear: Field,
+    exif: Exif,
+    file_format: FileFormat = "jpg",
     *,
+    tint: Tint = NEUTRAL_FILTER,
     quality: int = 92,
-    tint: Tint | None = None,
-    colour: bool = True,
-    progressive: bool = False,
-    exif: Exif | None = None,
 ) -> None:
-    """Write an sRGB JPEG: RGB, grey-looking unless tinted, or one grey channel with `colour` False."""
-    if tint is not None:
+    """Write an image in one of a camera's formats, whatever the path's suffix; only a JPEG is tinted."""
+    if file_format == "jpg":
         image = Image.fromarray(encode_tinted8(linear, tint))
+        image.save(path, "JPEG", quality=quality, exif=_exif_block(exif).tobytes())
+    elif file_format == "tif":
+        Image.fromarray(_levels16(linear)).save(path, "TIFF", exif=_exif_block(exif))
+    elif file_format == "png":
+        Image.fromarray(encode_srgb8(linear)).save(path, "PNG")
     else:
-        image = Image.fromarray(encode_srgb8(linear))
-        image = image.convert("RGB") if colour else image
-    block = exif_block(exif).tobytes() if exif is not None else b""
-    image.save(path, "JPEG", quality=quality, progressive=progressive, exif=block)
-
-
-def write_tiff(path: Path, linear: Field, *, bits: int = 16, exif: Exif | None = None) -> None:
-    """Write a grey TIFF: 16 bit linear, or 8 bit sRGB."""
-    image = Image.fromarray(_levels16(linear) if bits == 16 else encode_srgb8(linear))
-    image.save(path, "TIFF", exif=exif_block(exif) if exif is not None else None)
-
-
-def write_png(path: Path, linear: Field, *, bits: int = 8) -> None:
-    """Write a grey sRGB PNG of 8 or 16 bit."""
-    if bits == 16:
-        values = np.asarray(np.rint(65_535 * srgb_encode(linear)), dtype=np.uint16)
-        Image.fromarray(values).save(path, "PNG")
-        return
-    Image.fromarray(encode_srgb8(linear)).save(path, "PNG")
-
-
-def write_fits(
-    path: Path, linear: Field, *, taken_utc: datetime | None = None, exposure_s: float = 0.01
-) -> None:
-    """Write a linear unsigned 16-bit FITS image, its first stored row the first row of the image."""
-    header = fits.Header({"EXPTIME": exposure_s})
-    if taken_utc is not None:
-        header["DATE-OBS"] = taken_utc.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3]
-    fits.PrimaryHDU(_levels16(linear), header).writeto(path)
+        taken_utc = exif.taken.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3]
+        header = fits.Header({"EXPTIME": exif.exposure_s, "DATE-OBS": taken_utc})
+        # The first stored row is the first row of the image.
+        fits.PrimaryHDU(_levels16(linear), header).writeto(path)

@@ -3,15 +3,13 @@
 from math import atan, cos, degrees, hypot, radians, sin
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sentinel.jobs.simulate.conditions import Conditions
 from sentinel.jobs.simulate.files import NEUTRAL_FILTER, WARM_FILTER, Tint
 from sentinel.jobs.simulate.scenario import Scenario
-from sentinel.jobs.simulate.scene import Blur, Caption, Dust, Moon, Noise, Ridge, Scene, Spot, SunDisc
+from sentinel.jobs.simulate.scene import Blur, Caption, Moon, Noise, Ridge, Scene, SunDisc
 from sentinel.jobs.simulate.world import Truth
-
-Array = NDArray[np.float64]
+from sentinel.sky.arrays import Array
 
 FILTER_FACTOR = 1e5
 """Light without the filter over light with it: optical density 5."""
@@ -25,14 +23,14 @@ def scene_of(scenario: Scenario, truth: Truth, state: Conditions, i: int, stampe
     """Return the scene of exposure `i`; `stamped` is what the camera writes over it."""
     camera = scenario.camera
     noise = Noise(read=camera.read_noise, full_well_e=camera.full_well_e, seed=1_000_003 * scenario.seed + i)
-    captions = (_caption(camera.height_px, stamped),) if stamped else ()
+    caption = _caption(camera.height_px, stamped) if stamped else None
     if state.capped[i]:
         return Scene(
             width_px=camera.width_px,
             height_px=camera.height_px,
             sky=_CAP_LEVEL,
             noise=noise,
-            captions=captions,
+            caption=caption,
         )
     sun = _sun(scenario, truth, state, i) if _may_shine_in(truth, state, i) else None
     return Scene(
@@ -43,15 +41,13 @@ def scene_of(scenario: Scenario, truth: Truth, state: Conditions, i: int, stampe
         halo=scenario.air.halo,
         clouds=state.clouds[i],
         moon=_moon(state, i),
-        occluders=_horizon(scenario, truth, state, i),
+        horizon=_horizon(scenario, truth, state, i),
         blur=Blur(sigma_px=float(state.blur_px[i]), vertical_sigma_px=float(state.vertical_blur_px[i])),
-        dust=tuple(
-            Dust(x_px=d.x_px, y_px=d.y_px, radius_px=d.radius_px, depth=d.depth) for d in scenario.dust
-        ),
+        dust=scenario.dust,
         gain=float(state.gain[i]),
         filter_factor=FILTER_FACTOR if state.filter_lost[i] else 1.0,
         noise=noise,
-        captions=captions,
+        caption=caption,
     )
 
 
@@ -84,7 +80,7 @@ def _sun(scenario: Scenario, truth: Truth, state: Conditions, i: int) -> SunDisc
         flattening=float(truth.flattening[i]),
         egg=float(truth.egg[i]),
         zenith_deg=float(truth.zenith_deg[i]),
-        spots=tuple(Spot(x=s.x, y=s.y, radius=s.radius, contrast=s.contrast) for s in scenario.spots),
+        spots=scenario.spots,
         ripple_px=0.15 * float(state.blur_px[i]) if truth.altitude_deg[i] < 10 else 0.0,
         ripple_seed=1_000_003 * scenario.seed + i,
     )
@@ -97,25 +93,23 @@ def _moon(state: Conditions, i: int) -> Moon | None:
     return Moon(x_px=float(state.moon_x_px[i]), y_px=float(state.moon_y_px[i]), radius_px=radius)
 
 
-def _horizon(scenario: Scenario, truth: Truth, state: Conditions, i: int) -> tuple[Ridge, ...]:
+def _horizon(scenario: Scenario, truth: Truth, state: Conditions, i: int) -> Ridge | None:
     """Return the horizon line where it comes into the frame."""
     height = float(state.above_horizon_px[i])
     reach = hypot(scenario.camera.width_px, scenario.camera.height_px)
     if state.night[i] or not np.isfinite(height) or height > reach:
-        return ()
+        return None
     zenith = radians(float(truth.zenith_deg[i]))
     # Counted from the south, so that the jump of 360 degrees does not fall where a midnight sun stands.
     around_deg = (float(truth.azimuth_deg[i]) + 180) % 360
     along_px = around_deg * 3600 / float(truth.local_scale_arcsec_px[i])
-    return (
-        Ridge(
-            x_px=float(truth.x_px[i]) - height * sin(zenith),
-            y_px=float(truth.y_px[i]) + height * cos(zenith),
-            facing_deg=float(truth.zenith_deg[i]) + 180 - degrees(atan(float(state.horizon_slope[i]))),
-            roughness_px=scenario.ridge_roughness_px if scenario.site.horizon else 0.0,
-            shift_px=along_px * cos(radians(float(truth.altitude_deg[i]))),
-            seed=scenario.seed,
-        ),
+    return Ridge(
+        x_px=float(truth.x_px[i]) - height * sin(zenith),
+        y_px=float(truth.y_px[i]) + height * cos(zenith),
+        facing_deg=float(truth.zenith_deg[i]) + 180 - degrees(atan(float(state.horizon_slope[i]))),
+        roughness_px=scenario.ridge_roughness_px if scenario.site.horizon else 0.0,
+        shift_px=along_px * cos(radians(float(truth.altitude_deg[i]))),
+        seed=scenario.seed,
     )
 
 

@@ -11,14 +11,25 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
 from scipy import fft
 from scipy.ndimage import gaussian_filter
 from scipy.special import erf
 
-from sentinel.jobs.simulate.clutter import add_clutter, stamp
 from sentinel.jobs.simulate.fields import Field, smooth_field, smooth_series
 from sentinel.jobs.simulate.light import limb_darkening_coefficients
-from sentinel.jobs.simulate.scene import Blur, Cable, Cloud, Dust, Moon, Noise, Ridge, Scene, Spot, SunDisc
+from sentinel.jobs.simulate.scene import (
+    Blur,
+    Caption,
+    Cloud,
+    Dust,
+    Moon,
+    Noise,
+    Ridge,
+    Scene,
+    Spot,
+    SunDisc,
+)
 
 F = TypeVar("F", np.float32, np.float64)
 
@@ -89,8 +100,8 @@ def render(scene: Scene) -> Field:
         image *= np.float32(scene.gain)
     if scene.noise is not None:
         _add_noise(image, scene.noise)
-    for caption in scene.captions:
-        stamp(image, caption)
+    if scene.caption is not None:
+        _stamp(image, scene.caption)
     return image
 
 
@@ -137,10 +148,6 @@ def _open_light(scene: Scene, window: Window) -> Field:
     light = np.full((window.bottom - window.top, window.right - window.left), scene.sky, dtype=np.float32)
     if scene.sun is not None:
         _add_scatter(scene, scene.sun, light, window)
-    if scene.moon is not None and scene.moon.level > 0:
-        light += np.float32(scene.moon.level) * _moon_coverage(scene.moon, window)
-    for thing in scene.clutter:
-        add_clutter(light, thing, window.left, window.top)
     return light
 
 
@@ -271,21 +278,9 @@ def _moon_coverage(moon: Moon, window: Window) -> Field:
 
 
 def _hide(scene: Scene, light: Field, window: Window) -> None:
-    """Lay ridges and cables over the light."""
-    for thing in scene.occluders:
-        hidden = (
-            _ridge_coverage(thing, window) if isinstance(thing, Ridge) else _cable_coverage(thing, window)
-        )
-        light *= 1 - hidden
-        if thing.level > 0:
-            light += np.float32(thing.level) * hidden
-
-
-def _edge(distance: Field, width: float, softness_px: float) -> Field:
-    """Return the coverage 0 to 1 at signed distances inside an edge: area-averaged, or out of focus."""
-    if softness_px > 0:
-        return np.asarray(0.5 * (1 + erf(distance * np.float32(0.5**0.5 / softness_px))), dtype=np.float32)
-    return np.asarray(np.clip(distance * np.float32(1 / width) + np.float32(0.5), 0, 1), dtype=np.float32)
+    """Take away the light of what lies below the horizon line."""
+    if scene.horizon is not None:
+        light *= 1 - _ridge_coverage(scene.horizon, window)
 
 
 def _ridge_coverage(ridge: Ridge, window: Window) -> Field:
@@ -294,29 +289,21 @@ def _ridge_coverage(ridge: Ridge, window: Window) -> Field:
     inside = x[None, :] * np.float32(nx) + y[:, None] * np.float32(ny)
     if ridge.roughness_px > 0:
         _add_crags(ridge, inside, x, y)
-    return _edge(inside, abs(nx) + abs(ny), ridge.softness_px)
+    # How much of a pixel an edge at that distance, in this direction, leaves covered.
+    steepness = np.float32(1 / (abs(nx) + abs(ny)))
+    return np.asarray(np.clip(inside * steepness + np.float32(0.5), 0, 1), dtype=np.float32)
 
 
 def _add_crags(ridge: Ridge, inside: Field, x: Field, y: Field) -> None:
     """Move the line in or out along its length; only where the crags can reach."""
     nx, ny = ridge.normal
-    rows, columns = np.nonzero(np.abs(inside) < 8 * (ridge.roughness_px + ridge.softness_px) + 4)
+    rows, columns = np.nonzero(np.abs(inside) < 8 * ridge.roughness_px + 4)
     if len(rows) == 0:
         return
     along = nx * y[rows].astype(float) - ny * x[columns] - ridge.shift_px
     stations = np.arange(np.floor(along.min()), np.ceil(along.max()) + 2)
     crags = smooth_series(stations, scale=40 * ridge.roughness_px, seed=ridge.seed, octaves=6)
     inside[rows, columns] += np.interp(along, stations, crags * ridge.roughness_px).astype(np.float32)
-
-
-def _cable_coverage(cable: Cable, window: Window) -> Field:
-    nx, ny = cos(radians(cable.along_deg)), sin(radians(cable.along_deg))
-    x, y = (window.x - cable.x_px).astype(np.float32), (window.y - cable.y_px).astype(np.float32)
-    across = x[None, :] * np.float32(nx) + y[:, None] * np.float32(ny)
-    half, width = np.float32(cable.width_px / 2), abs(nx) + abs(ny)
-    coverage = _edge(across + half, width, cable.softness_px)
-    coverage -= _edge(across - half, width, cable.softness_px)
-    return coverage
 
 
 def _blurred(light: Field, scene: Scene) -> Field:
@@ -371,3 +358,20 @@ def _add_noise(image: Field, noise: Noise) -> None:
         sigma = np.sqrt(np.maximum(band, 0) * electron + np.float32(noise.read**2))
         sigma *= random.standard_normal(band.shape, dtype=np.float32)
         band += sigma
+
+
+def _stamp(image: Field, caption: Caption) -> None:
+    """Write a caption over an exposed image, in place, with its upper left corner at the caption's place."""
+    font = ImageFont.load_default(caption.height_px)
+    box = font.getbbox(caption.text)
+    pad = ceil(caption.height_px / 4)
+    width, height = ceil(box[2]) + 2 * pad, ceil(box[3]) + 2 * pad
+    mask_image = Image.new("L", (width, height))
+    ImageDraw.Draw(mask_image).text((pad, pad), caption.text, fill=255, font=font)
+    mask = np.asarray(mask_image, dtype=np.float32) / 255
+    left, top = round(caption.x_px), round(caption.y_px)
+    right, bottom = min(left + width, image.shape[1]), min(top + height, image.shape[0])
+    if left < 0 or top < 0 or right <= left or bottom <= top:
+        raise ValueError(f"the caption {caption.text!r} begins outside the frame")
+    patch, mask = image[top:bottom, left:right], mask[: bottom - top, : right - left]
+    patch[...] = patch * (1 - mask) + mask

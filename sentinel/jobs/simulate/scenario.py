@@ -11,7 +11,9 @@ from sentinel.core.errors import RequestProblem
 from sentinel.core.plain_yaml import read_yaml
 from sentinel.core.settings import Section, Site
 from sentinel.core.times import utc_s
-from sentinel.jobs.simulate.events import AnyEvent, Fraction, Pixel, UtcTime, moment_s
+from sentinel.jobs.simulate.events import AnyEvent, Pixel, UtcTime
+from sentinel.jobs.simulate.files import FileFormat
+from sentinel.jobs.simulate.scene import Dust, Spot
 
 MOST_FRAMES = 200_000
 
@@ -46,8 +48,7 @@ class SimCamera(Section):
     first_folder: int = Field(100, ge=100, le=999)
     first_file: int = Field(1, ge=1, le=9999)
     files_per_folder: int = Field(9999, ge=1, le=9999)
-    file_format: Literal["jpg", "tif", "png", "fits"] = "jpg"
-    """tif is 16 bit and linear, like fits."""
+    file_format: FileFormat = "jpg"
     quality: int = Field(90, ge=1, le=100)
     tinted: bool = True
     """A filter that shows the sun orange; False: a neutral one."""
@@ -96,24 +97,6 @@ class Air(Section):
     """Scatter in the filter: level at the limb, in units of the disc's brightness."""
 
 
-class SimSpot(Section):
-    """A sunspot, in disc radii from the disc's centre: x right, y down."""
-
-    x: float = Field(ge=-1, le=1)
-    y: float = Field(ge=-1, le=1)
-    radius: float = Field(gt=0, le=0.5)
-    contrast: Fraction = 0.7
-
-
-class SimDust(Section):
-    """A soft shadow that stays where it is on the sensor."""
-
-    x_px: float
-    y_px: float
-    radius_px: float = Field(gt=0, le=2000)
-    depth: Fraction = 0.15
-
-
 class Scenario(Section):
     """Everything there is to know about an invented session. The same scenario gives the same session."""
 
@@ -126,8 +109,8 @@ class Scenario(Section):
     start_px: Pixel | None = None
     """Where the disc stands at the start; None: in the middle."""
     seed: int = Field(0, ge=0)
-    spots: Annotated[tuple[SimSpot, ...], Field(strict=False)] = ()
-    dust: Annotated[tuple[SimDust, ...], Field(strict=False)] = ()
+    spots: Annotated[tuple[Spot, ...], Field(strict=False)] = ()
+    dust: Annotated[tuple[Dust, ...], Field(strict=False)] = ()
     moon: bool = False
     """Whether the true moon may pass before the sun; it costs time to look."""
     ridge_roughness_px: float = Field(2.0, ge=0, le=200)
@@ -160,7 +143,7 @@ class Scenario(Section):
 
     def seconds(self, moment: float | datetime) -> float:
         """Return POSIX seconds of an event's moment."""
-        return moment_s(moment, utc_s(self.start_utc))
+        return utc_s(moment) if isinstance(moment, datetime) else self.start_s + 3600 * moment
 
     def span_s(self, event: Any) -> tuple[float, float]:
         """Return when a spell begins and ends, in POSIX seconds; one without an end lasts for good."""

@@ -7,16 +7,20 @@ full scale. A direction in the picture is an angle in degrees clockwise from the
 from dataclasses import dataclass
 from math import cos, log, radians, sin
 
+from pydantic import Field
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spot:
+from sentinel.core.settings import Section
+from sentinel.jobs.simulate.events import Fraction
+
+
+class Spot(Section):
     """A sunspot: place and size in disc radii (x right, y down of the disc's centre)."""
 
-    x: float
-    y: float
-    radius: float
-    contrast: float = 0.7
-    """How much darker than its surroundings the umbra is, 0 to 1."""
+    x: float = Field(ge=-1, le=1)
+    y: float = Field(ge=-1, le=1)
+    radius: float = Field(gt=0, le=0.5)
+    contrast: Fraction = 0.7
+    """How much darker than its surroundings the umbra is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,14 +47,13 @@ class SunDisc:
     ripple_seed: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dust:
+class Dust(Section):
     """Dirt on the sensor: a soft shadow that does not move with the sun."""
 
     x_px: float
     y_px: float
-    radius_px: float
-    depth: float = 0.2
+    radius_px: float = Field(gt=0, le=2000)
+    depth: Fraction = 0.15
     """Share of the light it takes at its middle."""
 
 
@@ -78,7 +81,7 @@ class Cloud:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ridge:
-    """Everything on one side of a line is hidden: hills, a roof, a cap half on."""
+    """The horizon line: everything on one side of it is hidden."""
 
     x_px: float
     """A point on the line."""
@@ -89,10 +92,6 @@ class Ridge:
     """Root mean square height of its crags; 0: a straight edge."""
     shift_px: float = 0.0
     """How far the crags have moved along the line, to the right of who looks to the hidden side."""
-    softness_px: float = 0.0
-    """Gaussian sigma of a near, unfocused edge."""
-    level: float = 0.0
-    """Its own light."""
     seed: int = 0
 
     @property
@@ -102,59 +101,12 @@ class Ridge:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cable:
-    """A strip across the whole frame: a cable, a guy rope, a mast."""
-
-    x_px: float
-    """A point on its middle line."""
-    y_px: float
-    along_deg: float
-    """Direction in which it runs, clockwise from up."""
-    width_px: float
-    softness_px: float = 0.0
-    level: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Moon:
     """The moon's dark face before the sun."""
 
     x_px: float
     y_px: float
     radius_px: float
-    level: float = 0.0
-    """Light of its own face, as earthshine."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lamp:
-    """A lamp in the picture: a small bright blob with a halo."""
-
-    x_px: float
-    y_px: float
-    radius_px: float
-    level: float = 2.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ghost:
-    """A reflection between lens elements: a faint, evenly lit polygon or disc."""
-
-    x_px: float
-    y_px: float
-    radius_px: float
-    level: float = 0.05
-    sides: int = 0
-    """0: round."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Landscape:
-    """A day-lit view, as with the filter off and the camera turned away: sky, hills, a foreground."""
-
-    horizon_y_px: float
-    level: float = 0.5
-    seed: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,9 +117,6 @@ class Caption:
     x_px: float
     y_px: float
     height_px: float
-    level: float = 1.0
-    boxed: bool = False
-    """On a black box, as some cameras do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,8 +150,7 @@ class Scene:
     """Scatter close to the disc: level at the limb, in units of the sun's brightness."""
     clouds: tuple[Cloud, ...] = ()
     moon: Moon | None = None
-    occluders: tuple[Ridge | Cable, ...] = ()
-    clutter: tuple[Lamp | Ghost | Landscape, ...] = ()
+    horizon: Ridge | None = None
     blur: Blur = Blur()
     dust: tuple[Dust, ...] = ()
     gain: float = 1.0
@@ -210,4 +158,4 @@ class Scene:
     filter_factor: float = 1.0
     """How much more light than through the filter comes in: 1e5 when it is gone."""
     noise: Noise | None = Noise()
-    captions: tuple[Caption, ...] = ()
+    caption: Caption | None = None

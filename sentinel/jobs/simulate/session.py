@@ -2,8 +2,6 @@
 
 import json
 import multiprocessing
-import os
-from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,22 +9,21 @@ from typing import Any
 
 import yaml
 
+from sentinel.chain.intake.pool import cores
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import replaced, write_text_whole
 from sentinel.core.tables import write_ecsv, write_measurements
 from sentinel.core.times import format_utc, from_utc_s
+from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.simulate.conditions import air_mass
 from sentinel.jobs.simulate.events import Recentre
 from sentinel.jobs.simulate.exposures import exif_of, orientations
-from sentinel.jobs.simulate.files import Exif, Tint, write_fits, write_jpeg, write_png, write_tiff
+from sentinel.jobs.simulate.files import Exif, FileFormat, Tint, write_picture
 from sentinel.jobs.simulate.picture import scene_of, tint_of
 from sentinel.jobs.simulate.render import render
-from sentinel.jobs.simulate.scenario import Scenario, load_scenario
+from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.scene import Scene
 from sentinel.jobs.simulate.synthesize import Plan, measured, plan
-
-Progress = Callable[[str, int, int], None]
-"""Told after each frame what is being done, how many are done, and of how many."""
 
 _POOL_PAYS_FROM = 24  # frames; starting a worker costs as much as rendering a few
 
@@ -47,19 +44,19 @@ class _Job:
     scene: Scene
     exif: Exif
     tint: Tint
-    file_format: str
+    file_format: FileFormat
     quality: int
 
 
 def simulate(
-    scenario_path: Path,
+    scenario: Scenario,
     out: Path,
     *,
     frames: bool = True,
-    progress: Progress | None = None,
+    progress: Progress = silent,
     workers: int | None = None,
 ) -> Simulated:
-    """Make a session from a scenario file.
+    """Make a session from a scenario.
 
     Parameters
     ----------
@@ -73,22 +70,8 @@ def simulate(
     Raises
     ------
     RequestProblem
-        If the scenario is wrong, or `out` holds something already.
+        If `out` holds something already.
     """
-    return simulate_scenario(
-        load_scenario(scenario_path), out, frames=frames, progress=progress, workers=workers
-    )
-
-
-def simulate_scenario(
-    scenario: Scenario,
-    out: Path,
-    *,
-    frames: bool = True,
-    progress: Progress | None = None,
-    workers: int | None = None,
-) -> Simulated:
-    """Make a session from a scenario built in code; else as `simulate`."""
     _require_empty(out)
     work = plan(scenario)
     out.mkdir(parents=True, exist_ok=True)
@@ -188,39 +171,21 @@ def _jobs(work: Plan, out: Path) -> list[_Job]:
     return jobs
 
 
-def _write_frames(jobs: list[_Job], progress: Progress | None, workers: int | None) -> int:
+def _write_frames(jobs: list[_Job], progress: Progress, workers: int | None) -> int:
+    """Render and write frames; return the bytes written."""
     for folder in {job.path.parent for job in jobs}:
         folder.mkdir(parents=True, exist_ok=True)
-    workers = _processors() if workers is None else workers
+    workers = cores() if workers is None else workers
     if workers <= 1 or len(jobs) < _POOL_PAYS_FROM:
-        return _count(map(_write_frame, jobs), len(jobs), progress)
+        return sum(reported(map(_write_frame, jobs), "rendering", len(jobs), progress))
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        return _count(pool.map(_write_frame, jobs, chunksize=4), len(jobs), progress)
-
-
-def _count(sizes: Any, total: int, progress: Progress | None) -> int:
-    written = 0
-    for done, size in enumerate(sizes, start=1):
-        written += size
-        if progress is not None:
-            progress("rendering", done, total)
-    return written
+        sizes = pool.map(_write_frame, jobs, chunksize=4)
+        return sum(reported(sizes, "rendering", len(jobs), progress))
 
 
 def _write_frame(job: _Job) -> int:
     """Render and write one frame; return its size in bytes."""
     linear = render(job.scene)
     with replaced(job.path) as path:
-        if job.file_format == "jpg":
-            write_jpeg(path, linear, quality=job.quality, tint=job.tint, exif=job.exif)
-        elif job.file_format == "tif":
-            write_tiff(path, linear, exif=job.exif)
-        elif job.file_format == "png":
-            write_png(path, linear)
-        else:
-            write_fits(path, linear, taken_utc=job.exif.taken, exposure_s=job.exif.exposure_s or 0.0)
+        write_picture(path, linear, job.exif, job.file_format, tint=job.tint, quality=job.quality)
     return job.path.stat().st_size
-
-
-def _processors() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

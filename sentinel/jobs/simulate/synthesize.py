@@ -4,20 +4,18 @@ from dataclasses import dataclass
 from math import nan
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.times import from_utc_s
 from sentinel.jobs.simulate.conditions import Conditions, air_mass, conditions
-from sentinel.jobs.simulate.exposures import MAKE, Exposures, clock_time, exposures
-from sentinel.jobs.simulate.files import LUMA
+from sentinel.jobs.simulate.exposures import Exposures, clock_time, exposures
+from sentinel.jobs.simulate.files import LUMA, MAKE
 from sentinel.jobs.simulate.light import limb_darkening, srgb_decode, srgb_encode
 from sentinel.jobs.simulate.picture import tints_of
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.visibility import Visibility, visibility
 from sentinel.jobs.simulate.world import Truth, World
-
-Array = NDArray[np.float64]
+from sentinel.sky.arrays import Array
 
 GAUSS_10_90 = 2.5631
 """10-90 % rise of a Gaussian edge, in sigmas."""

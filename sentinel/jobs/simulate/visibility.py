@@ -3,17 +3,13 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sentinel.jobs.simulate.conditions import Conditions
 from sentinel.jobs.simulate.fields import smooth_at
 from sentinel.jobs.simulate.scenario import SimCamera
 from sentinel.jobs.simulate.scene import Cloud
 from sentinel.jobs.simulate.world import Truth
-
-Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Indices = NDArray[np.intp]
+from sentinel.sky.arrays import Array, Bools, Indices
 
 _LIMB_POINTS = 90
 _FINE_POINTS = 3600

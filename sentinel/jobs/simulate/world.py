@@ -7,7 +7,6 @@ turn of the drive, the camera on it. What the mount does wrong besides (worm, wi
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sentinel.jobs.simulate.drive import Drive
 from sentinel.jobs.simulate.events import Knock, Realign, Recentre, Sink, Wind
@@ -26,8 +25,7 @@ from sentinel.sky import (
     refraction_deg,
     up_angle_deg,
 )
-
-Array = NDArray[np.float64]
+from sentinel.sky.arrays import Array, Bools
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,7 +178,7 @@ class World:
                 )[:, 0]
         return zenith
 
-    def _by_stretch(self, times: Array) -> list[tuple[NDArray[np.bool_], Pose]]:
+    def _by_stretch(self, times: Array) -> list[tuple[Bools, Pose]]:
         begins = np.array([begin for begin, _ in self._stretches])
         index = np.maximum(np.searchsorted(begins, times, side="right") - 1, 0)
         return [(index == i, pose) for i, (_, pose) in enumerate(self._stretches) if (index == i).any()]
