@@ -52,7 +52,7 @@ def test_srgb_comes_back() -> None:
 @pytest.mark.parametrize("wavelength_nm", [400.0, 700.0])
 def test_no_limb_darkening_outside_the_table(wavelength_nm: float) -> None:
     with pytest.raises(ValueError, match=r"443\.885 to 669\.4 nm"):
-        limb_darkening(0.5, wavelength_nm)
+        limb_darkening(np.array([0.5]), wavelength_nm)
 
 
 def test_fields_are_of_zero_mean_and_unit_variance() -> None:

@@ -80,34 +80,27 @@ def air_mass(altitude_deg: Array) -> Array:
     return np.asarray(1 / (np.sin(np.radians(height)) + 0.505_72 * (height + 6.079_95) ** -1.6364))
 
 
-def _during(scenario: Scenario, kind: type[Cap | FilterLost], times: Array) -> Bools:
+def _during(scenario: Scenario, kind: type[Cap] | type[FilterLost], times: Array) -> Bools:
     inside = np.zeros(times.shape, dtype=bool)
-    for event in scenario.events:
-        if isinstance(event, kind):
-            begin_s, end_s = scenario.span_s(event)
-            inside |= (times >= begin_s) & (times < end_s)
+    for event in scenario.events_of(kind):
+        inside |= scenario.during(event, times)
     return inside
 
 
 def _frost(scenario: Scenario, times: Array) -> Array:
     """Return the share of light that frost or dirt takes."""
     left = np.ones(times.shape)
-    for event in scenario.events:
-        if isinstance(event, Frost):
-            begin_s, end_s = scenario.span_s(event)
-            grown = np.clip((times - begin_s) / max(60 * event.ramp_min, 1e-3), 0, 1)
-            left *= np.where(times < end_s, 1 - event.dimming * grown, 1.0)
+    for event in scenario.events_of(Frost):
+        begin_s, end_s = scenario.span_s(event)
+        grown = np.clip((times - begin_s) / max(60 * event.ramp_min, 1e-3), 0, 1)
+        left *= np.where(times < end_s, 1 - event.dimming * grown, 1.0)
     return 1 - left
 
 
 def _focus_px(scenario: Scenario, times: Array) -> Array:
     """Return the blur by optics and focus alone; each drift begins where the one before had come to."""
-    best = scenario.camera.blur_px
-    drifts = sorted(
-        (e for e in scenario.events if isinstance(e, FocusDrift)), key=lambda e: scenario.seconds(e.at)
-    )
-    when, what = [scenario.start_s], [best]
-    for event in drifts:
+    when, what = [scenario.start_s], [scenario.camera.blur_px]
+    for event in scenario.events_of(FocusDrift):
         at_s = scenario.seconds(event.at)
         when += [at_s, scenario.seconds(event.until)]
         what += [float(np.interp(at_s, when[: len(what)], what)), event.sigma_px]
@@ -164,18 +157,17 @@ def _moon(world: World, truth: Truth) -> tuple[Array, Array, Array]:
     """Return centre and radius of the moon in the frame; NaN where it does not touch the sun."""
     x, y, radius = (np.full(truth.utc_s.shape, np.nan) for _ in range(3))
     scenario = world.scenario
-    for event in scenario.events:
-        if isinstance(event, Eclipse):
-            begin_s, end_s = scenario.seconds(event.at), scenario.seconds(event.until)
-            here = (truth.utc_s >= begin_s) & (truth.utc_s <= end_s)
-            passed = 2 * (truth.utc_s[here] - begin_s) / (end_s - begin_s) - 1
-            sun = truth.radius_px[here]
-            radius[here] = 1.03 * sun
-            nearest = sun + radius[here] - 2 * sun * event.magnitude
-            half_path = np.sqrt(np.maximum((sun + radius[here]) ** 2 - nearest**2, 0))
-            from_x, from_y = np.sin(np.radians(event.from_deg)), -np.cos(np.radians(event.from_deg))
-            x[here] = truth.x_px[here] - passed * half_path * from_x + nearest * from_y
-            y[here] = truth.y_px[here] - passed * half_path * from_y - nearest * from_x
+    for event in scenario.events_of(Eclipse):
+        begin_s, end_s = scenario.seconds(event.at), scenario.seconds(event.until)
+        here = (truth.utc_s >= begin_s) & (truth.utc_s <= end_s)
+        passed = 2 * (truth.utc_s[here] - begin_s) / (end_s - begin_s) - 1
+        sun = truth.radius_px[here]
+        radius[here] = 1.03 * sun
+        nearest = sun + radius[here] - 2 * sun * event.magnitude
+        half_path = np.sqrt(np.maximum((sun + radius[here]) ** 2 - nearest**2, 0))
+        from_x, from_y = np.sin(np.radians(event.from_deg)), -np.cos(np.radians(event.from_deg))
+        x[here] = truth.x_px[here] - passed * half_path * from_x + nearest * from_y
+        y[here] = truth.y_px[here] - passed * half_path * from_y - nearest * from_x
     if scenario.moon:
         _true_moon(world, truth, x, y, radius)
     return x, y, radius

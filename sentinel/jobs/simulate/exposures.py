@@ -34,13 +34,11 @@ def exposures(scenario: Scenario) -> Exposures:
     """Return every picture that the camera takes, in order."""
     camera = scenario.camera
     count = floor(scenario.hours * 3600 / camera.interval_s - _PHASE_S / camera.interval_s) + 1
-    slots = scenario.start_s + _PHASE_S + camera.interval_s * np.arange(count)
+    slots: Array = scenario.start_s + _PHASE_S + camera.interval_s * np.arange(count, dtype=float)
     taken = np.ones(len(slots), dtype=bool)
-    for event in scenario.events:
-        if isinstance(event, Missing):
-            begin_s, end_s = scenario.span_s(event)
-            taken &= (slots < begin_s) | (slots >= end_s)
-    utc_s: Array = slots[taken].astype(float)
+    for event in scenario.events_of(Missing):
+        taken &= ~scenario.during(event, slots)
+    utc_s = slots[taken]
     stops = np.array(camera.bracket_stops)[np.arange(len(utc_s)) % len(camera.bracket_stops)]
     return Exposures(
         utc_s=utc_s,
@@ -54,9 +52,8 @@ def clock_error_s(scenario: Scenario, utc_s: Array) -> Array:
     """Return by how much the camera's clock is ahead of its zone's time."""
     camera = scenario.camera
     error = camera.clock_offset_s + camera.clock_drift_s_day * (utc_s - scenario.start_s) / DAY_S
-    for event in scenario.events:
-        if isinstance(event, ClockStep):
-            error = error + np.where(utc_s >= scenario.seconds(event.at), event.step_s, 0.0)
+    for event in scenario.events_of(ClockStep):
+        error = error + np.where(utc_s >= scenario.seconds(event.at), event.step_s, 0.0)
     return np.asarray(error)
 
 

@@ -1,7 +1,11 @@
 """What the sun and a camera do to light: limb darkening and the sRGB transfer curve."""
 
+from typing import TypeVar
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+F = TypeVar("F", np.float32, np.float64)
 
 # Neckel H., Labs D. 1994, Solar Physics 153, 91: P5(mu) = sum of A_i mu^i, i = 0..5, continuum, by wavelength
 # in nm. The digits come from a transcription of that table; each row sums to 1 within 1e-4.
@@ -34,12 +38,12 @@ def limb_darkening_coefficients(wavelength_nm: float) -> NDArray[np.float64]:
     return np.array([np.interp(wavelength_nm, _WAVELENGTHS_NM, column) for column in _COEFFICIENTS.T])
 
 
-def limb_darkening(mu: ArrayLike, wavelength_nm: float = 550.0) -> NDArray[np.float64]:
+def limb_darkening(mu: NDArray[F], wavelength_nm: float = 550.0) -> NDArray[F]:
     """Return I(mu)/I(1), mu the cosine of the heliocentric angle (1 at the centre, 0 at the limb)."""
-    powers = np.asarray(mu, dtype=float)
-    total: NDArray[np.float64] = np.zeros_like(powers)
+    total = np.zeros_like(mu)
     for coefficient in limb_darkening_coefficients(wavelength_nm)[::-1]:
-        total = total * powers + coefficient
+        total *= mu
+        total += mu.dtype.type(coefficient)
     return total
 
 

@@ -7,7 +7,6 @@ pixel. Only the surroundings of the disc are computed densely.
 
 from dataclasses import dataclass
 from math import ceil, cos, hypot, radians, sin
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,7 @@ from scipy.ndimage import gaussian_filter
 from scipy.special import erf
 
 from sentinel.jobs.simulate.fields import Field, smooth_field, smooth_series
-from sentinel.jobs.simulate.light import limb_darkening_coefficients
+from sentinel.jobs.simulate.light import F, limb_darkening
 from sentinel.jobs.simulate.scene import (
     Blur,
     Caption,
@@ -30,8 +29,6 @@ from sentinel.jobs.simulate.scene import (
     Spot,
     SunDisc,
 )
-
-F = TypeVar("F", np.float32, np.float64)
 
 _RIM_PX = 2.5  # nearer to the limb than this, pixels are averaged over sub-pixels
 _SUB = 4  # sub-pixels a side; each has soft coverage, so the steps are far finer than 1/16
@@ -179,7 +176,7 @@ def _disc_light(sun: SunDisc, window: Window) -> Field:
     dx = (window.x - sun.x_px)[None, :]
     dy = (window.y - sun.y_px)[:, None]
     rho2 = _rho2(sun, dx.astype(np.float32), dy.astype(np.float32))
-    light = _darkened(sun, np.sqrt(np.maximum(1 - rho2, 0)))
+    light = limb_darkening(np.sqrt(np.maximum(1 - rho2, 0)), sun.wavelength_nm)
     light[rho2 >= 1] = 0
     rim = _RIM_PX / sun.radius_px
     rows, columns = np.nonzero((rho2 > max(1 - rim, 0) ** 2) & (rho2 < (1 + rim / (1 - sun.flattening)) ** 2))
@@ -189,7 +186,7 @@ def _disc_light(sun: SunDisc, window: Window) -> Field:
         for sub_y in steps:
             rho = np.sqrt(_rho2(sun, dx[0, columns] + sub_x, dy[rows, 0] + sub_y))
             covered = np.clip((1 - rho) * (sun.radius_px * _SUB) + 0.5, 0, 1)
-            total += covered * _darkened(sun, np.sqrt(np.maximum(1 - rho**2, 0)))
+            total += covered * limb_darkening(np.sqrt(np.maximum(1 - rho**2, 0)), sun.wavelength_nm)
     light[rows, columns] = total / _SUB**2
     for spot in sun.spots:
         _darken_spot(light, spot, sun, window)
@@ -232,14 +229,6 @@ def _ripple(sun: SunDisc, angle: NDArray[F]) -> NDArray[F]:
         table += amplitude * np.cos(order * around + start)
     moved = np.interp(angle, around, table, period=2 * np.pi)
     return np.asarray((1 - moved) ** 2, dtype=angle.dtype)
-
-
-def _darkened(sun: SunDisc, mu: NDArray[F]) -> NDArray[F]:
-    total = np.zeros_like(mu)
-    for coefficient in limb_darkening_coefficients(sun.wavelength_nm)[::-1]:
-        total *= mu
-        total += mu.dtype.type(coefficient)
-    return total
 
 
 def _darken_spot(light: Field, spot: Spot, sun: SunDisc, window: Window) -> None:

@@ -2,8 +2,9 @@
 
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, TypeVar
 
+import numpy as np
 from pydantic import Field, ValidationError, model_validator
 
 from sentinel.core.complaints import one_line
@@ -14,8 +15,11 @@ from sentinel.core.times import utc_s
 from sentinel.jobs.simulate.events import AnyEvent, Pixel, UtcTime
 from sentinel.jobs.simulate.files import FileFormat
 from sentinel.jobs.simulate.scene import Dust, Spot
+from sentinel.sky.arrays import Array, Bools
 
 MOST_FRAMES = 200_000
+
+E = TypeVar("E", bound=AnyEvent)
 
 
 class SimCamera(Section):
@@ -148,6 +152,20 @@ class Scenario(Section):
     def span_s(self, event: Any) -> tuple[float, float]:
         """Return when a spell begins and ends, in POSIX seconds; one without an end lasts for good."""
         return self.seconds(event.at), float("inf") if event.until is None else self.seconds(event.until)
+
+    def during(self, event: Any, utc_s: Array) -> Bools:
+        """Return which times, shape as `utc_s`, fall into a spell: its begin does, its end does not."""
+        begin_s, end_s = self.span_s(event)
+        return np.asarray((utc_s >= begin_s) & (utc_s < end_s))
+
+    @property
+    def in_order(self) -> list[AnyEvent]:
+        """The events in order of time."""
+        return sorted(self.events, key=lambda event: self.seconds(event.at))
+
+    def events_of(self, kind: type[E]) -> list[E]:
+        """Return the events of one kind, in order of time."""
+        return [event for event in self.in_order if isinstance(event, kind)]
 
     def with_events(self, *events: AnyEvent) -> "Scenario":
         """Return the scenario with more events; checked like any other."""

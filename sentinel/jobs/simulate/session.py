@@ -127,8 +127,8 @@ def config_text(scenario: Scenario) -> str:
 def marks_text(scenario: Scenario) -> str:
     """Return the marks that the operator made, a JSON object a line; empty where none were."""
     lines = []
-    for event in sorted(scenario.events, key=lambda e: scenario.seconds(e.at)):
-        if isinstance(event, Recentre) and event.marked:
+    for event in scenario.events_of(Recentre):
+        if event.marked:
             time_utc = format_utc(from_utc_s(scenario.seconds(event.at)))
             kinds = ("unwound", "recentred") if event.unwound else ("recentred",)
             lines += [json.dumps({"time_utc": time_utc, "kind": kind, "text": ""}) for kind in kinds]

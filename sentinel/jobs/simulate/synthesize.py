@@ -19,7 +19,7 @@ from sentinel.sky.arrays import Array
 
 GAUSS_10_90 = 2.5631
 """10-90 % rise of a Gaussian edge, in sigmas."""
-_MEDIAN_MU = float(np.sqrt(0.5))  # half the disc's area is brighter than its limb darkening there
+_MEDIAN_MU = np.sqrt([0.5])  # half the disc's area is brighter than its limb darkening there
 _LEAST_SIGMA_PX = 0.008
 
 
@@ -134,7 +134,7 @@ def _brightness(work: Plan) -> tuple[Array, Array]:
     """Return the median level as a JPEG's grey shows it, and the share of pixels at full scale."""
     seen, state = work.seen, work.state
     centre = state.level * state.gain * (seen.transmission + seen.glow)
-    shown = _grey(work, centre * float(limb_darkening(_MEDIAN_MU)))
+    shown = _grey(work, centre * float(limb_darkening(_MEDIAN_MU)[0]))
     profile = limb_darkening(np.linspace(0, 1, 201))
     full_from_mu = np.interp(1 / np.maximum(centre, 1e-9), profile, np.linspace(0, 1, 201), right=1.0)
     saturated = np.where(centre >= 1, 1 - full_from_mu**2, 0.0)

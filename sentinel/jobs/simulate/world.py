@@ -69,7 +69,6 @@ class World:
         self.drive = Drive(scenario, float(self.sun.hour_angle_deg(scenario.start_s)))
         self._worm_phase = float(np.random.default_rng((scenario.seed, 1)).uniform(0, 2 * np.pi))
         self._hand = np.random.default_rng((scenario.seed, 2))
-        self._axis_events = [e for e in scenario.events if isinstance(e, Realign | Sink)]
         self._stretches: list[tuple[float, Pose]] = []
         self._place_camera()
 
@@ -122,24 +121,16 @@ class World:
         mount = self.scenario.mount
         azimuth = np.full(utc_s.shape, mount.azimuth_error_deg)
         altitude = np.full(utc_s.shape, mount.altitude_error_deg)
-        for event in sorted(self._axis_events, key=lambda e: self.scenario.seconds(e.at)):
+        for event in self.scenario.in_order:
             at_s = self.scenario.seconds(event.at)
             if isinstance(event, Realign):
                 azimuth = np.where(utc_s >= at_s, event.azimuth_error_deg, azimuth)
                 altitude = np.where(utc_s >= at_s, event.altitude_error_deg, altitude)
-            else:
+            elif isinstance(event, Sink):
                 done = np.clip((utc_s - at_s) / (self.scenario.seconds(event.until) - at_s), 0, 1)
                 azimuth = azimuth + event.azimuth_deg * done
                 altitude = altitude + event.altitude_deg * done
         return azimuth, altitude
-
-    def _axis(self, times: Array) -> Array:
-        if not self._axis_events:
-            mount = self.scenario.mount
-            return axis_vector(
-                self.scenario.site.latitude_deg, mount.azimuth_error_deg, mount.altitude_error_deg
-            )
-        return axis_vector(self.scenario.site.latitude_deg, *self.axis_errors_deg(times))
 
     def _turn_rad(self, times: Array) -> Array:
         mount = self.scenario.mount
@@ -149,12 +140,14 @@ class World:
             turn = turn + mount.worm_arcsec * np.sin(2 * np.pi * turn / tooth + self._worm_phase)
         return np.asarray(np.radians(turn / 3600))
 
+    def _aimed(self, times: Array) -> tuple[Array, Array, Array]:
+        """Return the sun's direction (times, 1, 3), the axis (times, 3) and the drive's turn (times, 1)."""
+        axis = axis_vector(self.scenario.site.latitude_deg, *self.axis_errors_deg(times))
+        return self.sun.direction(times)[:, None], axis, self._turn_rad(times)[:, None]
+
     def _mounted(self, times: Array) -> Array:
         """Return the sun in the mount's frame, (times, 3)."""
-        direction, axis, turn = self.sun.direction(times), self._axis(times), self._turn_rad(times)
-        if axis.ndim == 1:
-            return in_mount_frame(direction, axis, turn, south=self.south)
-        return in_mount_frame(direction[:, None], axis, turn[:, None], south=self.south)[:, 0]
+        return in_mount_frame(*self._aimed(times), south=self.south)[:, 0]
 
     def _steady(self, times: Array) -> tuple[Array, Array]:
         """Return the refracted centre's pixel but for wind and flexure."""
@@ -165,17 +158,11 @@ class World:
         return x, y
 
     def _zenith_deg(self, times: Array) -> Array:
-        direction, axis, turn = self.sun.direction(times), self._axis(times), self._turn_rad(times)
+        aimed = self._aimed(times)
         zenith = np.empty(times.shape)
         for here, pose in self._by_stretch(times):
-            if axis.ndim == 1:
-                zenith[here] = up_angle_deg(
-                    direction[here], axis, turn[here], pose, self.optics, south=self.south
-                )
-            else:
-                zenith[here] = up_angle_deg(
-                    direction[here, None], axis[here], turn[here, None], pose, self.optics, south=self.south
-                )[:, 0]
+            direction, axis, turn = (part[here] for part in aimed)
+            zenith[here] = up_angle_deg(direction, axis, turn, pose, self.optics, south=self.south)[:, 0]
         return zenith
 
     def _by_stretch(self, times: Array) -> list[tuple[Bools, Pose]]:
@@ -197,10 +184,8 @@ class World:
 
     def _wind_px(self, times: Array) -> tuple[Array, Array]:
         sigma = np.full(times.shape, self.scenario.mount.wind_arcsec)
-        for event in self.scenario.events:
-            if isinstance(event, Wind):
-                begin_s, end_s = self.scenario.span_s(event)
-                sigma = np.where((times >= begin_s) & (times < end_s), event.arcsec, sigma)
+        for event in self.scenario.events_of(Wind):
+            sigma = np.where(self.scenario.during(event, times), event.arcsec, sigma)
         shake = np.random.default_rng((self.scenario.seed, 3)).standard_normal((2, *times.shape))
         shake_px = shake * sigma / self.optics.scale_arcsec_px
         return shake_px[0], shake_px[1]
@@ -210,8 +195,9 @@ class World:
         scenario = self.scenario
         place = scenario.start_px or self.optics.middle_px
         self._aim(scenario.start_s, place)
-        touching = [e for e in scenario.events if isinstance(e, Knock | Recentre | Realign)]
-        for event in sorted(touching, key=lambda e: scenario.seconds(e.at)):
+        for event in scenario.in_order:
+            if not isinstance(event, Knock | Recentre | Realign):
+                continue
             at_s = scenario.seconds(event.at)
             x, y = self._where(at_s, bolts_at_s=at_s - 1e-3)
             if isinstance(event, Knock):
