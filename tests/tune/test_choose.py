@@ -1,6 +1,7 @@
 """Which value the sessions speak for: on scores made by hand, and on hand-made sessions."""
 
 import multiprocessing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -24,6 +25,12 @@ LOST = asked_for(["lost_now_min", "lost_soon_min"])
 
 def score(needless: int = 0, *, reached: tuple[Reached, ...] = (), soon: int = 0, wakes: int = 5) -> Score:
     return Score(wakes=wakes, needless=needless, undecided=0, soon=soon, reached=reached, filter_alarms=())
+
+
+def test_an_incident_that_waits_instead_of_waking_may_cost_one_message_each() -> None:
+    base = replace(score(3, wakes=5), needless_for=("lost-disc",))
+    assert not worse(score(0, soon=1, wakes=2), Case(base, NOTHING))
+    assert worse(score(0, soon=2, wakes=2), Case(base, NOTHING)) == "more messages", "reminders are no credit"
 
 
 def told(at_s: float) -> Reached:
@@ -82,6 +89,10 @@ def test_of_equals_the_nearest_is_chosen_and_more_lead_needs_two_events() -> Non
     now, sooner = score(reached=(told(900.0),) * 2), score(reached=(told(600.0),) * 2)
     assert advise("lost_now_min", 15.0, {10.0: [sooner]}, [Case(now, two)]).value == 10.0
     assert advise("lead_now_min", 15.0, {10.0: [sooner]}, [Case(now, two)]).value is None, "a wish"
+    reminded = replace(sooner, wakes=now.wakes + 1)
+    assert advise("lost_now_min", 15.0, {10.0: [reminded]}, [Case(now, two)]).value == 10.0, "a reminder"
+    another = replace(sooner, incidents=now.incidents + 1)
+    assert advise("lost_now_min", 15.0, {10.0: [another]}, [Case(now, two)]).value is None
     one = Case(score(reached=(told(900.0),)), FAULT)
     assert advise("lost_now_min", 15.0, {10.0: [score(reached=(told(600.0),))]}, [one]).value is None
 
@@ -102,11 +113,11 @@ def test_needless_wake_ups_get_the_value_that_spares_them_and_the_true_one_still
     tmp_path: Path,
 ) -> None:
     session = known_of(dark_spells(17, 18, visited=40))
-    assert (session.base.wakes, session.base.needless) == (3, 2)
+    assert (session.base.wakes, session.base.needless) == (5, 2)
     result = result_of(session)
     assert result.joint.changes == {"lost_now_min": 20.2}
     after = result.joint.scores[0]
-    assert (after.wakes, after.needless, after.woken) == (1, 0, 1)
+    assert (after.wakes, after.needless, after.woken) == (3, 0, 1)
     overlay = tmp_path / "overlay.yaml"
     overlay.write_text(overlay_text(result))
     base = tmp_path / "base.yaml"

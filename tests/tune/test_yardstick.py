@@ -4,11 +4,13 @@ from pathlib import Path
 
 import pytest
 
+from sentinel.chain.notify.counting import Counts
+from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import RequestProblem
 from sentinel.core.times import parse_utc, utc_s
-from sentinel.jobs.tune.episodes import Episode
+from sentinel.jobs.tune.episodes import Episode, Said
 from sentinel.jobs.tune.truth import read_truth
-from sentinel.jobs.tune.yardstick import Happening, Verdict, Yardstick, leads_min
+from sentinel.jobs.tune.yardstick import Happening, Verdict, Yardstick, leads_min, scored
 from tests.judge.tracks import Watch
 from tests.tune.sessions import dark_spells, known_of
 
@@ -81,16 +83,34 @@ def runaway() -> Watch:
 
 def test_a_runaway_that_nobody_explains_is_to_be_found_again() -> None:
     session = known_of(runaway())
-    assert (session.base.wakes, session.base.needless, session.base.undecided) == (1, 0, 1)
+    assert (session.base.wakes, session.base.needless, session.base.undecided) == (2, 0, 2)
     assert [one.condition for one in session.yardstick.happenings] == ["runaway"]
     assert session.base.woken == 1
     unended = Watch()
     unended.frames(20)
     unended.frames(20, found=False)
-    assert known_of(unended).base.undecided == 1
-    assert known_of(unended, truth=()).base.needless == 1
+    assert known_of(unended).base.undecided == 2, "and a reminder"
+    assert known_of(unended, truth=()).base.needless == 2
     told = known_of(runaway(), truth=())
-    assert (told.base.needless, told.base.undecided, told.yardstick.happenings) == (1, 0, ())
+    assert (told.base.needless, told.base.undecided, told.yardstick.happenings) == (2, 0, ())
+
+
+def test_a_wake_up_counts_each_time_somebody_is_woken_as_everywhere_else() -> None:
+    watch = dark_spells(17, visited=60)
+    session = known_of(watch)
+    pipeline = Pipeline(watch.settings, session.steps[0][1])
+    outcomes = [pipeline.step_with(event, forecast, now) for event, now, forecast in session.steps]
+    counts = Counts().with_alerts(alert for outcome in outcomes for alert in outcome.alerts)
+    assert session.base.wakes == counts.wake_ups > session.base.woken + 1, "reminders wake too"
+    # One spell passed by itself; the other was looked after, reminders and all.
+    assert (session.base.needless, session.base.undecided) == (1, 0)
+
+
+def test_a_message_about_two_incidents_wakes_once() -> None:
+    black, glare = episode("lost-disc", 1000.0, 2000.0), episode("over-bright", 1000.0, 2000.0)
+    said = Said(episodes=(black, glare), wake_ups=((0, 1), (0,), ()), soon=0, put_back_s=())
+    score = scored(said, Yardstick())
+    assert (score.wakes, score.needless, score.undecided) == (3, 1, 2), "no mark, so the filter stays open"
 
 
 def test_how_late_a_fault_is_told_is_measured_from_its_onset() -> None:

@@ -66,7 +66,8 @@ def worse(trial: Score, case: Case) -> str:
         return "more needless wake-ups"
     if trial.undecided > base.undecided:
         return "more wake-ups of which nothing is known"
-    if trial.soon > base.soon + (base.needless - trial.needless):
+    # An incident that wakes nobody any more may be told of in a message that waits.
+    if trial.soon > base.soon + len(base.needless_for) - len(trial.needless_for):
         return "more messages"
     return ""
 
@@ -112,8 +113,9 @@ def total_needless(scores: Sequence[Score]) -> int:
 
 def total_sooner(scores: Sequence[Score], cases: Sequence[Case]) -> int:
     """Return how many messages of all sessions come sooner, none of them at the price of another."""
+    # Who is told of the same sooner gets one more reminder until it is over: that is no price.
     if any(
-        score.soon > case.base.soon or score.wakes > case.base.wakes
+        score.soon > case.base.soon or score.incidents > case.base.incidents
         for score, case in zip(scores, cases, strict=True)
     ):
         return 0

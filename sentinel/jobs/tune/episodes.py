@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from sentinel.chain.notify.compose import key_of
+from sentinel.chain.notify.counting import wakes
 from sentinel.core.records import Incident, Outcome, Severity
 from sentinel.core.times import parse_utc, utc_s
 
@@ -40,6 +41,8 @@ class Said:
 
     episodes: tuple[Episode, ...]
     """In the order in which they opened."""
+    wake_ups: tuple[tuple[int, ...], ...]
+    """Each time that somebody was woken, reminders too: the places of the episodes it was for."""
     soon: int
     """Messages that could wait for the morning."""
     put_back_s: tuple[float, ...]
@@ -52,6 +55,7 @@ class Diary:
     def __init__(self) -> None:
         self._open: dict[Key, int] = {}
         self._episodes: list[Episode] = []
+        self._wake_ups: list[tuple[int, ...]] = []
         self._soon = 0
         self._put_back_s: list[float] = []
 
@@ -65,8 +69,11 @@ class Diary:
             if alert.kind not in {"first", "repeat"}:
                 continue
             self._soon += alert.kind == "first" and alert.severity is Severity.SOON
-            for topic in alert.topics:
-                self._message(topic, now_s, wakes=alert.severity is Severity.NOW)
+            about = sorted(place for topic in alert.topics if (place := self._open.get(topic)) is not None)
+            if wakes(alert):
+                self._wake_ups.append(tuple(about))
+            for place in about:
+                self._message(place, now_s, wakes=wakes(alert))
         for incident in outcome.incidents:
             if incident.state == "cleared":
                 self._open.pop(key_of(incident), None)
@@ -92,10 +99,7 @@ class Diary:
             earlier_s = deadline_s if known_s is None else min(known_s, deadline_s)
             self._episodes[place] = replace(self._episodes[place], deadline_s=earlier_s)
 
-    def _message(self, topic: Key, now_s: float, *, wakes: bool) -> None:
-        place = self._open.get(topic)
-        if place is None:
-            return
+    def _message(self, place: int, now_s: float, *, wakes: bool) -> None:
         one = self._episodes[place]
         told_s = now_s if one.told_s is None else one.told_s
         woke_s = now_s if wakes and one.woke_s is None else one.woke_s
@@ -104,7 +108,10 @@ class Diary:
     def said(self) -> Said:
         """Return all that was taken so far."""
         return Said(
-            episodes=tuple(self._episodes), soon=self._soon, put_back_s=tuple(sorted(self._put_back_s))
+            episodes=tuple(self._episodes),
+            wake_ups=tuple(self._wake_ups),
+            soon=self._soon,
+            put_back_s=tuple(sorted(self._put_back_s)),
         )
 
 

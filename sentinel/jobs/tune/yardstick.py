@@ -1,6 +1,7 @@
 """What the messages of a session are measured by: what truly happened, and what the operator did. Pure."""
 
 from bisect import bisect_left
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -150,6 +151,7 @@ class Score:
     """How one judging of a session fares by its yardstick."""
 
     wakes: int
+    """Each time that somebody is woken, reminders too; of these so many needless, so many undecided."""
     needless: int
     undecided: int
     soon: int
@@ -157,8 +159,10 @@ class Score:
     """Of each happening."""
     filter_alarms: tuple[tuple[float, float | None], ...]
     """When the filter alarm opened and was over: no threshold may change that."""
+    incidents: int = 0
+    """For how many incidents somebody is woken, however often."""
     needless_for: tuple[str, ...] = ()
-    """The conditions of the needless ones."""
+    """The condition of each incident that somebody was woken for needlessly."""
 
     @property
     def found(self) -> int:
@@ -173,18 +177,29 @@ class Score:
 
 def scored(said: Said, yardstick: Yardstick) -> Score:
     """Return how a judging fares."""
-    woken = [one for one in said.episodes if one.woke_s is not None]
-    verdicts = [yardstick.verdict(one) for one in woken]
-    needless = [one for one, v in zip(woken, verdicts, strict=True) if v is Verdict.NEEDLESS]
+    verdicts = [yardstick.verdict(one) for one in said.episodes]
+    woken = Counter(_verdict_of({verdicts[place] for place in about}) for about in said.wake_ups)
     return Score(
-        wakes=len(woken),
-        needless=len(needless),
-        undecided=sum(verdict is Verdict.UNDECIDED for verdict in verdicts),
+        wakes=woken.total(),
+        needless=woken[Verdict.NEEDLESS],
+        undecided=woken[Verdict.UNDECIDED],
         soon=said.soon,
         reached=tuple(_reached(one, said.episodes) for one in yardstick.happenings),
         filter_alarms=tuple((e.noted_s, e.cleared_s) for e in said.episodes if e.condition == FILTER),
-        needless_for=tuple(one.condition for one in needless),
+        incidents=sum(one.woke_s is not None for one in said.episodes),
+        needless_for=tuple(
+            one.condition
+            for one, verdict in zip(said.episodes, verdicts, strict=True)
+            if one.woke_s is not None and verdict is Verdict.NEEDLESS
+        ),
     )
+
+
+def _verdict_of(found: set[Verdict]) -> Verdict:
+    """Return what a wake-up was, from the verdicts on all that it was for: one good reason is enough."""
+    if Verdict.DESERVED in found:
+        return Verdict.DESERVED
+    return Verdict.NEEDLESS if found == {Verdict.NEEDLESS} else Verdict.UNDECIDED
 
 
 def _reached(happening: Happening, episodes: Sequence[Episode]) -> Reached:
