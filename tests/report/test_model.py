@@ -9,15 +9,14 @@ import pytest
 
 from sentinel.chain.forecast.geometry import Geometry, Points
 from sentinel.chain.intake.events import read_marks
+from sentinel.chain.track import Context, parts_of
 from sentinel.core.records import Mark, MeasuredFrame
 from sentinel.core.settings import Settings, load_settings
 from sentinel.core.tables import read_measurements
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.report.model import Explained, explain, track_arcsec
 from sentinel.jobs.report.record import Columns, columns_of
-from sentinel.jobs.report.stretches import stretches
 from sentinel.sky import Sun
-from sentinel.sky.arrays import Array, floats
 from tests.report.sessions import NOON, frame, settings
 
 FIVE_DAYS = Path(__file__).parents[2] / "replay_data" / "five-days"
@@ -43,8 +42,9 @@ def all_explained() -> Explained:
 
 
 def explained(columns: Columns, marks: list[Mark]) -> Explained:
-    _, given, sun, _, _ = five_days()
-    return explain(columns, (749.5, 499.5), given, sun, forecasts=[], marks=marks)
+    _, given, sun, _, frames = five_days()
+    parts = parts_of(frames[: len(columns)], marks, Context(given, sun))
+    return explain(columns, (749.5, 499.5), given, sun, parts=parts, forecasts=[], marks=marks)
 
 
 def test_the_mount_comes_out_as_the_scenario_made_it() -> None:
@@ -114,7 +114,8 @@ def two_days(put_px: float) -> Explained:
         dataclasses.replace(frame(0, x_px=x, y_px=y, radius_px=r), time_utc=from_utc_s(t))
         for (x, y), r, t in zip(xy, radius, times, strict=True)
     ]
-    return explain(columns_of(frames, sun), (749.5, 499.5), given, sun, forecasts=[], marks=[])
+    parts = parts_of(frames, [], Context(given, sun))
+    return explain(columns_of(frames, sun), (749.5, 499.5), given, sun, parts=parts, forecasts=[], marks=[])
 
 
 def test_a_night_alone_parts_nothing_and_a_hand_in_the_night_does() -> None:
@@ -127,44 +128,3 @@ def test_a_night_alone_parts_nothing_and_a_hand_in_the_night_does() -> None:
     touched = two_days(40.0)
     assert touched.stretch.tolist() == [0] * 96 + [1] * 144
     assert np.median(touched.off_arcsec) < 10
-
-
-def line(n: int) -> tuple[Array, Array]:
-    t = 60.0 * np.arange(float(n))
-    return floats(t), np.stack([0.1 * t, -0.02 * t], axis=1) + np.random.default_rng(4).normal(0, 5, (n, 2))
-
-
-def test_a_stray_disc_does_not_part_a_stretch() -> None:
-    t, xy = line(200)
-    xy[90] += 400
-    found = stretches(t, xy)
-    assert found[90] == -1
-    assert set(np.delete(found, 90)) == {0}
-
-
-def test_a_jump_parts_and_a_gap_alone_does_not() -> None:
-    t, xy = line(200)
-    t[100:] += 3600
-    xy[100:] += [0.1 * 3600, -0.02 * 3600]
-    assert set(stretches(t, xy)) == {0}
-    xy[150:] += [300, 0]
-    assert stretches(t, xy).tolist() == [0] * 150 + [1] * 50
-
-
-def test_a_mark_parts_what_the_discs_do_not_show() -> None:
-    t, xy = line(200)
-    assert stretches(t, xy, [6030.0]).tolist() == [0] * 101 + [1] * 99
-
-
-def test_a_mount_that_lets_go_is_followed_no_longer() -> None:
-    t, xy = line(100)
-    xy[80:] += np.stack([900.0 * np.arange(1, 21), np.zeros(20)], axis=1)
-    found = stretches(t, xy)
-    assert set(found[:80]) == {0}
-    assert set(found[81:]) == {-1}
-
-
-def test_a_few_discs_are_one_stretch() -> None:
-    t, xy = line(3)
-    assert stretches(t, xy).tolist() == [0, 0, 0]
-    assert stretches(t[:0], xy[:0]).tolist() == []

@@ -2,5 +2,6 @@
 
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.follow import Follower, Track
+from sentinel.chain.track.parts import parts_of
 
-__all__ = ["Context", "Follower", "Track"]
+__all__ = ["Context", "Follower", "Track", "parts_of"]

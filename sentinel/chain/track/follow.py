@@ -266,10 +266,12 @@ def _landing(track: Track, moving: Moving, step: Step, seen: Observation, contex
     start = (moving.x_px + path.drift[0] * seconds, moving.y_px + path.drift[1] * seconds)
     gone_px = hypot(step.x_px - start[0], step.y_px - start[1])
     track = track._replace(moving=None)
-    least_px = max(limits.moved_radius_fraction * step.radius_px, moving.least_px)
-    if gone_px < max(least_px, limits.runaway_jitter_ratio * path.jitter_px):
+    if gone_px < max(moving.least_px, limits.runaway_jitter_ratio * path.jitter_px):
         return track
-    track = track._replace(placed_s=moving.moved_s, part=track.part + 1)
+    track = track._replace(part=track.part + 1)
+    if gone_px < limits.moved_radius_fraction * step.radius_px:
+        return track
+    track = track._replace(placed_s=moving.moved_s)
     if _was_told(track, step.time_s):
         return track
     jump = moved(start, seen, track.forecast, onset_s=moving.onset_s, frame=moving.frame)
@@ -287,14 +289,14 @@ def _after_gap(track: Track, before: Path, seen: Observation, context: Context) 
     The drift was measured before the pause, and bends in hours: a jump must be more than all of it, and more
     than what it may bend by, up to a sun-width. A run is over only when the disc is steady.
     """
-    track = track._replace(moving=None)
     last = before.last
     if last is None or track.run is not None:
-        return track
+        return track._replace(moving=None)
+    # Whether it was moved meanwhile is not seen: whoever has fitted the mount may tell.
+    track = track._replace(moving=None, part=track.part + 1)
     seconds = seen.time_s - last.time_s
     if not 0 < seconds < LONGEST_PAUSE_S or _was_told(track, seen.time_s):
-        # Whether it was moved cannot be told, or need not be.
-        return track._replace(part=track.part + 1)
+        return track
     drifted = hypot(before.drift[0] * seconds, before.drift[1] * seconds)
     bent = min(context.thresholds.moved_radius_fraction + seconds / 9000, 2.0) * seen.radius_px
     moving = Moving(

@@ -16,7 +16,6 @@ from sentinel.core.records import Forecast, Mark
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.jobs.report.record import Columns
-from sentinel.jobs.report.stretches import stretches
 from sentinel.jobs.report.thin import Indices
 from sentinel.sky import Sun, rate_arcsec_s
 from sentinel.sky.arrays import Array, Bools
@@ -30,7 +29,9 @@ MOST_ROLL_RAD = 0.2
 """By so much the roll may change in a round."""
 ALIKE_S = 4500.0
 """Flexure keeps means alike for about so long: together they tell no more than one of them."""
-JOIN_GAP_S = 1800.0
+JOIN_GAP_S = 600.0
+SHORTEST = 5
+"""Discs of a stretch."""
 JOIN_ARCSEC = 150.0
 """Less than a tenth of a sun-width: nobody puts a disc back so exactly."""
 COVERAGE = 0.08
@@ -82,10 +83,19 @@ def explain(
     settings: Settings,
     sun: Sun,
     *,
+    parts: Sequence[int],
     forecasts: Sequence[Forecast],
     marks: Sequence[Mark],
 ) -> Explained:
-    """Fit the session's track; marks `realigned` part one mount from the next."""
+    """Fit the session's track.
+
+    Parameters
+    ----------
+    parts
+        The part of the track that each frame belongs to, as `chain.track.parts_of` gives them.
+    marks
+        Those `realigned` divide one mount from the next.
+    """
     scale = scale_of(columns, settings.camera.scale_arcsec_px)
     usable = columns.found & (columns.coverage >= COVERAGE) & (columns.altitude_deg > LOWEST_DEG)
     # A camera that stands still sees the sun leave; what lies frames away is no measurement.
@@ -94,15 +104,15 @@ def explain(
     at = np.flatnonzero(usable)
     xy = (np.stack([columns.x_px, columns.y_px], axis=1)[at] - np.array(middle_px)) * scale
     moved = [utc_s(m.time_utc) for m in marks if m.kind in ("recentred", "unwound", "realigned")]
-    number = stretches(columns.utc_s[at], xy, moved)
+    number = np.array(parts, dtype=np.intp)[at]
     residual = np.full((len(columns), 2), np.nan)
     stretch = np.full(len(columns), -1, dtype=np.intp)
     stretch[at] = number
     fitted = _fitted(columns.utc_s[at], xy, number, settings, sun, forecasts=forecasts, marks=marks)
-    joined = _joined(number, fitted, moved)
-    if joined is not None:
-        fitted = _fitted(columns.utc_s[at], xy, joined, settings, sun, forecasts=forecasts, marks=marks)
-        stretch[at] = joined
+    settled = _without_short(_joined(number, fitted, moved))
+    if (settled != number).any():
+        fitted = _fitted(columns.utc_s[at], xy, settled, settings, sun, forecasts=forecasts, marks=marks)
+        stretch[at] = settled
     for one in fitted:
         residual[at[one.discs]] = one.fit.residuals(one.points) / scale
     mounts = tuple(Mounted(points=one.points, numbers=one.fit.ids) for one in fitted)
@@ -143,8 +153,8 @@ def _fitted(
     return found
 
 
-def _joined(number: Indices, fitted: Sequence[_Fitted], moved_s: Sequence[float]) -> Indices | None:
-    """Return the stretches with those made one that the same pointing explains; None: there are none.
+def _joined(number: Indices, fitted: Sequence[_Fitted], moved_s: Sequence[float]) -> Indices:
+    """Return the stretches with those made one that the same pointing explains.
 
     Over a night or a long cloud a disc drifts so far that only the fitted mount can tell if it was touched.
     """
@@ -155,10 +165,21 @@ def _joined(number: Indices, fitted: Sequence[_Fitted], moved_s: Sequence[float]
             untouched = begin - end > JOIN_GAP_S and not any(end < at < begin for at in moved_s)
             if untouched and one.fit.off_by(one.points, before, after) < JOIN_ARCSEC:
                 first[after] = first[before]
-    if (first == np.arange(len(first))).all():
-        return None
-    _, again = np.unique(first, return_inverse=True)
-    return np.asarray(np.where(number >= 0, again[number], -1), dtype=np.intp)
+    return _renumbered(np.where(number >= 0, first[number], -1) if first.size else number)
+
+
+def _without_short(number: Indices) -> Indices:
+    """Return the stretches without those too short to tell anything of the mount, unless all are."""
+    counts = np.bincount(number[number >= 0])
+    if not (counts >= SHORTEST).any():
+        return number
+    return _renumbered(np.where((number >= 0) & (counts[number] >= SHORTEST), number, -1))
+
+
+def _renumbered(number: Indices) -> Indices:
+    """Return the numbers counted from 0, without gaps; -1 stays."""
+    used, again = np.unique(number, return_inverse=True)
+    return np.asarray(again.ravel() - (1 if used.size and used[0] < 0 else 0), dtype=np.intp)
 
 
 def _first_guesses(

@@ -4,6 +4,7 @@ from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
 
+from sentinel.chain.track import Context, parts_of
 from sentinel.core.times import utc_s
 from sentinel.jobs.report.account import (
     Hour,
@@ -74,6 +75,7 @@ def work_out(record: Record) -> Worked:
         ((width - 1) / 2, (height - 1) / 2),
         record.settings,
         sun,
+        parts=parts_of(record.frames, [*record.marks, *record.forecasts], Context(record.settings, sun)),
         forecasts=record.forecasts,
         marks=record.marks,
     )
