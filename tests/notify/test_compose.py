@@ -327,4 +327,4 @@ def test_an_incident_counts_once_by_the_gravest_it_reached() -> None:
         [incident(severity="soon"), worse, milder, over, incident(severity="note")]
     )
     assert (counts.now, counts.soon, counts.note, counts.noticed) == (1, 0, 1, 2)
-    assert counts_words(counts) == "2 noticed (1 now, 1 note); 0 messages, 0 wake-ups"
+    assert counts_words(counts) == "2 incidents (1 now, 1 note); 0 messages, 0 wake-ups"

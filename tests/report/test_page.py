@@ -84,7 +84,7 @@ def test_the_facts_are_those_of_the_journal(session: Path) -> None:
     # 120 frames of a minute each before the gap, 70 after the cloud, of 240: shares are never rounded up.
     assert "for 79.1 % of that time" in text
     assert "lasted 1 h 59 min, from 2027-06-21 09:00 to 2027-06-21 10:59 UTC" in text
-    assert "1 noticed (1 now); 1 message, 1 wake-up" in text
+    assert "1 incident (1 now); 1 message, 1 wake-up" in text
     assert "no-light 30 the frame is dark from end to end" in text
     assert "The sun's edge is <soft>." in text
     assert "visit <b>hello</b>" in text

@@ -63,4 +63,4 @@ def counts_words(counts: Counts) -> str:
     named = [f"{number} {name}" for name in ("now", "soon", "note") if (number := getattr(counts, name))]
     by_severity = f" ({', '.join(named)})" if named else ""
     told = f"{many(counts.messages, 'message')}, {many(counts.wake_ups, 'wake-up')}"
-    return f"{counts.noticed or 'nothing'} noticed{by_severity}; {told}"
+    return f"{many(counts.noticed, 'incident')}{by_severity}; {told}"
