@@ -1,10 +1,9 @@
 """A past session through the rooms of the watch, on its own clock."""
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TypeVar
 
 from sentinel.chain.intake.events import read_marks, session_events
 from sentinel.chain.intake.pool import Job, measure_all
@@ -24,18 +23,10 @@ from sentinel.core.files import file_hash
 from sentinel.core.records import Event, Mark, MeasuredFrame, frame_order
 from sentinel.core.settings import Settings, load_settings
 from sentinel.core.tables import read_measurements
+from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.report.summary import Summary, summarise
 from sentinel.service.journal import Journal, Origin, export
 from sentinel.service.journal.beside import keep_settings, kept_settings
-
-T = TypeVar("T")
-
-Progress = Callable[[str, int, int], None]
-"""Told what is being done, how much of it is done, and how much there is."""
-
-
-def _silent(what: str, done: int, total: int) -> None:
-    del what, done, total
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +39,7 @@ class Request:
     marks: Path | None = None
 
 
-def replay(request: Request, progress: Progress = _silent) -> Summary:
+def replay(request: Request, progress: Progress = silent) -> Summary:
     """Run a session and write the journal and the files made from it into `request.out`.
 
     Raises
@@ -81,7 +72,7 @@ class Past:
 
 
 def past_of(
-    session: Session, settings: Settings, marks_file: Path | None = None, progress: Progress = _silent
+    session: Session, settings: Settings, marks_file: Path | None = None, progress: Progress = silent
 ) -> Past:
     """Read a session; frames that have not been measured yet are.
 
@@ -168,17 +159,11 @@ def _measured(session: Session, settings: Settings, progress: Progress) -> list[
         )
         for found in find_frames(session.folder, settings.frames.patterns)
     ]
-    measured = _reported(
+    measured = reported(
         measure_all(jobs, Sightings(settings.camera.scale_arcsec_px)), "measuring", len(jobs), progress
     )
     # The frames' hashes are what a report's chain of evidence stands on; the measuring processes are busy.
     return [replace(frame, sha256=file_hash(job.path)) for job, frame in zip(jobs, measured, strict=True)]
-
-
-def _reported(items: Iterable[T], what: str, total: int, progress: Progress) -> Iterator[T]:
-    for done, item in enumerate(items, 1):
-        progress(what, done, total)
-        yield item
 
 
 def _run_into(out: Path, settings: Settings, past: Past, progress: Progress) -> Summary:
@@ -190,7 +175,7 @@ def _run_into(out: Path, settings: Settings, past: Past, progress: Progress) -> 
     pipeline = Pipeline(settings, start_utc=past.start_utc)
     with Journal.create(unfinished, Origin.REPLAY) as journal:
         keep_settings(journal, settings)
-        run(_reported(events, "judging", len(events), progress), pipeline, journal)
+        run(reported(events, "judging", len(events), progress), pipeline, journal)
         incidents, alerts = list(journal.incidents()), list(journal.alerts())
         export(journal, out)
     for stale in out.glob(f"{JOURNAL_NAME}-*"):

@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sentinel.core.times import DAY_S, utc_s
-from sentinel.jobs.report.look import Span
-from sentinel.jobs.report.svg import Pen, Scale, number, steps
+from sentinel.jobs.report.style import TimeAxis
+from sentinel.jobs.report.svg import AxisScale, Pen, number, steps
 from tests.report.sessions import NOON
 
 # What no XML can hold, escaped or not; names are freed of it before they get here.
@@ -48,15 +48,15 @@ def test_steps_of_a_usual_axis() -> None:
 
 
 def test_a_scale_holds_what_lies_far_outside() -> None:
-    scale = Scale(0, 10, 100, 200)
+    scale = AxisScale(0, 10, 100, 200)
     assert scale(5) == 150
     assert scale(1e12) == 300
-    assert Scale(1, 1, 0, 10)(1) == 0
+    assert AxisScale(1, 1, 0, 10)(1) == 0
 
 
 @pytest.mark.parametrize("hours", [0.02, 0.5, 5, 24, 100, 400, 900])
 def test_times_on_the_axis_are_round_and_few(hours: float) -> None:
-    span = Span(utc_s(NOON) + 17, utc_s(NOON) + 17 + hours * 3600)
+    span = TimeAxis(utc_s(NOON) + 17, utc_s(NOON) + 17 + hours * 3600)
     ticks = span.ticks(8)
     assert len(ticks) <= 9
     for at, words in ticks:

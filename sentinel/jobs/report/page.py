@@ -16,15 +16,15 @@ from sentinel.core.errors import RequestProblem
 from sentinel.core.files import shown_name, write_text_whole
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.words import minute
-from sentinel.jobs.report import words
-from sentinel.jobs.report.account import Hour, flag_counts
-from sentinel.jobs.report.foretold import forecast_plot, mount_plots
+from sentinel.jobs.report import sentences as words
+from sentinel.jobs.report.analysis import Analysis, analyse
+from sentinel.jobs.report.coverage import Hour, flag_counts
+from sentinel.jobs.report.forecast_plots import forecast_plot, mount_plots
+from sentinel.jobs.report.incidents import delivery_line, told
 from sentinel.jobs.report.limits import LIMITS
-from sentinel.jobs.report.noticed import delivery_line, told
-from sentinel.jobs.report.plots import timeline_plots, way_plot
+from sentinel.jobs.report.plots import path_plot, timeline_plots
 from sentinel.jobs.report.record import Record, read_record
-from sentinel.jobs.report.told_settings import changed_settings, settings_lines
-from sentinel.jobs.report.worked import Worked, work_out
+from sentinel.jobs.report.settings_list import changed_settings, settings_lines
 from sentinel.service.journal import Origin
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def _template() -> "Template":
 
 def report_html(record: Record) -> str:
     """Return the page for a session. Whatever stands in names and messages stays text."""
-    w = work_out(record)
+    w = analyse(record)
     style = files("sentinel.jobs.report").joinpath("page.css").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
     hours = [_hour(record, hour, w.interval_s) for hour in w.hours]
@@ -106,7 +106,7 @@ def report_html(record: Record) -> str:
         verdict=words.verdict(w),
         key_facts=words.key_facts(w),
         contents=(*CONTENTS, ("exposures", "Every exposure")) if listed else CONTENTS,
-        way=way_plot(w),
+        way=path_plot(w),
         timelines=timeline_plots(w),
         gaps=words.gap_facts(w),
         sun_facts=words.sun_facts(w),
@@ -123,7 +123,7 @@ def report_html(record: Record) -> str:
     )
 
 
-def _noticed_part(w: Worked) -> dict[str, Any]:
+def _noticed_part(w: Analysis) -> dict[str, Any]:
     record = w.record
     return {
         "noticed": [
@@ -151,7 +151,7 @@ def _noticed_part(w: Worked) -> dict[str, Any]:
     }
 
 
-def _evidence_part(w: Worked) -> dict[str, Any]:
+def _evidence_part(w: Analysis) -> dict[str, Any]:
     record = w.record
     strays = [shown_name(frame.frame) for frame in record.strays]
     more = f" and {len(strays) - SHOWN_STRAYS} more" if len(strays) > SHOWN_STRAYS else ""

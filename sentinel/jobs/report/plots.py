@@ -8,13 +8,13 @@ from sentinel.chain.forecast.geometry import Geometry
 from sentinel.core.records import Severity
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.core.words import minute, span
-from sentinel.jobs.report.account import light_of, median_of, runs_of
-from sentinel.jobs.report.look import DEEP, GRAVE, INK, QUIET, WARM, Plot
-from sentinel.jobs.report.model import track_arcsec
-from sentinel.jobs.report.summary import GAP_INTERVALS, Stretch
-from sentinel.jobs.report.timelines import Panel, Row, Series, drawn, drawn_rows
-from sentinel.jobs.report.way import Way, drawn_way
-from sentinel.jobs.report.worked import Worked
+from sentinel.jobs.report.analysis import Analysis
+from sentinel.jobs.report.coverage import light_of, median_of, runs_of
+from sentinel.jobs.report.path_plot import PathDrawing, draw_path
+from sentinel.jobs.report.style import DEEP, GRAVE, INK, QUIET, WARM, Plot
+from sentinel.jobs.report.summary import GAP_INTERVALS, TimeSpan
+from sentinel.jobs.report.timelines import BarRow, Panel, Series, drawn, drawn_rows
+from sentinel.jobs.report.track_fit import track_arcsec
 from sentinel.sky import HorizonLine, above_line, disc_axes
 from sentinel.sky.arrays import Array
 
@@ -29,9 +29,9 @@ def clock(at_s: float) -> str:
     return minute(from_utc_s(at_s))
 
 
-def way_plot(w: Worked) -> Plot | None:
+def path_plot(w: Analysis) -> Plot | None:
     """Return the disc's way through the frame; None: no disc was seen."""
-    c, stretch = w.columns, w.explained.stretch
+    c, stretch = w.columns, w.track.stretch
     at = np.flatnonzero(c.found & np.isfinite(c.x_px))
     if not at.size or not all(w.frame_px):
         return None
@@ -45,7 +45,7 @@ def way_plot(w: Worked) -> Plot | None:
     ahead = _ahead(w)
     first, last = clock(float(c.utc_s[at[0]])), clock(float(c.utc_s[at[-1]]))
     first_px, last_px = places[at[0]], places[at[-1]]
-    way = Way(
+    way = PathDrawing(
         width_px=w.frame_px[0],
         height_px=w.frame_px[1],
         margin_px=w.record.settings.frames.margin_px,
@@ -74,12 +74,12 @@ def way_plot(w: Worked) -> Plot | None:
         + (" Dotted: the mount did not follow the sun." if astray else "")
         + (" Dashed line: where the disc would have gone on in the next 24 h." if ahead else "")
     )
-    return drawn_way(way, "The path of the disc through the frame", words, caption)
+    return draw_path(way, "The path of the disc through the frame", words, caption)
 
 
-def _ahead(w: Worked) -> list[Array]:
+def _ahead(w: Analysis) -> list[Array]:
     """Return where the last mount would have taken the disc in a day, pixels, a part for each time of sun."""
-    e, c = w.explained, w.columns
+    e, c = w.track, w.columns
     at = np.flatnonzero(c.found)
     if not e.mounts or e.stretch[at[-1]] < 0:
         return []
@@ -97,16 +97,16 @@ def _ahead(w: Worked) -> list[Array]:
     return [xy[part] for part in np.split(up, np.flatnonzero(np.diff(up) > 1) + 1) if len(part)]
 
 
-def timeline_plots(w: Worked) -> list[Plot]:
+def timeline_plots(w: Analysis) -> list[Plot]:
     """Return the pictures over the session's time, in the order in which they are read."""
-    makers: list[Callable[[Worked], Panel | None]] = [
+    makers: list[Callable[[Analysis], Panel | None]] = [
         _sun_panel, _room_panel, _residual_panel, _radius_panel, _edge_panel, _light_panel, _coverage_panel,
     ]  # fmt: skip
     panels = [made for made in (maker(w) for maker in makers) if made is not None]
     return [_rows_plot(w), *(drawn(panel, w.span, w.nights) for panel in panels)]
 
 
-def _hole_s(w: Worked) -> float:
+def _hole_s(w: Analysis) -> float:
     return GAP_INTERVALS * w.interval_s
 
 
@@ -119,7 +119,7 @@ def range_words(values: Array, unit: str, decimals: int = 1) -> str:
     return f"from {least} to {most}, median {middle}"
 
 
-def _sun_panel(w: Worked) -> Panel:
+def _sun_panel(w: Analysis) -> Panel:
     times = np.arange(w.span.begin_s, w.span.end_s + SUN_EVERY_S, SUN_EVERY_S).clip(max=w.span.end_s)
     altitude, azimuth = w.sun.altaz_deg(times)
     line = np.asarray(HorizonLine(w.record.settings.site.horizon).altitude_deg(azimuth)) * np.ones(len(times))
@@ -135,7 +135,7 @@ def _sun_panel(w: Worked) -> Panel:
     )
 
 
-def _room_panel(w: Worked) -> Panel | None:
+def _room_panel(w: Analysis) -> Panel | None:
     c = w.columns
     if not c.found.any():
         return None
@@ -151,8 +151,8 @@ def _room_panel(w: Worked) -> Panel | None:
     )
 
 
-def _residual_panel(w: Worked) -> Panel | None:
-    off = w.explained.off_arcsec
+def _residual_panel(w: Analysis) -> Panel | None:
+    off = w.track.off_arcsec
     if not np.isfinite(off).any():
         return None
     some = off[np.isfinite(off)]
@@ -170,7 +170,7 @@ def _residual_panel(w: Worked) -> Panel | None:
     )
 
 
-def _radius_panel(w: Worked) -> Panel | None:
+def _radius_panel(w: Analysis) -> Panel | None:
     if w.sizes is None:
         return None
     c, site = w.columns, w.record.settings.site
@@ -202,12 +202,12 @@ def _radius_panel(w: Worked) -> Panel | None:
     )  # fmt: skip
 
 
-def _edge_panel(w: Worked) -> Panel | None:
+def _edge_panel(w: Analysis) -> Panel | None:
     values = w.columns.edge_px
     if not np.isfinite(values).any():
         return None
     some = values[np.isfinite(values)]
-    arcsec = median_of(values) * w.explained.scale_arcsec_px
+    arcsec = median_of(values) * w.track.scale_arcsec_px
     return Panel(
         name="Width of the edge",
         unit="pixels from 10 to 90 %",
@@ -219,7 +219,7 @@ def _edge_panel(w: Worked) -> Panel | None:
     )
 
 
-def _light_panel(w: Worked) -> Panel | None:
+def _light_panel(w: Analysis) -> Panel | None:
     light = light_of(w.columns)
     if not np.isfinite(light).any():
         return None
@@ -234,7 +234,7 @@ def _light_panel(w: Worked) -> Panel | None:
     )  # fmt: skip
 
 
-def _coverage_panel(w: Worked) -> Panel | None:
+def _coverage_panel(w: Analysis) -> Panel | None:
     values = 100 * w.columns.coverage
     if not np.isfinite(values).any():
         return None
@@ -249,20 +249,20 @@ def _coverage_panel(w: Worked) -> Panel | None:
     )
 
 
-def _rows_plot(w: Worked) -> Plot:
+def _rows_plot(w: Analysis) -> Plot:
     c, interval = w.columns, w.interval_s
     up = c.above_deg >= 0
     gaps = list(w.summary.gaps)
     if w.silent_since_utc is not None:
-        gaps.append(Stretch(from_utc=w.silent_since_utc, to_utc=w.record.until_utc))
+        gaps.append(TimeSpan(from_utc=w.silent_since_utc, to_utc=w.record.until_utc))
     unseen = runs_of(c.utc_s, ~c.found & up, interval)
     # As the judge counts it: of that part of the limb which lies in the frame.
     with np.errstate(divide="ignore", invalid="ignore"):
         hidden_share = 1 - c.coverage / c.limb_in_frame
     hidden = runs_of(c.utc_s, hidden_share > w.record.settings.thresholds.covered_fraction, interval)
     rows = [
-        Row(name="Sun down", bars=[(a, b, "") for a, b in w.nights], colour=QUIET),
-        Row(
+        BarRow(name="Sun down", bars=[(a, b, "") for a, b in w.nights], colour=QUIET),
+        BarRow(
             name="No pictures",
             bars=[
                 (utc_s(g.from_utc), utc_s(g.to_utc), f"{clock(utc_s(g.from_utc))}, {span(g.length)}")
@@ -270,12 +270,12 @@ def _rows_plot(w: Worked) -> Plot:
             ],
             colour=INK,
         ),
-        Row(name="Sun not seen", bars=[(a, b, clock(a)) for a, b in unseen], colour=INK),
-        Row(name="Rim partly hidden", bars=[(a, b, clock(a)) for a, b in hidden], colour=DEEP),
+        BarRow(name="Sun not seen", bars=[(a, b, clock(a)) for a, b in unseen], colour=INK),
+        BarRow(name="Rim partly hidden", bars=[(a, b, clock(a)) for a, b in hidden], colour=DEEP),
     ]
     rows += _incident_rows(w)
     rows.append(
-        Row(
+        BarRow(
             name="Visits and marks",
             bars=[(*_mark_bar(m.minutes, utc_s(m.time_utc)), f"{m.kind} {m.text}") for m in w.record.marks],
             colour=DEEP,
@@ -288,7 +288,7 @@ def _rows_plot(w: Worked) -> Plot:
     return drawn_rows("What happened when", rows, w.span, words)
 
 
-def _incident_rows(w: Worked) -> list[Row]:
+def _incident_rows(w: Analysis) -> list[BarRow]:
     """Return the incidents from onset to end, a row for each severity."""
     colours = {Severity.NOW: GRAVE, Severity.SOON: WARM, Severity.NOTE: QUIET}
     rows = []
@@ -302,7 +302,7 @@ def _incident_rows(w: Worked) -> list[Row]:
             for one in w.noticed
             if one.severity is severity
         ]
-        rows.append(Row(name=f"Noticed: {severity.value}", bars=bars, colour=colour))
+        rows.append(BarRow(name=f"Noticed: {severity.value}", bars=bars, colour=colour))
     return rows
 
 

@@ -25,7 +25,7 @@ GAP_INTERVALS = 1.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class TimeSpan:
     """A span of time: a gap goes from the last frame before it to the first after it."""
 
     from_utc: datetime
@@ -47,7 +47,7 @@ class Summary:
     discs: int
     unreadable: int
     interval_s: float
-    gaps: tuple[Stretch, ...]
+    gaps: tuple[TimeSpan, ...]
     first_px: tuple[float, float] | None
     last_px: tuple[float, float] | None
     path_px: float
@@ -146,11 +146,11 @@ def usual_interval_s(frames: Sequence[MeasuredFrame]) -> float:
     return median(steps) if steps else 0.0
 
 
-def find_gaps(frames: Sequence[MeasuredFrame], interval_s: float) -> tuple[Stretch, ...]:
+def find_gaps(frames: Sequence[MeasuredFrame], interval_s: float) -> tuple[TimeSpan, ...]:
     """Return the stretches in which frames are missing."""
     longest = timedelta(seconds=GAP_INTERVALS * interval_s) if interval_s else timedelta.max
     return tuple(
-        Stretch(from_utc=a.time_utc, to_utc=b.time_utc)
+        TimeSpan(from_utc=a.time_utc, to_utc=b.time_utc)
         for a, b in pairwise(frames)
         if b.time_utc - a.time_utc > longest
     )
@@ -199,7 +199,7 @@ def summary_lines(summary: Summary) -> list[str]:
     return lines
 
 
-def _gaps(gaps: Sequence[Stretch]) -> str:
+def _gaps(gaps: Sequence[TimeSpan]) -> str:
     if not gaps:
         return "none"
     longest = max(gaps, key=lambda gap: gap.length)

@@ -19,7 +19,7 @@ def _short(value: float) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Scale:
+class AxisScale:
     """A straight line from values to coordinates."""
 
     low: float

@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 from markupsafe import Markup
 
-from sentinel.jobs.report.look import (
+from sentinel.jobs.report.style import (
     DEEP,
     GROUND,
     HAIR,
@@ -18,10 +18,10 @@ from sentinel.jobs.report.look import (
     QUIET,
     WIDE,
     Plot,
-    Span,
+    TimeAxis,
 )
-from sentinel.jobs.report.svg import Pen, Scale, steps
-from sentinel.jobs.report.thin import strokes, thinned
+from sentinel.jobs.report.svg import AxisScale, Pen, steps
+from sentinel.jobs.report.thinning import strokes, thinned
 from sentinel.sky.arrays import Array
 
 TEXT = 12.0
@@ -72,13 +72,13 @@ class Panel:
     height: float = 118.0
 
 
-def drawn(panel: Panel, span: Span, nights: Sequence[tuple[float, float]]) -> Plot:
+def drawn(panel: Panel, span: TimeAxis, nights: Sequence[tuple[float, float]]) -> Plot:
     """Draw a panel."""
     wide, narrow = (_panel(panel, span, nights, width) for width in (WIDE, NARROW))
     return Plot(name=panel.name, words=panel.words, caption=panel.caption, wide=wide, narrow=narrow)
 
 
-def _panel(panel: Panel, span: Span, nights: Sequence[tuple[float, float]], width: float) -> Markup:
+def _panel(panel: Panel, span: TimeAxis, nights: Sequence[tuple[float, float]], width: float) -> Markup:
     narrow = width < WIDE
     named = [series for series in panel.series if series.name]
     top = TOP
@@ -87,8 +87,8 @@ def _panel(panel: Panel, span: Span, nights: Sequence[tuple[float, float]], widt
     pen = Pen(width, top + panel.height + FOOT)
     low, high = _ends(panel)
     left = left_of(width)
-    x = Scale(span.begin_s, span.end_s, left, width - RIGHT)
-    y = Scale(low, high, top + panel.height, top)
+    x = AxisScale(span.begin_s, span.end_s, left, width - RIGHT)
+    y = AxisScale(low, high, top + panel.height, top)
     _ground(pen, (x, y), span, nights)
     for value in steps(low, high, 6):
         pen.line((left, y(value)), (width - RIGHT, y(value)), stroke=HAIR, stroke_width=0.7)
@@ -126,7 +126,9 @@ def _ends(panel: Panel) -> tuple[float, float]:
     return (low, high) if high > low else (low, low + 1.0)
 
 
-def _ground(pen: Pen, axes: tuple[Scale, Scale], span: Span, nights: Sequence[tuple[float, float]]) -> None:
+def _ground(
+    pen: Pen, axes: tuple[AxisScale, AxisScale], span: TimeAxis, nights: Sequence[tuple[float, float]]
+) -> None:
     x, y = axes
     pen.box((x(span.begin_s), y.begin), (x(span.end_s), y.end), fill=GROUND, stroke=HAIR)
     for begin, end in nights:
@@ -176,7 +178,7 @@ def _dot(pen: Pen, series: Series, at: tuple[float, float]) -> None:
         pen.line((x - 3, y), (x + 3, y), stroke=series.colour, stroke_width=1.6)
 
 
-def _series(pen: Pen, series: Series, x: Scale, y: Scale) -> None:
+def _series(pen: Pen, series: Series, x: AxisScale, y: AxisScale) -> None:
     columns = int(abs(x.end - x.begin))
     # What lies beyond the axis is drawn at its end, not outside the panel.
     values = np.clip(series.values, y.low, y.high)
@@ -192,7 +194,7 @@ def _series(pen: Pen, series: Series, x: Scale, y: Scale) -> None:
         pen.stroke(points, stroke=series.colour, stroke_width=1.4, stroke_linejoin="round", **dash)
 
 
-def _band(pen: Pen, series: Series, x: Scale, y: Scale) -> None:
+def _band(pen: Pen, series: Series, x: AxisScale, y: AxisScale) -> None:
     """Fill between the line's bounds: each bound thinned by itself, so that neither loses a peak."""
     assert series.spread is not None  # noqa: S101 - asked before
     columns = int(abs(x.end - x.begin))
@@ -203,7 +205,7 @@ def _band(pen: Pen, series: Series, x: Scale, y: Scale) -> None:
         pen.patch([*there, *reversed(back)], fill=series.pale)
 
 
-def _time(pen: Pen, x: Scale, y: float, span: Span, width: float) -> None:
+def _time(pen: Pen, x: AxisScale, y: float, span: TimeAxis, width: float) -> None:
     for at, words in span.ticks(12 if width >= WIDE else 5):
         place = x(at)
         pen.line((place, y), (place, y + 4), stroke=QUIET)
@@ -221,7 +223,7 @@ def _plain(value: float) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class BarRow:
     """One kind of event, as bars over time."""
 
     name: str
@@ -231,20 +233,20 @@ class Row:
     hatched: bool = False
 
 
-def drawn_rows(name: str, rows: Sequence[Row], span: Span, words: str, caption: str = "") -> Plot:
+def drawn_rows(name: str, rows: Sequence[BarRow], span: TimeAxis, words: str, caption: str = "") -> Plot:
     """Draw rows of bars under one another."""
     wide, narrow = (_rows(name, rows, span, words, width) for width in (WIDE, NARROW))
     return Plot(name=name, words=words, caption=caption, wide=wide, narrow=narrow)
 
 
-def _rows(name: str, rows: Sequence[Row], span: Span, words: str, width: float) -> Markup:
+def _rows(name: str, rows: Sequence[BarRow], span: TimeAxis, words: str, width: float) -> Markup:
     narrow = width < WIDE
     each = 32.0 if narrow else 19.0
     left = left_of(width)
     pen = Pen(width, 24 + each * len(rows) + FOOT)
     pen.text((2, 14), name, fill=INK, font_size=13, font_weight=600)
     # In a narrow picture the names stand above the bars, so that these keep the panels' axis of time.
-    x = Scale(span.begin_s, span.end_s, left, width - RIGHT)
+    x = AxisScale(span.begin_s, span.end_s, left, width - RIGHT)
     for i, row in enumerate(rows):
         y = 24 + i * each
         begin = y + 15 if narrow else y + 2
@@ -255,7 +257,7 @@ def _rows(name: str, rows: Sequence[Row], span: Span, words: str, width: float) 
     return pen.finished(words, "narrow" if narrow else "wide")
 
 
-def _bars(pen: Pen, row: Row, x: Scale, y: float) -> None:
+def _bars(pen: Pen, row: BarRow, x: AxisScale, y: float) -> None:
     for begin, end, words in _joined(row.bars, (x.high - x.low) / abs(x.end - x.begin)):
         if end < x.low or begin > x.high:
             continue

@@ -1,6 +1,6 @@
 """Sessions on disk -> sessions whose forecasts are known, each with what it is measured by."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,6 +11,7 @@ from sentinel.core.files import shown_name
 from sentinel.core.records import Mark, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
+from sentinel.jobs.progress import Progress
 from sentinel.jobs.replay import make_room, past_of, session_settings
 from sentinel.jobs.tune.episodes import Said
 from sentinel.jobs.tune.trial import Known, Step, foreseen, judged
@@ -18,9 +19,6 @@ from sentinel.jobs.tune.truth import read_truth, within
 from sentinel.jobs.tune.yardstick import ACTS, Happening, Yardstick, deduced, scored
 from sentinel.service.journal import Journal
 from sentinel.service.journal.beside import forecasts_by_event, kept_settings
-
-Progress = Callable[[str, int, int], None]
-"""Told what is being done, how much of it is done, and how much there is."""
 
 TRIALS = 120
 """How many settings are tried at most, where nothing else is asked for."""

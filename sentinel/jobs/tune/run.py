@@ -1,11 +1,11 @@
 """The whole of a tuning: sessions read, judged under many thresholds, and what they speak for."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
 
 from sentinel.core.errors import RequestProblem
 from sentinel.core.settings import Thresholds
+from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.tune.choose import (
     Advice,
     Case,
@@ -17,15 +17,9 @@ from sentinel.jobs.tune.choose import (
     worse,
 )
 from sentinel.jobs.tune.grid import Swept, Trial, Value, allowed, asked_for, between, outermost
-from sentinel.jobs.tune.reading import Progress, Request, read_sessions
+from sentinel.jobs.tune.reading import Request, read_sessions
 from sentinel.jobs.tune.trial import Known, Rejudge, bench
 from sentinel.jobs.tune.yardstick import Score
-
-T = TypeVar("T")
-
-
-def _silent(what: str, done: int, total: int) -> None:
-    del what, done, total
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +54,7 @@ class Result:
         return tuple(Case(one.base, one.yardstick) for one in self.sessions)
 
 
-def tune(request: Request, progress: Progress = _silent) -> Result:
+def tune(request: Request, progress: Progress = silent) -> Result:
     """Rejudge sessions under many thresholds and choose; `sentinel.jobs.tune.files` writes what comes of it.
 
     Raises
@@ -75,7 +69,7 @@ def tune(request: Request, progress: Progress = _silent) -> Result:
 
 
 def tuned(
-    sessions: tuple[Known, ...], asked: Sequence[Swept], most: int, progress: Progress = _silent
+    sessions: tuple[Known, ...], asked: Sequence[Swept], most: int, progress: Progress = silent
 ) -> Result:
     """Try at most so many settings of some thresholds on sessions whose forecasts are known; choose."""
     thresholds = sessions[0].settings.thresholds
@@ -103,7 +97,7 @@ def _swept(
     rejudge: Rejudge, planned: Sequence[Trial], sessions: Sequence[Known], progress: Progress, what: str
 ) -> dict[Trial, tuple[Score, ...]]:
     tasks = [(place, {name: value}) for name, value in planned for place in range(len(sessions))]
-    scores = list(_reported(rejudge(tasks), what, len(tasks), progress))
+    scores = list(reported(rejudge(tasks), what, len(tasks), progress))
     each = len(sessions)
     return {trial: tuple(scores[i * each : (i + 1) * each]) for i, trial in enumerate(planned)}
 
@@ -148,9 +142,3 @@ def _adds_nothing(scores: Sequence[Score], before: Sequence[Score], cases: Seque
     if fewer < as_many or (fewer == as_many and total_sooner(scores, cases) > total_sooner(before, cases)):
         return ""
     return "adds nothing to the others"
-
-
-def _reported(items: Iterable[T], what: str, total: int, progress: Progress) -> Iterator[T]:
-    for done, item in enumerate(items, 1):
-        progress(what, done, total)
-        yield item

@@ -10,10 +10,10 @@ import numpy as np
 from sentinel.chain.notify.counting import counts_words
 from sentinel.core.times import from_utc_s
 from sentinel.core.words import minute, span
-from sentinel.jobs.report.account import expected_frames
-from sentinel.jobs.report.judged import Judged, skill_of
-from sentinel.jobs.report.noticed import witnesses
-from sentinel.jobs.report.worked import Worked
+from sentinel.jobs.report.analysis import Analysis
+from sentinel.jobs.report.coverage import expected_frames
+from sentinel.jobs.report.forecast_checks import CheckedForecast, skill_of
+from sentinel.jobs.report.incidents import witnesses
 
 STEP_S = 1.0
 """A change of the camera's clock that is worth a word."""
@@ -45,7 +45,7 @@ def percent(share: float) -> str:
     return "all" if share >= 0.99995 else shown
 
 
-def verdict(w: Worked) -> list[str]:
+def verdict(w: Analysis) -> list[str]:
     """Return the two or three sentences that the report begins with."""
     s, share = w.summary, w.share
     expected = expected_frames(s)
@@ -77,9 +77,9 @@ def verdict(w: Worked) -> list[str]:
     return [*lines, *_agreement(w), *_odd(w)]
 
 
-def _agreement(w: Worked) -> list[str]:
+def _agreement(w: Analysis) -> list[str]:
     """Return how well what was seen agrees with the sun as computed."""
-    off = w.explained.off_arcsec[w.explained.used]
+    off = w.track.off_arcsec[w.track.used]
     if not off.size or w.sizes is None:
         return []
     width_arcsec = 2 * float(np.median(w.columns.sun_radius_arcsec))
@@ -95,7 +95,7 @@ def _of_time(share: float) -> str:
     return "all of that time" if share >= 0.99995 else f"{percent(share)} of that time"
 
 
-def _gap_words(w: Worked) -> str:
+def _gap_words(w: Analysis) -> str:
     gaps = w.summary.gaps
     longest = max(gaps, key=lambda gap: gap.length)
     missing = span(sum((gap.length for gap in gaps), timedelta(0)))
@@ -107,7 +107,7 @@ def _gap_words(w: Worked) -> str:
     )
 
 
-def _odd(w: Worked) -> list[str]:
+def _odd(w: Analysis) -> list[str]:
     lines = []
     down = int((w.columns.found & (w.columns.altitude_deg < w.record.settings.thresholds.sun_down_deg)).sum())
     if down:
@@ -123,7 +123,7 @@ def _odd(w: Worked) -> list[str]:
     return lines
 
 
-def key_facts(w: Worked) -> list[Fact]:
+def key_facts(w: Analysis) -> list[Fact]:
     """Return the figures under the verdict."""
     s, c = w.summary, w.columns
     unseen = int((~c.found & (c.above_deg >= 0)).sum())
@@ -148,12 +148,12 @@ def _at(at_s: float) -> str:
     return minute(from_utc_s(at_s))
 
 
-def _chain_fact(w: Worked) -> str:
+def _chain_fact(w: Analysis) -> str:
     chain, hashed = w.record.chain, len(w.record.links)
     return f"{chain[:16]}… over {many(hashed, 'picture')}" if chain else "none: no picture was hashed"
 
 
-def gap_facts(w: Worked) -> list[tuple[str, str, str, int]]:
+def gap_facts(w: Analysis) -> list[tuple[str, str, str, int]]:
     """Return each gap: from, to, how long, pictures missed."""
     interval = w.interval_s
     return [
@@ -167,7 +167,7 @@ def gap_facts(w: Worked) -> list[tuple[str, str, str, int]]:
     ]
 
 
-def sun_facts(w: Worked) -> list[Fact]:
+def sun_facts(w: Analysis) -> list[Fact]:
     """Return computed against measured: what shows that it is the sun."""
     facts = [*_place_facts(w), *_radius_facts(w)]
     up, seen = span(timedelta(hours=w.share.up_h)), percent(w.share.verified)
@@ -182,8 +182,8 @@ def sun_facts(w: Worked) -> list[Fact]:
     return [*facts, *_clock_facts(w)]
 
 
-def _place_facts(w: Worked) -> list[Fact]:
-    e = w.explained
+def _place_facts(w: Analysis) -> list[Fact]:
+    e = w.track
     used = e.used
     if not used.any():
         return [("Centre", "too few discs to fit the mount")]
@@ -216,7 +216,7 @@ def _place_facts(w: Worked) -> list[Fact]:
     ]
 
 
-def _radius_facts(w: Worked) -> list[Fact]:
+def _radius_facts(w: Analysis) -> list[Fact]:
     z = w.sizes
     if z is None:
         return [("Radius", "no disc was seen whole")]
@@ -242,7 +242,7 @@ def _radius_facts(w: Worked) -> list[Fact]:
     ]
 
 
-def _clock_facts(w: Worked) -> list[Fact]:
+def _clock_facts(w: Analysis) -> list[Fact]:
     offsets = [s.camera_offset_s for s in w.record.surroundings if s.camera_offset_s is not None]
     told = w.record.settings.camera.clock_offset_s
     clock = f"{told:+.1f} s, as the settings say" if told != "auto" else "to be found from arrivals"
@@ -263,22 +263,22 @@ def _clock_facts(w: Worked) -> list[Fact]:
     return facts
 
 
-def forecast_words(w: Worked) -> list[str]:
+def forecast_words(w: Analysis) -> list[str]:
     """Return the straight statement of how good the forecasts were."""
-    if not w.judged:
+    if not w.checked:
         return ["No forecast was made: no disc could be believed."]
-    steady = [j for j in w.judged if not j.ran_away]
+    steady = [j for j in w.checked if not j.ran_away]
     lines = [
-        f"{count(len(w.judged))} forecasts were made. {_exit_words(w)}",
+        f"{count(len(w.checked))} forecasts were made. {_exit_words(w)}",
         _tested_words(steady, "While the mount followed the sun"),
     ]
-    astray = [j for j in w.judged if j.ran_away]
+    astray = [j for j in w.checked if j.ran_away]
     if any(e.ran_away for e in w.exits):
         lines.append(
             "No forecast made before a mount fails can know of it; those are not counted against its exit. "
             + _tested_words(astray, "Once the disc was seen to leave")
         )
-    skill = skill_of(w.judged)
+    skill = skill_of(w.checked)
     if skill.untested:
         lines.append(
             f"After {count(skill.untested)} forecasts the disc stayed inside until it was put elsewhere, "
@@ -293,7 +293,7 @@ def _shortly(minutes: float | None) -> str:
     return span(timedelta(minutes=minutes or 0.0))
 
 
-def _exit_words(w: Worked) -> str:
+def _exit_words(w: Analysis) -> str:
     astray = sum(e.ran_away for e in w.exits)
     if not w.exits:
         return "The limb never reached the edge."
@@ -304,8 +304,8 @@ def _exit_words(w: Worked) -> str:
     return f"The limb reached the edge {how}{after}."
 
 
-def _tested_words(judged: Iterable[Judged], when: str) -> str:
-    skill = skill_of(list(judged))
+def _tested_words(checked: Iterable[CheckedForecast], when: str) -> str:
+    skill = skill_of(list(checked))
     if not skill.tested or skill.median_error is None:
         return f"{when}, no exit came that a forecast could be tested against."
     granted = ""
@@ -320,13 +320,13 @@ def _tested_words(judged: Iterable[Judged], when: str) -> str:
     )
 
 
-def mount_words(w: Worked) -> list[str]:
+def mount_words(w: Analysis) -> list[str]:
     """Return how the mount stood, by the fit to the whole session."""
     lines = []
-    for number, mount in enumerate(w.explained.mounts, 1):
+    for number, mount in enumerate(w.track.mounts, 1):
         p = mount.points
         rate = float(p.base_arcsec_s[0] * (1 + 1e-4 * p.rate[0]) / 15.0)
-        which = f"Alignment {number}: " if len(w.explained.mounts) > 1 else "By all of the session: "
+        which = f"Alignment {number}: " if len(w.track.mounts) > 1 else "By all of the session: "
         lines.append(
             f"{which}axis {float(p.azimuth_deg[0]):+.3f} degrees in azimuth and "
             f"{float(p.altitude_deg[0]):+.3f} in altitude off the pole, rate {100 * (rate - 1):+.4f} % off "
@@ -350,7 +350,7 @@ def _pm(value: float | None, sigma: float | None, decimals: int) -> str:
     return f"{value:+.{decimals}f}{spread}"
 
 
-def chain_words(w: Worked) -> list[str]:
+def chain_words(w: Analysis) -> list[str]:
     """Return what the running hash is and stands on."""
     links, frames = w.record.links, len(w.record.frames) + len(w.record.strays)
     if not links:
@@ -368,7 +368,7 @@ def chain_words(w: Worked) -> list[str]:
     return [what, _witness_words(w)]
 
 
-def _witness_words(w: Worked) -> str:
+def _witness_words(w: Analysis) -> str:
     """Return since when the running hash vouches for the pictures."""
     seen = witnesses(w.record)
     if not seen:

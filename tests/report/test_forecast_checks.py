@@ -7,8 +7,8 @@ import pytest
 
 from sentinel.core.records import Forecast, MeasuredFrame, Severity
 from sentinel.core.times import utc_s
-from sentinel.jobs.report.judged import Judged, Skill, find_exits, judge_forecasts, skill_of
-from sentinel.jobs.report.noticed import noticed
+from sentinel.jobs.report.forecast_checks import CheckedForecast, Skill, check_forecasts, find_exits, skill_of
+from sentinel.jobs.report.incidents import noticed
 from sentinel.jobs.report.record import Columns, columns_of
 from sentinel.sky import Sun
 from tests.report.sessions import MINUTE, NOON, forecast, frame, incident, settings
@@ -23,9 +23,11 @@ def drifting(minutes: int = 400, margin_px: float = 0.0) -> tuple[Columns, float
     return columns_of(frames, SUN), (1499.5 - margin_px - 77.8 - 900) / DRIFT_PX
 
 
-def judged(columns: Columns, forecasts: list[Forecast], margin_px: float = 0.0) -> tuple[Judged, ...]:
+def checked(
+    columns: Columns, forecasts: list[Forecast], margin_px: float = 0.0
+) -> tuple[CheckedForecast, ...]:
     stretch = np.zeros(len(columns), dtype=np.intp)
-    return judge_forecasts(forecasts, columns, stretch, find_exits(columns, stretch, margin_px))
+    return check_forecasts(forecasts, columns, stretch, find_exits(columns, stretch, margin_px))
 
 
 @pytest.mark.parametrize("margin_px", [0.0, 40.0])
@@ -39,18 +41,18 @@ def test_the_exit_is_when_limb_and_margin_meet(margin_px: float) -> None:
 def test_a_right_forecast_is_right_and_a_late_one_promises_too_much() -> None:
     columns, minute = drifting()
     right = [forecast(n, exit_h=(minute - n) / 60) for n in range(0, 200, 10)]
-    skill = skill_of(judged(columns, right))
+    skill = skill_of(checked(columns, right))
     assert (skill.tested, skill.bold, skill.held, skill.untested) == (20, 0, 20, 0)
     assert skill.median_error == pytest.approx(0.0, abs=1e-3)
     late = [forecast(n, exit_h=(minute - n) / 60 * 1.5) for n in range(0, 200, 10)]
-    skill = skill_of(judged(columns, late))
+    skill = skill_of(checked(columns, late))
     assert skill.median_error == pytest.approx(0.5, abs=1e-3)
     assert (skill.bold, skill.held, skill.granted) == (20, 0, None)
 
 
 def test_no_exit_foreseen_counts_as_the_farthest_one() -> None:
     columns, _ = drifting()
-    skill = skill_of(judged(columns, [forecast(10)]))
+    skill = skill_of(checked(columns, [forecast(10)]))
     assert skill.bold == 1
     assert skill.median_error is not None
     assert skill.median_error > 5
@@ -58,7 +60,7 @@ def test_no_exit_foreseen_counts_as_the_farthest_one() -> None:
 
 def test_a_disc_put_elsewhere_shows_no_exit_but_may_show_a_false_alarm() -> None:
     columns, minute = drifting(200)
-    said = judged(columns, [forecast(n, exit_h=1.0) for n in (10, 100, 190)])
+    said = checked(columns, [forecast(n, exit_h=1.0) for n in (10, 100, 190)])
     skill = skill_of(said)
     assert minute > 200
     assert (skill.tested, skill.untested, skill.cried) == (0, 3, 2)
@@ -70,7 +72,7 @@ def test_a_mount_that_ran_away_could_not_be_foreseen() -> None:
     stretch[240:] = -1
     (found,) = find_exits(columns, stretch, 0.0)
     assert found.ran_away
-    said = judge_forecasts([forecast(100), forecast(250, exit_h=0.2)], columns, stretch, [found])
+    said = check_forecasts([forecast(100), forecast(250, exit_h=0.2)], columns, stretch, [found])
     assert [one.true_h is None for one in said] == [True, False]
     assert [one.ran_away for one in said] == [False, True]
 
@@ -84,7 +86,7 @@ def test_a_disc_carried_over_the_edge_by_hand_is_no_exit() -> None:
 
 def test_a_forecast_that_stands_on_no_disc_is_not_judged() -> None:
     columns, _ = drifting()
-    assert judged(columns, [replace(forecast(5), seen_utc=None)]) == ()
+    assert checked(columns, [replace(forecast(5), seen_utc=None)]) == ()
     assert skill_of([]) == Skill(
         forecasts=0, tested=0, median_error=None, median_error_min=None, bold=0, granted=None, held=0,
         untested=0, cried=0,

@@ -10,7 +10,7 @@ import numpy as np
 from sentinel.core.records import Forecast
 from sentinel.core.times import utc_s
 from sentinel.jobs.report.record import Columns
-from sentinel.jobs.report.thin import Indices
+from sentinel.jobs.report.thinning import Indices
 
 HORIZON_S = 48 * 3600.0
 """As far as a forecast looks."""
@@ -19,7 +19,7 @@ SPENT_S = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Exit:
+class ObservedExit:
     """The limb reached the edge less the margin, the sun being above the horizon line."""
 
     utc_s: float
@@ -30,7 +30,7 @@ class Exit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class CheckedForecast:
     """One forecast, in hours from when it was made; None: none within 48 h."""
 
     utc_s: float
@@ -70,7 +70,7 @@ class Skill:
     """Of those, the ones whose median time passed with the disc still inside."""
 
 
-def find_exits(columns: Columns, stretch: Indices, margin_px: float) -> tuple[Exit, ...]:
+def find_exits(columns: Columns, stretch: Indices, margin_px: float) -> tuple[ObservedExit, ...]:
     """Return when the limb reached the edge, to a fraction of the interval."""
     at = np.flatnonzero(columns.found & np.isfinite(columns.room_px) & (columns.above_deg > 0))
     room = columns.room_px[at] - margin_px
@@ -83,7 +83,7 @@ def find_exits(columns: Columns, stretch: Indices, margin_px: float) -> tuple[Ex
         share = float(room[i] / (room[i] - room[i + 1]))
         exit_s = float(columns.utc_s[before] + share * (columns.utc_s[after] - columns.utc_s[before]))
         ran_away = bool(stretch[after] < 0)
-        exits.append(Exit(utc_s=exit_s, begin_s=_begin(columns, stretch, after), ran_away=ran_away))
+        exits.append(ObservedExit(utc_s=exit_s, begin_s=_begin(columns, stretch, after), ran_away=ran_away))
     return tuple(exits)
 
 
@@ -96,19 +96,19 @@ def _begin(columns: Columns, stretch: Indices, after: np.intp) -> float:
     return float(columns.utc_s[first])
 
 
-def judge_forecasts(
-    forecasts: Sequence[Forecast], columns: Columns, stretch: Indices, exits: Sequence[Exit]
-) -> tuple[Judged, ...]:
+def check_forecasts(
+    forecasts: Sequence[Forecast], columns: Columns, stretch: Indices, exits: Sequence[ObservedExit]
+) -> tuple[CheckedForecast, ...]:
     """Return each forecast beside what came of it."""
-    judged = []
+    checked = []
     for forecast in forecasts:
         if forecast.seen_utc is None:
             continue
         now = utc_s(forecast.time_utc)
         came = next((e for e in exits if e.begin_s <= now < e.utc_s), None)
         stays = None if came else _stayed_until(now, columns, stretch, exits)
-        judged.append(
-            Judged(
+        checked.append(
+            CheckedForecast(
                 utc_s=now,
                 early_h=_ahead_h(forecast.exit_early_utc, now),
                 middle_h=_ahead_h(forecast.exit_utc, now),
@@ -118,7 +118,7 @@ def judge_forecasts(
                 ran_away=came is not None and came.ran_away,
             )
         )
-    return tuple(judged)
+    return tuple(checked)
 
 
 def _ahead_h(time_utc: datetime | None, now_s: float) -> float | None:
@@ -129,7 +129,9 @@ def _hours(at_s: float | None, now_s: float) -> float | None:
     return None if at_s is None else (at_s - now_s) / 3600
 
 
-def _stayed_until(now_s: float, columns: Columns, stretch: Indices, exits: Sequence[Exit]) -> float | None:
+def _stayed_until(
+    now_s: float, columns: Columns, stretch: Indices, exits: Sequence[ObservedExit]
+) -> float | None:
     """Return the last time at which the stretch of now still had its disc inside."""
     at = np.flatnonzero(stretch >= 0)
     before = at[columns.utc_s[at] <= now_s]
@@ -143,9 +145,9 @@ def _stayed_until(now_s: float, columns: Columns, stretch: Indices, exits: Seque
     return None if any(now_s < e.utc_s <= end_s for e in exits) else end_s
 
 
-def skill_of(judged: Sequence[Judged]) -> Skill:
+def skill_of(checked: Sequence[CheckedForecast]) -> Skill:
     """Return how good the forecasts were; what was at hand already is not counted as foreseen."""
-    tested = [j for j in judged if j.true_h is not None and j.true_h * 3600 > SPENT_S]
+    tested = [j for j in checked if j.true_h is not None and j.true_h * 3600 > SPENT_S]
     errors, errors_min, granted, bold, held = [], [], [], 0, 0
     for one in tested:
         true_h = one.true_h or 0.0
@@ -157,9 +159,9 @@ def skill_of(judged: Sequence[Judged]) -> Skill:
         if early_h <= true_h:
             granted.append(early_h / true_h)
         held += early_h <= true_h and (one.late_h is None or one.late_h >= true_h)
-    stayed = [j for j in judged if j.stayed_h is not None]
+    stayed = [j for j in checked if j.stayed_h is not None]
     return Skill(
-        forecasts=len(judged),
+        forecasts=len(checked),
         tested=len(tested),
         median_error=median(errors) if errors else None,
         median_error_min=median(errors_min) if errors else None,

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from sentinel.jobs.report.thin import strokes, thinned
+from sentinel.jobs.report.thinning import strokes, thinned
 
 VALUES = arrays(
     float,

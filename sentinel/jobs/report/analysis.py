@@ -6,7 +6,7 @@ from datetime import datetime
 
 from sentinel.chain.track import Context, parts_of
 from sentinel.core.times import utc_s
-from sentinel.jobs.report.account import (
+from sentinel.jobs.report.coverage import (
     Hour,
     Share,
     Sizes,
@@ -14,12 +14,12 @@ from sentinel.jobs.report.account import (
     share_of,
     sizes_of,
 )
-from sentinel.jobs.report.judged import Exit, Judged, find_exits, judge_forecasts
-from sentinel.jobs.report.look import Span
-from sentinel.jobs.report.model import Explained, explain
-from sentinel.jobs.report.noticed import Noticed, noticed
+from sentinel.jobs.report.forecast_checks import CheckedForecast, ObservedExit, check_forecasts, find_exits
+from sentinel.jobs.report.incidents import IncidentSpan, noticed
 from sentinel.jobs.report.record import Columns, Record, columns_of
+from sentinel.jobs.report.style import TimeAxis
 from sentinel.jobs.report.summary import GAP_INTERVALS, Summary, summarise
+from sentinel.jobs.report.track_fit import TrackFit, fit_track
 from sentinel.sky import Sun
 from sentinel.sky.horizon import daylight
 
@@ -28,23 +28,23 @@ SILENT_S = 300.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Worked:
+class Analysis:
     """A session with all that was worked out of it."""
 
     record: Record
     columns: Columns
     summary: Summary
     sun: Sun
-    explained: Explained
+    track: TrackFit
     share: Share
     sizes: Sizes | None
     hours: tuple[Hour, ...]
-    exits: tuple[Exit, ...]
-    judged: tuple[Judged, ...]
-    noticed: tuple[Noticed, ...]
+    exits: tuple[ObservedExit, ...]
+    checked: tuple[CheckedForecast, ...]
+    noticed: tuple[IncidentSpan, ...]
     frame_px: tuple[int, int]
     """Width and height of most frames."""
-    span: Span
+    span: TimeAxis
     nights: tuple[tuple[float, float], ...]
     """When the sun's centre was below the horizon line, POSIX seconds."""
 
@@ -60,7 +60,7 @@ class Worked:
         return self.summary.end_utc if waited > max(GAP_INTERVALS * self.interval_s, SILENT_S) else None
 
 
-def work_out(record: Record) -> Worked:
+def analyse(record: Record) -> Analysis:
     """Work a session out."""
     sun = Sun(record.settings.site)
     columns = columns_of(record.frames, sun)
@@ -70,7 +70,7 @@ def work_out(record: Record) -> Worked:
     )
     sizes_px = Counter((f.width_px, f.height_px) for f in record.frames if f.width_px and f.height_px)
     width, height = max(sizes_px, key=lambda size: (sizes_px[size], size), default=(0, 0))
-    explained = explain(
+    track = fit_track(
         columns,
         ((width - 1) / 2, (height - 1) / 2),
         record.settings,
@@ -80,19 +80,19 @@ def work_out(record: Record) -> Worked:
         marks=record.marks,
     )
     sizes = sizes_of(columns, record.settings.camera.scale_arcsec_px, record)
-    exits = find_exits(columns, explained.stretch, record.settings.frames.margin_px)
-    span = Span(float(columns.utc_s[0]), max(utc_s(record.until_utc), float(columns.utc_s[0]) + 60))
-    return Worked(
+    exits = find_exits(columns, track.stretch, record.settings.frames.margin_px)
+    span = TimeAxis(float(columns.utc_s[0]), max(utc_s(record.until_utc), float(columns.utc_s[0]) + 60))
+    return Analysis(
         record=record,
         columns=columns,
         summary=summary,
         sun=sun,
-        explained=explained,
+        track=track,
         share=share_of(columns, summary.interval_s, sun),
         sizes=sizes,
-        hours=tuple(hours_of(record, columns, explained, sizes, summary)),
+        hours=tuple(hours_of(record, columns, track, sizes, summary)),
         exits=exits,
-        judged=judge_forecasts(record.forecasts, columns, explained.stretch, exits),
+        checked=check_forecasts(record.forecasts, columns, track.stretch, exits),
         noticed=tuple(noticed(record.incidents)),
         frame_px=(width, height),
         span=span,
@@ -100,7 +100,7 @@ def work_out(record: Record) -> Worked:
     )
 
 
-def _nights(sun: Sun, span: Span) -> tuple[tuple[float, float], ...]:
+def _nights(sun: Sun, span: TimeAxis) -> tuple[tuple[float, float], ...]:
     nights, at = [], span.begin_s
     for begin, end in daylight(sun, span.begin_s, span.end_s).spans:
         if begin > at:

@@ -3,35 +3,35 @@
 import numpy as np
 
 from sentinel.core.times import utc_s
-from sentinel.jobs.report.account import median_of
-from sentinel.jobs.report.look import DEEP, INK, PALE_WARM, QUIET, WARM, Plot
+from sentinel.jobs.report.analysis import Analysis
+from sentinel.jobs.report.coverage import median_of
 from sentinel.jobs.report.plots import range_words
+from sentinel.jobs.report.style import DEEP, INK, PALE_WARM, QUIET, WARM, Plot
 from sentinel.jobs.report.timelines import Panel, Series, drawn
-from sentinel.jobs.report.worked import Worked
 from sentinel.sky.arrays import Array
 
 LEFT_SHOWN_H = 24.0
 """Forecasts are drawn up to so many hours ahead."""
 
 
-def mount_plots(w: Worked) -> list[Plot]:
+def mount_plots(w: Analysis) -> list[Plot]:
     """Return the fitted mount over time."""
     return [drawn(panel, w.span, w.nights) for panel in (_axis_panel(w), _rate_panel(w)) if panel is not None]
 
 
-def forecast_plot(w: Worked) -> Plot | None:
+def forecast_plot(w: Analysis) -> Plot | None:
     """Return the forecasts beside what came; None: there were none."""
-    if not w.judged:
+    if not w.checked:
         return None
-    at = np.array([j.utc_s for j in w.judged])
+    at = np.array([j.utc_s for j in w.checked])
 
     def near(hours: list[float | None]) -> Array:
         """Return the times left that can be drawn; what lies behind is drawn at nought."""
         values = np.array([np.nan if one is None else max(one, 0.0) for one in hours], dtype=float)
         return np.where(values <= LEFT_SHOWN_H, values, np.nan)
 
-    middle, early = near([j.middle_h for j in w.judged]), near([j.early_h for j in w.judged])
-    stayed, true = near([j.stayed_h for j in w.judged]), near([j.true_h for j in w.judged])
+    middle, early = near([j.middle_h for j in w.checked]), near([j.early_h for j in w.checked])
+    stayed, true = near([j.stayed_h for j in w.checked]), near([j.true_h for j in w.checked])
     far = int((np.isnan(middle) & np.isnan(early)).sum())
     panel = Panel(
         name="Time to the edge, forecast and true",
@@ -43,7 +43,7 @@ def forecast_plot(w: Worked) -> Plot | None:
             Series(utc_s=at, values=early, name="5 % time", colour=WARM, dots="tick"),
         ],
         words="Hours to the edge as forecast, at each renewal, beside those after which the limb was there.",
-        caption=f"Not drawn: {far} of {len(w.judged)} forecasts, which saw no exit in {LEFT_SHOWN_H:.0f} h. "
+        caption=f"Not drawn: {far} of {len(w.checked)} forecasts, which saw no exit in {LEFT_SHOWN_H:.0f} h. "
         "A median below the dashed line cried exit while the disc stayed inside.",
         low=0.0,
         high=LEFT_SHOWN_H * 1.02,
@@ -71,7 +71,7 @@ def _falling(at: Array, hours: Array, name: str, colour: str, dash: str) -> list
     ]
 
 
-def _axis_panel(w: Worked) -> Panel | None:
+def _axis_panel(w: Analysis) -> Panel | None:
     known = [f for f in w.record.forecasts if f.polar_azimuth_error_deg is not None]
     if not known:
         return None
@@ -105,7 +105,7 @@ def _axis_panel(w: Worked) -> Panel | None:
     )  # fmt: skip
 
 
-def _rate_panel(w: Worked) -> Panel | None:
+def _rate_panel(w: Analysis) -> Panel | None:
     known = [f for f in w.record.forecasts if f.rate_ratio is not None and f.rate_ratio_sigma is not None]
     if not known:
         return None

@@ -16,7 +16,7 @@ from sentinel.core.records import Forecast, Mark
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.jobs.report.record import Columns
-from sentinel.jobs.report.thin import Indices
+from sentinel.jobs.report.thinning import Indices
 from sentinel.sky import Sun, rate_arcsec_s
 from sentinel.sky.arrays import Array, Bools
 
@@ -39,7 +39,7 @@ LOWEST_DEG = -1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Mounted:
+class FittedMount:
     """One mount's part of the session: everything until the axis was set anew."""
 
     points: Points
@@ -48,7 +48,7 @@ class Mounted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Explained:
+class TrackFit:
     """The discs of a session beside the computed track, both (n,) over all frames."""
 
     stretch: Indices
@@ -56,7 +56,7 @@ class Explained:
     residual_px: Array
     """(n, 2) measured less computed; NaN where there is no stretch."""
     scale_arcsec_px: float
-    mounts: tuple[Mounted, ...]
+    mounts: tuple[FittedMount, ...]
 
     @property
     def off_arcsec(self) -> Array:
@@ -77,7 +77,7 @@ def scale_of(columns: Columns, nominal: float) -> float:
     return float(np.median(columns.sun_radius_arcsec[good] / columns.radius_px[good]))
 
 
-def explain(
+def fit_track(
     columns: Columns,
     middle_px: tuple[float, float],
     settings: Settings,
@@ -86,7 +86,7 @@ def explain(
     parts: Sequence[int],
     forecasts: Sequence[Forecast],
     marks: Sequence[Mark],
-) -> Explained:
+) -> TrackFit:
     """Fit the session's track.
 
     Parameters
@@ -115,8 +115,8 @@ def explain(
         stretch[at] = settled
     for one in fitted:
         residual[at[one.discs]] = one.fit.residuals(one.points) / scale
-    mounts = tuple(Mounted(points=one.points, numbers=one.fit.ids) for one in fitted)
-    return Explained(stretch=stretch, residual_px=residual, scale_arcsec_px=scale, mounts=mounts)
+    mounts = tuple(FittedMount(points=one.points, numbers=one.fit.ids) for one in fitted)
+    return TrackFit(stretch=stretch, residual_px=residual, scale_arcsec_px=scale, mounts=mounts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

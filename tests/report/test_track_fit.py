@@ -14,8 +14,8 @@ from sentinel.core.records import Mark, MeasuredFrame
 from sentinel.core.settings import Settings, load_settings
 from sentinel.core.tables import read_measurements
 from sentinel.core.times import from_utc_s, utc_s
-from sentinel.jobs.report.model import Explained, explain, track_arcsec
 from sentinel.jobs.report.record import Columns, columns_of
+from sentinel.jobs.report.track_fit import TrackFit, fit_track, track_arcsec
 from sentinel.sky import Sun
 from tests.report.sessions import NOON, frame, settings
 
@@ -36,15 +36,15 @@ def first_days(rows: int) -> Columns:
 
 
 @lru_cache(maxsize=1)
-def all_explained() -> Explained:
+def all_explained() -> TrackFit:
     columns, _, _, marks, _ = five_days()
-    return explained(columns, marks)
+    return track(columns, marks)
 
 
-def explained(columns: Columns, marks: list[Mark]) -> Explained:
+def track(columns: Columns, marks: list[Mark]) -> TrackFit:
     _, given, sun, _, frames = five_days()
     parts = parts_of(frames[: len(columns)], marks, Context(given, sun))
-    return explain(columns, (749.5, 499.5), given, sun, parts=parts, forecasts=[], marks=marks)
+    return fit_track(columns, (749.5, 499.5), given, sun, parts=parts, forecasts=[], marks=marks)
 
 
 def test_the_mount_comes_out_as_the_scenario_made_it() -> None:
@@ -78,22 +78,22 @@ def test_re_centrings_knock_and_snag_part_the_stretches() -> None:
 
 def test_without_marks_the_same_stretches_are_found() -> None:
     columns, marks = first_days(3000), five_days()[3]
-    found = explained(columns, []).stretch
+    found = track(columns, []).stretch
     assert found.max() == 2
-    assert (found == explained(columns, marks).stretch).all()
+    assert (found == track(columns, marks).stretch).all()
 
 
 def test_residuals_are_in_the_picture_s_own_pixels() -> None:
     columns, marks = first_days(1500), five_days()[3]
-    found = explained(columns, marks)
+    found = track(columns, marks)
     x = columns.x_px.copy()
     x[1000] += 3.0
-    moved = explained(dataclasses.replace(columns, x_px=x), marks)
+    moved = track(dataclasses.replace(columns, x_px=x), marks)
     assert moved.residual_px[1000, 0] - found.residual_px[1000, 0] == pytest.approx(3.0, abs=0.05)
     assert moved.residual_px[1000, 1] - found.residual_px[1000, 1] == pytest.approx(0.0, abs=0.05)
 
 
-def two_days(put_px: float) -> Explained:
+def two_days(put_px: float) -> TrackFit:
     """Return two days with a night between them, the disc put elsewhere in the night by so much."""
     given = settings(
         site={"latitude_deg": 46.0, "longitude_deg": 8.0},
@@ -115,7 +115,7 @@ def two_days(put_px: float) -> Explained:
         for (x, y), r, t in zip(xy, radius, times, strict=True)
     ]
     parts = parts_of(frames, [], Context(given, sun))
-    return explain(columns_of(frames, sun), (749.5, 499.5), given, sun, parts=parts, forecasts=[], marks=[])
+    return fit_track(columns_of(frames, sun), (749.5, 499.5), given, sun, parts=parts, forecasts=[], marks=[])
 
 
 def test_a_night_alone_parts_nothing_and_a_hand_in_the_night_does() -> None:

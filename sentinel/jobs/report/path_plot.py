@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from sentinel.jobs.report.look import DEEP, GROUND, HAIR, INK, PALE_WARM, QUIET, WARM, Plot
-from sentinel.jobs.report.svg import Pen, Point, Scale
+from sentinel.jobs.report.style import DEEP, GROUND, HAIR, INK, PALE_WARM, QUIET, WARM, Plot
+from sentinel.jobs.report.svg import AxisScale, Pen, Point
 from sentinel.sky.arrays import Array
 
 Placing = Callable[[float, float], Point]
@@ -22,7 +22,7 @@ SMALLEST_STEP = 0.35
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Way:
+class PathDrawing:
     """What is drawn."""
 
     width_px: int
@@ -41,20 +41,20 @@ class Way:
     """First and last centre (2,), and what is written there."""
 
 
-def drawn_way(way: Way, name: str, words: str, caption: str) -> Plot:
+def draw_path(way: PathDrawing, name: str, words: str, caption: str) -> Plot:
     """Draw the way in both widths."""
     wide, narrow = _way(way, words, 760.0, "wide"), _way(way, words, 380.0, "narrow")
     return Plot(name=name, words=words, caption=caption, wide=wide, narrow=narrow)
 
 
-def _way(way: Way, words: str, width: float, css_class: str) -> Markup:
+def _way(way: PathDrawing, words: str, width: float, css_class: str) -> Markup:
     side = 3.0
     beyond = 0.05 * way.width_px
     scale = (width - 2 * side) / (way.width_px + 2 * beyond)
     height = (way.height_px + 2 * beyond) * scale
     pen = Pen(width, height + 2 * side + 4)
-    x = Scale(-beyond, way.width_px + beyond, side, width - side)
-    y = Scale(-beyond, way.height_px + beyond, side, side + height)
+    x = AxisScale(-beyond, way.width_px + beyond, side, width - side)
+    y = AxisScale(-beyond, way.height_px + beyond, side, side + height)
 
     def at(x_px: float, y_px: float) -> Point:
         # Pixel centres are whole numbers: the frame's edge lies half a pixel outside the first.
@@ -76,7 +76,7 @@ def _way(way: Way, words: str, width: float, css_class: str) -> Markup:
     return pen.finished(words, css_class)
 
 
-def _frame(pen: Pen, way: Way, at: Placing) -> None:
+def _frame(pen: Pen, way: PathDrawing, at: Placing) -> None:
     edge, far = at(-0.5, -0.5), at(way.width_px - 0.5, way.height_px - 0.5)
     pen.box(edge, far, fill=GROUND, stroke=INK, stroke_width=1.6)
     pen.text(
@@ -104,7 +104,7 @@ def _line(pen: Pen, centres: Array, at: Placing, **style: str | float) -> None:
         pen.stroke(points, **style)
 
 
-def _stretches(pen: Pen, way: Way, at: Placing) -> None:
+def _stretches(pen: Pen, way: PathDrawing, at: Placing) -> None:
     """Put a number at the begin of each stretch, where there are several."""
     if len(way.begins) < 2:
         return

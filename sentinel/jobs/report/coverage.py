@@ -17,9 +17,9 @@ from sentinel.chain.measure.flags import MEANING as DISC_MEANING
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.tables import MEANING as TABLE_MEANING
 from sentinel.core.times import from_utc_s, utc_s
-from sentinel.jobs.report.model import Explained
 from sentinel.jobs.report.record import Columns, Record
-from sentinel.jobs.report.summary import GAP_INTERVALS, Stretch, Summary
+from sentinel.jobs.report.summary import GAP_INTERVALS, Summary, TimeSpan
+from sentinel.jobs.report.track_fit import TrackFit
 from sentinel.sky import Sun, disc_axes, flattening
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.horizon import daylight
@@ -46,7 +46,7 @@ class Share:
     """Share of these in which its disc was measured; NaN: the sun was never up."""
     whole: float
     """Share in which all of its limb lay inside the frame."""
-    longest: Stretch | None
+    longest: TimeSpan | None
     """The longest time with a disc measured in every frame, none missing."""
 
 
@@ -111,7 +111,7 @@ def share_of(columns: Columns, interval_s: float, sun: Sun) -> Share:
     )
 
 
-def _longest(columns: Columns, interval_s: float) -> Stretch | None:
+def _longest(columns: Columns, interval_s: float) -> TimeSpan | None:
     at = np.flatnonzero(columns.found)
     if not at.size:
         return None
@@ -120,7 +120,7 @@ def _longest(columns: Columns, interval_s: float) -> Stretch | None:
         parted |= np.diff(columns.utc_s[at]) > GAP_INTERVALS * interval_s
     runs = np.split(at, np.flatnonzero(parted) + 1)
     best = max(runs, key=lambda run: columns.utc_s[run[-1]] - columns.utc_s[run[0]])
-    return Stretch(from_utc=from_utc_s(columns.utc_s[best[0]]), to_utc=from_utc_s(columns.utc_s[best[-1]]))
+    return TimeSpan(from_utc=from_utc_s(columns.utc_s[best[0]]), to_utc=from_utc_s(columns.utc_s[best[-1]]))
 
 
 def runs_of(utc_s_: Array, which: Bools, interval_s: float) -> list[tuple[float, float]]:
@@ -161,12 +161,12 @@ def sizes_of(columns: Columns, nominal_arcsec_px: float, record: Record) -> Size
 
 
 def hours_of(
-    record: Record, columns: Columns, explained: Explained, sizes: Sizes | None, summary: Summary
+    record: Record, columns: Columns, track: TrackFit, sizes: Sizes | None, summary: Summary
 ) -> list[Hour]:
     """Return the session hour by hour, empty hours included."""
     first = int(columns.utc_s[0] // HOUR_S)
     hour = (columns.utc_s // HOUR_S).astype(int) - first
-    off = explained.off_arcsec
+    off = track.off_arcsec
     percent = sizes.percent if sizes else np.full(len(columns), np.nan)
     gaps = [(utc_s(gap.from_utc), utc_s(gap.to_utc)) for gap in summary.gaps]
     bounds = np.searchsorted(hour, np.arange(hour[-1] + 2))

@@ -13,7 +13,7 @@ from sentinel.service.journal.beside import Delivery
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Noticed:
+class IncidentSpan:
     """One incident, from its onset to its end."""
 
     condition: str
@@ -29,10 +29,10 @@ class Noticed:
     """As it was first put."""
 
 
-def noticed(incidents: Sequence[Incident]) -> list[Noticed]:
+def noticed(incidents: Sequence[Incident]) -> list[IncidentSpan]:
     """Return the incidents, in the order in which they were noticed."""
     open_now: dict[tuple[str, str], list[Incident]] = {}
-    done: list[Noticed] = []
+    done: list[IncidentSpan] = []
     for incident in incidents:
         key = incident.condition, str(incident.detail.get("supply", ""))
         open_now.setdefault(key, []).append(incident)
@@ -42,11 +42,11 @@ def noticed(incidents: Sequence[Incident]) -> list[Noticed]:
     return sorted(done, key=lambda one: (one.told_utc, one.condition, one.which))
 
 
-def _whole(key: tuple[str, str], changes: Sequence[Incident]) -> Noticed:
+def _whole(key: tuple[str, str], changes: Sequence[Incident]) -> IncidentSpan:
     first, last = changes[0], changes[-1]
     # The end has a severity of its own, which says nothing about how grave it was.
     grave = [change for change in changes if change.state != "cleared"] or changes
-    return Noticed(
+    return IncidentSpan(
         condition=key[0],
         which=key[1],
         onset_utc=first.onset_utc,
@@ -58,7 +58,7 @@ def _whole(key: tuple[str, str], changes: Sequence[Incident]) -> Noticed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class SentMessage:
     """One message and what became of it."""
 
     alert: Alert
@@ -66,7 +66,7 @@ class Told:
     """A line for each channel."""
 
 
-def told(record: Record) -> list[Told]:
+def told(record: Record) -> list[SentMessage]:
     """Return the messages in the order made."""
     # Messages are equal only if they are the same: they carry their time and words.
     by_alert: dict[tuple[datetime, str, str, str], list[Delivery]] = {}
@@ -74,7 +74,7 @@ def told(record: Record) -> list[Told]:
         by_alert.setdefault(_key(one.alert), []).append(one)
     nowhere = "not sent: a replay" if record.origin is Origin.REPLAY else "no channel was to have it"
     return [
-        Told(
+        SentMessage(
             alert=alert,
             became=tuple(_became(one) for one in by_alert.get(_key(alert), ())) or (nowhere,),
         )

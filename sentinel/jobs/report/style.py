@@ -45,7 +45,7 @@ class Plot:
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class TimeAxis:
     """The time that all timelines share."""
 
     begin_s: float
