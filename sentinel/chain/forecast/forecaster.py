@@ -123,8 +123,9 @@ class Forecaster:
         began_s = self._tracker.began_utc_s
         return from_utc_s(began_s) if np.isfinite(began_s) else None
 
-    def feed(self, event: Event, now_utc: datetime) -> Forecast | None:
-        """Take one event; return the forecast where it was renewed by it, else None."""
+    def feed(self, event: Event, now_utc: datetime, stands_since_s: float | None = None) -> Forecast | None:
+        """Take one event, and since when the mount stands; return the forecast that it renews, else None."""
+        self._tracker.stands_since_s = stands_since_s
         if self._stores is None:
             self._stores = Stores.begun(utc_s(event.time_utc), self._settings)
         now = utc_s(now_utc)

@@ -113,6 +113,8 @@ class Tracker:
         self.first_utc_s = np.inf
         self.told_of_jump = False
         """Whether the operator says that the disc may soon be elsewhere."""
+        self.stands_since_s: float | None = None
+        """Since when the mount has not turned with the sun, as the disc's steps show; None: they do not."""
 
     @property
     def began_utc_s(self) -> float:
@@ -130,6 +132,10 @@ class Tracker:
         if self.last is None or self.expected is None:
             self._accept(sight)
             return Verdict.USED
+        if self.stands_since_s is not None:
+            self.suspects.append(sight)
+            known, self.departed_utc_s = self.departed_utc_s is not None, self.stands_since_s
+            return Verdict.HELD if known else Verdict.DEPARTED
         off = self._off(sight)
         if self.departed_utc_s is None and float(np.hypot(*off)) <= self._limit_px(sight.utc_s):
             self.suspects.clear()

@@ -26,6 +26,8 @@ TOLD_S = 900.0
 """A jump so near to the mark that tells of it is no news."""
 PEOPLE_S = 300.0
 """After the disc was put elsewhere somebody is there, and gears take up their slack."""
+STANDS_PACE = 0.25
+"""Of the sky's rate: a disc that goes more slowly is one of a drive that slips, not of one that stopped."""
 BURST_SHARE = 0.4
 """Of the interval: frames nearer together are a burst."""
 
@@ -62,6 +64,12 @@ class Track(NamedTuple):
     def steady(self) -> bool:
         """Whether the mount carries the sun and nobody moves the disc, as far as is seen."""
         return self.run is None and self.moving is None
+
+    @property
+    def stands_since_s(self) -> float | None:
+        """Since when the mount has not turned with the sun at all; None: it does, or slips but slowly."""
+        run = self.run
+        return run.onset_s if run is not None and not run.steady and run.pace >= STANDS_PACE else None
 
     def is_running(self, now_s: float, interval_s: float) -> bool:
         """Whether the mount fails to carry the sun this very moment."""
