@@ -319,6 +319,22 @@ def test_a_clock_that_is_set_back_or_forward_neither_delays_nor_loses(
     assert one.states()["phone", "delivered"] == 1
 
 
+class FullDisk:
+    """Lets a worker open its journal, and then note nothing in it while `full`."""
+
+    def __init__(self, worker: Worker, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.full = True
+        real = Outbox._transaction
+
+        def transaction(outbox: Outbox) -> Any:
+            if self.full:
+                raise Problem("the outbox cannot be used (database or disk is full)")
+            return real(outbox)
+
+        worker._opened(T0)
+        monkeypatch.setattr(Outbox, "_transaction", transaction)
+
+
 def test_with_a_full_disk_messages_go_out_once_all_the_same(
     one: Session,
     fakes: Fakes,
@@ -327,27 +343,42 @@ def test_with_a_full_disk_messages_go_out_once_all_the_same(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     one.commit(alert())
-    full = True
-    real = Outbox._transaction
-
-    def transaction(outbox: Outbox) -> Any:
-        if full:
-            raise Problem("the outbox cannot be used (database or disk is full)")
-        return real(outbox)
-
     with turning(one, clock, make_courier=fakes) as worker:
-        worker._opened(T0)
-        monkeypatch.setattr(Outbox, "_transaction", transaction)
+        disk = FullDisk(worker, monkeypatch)
         with caplog.at_level(logging.WARNING):
             for _ in range(5):
                 settle(worker)
                 clock.pass_s(60)
         assert len(fakes.phone.messages) == 1
         assert "disk is full" in caplog.text
-        full = False
+        disk.full = False
         settle(worker)
     assert one.states() == {("phone", "delivered"): 1, ("other", "delivered"): 1}
     assert len(fakes.phone.messages) == 1
+
+
+@pytest.mark.parametrize("became", [REFUSED, ODD, UNSURE])
+def test_with_a_full_disk_what_did_not_arrive_is_tried_again(
+    one: Session, fakes: Fakes, clock: ManualClock, monkeypatch: pytest.MonkeyPatch, became: Attempt
+) -> None:
+    one.commit(alert())
+    fakes.phone.answer = lambda _: became
+    with turning(one, clock, make_courier=fakes) as worker:
+        disk = FullDisk(worker, monkeypatch)
+        for tried in range(1, 4):
+            settle(worker)
+            assert len(fakes.phone.messages) == tried, "tried again, and not at every turn of the wheel"
+            clock.pass_s(200)
+        maybe = "You may have had this before" in fakes.phone.messages[-1].body
+        assert maybe is (became is UNSURE)
+        fakes.phone.answer = lambda _: WELL
+        for _ in range(3):
+            clock.pass_s(1000)
+            settle(worker)
+        assert len(fakes.phone.messages) == 4, "and once it has arrived, no more"
+        disk.full = False
+        settle(worker)
+    assert one.states()["phone", "delivered"] == 1
 
 
 def test_what_the_journal_cannot_hold_is_told_past_it(

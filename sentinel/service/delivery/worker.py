@@ -17,6 +17,7 @@ import random
 import threading
 from collections.abc import Callable, Iterable
 from contextlib import suppress
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -49,6 +50,28 @@ DROPS_A_TURN = 100
 """So that a thousand stale messages do not hold up the wheel."""
 
 PICTURE_BYTES, SLOW_PICTURE_BYTES = 40_000, 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Unnoted:
+    """What became of a row's attempts and is not in the journal yet, which may be on a full disk."""
+
+    result: Result
+    """Of the last one."""
+    due_utc: datetime | None
+    """When to try again; None: it was delivered."""
+    tries: int = 0
+    """That failed."""
+    doubtful: int = 0
+    """How many of them may have arrived."""
+
+    def is_due(self, now_utc: datetime) -> bool:
+        """Whether it is time for another attempt."""
+        return self.due_utc is not None and self.due_utc <= now_utc
+
+    def known(self, row: Row) -> Row:
+        """Return the row as it would stand in the journal."""
+        return replace(row, attempts=row.attempts + self.tries, doubtful=row.doubtful + self.doubtful)
 
 
 class Worker:
@@ -98,8 +121,8 @@ class Worker:
         self._past = Past(settings)
         self._away = ""
         """Why the journal's outbox cannot be used just now."""
-        self._unmarked: list[Result] = []
-        """Delivered and not yet noted as such."""
+        self._unnoted: dict[tuple[Outbox, int], Unnoted] = {}
+        """By outbox and number of the row."""
         self._anew = False
         """The journal's file is another one now."""
         self.damaged = False
@@ -215,7 +238,7 @@ class Worker:
         """Close the journal; what is under way from it cannot be noted there any more, and is not missed."""
         left, self._outbox = self._outbox, None
         if left is not None:
-            self._unmarked = [result for result in self._unmarked if result.outbox is not left]
+            self._unnoted = {key: one for key, one in self._unnoted.items() if key[0] is not left}
             left.close()
 
     def _complain(self, problem: Problem) -> None:
@@ -266,13 +289,8 @@ class Worker:
                 continue
             self._reckon(result)
             if result.outbox in {self._outbox, self._past.outbox}:
-                self._unmarked.append(result)
-        # What failed and cannot be noted is simply tried again; what arrived must not be.
-        self._unmarked = [
-            result
-            for result in self._unmarked
-            if not self._marked(result, now_utc) and result.attempt.delivered
-        ]
+                self._unnoted[result.outbox, result.row.number] = self._became(result, now_utc)
+        self._unnoted = {key: one for key, one in self._unnoted.items() if not self._noted(one, now_utc)}
 
     def _returned(self) -> Iterable[Result]:
         with suppress(Empty):
@@ -290,18 +308,27 @@ class Worker:
         lane.rest_until_s = self._clock.monotonic_s() + target_gap_s(lane.failures, self._chance)
         log.warning("%s: not delivered (%s)", lane.name, attempt.why)
 
-    def _marked(self, result: Result, now_utc: datetime) -> bool:
+    def _became(self, result: Result, now_utc: datetime) -> Unnoted:
+        """Return what is to be noted of an attempt, and of those before it that could not be."""
+        row, attempt = result.row, result.attempt
+        before = self._unnoted.get((result.outbox, row.number))
+        doubtful = (before.doubtful if before is not None else 0) + (attempt.outcome == "doubtful")
+        if attempt.delivered:
+            return Unnoted(result, None, doubtful=doubtful)
+        tries = before.tries + 1 if before is not None else 1
+        known_doubtful = row.doubtful + (attempt.outcome == "doubtful")
+        pause_s = wait_s(row.alert.severity, row.attempts + 1, known_doubtful, self._chance)
+        return Unnoted(result, now_utc + timedelta(seconds=pause_s), tries=tries, doubtful=doubtful)
+
+    def _noted(self, one: Unnoted, now_utc: datetime) -> bool:
         """Note what became of an attempt; return whether that could be done."""
-        row, attempt, outbox = result.row, result.attempt, result.outbox
+        row, attempt, outbox = one.result.row, one.result.attempt, one.result.outbox
         try:
-            if attempt.delivered:
+            if one.due_utc is None:
                 outbox.delivered(row, now_utc, attempt.why)
                 return True
-            doubtful = attempt.outcome == "doubtful"
-            pause_s = wait_s(row.alert.severity, row.attempts + 1, row.doubtful + doubtful, self._chance)
-            due_utc = now_utc + timedelta(seconds=pause_s)
             link_down = attempt.outcome != "failed"
-            outbox.again(row, due_utc, attempt.why, doubtful=doubtful, link_down=link_down)
+            outbox.again(row, one.due_utc, attempt.why, doubtful=one.doubtful, link_down=link_down)
         except Problem as problem:
             self._complain(problem)
             return False
@@ -342,10 +369,11 @@ class Worker:
         """Return the gravest that is due, and of those the oldest, what was said past the journal first."""
         found: list[tuple[Outbox, Row]] = []
         for outbox in outboxes:
-            sent = [one.row.number for one in self._unmarked if one.outbox is outbox]
-            row = outbox.next_due(lane.name, now_utc, but=sent)
+            unnoted = {number: one for (of, number), one in self._unnoted.items() if of is outbox}
+            not_yet = [number for number, one in unnoted.items() if not one.is_due(now_utc)]
+            row = outbox.next_due(lane.name, now_utc, but=not_yet)
             if row is not None:
-                found.append((outbox, row))
+                found.append((outbox, unnoted[row.number].known(row) if row.number in unnoted else row))
         return min(found, key=lambda one: one[1].alert.severity.rank, default=None)
 
     def _resting(self, lane: Lane, row: Row) -> bool:

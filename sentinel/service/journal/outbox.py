@@ -212,21 +212,21 @@ class Outbox:
             )
 
     def again(
-        self, row: Row, due_utc: datetime, why: str, *, doubtful: bool = False, link_down: bool = False
+        self, row: Row, due_utc: datetime, why: str, *, doubtful: int = 0, link_down: bool = False
     ) -> None:
         """Keep a row for another attempt.
 
         Parameters
         ----------
         doubtful
-            The attempt that failed may have arrived all the same.
+            How many of the attempts that failed may have arrived all the same.
         link_down
             The target was out of reach, so that it says nothing about the message.
         """
         self._change(
             "UPDATE outbox SET state = 'waiting', due_utc_s = ?, why = ?, doubtful = doubtful + ?,"
             " link_down = ? WHERE number = ?",
-            (utc_s(due_utc), why, int(doubtful), int(link_down), row.number),
+            (utc_s(due_utc), why, doubtful, int(link_down), row.number),
         )
 
     def drop(self, row: Row, now_utc: datetime, why: str) -> None:
