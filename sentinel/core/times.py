@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from sentinel.core.errors import RequestProblem
 
 EPOCH_UTC = datetime(1970, 1, 1, tzinfo=UTC)
-DAY_S = 86_400.0
+HOUR_S, DAY_S = 3600.0, 86_400.0
 PLAUSIBLE_YEARS = range(1970, 2200)
 """In which a picture may have been taken; any other is a clock that was never set, or a broken file."""
 

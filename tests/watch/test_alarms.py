@@ -1,6 +1,6 @@
 """What the watch says of itself: when it is blind it says so as `now`, once, and when it sees again."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -8,6 +8,7 @@ import pytest
 
 from sentinel.chain.intake.pool import Job
 from sentinel.core.records import Severity, Tick
+from sentinel.service.journal import Journal, Origin
 from sentinel.service.watch.alarms import Alarms
 from sentinel.service.watch.memory import Memory
 from sentinel.service.watch.service import Pulses
@@ -78,3 +79,35 @@ def test_the_folder_is_told_of_once_an_hour_and_when_it_is_over(
         alarms.of_the_folder("")
     assert told.said[3:] == [("The watch sees again", Severity.NOW, True)]
     assert not pulses.blind
+
+
+def test_starts_are_counted_however_soon_the_watch_ends(
+    parts: tuple[Alarms, Pulses, Told, ManualClock], tmp_path: Path
+) -> None:
+    _, pulses, told, clock = parts
+    Journal.create(tmp_path / "journal.sqlite", Origin.WATCH).close()
+    for start in range(1, 13):
+        # Each is killed before anything is in the journal.
+        with Journal.resume(tmp_path / "journal.sqlite") as journal:
+            Alarms(clock, pulses, told).of_starts(journal)  # type: ignore[arg-type]
+            assert journal.last_number == 0
+        assert len(told.said) == (start >= 5) + (start >= 10)
+        clock.pass_s(60)
+    assert [title for title, _, _ in told.said] == [
+        f"The watch was started {times} times within an hour" for times in (5, 10)
+    ]
+
+
+def test_starts_an_hour_ago_or_under_another_clock_do_not_count(
+    parts: tuple[Alarms, Pulses, Told, ManualClock], tmp_path: Path
+) -> None:
+    alarms, _, told, clock = parts
+    with Journal.create(tmp_path / "journal.sqlite", Origin.WATCH) as journal:
+        for _ in range(20):
+            alarms.of_starts(journal)
+            clock.pass_s(timedelta(minutes=16).total_seconds())
+        assert not told.said
+        clock.step_s(-1e6)
+        for _ in range(4):
+            alarms.of_starts(journal)
+    assert not told.said

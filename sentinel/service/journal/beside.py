@@ -1,4 +1,4 @@
-"""What a journal holds beside its events: the settings it was kept by, and what became of its messages."""
+"""What a journal holds beside its events: settings, starts of the watch, what became of its messages."""
 
 import json
 import logging
@@ -11,14 +11,14 @@ from typing import Any
 from sentinel.core.errors import Problem
 from sentinel.core.records import Alert, Forecast, Surroundings
 from sentinel.core.settings import Settings, validate
-from sentinel.core.times import from_utc_s, parse_utc
+from sentinel.core.times import HOUR_S, from_utc_s, parse_utc, utc_s
 from sentinel.service.journal.codec import decode
 from sentinel.service.journal.journal import Journal
 from sentinel.service.journal.opening import Damaged
 
 log = logging.getLogger(__name__)
 
-_SETTINGS = "settings"
+_SETTINGS, _STARTS = "settings", "starts"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +52,10 @@ def keep_settings(journal: Journal, settings: Settings) -> None:
     """
     told = settings.model_dump(mode="json")
     try:
-        kept = _kept(journal)
+        kept = _listed(journal, _SETTINGS)
         if kept and kept[-1]["settings"] == told:
             return
-        text = json.dumps([*kept, {"after": journal.last_number, "settings": told}], separators=(",", ":"))
-        journal._db.execute("INSERT OR REPLACE INTO fact VALUES (?, ?)", (_SETTINGS, text))
+        _list(journal, _SETTINGS, [*kept, {"after": journal.last_number, "settings": told}])
     except (sqlite3.Error, ValueError) as error:
         log.warning("the settings could not be noted in the journal (%s)", error)
 
@@ -70,7 +69,7 @@ def kept_settings(journal: Journal) -> tuple[KeptSettings, ...]:
         If the journal cannot be read.
     """
     try:
-        kept = _kept(journal)
+        kept = _listed(journal, _SETTINGS)
     except (sqlite3.Error, ValueError) as error:
         raise Damaged(f"cannot be read ({error})", where=str(journal._path)) from None
     found = []
@@ -82,9 +81,30 @@ def kept_settings(journal: Journal) -> tuple[KeptSettings, ...]:
     return tuple(found)
 
 
-def _kept(journal: Journal) -> list[Any]:
-    row = journal._db.execute("SELECT value FROM fact WHERE key = ?", (_SETTINGS,)).fetchone()
+def note_start(journal: Journal, now_utc: datetime) -> int:
+    """Note that a watch starts; return how many starts the last hour has seen, this one included.
+
+    A start counts however soon the watch ends after it. A journal that cannot be written now counts none.
+    """
+    now_s = utc_s(now_utc)
+    try:
+        # A clock that was set meanwhile leaves times to come: of those nobody knows when they were.
+        starts = [at_s for at_s in _listed(journal, _STARTS) if now_s - HOUR_S < at_s <= now_s]
+        _list(journal, _STARTS, [*starts, now_s])
+    except (sqlite3.Error, ValueError, TypeError) as error:
+        log.warning("the start could not be noted in the journal (%s)", error)
+        return 0
+    return len(starts) + 1
+
+
+def _listed(journal: Journal, key: str) -> list[Any]:
+    row = journal._db.execute("SELECT value FROM fact WHERE key = ?", (key,)).fetchone()
     return list(json.loads(row[0])) if row else []
+
+
+def _list(journal: Journal, key: str, values: list[Any]) -> None:
+    text = json.dumps(values, separators=(",", ":"))
+    journal._db.execute("INSERT OR REPLACE INTO fact VALUES (?, ?)", (key, text))
 
 
 def forecasts_by_event(journal: Journal) -> dict[int, Forecast]:

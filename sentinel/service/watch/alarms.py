@@ -1,12 +1,12 @@
 """What the watch says of itself, past the journal, which may be the trouble: at once, and not for ever."""
 
 import logging
-from datetime import timedelta
 
 from sentinel.core.clock import Clock
-from sentinel.core.records import Severity, Surroundings
+from sentinel.core.records import Severity
 from sentinel.service.delivery.worker import Worker
 from sentinel.service.journal import Journal
+from sentinel.service.journal.beside import note_start
 from sentinel.service.watch.memory import Memory
 from sentinel.service.watch.service import Pulses
 
@@ -16,8 +16,8 @@ TOLD_AGAIN_S = 3600.0
 STUMBLED, FOLDER = "stumbled", "folder"
 FAILURES_BLIND = 3
 """So many pictures in a row that cannot be judged, and it is not the pictures."""
-RESTARTS_TOLD = (4, 9, 19, 49)
-"""Starts within the last hour at which one more is told: not at each."""
+STARTS_TOLD = (5, 10, 20, 50)
+"""So many starts within an hour are told: not each."""
 
 
 class Alarms:
@@ -77,17 +77,13 @@ class Alarms:
             self._pulses.blind.discard(which)
             self.tell(which, "The watch sees again", body, Severity.NOW, over=True)
 
-    def of_restarts(self, journal: Journal) -> None:
+    def of_starts(self, journal: Journal) -> None:
         """Say when the watch is started again and again: the service manager never gives up, silently."""
-        hour_ago = self._clock.now_utc() - timedelta(hours=1)
-        starts = sum(
-            isinstance(event, Surroundings) and event.away_s is not None and now_utc > hour_ago
-            for _, event, now_utc in journal.numbered_events(max(journal.last_number - 500, 0))
-        )
-        if starts in RESTARTS_TOLD:
+        starts = note_start(journal, self._clock.now_utc())
+        if starts in STARTS_TOLD:
             self.tell(
                 "restarts",
-                f"The watch was started again {starts + 1} times within an hour",
+                f"The watch was started {starts} times within an hour",
                 "It crashes, hangs, or its power comes and goes. Look at its log and its power supply.",
                 Severity.SOON,
             )

@@ -137,6 +137,7 @@ class Watch:
         home, settings, clock, journal = self._home, self._settings, self._clock, self._keeper.journal
         # What waits goes out whatever else there is to do first.
         self._delivery.use(home.journal)
+        self._alarms.of_starts(journal)
         keep_settings(journal, settings)
         home.lay_ballast(round(settings.state.ballast_mb * 1e6))
         # Two of them: what the gatherer has handed on, and what of it is committed and may be remembered.
@@ -181,7 +182,6 @@ class Watch:
     def _watch(self) -> None:
         """Run one stream of events after another; each ends where the clock is set."""
         self._exporter.start()
-        self._alarms.of_restarts(self._keeper.journal)
         self._showing.show(self._memory)
         self._watching = True
         tell_manager("STATUS=watching")
