@@ -1,5 +1,6 @@
 """From a request to a running watch: settings, state folder, signals, log."""
 
+import gc
 import logging
 import signal
 import sys
@@ -36,4 +37,9 @@ def watch(configs: Sequence[Path], state: Path | None) -> None:
     # The manager keeps times; libraries stay quiet, for what they say may hold secrets.
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="sentinel: %(message)s")
     logging.getLogger("sentinel").setLevel(logging.INFO)
-    Watch(settings, Home(state_folder(settings.state.folder, state)), SystemClock(), stop).run()
+    try:
+        Watch(settings, Home(state_folder(settings.state.folder, state)), SystemClock(), stop).run()
+    finally:
+        # All goes with the process: searching it once more for what can be freed takes seconds on a small
+        # computer, and the manager waits.
+        gc.freeze()
