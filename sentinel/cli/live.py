@@ -38,16 +38,16 @@ def status(
     """Say what the watch knows now: first of all, until when the camera may be left alone."""
     from sentinel.core.clock import SystemClock
     from sentinel.service.status.lines import from_json, status_lines, until_json
-    from sentinel.service.watch.home import home_of
+    from sentinel.service.watch.state_folder import state_folder_of
 
-    home = home_of(config or (), state)
+    files = state_folder_of(config or (), state)
     now_utc = SystemClock().now_utc()
-    text = home.read_status()
+    text = files.read_status()
     if as_json and until is None:
         print(text, end="")
         return
-    standing = from_json(text, where=str(home.status_json))
-    watched = home.is_watched()
+    standing = from_json(text, where=str(files.status_json))
+    watched = files.is_watched()
     if until is None:
         print("\n".join(status_lines(standing, now_utc, watched=watched)))
         return
@@ -69,16 +69,16 @@ def mark(
 ) -> None:
     """Note what the operator did."""
     from sentinel.core.clock import SystemClock
-    from sentinel.service.watch.home import home_of
     from sentinel.service.watch.marks import leave_mark, made_mark, make_folders
+    from sentinel.service.watch.state_folder import state_folder_of
 
     now_utc = SystemClock().now_utc()
     at_utc = moment(at, now_utc, past=True) if at else None
     made = made_mark(kind, " ".join(text or ()), now_utc, at=at_utc, minutes=minutes)
-    home = home_of(config or (), state)
-    make_folders(home)
-    leave_mark(home.marks, made)
-    later = "" if home.is_watched() else "; the watch is not running and takes it up when it starts"
+    files = state_folder_of(config or (), state)
+    make_folders(files)
+    leave_mark(files.marks, made)
+    later = "" if files.is_watched() else "; the watch is not running and takes it up when it starts"
     print(f"Noted: {kind} at {format_utc(made.time_utc)}{later}")
 
 

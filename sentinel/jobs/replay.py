@@ -26,7 +26,7 @@ from sentinel.core.tables import read_measurements
 from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.report.summary import Summary, summarise
 from sentinel.service.journal import Journal, Origin, export
-from sentinel.service.journal.beside import keep_settings, kept_settings
+from sentinel.service.journal.session_facts import keep_settings, kept_settings
 
 
 @dataclass(frozen=True, slots=True)

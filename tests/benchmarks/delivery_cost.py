@@ -55,7 +55,7 @@ def latencies(folder: Path, count: int) -> None:
         print(f"commit to siren: {seconds(to_siren)}")
         first = f"first (its process starts) {1000 * to_phone[0]:.0f} ms"
         print(f"commit to service: {first}; then {seconds(to_phone[1:])}")
-        process = worker._lanes[1]._courier._process._process  # type: ignore[union-attr]
+        process = worker._dispatchers[1]._transport._process._process  # type: ignore[union-attr]
         print(f"sending process: {pss_kb(process.pid) / 1024:.0f} MiB (PSS), let go after two idle minutes")
         worker.stop()
         one.close()

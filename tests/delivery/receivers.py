@@ -21,10 +21,10 @@ import pytest
 from sentinel.chain.notify.routing import route
 from sentinel.core.records import Alert, Event, Incident, IncidentState, Outcome, Severity, Tick
 from sentinel.core.settings import Camera, Channel, Settings, Site
-from sentinel.service.delivery.courier import Courier, ServiceCourier
-from sentinel.service.delivery.lane import courier_for
-from sentinel.service.delivery.process import SendingProcess
+from sentinel.service.delivery.dispatcher import transport_for
 from sentinel.service.delivery.secrets import resolve
+from sentinel.service.delivery.sending_process import SendingProcess
+from sentinel.service.delivery.transports import ServiceTransport, Transport
 from sentinel.service.delivery.worker import Worker
 from sentinel.service.journal import Journal, Origin, Outbox
 
@@ -252,7 +252,7 @@ def incident(condition: str, state: IncidentState, time_utc: datetime) -> Incide
 _SHARED = SendingProcess()
 
 
-class SharedCourier(ServiceCourier):
+class SharedTransport(ServiceTransport):
     """A real way through a real sending process, which the tests share because starting it takes a second."""
 
     def __init__(self, channel: Channel) -> None:
@@ -264,8 +264,8 @@ class SharedCourier(ServiceCourier):
         """Keep it for the next test."""
 
 
-def shared(channel: Channel) -> Courier:
-    return courier_for(channel) if channel.command else SharedCourier(channel)
+def shared(channel: Channel) -> Transport:
+    return transport_for(channel) if channel.command else SharedTransport(channel)
 
 
 @atexit.register
@@ -319,7 +319,7 @@ def session(folder: Path, settings: Settings) -> Iterator[Session]:
 @contextmanager
 def turning(one: Session, clock: ManualClock, **options: Any) -> Iterator[Worker]:
     """A worker that a test turns by hand."""
-    options = {"make_courier": shared, "chance": lambda: 0.5} | options
+    options = {"make_transport": shared, "chance": lambda: 0.5} | options
     worker = Worker(one.path, one.settings, clock, **options)
     try:
         yield worker

@@ -13,9 +13,9 @@ from sentinel.core.clock import SystemClock
 from sentinel.core.settings import Channel, Settings
 from sentinel.core.settings import Heartbeat as Chosen
 from sentinel.service.delivery.checking import check_channels, send_test
-from sentinel.service.delivery.courier import Attempt, ServiceCourier
-from sentinel.service.delivery.heartbeat import Heartbeat
+from sentinel.service.delivery.heartbeat import HeartbeatPinger
 from sentinel.service.delivery.secrets import Secret
+from sentinel.service.delivery.transports import Attempt, ServiceTransport
 from sentinel.service.delivery.worker import Worker
 from tests.delivery.receivers import (
     PASSWORD,
@@ -51,7 +51,7 @@ def test_a_test_message_goes_down_every_channel_and_each_says_what_came_of_it(tm
             channel("unset", url_from="env:NOT_SET_AT_ALL"),
             channel("siren", command=[sys.executable, "-c", "pass"]),
         )
-        results = {one.channel: one for one in send_test(settings, SystemClock(), make_courier=shared)}
+        results = {one.channel: one for one in send_test(settings, SystemClock(), make_transport=shared)}
     assert [one.title for one in well.got] == ["Test, nothing to do"]
     assert {name: (one.delivered, one.why) for name, one in results.items()} == {
         "phone": (True, ""),
@@ -101,7 +101,7 @@ class FakePinger:
         pass
 
 
-def turned(heart: Heartbeat) -> None:
+def turned(heart: HeartbeatPinger) -> None:
     heart.turn()
     heart.stop()
 
@@ -109,7 +109,7 @@ def turned(heart: Heartbeat) -> None:
 def test_it_pings_while_all_is_well_and_is_silent_while_it_is_not() -> None:
     clock, pinger, well = ManualClock(), FakePinger([]), [True]
     chosen = Chosen(url_from="env:BEAT", every_min=5)
-    heart = Heartbeat(chosen, clock, lambda: well[0], make_pinger=lambda _: pinger)
+    heart = HeartbeatPinger(chosen, clock, lambda: well[0], make_pinger=lambda _: pinger)
     for _ in range(20):
         turned(heart)
         clock.pass_s(60)
@@ -125,7 +125,7 @@ def test_it_pings_while_all_is_well_and_is_silent_while_it_is_not() -> None:
 
 def test_a_ping_that_does_not_get_through_is_tried_again_soon() -> None:
     clock, pinger = ManualClock(), FakePinger(["unreachable", "doubtful"])
-    heart = Heartbeat(Chosen(url_from="env:B"), clock, lambda: True, make_pinger=lambda _: pinger)
+    heart = HeartbeatPinger(Chosen(url_from="env:B"), clock, lambda: True, make_pinger=lambda _: pinger)
     for _ in range(7):
         turned(heart)
         clock.pass_s(15)
@@ -133,7 +133,7 @@ def test_a_ping_that_does_not_get_through_is_tried_again_soon() -> None:
 
 
 def test_without_an_address_there_is_no_heartbeat() -> None:
-    heart = Heartbeat(Chosen(), ManualClock(), lambda: pytest.fail("was asked"))
+    heart = HeartbeatPinger(Chosen(), ManualClock(), lambda: pytest.fail("was asked"))
     turned(heart)
 
 
@@ -141,7 +141,7 @@ def test_a_real_ping_reaches_a_real_receiver(tmp_path: Path) -> None:
     with http_receiver() as receiver:
         url = f"http://127.0.0.1:{receiver.port}/{TOKEN}"
         reference = secret_file(tmp_path, "beat", url)
-        heart = Heartbeat(Chosen(url_from=reference), ManualClock(), lambda: True)
+        heart = HeartbeatPinger(Chosen(url_from=reference), ManualClock(), lambda: True)
         heart.turn()
         wait_for(lambda: receiver.pings == 1)
         heart.stop()
@@ -165,7 +165,7 @@ class SlowPinger(FakePinger):
 
 def test_no_ping_goes_on_when_the_watch_has_ended() -> None:
     clock, pinger = ManualClock(), SlowPinger()
-    heart = Heartbeat(Chosen(url_from="env:B"), clock, lambda: True, make_pinger=lambda _: pinger)
+    heart = HeartbeatPinger(Chosen(url_from="env:B"), clock, lambda: True, make_pinger=lambda _: pinger)
     worker = Worker(None, settings_for(), clock, heartbeat=heart)
     worker.turn()
     assert not pinger.let_go.is_set()
@@ -179,7 +179,7 @@ def test_a_ping_that_is_sent_to_another_host_has_not_arrived(host: str, arrives:
     with http_receiver() as receiver:
         receiver.mode = "302"
         # The receiver names 127.0.0.1 as the place to go to.
-        way = ServiceCourier(Secret(f"http://{host}:{receiver.port}/{TOKEN}"), deadline_s=5.0)
+        way = ServiceTransport(Secret(f"http://{host}:{receiver.port}/{TOKEN}"), deadline_s=5.0)
         attempt = way.ping()
         way.abandon()
     said = "sent elsewhere (302): a login page in between, or its address has changed"

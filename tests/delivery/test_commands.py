@@ -10,7 +10,7 @@ import pytest
 from sentinel.chain.notify.sending import Message
 from sentinel.core.records import Severity
 from sentinel.core.settings import Channel
-from sentinel.service.delivery.courier import CommandCourier
+from sentinel.service.delivery.transports import CommandTransport
 from tests.delivery.receivers import (
     ManualClock,
     alert,
@@ -34,7 +34,7 @@ WRITES = (
 def test_the_text_arrives_untouched_by_any_shell(tmp_path: Path) -> None:
     out = tmp_path / "out"
     command = (sys.executable, "-c", WRITES, str(out), "{title}", "{text}", "say {text}")
-    assert CommandCourier(command, deadline_s=10).send(MESSAGE).delivered
+    assert CommandTransport(command, deadline_s=10).send(MESSAGE).delivered
     text = f"{MESSAGE.title}\n{MESSAGE.body}"
     assert out.read_text() == repr(([MESSAGE.title, text, "say {text}"], text + "\n", "now"))
 
@@ -45,7 +45,7 @@ def test_a_command_sees_no_secrets_of_other_channels(tmp_path: Path, monkeypatch
     monkeypatch.setenv("XDG_RUNTIME_DIR", "/run/user/1")
     out = tmp_path / "out"
     program = "import os, sys; open(sys.argv[1], 'w').write(repr(dict(os.environ)))"
-    assert CommandCourier((sys.executable, "-c", program, str(out)), deadline_s=10).send(MESSAGE).delivered
+    assert CommandTransport((sys.executable, "-c", program, str(out)), deadline_s=10).send(MESSAGE).delivered
     seen = ast.literal_eval(out.read_text())
     assert "password" not in out.read_text()
     assert seen["XDG_RUNTIME_DIR"] == "/run/user/1", "what a sound needs"
@@ -53,9 +53,9 @@ def test_a_command_sees_no_secrets_of_other_channels(tmp_path: Path, monkeypatch
 
 
 def test_what_goes_wrong_is_said(tmp_path: Path) -> None:
-    missing = CommandCourier((str(tmp_path / "none"),), deadline_s=5).send(MESSAGE)
+    missing = CommandTransport((str(tmp_path / "none"),), deadline_s=5).send(MESSAGE)
     assert (missing.outcome, missing.why) == ("failed", "cannot be run (No such file or directory)")
-    failing = CommandCourier((sys.executable, "-c", "raise SystemExit(3)"), deadline_s=5).send(MESSAGE)
+    failing = CommandTransport((sys.executable, "-c", "raise SystemExit(3)"), deadline_s=5).send(MESSAGE)
     assert (failing.outcome, failing.why) == ("failed", "ended with status 3")
 
 
@@ -67,7 +67,7 @@ def test_a_command_that_does_not_end_is_ended_with_all_it_started(tmp_path: Path
         "-c",
         f"import subprocess, sys, time; subprocess.Popen([sys.executable, '-c', {child!r}]); time.sleep(60)",
     )
-    attempt = CommandCourier(command, deadline_s=1.0).send(MESSAGE)
+    attempt = CommandTransport(command, deadline_s=1.0).send(MESSAGE)
     assert (attempt.outcome, attempt.why) == ("delivered", "stopped at its time limit")
     size = marker.stat().st_size if marker.exists() else 0
     time.sleep(0.3)
@@ -76,7 +76,7 @@ def test_a_command_that_does_not_end_is_ended_with_all_it_started(tmp_path: Path
 
 def test_a_command_that_does_not_read_is_none_the_worse() -> None:
     long = Message(title="t", body="x" * 1_000_000, severity=Severity.NOW)
-    assert CommandCourier((sys.executable, "-c", "pass"), deadline_s=10).send(long).delivered
+    assert CommandTransport((sys.executable, "-c", "pass"), deadline_s=10).send(long).delivered
 
 
 def test_the_siren_is_not_kept_waiting_by_anything(tmp_path: Path) -> None:
@@ -90,7 +90,7 @@ def test_the_siren_is_not_kept_waiting_by_anything(tmp_path: Path) -> None:
         with session(tmp_path, settings_for(phone, siren)) as one, turning(one, ManualClock()) as worker:
             one.commit(alert())
             worker.turn()
-            started = [lane.name for lane in worker._lanes if lane.busy]
+            started = [dispatcher.name for dispatcher in worker._dispatchers if dispatcher.busy]
             assert started == ["siren", "phone"]
             deadline = time.monotonic() + 10
             while not sounded.exists():

@@ -15,11 +15,11 @@ from sentinel.chain.notify.sending import Message
 from sentinel.core.errors import Problem
 from sentinel.core.records import Disc, Mark, MeasuredFrame, Severity
 from sentinel.core.settings import Channel, Settings
-from sentinel.service.delivery.courier import Attempt, Courier
-from sentinel.service.delivery.patience import target_gap_s, wait_s
+from sentinel.service.delivery.backoff import retry_wait_s, target_pause_s
+from sentinel.service.delivery.transports import Attempt, Transport
 from sentinel.service.delivery.worker import Worker
 from sentinel.service.journal import Journal, Outbox
-from sentinel.service.journal.rows import Scene
+from sentinel.service.journal.rows import PictureScene
 from tests.delivery.receivers import (
     T0,
     ManualClock,
@@ -41,7 +41,7 @@ ODD = Attempt(outcome="failed", why="refused (400)")
 UNSURE = Attempt(outcome="doubtful", why="no answer in time")
 
 
-class FakeCourier:
+class FakeTransport:
     """Keeps what it is given and answers as it is told to."""
 
     def __init__(self) -> None:
@@ -80,13 +80,13 @@ class Fakes:
     """A fake way for each channel."""
 
     def __init__(self) -> None:
-        self.ways = {"phone": FakeCourier(), "other": FakeCourier()}
+        self.ways = {"phone": FakeTransport(), "other": FakeTransport()}
 
-    def __call__(self, channel: Channel) -> Courier:
+    def __call__(self, channel: Channel) -> Transport:
         return self.ways[channel.name]
 
     @property
-    def phone(self) -> FakeCourier:
+    def phone(self) -> FakeTransport:
         return self.ways["phone"]
 
 
@@ -111,7 +111,7 @@ def test_now_first_then_soon_then_notes_and_each_in_the_order_made(
 ) -> None:
     for number, severity in enumerate(("note", "soon", "now", "note", "now", "soon")):
         one.commit(alert(f"{number}", condition=f"c{number}", severity=Severity(severity)))
-    with turning(one, clock, make_courier=fakes) as worker:
+    with turning(one, clock, make_transport=fakes) as worker:
         for _ in range(8):
             settle(worker)
     assert fakes.phone.titles() == ["2", "4", "1", "5", "0", "3"]
@@ -120,7 +120,7 @@ def test_now_first_then_soon_then_notes_and_each_in_the_order_made(
 def test_a_flood_of_messages_arrives_once_and_in_order(
     one: Session, fakes: Fakes, clock: ManualClock
 ) -> None:
-    with turning(one, clock, make_courier=fakes) as worker:
+    with turning(one, clock, make_transport=fakes) as worker:
         for number in range(150):
             one.commit(alert(f"{number}", condition=f"c{number}", severity=Severity.NOTE))
             worker.turn()
@@ -133,7 +133,7 @@ def test_a_message_nobody_takes_does_not_hold_up_the_others(
 ) -> None:
     fakes.phone.answer = lambda message: ODD if message.title.endswith("poison") else WELL
     one.commit(alert("poison", condition="a"), alert("fine", condition="b"))
-    with turning(one, clock, make_courier=fakes) as worker:
+    with turning(one, clock, make_transport=fakes) as worker:
         settle(worker)
         clock.pass_s(4)
         settle(worker)
@@ -153,7 +153,7 @@ def test_a_new_now_is_tried_at_once_on_a_target_that_is_being_left_in_peace(
 ) -> None:
     fakes.phone.answer = lambda _: REFUSED
     one.commit(alert("soon", condition="a", severity=Severity.SOON))
-    with turning(one, clock, make_courier=fakes) as worker:
+    with turning(one, clock, make_transport=fakes) as worker:
         for _ in range(10):
             clock.pass_s(60)
             settle(worker)
@@ -172,7 +172,7 @@ def test_a_new_now_is_tried_at_once_on_a_target_that_is_being_left_in_peace(
 
 def test_seen_and_cleared_while_it_waited(one: Session, fakes: Fakes, clock: ManualClock) -> None:
     fakes.phone.answer = lambda _: REFUSED
-    with turning(one, clock, make_courier=fakes) as worker:
+    with turning(one, clock, make_transport=fakes) as worker:
         one.commit(alert("repeat", kind="repeat", repeat=1, condition="a"))
         one.commit(alert("cleared", condition="b"))
         settle(worker)
@@ -197,7 +197,7 @@ def test_a_target_that_was_never_told_is_not_told_that_it_is_over(
             alert("Over", kind="clear", severity=Severity.NOTE, answers=Severity.NOW),
             incidents=[incident("runaway", "cleared", T0)],
         )
-        with turning(one, clock, make_courier=fakes) as worker:
+        with turning(one, clock, make_transport=fakes) as worker:
             settle(worker)
         assert fakes.ways["other"].messages == []
         assert one.states()["other", "dropped"] == 1
@@ -208,7 +208,7 @@ def test_what_may_have_arrived_is_not_pressed_on_people(
 ) -> None:
     fakes.phone.answer = lambda _: UNSURE
     one.commit(alert(severity=Severity.NOTE))
-    with turning(one, clock, make_courier=fakes) as worker:
+    with turning(one, clock, make_transport=fakes) as worker:
         for _ in range(12 * 60):
             settle(worker)
             clock.pass_s(60)
@@ -224,7 +224,7 @@ class Pictured:
         frame = MeasuredFrame(frame="a.jpg", time_utc=T0, width_px=9, height_px=9, disc=Disc(found=False))
         one.commit(alert("pictured", attachment="a.jpg"), event=frame)
 
-    def draw(self, scene: Scene, most_bytes: int) -> bytes | None:
+    def draw(self, scene: PictureScene, most_bytes: int) -> bytes | None:
         self.asked.append((scene.frame.frame, most_bytes))
         return b"jpeg"
 
@@ -234,7 +234,7 @@ def test_the_picture_follows_the_text_once_and_costs_it_nothing(
 ) -> None:
     pictured = Pictured(one)
     fakes.ways["other"].answer = lambda message: ODD if message.title.startswith("Picture") else WELL
-    with turning(one, clock, make_courier=fakes, draw=pictured.draw) as worker:
+    with turning(one, clock, make_transport=fakes, draw=pictured.draw) as worker:
         for _ in range(5):
             settle(worker)
             clock.pass_s(300)
@@ -248,7 +248,7 @@ def test_a_reminder_does_not_bring_the_same_picture_again(
     one: Session, fakes: Fakes, clock: ManualClock
 ) -> None:
     pictured = Pictured(one)
-    with turning(one, clock, make_courier=fakes, draw=pictured.draw) as worker:
+    with turning(one, clock, make_transport=fakes, draw=pictured.draw) as worker:
         settle(worker)
         one.commit(alert("STILL: pictured", kind="repeat", repeat=1, attachment="a.jpg"))
         settle(worker)
@@ -261,10 +261,10 @@ def test_a_picture_that_cannot_be_drawn_costs_the_text_nothing(
 ) -> None:
     pictured = Pictured(one)
 
-    def broken(scene: Scene, most_bytes: int) -> bytes | None:
+    def broken(scene: PictureScene, most_bytes: int) -> bytes | None:
         raise ValueError(f"{scene.frame.frame} {most_bytes}")
 
-    with turning(one, clock, make_courier=fakes, draw=broken) as worker:
+    with turning(one, clock, make_transport=fakes, draw=broken) as worker:
         settle(worker)
     assert pictured.asked == []
     assert fakes.phone.titles() == ["pictured"]
@@ -279,14 +279,14 @@ def test_slow_channels_get_small_pictures_and_some_none(
     none = Channel(name="other", url_from="env:Q", picture=False)
     with session(tmp_path, settings_for(slow, none)) as one:
         pictured = Pictured(one)
-        with turning(one, clock, make_courier=fakes, draw=pictured.draw) as worker:
+        with turning(one, clock, make_transport=fakes, draw=pictured.draw) as worker:
             settle(worker)
     assert pictured.asked == [("a.jpg", 10_000)]
 
 
 def test_a_picture_under_way_gives_way_to_a_now(one: Session, fakes: Fakes, clock: ManualClock) -> None:
     pictured = Pictured(one)
-    with turning(one, clock, make_courier=fakes, draw=pictured.draw) as worker:
+    with turning(one, clock, make_transport=fakes, draw=pictured.draw) as worker:
         turn_until(worker, lambda: bool(fakes.phone.messages))
         fakes.phone.gate = threading.Event()
         turn_until(worker, lambda: bool(fakes.phone.pictures))
@@ -305,7 +305,7 @@ def test_a_clock_that_is_set_back_or_forward_neither_delays_nor_loses(
 ) -> None:
     fakes.phone.answer = lambda _: REFUSED
     one.commit(alert(severity=Severity.SOON))
-    with turning(one, clock, make_courier=fakes) as worker:
+    with turning(one, clock, make_transport=fakes) as worker:
         settle(worker)
         clock.step_s(-3600)
         clock.pass_s(20)
@@ -343,7 +343,7 @@ def test_with_a_full_disk_messages_go_out_once_all_the_same(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     one.commit(alert())
-    with turning(one, clock, make_courier=fakes) as worker:
+    with turning(one, clock, make_transport=fakes) as worker:
         disk = FullDisk(worker, monkeypatch)
         with caplog.at_level(logging.WARNING):
             for _ in range(5):
@@ -363,11 +363,11 @@ def test_with_a_full_disk_what_did_not_arrive_is_tried_again(
 ) -> None:
     one.commit(alert())
     fakes.phone.answer = lambda _: became
-    with turning(one, clock, make_courier=fakes) as worker:
+    with turning(one, clock, make_transport=fakes) as worker:
         disk = FullDisk(worker, monkeypatch)
         for tried in range(1, 4):
             settle(worker)
-            assert len(fakes.phone.messages) == tried, "tried again, and not at every turn of the wheel"
+            assert len(fakes.phone.messages) == tried, "tried again, and not at every turn"
             clock.pass_s(200)
         maybe = "You may have had this before" in fakes.phone.messages[-1].body
         assert maybe is (became is UNSURE)
@@ -384,7 +384,7 @@ def test_with_a_full_disk_what_did_not_arrive_is_tried_again(
 def test_what_the_journal_cannot_hold_is_told_past_it(
     tmp_path: Path, fakes: Fakes, clock: ManualClock, caplog: pytest.LogCaptureFixture
 ) -> None:
-    worker = Worker(tmp_path / "none", settings_for(PHONE, OTHER), clock, make_courier=fakes)
+    worker = Worker(tmp_path / "none", settings_for(PHONE, OTHER), clock, make_transport=fakes)
     fakes.phone.answer = lambda _: REFUSED
     worker.tell("The watch's disk is full", "Make room.", Severity.SOON, which="full")
     for _ in range(3):
@@ -404,7 +404,7 @@ def test_what_waits_for_a_channel_that_is_no_more_is_settled(
 ) -> None:
     one.commit(alert())
     one.settings = settings_for(PHONE)
-    with turning(one, clock, make_courier=fakes) as worker:
+    with turning(one, clock, make_transport=fakes) as worker:
         settle(worker)
     assert one.states() == {("phone", "delivered"): 1, ("other", "dropped"): 1}
 
@@ -413,7 +413,7 @@ def test_quiet_hours_hold_back_and_then_say_so(tmp_path: Path, fakes: Fakes, clo
     channel = Channel.model_validate(
         {"name": "phone", "url_from": "env:P", "quiet": {"from_utc": "22:00", "until_utc": "05:00"}}
     )
-    with session(tmp_path, settings_for(channel)) as one, turning(one, clock, make_courier=fakes) as worker:
+    with session(tmp_path, settings_for(channel)) as one, turning(one, clock, make_transport=fakes) as worker:
         one.commit(alert(severity=Severity.SOON))
         for _ in range(26):
             settle(worker)
@@ -423,7 +423,7 @@ def test_quiet_hours_hold_back_and_then_say_so(tmp_path: Path, fakes: Fakes, clo
 
 
 def test_it_runs_by_itself_and_stops_when_told(one: Session, fakes: Fakes) -> None:
-    worker = Worker(one.path, one.settings, ManualClock(), make_courier=fakes)
+    worker = Worker(one.path, one.settings, ManualClock(), make_transport=fakes)
     worker.start()
     one.commit(alert())
     worker.wake()
@@ -444,7 +444,7 @@ def test_a_journal_that_is_away_does_not_end_the_worker(
     tmp_path: Path, fakes: Fakes, caplog: pytest.LogCaptureFixture
 ) -> None:
     settings: Settings = settings_for(PHONE)
-    worker = Worker(tmp_path / "journal.sqlite", settings, ManualClock(), make_courier=fakes)
+    worker = Worker(tmp_path / "journal.sqlite", settings, ManualClock(), make_transport=fakes)
     worker.start()
     worker.wake()
     wait_for(lambda: worker.turns >= 2)
@@ -459,7 +459,7 @@ def test_a_journal_that_is_away_does_not_end_the_worker(
 
 def test_the_writer_of_events_is_hardly_held_up(one: Session, fakes: Fakes, clock: ManualClock) -> None:
     """Both write at once for a while; neither ever fails for the other's lock."""
-    with turning(one, clock, make_courier=fakes) as worker:
+    with turning(one, clock, make_transport=fakes) as worker:
         stop = threading.Event()
         failures: list[BaseException] = []
 
@@ -488,9 +488,9 @@ def test_the_writer_of_events_is_hardly_held_up(one: Session, fakes: Fakes, cloc
 
 
 def test_waits_grow_and_are_spread() -> None:
-    middle = [wait_s(Severity.NOW, n, 0, lambda: 0.5) for n in range(1, 9)]
+    middle = [retry_wait_s(Severity.NOW, n, 0, lambda: 0.5) for n in range(1, 9)]
     assert middle == [5, 10, 20, 40, 80, 120, 120, 120]
-    assert wait_s(Severity.NOTE, 99, 0, lambda: 0.0) == 675
-    assert wait_s(Severity.NOTE, 99, 0, lambda: 1.0) == 1125
-    assert [wait_s(Severity.NOTE, 1, n, lambda: 0.5) for n in (1, 2, 3, 9)] == [60, 120, 240, 7200]
-    assert [target_gap_s(n, lambda: 0.5) for n in (0, 1, 2, 50)] == [0, 2, 4, 30]
+    assert retry_wait_s(Severity.NOTE, 99, 0, lambda: 0.0) == 675
+    assert retry_wait_s(Severity.NOTE, 99, 0, lambda: 1.0) == 1125
+    assert [retry_wait_s(Severity.NOTE, 1, n, lambda: 0.5) for n in (1, 2, 3, 9)] == [60, 120, 240, 7200]
+    assert [target_pause_s(n, lambda: 0.5) for n in (0, 1, 2, 50)] == [0, 2, 4, 30]

@@ -38,9 +38,9 @@ from sentinel.core.times import from_utc_s, parse_utc, utc_s
 from sentinel.jobs.simulate.scenario import scenario_from
 from sentinel.jobs.simulate.session import simulate
 from sentinel.service.journal import Journal
-from sentinel.service.journal.beside import Delivery, deliveries
-from sentinel.service.watch.home import Home
+from sentinel.service.journal.session_facts import DeliveryRecord, deliveries
 from sentinel.service.watch.marks import leave_mark
+from sentinel.service.watch.state_folder import StateFolder
 from tests.delivery.receivers import TOKEN, HttpReceiver, http_receiver, secret_file
 
 BEGIN_UTC = datetime(2027, 6, 14, tzinfo=UTC)
@@ -272,7 +272,7 @@ class Run:
     def go(self, frames: list[tuple[str, datetime]], made: Path) -> None:
         acts, full = list(self.plan.acts), False
         marks = read_marks(made / "marks.jsonl") if (made / "marks.jsonl").exists() else []
-        home = Home(self.state)
+        home = StateFolder(self.state)
         self.clock.set(self.plan.begin_utc)
         home.create()
         self.start()
@@ -372,7 +372,7 @@ def files_wrong(run: Run, frames: int) -> list[str]:
     return wrong
 
 
-def messages_wrong(run: Run, alerts: list[Any], sent: list[Delivery]) -> list[str]:
+def messages_wrong(run: Run, alerts: list[Any], sent: list[DeliveryRecord]) -> list[str]:
     wrong: list[str] = []
     first = [alert for alert in alerts if alert.kind == "first"]
     for truth in run.plan.truths:
@@ -442,8 +442,8 @@ def watch(base: Path) -> None:
     """Be the watch, by the clock of the week."""
     import logging  # noqa: PLC0415
 
+    from sentinel.service.watch.allocator import give_memory_back  # noqa: PLC0415
     from sentinel.service.watch.daemon import Watch  # noqa: PLC0415
-    from sentinel.service.watch.thrift import give_memory_back  # noqa: PLC0415
 
     give_memory_back()
     stop = threading.Event()
@@ -451,7 +451,7 @@ def watch(base: Path) -> None:
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(message)s")
     logging.getLogger("sentinel").setLevel(logging.INFO)
     settings = load_settings([base / "config.yaml"])
-    Watch(settings, Home(base / "disk" / "state"), FastClock(base / "clock"), stop).run()
+    Watch(settings, StateFolder(base / "disk" / "state"), FastClock(base / "clock"), stop).run()
 
 
 def main() -> int:

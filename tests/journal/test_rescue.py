@@ -13,7 +13,7 @@ SETTINGS = settings_for(Channel(name="phone", command=("true",)), Channel(name="
 
 
 @pytest.fixture
-def kept(tmp_path: Path) -> list[rescue.Kept]:
+def kept(tmp_path: Path) -> list[rescue.WaitingMessage]:
     folder = tmp_path / "old"
     folder.mkdir()
     with session(folder, SETTINGS) as one:
@@ -25,7 +25,7 @@ def kept(tmp_path: Path) -> list[rescue.Kept]:
             return rescue.waiting(outbox)
 
 
-def test_what_waits_is_written_and_read(tmp_path: Path, kept: list[rescue.Kept]) -> None:
+def test_what_waits_is_written_and_read(tmp_path: Path, kept: list[rescue.WaitingMessage]) -> None:
     assert [(one.target, "second" in one.body) for one in kept] == [
         ("other", False), ("phone", True), ("other", True),
     ]  # fmt: skip
@@ -38,7 +38,7 @@ def test_what_waits_is_written_and_read(tmp_path: Path, kept: list[rescue.Kept])
 
 
 def test_what_is_missing_is_put_back_once_and_says_it_may_be_a_copy(
-    tmp_path: Path, kept: list[rescue.Kept]
+    tmp_path: Path, kept: list[rescue.WaitingMessage]
 ) -> None:
     one = Session(tmp_path, SETTINGS)
     assert rescue.put_back(one.path, kept, T0) == 3
@@ -52,14 +52,16 @@ def test_what_is_missing_is_put_back_once_and_says_it_may_be_a_copy(
     one.close()
 
 
-def test_a_journal_that_is_sound_says_itself_what_waits(tmp_path: Path, kept: list[rescue.Kept]) -> None:
+def test_a_journal_that_is_sound_says_itself_what_waits(
+    tmp_path: Path, kept: list[rescue.WaitingMessage]
+) -> None:
     assert rescue.read_damaged(tmp_path / "old" / "journal.sqlite") == kept
     (tmp_path / "spoilt").write_bytes(b"no journal")
     assert rescue.read_damaged(tmp_path / "spoilt") == []
     assert rescue.read_damaged(tmp_path / "none") == []
 
 
-def test_what_is_put_back_makes_no_time_pass(tmp_path: Path, kept: list[rescue.Kept]) -> None:
+def test_what_is_put_back_makes_no_time_pass(tmp_path: Path, kept: list[rescue.WaitingMessage]) -> None:
     one = Session(tmp_path, SETTINGS)
     one.commit(alert("third"))
     with Journal.read(one.path) as journal:

@@ -23,7 +23,7 @@ from sentinel.core.records import (
 )
 from sentinel.core.settings import Settings, validate
 from sentinel.service.journal import Journal, Origin
-from sentinel.service.journal.beside import keep_settings
+from sentinel.service.journal.session_facts import keep_settings
 
 NOON = datetime(2027, 6, 21, 9, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)

@@ -28,7 +28,7 @@ from sentinel.core.settings import Settings, validate
 from sentinel.service.journal import Journal
 from sentinel.service.watch import daemon
 from sentinel.service.watch.daemon import Watch
-from sentinel.service.watch.home import Home
+from sentinel.service.watch.state_folder import StateFolder
 
 INTERVAL_S = 0.1
 NO_FILTER = range(120, 140)
@@ -133,7 +133,7 @@ def live_until_killed(settings: Settings, state: Path, start_utc: datetime, life
     child = os.fork()
     if child == 0:
         try:
-            watch = QuickWatch(settings, Home(state), SystemClock(), Flag())
+            watch = QuickWatch(settings, StateFolder(state), SystemClock(), Flag())
             watch.start_utc = start_utc
             watch.run()
         finally:
@@ -175,7 +175,7 @@ def main() -> None:
     os.waitpid(writer, 0)
     count = len(list(folder.glob("*.jpg")))
     stop = Flag()
-    watch = QuickWatch(settings, Home(state), SystemClock(), stop)
+    watch = QuickWatch(settings, StateFolder(state), SystemClock(), stop)
     watch.start_utc = start_utc
     threading.Thread(target=stop_when_done, args=(state, count, stop), daemon=True).start()
     watch.run()

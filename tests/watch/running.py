@@ -15,7 +15,7 @@ from sentinel.core.records import Incident, MeasuredFrame, Surroundings
 from sentinel.core.settings import Settings, validate
 from sentinel.service.journal import Journal
 from sentinel.service.watch.daemon import Watch
-from sentinel.service.watch.home import Home
+from sentinel.service.watch.state_folder import StateFolder
 
 
 class SetClock:
@@ -53,7 +53,7 @@ class Running:
     """A watch from entering to leaving."""
 
     def __init__(self, settings: Settings, state: Path, clock: SetClock | None = None) -> None:
-        self.settings, self.home, self.clock = settings, Home(state), clock or SetClock()
+        self.settings, self.home, self.clock = settings, StateFolder(state), clock or SetClock()
         self.stop = threading.Event()
         self.failed: BaseException | None = None
         self.watch: Watch | None = None

@@ -10,8 +10,8 @@ from sentinel.chain.intake.pool import Job
 from sentinel.core.records import Severity, Tick
 from sentinel.service.journal import Journal, Origin
 from sentinel.service.watch.alarms import Alarms
-from sentinel.service.watch.memory import Memory
-from sentinel.service.watch.service import Pulses
+from sentinel.service.watch.liveness import Liveness
+from sentinel.service.watch.snapshot import WatchState
 from tests.delivery.receivers import ManualClock
 from tests.watch.killing import frame_of, made_settings
 
@@ -31,17 +31,17 @@ class Told:
 
 
 @pytest.fixture
-def parts() -> tuple[Alarms, Pulses, Told, ManualClock]:
+def parts() -> tuple[Alarms, Liveness, Told, ManualClock]:
     clock, told = ManualClock(), Told()
-    pulses = Pulses(clock, ("judging",))
-    return Alarms(clock, pulses, told), pulses, told, clock  # type: ignore[arg-type]
+    liveness = Liveness(clock, ("judging",))
+    return Alarms(clock, liveness, told), liveness, told, clock  # type: ignore[arg-type]
 
 
 def test_when_no_picture_can_be_judged_the_heartbeat_ends(
-    parts: tuple[Alarms, Pulses, Told, ManualClock], monkeypatch: pytest.MonkeyPatch
+    parts: tuple[Alarms, Liveness, Told, ManualClock], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    alarms, pulses, told, _ = parts
-    memory = Memory(made_settings(Path("in"), Path("sent"), T0))
+    alarms, liveness, told, _ = parts
+    memory = WatchState(made_settings(Path("in"), Path("sent"), T0))
     memory.step(Tick(time_utc=T0), T0)
     assert memory.pipeline is not None
 
@@ -52,54 +52,54 @@ def test_when_no_picture_can_be_judged_the_heartbeat_ends(
     for number in range(6):
         memory.step(frame_of(Job(Path(f"{number}.jpg"), f"{number}.jpg"), T0), T0)
         alarms.of_pictures(memory)
-        assert pulses.sees is (number < 2)
+        assert liveness.sees is (number < 2)
     blind = "THE WATCH IS BLIND: it cannot judge"
     assert told.said == [("The watch stumbled", Severity.SOON, False), (blind, Severity.NOW, False)]
     monkeypatch.undo()
     memory.step(Tick(time_utc=T0), T0)
     alarms.of_pictures(memory)
-    assert "stumbled" in pulses.blind, "that a tick can be judged says nothing of pictures"
+    assert "stumbled" in liveness.blind, "that a tick can be judged says nothing of pictures"
     memory.step(frame_of(Job(Path("9.jpg"), "9.jpg"), T0), T0)
     alarms.of_pictures(memory)
-    assert not pulses.blind
+    assert not liveness.blind
     assert told.said[2:] == [("The watch sees again", Severity.NOW, True)]
 
 
 def test_the_folder_is_told_of_once_an_hour_and_when_it_is_over(
-    parts: tuple[Alarms, Pulses, Told, ManualClock],
+    parts: tuple[Alarms, Liveness, Told, ManualClock],
 ) -> None:
-    alarms, pulses, told, clock = parts
+    alarms, liveness, told, clock = parts
     for _ in range(130):
         alarms.of_the_folder("a.jpg: what nobody foresaw")
         clock.pass_s(60)
-        pulses.beat("judging")
+        liveness.beat("judging")
     assert [severity for _, severity, _ in told.said] == [Severity.NOW] * 3
-    assert not pulses.sees
+    assert not liveness.sees
     for _ in range(3):
         alarms.of_the_folder("")
     assert told.said[3:] == [("The watch sees again", Severity.NOW, True)]
-    assert not pulses.blind
+    assert not liveness.blind
 
 
 def test_starts_are_counted_however_soon_the_watch_ends(
-    parts: tuple[Alarms, Pulses, Told, ManualClock], tmp_path: Path
+    parts: tuple[Alarms, Liveness, Told, ManualClock], tmp_path: Path
 ) -> None:
-    _, pulses, told, clock = parts
+    _, liveness, told, clock = parts
     Journal.create(tmp_path / "journal.sqlite", Origin.WATCH).close()
     for start in range(1, 13):
         # Each is killed before anything is in the journal.
         with Journal.resume(tmp_path / "journal.sqlite") as journal:
-            Alarms(clock, pulses, told).of_starts(journal)  # type: ignore[arg-type]
+            Alarms(clock, liveness, told).of_starts(journal)  # type: ignore[arg-type]
             assert journal.last_number == 0
-        assert len(told.said) == (start >= 5) + (start >= 10)
+        assert len(told.said) == (start >= 6) + (start >= 11)
         clock.pass_s(60)
     assert [title for title, _, _ in told.said] == [
-        f"The watch was started {times} times within an hour" for times in (5, 10)
+        f"The watch was started again {times} times within an hour" for times in (5, 10)
     ]
 
 
 def test_starts_an_hour_ago_or_under_another_clock_do_not_count(
-    parts: tuple[Alarms, Pulses, Told, ManualClock], tmp_path: Path
+    parts: tuple[Alarms, Liveness, Told, ManualClock], tmp_path: Path
 ) -> None:
     alarms, _, told, clock = parts
     with Journal.create(tmp_path / "journal.sqlite", Origin.WATCH) as journal:

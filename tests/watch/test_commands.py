@@ -18,8 +18,8 @@ from sentinel.core.errors import RequestProblem
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import to_json
 from sentinel.service.status.standing import standing_of
-from sentinel.service.watch.home import Home
 from sentinel.service.watch.marks import find_marks
+from sentinel.service.watch.state_folder import StateFolder
 from tests.watch.files import T0, jpeg, png, put
 from tests.watch.running import frames_in, settings_for
 
@@ -197,7 +197,7 @@ def test_status_shows_what_was_written_last(sentinel: Sentinel, tmp_path: Path, 
     state = tmp_path / "state"
     status, out, err = sentinel("status", "--state", state)
     assert (status, out, len(err.splitlines())) == (1, "", 1)
-    home = Home(state)
+    home = StateFolder(state)
     home.create()
     text = to_json(standing_of(Board(), settings_for(folder), datetime(2027, 6, 21, tzinfo=UTC)))
     home.status_json.write_text(text, encoding="utf-8")

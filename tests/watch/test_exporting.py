@@ -15,7 +15,7 @@ from sentinel.core.records import Disc, Mark, MeasuredFrame, Outcome
 from sentinel.core.tables import read_measurements
 from sentinel.service.journal import Journal, Origin
 from sentinel.service.watch.exporting import Exporter
-from sentinel.service.watch.home import Home
+from sentinel.service.watch.state_folder import StateFolder
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, settings_for
 
@@ -30,11 +30,11 @@ def wait(what: Callable[[], Any]) -> None:
         time.sleep(0.01)
 
 
-class Kept:
+class WaitingMessage:
     """A state folder whose exports are kept fresh."""
 
     def __init__(self, folder: Path) -> None:
-        self.home = Home(folder)
+        self.home = StateFolder(folder)
         self.table = folder / "measurements.ecsv"
         self.journal = Journal.create(self.home.journal, Origin.WATCH)
         self.exporter = Exporter(self.home, SystemClock(), least_s=0.02, share=1.0)
@@ -52,14 +52,14 @@ class Kept:
 
 
 @pytest.fixture
-def kept(tmp_path: Path) -> Iterator[Kept]:
-    made = Kept(tmp_path)
+def kept(tmp_path: Path) -> Iterator[WaitingMessage]:
+    made = WaitingMessage(tmp_path)
     yield made
     made.exporter.stop()
     made.journal.close()
 
 
-def test_the_files_are_there_and_follow_the_journal_while_it_is_written(kept: Kept) -> None:
+def test_the_files_are_there_and_follow_the_journal_while_it_is_written(kept: WaitingMessage) -> None:
     kept.took("0.jpg", 0)
     kept.exporter.start()
     wait(kept.shows("0.jpg"))
@@ -71,7 +71,7 @@ def test_the_files_are_there_and_follow_the_journal_while_it_is_written(kept: Ke
     wait((kept.home.folder / "marks.jsonl").read_text)
 
 
-def test_nothing_new_writes_nothing(kept: Kept) -> None:
+def test_nothing_new_writes_nothing(kept: WaitingMessage) -> None:
     kept.took("0.jpg", 0)
     kept.exporter.start()
     wait(kept.shows("0.jpg"))
@@ -80,7 +80,9 @@ def test_nothing_new_writes_nothing(kept: Kept) -> None:
     assert kept.table.stat().st_ino == before
 
 
-def test_on_a_full_disk_the_journal_comes_first(kept: Kept, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_on_a_full_disk_the_journal_comes_first(
+    kept: WaitingMessage, monkeypatch: pytest.MonkeyPatch
+) -> None:
     usage = shutil.disk_usage(kept.home.folder)
     tight = usage._replace(free=kept.home.journal.stat().st_size)
     asked: list[str] = []

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from sentinel.service.watch import computer
-from sentinel.service.watch.service import Keepalive, Pulses, tell_manager
+from sentinel.service.watch.liveness import Keepalive, Liveness, tell_manager
 
 UNITS = Path(__file__).parents[2] / "systemd"
 
@@ -25,7 +25,7 @@ class Clock:
         return self.s
 
     def now_utc(self) -> None:
-        raise AssertionError("pulses are no matter of the time of day")
+        raise AssertionError("liveness are no matter of the time of day")
 
 
 @pytest.fixture(params=["path", "abstract"])
@@ -78,9 +78,9 @@ def test_it_pings_only_while_every_loop_turns(
 ) -> None:
     monkeypatch.setenv("WATCHDOG_USEC", "180000000")
     clock, turns = Clock(), 0
-    pulses = Pulses(clock, ("intake", "measuring", "judging"))  # type: ignore[arg-type]
-    pulses.follow("alerting", lambda: turns)
-    keepalive = Keepalive(clock, pulses)  # type: ignore[arg-type]
+    liveness = Liveness(clock, ("intake", "measuring", "judging"))  # type: ignore[arg-type]
+    liveness.follow("alerting", lambda: turns)
+    keepalive = Keepalive(clock, liveness)  # type: ignore[arg-type]
 
     def live(seconds: int, *names: str) -> int:
         nonlocal turns
@@ -90,7 +90,7 @@ def test_it_pings_only_while_every_loop_turns(
                 if name == "alerting":
                     turns += 1
                 else:
-                    pulses.beat(name)
+                    liveness.beat(name)
             keepalive.turn()
         return len(said(manager))
 
@@ -99,14 +99,14 @@ def test_it_pings_only_while_every_loop_turns(
     others = [name for name in every if name != stuck]
     live(110, *others)
     assert live(400, *others) == 0
-    assert pulses.stuck() == (stuck,)
+    assert liveness.stuck() == (stuck,)
     assert live(60, *every) >= 1, "and again when it turns again"
 
 
 def test_without_a_watchdog_it_does_not_ping(manager: socket.socket, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("WATCHDOG_USEC", raising=False)
     clock = Clock()
-    keepalive = Keepalive(clock, Pulses(clock, ("judging",)))  # type: ignore[arg-type]
+    keepalive = Keepalive(clock, Liveness(clock, ("judging",)))  # type: ignore[arg-type]
     for _ in range(100):
         clock.s += 1
         keepalive.turn()

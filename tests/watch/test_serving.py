@@ -14,7 +14,7 @@ from sentinel.core.clock import SystemClock
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Mark
 from sentinel.core.settings import Page, validate
-from sentinel.service.watch.serving import PageServer
+from sentinel.service.watch.page_server import PageServer
 from tests.watch.running import Running, settings_for
 
 

@@ -17,7 +17,7 @@ from sentinel.chain.intake.session import find_frames
 from sentinel.core.times import file_time_utc
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, settings_for
-from tests.watch.test_gather import Pool, arrived, gatherer_for
+from tests.watch.test_folder_intake import Pool, arrived, intake_for
 
 
 @pytest.fixture
@@ -108,15 +108,15 @@ def test_folders_nested_beyond_the_longest_path_are_a_row_with_the_reason(folder
     put(folder / "0.jpg", jpeg(0), age_s=100)
     nested(folder, 2500)
     try:
-        gatherer = gatherer_for(folder, pool := Pool())
-        gatherer.turn(pool)  # type: ignore[arg-type]
-        assert arrived(gatherer) == ["0.jpg", "all caught up"]
-        gatherer._live._patience_s = 0.0
-        gatherer.turn(pool)  # type: ignore[arg-type]
-        (row,) = arrived(gatherer)
+        intake = intake_for(folder, pool := Pool())
+        intake.turn(pool)  # type: ignore[arg-type]
+        assert arrived(intake) == ["0.jpg", "all caught up"]
+        intake._live._patience_s = 0.0
+        intake.turn(pool)  # type: ignore[arg-type]
+        (row,) = arrived(intake)
         assert row.endswith(": cannot be looked at (File name too long)")
-        gatherer.turn(pool)  # type: ignore[arg-type]
-        assert arrived(gatherer) == [], "once"
+        intake.turn(pool)  # type: ignore[arg-type]
+        assert arrived(intake) == [], "once"
         assert [found.frame for found in find_frames(folder, ("*.jpg",))] == ["0.jpg"]
     finally:
         remove_nested(folder)
@@ -143,18 +143,18 @@ def test_an_entry_that_fails_for_a_moment_is_a_frame_all_the_same(
 
 def test_what_nobody_foresaw_is_told_with_the_entry(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     put(folder / "a.jpg", jpeg(0), age_s=100)
-    gatherer = gatherer_for(folder, Pool())
-    gatherer._settings = settings_for(folder, intake={"rescan_s": 1.0})
+    intake = intake_for(folder, Pool())
+    intake._settings = settings_for(folder, intake={"rescan_s": 1.0})
 
     def ill(*_: object) -> None:
         if len(told) == 3:
-            gatherer.stop.set()
-        told.append(gatherer.trouble)
+            intake.stop.set()
+        told.append(intake.trouble)
         raise ZeroDivisionError("what nobody foresaw")
 
     told: list[str] = []
     monkeypatch.setattr(LiveFolder, "_as_finished", ill)
-    monkeypatch.setattr(gatherer, "_wait", lambda _: None)
-    gatherer.run()
+    monkeypatch.setattr(intake, "_wait", lambda _: None)
+    intake.run()
     assert told[0] == told[1] == "", "once may be a mishap"
     assert told[2] == "a.jpg: ZeroDivisionError: what nobody foresaw"

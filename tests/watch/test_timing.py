@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import pytest
 
-from sentinel.service.watch.timing import CameraOffset, LiftedClock, Steps
+from sentinel.service.watch.timing import CameraOffset, ClockSteps, WatchClock
 
 T0 = datetime(2027, 6, 21, 1, tzinfo=UTC)
 
@@ -30,7 +30,7 @@ class Handed:
 
 def test_only_a_jump_is_a_step() -> None:
     clock = Handed()
-    steps = Steps(clock.now_utc(), clock.monotonic_s())
+    steps = ClockSteps(clock.now_utc(), clock.monotonic_s())
     for _ in range(1000):
         clock.go(1.0, utc_s=1.0005)  # slewed as fast as clocks are
         assert steps.look(clock.now_utc(), clock.monotonic_s()) is None
@@ -42,7 +42,7 @@ def test_only_a_jump_is_a_step() -> None:
 
 def test_a_lifted_clock_goes_on_from_the_journals_end_until_it_hears_the_time() -> None:
     clock = Handed()
-    lifted = LiftedClock(clock)
+    lifted = WatchClock(clock)
     lifted.lift_to(T0 + timedelta(days=3))
     clock.go(60.0)
     assert lifted.now_utc() == T0 + timedelta(days=3, seconds=60)
@@ -57,7 +57,7 @@ def test_a_lifted_clock_goes_on_from_the_journals_end_until_it_hears_the_time() 
 
 def test_a_clock_ahead_of_the_journal_is_not_lifted() -> None:
     clock = Handed()
-    lifted = LiftedClock(clock)
+    lifted = WatchClock(clock)
     lifted.lift_to(T0 - timedelta(days=3))
     lifted.lift_to(None)
     assert lifted.now_utc() == T0

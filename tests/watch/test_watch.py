@@ -16,8 +16,8 @@ from sentinel.core.records import Event, Incident, Mark, MeasuredFrame, Outcome,
 from sentinel.core.tables import read_measurements
 from sentinel.service.journal import Journal, Origin
 from sentinel.service.journal.migrations import STEPS
-from sentinel.service.watch.home import Home
 from sentinel.service.watch.marks import leave_mark
+from sentinel.service.watch.state_folder import StateFolder
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, SetClock, frames_in, incidents_in, readings_in, settings_for
 
@@ -122,7 +122,7 @@ def test_a_snapshot_of_other_settings_is_not_used(folder: Path, state: Path) -> 
 
 
 def test_marks_are_taken_up_once(folder: Path, state: Path) -> None:
-    home = Home(state)
+    home = StateFolder(state)
     home.create()
     before = Mark(
         time_utc=datetime(2027, 6, 21, 2, tzinfo=UTC), kind="remark", text="on the way \N{SNOWFLAKE}"

@@ -9,7 +9,7 @@ from sentinel.core.records import Alert, Incident, Severity
 from sentinel.core.words import span
 from sentinel.jobs.report.record import Record
 from sentinel.service.journal import Origin
-from sentinel.service.journal.beside import Delivery
+from sentinel.service.journal.session_facts import DeliveryRecord
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +69,7 @@ class SentMessage:
 def told(record: Record) -> list[SentMessage]:
     """Return the messages in the order made."""
     # Messages are equal only if they are the same: they carry their time and words.
-    by_alert: dict[tuple[datetime, str, str, str], list[Delivery]] = {}
+    by_alert: dict[tuple[datetime, str, str, str], list[DeliveryRecord]] = {}
     for one in record.deliveries:
         by_alert.setdefault(_key(one.alert), []).append(one)
     nowhere = "not sent: a replay" if record.origin is Origin.REPLAY else "no channel was to have it"
@@ -86,7 +86,7 @@ def _key(alert: Alert) -> tuple[datetime, str, str, str]:
     return alert.time_utc, alert.condition, alert.title, alert.kind
 
 
-def _became(one: Delivery) -> str:
+def _became(one: DeliveryRecord) -> str:
     tries = f", {one.attempts} attempts" if one.attempts > 1 else ""
     why = f" ({one.why})" if one.why else ""
     if one.state == "delivered" and one.settled_utc is not None:

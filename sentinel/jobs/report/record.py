@@ -16,8 +16,8 @@ from sentinel.core.settings import Settings, load_settings
 from sentinel.core.times import utc_s
 from sentinel.jobs.report.summary import room_px
 from sentinel.service.journal import Journal, Origin
-from sentinel.service.journal.beside import (
-    Delivery,
+from sentinel.service.journal.session_facts import (
+    DeliveryRecord,
     KeptSettings,
     deliveries,
     frame_rows,
@@ -65,7 +65,7 @@ class Record:
     forecasts: tuple[Forecast, ...]
     incidents: tuple[Incident, ...]
     alerts: tuple[Alert, ...]
-    deliveries: tuple[Delivery, ...]
+    deliveries: tuple[DeliveryRecord, ...]
 
     @property
     def chain(self) -> str:

@@ -18,7 +18,7 @@ from sentinel.jobs.tune.trial import Known, Step, foreseen, judged
 from sentinel.jobs.tune.truth import read_truth, within
 from sentinel.jobs.tune.yardstick import ACTS, Happening, Yardstick, deduced, scored
 from sentinel.service.journal import Journal
-from sentinel.service.journal.beside import forecasts_by_event, kept_settings
+from sentinel.service.journal.session_facts import forecasts_by_event, kept_settings
 
 TRIALS = 120
 """How many settings are tried at most, where nothing else is asked for."""

@@ -11,10 +11,10 @@ from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.records import Severity
 from sentinel.core.settings import Channel, Settings
 from sentinel.core.times import format_utc
-from sentinel.service.delivery.courier import Attempt, Courier, ServiceCourier
-from sentinel.service.delivery.lane import MakeCourier, courier_for
-from sentinel.service.delivery.process import SendingProcess
+from sentinel.service.delivery.dispatcher import MakeTransport, transport_for
 from sentinel.service.delivery.secrets import resolve
+from sentinel.service.delivery.sending_process import SendingProcess
+from sentinel.service.delivery.transports import Attempt, ServiceTransport, Transport
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +58,7 @@ def _wrong(channel: Channel, process: SendingProcess) -> RequestProblem | None:
         url = resolve(channel.url_from, where=where)
     except RequestProblem as problem:
         return problem
-    attempt = ServiceCourier(url, deadline_s=20.0, process=process).inspect()
+    attempt = ServiceTransport(url, deadline_s=20.0, process=process).inspect()
     if not attempt.delivered:
         return RequestProblem(attempt.why, where=where, mend="write it as apprise documents it")
     recipients = int((attempt.details or {}).get("recipients", 1))
@@ -71,7 +71,7 @@ def _wrong(channel: Channel, process: SendingProcess) -> RequestProblem | None:
 
 
 def send_test(
-    settings: Settings, clock: Clock, *, make_courier: MakeCourier = courier_for
+    settings: Settings, clock: Clock, *, make_transport: MakeTransport = transport_for
 ) -> tuple[ChannelTest, ...]:
     """Send one test message down every channel, all at once; return the results in the settings' order.
 
@@ -82,7 +82,7 @@ def send_test(
 
     def tried(channel: Channel) -> ChannelTest:
         begin_s = clock.monotonic_s()
-        attempt = _attempt(lambda: make_courier(channel), message)
+        attempt = _attempt(lambda: make_transport(channel), message)
         took_s = clock.monotonic_s() - begin_s
         return ChannelTest(
             channel=channel.name, delivered=attempt.delivered, why=attempt.why, took_s=round(took_s, 3)
@@ -94,11 +94,11 @@ def send_test(
         return tuple(pool.map(tried, settings.channels))
 
 
-def _attempt(make: Callable[[], Courier], message: Message) -> Attempt:
+def _attempt(make: Callable[[], Transport], message: Message) -> Attempt:
     try:
-        courier = make()
-        attempt = courier.send(message)
-        courier.abandon()
+        transport = make()
+        attempt = transport.send(message)
+        transport.abandon()
     except Problem as problem:
         return Attempt(outcome="failed", why=str(problem))
     return attempt

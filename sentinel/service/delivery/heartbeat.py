@@ -10,9 +10,9 @@ from typing import Protocol
 
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem
-from sentinel.core.settings import Heartbeat as Chosen
-from sentinel.service.delivery.courier import Attempt, ServiceCourier
+from sentinel.core.settings import Heartbeat
 from sentinel.service.delivery.secrets import resolve
+from sentinel.service.delivery.transports import Attempt, ServiceTransport
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +33,7 @@ class Pinger(Protocol):
         ...
 
 
-class Heartbeat:
+class HeartbeatPinger:
     """Pings while all is at work.
 
     Parameters
@@ -50,7 +50,7 @@ class Heartbeat:
 
     def __init__(
         self,
-        chosen: Chosen,
+        chosen: Heartbeat,
         clock: Clock,
         well: Callable[[], bool],
         *,
@@ -111,4 +111,4 @@ class Heartbeat:
 
 
 def _pinger(reference: str) -> Pinger:
-    return ServiceCourier(resolve(reference, where="heartbeat"), deadline_s=DEADLINE_S)
+    return ServiceTransport(resolve(reference, where="heartbeat"), deadline_s=DEADLINE_S)

@@ -12,10 +12,10 @@ from sentinel.chain.notify.upright import upright_of
 from sentinel.core.errors import FrameProblem
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
-from sentinel.service.journal.rows import Scene
+from sentinel.service.journal.rows import PictureScene
 from sentinel.sky import Sun
 
-Draw = Callable[[Scene, int], bytes | None]
+Draw = Callable[[PictureScene, int], bytes | None]
 """Draws a scene in at most so many bytes; None where there is no picture of it."""
 
 
@@ -31,7 +31,7 @@ def drawing(settings: Settings, *, upright: bool = True, target: bool = False) -
     """
     sun = Sun(settings.site)
 
-    def draw(scene: Scene, most_bytes: int) -> bytes | None:
+    def draw(scene: PictureScene, most_bytes: int) -> bytes | None:
         try:
             grey = _grey(read_picture(Path(settings.frames.folder) / scene.frame.frame))
         except FrameProblem:
@@ -43,7 +43,7 @@ def drawing(settings: Settings, *, upright: bool = True, target: bool = False) -
 
 def draw_scene(
     grey: Grey,
-    scene: Scene,
+    scene: PictureScene,
     settings: Settings,
     sun: Sun,
     *,

@@ -1,4 +1,4 @@
-"""The sending process: takes an errand a line on standard input, answers each with a line on standard output.
+"""The sending process: takes a request a line on standard input, answers each with a line on standard output.
 
 It is a process of its own because a service may hold a connection for ever, and only a process can be ended;
 because the libraries that talk to services take memory that is not needed while nothing is said; and because
@@ -22,7 +22,7 @@ from urllib.parse import urlsplit
 # Nothing of this program is imported here, and the slow library only where it is needed: messages wait.
 
 Answer = dict[str, Any]
-Errand = dict[str, Any]
+Request = dict[str, Any]
 
 NO_PICTURES = "takes no pictures"
 OUTCOMES = ("delivered", "failed", "unreachable", "doubtful")
@@ -99,14 +99,14 @@ def judged(evidence: Evidence) -> Answer:
     return _answer("failed", "the service did not take it")
 
 
-def _service(errand: Errand) -> Any:
+def _service(request: Request) -> Any:
     # Slow to import, so only where it is needed.
     import apprise  # noqa: PLC0415
 
-    service = apprise.Apprise.instantiate(errand["url"])
+    service = apprise.Apprise.instantiate(request["url"])
     if service is None:
         return None
-    patience_s = float(errand.get("deadline_s", 45.0))
+    patience_s = float(request.get("deadline_s", 45.0))
     # One deadline over all: the library's own patience must not end before it and call "no answer" a failure.
     service.socket_connect_timeout = min(30.0, patience_s)
     service.socket_read_timeout = patience_s
@@ -115,15 +115,15 @@ def _service(errand: Errand) -> Any:
     return service
 
 
-def notify(errand: Errand, evidence: Evidence) -> Answer:
+def notify(request: Request, evidence: Evidence) -> Answer:
     """Hand one message, or one picture, to a service."""
     import apprise  # noqa: PLC0415
     from apprise.attachment.memory import AttachMemory  # noqa: PLC0415
 
-    service = _service(errand)
+    service = _service(request)
     if service is None:
         return _answer("failed", "the address is not understood")
-    picture = errand.get("picture")
+    picture = request.get("picture")
     if picture and not service.attachment_support:
         return _answer("failed", NO_PICTURES)
     target = apprise.Apprise()
@@ -139,9 +139,9 @@ def notify(errand: Errand, evidence: Evidence) -> Answer:
             ]
         )
     result = target.notify(
-        body=errand["body"] or errand["title"],
-        title=errand["title"],
-        notify_type=_KINDS[errand["severity"]],
+        body=request["body"] or request["title"],
+        title=request["title"],
+        notify_type=_KINDS[request["severity"]],
         body_format="text",
         attach=attach,
     )
@@ -150,10 +150,10 @@ def notify(errand: Errand, evidence: Evidence) -> Answer:
     return judged(evidence)
 
 
-def inspect(errand: Errand, evidence: Evidence) -> Answer:
+def inspect(request: Request, evidence: Evidence) -> Answer:
     """Say whether an address is understood, and how many recipients it names; nothing is sent."""
     del evidence
-    service = _service(errand)
+    service = _service(request)
     if service is None:
         return _answer("failed", "the address is not understood")
     recipients = max(1, len(service) // (service.retry + 1))
@@ -170,13 +170,15 @@ class _SameHost(urllib.request.HTTPRedirectHandler):
         return super().redirect_request(req, *answer)
 
 
-def ping(errand: Errand, evidence: Evidence) -> Answer:
+def ping(request: Request, evidence: Evidence) -> Answer:
     """Fetch an address, so that whoever stands behind it knows we are alive."""
     del evidence
-    if not errand["url"].startswith(("http://", "https://")):
+    if not request["url"].startswith(("http://", "https://")):
         return _answer("failed", "the address is not understood")
     try:
-        with urllib.request.build_opener(_SameHost).open(errand["url"], timeout=float(errand["deadline_s"])):
+        with urllib.request.build_opener(_SameHost).open(
+            request["url"], timeout=float(request["deadline_s"])
+        ):
             return _answer("delivered", "")
     except urllib.error.HTTPError as error:
         if error.code < 400:
@@ -186,22 +188,22 @@ def ping(errand: Errand, evidence: Evidence) -> Answer:
         return _answer("unreachable", "no connection")
 
 
-_SERVICES: dict[str, Callable[[Errand, Evidence], Answer]] = {
+_SERVICES: dict[str, Callable[[Request, Evidence], Answer]] = {
     "notify": notify, "inspect": inspect, "ping": ping,
 }  # fmt: skip
 
 
-def _prepare(errand: Errand) -> None:
-    """Load what the errand needs: that may take seconds, for which the service is not to blame."""
-    if errand["kind"] != "ping":
+def _prepare(request: Request) -> None:
+    """Load what the request needs: that may take seconds, for which the service is not to blame."""
+    if request["kind"] != "ping":
         import apprise  # noqa: PLC0415
 
         apprise.Apprise.instantiate("json://localhost")
 
 
-def serve(errand: Errand) -> Answer:
-    """Run one errand within its deadline; `ends` in the answer: something still hangs, do not ask again."""
-    _prepare(errand)
+def serve(request: Request) -> Answer:
+    """Run one request within its deadline; `ends` in the answer: something still hangs, do not ask again."""
+    _prepare(request)
     evidence = Evidence()
     listened = [logging.getLogger(name) for name in ("apprise", "urllib3")]
     for logger in listened:
@@ -212,13 +214,13 @@ def serve(errand: Errand) -> Answer:
 
     def run() -> None:
         try:
-            answers.append(_SERVICES[errand["kind"]](errand, evidence))
+            answers.append(_SERVICES[request["kind"]](request, evidence))
         except Exception:  # noqa: BLE001 - a library's mistake must not end the process without an answer
             answers.append(judged(evidence))
 
     thread = threading.Thread(target=run, daemon=True)
     thread.start()
-    thread.join(float(errand["deadline_s"]))
+    thread.join(float(request["deadline_s"]))
     if answers:
         return answers[0]
     if evidence.accepted:

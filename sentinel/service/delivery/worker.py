@@ -2,8 +2,8 @@
 
 Rules it lives by:
 
-1. One thread turns the wheel and alone touches the outbox, on its own connection, in short transactions;
-   an attempt, which may take minutes, runs on a thread of its target. The wheel never waits for one.
+1. One thread turns the loop and alone touches the outbox, on its own connection, in short transactions;
+   an attempt, which may take minutes, runs on a thread of its target. The loop never waits for one.
 2. An attempt is noted before it begins. After a crash it counts as one that may have arrived: it is made once
    more, and says so.
 3. Commands on this computer start before services, and `now` before everything else.
@@ -29,25 +29,25 @@ from sentinel.core.errors import Problem
 from sentinel.core.records import Severity
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
-from sentinel.service.delivery.heartbeat import Heartbeat
-from sentinel.service.delivery.lane import Lane, MakeCourier, Result, courier_for
-from sentinel.service.delivery.past import Past
-from sentinel.service.delivery.patience import target_gap_s, wait_s
+from sentinel.service.delivery.backoff import retry_wait_s, target_pause_s
+from sentinel.service.delivery.dispatcher import Dispatcher, MakeTransport, Result, transport_for
+from sentinel.service.delivery.heartbeat import HeartbeatPinger
 from sentinel.service.delivery.pictures import Draw
-from sentinel.service.delivery.spare import Spare
+from sentinel.service.delivery.second_copy import SecondCopy
+from sentinel.service.delivery.unrecorded import UnrecordedOutbox
 from sentinel.service.journal import Damaged
 from sentinel.service.journal.outbox import Outbox
-from sentinel.service.journal.rows import Row
+from sentinel.service.journal.rows import OutboxRow
 
 log = logging.getLogger(__name__)
 
 TURN_S = 1.0
-"""How long the wheel stands still at the most."""
+"""How long the loop stands still at the most."""
 IDLE_S = 120.0
 """A sending process that has had nothing to do for so long is let go."""
 CLOCK_STEP_S = 2.0
 DROPS_A_TURN = 100
-"""So that a thousand stale messages do not hold up the wheel."""
+"""So that a thousand stale messages do not hold up the loop."""
 
 PICTURE_BYTES, SLOW_PICTURE_BYTES = 40_000, 10_000
 
@@ -69,7 +69,7 @@ class Unnoted:
         """Whether it is time for another attempt."""
         return self.due_utc is not None and self.due_utc <= now_utc
 
-    def known(self, row: Row) -> Row:
+    def known(self, row: OutboxRow) -> OutboxRow:
         """Return the row as it would stand in the journal."""
         return replace(row, attempts=row.attempts + self.tries, doubtful=row.doubtful + self.doubtful)
 
@@ -87,14 +87,14 @@ class Worker:
         What time it is.
     chance
         Numbers from 0 to 1 that spread the waits.
-    make_courier
+    make_transport
         How a channel's way is made.
     draw
         How pictures are drawn; None: none are sent.
-    spare
+    second_copy
         Where all that waits is kept a second time; None: nowhere.
     heartbeat
-        What is given a turn with every turn of the wheel: so a ping also says that messages are seen to.
+        What is given a turn with every turn of the loop: so a ping also says that messages are seen to.
     """
 
     def __init__(
@@ -104,21 +104,23 @@ class Worker:
         clock: Clock,
         *,
         chance: Callable[[], float] | None = None,
-        make_courier: MakeCourier = courier_for,
+        make_transport: MakeTransport = transport_for,
         draw: Draw | None = None,
-        spare: Path | None = None,
-        heartbeat: Heartbeat | None = None,
+        second_copy: Path | None = None,
+        heartbeat: HeartbeatPinger | None = None,
     ) -> None:
         self._heartbeat = heartbeat
-        self._spare = Spare(spare) if spare is not None else None
+        self._second_copy = SecondCopy(second_copy) if second_copy is not None else None
         self._journal, self._settings, self._clock, self._draw = journal, settings, clock, draw
         self._chance = chance or random.Random().random  # noqa: S311 - spreads waits, guards nothing
         self._results: SimpleQueue[Result] = SimpleQueue()
         self._call, self._stopping = threading.Event(), False
         channels = sorted(settings.channels, key=lambda channel: channel.command is None)
-        self._lanes = [Lane(channel, make_courier, self._results, self.wake) for channel in channels]
+        self._dispatchers = [
+            Dispatcher(channel, make_transport, self._results, self.wake) for channel in channels
+        ]
         self._outbox: Outbox | None = None
-        self._past = Past(settings)
+        self._unrecorded = UnrecordedOutbox(settings)
         self._away = ""
         """Why the journal's outbox cannot be used just now."""
         self._unnoted: dict[tuple[Outbox, int], Unnoted] = {}
@@ -130,7 +132,7 @@ class Worker:
         self._ahead_s: float | None = None
         self._thread: threading.Thread | None = None
         self.turns = 0
-        """How often the wheel has turned: whoever watches over the watch looks at it."""
+        """How often the loop has turned: whoever watches over the watch looks at it."""
 
     # From the watch's thread.
 
@@ -153,7 +155,7 @@ class Worker:
 
         It is tried again like everything else. `over` takes back what was told under the same name.
         """
-        self._past.tell(title, body, severity, self._clock.now_utc(), which=which, over=over)
+        self._unrecorded.tell(title, body, severity, self._clock.now_utc(), which=which, over=over)
         self.wake()
 
     def stop(self, patience_s: float = 10.0) -> None:
@@ -163,8 +165,8 @@ class Worker:
         self.wake()
         if self._thread is not None:
             self._thread.join(patience_s)
-        for lane in self._lanes:
-            lane.abandon()
+        for dispatcher in self._dispatchers:
+            dispatcher.abandon()
         if self._thread is not None:
             self._thread.join()
             self._thread = None
@@ -173,16 +175,16 @@ class Worker:
         self.close()
 
     def close(self) -> None:
-        """Let go of the outbox and of all sending processes, in the thread that turned the wheel last."""
-        for lane in self._lanes:
-            lane.abandon()
+        """Let go of the outbox and of all sending processes, in the thread that turned the loop last."""
+        for dispatcher in self._dispatchers:
+            dispatcher.abandon()
         self._close_outboxes()
 
     def _close_outboxes(self) -> None:
         if self._outbox is not None:
             self._outbox.close()
         self._outbox = None
-        self._past.close()
+        self._unrecorded.close()
 
     def _run(self) -> None:
         try:
@@ -195,23 +197,23 @@ class Worker:
             # A connection can be closed by its own thread only.
             self._close_outboxes()
 
-    # The wheel.
+    # The loop.
 
     @property
     def busy(self) -> bool:
         """Whether an attempt is under way."""
-        return any(lane.busy for lane in self._lanes)
+        return any(dispatcher.busy for dispatcher in self._dispatchers)
 
     def turn(self) -> None:
         """Note what came back, and begin what is due; a journal that cannot be used is tried again."""
         self.turns += 1
         now_utc = self._clock.now_utc()
         outboxes = self._outboxes(now_utc)
-        self._mind_the_clock(outboxes, now_utc)
+        self._follow_clock_steps(outboxes, now_utc)
         self._collect(now_utc)
-        for lane in self._lanes:
+        for dispatcher in self._dispatchers:
             try:
-                self._serve(lane, outboxes, now_utc)
+                self._serve(dispatcher, outboxes, now_utc)
             except Problem as problem:
                 self._complain(problem)
         if self._heartbeat is not None:
@@ -222,16 +224,16 @@ class Worker:
         if self._anew:
             self._anew = self.damaged = False
             self._leave_journal()
-        self._past.take_in(now_utc)
+        self._unrecorded.take_in(now_utc)
         own = None
         if self._journal is not None and not self.damaged:
             try:
                 own = self._opened(now_utc)
             except Problem as problem:
                 self._complain(problem)
-        outboxes = tuple(outbox for outbox in (self._past.outbox, own) if outbox is not None)
-        if self._spare is not None and own is not None:
-            self._spare.keep(outboxes)
+        outboxes = tuple(outbox for outbox in (self._unrecorded.outbox, own) if outbox is not None)
+        if self._second_copy is not None and own is not None:
+            self._second_copy.keep(outboxes)
         return outboxes
 
     def _leave_journal(self) -> None:
@@ -263,11 +265,13 @@ class Worker:
 
     def _drop_strangers(self, outbox: Outbox, now_utc: datetime) -> None:
         """Settle what waits for targets that the settings no longer name."""
-        for target in sorted(outbox.targets_waiting() - {lane.name for lane in self._lanes}):
+        for target in sorted(
+            outbox.targets_waiting() - {dispatcher.name for dispatcher in self._dispatchers}
+        ):
             log.warning("%s is not among the channels any more; what waited for it is dropped", target)
             outbox.drop_all(target, now_utc, "no such channel any more")
 
-    def _mind_the_clock(self, outboxes: Iterable[Outbox], now_utc: datetime) -> None:
+    def _follow_clock_steps(self, outboxes: Iterable[Outbox], now_utc: datetime) -> None:
         ahead_s = utc_s(now_utc) - self._clock.monotonic_s()
         if self._ahead_s is not None and abs(ahead_s - self._ahead_s) > CLOCK_STEP_S:
             for outbox in outboxes:
@@ -279,16 +283,16 @@ class Worker:
 
     def _collect(self, now_utc: datetime) -> None:
         for result in self._returned():
-            result.lane.ended()
-            result.lane.used_s = self._clock.monotonic_s()
+            result.dispatcher.ended()
+            result.dispatcher.used_s = self._clock.monotonic_s()
             if result.picture:
                 if result.attempt.delivered:
-                    result.lane.pictured = result.row.alert.attachment
+                    result.dispatcher.pictured = result.row.alert.attachment
                 else:
-                    log.info("%s: no picture (%s)", result.lane.name, result.attempt.why)
+                    log.info("%s: no picture (%s)", result.dispatcher.name, result.attempt.why)
                 continue
-            self._reckon(result)
-            if result.outbox in {self._outbox, self._past.outbox}:
+            self._count(result)
+            if result.outbox in {self._outbox, self._unrecorded.outbox}:
                 self._unnoted[result.outbox, result.row.number] = self._became(result, now_utc)
         self._unnoted = {key: one for key, one in self._unnoted.items() if not self._noted(one, now_utc)}
 
@@ -297,16 +301,18 @@ class Worker:
             while True:
                 yield self._results.get_nowait()
 
-    def _reckon(self, result: Result) -> None:
-        lane, attempt = result.lane, result.attempt
+    def _count(self, result: Result) -> None:
+        dispatcher, attempt = result.dispatcher, result.attempt
         if attempt.delivered:
-            lane.failures, lane.rest_until_s = 0, 0.0
-            if lane.wants_picture_of(result.row.alert.attachment):
-                lane.picture_for = result.outbox, result.row
+            dispatcher.failures, dispatcher.rest_until_s = 0, 0.0
+            if dispatcher.wants_picture_of(result.row.alert.attachment):
+                dispatcher.picture_for = result.outbox, result.row
             return
-        lane.failures += 1
-        lane.rest_until_s = self._clock.monotonic_s() + target_gap_s(lane.failures, self._chance)
-        log.warning("%s: not delivered (%s)", lane.name, attempt.why)
+        dispatcher.failures += 1
+        dispatcher.rest_until_s = self._clock.monotonic_s() + target_pause_s(
+            dispatcher.failures, self._chance
+        )
+        log.warning("%s: not delivered (%s)", dispatcher.name, attempt.why)
 
     def _became(self, result: Result, now_utc: datetime) -> Unnoted:
         """Return what is to be noted of an attempt, and of those before it that could not be."""
@@ -317,7 +323,7 @@ class Worker:
             return Unnoted(result, None, doubtful=doubtful)
         tries = before.tries + 1 if before is not None else 1
         known_doubtful = row.doubtful + (attempt.outcome == "doubtful")
-        pause_s = wait_s(row.alert.severity, row.attempts + 1, known_doubtful, self._chance)
+        pause_s = retry_wait_s(row.alert.severity, row.attempts + 1, known_doubtful, self._chance)
         return Unnoted(result, now_utc + timedelta(seconds=pause_s), tries=tries, doubtful=doubtful)
 
     def _noted(self, one: Unnoted, now_utc: datetime) -> bool:
@@ -338,49 +344,51 @@ class Worker:
 
     # What is due.
 
-    def _serve(self, lane: Lane, outboxes: Iterable[Outbox], now_utc: datetime) -> None:
-        if lane.busy and not lane.picture_under_way:
+    def _serve(self, dispatcher: Dispatcher, outboxes: Iterable[Outbox], now_utc: datetime) -> None:
+        if dispatcher.busy and not dispatcher.picture_under_way:
             return
         for _ in range(DROPS_A_TURN):
-            found = self._first_due(lane, outboxes, now_utc)
-            if found is None or self._resting(lane, found[1]):
+            found = self._first_due(dispatcher, outboxes, now_utc)
+            if found is None or self._resting(dispatcher, found[1]):
                 break
             outbox, row = found
-            if lane.busy:
+            if dispatcher.busy:
                 if row.alert.severity is Severity.NOW:
                     # Its picture, or another's, can go without; the process comes back at once.
-                    lane.abandon()
+                    dispatcher.abandon()
                 return
-            message = self._message(lane, outbox, row, now_utc)
+            message = self._message(dispatcher, outbox, row, now_utc)
             if isinstance(message, Dropped):
                 outbox.drop(row, now_utc, message.why)
                 continue
             if not self._stopping:
                 with suppress(Problem):
                     outbox.begin(row)
-                lane.begin(outbox, row, message)
+                dispatcher.begin(outbox, row, message)
             return
-        if not lane.busy:
-            self._serve_picture(lane)
+        if not dispatcher.busy:
+            self._serve_picture(dispatcher)
 
     def _first_due(
-        self, lane: Lane, outboxes: Iterable[Outbox], now_utc: datetime
-    ) -> tuple[Outbox, Row] | None:
+        self, dispatcher: Dispatcher, outboxes: Iterable[Outbox], now_utc: datetime
+    ) -> tuple[Outbox, OutboxRow] | None:
         """Return the gravest that is due, and of those the oldest, what was said past the journal first."""
-        found: list[tuple[Outbox, Row]] = []
+        found: list[tuple[Outbox, OutboxRow]] = []
         for outbox in outboxes:
             unnoted = {number: one for (of, number), one in self._unnoted.items() if of is outbox}
             not_yet = [number for number, one in unnoted.items() if not one.is_due(now_utc)]
-            row = outbox.next_due(lane.name, now_utc, but=not_yet)
+            row = outbox.next_due(dispatcher.name, now_utc, but=not_yet)
             if row is not None:
                 found.append((outbox, unnoted[row.number].known(row) if row.number in unnoted else row))
         return min(found, key=lambda one: one[1].alert.severity.rank, default=None)
 
-    def _resting(self, lane: Lane, row: Row) -> bool:
+    def _resting(self, dispatcher: Dispatcher, row: OutboxRow) -> bool:
         fresh = row.alert.severity is Severity.NOW and row.attempts == 0
-        return not fresh and self._clock.monotonic_s() < lane.rest_until_s
+        return not fresh and self._clock.monotonic_s() < dispatcher.rest_until_s
 
-    def _message(self, lane: Lane, outbox: Outbox, row: Row, now_utc: datetime) -> Message | Dropped:
+    def _message(
+        self, dispatcher: Dispatcher, outbox: Outbox, row: OutboxRow, now_utc: datetime
+    ) -> Message | Dropped:
         since = outbox.since(row)
         known = Circumstances(
             now_utc=now_utc,
@@ -392,20 +400,20 @@ class Worker:
             told=since.told,
             maybe_arrived=row.doubtful > 0,
         )
-        return as_sent(row.alert, lane.channel, self._settings, known)
+        return as_sent(row.alert, dispatcher.channel, self._settings, known)
 
-    def _serve_picture(self, lane: Lane) -> None:
-        wanted, lane.picture_for = lane.picture_for, None
+    def _serve_picture(self, dispatcher: Dispatcher) -> None:
+        wanted, dispatcher.picture_for = dispatcher.picture_for, None
         if wanted is not None and self._draw is not None and not self._stopping:
             outbox, row = wanted
             with suppress(Problem):
                 scene = outbox.scene(row.alert, row.alert_number)
                 if scene is not None:
-                    most_bytes = SLOW_PICTURE_BYTES if lane.channel.slow else PICTURE_BYTES
+                    most_bytes = SLOW_PICTURE_BYTES if dispatcher.channel.slow else PICTURE_BYTES
                     line = f"Picture to: {row.alert.title}"
                     message = Message(title=line, body=line, severity=Severity.NOTE)
-                    lane.begin(outbox, row, message, partial(self._draw, scene, most_bytes))
+                    dispatcher.begin(outbox, row, message, partial(self._draw, scene, most_bytes))
                     return
-        if lane.used_s and self._clock.monotonic_s() - lane.used_s > IDLE_S:
-            lane.abandon()
-            lane.used_s = 0.0
+        if dispatcher.used_s and self._clock.monotonic_s() - dispatcher.used_s > IDLE_S:
+            dispatcher.abandon()
+            dispatcher.used_s = 0.0

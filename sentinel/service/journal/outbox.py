@@ -20,7 +20,7 @@ from sentinel.core.times import from_utc_s, utc_s
 from sentinel.service.journal.codec import decode, encode
 from sentinel.service.journal.migrations import check_version, migrate
 from sentinel.service.journal.opening import Damaged, connected
-from sentinel.service.journal.rows import Row, Scene, Since, TargetState
+from sentinel.service.journal.rows import LaterEvents, OutboxRow, PictureScene, TargetState
 
 
 def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: Iterable[Posting]) -> None:
@@ -132,7 +132,7 @@ class Outbox:
 
     # What there is to do.
 
-    def next_due(self, target: str, now_utc: datetime, *, but: Iterable[int] = ()) -> Row | None:
+    def next_due(self, target: str, now_utc: datetime, *, but: Iterable[int] = ()) -> OutboxRow | None:
         """Return what goes to a target first: the gravest, and of those the oldest; `but` are left out."""
         left_out = ",".join(str(int(number)) for number in but)
         # A row that lies open is due again as well: who asks has no attempt under way.
@@ -147,7 +147,7 @@ class Outbox:
         query = "SELECT DISTINCT target FROM outbox WHERE state IN ('waiting', 'trying')"
         return frozenset(target for (target,) in self._select(query))
 
-    def since(self, row: Row) -> Since:
+    def since(self, row: OutboxRow) -> LaterEvents:
         """Return what became of a row's condition after its alert was made."""
         after, topics = row.alert_number, row.alert.topics
         cleared = {
@@ -158,7 +158,7 @@ class Outbox:
         later = self._others(row, "number > ? AND state IN ('waiting', 'trying')")
         earlier = self._others(row, "number < ?")
         same = {"digest"} if row.alert.kind == "digest" else {"first", "repeat"}
-        return Since(
+        return LaterEvents(
             # Of several things, all must be over.
             cleared_utc=max(cleared.values()) if len(cleared) == len(topics) else None,
             seen=self._seen_after(after),
@@ -167,7 +167,7 @@ class Outbox:
             told=bool(topics & _told_of(earlier, {"first", "repeat"})),
         )
 
-    def _others(self, row: Row, which: str) -> list[Any]:
+    def _others(self, row: OutboxRow, which: str) -> list[Any]:
         """Return kind and topics of the target's other messages on any of the same topics."""
         wanted = [json.dumps(topic) for topic in sorted(row.alert.topics)]
         any_of = " OR ".join("instr(topics, ?)" for _ in wanted)
@@ -191,13 +191,13 @@ class Outbox:
 
     # What was done.
 
-    def begin(self, row: Row) -> None:
+    def begin(self, row: OutboxRow) -> None:
         """Note that an attempt begins, before anything is sent."""
         self._change(
             "UPDATE outbox SET state = 'trying', attempts = attempts + 1 WHERE number = ?", (row.number,)
         )
 
-    def delivered(self, row: Row, now_utc: datetime, why: str = "") -> None:
+    def delivered(self, row: OutboxRow, now_utc: datetime, why: str = "") -> None:
         """Settle a row; what waited only because the target was out of reach is due again at once."""
         now_s = utc_s(now_utc)
         with self._transaction():
@@ -212,7 +212,7 @@ class Outbox:
             )
 
     def again(
-        self, row: Row, due_utc: datetime, why: str, *, doubtful: int = 0, link_down: bool = False
+        self, row: OutboxRow, due_utc: datetime, why: str, *, doubtful: int = 0, link_down: bool = False
     ) -> None:
         """Keep a row for another attempt.
 
@@ -229,7 +229,7 @@ class Outbox:
             (utc_s(due_utc), why, doubtful, int(link_down), row.number),
         )
 
-    def drop(self, row: Row, now_utc: datetime, why: str) -> None:
+    def drop(self, row: OutboxRow, now_utc: datetime, why: str) -> None:
         """Settle a row that is not to be sent."""
         self._change(
             "UPDATE outbox SET state = 'dropped', settled_utc_s = ?, why = ? WHERE number = ?",
@@ -307,7 +307,7 @@ class Outbox:
         query = "SELECT target, state, count(*) FROM outbox GROUP BY target, state"
         return {(target, state): count for target, state, count in self._select(query)}
 
-    def scene(self, alert: Alert, alert_number: int, *, way_frames: int = 720) -> Scene | None:
+    def scene(self, alert: Alert, alert_number: int, *, way_frames: int = 720) -> PictureScene | None:
         """Return what a picture for an alert is drawn from; None where its frame is not in the journal."""
         frames: list[MeasuredFrame] = []
         query = (
@@ -324,7 +324,7 @@ class Outbox:
             "SELECT body FROM outcome WHERE kind = 'forecast' AND seq <= ? ORDER BY seq DESC LIMIT 1",
             (alert_number,),
         )
-        return Scene(
+        return PictureScene(
             frame=frames[places[-1]],
             way=tuple(frames[: places[-1]]),
             forecast=decode(Forecast, forecasts[0][0]) if forecasts else None,
@@ -332,7 +332,7 @@ class Outbox:
 
     # How.
 
-    def _rows(self, query: str, values: tuple[Any, ...]) -> Iterator[Row]:
+    def _rows(self, query: str, values: tuple[Any, ...]) -> Iterator[OutboxRow]:
         for number, alert, body, target, due_s, expires_s, attempts, doubtful in self._select(query, values):
             try:
                 said = decode(Alert, body)
@@ -340,7 +340,7 @@ class Outbox:
                 # Damaged, or written by another version: it must not hold up what comes after it.
                 self._give_up(number)
                 continue
-            yield Row(
+            yield OutboxRow(
                 number=number,
                 alert_number=alert,
                 alert=said,

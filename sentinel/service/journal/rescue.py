@@ -33,7 +33,7 @@ _WAITING = (
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class WaitingMessage:
     """A message that waits, as it stands in the second file."""
 
     target: str
@@ -43,17 +43,17 @@ class Kept:
     expires_utc_s: float
 
 
-def waiting(outbox: Outbox) -> list[Kept]:
+def waiting(outbox: Outbox) -> list[WaitingMessage]:
     """Return what waits; a journal that cannot be read raises `Problem`."""
-    return [Kept(*row) for row in outbox._select(_WAITING, (MOST,))]
+    return [WaitingMessage(*row) for row in outbox._select(_WAITING, (MOST,))]
 
 
-def write(path: Path, kept: Iterable[Kept]) -> None:
+def write(path: Path, kept: Iterable[WaitingMessage]) -> None:
     """Write the second file."""
     write_text_whole(path, "".join(json.dumps(asdict(one)) + "\n" for one in kept))
 
 
-def read(path: Path) -> list[Kept]:
+def read(path: Path) -> list[WaitingMessage]:
     """Read the second file; what cannot be read is left out."""
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
@@ -62,7 +62,7 @@ def read(path: Path) -> list[Kept]:
     found = []
     for line in lines:
         try:
-            held = Kept(**json.loads(line))
+            held = WaitingMessage(**json.loads(line))
             decode(Alert, held.body)
             found.append(held)
         except (ValueError, TypeError) as error:
@@ -70,16 +70,16 @@ def read(path: Path) -> list[Kept]:
     return found
 
 
-def read_damaged(path: Path) -> list[Kept]:
+def read_damaged(path: Path) -> list[WaitingMessage]:
     """Return what waits in a journal that was set aside, as far as it can still be read."""
-    found: list[Kept] = []
+    found: list[WaitingMessage] = []
     try:
         db = connected(path, "ro", writing=False)
     except Problem:
         return found
     try:
         for row in db.execute(_WAITING, (MOST,)):
-            held = Kept(*row)
+            held = WaitingMessage(*row)
             decode(Alert, held.body)
             found.append(held)
     except (sqlite3.Error, ValueError, TypeError):
@@ -89,7 +89,7 @@ def read_damaged(path: Path) -> list[Kept]:
     return found
 
 
-def put_back(path: Path, kept: Iterable[Kept], now_utc: datetime) -> int:
+def put_back(path: Path, kept: Iterable[WaitingMessage], now_utc: datetime) -> int:
     """Put what a journal does not know back into its outbox; return how many messages that were."""
     missing = 0
     with Outbox.open(path) as outbox:
@@ -107,6 +107,6 @@ def put_back(path: Path, kept: Iterable[Kept], now_utc: datetime) -> int:
     return missing
 
 
-def _is_known(outbox: Outbox, kept: Kept) -> bool:
+def _is_known(outbox: Outbox, kept: WaitingMessage) -> bool:
     query = "SELECT 1 FROM outbox o JOIN outcome a ON a.seq = o.alert WHERE o.target = ? AND a.body = ?"
     return bool(outbox._select(query, (kept.target, kept.body)))

@@ -19,7 +19,7 @@ class RowState(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class OutboxRow:
     """One alert for one target, as it stands."""
 
     number: int
@@ -49,7 +49,7 @@ class TargetState:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Since:
+class LaterEvents:
     """What happened to an alert's condition after the alert was made."""
 
     cleared_utc: datetime | None
@@ -64,7 +64,7 @@ class Since:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Scene:
+class PictureScene:
     """What a picture for an alert is drawn from."""
 
     frame: MeasuredFrame

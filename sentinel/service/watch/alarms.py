@@ -6,9 +6,9 @@ from sentinel.core.clock import Clock
 from sentinel.core.records import Severity
 from sentinel.service.delivery.worker import Worker
 from sentinel.service.journal import Journal
-from sentinel.service.journal.beside import note_start
-from sentinel.service.watch.memory import Memory
-from sentinel.service.watch.service import Pulses
+from sentinel.service.journal.session_facts import note_start
+from sentinel.service.watch.liveness import Liveness
+from sentinel.service.watch.snapshot import WatchState
 
 log = logging.getLogger(__name__)
 
@@ -16,15 +16,15 @@ TOLD_AGAIN_S = 3600.0
 STUMBLED, FOLDER = "stumbled", "folder"
 FAILURES_BLIND = 3
 """So many pictures in a row that cannot be judged, and it is not the pictures."""
-STARTS_TOLD = (5, 10, 20, 50)
+STARTS_TOLD = (6, 11, 21, 51)
 """So many starts within an hour are told: not each."""
 
 
 class Alarms:
     """Tells people, and remembers what they were told; the heartbeat ends while nothing is judged."""
 
-    def __init__(self, clock: Clock, pulses: Pulses, delivery: Worker) -> None:
-        self._clock, self._pulses, self._delivery = clock, pulses, delivery
+    def __init__(self, clock: Clock, liveness: Liveness, delivery: Worker) -> None:
+        self._clock, self._liveness, self._delivery = clock, liveness, delivery
         self._told_failures = 0
         self._told_s: dict[tuple[str, Severity], float] = {}
         """When which trouble was told."""
@@ -41,18 +41,18 @@ class Alarms:
         log.error("%s: %s", title, body)
         self._delivery.tell(title, body, severity, which=which, over=over)
 
-    def of_pictures(self, memory: Memory) -> None:
+    def of_pictures(self, state: WatchState) -> None:
         """Say when pictures cannot be judged: one is a pity, but when none can be the watch is blind."""
-        blind = memory.failures_running >= FAILURES_BLIND
+        blind = state.failures_running >= FAILURES_BLIND
         if blind:
-            self._pulses.blind.add(STUMBLED)
-        elif memory.failures_running == 0:
+            self._liveness.blind.add(STUMBLED)
+        elif state.failures_running == 0:
             self._sees_again(STUMBLED, "Pictures are judged again.")
-        if memory.failures == self._told_failures:
+        if state.failures == self._told_failures:
             return
-        self._told_failures = memory.failures
+        self._told_failures = state.failures
         if blind:
-            body = f"The last {memory.failures_running} pictures could not be judged: look after the camera."
+            body = f"The last {state.failures_running} pictures could not be judged: look after the camera."
             self.tell(STUMBLED, "THE WATCH IS BLIND: it cannot judge", body, Severity.NOW)
             return
         body = "A picture could not be judged. Look at the log; the watch goes on."
@@ -61,7 +61,7 @@ class Alarms:
     def of_the_folder(self, trouble: str) -> None:
         """Say when the folder cannot be looked after, and at which entry."""
         if trouble:
-            self._pulses.blind.add(FOLDER)
+            self._liveness.blind.add(FOLDER)
             body = f"{trouble}. No picture is taken up until then: look after the camera yourself."
             self.tell(FOLDER, "THE WATCH IS BLIND: it cannot look after the folder", body, Severity.NOW)
         else:
@@ -73,8 +73,8 @@ class Alarms:
         self.tell("mark", "A mark could not be read", body, Severity.SOON)
 
     def _sees_again(self, which: str, body: str) -> None:
-        if which in self._pulses.blind:
-            self._pulses.blind.discard(which)
+        if which in self._liveness.blind:
+            self._liveness.blind.discard(which)
             self.tell(which, "The watch sees again", body, Severity.NOW, over=True)
 
     def of_starts(self, journal: Journal) -> None:
@@ -83,7 +83,7 @@ class Alarms:
         if starts in STARTS_TOLD:
             self.tell(
                 "restarts",
-                f"The watch was started {starts} times within an hour",
+                f"The watch was started again {starts - 1} times within an hour",
                 "It crashes, hangs, or its power comes and goes. Look at its log and its power supply.",
                 Severity.SOON,
             )

@@ -21,7 +21,7 @@ from sentinel.core.plain_yaml import overlay, read_yaml
 from sentinel.core.settings import Section, Settings
 from sentinel.service.delivery.checking import check_channels
 from sentinel.service.watch.computer import synchronised
-from sentinel.service.watch.home import Home, refuse_folder_inside, state_folder
+from sentinel.service.watch.state_folder import StateFolder, refuse_folder_inside, state_path
 
 LITTLE_SHARE = 0.10
 LITTLE_STATE_BYTES = 200e6
@@ -30,14 +30,14 @@ NO_CONCERN_DAYS = 60.0
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class CheckLine:
     """One line of the check."""
 
     line: str
     wrong: bool = False
 
 
-def check(configs: Sequence[Path], state: Path | None) -> Iterator[Finding]:
+def check(configs: Sequence[Path], state: Path | None) -> Iterator[CheckLine]:
     """Yield what is found, good and bad."""
     content: dict[str, Any] = {}
     where = ", ".join(str(path) for path in configs)
@@ -48,9 +48,9 @@ def check(configs: Sequence[Path], state: Path | None) -> Iterator[Finding]:
     except ValidationError as error:
         for key, complaint in complaints(error):
             mend = _mend(key, complaint)
-            yield Finding(str(RequestProblem(f"{key} {complaint}", where=where, mend=mend)), wrong=True)
+            yield CheckLine(str(RequestProblem(f"{key} {complaint}", where=where, mend=mend)), wrong=True)
         return
-    yield Finding(f"settings: {where}: every key is known")
+    yield CheckLine(f"settings: {where}: every key is known")
     for part in (_units(settings), _folder(settings), _state(settings, state), _clock(), _channels(settings)):
         yield from part
 
@@ -115,21 +115,21 @@ _USUAL: tuple[tuple[str, float, float, str], ...] = (
 )
 
 
-def _units(settings: Settings) -> Iterator[Finding]:
+def _units(settings: Settings) -> Iterator[CheckLine]:
     for key, low, high, unit in _USUAL:
         section, name = key.split(".")
         value = getattr(getattr(settings, section), name)
         if not low <= value <= high and value != 0:
-            yield Finding(f"{key}: {value:g} is unlikely; give it in {unit}", wrong=True)
+            yield CheckLine(f"{key}: {value:g} is unlikely; give it in {unit}", wrong=True)
     camera = settings.camera
     width = 1919.0 / camera.scale_arcsec_px
-    yield Finding(f"lens: the sun is {width:.0f} px wide, {camera.scale_arcsec_px:.2f} arcsec a pixel")
+    yield CheckLine(f"lens: the sun is {width:.0f} px wide, {camera.scale_arcsec_px:.2f} arcsec a pixel")
 
 
-def _folder(settings: Settings) -> Iterator[Finding]:
+def _folder(settings: Settings) -> Iterator[CheckLine]:
     folder = Path(settings.frames.folder)
     if not settings.frames.folder:
-        yield Finding(
+        yield CheckLine(
             "frames.folder: no folder is named; name the one the camera's files arrive in", wrong=True
         )
         return
@@ -138,26 +138,26 @@ def _folder(settings: Settings) -> Iterator[Finding]:
         what = "is missing; check the path and whether its disk is mounted"
         if look.state is FolderState.UNREADABLE:
             what = "cannot be read; let this user read it"
-        yield Finding(f"frames.folder: {folder} {what}", wrong=True)
+        yield CheckLine(f"frames.folder: {folder} {what}", wrong=True)
         return
     if look.locked_folders:
-        yield Finding(
+        yield CheckLine(
             f"frames.folder: {look.locked_folders} folders in it cannot be read; let this user read them",
             wrong=True,
         )
     frames = f"{look.files} frames" if look.files else "no frame yet"
-    yield Finding(f"folder: {folder}: {frames}")
+    yield CheckLine(f"folder: {folder}: {frames}")
     yield from _room(folder, settings)
     yield from _size(folder, settings)
 
 
-def _room(folder: Path, settings: Settings) -> Iterator[Finding]:
+def _room(folder: Path, settings: Settings) -> Iterator[CheckLine]:
     usage = shutil.disk_usage(folder)
     newest = find_frames(folder, settings.frames.patterns)[-20:]
     sizes = [file.path.stat().st_size for file in newest if file.path.is_file()]
     if not sizes:
         if usage.free < LITTLE_SHARE * usage.total:
-            yield Finding(f"frames.folder: only {_gb(usage.free)} free; make room", wrong=True)
+            yield CheckLine(f"frames.folder: only {_gb(usage.free)} free; make room", wrong=True)
         return
     a_day = sum(sizes) / len(sizes) * DAY_S / settings.camera.interval_s
     days = usage.free / a_day
@@ -165,12 +165,12 @@ def _room(folder: Path, settings: Settings) -> Iterator[Finding]:
     if days > NO_CONCERN_DAYS:
         line = f"{_gb(usage.free)} free, space is no concern"
     if days < 1:
-        yield Finding(f"frames.folder: only {line}; make room", wrong=True)
+        yield CheckLine(f"frames.folder: only {line}; make room", wrong=True)
     else:
-        yield Finding(f"space: {line}")
+        yield CheckLine(f"space: {line}")
 
 
-def _size(folder: Path, settings: Settings) -> Iterator[Finding]:
+def _size(folder: Path, settings: Settings) -> Iterator[CheckLine]:
     """Say how large the frames are, so that a slip in the pixel pitch is seen."""
     for file in reversed(find_frames(folder, settings.frames.patterns)[-3:]):
         try:
@@ -179,49 +179,51 @@ def _size(folder: Path, settings: Settings) -> Iterator[Finding]:
             continue
         size = header.width_px, header.height_px
         field = [n * settings.camera.scale_arcsec_px / 3600 for n in size]
-        yield Finding(f"frames: {size[0]} x {size[1]} px, a field of {field[0]:.1f} x {field[1]:.1f} degrees")
+        yield CheckLine(
+            f"frames: {size[0]} x {size[1]} px, a field of {field[0]:.1f} x {field[1]:.1f} degrees"
+        )
         return
 
 
-def _state(settings: Settings, named: Path | None) -> Iterator[Finding]:
-    folder = state_folder(settings.state.folder, named)
+def _state(settings: Settings, named: Path | None) -> Iterator[CheckLine]:
+    folder = state_path(settings.state.folder, named)
     there = next(path for path in (folder, *folder.absolute().parents) if path.exists())
     try:
         if settings.frames.folder:
             refuse_folder_inside(folder, Path(settings.frames.folder))
     except RequestProblem as problem:
-        yield Finding(str(problem), wrong=True)
+        yield CheckLine(str(problem), wrong=True)
         return
     if not os.access(there, os.W_OK | os.X_OK):
-        yield Finding(f"state folder: {folder}: this user may not write there; name another", wrong=True)
+        yield CheckLine(f"state folder: {folder}: this user may not write there; name another", wrong=True)
         return
     usage = shutil.disk_usage(there)
     little = usage.free < max(LITTLE_STATE_BYTES, LITTLE_SHARE * usage.total / 10)
-    yield Finding(
+    yield CheckLine(
         f"state folder: {folder}: {_gb(usage.free)} free{'; make room' if little else ''}", wrong=little
     )
-    if Home(folder).is_watched():
-        yield Finding("a watch is at work there now")
+    if StateFolder(folder).is_watched():
+        yield CheckLine("a watch is at work there now")
 
 
-def _clock() -> Iterator[Finding]:
+def _clock() -> Iterator[CheckLine]:
     heard = synchronised()
     if heard is False:
-        yield Finding("clock: this computer has not heard the time from the network yet", wrong=True)
+        yield CheckLine("clock: this computer has not heard the time from the network yet", wrong=True)
     else:
-        yield Finding(f"clock: {'synchronised' if heard else 'whether it is right cannot be told here'}")
+        yield CheckLine(f"clock: {'synchronised' if heard else 'whether it is right cannot be told here'}")
 
 
-def _channels(settings: Settings) -> Iterator[Finding]:
+def _channels(settings: Settings) -> Iterator[CheckLine]:
     for problem in check_channels(settings):
-        yield Finding(str(problem), wrong=True)
+        yield CheckLine(str(problem), wrong=True)
     first = [channel for channel in settings.channels if channel.called == "first"]
     if not settings.channels:
-        yield Finding("channels: none: nobody will be told of anything")
+        yield CheckLine("channels: none: nobody will be told of anything")
     elif not any("now" in channel.severities for channel in first):
-        yield Finding("channels: none takes `now` at once; nobody would be woken", wrong=True)
+        yield CheckLine("channels: none takes `now` at once; nobody would be woken", wrong=True)
     else:
-        yield Finding(f"channels: {', '.join(channel.name for channel in settings.channels)}")
+        yield CheckLine(f"channels: {', '.join(channel.name for channel in settings.channels)}")
 
 
 def _gb(size: float) -> str:
@@ -234,7 +236,7 @@ def clock_offset(photograph: Path, shown_utc: datetime) -> tuple[float, str]:
     Parameters
     ----------
     photograph
-        Taken by the camera, its time untouched.
+        IntakeState by the camera, its time untouched.
     shown_utc
         What the clock in it shows.
 

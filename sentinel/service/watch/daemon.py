@@ -13,25 +13,32 @@ from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.records import Event, MeasuredFrame, Outcome, Surroundings, Tick
 from sentinel.core.settings import Settings
-from sentinel.service.delivery.heartbeat import Heartbeat
+from sentinel.service.delivery.heartbeat import HeartbeatPinger
 from sentinel.service.delivery.pictures import drawing
 from sentinel.service.delivery.worker import Worker
 from sentinel.service.journal import Damaged, Unwritable, export
-from sentinel.service.journal.beside import keep_settings
+from sentinel.service.journal.session_facts import keep_settings
 from sentinel.service.watch.alarms import Alarms
-from sentinel.service.watch.around import Around
 from sentinel.service.watch.computer import boot_id
 from sentinel.service.watch.exporting import Exporter
-from sentinel.service.watch.gather import Attempts, Gatherer
-from sentinel.service.watch.home import Home, refuse_folder_inside
-from sentinel.service.watch.keeper import Keeper
+from sentinel.service.watch.folder_intake import Attempts, FolderIntake
+from sentinel.service.watch.journal_keeper import JournalKeeper
+from sentinel.service.watch.liveness import Keepalive, Liveness, tell_manager
 from sentinel.service.watch.marks import leave_mark
-from sentinel.service.watch.memory import Memory, Taken, keep, load_memory, load_taken, save
-from sentinel.service.watch.service import Keepalive, Pulses, tell_manager
-from sentinel.service.watch.serving import PageServer
-from sentinel.service.watch.showing import Showing
+from sentinel.service.watch.page_server import PageServer
+from sentinel.service.watch.snapshot import (
+    IntakeState,
+    WatchState,
+    load_intake_state,
+    load_watch_state,
+    remember,
+    save,
+)
+from sentinel.service.watch.state_folder import StateFolder, refuse_folder_inside
+from sentinel.service.watch.status_files import StatusFiles
 from sentinel.service.watch.stream import LiveStream
-from sentinel.service.watch.timing import LiftedClock, moved
+from sentinel.service.watch.surroundings import SurroundingsReader
+from sentinel.service.watch.timing import WatchClock, moved
 
 log = logging.getLogger(__name__)
 
@@ -47,7 +54,7 @@ class Watch:
     ----------
     settings
         Validated settings.
-    home
+    files
         The state folder.
     clock
         The computer's clock.
@@ -65,7 +72,7 @@ class Watch:
     def __init__(
         self,
         settings: Settings,
-        home: Home,
+        files: StateFolder,
         clock: Clock,
         stop: Flag,
         *,
@@ -75,28 +82,28 @@ class Watch:
             raise RequestProblem(
                 "no folder to watch is named", where="frames.folder", mend="name the camera's folder"
             )
-        refuse_folder_inside(home.folder, Path(settings.frames.folder))
-        self._settings, self._home, self._stop, self._work = settings, home, stop, work
-        self._clock = LiftedClock(clock)
-        self._pulses = Pulses(self._clock, ("intake", "measuring", "judging"))
-        self._keepalive = Keepalive(self._clock, self._pulses)
+        refuse_folder_inside(files.folder, Path(settings.frames.folder))
+        self._settings, self._files, self._stop, self._work = settings, files, stop, work
+        self._clock = WatchClock(clock)
+        self._liveness = Liveness(self._clock, ("intake", "measuring", "judging"))
+        self._keepalive = Keepalive(self._clock, self._liveness)
         self._saved_s = self._clock.monotonic_s()
         self._save_now = False
         self.server: PageServer | None = None
         """Serves the page, where that is asked for."""
-        self._gathering: threading.Thread | None = None
+        self._intake_thread: threading.Thread | None = None
         self._begun = self._watching = False
-        self._exporter = Exporter(home, self._clock)
+        self._exporter = Exporter(files, self._clock)
         self._delivery = self._made_delivery()
-        self._alarms = Alarms(self._clock, self._pulses, self._delivery)
-        self._keeper = Keeper(
-            home,
+        self._alarms = Alarms(self._clock, self._liveness, self._delivery)
+        self._keeper = JournalKeeper(
+            files,
             self._clock,
-            self._pulses,
+            self._liveness,
             stop=stop,
-            noted=self._noted,
-            renewed=self._renewed,
-            turned=self._turned,
+            after_commit=self._after_commit,
+            after_replacement=self._after_replacement,
+            alive=self._alive,
             tell=self._alarms.tell,
         )
 
@@ -108,18 +115,18 @@ class Watch:
         Problem
             If the state folder cannot be used, or if at the end what is known could not be kept.
         """
-        self._home.create()
-        self._home.lock()
+        self._files.create()
+        self._files.lock()
         try:
             self._run()
         finally:
-            self._home.unlock()
+            self._files.unlock()
 
     def _run(self) -> None:
-        self._pulses.blind.add(STARTING)
+        self._liveness.blind.add(STARTING)
         self._delivery.start()
         worker = self._delivery
-        self._pulses.follow("alerting", lambda: worker.turns)
+        self._liveness.follow("alerting", lambda: worker.turns)
         tell_manager("READY=1\nSTATUS=starting")
         try:
             damage = self._keeper.open()
@@ -134,28 +141,28 @@ class Watch:
 
     def _begin(self, damage: str) -> None:
         """Take up what is known, and look after the folder while the heavier rooms wake up."""
-        home, settings, clock, journal = self._home, self._settings, self._clock, self._keeper.journal
+        files, settings, clock, journal = self._files, self._settings, self._clock, self._keeper.journal
         # What waits goes out whatever else there is to do first.
-        self._delivery.use(home.journal)
+        self._delivery.use(files.journal)
         self._alarms.of_starts(journal)
         keep_settings(journal, settings)
-        home.lay_ballast(round(settings.state.ballast_mb * 1e6))
-        # Two of them: what the gatherer has handed on, and what of it is committed and may be remembered.
-        taken = load_taken(home.snapshot, settings, journal, anew=bool(damage))
-        self._kept = taken.known.copy()
-        self._gatherer = Gatherer(
+        files.lay_ballast(round(settings.state.ballast_mb * 1e6))
+        # Two of them: what the intake has handed on, and what of it is committed and may be remembered.
+        intake_state = load_intake_state(files.snapshot, settings, journal, anew=bool(damage))
+        self._known_files = intake_state.known.copy()
+        self._intake = FolderIntake(
             settings,
-            taken.known,
+            intake_state.known,
             clock,
-            self._pulses,
+            self._liveness,
             make_pool=self._make_pool,
-            attempts=Attempts(home.attempt),
-            offset_before_s=taken.camera_offset_s,
+            attempts=Attempts(files.attempt),
+            offset_before_s=intake_state.camera_offset_s,
         )
-        self._gathering = threading.Thread(target=self._gatherer.run, name="gatherer", daemon=True)
-        self._gathering.start()
-        self._showing = Showing(home, settings, clock, self._gatherer)
-        self._memory = load_memory(home.snapshot, settings, journal, anew=bool(damage))
+        self._intake_thread = threading.Thread(target=self._intake.run, name="intake", daemon=True)
+        self._intake_thread.start()
+        self._status_files = StatusFiles(files, settings, clock, self._intake)
+        self._state = load_watch_state(files.snapshot, settings, journal, anew=bool(damage))
         self._start_serving()
         self._begun = True
         if damage:
@@ -164,16 +171,16 @@ class Watch:
 
     def _caught_up(self) -> bool:
         """Go through what of the journal the snapshot lacks; return whether it came to the end of it."""
-        journal, memory = self._keeper.journal, self._memory
-        behind = journal.last_number - memory.number
+        journal, state = self._keeper.journal, self._state
+        behind = journal.last_number - state.number
         if behind > MANY_EVENTS:
             # Without a snapshot days of events take minutes, and the manager's patience has an end.
             tell_manager(f"STATUS=going through {behind} events of the journal")
             log.info("going through %d events of the journal first", behind)
-        self._pulses.blind.add(STARTING)
-        done = memory.catch_up(journal, self._turned, self._stop)
+        self._liveness.blind.add(STARTING)
+        done = state.catch_up(journal, self._alive, self._stop)
         if done:
-            self._pulses.blind.discard(STARTING)
+            self._liveness.blind.discard(STARTING)
         return done
 
     def _make_pool(self) -> MeasuringPool:
@@ -182,60 +189,60 @@ class Watch:
     def _watch(self) -> None:
         """Run one stream of events after another; each ends where the clock is set."""
         self._exporter.start()
-        self._showing.show(self._memory)
+        self._status_files.show(self._state)
         self._watching = True
         tell_manager("STATUS=watching")
-        log.info("watching %s; state in %s", self._settings.frames.folder, self._home.folder)
-        around = Around(
+        log.info("watching %s; state in %s", self._settings.frames.folder, self._files.folder)
+        around = SurroundingsReader(
             Path(self._settings.frames.folder),
-            self._home.folder,
-            self._gatherer,
+            self._files.folder,
+            self._intake,
             self._clock,
-            self._pulses,
-            messages=self._showing.messages,
+            self._liveness,
+            messages=self._status_files.messages,
         )
-        base = pickle.dumps(self._memory)
+        base = pickle.dumps(self._state)
         stepped_s: float | None = None
         while not self._stop.is_set():
-            memory = self._memory
-            self._clock.lift_to(memory.last_utc)
+            state = self._state
+            self._clock.lift_to(state.last_utc)
             stream = LiveStream(
-                self._gatherer,
+                self._intake,
                 around,
-                self._home.marks,
+                self._files.marks,
                 self._clock,
-                turned=self._turned_live,
+                alive=self._alive_while_watching,
                 stop=self._stop,
-                last_utc=memory.last_utc,
+                last_utc=state.last_utc,
                 known_marks=set(self._keeper.journal.marks()),
                 unreadable=self._alarms.of_a_mark,
             )
-            run(stream.events(stepped_s=stepped_s), self._memory, self._keeper, (self._observe,))
+            run(stream.events(stepped_s=stepped_s), self._state, self._keeper, (self._observe,))
             if stream.stepped:
                 stepped_s = self._put_times_right(base)
 
-    def _turned(self) -> None:
+    def _alive(self) -> None:
         """Say that judging goes on."""
-        if self._gathering is None:
+        if self._intake_thread is None:
             # Not begun: the journal is waited for.
-            self._pulses.beat("intake")
-            self._pulses.beat("measuring")
-        self._pulses.beat("judging")
+            self._liveness.beat("intake")
+            self._liveness.beat("measuring")
+        self._liveness.beat("judging")
         self._keepalive.turn()
 
-    def _turned_live(self) -> None:
-        self._turned()
+    def _alive_while_watching(self) -> None:
+        self._alive()
         self._keeper.check()
-        self._alarms.of_the_folder(self._gatherer.trouble)
+        self._alarms.of_the_folder(self._intake.trouble)
         if self._delivery.damaged:
-            self._keeper.begin_anew(Damaged("is damaged where messages wait", where=str(self._home.journal)))
+            self._keeper.begin_anew(Damaged("is damaged where messages wait", where=str(self._files.journal)))
 
     # After each event.
 
-    def _noted(self, event: Event, outcome: Outcome, now_utc: datetime, number: int) -> None:
-        self._memory.took(event, outcome, now_utc, number)
+    def _after_commit(self, event: Event, outcome: Outcome, now_utc: datetime, number: int) -> None:
+        self._state.committed(event, outcome, now_utc, number)
         if isinstance(event, MeasuredFrame):
-            keep(self._kept, event)
+            remember(self._known_files, event)
         if outcome != Outcome() or not isinstance(event, Tick | Surroundings):
             self._exporter.noted()
 
@@ -247,29 +254,31 @@ class Watch:
         if isinstance(event, MeasuredFrame) and event.error is not None:
             log.warning("%s: %s", event.frame, event.error)
         if isinstance(event, Surroundings):
-            self._home.lay_ballast(round(self._settings.state.ballast_mb * 1e6))
-        self._showing.show(self._memory, at_once=self._gatherer.arrivals.empty())
-        self._alarms.of_pictures(self._memory)
+            self._files.lay_ballast(round(self._settings.state.ballast_mb * 1e6))
+        self._status_files.show(self._state, at_once=self._intake.arrivals.empty())
+        self._alarms.of_pictures(self._state)
         if self._save_now or self._clock.monotonic_s() - self._saved_s >= SNAPSHOT_S:
             self._save()
 
     def _save(self) -> None:
         self._save_now, self._saved_s = False, self._clock.monotonic_s()
-        offset = self._gatherer.offset
-        taken = Taken(self._kept, self._memory.number, offset.current_s if offset.is_known else None)
-        save(self._home.snapshot, self._memory, taken)
+        offset = self._intake.offset
+        intake_state = IntakeState(
+            self._known_files, self._state.number, offset.current_s if offset.is_known else None
+        )
+        save(self._files.snapshot, self._state, intake_state)
 
     # When something went wrong.
 
-    def _renewed(self, holds_all: bool) -> None:
+    def _after_replacement(self, holds_all: bool) -> None:
         """Go on with another file in the journal's place."""
         if not holds_all:
             # What is known lives in the snapshot until the next start.
-            self._memory.number = 0
+            self._state.number = 0
         self._save_now = True
         keep_settings(self._keeper.journal, self._settings)
-        self._showing.forget_journal()
-        self._delivery.use(self._home.journal)
+        self._status_files.forget_journal()
+        self._delivery.use(self._files.journal)
 
     def _made_delivery(self) -> Worker:
         return Worker(
@@ -277,8 +286,8 @@ class Watch:
             self._settings,
             self._clock,
             draw=drawing(self._settings),
-            spare=self._home.spare,
-            heartbeat=Heartbeat(self._settings.heartbeat, self._clock, lambda: self._pulses.sees),
+            second_copy=self._files.second_copy,
+            heartbeat=HeartbeatPinger(self._settings.heartbeat, self._clock, lambda: self._liveness.sees),
         )
 
     def _start_serving(self) -> None:
@@ -286,8 +295,8 @@ class Watch:
             server = PageServer(
                 self._settings.page,
                 self._clock,
-                self._showing.served_page,
-                lambda mark: leave_mark(self._home.marks, mark),
+                self._status_files.served_page,
+                lambda mark: leave_mark(self._files.marks, mark),
             )
             server.start()
             self.server = server
@@ -299,17 +308,17 @@ class Watch:
         Everything that this run of the computer has put into the journal moves with the clock, so that what
         happened two minutes ago still did.
         """
-        wrong_utc = self._memory.last_utc or self._clock.now_utc()
+        wrong_utc = self._state.last_utc or self._clock.now_utc()
         step_s = self._clock.follow()
         shift = timedelta(seconds=step_s)
         journal = self._keeper.journal
         first = journal.first_number(lambda event: event.boot_id == boot_id())
         log.warning("the computer's clock was set by %+.1f s at %s; times are put right", step_s, wrong_utc)
-        self._gatherer.offset.restart()
+        self._intake.offset.restart()
         auto = self._settings.camera.clock_offset_s == "auto"
         journal.reword_events(lambda event, now: (moved(event, shift, auto=auto), now + shift), first - 1)
-        memory: Memory = pickle.loads(base)  # noqa: S301 - our own, made above
-        self._memory = memory if memory.number < first else Memory(self._settings)
+        state: WatchState = pickle.loads(base)  # noqa: S301 - our own, made above
+        self._state = state if state.number < first else WatchState(self._settings)
         self._caught_up()
         self._save()
         return step_s
@@ -319,10 +328,10 @@ class Watch:
     def _end(self) -> None:
         if self.server is not None:
             self.server.stop()
-        if self._gathering is not None:
-            self._gatherer.stop.set()
-            self._gatherer.wake.set()
-            self._gathering.join(timeout=10)
+        if self._intake_thread is not None:
+            self._intake.stop.set()
+            self._intake.wake.set()
+            self._intake_thread.join(timeout=10)
         self._delivery.stop()
         if not self._begun:
             self._keeper.close()
@@ -331,8 +340,8 @@ class Watch:
             self._keeper.check()
         finally:
             if self._watching:
-                self._showing.show(self._memory)
-            self._showing.stop()
+                self._status_files.show(self._state)
+            self._status_files.stop()
             self._save()
             self._exporter.stop()
             if self._watching and self._keeper.is_open:
@@ -341,6 +350,6 @@ class Watch:
 
     def _export(self) -> None:
         try:
-            export(self._keeper.journal, self._home.folder)
+            export(self._keeper.journal, self._files.folder)
         except (OSError, Problem) as error:
             log.warning("the files for people could not be written (%s); the journal holds it all", error)

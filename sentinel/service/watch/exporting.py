@@ -11,7 +11,7 @@ import threading
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem
 from sentinel.service.journal import Journal, export
-from sentinel.service.watch.home import Home
+from sentinel.service.watch.state_folder import StateFolder
 
 log = logging.getLogger(__name__)
 
@@ -34,8 +34,10 @@ class Exporter:
         Of the time, that writing may take.
     """
 
-    def __init__(self, home: Home, clock: Clock, *, least_s: float = LEAST_S, share: float = SHARE) -> None:
-        self._home, self._clock, self._least_s, self._share = home, clock, least_s, share
+    def __init__(
+        self, files: StateFolder, clock: Clock, *, least_s: float = LEAST_S, share: float = SHARE
+    ) -> None:
+        self._files, self._clock, self._least_s, self._share = files, clock, least_s, share
         self._news, self._stop = threading.Event(), threading.Event()
         # The watch may have ended before it could write them the last time.
         self._news.set()
@@ -75,12 +77,12 @@ class Exporter:
             rest_s = min(max(took_s / self._share, self._least_s), max(MOST_S, self._least_s))
 
     def _write(self) -> None:
-        free_bytes = shutil.disk_usage(self._home.folder).free
-        if free_bytes < ROOM * self._home.journal.stat().st_size:
+        free_bytes = shutil.disk_usage(self._files.folder).free
+        if free_bytes < ROOM * self._files.journal.stat().st_size:
             self._failed("little space is left")
             return
-        with Journal.read(self._home.journal) as journal:
-            export(journal, self._home.folder)
+        with Journal.read(self._files.journal) as journal:
+            export(journal, self._files.folder)
 
     def _failed(self, why: str) -> None:
         self._news.set()

@@ -12,7 +12,7 @@ from sentinel.chain.intake.events import read_marks
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Mark, MarkKind
 from sentinel.core.times import format_utc, utc_s
-from sentinel.service.watch.home import Home
+from sentinel.service.watch.state_folder import StateFolder
 
 SLACK = timedelta(minutes=2)
 DAY_MIN = 1440.0
@@ -64,7 +64,7 @@ def leave_mark(folder: Path, mark: Mark) -> None:
         unfinished.unlink(missing_ok=True)
 
 
-def make_folders(home: Home) -> None:
+def make_folders(files: StateFolder) -> None:
     """Make the state folder and its folder of marks where they are missing, as belonging to whoever watches.
 
     Raises
@@ -72,8 +72,8 @@ def make_folders(home: Home) -> None:
     RequestProblem
         If that cannot be.
     """
-    missing = [path for path in (home.marks, home.folder) if not path.exists()]
-    home.create()
+    missing = [path for path in (files.marks, files.folder) if not path.exists()]
+    files.create()
     for path in reversed(missing):
         handle = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
         try:

@@ -11,9 +11,9 @@ from types import FrameType
 
 from sentinel.core.clock import SystemClock
 from sentinel.core.settings import load_settings
+from sentinel.service.watch.allocator import give_memory_back
 from sentinel.service.watch.daemon import Watch
-from sentinel.service.watch.home import Home, state_folder
-from sentinel.service.watch.thrift import give_memory_back
+from sentinel.service.watch.state_folder import StateFolder, state_path
 
 
 def watch(configs: Sequence[Path], state: Path | None) -> None:
@@ -38,7 +38,7 @@ def watch(configs: Sequence[Path], state: Path | None) -> None:
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="sentinel: %(message)s")
     logging.getLogger("sentinel").setLevel(logging.INFO)
     try:
-        Watch(settings, Home(state_folder(settings.state.folder, state)), SystemClock(), stop).run()
+        Watch(settings, StateFolder(state_path(settings.state.folder, state)), SystemClock(), stop).run()
     finally:
         # All goes with the process: searching it once more for what can be freed takes seconds on a small
         # computer, and the manager waits.

@@ -10,10 +10,10 @@ from threading import Event as Flag
 from sentinel.chain.intake.events import TICK_S, ticks_between
 from sentinel.core.records import Event, Mark, Tick
 from sentinel.core.times import utc_s
-from sentinel.service.watch.around import Around
-from sentinel.service.watch.gather import AllCaughtUp, Arrival, Gatherer
+from sentinel.service.watch.folder_intake import Arrival, BacklogDone, FolderIntake
 from sentinel.service.watch.marks import find_marks
-from sentinel.service.watch.timing import LiftedClock
+from sentinel.service.watch.surroundings import SurroundingsReader
+from sentinel.service.watch.timing import WatchClock
 
 TURN_S = 1.0
 SLOW_START_S = 30.0
@@ -32,7 +32,7 @@ class LiveStream:
     ----------
     last_utc
         When the journal's last event was taken up; None: there is none.
-    turned
+    alive
         Told at every turn.
     known_marks
         Marks that the journal holds, in case the watch ended between committing one and removing its file.
@@ -42,19 +42,19 @@ class LiveStream:
 
     def __init__(
         self,
-        gatherer: Gatherer,
-        around: Around,
+        intake: FolderIntake,
+        around: SurroundingsReader,
         marks: Path,
-        clock: LiftedClock,
+        clock: WatchClock,
         *,
-        turned: Callable[[], None],
+        alive: Callable[[], None],
         stop: Flag,
         last_utc: datetime | None,
         known_marks: set[Mark],
         unreadable: Callable[[str], None],
     ) -> None:
-        self._gatherer, self._around, self._marks, self._clock = gatherer, around, marks, clock
-        self._turned, self._stop = turned, stop
+        self._intake, self._around, self._marks, self._clock = intake, around, marks, clock
+        self._alive, self._stop = alive, stop
         self._known_marks, self._unreadable = known_marks, unreadable
         self.last_utc = last_utc
         self.stepped = False
@@ -74,19 +74,19 @@ class LiveStream:
             if self.last_utc is not None:
                 away_s = max(utc_s(self._clock.now_utc()) - utc_s(self.last_utc), 0.0)
         if not self._is_over():
-            yield self._at(self._around.read(self._now(), away_s=away_s, clock_step_s=stepped_s))
+            yield self._stamped(self._around.read(self._now(), away_s=away_s, clock_step_s=stepped_s))
         yield from self._present()
 
     def _backlog(self) -> Iterator[tuple[Event, datetime]]:
         """Yield what lay in the folder as a replay would: each at its exposure, with ticks in the gaps."""
         quiet_s = self._clock.monotonic_s()
         while not self._is_over():
-            yield from self._marked()
+            yield from self._new_marks()
             item = self._next()
-            if isinstance(item, AllCaughtUp):
+            if isinstance(item, BacklogDone):
                 return
             if isinstance(item, Arrival):
-                yield from self._taken_up(item)
+                yield from self._events_of(item)
                 quiet_s = self._clock.monotonic_s()
             elif self._clock.monotonic_s() - quiet_s > SLOW_START_S:
                 return
@@ -94,28 +94,28 @@ class LiveStream:
     def _present(self) -> Iterator[tuple[Event, datetime]]:
         silent_s = self._clock.monotonic_s()
         while not self._is_over():
-            yield from self._marked()
+            yield from self._new_marks()
             # What waits came before: after a hold-up the time must not run ahead of it.
-            if self._gatherer.arrivals.empty() and self._around.due():
-                yield self._at(self._around.read(self._now()))
+            if self._intake.arrivals.empty() and self._around.due():
+                yield self._stamped(self._around.read(self._now()))
             item = self._next()
             now_s = self._clock.monotonic_s()
             if isinstance(item, Arrival):
-                yield from self._taken_up(item)
+                yield from self._events_of(item)
                 silent_s = now_s
             elif now_s - silent_s >= TICK_S:
-                yield self._at(Tick(time_utc=self._now()))
+                yield self._stamped(Tick(time_utc=self._now()))
                 silent_s = now_s
 
     def _is_over(self) -> bool:
         """Turn once; return whether the stream ends here."""
-        self._turned()
+        self._alive()
         self.stepped = self.stepped or abs(self._clock.stepped_s()) >= RETIME_S
         return self.stepped or self._stop.is_set()
 
-    def _next(self) -> Arrival | AllCaughtUp | None:
+    def _next(self) -> Arrival | BacklogDone | None:
         try:
-            return self._gatherer.arrivals.get(timeout=TURN_S)
+            return self._intake.arrivals.get(timeout=TURN_S)
         except Empty:
             return None
 
@@ -123,25 +123,25 @@ class LiveStream:
         now_utc = self._clock.now_utc()
         return now_utc if self.last_utc is None else max(now_utc, self.last_utc)
 
-    def _at(self, event: Event, now_utc: datetime | None = None) -> tuple[Event, datetime]:
+    def _stamped(self, event: Event, now_utc: datetime | None = None) -> tuple[Event, datetime]:
         self.last_utc = now_utc or self._now()
         return event, self.last_utc
 
-    def _taken_up(self, arrival: Arrival) -> Iterator[tuple[Event, datetime]]:
+    def _events_of(self, arrival: Arrival) -> Iterator[tuple[Event, datetime]]:
         if not arrival.backlog:
-            yield self._at(arrival.frame)
+            yield self._stamped(arrival.frame)
             return
         at_utc = min(arrival.frame.time_utc, self._clock.now_utc())
         if self.last_utc is not None:
             at_utc = max(at_utc, self.last_utc)
             for tick_utc in ticks_between(self.last_utc, at_utc):
-                yield self._at(Tick(time_utc=tick_utc), tick_utc)
-        yield self._at(arrival.frame, at_utc)
+                yield self._stamped(Tick(time_utc=tick_utc), tick_utc)
+        yield self._stamped(arrival.frame, at_utc)
 
-    def _marked(self) -> Iterator[tuple[Event, datetime]]:
+    def _new_marks(self) -> Iterator[tuple[Event, datetime]]:
         for path, mark in find_marks(self._marks, self._unreadable):
             if mark not in self._known_marks:
-                yield self._at(mark)
+                yield self._stamped(mark)
                 self._known_marks.add(mark)
             with suppress(OSError):  # somebody else's folder: known it is all the same
                 path.unlink(missing_ok=True)

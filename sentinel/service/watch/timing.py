@@ -19,7 +19,7 @@ SETTLED = 5
 STEPPED_S = 20.0
 
 
-class Steps:
+class ClockSteps:
     """Notices when the computer's clock is set, by holding it against one that never is."""
 
     def __init__(self, now_utc: datetime, monotonic_s: float) -> None:
@@ -32,7 +32,7 @@ class Steps:
         return step_s if abs(step_s) > STEP_S else None
 
 
-class LiftedClock:
+class WatchClock:
     """The time of a watch: the computer's, unless that stands before what the journal holds.
 
     A computer without a clock of its own wakes up in the past and hears the time from the network
@@ -42,7 +42,7 @@ class LiftedClock:
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._lift = timedelta(0)
-        self._steps = Steps(clock.now_utc(), clock.monotonic_s())
+        self._steps = ClockSteps(clock.now_utc(), clock.monotonic_s())
         self._pending_s = 0.0
 
     def now_utc(self) -> datetime:

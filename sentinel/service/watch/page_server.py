@@ -19,7 +19,7 @@ from sentinel.core.records import Mark, MarkKind
 from sentinel.core.settings import Page
 from sentinel.service.delivery.secrets import Secret, resolve
 from sentinel.service.status.page import BUTTONS
-from sentinel.service.watch.guarding import CONNECTIONS, Tries, bounded
+from sentinel.service.watch.client_limits import CONNECTIONS, WrongTokens, bounded
 
 log = logging.getLogger(__name__)
 
@@ -65,7 +65,7 @@ class PageServer:
         self._chosen, self._clock, self._page, self._leave = chosen, clock, page, leave
         assert chosen.token_from is not None  # noqa: S101 - the settings saw to it
         self._token: Secret = resolve(chosen.token_from, where="page.token_from")
-        self._tries = Tries()
+        self._tries = WrongTokens()
         self._server: Any = None
         self._thread: threading.Thread | None = None
 

@@ -8,27 +8,27 @@ from sentinel.core.clock import Clock
 from sentinel.core.records import Surroundings
 from sentinel.service.status.standing import Messages
 from sentinel.service.watch.computer import boot_id, free_bytes, synchronised
-from sentinel.service.watch.gather import Gatherer
-from sentinel.service.watch.service import Pulses
+from sentinel.service.watch.folder_intake import FolderIntake
+from sentinel.service.watch.liveness import Liveness
 
 EVERY_S = 600.0
 
 
-class Around:
+class SurroundingsReader:
     """Reads the surroundings now and then, and whenever something about them has changed."""
 
     def __init__(
         self,
         frames: Path,
         state: Path,
-        gatherer: Gatherer,
+        intake: FolderIntake,
         clock: Clock,
-        pulses: Pulses,
+        liveness: Liveness,
         *,
         messages: Callable[[datetime], Messages] = lambda _: Messages(),
     ) -> None:
         self._frames, self._state, self._messages = frames, state, messages
-        self._gatherer, self._clock, self._pulses = gatherer, clock, pulses
+        self._intake, self._clock, self._liveness = intake, clock, liveness
         self._boot_id = boot_id()
         self._read_s: float | None = None
         self._last: tuple[object, ...] = ()
@@ -44,7 +44,7 @@ class Around:
         """Return a reading as of now."""
         self._read_s = self._clock.monotonic_s()
         self._last = self._what_matters()
-        report = self._gatherer.report
+        report = self._intake.report
         folder = self._folder()
         messages = self._messages(now_utc)
         return Surroundings(
@@ -67,7 +67,7 @@ class Around:
         return self._folder(), synchronised()
 
     def _folder(self) -> str | None:
-        if {"intake", "measuring"} <= set(self._pulses.stuck()):
+        if {"intake", "measuring"} <= set(self._liveness.stuck()):
             return "stuck"
-        report = self._gatherer.report
+        report = self._intake.report
         return report.state.value if report is not None else None

@@ -16,7 +16,7 @@ SPARE_RATIO = 4.0
 """The ballast is laid out only where this many times its size is free."""
 
 
-def state_folder(configured: str, named: Path | None) -> Path:
+def state_path(configured: str, named: Path | None) -> Path:
     """Return where a watch keeps its files: as named, as set, as the service manager says, or as usual."""
     if named is not None:
         return named
@@ -29,7 +29,7 @@ def state_folder(configured: str, named: Path | None) -> Path:
     return Path(base) / "sentinel"
 
 
-class Home:
+class StateFolder:
     """A state folder's files."""
 
     def __init__(self, folder: Path) -> None:
@@ -37,7 +37,7 @@ class Home:
         self.journal = folder / JOURNAL_NAME
         self.marks = folder / "marks"
         self.snapshot = folder / "snapshot.bin"
-        self.spare = folder / "waiting.jsonl"
+        self.second_copy = folder / "waiting.jsonl"
         self.attempt = folder / "attempt.json"
         self.ballast = folder / "ballast.bin"
         self.status_json = folder / "status.json"
@@ -175,11 +175,11 @@ class Home:
         return aside
 
 
-def home_of(configs: Sequence[Path], state: Path | None) -> Home:
+def state_folder_of(configs: Sequence[Path], state: Path | None) -> StateFolder:
     """Return the state folder that settings or options name; no settings are needed where an option does."""
     if state is not None:
-        return Home(state)
-    return Home(state_folder(load_settings(configs).state.folder if configs else "", None))
+        return StateFolder(state)
+    return StateFolder(state_path(load_settings(configs).state.folder if configs else "", None))
 
 
 def refuse_folder_inside(state: Path, frames: Path) -> None:

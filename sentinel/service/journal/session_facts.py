@@ -31,7 +31,7 @@ class KeptSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Delivery:
+class DeliveryRecord:
     """One message for one channel, and how it went."""
 
     alert: Alert
@@ -135,7 +135,7 @@ def surroundings(journal: Journal) -> Iterator[Surroundings]:
     return journal._events_of(Surroundings)
 
 
-def deliveries(journal: Journal) -> Iterator[Delivery]:
+def deliveries(journal: Journal) -> Iterator[DeliveryRecord]:
     """Yield what became of each message on each channel, in the order made; a replay sends none."""
     query = (
         "SELECT a.body, o.target, o.state, o.attempts, o.doubtful, o.settled_utc_s, o.why"
@@ -147,7 +147,7 @@ def deliveries(journal: Journal) -> Iterator[Delivery]:
         except ValueError as error:
             journal._left_out(error)
             continue
-        yield Delivery(
+        yield DeliveryRecord(
             alert=alert,
             target=target,
             state=state,

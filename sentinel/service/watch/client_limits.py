@@ -26,7 +26,7 @@ def _sender(address: str) -> str:
     return str(getattr(known, "ipv4_mapped", None) or known)
 
 
-class Tries:
+class WrongTokens:
     """Counts wrong tokens, by address."""
 
     def __init__(self) -> None:

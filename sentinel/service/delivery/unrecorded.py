@@ -10,7 +10,7 @@ from sentinel.core.settings import Settings
 from sentinel.service.journal.outbox import Outbox
 
 
-class Past:
+class UnrecordedOutbox:
     """Takes from any thread what is to be said; all else is for the thread that delivers."""
 
     def __init__(self, settings: Settings) -> None:

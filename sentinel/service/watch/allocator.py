@@ -1,4 +1,4 @@
-"""Memory given back: what a frame took is free again for others, not kept for the next one.
+"""WatchState given back: what a frame took is free again for others, not kept for the next one.
 
 The C library's allocator learns from large arrays that come and go to keep them, and does so in every thread.
 Over a camera's large frames that is a quarter of all memory of a watch (measured: 328 MiB, with this 244).

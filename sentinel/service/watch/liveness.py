@@ -26,7 +26,7 @@ def tell_manager(text: str) -> None:
         return  # nobody listens any more; there is nobody to tell
 
 
-class Pulses:
+class Liveness:
     """When each of the loops that must turn turned last."""
 
     def __init__(self, clock: Clock, names: tuple[str, ...], stuck_s: float = STUCK_S) -> None:
@@ -65,8 +65,8 @@ class Pulses:
 class Keepalive:
     """The ping that keeps the service manager from starting the watch anew."""
 
-    def __init__(self, clock: Clock, pulses: Pulses) -> None:
-        self._clock, self._pulses = clock, pulses
+    def __init__(self, clock: Clock, liveness: Liveness) -> None:
+        self._clock, self._liveness = clock, liveness
         asked_us = os.environ.get("WATCHDOG_USEC", "")
         # Half of what is asked is what systemd itself advises; oftener costs nothing.
         self._every_s = int(asked_us) / 1e6 / 4 if asked_us.isdigit() and int(asked_us) > 0 else 0.0
@@ -75,6 +75,6 @@ class Keepalive:
     def turn(self) -> None:
         """Ping if it is time and every loop turns."""
         now_s = self._clock.monotonic_s()
-        if self._every_s and now_s - self._last_s >= self._every_s and not self._pulses.stuck():
+        if self._every_s and now_s - self._last_s >= self._every_s and not self._liveness.stuck():
             self._last_s = now_s
             tell_manager("WATCHDOG=1")

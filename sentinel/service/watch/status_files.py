@@ -15,13 +15,13 @@ from sentinel.core.errors import Problem
 from sentinel.core.settings import Settings
 from sentinel.service.delivery.pictures import drawing
 from sentinel.service.journal.outbox import Outbox
-from sentinel.service.journal.rows import Scene
+from sentinel.service.journal.rows import PictureScene
 from sentinel.service.status.lines import to_json
 from sentinel.service.status.page import page_html
 from sentinel.service.status.standing import Messages, Standing, standing_of
-from sentinel.service.watch.gather import Gatherer
-from sentinel.service.watch.home import Home, write_quietly
-from sentinel.service.watch.memory import Memory
+from sentinel.service.watch.folder_intake import FolderIntake
+from sentinel.service.watch.snapshot import WatchState
+from sentinel.service.watch.state_folder import StateFolder, write_quietly
 
 log = logging.getLogger(__name__)
 
@@ -30,19 +30,19 @@ EVERY_S = 1.0
 PICTURE_BYTES = 40_000
 
 
-class Painter:
+class PictureDrawer:
     """Draws the newest picture whenever there is a newer one, on a thread of its own."""
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
-        self._wanted: Scene | None = None
+        self._wanted: PictureScene | None = None
         self._call, self._stopping = threading.Event(), False
         self.picture: tuple[str, bytes] | None = None
         """Name of the frame, and its JPEG."""
         self._thread = threading.Thread(target=self._run, name="painter", daemon=True)
         self._thread.start()
 
-    def want(self, scene: Scene) -> None:
+    def want(self, scene: PictureScene) -> None:
         """Ask for the picture of a scene; one that was asked for and not begun is forgotten."""
         self._wanted = scene
         self._call.set()
@@ -72,61 +72,61 @@ class Painter:
             self.picture = (scene.frame.frame, jpeg) if jpeg is not None else None
 
 
-class Showing:
+class StatusFiles:
     """Writes the status files."""
 
-    def __init__(self, home: Home, settings: Settings, clock: Clock, gatherer: Gatherer) -> None:
-        self._home, self._settings, self._clock, self._gatherer = home, settings, clock, gatherer
-        self._painter = Painter(settings) if settings.state.picture != "none" else None
+    def __init__(self, files: StateFolder, settings: Settings, clock: Clock, intake: FolderIntake) -> None:
+        self._files, self._settings, self._clock, self._intake = files, settings, clock, intake
+        self._drawer = PictureDrawer(settings) if settings.state.picture != "none" else None
         self._asked_for: str | None = None
         self._outbox: Outbox | None = None
         self._shown_s: float | None = None
         self._told = False
         self._served: Callable[[], str] = lambda: "Not yet."
 
-    def show(self, memory: Memory, *, at_once: bool = True) -> None:
+    def show(self, state: WatchState, *, at_once: bool = True) -> None:
         """Write the files as of now; in a swarm of events only now and then."""
         try:
-            self._show(memory, at_once=at_once)
+            self._show(state, at_once=at_once)
         except Exception:
             # A page that cannot be made grows old and says so; the watch goes on.
             log.exception("the status page failed")
 
-    def _show(self, memory: Memory, *, at_once: bool) -> None:
+    def _show(self, state: WatchState, *, at_once: bool) -> None:
         now_s = self._clock.monotonic_s()
         if not at_once and self._shown_s is not None and now_s - self._shown_s < EVERY_S:
             return
         self._shown_s = now_s
-        self._ask_for_picture(memory)
-        standing = self.standing(memory, self._clock.now_utc())
-        picture = self._painter.picture if self._painter is not None else None
+        self._ask_for_picture(state)
+        standing = self.standing(state, self._clock.now_utc())
+        picture = self._drawer.picture if self._drawer is not None else None
         words = f"Of {picture[0]}; circle: limb; dashed: where to put it; line: its path." if picture else ""
         jpeg = picture[1] if picture else None
         self._served = lambda: page_html(standing, jpeg, words, buttons=True)
-        written = write_quietly(self._home.status_json, to_json(standing)) and write_quietly(
-            self._home.status_html, page_html(standing, jpeg, words)
+        written = write_quietly(self._files.status_json, to_json(standing)) and write_quietly(
+            self._files.status_html, page_html(standing, jpeg, words)
         )
         if not written and not self._told:
             log.warning("the status page cannot be written; check space and permissions")
         self._told = not written
 
-    def standing(self, memory: Memory, now_utc: datetime) -> Standing:
+    def standing(self, state: WatchState, now_utc: datetime) -> Standing:
         """Return what there is to show."""
-        report = self._gatherer.report
+        report = self._intake.report
         return standing_of(
-            memory.board,
+            state.board,
             self._settings,
             now_utc,
             waiting_files=report.waiting if report is not None else 0,
             clock_offset_s=report.clock_offset_s if report is not None else None,
-            focus_ratio=memory.pipeline.focus_ratio if memory.pipeline is not None else None,
+            focus_ratio=state.pipeline.focus_ratio if state.pipeline is not None else None,
             messages=self.messages(now_utc),
         )
 
     def messages(self, now_utc: datetime) -> Messages:
         """Return how messages get through; nothing where the outbox cannot be read just now."""
         try:
-            self._outbox = self._outbox or Outbox.open(self._home.journal, writable=False)
+            self._outbox = self._outbox or Outbox.open(self._files.journal, writable=False)
             targets = self._outbox.targets()
         except Problem:
             self.forget_journal()
@@ -156,14 +156,14 @@ class Showing:
 
     def stop(self) -> None:
         """End."""
-        if self._painter is not None:
-            self._painter.stop()
+        if self._drawer is not None:
+            self._drawer.stop()
         self.forget_journal()
 
-    def _ask_for_picture(self, memory: Memory) -> None:
-        frame = memory.board.frame
-        if self._painter is None or frame is None or frame.frame == self._asked_for:
+    def _ask_for_picture(self, state: WatchState) -> None:
+        frame = state.board.frame
+        if self._drawer is None or frame is None or frame.frame == self._asked_for:
             return
         self._asked_for = frame.frame
-        way = tuple(memory.board.way)
-        self._painter.want(Scene(frame=frame, way=way, forecast=memory.board.forecast))
+        way = tuple(state.board.way)
+        self._drawer.want(PictureScene(frame=frame, way=way, forecast=state.board.forecast))

@@ -28,7 +28,7 @@ from sentinel.core.files import shown_name
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import file_time_utc, utc_s
-from sentinel.service.watch.service import Pulses
+from sentinel.service.watch.liveness import Liveness
 from sentinel.service.watch.timing import CameraOffset
 
 log = logging.getLogger(__name__)
@@ -55,7 +55,7 @@ class Arrival:
 
 
 @dataclass(frozen=True, slots=True)
-class AllCaughtUp:
+class BacklogDone:
     """What lay in the folder at the beginning has been handed on."""
 
 
@@ -106,7 +106,7 @@ class Attempts:
         self._left = None
 
 
-class Gatherer:
+class FolderIntake:
     """Turns a live folder into arrivals.
 
     Parameters
@@ -128,18 +128,18 @@ class Gatherer:
         settings: Settings,
         known: Known,
         clock: Clock,
-        pulses: Pulses,
+        liveness: Liveness,
         *,
         make_pool: Callable[[], MeasuringPool],
         attempts: Attempts,
         offset_before_s: float | None = None,
     ) -> None:
         configured = settings.camera.clock_offset_s
-        self.arrivals: Queue[Arrival | AllCaughtUp] = Queue(maxsize=2 * AT_ONCE)
+        self.arrivals: Queue[Arrival | BacklogDone] = Queue(maxsize=2 * AT_ONCE)
         self.stop = Flag()
         self.wake = Flag()
         self.offset = CameraOffset(None if configured == "auto" else configured, before_s=offset_before_s)
-        self._settings, self._clock, self._pulses = settings, clock, pulses
+        self._settings, self._clock, self._liveness = settings, clock, liveness
         self._make_pool, self._attempts = make_pool, attempts
         folder = Path(settings.frames.folder)
         self._live = LiveFolder(
@@ -199,14 +199,14 @@ class Gatherer:
         look = self._live.look(began_s, utc_s(self._clock.now_utc()), limit=AT_ONCE)
         self._look_s = self._clock.monotonic_s() - began_s
         self._note(look, began_s)
-        self._pulses.beat("intake")
+        self._liveness.beat("intake")
         self._measure_all(look.ready, pool)
         if self.stop.is_set():
             return 0.0
-        self._pulses.beat("measuring")
+        self._liveness.beat("measuring")
         if self._catching_up and not look.more:
             self._catching_up = False
-            self._hand_on(AllCaughtUp())
+            self._hand_on(BacklogDone())
         if look.more:
             return 0.0
         return min(max(self._settings.intake.rescan_s, self._look_s / LOOK_SHARE), RAREST_S)
@@ -258,7 +258,7 @@ class Gatherer:
             self._attempts.end()
         else:
             frame = _unmeasured(file, _ENDED)
-        self._pulses.beat("measuring")
+        self._liveness.beat("measuring")
         if frame.error is not None and not _is_there(file):
             # Unmounted, moved or changed while it was measured: not the file's fault, and not its end.
             self._live.forget(file)
@@ -282,14 +282,14 @@ class Gatherer:
         )
         self._hand_on(Arrival(frame, backlog=self._catching_up))
 
-    def _hand_on(self, item: Arrival | AllCaughtUp) -> None:
+    def _hand_on(self, item: Arrival | BacklogDone) -> None:
         while not self.stop.is_set():
             try:
                 self.arrivals.put(item, timeout=1.0)
             except Full:
                 # The judging is behind, or waits for room on its disk: no fault of this loop.
-                self._pulses.beat("intake")
-                self._pulses.beat("measuring")
+                self._liveness.beat("intake")
+                self._liveness.beat("measuring")
                 continue
             return
 
@@ -303,7 +303,7 @@ class Gatherer:
             [Job(path, path.name, clock_offset_s=self.offset.current_s, only_dated=True)]
         )
         # Thousands of them are a long look, and each is a turn.
-        self._pulses.beat("intake")
+        self._liveness.beat("intake")
         return modified_s if UNMEASURED in frame.flags else utc_s(frame.time_utc)
 
 

@@ -40,7 +40,7 @@ copyreg.pickle(MappingProxyType, lambda mapping: (read_only, (dict(mapping),)))
 
 
 @dataclass(slots=True)
-class Memory:
+class WatchState:
     """All that a watch carries from event to event."""
 
     settings: Settings
@@ -74,28 +74,28 @@ class Memory:
             self.failures_running = 0
         return outcome
 
-    def took(self, event: Event, outcome: Outcome, now_utc: datetime, number: int) -> None:
+    def committed(self, event: Event, outcome: Outcome, now_utc: datetime, number: int) -> None:
         """Note that an event is committed."""
         self.board.took(event, outcome, now_utc)
         self.last_utc, self.number = now_utc, number
 
-    def catch_up(self, journal: Journal, turned: Callable[[], None], stop: Flag) -> bool:
+    def catch_up(self, journal: Journal, alive: Callable[[], None], stop: Flag) -> bool:
         """Take up what the journal holds beyond this; return whether all of it was, before a stop.
 
-        `turned` is told at every event.
+        `alive` is told at every event.
         """
         for number, event, time_utc in journal.numbered_events(self.number):
             if stop.is_set():
                 return False
             # Rows of a time when the clock ran ahead may be followed by rows from before.
             now_utc = time_utc if self.last_utc is None else max(time_utc, self.last_utc)
-            self.took(event, self.step(event, now_utc), now_utc, number)
-            turned()
+            self.committed(event, self.step(event, now_utc), now_utc, number)
+            alive()
         return True
 
 
 @dataclass(slots=True)
-class Taken:
+class IntakeState:
     """What the intake carries from run to run; small, so that looking at the folder can begin early."""
 
     known: Known = field(default_factory=Known)
@@ -106,18 +106,18 @@ class Taken:
     """As found from arrivals; None: not known."""
 
 
-def save(path: Path, memory: Memory, taken: Taken) -> None:
+def save(path: Path, state: WatchState, intake_state: IntakeState) -> None:
     """Write a snapshot; what cannot be written is done without."""
     try:
         with replaced(path) as temporary, open(temporary, "wb", opener=_private) as file:
-            pickle.dump(_stamp(memory.settings), file)
-            pickle.dump(taken, file)
-            pickle.dump(memory, file)
+            pickle.dump(_stamp(state.settings), file)
+            pickle.dump(intake_state, file)
+            pickle.dump(state, file)
     except (OSError, pickle.PicklingError, TypeError, AttributeError) as error:
         log.warning("no snapshot could be written (%s); the next start takes longer", error)
 
 
-def load_taken(path: Path, settings: Settings, journal: Journal, *, anew: bool = False) -> Taken:
+def load_intake_state(path: Path, settings: Settings, journal: Journal, *, anew: bool = False) -> IntakeState:
     """Return what was taken before: by the snapshot, and by the journal's events after it.
 
     Parameters
@@ -125,33 +125,33 @@ def load_taken(path: Path, settings: Settings, journal: Journal, *, anew: bool =
     anew
         The journal was just begun anew in the place of a damaged one: the snapshot stands for all of that.
     """
-    taken: Taken = _load(path, settings, parts=1) or Taken()
+    intake_state: IntakeState = _load(path, settings, parts=1) or IntakeState()
     if anew:
-        taken.number = 0
-    elif taken.number > journal.last_number:
-        taken = Taken()
-    if taken.camera_offset_s is None:
-        taken.camera_offset_s = journal.last_offset_s()
-    for _, event, _ in journal.numbered_events(taken.number):
+        intake_state.number = 0
+    elif intake_state.number > journal.last_number:
+        intake_state = IntakeState()
+    if intake_state.camera_offset_s is None:
+        intake_state.camera_offset_s = journal.last_offset_s()
+    for _, event, _ in journal.numbered_events(intake_state.number):
         if isinstance(event, MeasuredFrame):
-            keep(taken.known, event)
-    return taken
+            remember(intake_state.known, event)
+    return intake_state
 
 
-def keep(known: Known, frame: MeasuredFrame) -> None:
+def remember(known: Known, frame: MeasuredFrame) -> None:
     """Remember the file of a frame that is committed."""
     if frame.size_bytes is not None and frame.modified_ns is not None:
         known.add(frame.frame, frame.size_bytes, frame.modified_ns, frame.sha256 or None)
 
 
-def load_memory(path: Path, settings: Settings, journal: Journal, *, anew: bool = False) -> Memory:
+def load_watch_state(path: Path, settings: Settings, journal: Journal, *, anew: bool = False) -> WatchState:
     """Return the state of the snapshot, or a fresh one where there is none to be used."""
-    memory: Memory | None = _load(path, settings, parts=2)
-    if memory is not None and anew:
-        memory.number = 0
-    if memory is None or memory.number > journal.last_number:
-        return Memory(settings)
-    return memory
+    state: WatchState | None = _load(path, settings, parts=2)
+    if state is not None and anew:
+        state.number = 0
+    if state is None or state.number > journal.last_number:
+        return WatchState(settings)
+    return state
 
 
 def _load(path: Path, settings: Settings, *, parts: int) -> Any:

@@ -11,7 +11,7 @@ from sentinel.service.journal.outbox import Outbox
 log = logging.getLogger(__name__)
 
 
-class Spare:
+class SecondCopy:
     """Writes the file whenever other messages wait than it says."""
 
     def __init__(self, path: Path) -> None:

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 from sentinel.chain.notify.sending import Message
-from sentinel.service.delivery.process import SendingProcess, kill
 from sentinel.service.delivery.secrets import Secret
 from sentinel.service.delivery.sender import NO_PICTURES
+from sentinel.service.delivery.sending_process import SendingProcess, kill
 
 STOPPED = "stopped at its time limit"
 GRACE_S = 3.0
@@ -33,7 +33,7 @@ class Attempt:
         return self.outcome == "delivered"
 
 
-class Courier(Protocol):
+class Transport(Protocol):
     """One target's way; used by one thread at a time, ended by any."""
 
     def send(self, message: Message) -> Attempt:
@@ -49,7 +49,7 @@ class Courier(Protocol):
         ...
 
 
-class ServiceCourier:
+class ServiceTransport:
     """Sends through apprise, in a process that is kept for the next message and ended when it hangs."""
 
     def __init__(self, url: Secret, *, deadline_s: float, process: SendingProcess | None = None) -> None:
@@ -58,28 +58,28 @@ class ServiceCourier:
 
     def send(self, message: Message) -> Attempt:
         """Send a message."""
-        return self._errand("notify", _said(message))
+        return self._request("notify", _said(message))
 
     def send_picture(self, message: Message, jpeg: bytes) -> Attempt:
         """Send a picture with a line of text; a service that takes none is told nothing."""
         picture = base64.b64encode(jpeg).decode("ascii")
-        return self._errand("notify", _said(message) | {"picture": picture})
+        return self._request("notify", _said(message) | {"picture": picture})
 
     def inspect(self) -> Attempt:
         """Learn whether the address is understood, and how many recipients it names; nothing is sent."""
-        return self._errand("inspect", {})
+        return self._request("inspect", {})
 
     def ping(self) -> Attempt:
         """Fetch the address."""
-        return self._errand("ping", {})
+        return self._request("ping", {})
 
     def abandon(self) -> None:
         """End the sending process; an attempt under way comes back as doubtful."""
         self._process.end()
 
-    def _errand(self, kind: str, content: dict[str, Any]) -> Attempt:
-        errand = content | {"kind": kind, "url": self._url.reveal(), "deadline_s": self._deadline_s}
-        answer = self._process.ask(errand, patience_s=self._deadline_s + GRACE_S)
+    def _request(self, kind: str, content: dict[str, Any]) -> Attempt:
+        request = content | {"kind": kind, "url": self._url.reveal(), "deadline_s": self._deadline_s}
+        answer = self._process.ask(request, patience_s=self._deadline_s + GRACE_S)
         if answer is None:
             return Attempt(outcome="doubtful", why="the sending process ended without an answer")
         details = {key: value for key, value in answer.items() if key not in {"outcome", "why"}}
@@ -102,7 +102,7 @@ def _environment() -> dict[str, str]:
     return {name: value for name, value in passed_on.items() if "://" not in value}
 
 
-class CommandCourier:
+class CommandTransport:
     """Runs a command of this computer, like a siren, without a shell and within its time."""
 
     def __init__(self, command: Sequence[str], *, deadline_s: float) -> None:

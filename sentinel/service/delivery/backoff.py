@@ -13,7 +13,7 @@ TARGET_GAP_S = 30.0
 """A target that failed is left in peace for at most so long, whatever else waits for it."""
 
 
-def wait_s(severity: Severity, attempts: int, doubtful: int, chance: Callable[[], float]) -> float:
+def retry_wait_s(severity: Severity, attempts: int, doubtful: int, chance: Callable[[], float]) -> float:
     """Return seconds until the next attempt at a message.
 
     Parameters
@@ -33,7 +33,7 @@ def wait_s(severity: Severity, attempts: int, doubtful: int, chance: Callable[[]
     return plain_s * (0.75 + 0.5 * chance())
 
 
-def target_gap_s(failures: int, chance: Callable[[], float]) -> float:
+def target_pause_s(failures: int, chance: Callable[[], float]) -> float:
     """Return seconds for which a target is left in peace after so many failures in a row."""
     if failures == 0:
         return 0.0

@@ -1,4 +1,4 @@
-"""The sending process, as seen from the watch: asked one errand at a time, and ended when it hangs."""
+"""The sending process, as seen from the watch: asked one request at a time, and ended when it hangs."""
 
 import json
 import os
@@ -27,15 +27,15 @@ class SendingProcess:
         self._in_use = threading.Lock()
         self._process: subprocess.Popen[str] | None = None
 
-    def ask(self, errand: dict[str, Any], *, patience_s: float) -> dict[str, Any] | None:
-        """Return the answer to an errand; None where the process ended, or was ended, without one."""
+    def ask(self, request: dict[str, Any], *, patience_s: float) -> dict[str, Any] | None:
+        """Return the answer to a request; None where the process ended, or was ended, without one."""
         with self._in_use:
             process, fresh = self._ready()
             timer = threading.Timer(patience_s + (START_S if fresh else 0.0), kill, (process,))
             timer.daemon = True
             timer.start()
             try:
-                answer = _asked(process, json.dumps(errand))
+                answer = _asked(process, json.dumps(request))
             finally:
                 timer.cancel()
             # One that says it ends, because something in it hangs, is not asked again.

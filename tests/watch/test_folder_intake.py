@@ -13,8 +13,8 @@ from sentinel.chain.intake.live import Finished, FolderState
 from sentinel.chain.intake.pool import Job
 from sentinel.core.clock import SystemClock
 from sentinel.core.records import Disc, MeasuredFrame
-from sentinel.service.watch.gather import ATTEMPTS, AllCaughtUp, Arrival, Attempts, Gatherer
-from sentinel.service.watch.service import Pulses
+from sentinel.service.watch.folder_intake import ATTEMPTS, Arrival, Attempts, BacklogDone, FolderIntake
+from sentinel.service.watch.liveness import Liveness
 from tests.watch.files import jpeg, put
 from tests.watch.running import settings_for
 
@@ -51,56 +51,56 @@ def folder(tmp_path: Path) -> Path:
     return path
 
 
-def gatherer_for(folder: Path, pool: Pool) -> Gatherer:
+def intake_for(folder: Path, pool: Pool) -> FolderIntake:
     clock = SystemClock()
-    return Gatherer(
+    return FolderIntake(
         settings_for(folder),
         Known(),
         clock,
-        Pulses(clock, ("intake", "measuring")),
+        Liveness(clock, ("intake", "measuring")),
         make_pool=lambda: pool,  # type: ignore[arg-type, return-value]
         attempts=Attempts(folder.parent / "attempt.json"),
     )
 
 
-def arrived(gatherer: Gatherer) -> list[str]:
+def arrived(intake: FolderIntake) -> list[str]:
     """Return the names of what was handed on."""
     names = []
-    while not gatherer.arrivals.empty():
-        item = gatherer.arrivals.get()
+    while not intake.arrivals.empty():
+        item = intake.arrivals.get()
         if isinstance(item, Arrival):
             names.append(item.frame.frame + (": " + item.frame.error if item.frame.error else ""))
         else:
-            assert isinstance(item, AllCaughtUp)
+            assert isinstance(item, BacklogDone)
             names.append("all caught up")
     return names
 
 
 def test_a_file_that_went_away_while_it_was_measured_is_taken_when_it_is_back(folder: Path) -> None:
     pool = Pool()
-    gatherer = gatherer_for(folder, pool)
+    intake = intake_for(folder, pool)
     path = put(folder / "a.jpg", jpeg(1), age_s=100)
     elsewhere = folder.parent / "a.jpg"
     pool.before["a.jpg"] = lambda: path.rename(elsewhere)
-    gatherer.turn(pool)  # type: ignore[arg-type]
-    assert arrived(gatherer) == ["all caught up"]
+    intake.turn(pool)  # type: ignore[arg-type]
+    assert arrived(intake) == ["all caught up"]
     elsewhere.rename(path)
-    gatherer.turn(pool)  # type: ignore[arg-type]
-    assert arrived(gatherer) == ["a.jpg"]
+    intake.turn(pool)  # type: ignore[arg-type]
+    assert arrived(intake) == ["a.jpg"]
     assert pool.jobs == ["a.jpg", "a.jpg"]
 
 
 def test_what_lay_there_comes_before_the_word_that_it_did(folder: Path) -> None:
     pool = Pool()
-    gatherer = gatherer_for(folder, pool)
+    intake = intake_for(folder, pool)
     for number in range(40):
         put(folder / f"{number:02d}.jpg", jpeg(number), age_s=100)
-    assert gatherer.turn(pool) == 0.0, "there is more"  # type: ignore[arg-type]
-    gatherer.turn(pool)  # type: ignore[arg-type]
+    assert intake.turn(pool) == 0.0, "there is more"  # type: ignore[arg-type]
+    intake.turn(pool)  # type: ignore[arg-type]
     put(folder / "40.jpg", jpeg(40), age_s=100)
-    gatherer.turn(pool)  # type: ignore[arg-type]
-    assert arrived(gatherer) == [*(f"{n:02d}.jpg" for n in range(40)), "all caught up", "40.jpg"]
-    report = gatherer.report
+    intake.turn(pool)  # type: ignore[arg-type]
+    assert arrived(intake) == [*(f"{n:02d}.jpg" for n in range(40)), "all caught up", "40.jpg"]
+    report = intake.report
     assert report is not None
     assert (report.state, report.files, report.waiting) == (FolderState.PRESENT, 41, 0)
 
@@ -123,7 +123,7 @@ def test_a_file_during_which_the_watch_ended_again_and_again_is_skipped(tmp_path
 
 def test_the_unforeseen_is_survived(folder: Path, caplog: pytest.LogCaptureFixture) -> None:
     pool = Pool()
-    gatherer = gatherer_for(folder, pool)
+    intake = intake_for(folder, pool)
 
     def fail() -> None:
         raise ValueError("unforeseen")
@@ -131,14 +131,14 @@ def test_the_unforeseen_is_survived(folder: Path, caplog: pytest.LogCaptureFixtu
     put(folder / "a.jpg", jpeg(1), age_s=100)
     put(folder / "b.jpg", jpeg(2), age_s=100)
     pool.before["a.jpg"] = fail
-    thread = threading.Thread(target=gatherer.run)
+    thread = threading.Thread(target=intake.run)
     thread.start()
     names: list[str] = []
     while len(names) < 2:
-        item = gatherer.arrivals.get(timeout=30)
+        item = intake.arrivals.get(timeout=30)
         names += [item.frame.frame] if isinstance(item, Arrival) else []
-    gatherer.stop.set()
-    gatherer.wake.set()
+    intake.stop.set()
+    intake.wake.set()
     thread.join(30)
     assert not thread.is_alive()
     assert names == ["a.jpg", "b.jpg"]
@@ -147,16 +147,16 @@ def test_the_unforeseen_is_survived(folder: Path, caplog: pytest.LogCaptureFixtu
 
 def test_nothing_is_lost_while_the_judging_is_behind(folder: Path) -> None:
     pool = Pool()
-    gatherer = gatherer_for(folder, pool)
+    intake = intake_for(folder, pool)
     for number in range(150):
         put(folder / f"{number:03d}.jpg", jpeg(number), age_s=100)
-    thread = threading.Thread(target=gatherer.run)
+    thread = threading.Thread(target=intake.run)
     thread.start()
     names: list[str] = []
     while len(names) < 150:
-        item = gatherer.arrivals.get(timeout=30)
+        item = intake.arrivals.get(timeout=30)
         names += [item.frame.frame] if isinstance(item, Arrival) else []
-    gatherer.stop.set()
-    gatherer.wake.set()
+    intake.stop.set()
+    intake.wake.set()
     thread.join(30)
     assert names == [f"{n:03d}.jpg" for n in range(150)]

@@ -12,8 +12,8 @@ from sentinel.core.errors import Problem
 from sentinel.core.records import Event, Outcome, Severity
 from sentinel.service.journal import Damaged, Journal, Origin, Unwritable, rescue
 from sentinel.service.journal.opening import Locked, has_room
-from sentinel.service.watch.home import Home
-from sentinel.service.watch.service import Pulses
+from sentinel.service.watch.liveness import Liveness
+from sentinel.service.watch.state_folder import StateFolder
 
 log = logging.getLogger(__name__)
 
@@ -36,16 +36,16 @@ class Lost(Problem):
     """What is known could not be written down anywhere before the end."""
 
 
-class Keeper:
+class JournalKeeper:
     """Records like a journal, and does not give up.
 
     Parameters
     ----------
-    noted
+    after_commit
         Told of each event once it is committed, with its number.
-    renewed
+    after_replacement
         Told when another file stands in the journal's place; whether it holds what was known.
-    turned
+    alive
         Told at every turn of a wait, which is no fault of this loop.
     tell
         Tells people what they must know at once.
@@ -53,19 +53,19 @@ class Keeper:
 
     def __init__(
         self,
-        home: Home,
+        files: StateFolder,
         clock: Clock,
-        pulses: Pulses,
+        liveness: Liveness,
         *,
         stop: Flag,
-        noted: Callable[[Event, Outcome, datetime, int], None],
-        renewed: Callable[[bool], None],
-        turned: Callable[[], None],
+        after_commit: Callable[[Event, Outcome, datetime, int], None],
+        after_replacement: Callable[[bool], None],
+        alive: Callable[[], None],
         tell: Tell,
     ) -> None:
-        self._home, self._clock, self._pulses = home, clock, pulses
-        self._stop, self._noted, self._renewed = stop, noted, renewed
-        self._turned, self._tell = turned, tell
+        self._files, self._clock, self._liveness = files, clock, liveness
+        self._stop, self._after_commit, self._after_replacement = stop, after_commit, after_replacement
+        self._alive, self._tell = alive, tell
         self._held: Journal | None = None
         self._since_s: float | None = None
         """When it began that the journal cannot be used; None: it can."""
@@ -114,28 +114,28 @@ class Keeper:
                 return wrong
 
     def _opened(self, wrong: str) -> None:
-        home = self._home
-        if not has_room(home.journal) and home.drop_ballast():
+        files = self._files
+        if not has_room(files.journal) and files.drop_ballast():
             log.warning("the disk of the state is full; the space held back is given up")
-        if home.journal.exists():
-            self._held = Journal.resume(home.journal)
+        if files.journal.exists():
+            self._held = Journal.resume(files.journal)
         else:
             if not wrong:
-                home.snapshot.unlink(missing_ok=True)
+                files.snapshot.unlink(missing_ok=True)
             # What is left of one that is gone would be taken for a part of the new one.
-            if any(home.folder.glob(f"{home.journal.name}-*")):
-                home.set_aside(self._stamp())
-            self._held = Journal.create(home.journal, Origin.WATCH)
+            if any(files.folder.glob(f"{files.journal.name}-*")):
+                files.set_aside(self._stamp())
+            self._held = Journal.create(files.journal, Origin.WATCH)
         self._well()
         self._put_back()
 
     def _put_back(self) -> None:
         """Put back into the outbox what waited and is not in the journal that there is now."""
-        kept = rescue.read(self._home.spare)
+        kept = rescue.read(self._files.second_copy)
         while self._asides:
-            kept += rescue.read_damaged(self._asides.pop() / self._home.journal.name)
+            kept += rescue.read_damaged(self._asides.pop() / self._files.journal.name)
         try:
-            count = rescue.put_back(self._home.journal, kept, self._clock.now_utc())
+            count = rescue.put_back(self._files.journal, kept, self._clock.now_utc())
         except Problem as problem:
             log.warning("what waited could not be put back (%s)", problem)
             return
@@ -146,7 +146,7 @@ class Keeper:
         self.close()
         while True:
             try:
-                aside = self._home.set_aside(self._stamp())
+                aside = self._files.set_aside(self._stamp())
             except OSError as problem:
                 self._wait(problem)
                 continue
@@ -169,7 +169,7 @@ class Keeper:
         """
         number = self._committed(event, now_utc, outcome)
         self._well()
-        self._noted(event, outcome, now_utc, number)
+        self._after_commit(event, outcome, now_utc, number)
         return number
 
     def _committed(self, event: Event, now_utc: datetime, outcome: Outcome) -> int:
@@ -180,7 +180,7 @@ class Keeper:
             except Damaged as damage:
                 self.begin_anew(damage)
             except Unwritable as problem:
-                if self._home.drop_ballast():
+                if self._files.drop_ballast():
                     log.warning("%s; the space held back is given up", problem)
                     continue
                 self._wait(problem)
@@ -197,7 +197,7 @@ class Keeper:
         """Set a spoilt journal aside and go on with a new one."""
         self._set_aside(damage)
         wrong = self.open(str(damage))
-        self._renewed(False)
+        self._after_replacement(False)
         self.tell_of_damage(wrong)
 
     def tell_of_damage(self, wrong: str) -> None:
@@ -222,7 +222,7 @@ class Keeper:
         if self._held is None or self._held.stands:
             return
         body = (
-            f"The files of {self._home.folder} were removed, or another disk stands in their place. What is"
+            f"The files of {self._files.folder} were removed, or another disk stands in their place. What is"
             " known is written there anew."
         )
         self._tell(REMOVED, "The watch's state folder was removed", body, Severity.NOW)
@@ -236,20 +236,20 @@ class Keeper:
                     raise Lost(f"what is known could not be kept ({problem})") from None
             else:
                 self._well()
-                self._renewed(True)
+                self._after_replacement(True)
                 return
 
     def _write_anew(self) -> None:
-        home = self._home
-        home.create()
-        home.lock()
-        begun = home.folder / f".again.{home.journal.name}"
+        files = self._files
+        files.create()
+        files.lock()
+        begun = files.folder / f".again.{files.journal.name}"
         begun.unlink(missing_ok=True)
         self.journal.copy_to(begun)
-        if any(home.folder.glob(f"{home.journal.name}*")):
-            home.set_aside(self._stamp())
-        begun.replace(home.journal)
-        journal = Journal.resume(home.journal)
+        if any(files.folder.glob(f"{files.journal.name}*")):
+            files.set_aside(self._stamp())
+        begun.replace(files.journal)
+        journal = Journal.resume(files.journal)
         self.journal.close()
         self._held = journal
         self._put_back()
@@ -264,13 +264,13 @@ class Keeper:
             log.warning("%s; waiting", problem)
         what = str(problem)
         if isinstance(problem, OSError):
-            what = f"{problem.filename or self._home.folder}: {problem.strerror or problem}; check its disk"
-        self._pulses.blind.add(BLIND)
+            what = f"{problem.filename or self._files.folder}: {problem.strerror or problem}; check its disk"
+        self._liveness.blind.add(BLIND)
         if not isinstance(problem, Locked) or now_s - self._since_s >= LOCKED_S:
             self._told_blind = True
             body = f"{what}. No frame is judged until then: look after the camera yourself."
             self._tell(BLIND, "THE WATCH IS BLIND: it cannot write", body, Severity.NOW)
-        self._turned()
+        self._alive()
         if self._stop.wait(RETRY_S):
             raise Unwritable(what)
 
@@ -278,7 +278,7 @@ class Keeper:
         if self._since_s is None:
             return
         self._since_s = None
-        self._pulses.blind.discard(BLIND)
+        self._liveness.blind.discard(BLIND)
         log.warning("the journal can be written again")
         if self._told_blind:
             self._told_blind = False
