@@ -17,8 +17,7 @@ import random
 import threading
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -29,11 +28,12 @@ from sentinel.core.errors import Problem
 from sentinel.core.records import Severity
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
-from sentinel.service.delivery.backoff import retry_wait_s, target_pause_s
+from sentinel.service.delivery.backoff import target_pause_s
 from sentinel.service.delivery.dispatcher import Dispatcher, MakeTransport, Result, transport_for
 from sentinel.service.delivery.heartbeat import HeartbeatPinger
 from sentinel.service.delivery.pictures import Draw
 from sentinel.service.delivery.second_copy import SecondCopy
+from sentinel.service.delivery.unnoted import UnnotedResults
 from sentinel.service.delivery.unrecorded import UnrecordedOutbox
 from sentinel.service.journal import Damaged
 from sentinel.service.journal.outbox import Outbox
@@ -50,28 +50,6 @@ DROPS_A_TURN = 100
 """So that a thousand stale messages do not hold up the loop."""
 
 PICTURE_BYTES, SLOW_PICTURE_BYTES = 40_000, 10_000
-
-
-@dataclass(frozen=True, slots=True)
-class Unnoted:
-    """What became of a row's attempts and is not in the journal yet, which may be on a full disk."""
-
-    result: Result
-    """Of the last one."""
-    due_utc: datetime | None
-    """When to try again; None: it was delivered."""
-    tries: int = 0
-    """That failed."""
-    doubtful: int = 0
-    """How many of them may have arrived."""
-
-    def is_due(self, now_utc: datetime) -> bool:
-        """Whether it is time for another attempt."""
-        return self.due_utc is not None and self.due_utc <= now_utc
-
-    def known(self, row: OutboxRow) -> OutboxRow:
-        """Return the row as it would stand in the journal."""
-        return replace(row, attempts=row.attempts + self.tries, doubtful=row.doubtful + self.doubtful)
 
 
 class Worker:
@@ -123,8 +101,7 @@ class Worker:
         self._unrecorded = UnrecordedOutbox(settings)
         self._away = ""
         """Why the journal's outbox cannot be used just now."""
-        self._unnoted: dict[tuple[Outbox, int], Unnoted] = {}
-        """By outbox and number of the row."""
+        self._unnoted = UnnotedResults(self._chance)
         self._anew = False
         """The journal's file is another one now."""
         self.damaged = False
@@ -240,7 +217,7 @@ class Worker:
         """Close the journal; what is under way from it cannot be noted there any more, and is not missed."""
         left, self._outbox = self._outbox, None
         if left is not None:
-            self._unnoted = {key: one for key, one in self._unnoted.items() if key[0] is not left}
+            self._unnoted.forget(left)
             left.close()
 
     def _complain(self, problem: Problem) -> None:
@@ -293,8 +270,12 @@ class Worker:
                 continue
             self._count(result)
             if result.outbox in {self._outbox, self._unrecorded.outbox}:
-                self._unnoted[result.outbox, result.row.number] = self._became(result, now_utc)
-        self._unnoted = {key: one for key, one in self._unnoted.items() if not self._noted(one, now_utc)}
+                self._unnoted.add(result, now_utc)
+        for outbox, problem in self._unnoted.note(now_utc).items():
+            if problem is not None:
+                self._complain(problem)
+            elif outbox is self._outbox:
+                self._away = ""
 
     def _returned(self) -> Iterable[Result]:
         with suppress(Empty):
@@ -313,34 +294,6 @@ class Worker:
             dispatcher.failures, self._chance
         )
         log.warning("%s: not delivered (%s)", dispatcher.name, attempt.why)
-
-    def _became(self, result: Result, now_utc: datetime) -> Unnoted:
-        """Return what is to be noted of an attempt, and of those before it that could not be."""
-        row, attempt = result.row, result.attempt
-        before = self._unnoted.get((result.outbox, row.number))
-        doubtful = (before.doubtful if before is not None else 0) + (attempt.outcome == "doubtful")
-        if attempt.delivered:
-            return Unnoted(result, None, doubtful=doubtful)
-        tries = before.tries + 1 if before is not None else 1
-        known_doubtful = row.doubtful + (attempt.outcome == "doubtful")
-        pause_s = retry_wait_s(row.alert.severity, row.attempts + 1, known_doubtful, self._chance)
-        return Unnoted(result, now_utc + timedelta(seconds=pause_s), tries=tries, doubtful=doubtful)
-
-    def _noted(self, one: Unnoted, now_utc: datetime) -> bool:
-        """Note what became of an attempt; return whether that could be done."""
-        row, attempt, outbox = one.result.row, one.result.attempt, one.result.outbox
-        try:
-            if one.due_utc is None:
-                outbox.delivered(row, now_utc, attempt.why)
-                return True
-            link_down = attempt.outcome != "failed"
-            outbox.again(row, one.due_utc, attempt.why, doubtful=one.doubtful, link_down=link_down)
-        except Problem as problem:
-            self._complain(problem)
-            return False
-        if outbox is self._outbox:
-            self._away = ""
-        return True
 
     # What is due.
 
@@ -375,11 +328,9 @@ class Worker:
         """Return the gravest that is due, and of those the oldest, what was said past the journal first."""
         found: list[tuple[Outbox, OutboxRow]] = []
         for outbox in outboxes:
-            unnoted = {number: one for (of, number), one in self._unnoted.items() if of is outbox}
-            not_yet = [number for number, one in unnoted.items() if not one.is_due(now_utc)]
-            row = outbox.next_due(dispatcher.name, now_utc, but=not_yet)
+            row = outbox.next_due(dispatcher.name, now_utc, but=self._unnoted.resting(outbox, now_utc))
             if row is not None:
-                found.append((outbox, unnoted[row.number].known(row) if row.number in unnoted else row))
+                found.append((outbox, self._unnoted.known(outbox, row)))
         return min(found, key=lambda one: one[1].alert.severity.rank, default=None)
 
     def _resting(self, dispatcher: Dispatcher, row: OutboxRow) -> bool:
