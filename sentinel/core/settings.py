@@ -14,7 +14,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from sentinel.core.complaints import one_line
 from sentinel.core.errors import RequestProblem
 from sentinel.core.plain_yaml import overlay, read_yaml
-from sentinel.core.times import known_zone
+from sentinel.core.times import daily_span_s, known_zone
 
 
 class Section(BaseModel):
@@ -191,6 +191,12 @@ class Sleep(Section):
         if (self.from_utc is None) != (self.until_utc is None):
             raise ValueError("needs both from_utc and until_utc")
         return self
+
+    def night_s(self, now_s: float) -> tuple[float, float] | None:
+        """Return start and end of the sleep that is on, or else of the next; None: none is configured."""
+        if self.from_utc is None or self.until_utc is None:
+            return None
+        return daily_span_s(self.from_utc, self.until_utc, now_s)
 
 
 class Alerts(Section):

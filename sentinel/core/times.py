@@ -66,6 +66,22 @@ def format_utc(time_utc: datetime) -> str:
     return rounded.isoformat(timespec=spec).replace("+00:00", "Z")
 
 
+def of_day_s(text: str) -> float:
+    """Return the seconds of the day of a setting like `21:30`."""
+    hours, minutes = text.split(":")
+    return int(hours) * 3600.0 + int(minutes) * 60.0
+
+
+def daily_span_s(from_utc: str, until_utc: str, now_s: float) -> tuple[float, float]:
+    """Return begin and end of a span of each day: of the one that is on, or else of the next."""
+    start_s = of_day_s(from_utc)
+    length_s = (of_day_s(until_utc) - start_s) % DAY_S or DAY_S
+    begin_s = now_s - (now_s - start_s) % DAY_S
+    if now_s >= begin_s + length_s:
+        begin_s += DAY_S
+    return begin_s, begin_s + length_s
+
+
 def known_zone(name: str) -> str:
     """Return the name of a time zone as it is, if there is such a zone; else raise `ValueError`."""
     try:

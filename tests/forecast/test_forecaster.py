@@ -23,6 +23,19 @@ def test_it_is_renewed_at_once_and_then_every_ten_minutes() -> None:
     assert max(b - a for a, b in pairwise(times)) <= timedelta(minutes=10)
 
 
+def test_an_edge_at_hand_is_looked_at_with_each_frame() -> None:
+    exit_s = DRIFTING.true_exit_s(0)
+    watched_h = (exit_s - DRIFTING.start_s) / 3600 - 0.02
+    forecasts = watched(replace(DRIFTING, interval_s=60, watched_h=watched_h))
+    near = [one for one in forecasts if exit_s - utc_s(one.time_utc) < 300]
+    assert len(near) >= 4
+    for one, following in pairwise(near):
+        # Nothing is said to have come that the next picture shows not to have.
+        assert one.exit_early_utc is not None
+        assert one.exit_early_utc > one.time_utc
+        assert following.time_utc - one.time_utc <= timedelta(seconds=61)
+
+
 @pytest.mark.parametrize("interval_s", [7.0, 45.0, 170.0])
 def test_it_is_renewed_every_ten_minutes_at_any_cadence(interval_s: float) -> None:
     times = [f.time_utc for f in watched(replace(DRIFTING, interval_s=interval_s, watched_h=0.8))]

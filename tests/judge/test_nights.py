@@ -1,5 +1,6 @@
 """Sites with nights: what needs the sun is told while it is up, and nobody is sent out into the dark."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -7,6 +8,7 @@ import pytest
 
 from sentinel.chain.judge.jobs import Seen, agenda_of
 from sentinel.chain.judge.nights import night_of, rise_of
+from sentinel.chain.judge.until import Answer, answer
 from sentinel.chain.notify.wording import message, title_and_body
 from sentinel.core.records import Due, Forecast, Incident, Place, Severity
 from sentinel.core.times import from_utc_s, parse_utc, utc_s
@@ -292,3 +294,34 @@ def test_what_has_been_seen_does_not_go_back() -> None:
     assert seen.frame_utc == watch.now
     assert seen.after(watch.frame(time_utc=watch.now - timedelta(hours=1))).frame_utc == watch.now
     assert seen.after(watch.frame(time_utc=watch.now, error="cut")) == seen
+
+
+def test_what_could_be_done_only_in_the_midst_of_the_night_is_no_job_for_the_evening() -> None:
+    """A place that is good from 02:00 on, asked for before a sleep from 22:00 to 06:00."""
+    sleep = {"from_utc": "22:00", "until_utc": "06:00"}
+    evening = datetime(2026, 6, 21, 21, 30, tzinfo=UTC)
+    leaves = evening + timedelta(hours=7)
+    late = Place(
+        at_utc=evening + timedelta(hours=4, minutes=30), to_px=(1500.0, 3300.0), right_widths=-1.6,
+        up_widths=-1.5, gap_edge="bottom", gap_widths=0.3, tolerance_widths=0.25,
+        holds_until_utc=evening + timedelta(hours=11),
+    )  # fmt: skip
+    forecast = Forecast(
+        time_utc=evening, basis="test", seen_utc=evening, exit_utc=leaves, exit_early_utc=leaves,
+        due=(Due(time_utc=leaves, reason="drift"),), touch_gains=False,
+        best_place=replace(late, at_utc=evening, holds_until_utc=evening + timedelta(hours=2)),
+        later_places=(late,),
+    )  # fmt: skip
+    morning = evening + timedelta(hours=9)
+
+    def asked(**sections: object) -> Answer:
+        agenda = agenda_of(forecast, settings(**sections), evening)
+        return answer(agenda, forecast, morning, evening)
+
+    found = asked(sleep=sleep)
+    assert (found.jobs, found.holds, found.holds_until_utc) == ((), False, leaves)
+    assert found.ends is not None
+    assert found.ends.place == late
+    # Whoever does not say when he sleeps is up then; and so is one who asks shortly before.
+    assert [job.name for job in asked().jobs] == ["drift"]
+    assert [job.name for job in asked(sleep={"from_utc": "03:00", "until_utc": "09:00"}).jobs] == ["drift"]

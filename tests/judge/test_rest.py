@@ -9,7 +9,7 @@ import pytest
 from sentinel.chain.intake.events import session_events
 from sentinel.chain.judge.timekeeping import likely_cause
 from sentinel.core.records import Due, Place, Severity, Surroundings
-from sentinel.core.times import parse_utc, utc_s
+from sentinel.core.times import format_utc, parse_utc, utc_s
 from tests.judge.tracks import RADIUS, START, Watch
 
 
@@ -371,6 +371,47 @@ def test_a_visit_that_leaves_the_cap_on_is_now() -> None:
     assert (bad.time_utc - ends).total_seconds() / 60 == pytest.approx(10, abs=1)
     watch.frames(6)
     assert watch.said[-1].state == "cleared"
+
+
+def test_a_visit_that_found_no_sun_did_not_lose_it() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.frames(40, found=False, brightness=0.0)
+    watch.mark("visit", minutes=10.0)
+    watch.frames(60, found=False, brightness=0.0)
+    assert [
+        one.severity for one in watch.said if one.condition == "visit" and one.detail.get("good") is False
+    ] == [Severity.SOON]
+
+
+def test_a_visit_that_found_the_sun_late_and_lost_it_again_is_now() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.frames(40, found=False, brightness=0.0)
+    watch.mark("visit", minutes=10.0)
+    watch.frames(3, found=False, brightness=0.0)
+    watch.frames(3)
+    watch.frames(60, found=False, brightness=0.0)
+    assert Severity.NOW in [one.severity for one in watch.said if one.condition == "visit"]
+
+
+def test_no_visitor_is_told_to_go_while_the_forecast_promises_next_to_nothing() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.mark("visit", minutes=10.0)
+    watch.frames(5, found=False)
+    watch.x, watch.y = 2500.0, 1800.0
+    watch.frames(4)
+    soon = watch.now + timedelta(minutes=4)
+    watch.forecast(exit_early_utc=soon, seen_utc=watch.now, due=(Due(time_utc=soon, reason="drift"),))
+    watch.frames(3)
+    assert not any(one.detail.get("good") for one in watch.said)
+    later = watch.now + timedelta(hours=6)
+    watch.forecast(exit_early_utc=later, seen_utc=watch.now, due=(Due(time_utc=later, reason="drift"),))
+    watch.frames(2)
+    good = next(one for one in watch.said if one.detail.get("good"))
+    assert good.detail["alone_until_utc"] == format_utc(later)
+    assert "stay" not in good.detail
 
 
 def test_a_mount_that_stops_towards_the_end_of_a_visit_is_named_when_it_ends() -> None:

@@ -40,7 +40,7 @@ def composer(**alerts: object) -> Composer:
     )
 
 
-class TimeWriter:
+class Talk:
     """A composer, its state, and the clock."""
 
     def __init__(self, **alerts: object) -> None:
@@ -81,10 +81,10 @@ def incident(
 
 
 def test_a_now_is_repeated_at_5_15_30_and_then_ever_more_rarely() -> None:
-    times = TimeWriter()
-    (first,) = times.tell(incident())
+    talk = Talk()
+    (first,) = talk.tell(incident())
     assert (first.kind, first.severity, first.repeat, first.attachment) == ("first", "now", 0, "a.jpg")
-    said = times.minutes(600)
+    said = talk.minutes(600)
     assert [(at, one.repeat) for at, one in said] == [
         (5, 1), (15, 2), (30, 3), (60, 4), (120, 5), (240, 6), (360, 7), (480, 8), (600, 9),
     ]  # fmt: skip
@@ -93,51 +93,103 @@ def test_a_now_is_repeated_at_5_15_30_and_then_ever_more_rarely() -> None:
 
 @pytest.mark.parametrize("kind", ["seen", "visit"])
 def test_repeats_end_when_it_is_seen_or_somebody_goes(kind: MarkKind) -> None:
-    times = TimeWriter()
-    times.tell(incident())
-    times.minutes(6)
-    times.mark(kind)
-    assert times.minutes(120) == []
+    talk = Talk()
+    talk.tell(incident())
+    talk.minutes(6)
+    talk.mark(kind)
+    assert talk.minutes(120) == []
+
+
+def picture(talk: Talk, *, found: bool) -> MeasuredFrame:
+    """Return a picture of now."""
+    disc = Disc(found=found, brightness=0.4 if found else 0.0, saturated_fraction=0.0)
+    return MeasuredFrame(frame="a.jpg", time_utc=talk.now, width_px=60, height_px=40, disc=disc)
+
+
+@pytest.mark.parametrize("condition", ["drift-exit", "runaway", "lost-disc", "visit"])
+def test_what_a_visit_under_cloud_did_not_mend_is_said_again_once_the_sun_is_seen(condition: str) -> None:
+    talk = Talk()
+    talk.tell(incident(condition))
+    talk.tell(event=Mark(time_utc=talk.now, kind="visit", minutes=10.0))
+    said: list[Alert] = []
+    for _ in range(300):
+        talk.now += timedelta(minutes=1)
+        said += talk.tell(event=picture(talk, found=False))
+    assert said == [], "nobody can do anything"
+    talk.now += timedelta(minutes=1)
+    assert talk.tell(event=picture(talk, found=True)) == (), "the visitor may just be putting it right"
+    assert [round(at) for at, _ in talk.minutes(20)] == [5, 15]
+
+
+def test_pictures_of_the_visit_itself_call_nobody() -> None:
+    talk = Talk()
+    talk.tell(incident("drift-exit"))
+    talk.tell(event=Mark(time_utc=talk.now, kind="visit", minutes=30.0))
+    for _ in range(29):
+        talk.now += timedelta(minutes=1)
+        assert talk.tell(event=picture(talk, found=True)) == ()
+    talk.tell(incident("drift-exit", state="cleared"))
+    talk.now += timedelta(minutes=10)
+    assert talk.tell(event=picture(talk, found=True)) == ()
+    assert talk.minutes(60) == []
+
+
+@pytest.mark.parametrize("condition", ["axis-limit", "supply"])
+def test_what_may_have_been_done_and_not_marked_is_not_said_again(condition: str) -> None:
+    talk = Talk()
+    talk.tell(incident(condition))
+    talk.tell(event=Mark(time_utc=talk.now, kind="visit", minutes=10.0))
+    talk.now += timedelta(minutes=20)
+    assert talk.tell(event=picture(talk, found=True)) == ()
+    assert talk.minutes(120) == []
+
+
+def test_whoever_was_at_the_camera_and_says_to_have_seen_it_has_peace() -> None:
+    talk = Talk()
+    talk.tell(incident())
+    talk.tell(event=Mark(time_utc=talk.now, kind="visit", minutes=10.0))
+    talk.mark("seen")
+    assert talk.minutes(600) == []
 
 
 def test_the_filter_alarm_goes_on_through_a_visit() -> None:
-    times = TimeWriter()
-    times.tell(incident("over-bright"))
-    times.mark("visit")
-    assert [at for at, _ in times.minutes(30)] == [5, 15, 30]
-    times.mark("seen")
-    assert times.minutes(120) == []
+    talk = Talk()
+    talk.tell(incident("over-bright"))
+    talk.mark("visit")
+    assert [at for at, _ in talk.minutes(30)] == [5, 15, 30]
+    talk.mark("seen")
+    assert talk.minutes(120) == []
 
 
 def test_repeats_missed_while_the_program_was_away_are_not_all_sent() -> None:
-    times = TimeWriter()
-    times.tell(incident())
-    times.now += timedelta(hours=3)
-    (again,) = times.tell()
+    talk = Talk()
+    talk.tell(incident())
+    talk.now += timedelta(hours=3)
+    (again,) = talk.tell()
     assert again.repeat == 5
-    assert times.tell() == ()
+    assert talk.tell() == ()
 
 
 def test_it_is_said_when_it_is_over_and_how_grave_it_was() -> None:
-    times = TimeWriter()
-    times.tell(incident())
-    (over,) = times.tell(incident(state="cleared"))
+    talk = Talk()
+    talk.tell(incident())
+    (over,) = talk.tell(incident(state="cleared"))
     assert (over.kind, over.severity, over.answers) == ("clear", "note", "now")
-    assert times.minutes(60) == []
+    assert talk.minutes(60) == []
     # What was never told is not called over.
-    assert times.tell(incident("covered-limb", "note", "cleared")) == ()
+    assert talk.tell(incident("covered-limb", "note", "cleared")) == ()
 
 
 def test_two_supplies_are_two_things() -> None:
-    times = TimeWriter()
-    times.tell(incident("supply", "now", supply="card"))
-    (other,) = times.tell(incident("supply", "now", supply="timer"))
+    talk = Talk()
+    talk.tell(incident("supply", "now", supply="card"))
+    (other,) = talk.tell(incident("supply", "now", supply="timer"))
     assert (other.kind, other.which) == ("first", "timer")
 
 
 def test_what_comes_together_and_wakes_nobody_is_one_message() -> None:
-    times = TimeWriter()
-    (one,) = times.tell(
+    talk = Talk()
+    (one,) = talk.tell(
         incident("supply", "soon", supply="card"), incident("storage", "soon"), incident("axis-limit", "soon")
     )
     assert one.condition == "axis-limit"
@@ -145,31 +197,31 @@ def test_what_comes_together_and_wakes_nobody_is_one_message() -> None:
     assert one.topics == {("axis-limit", ""), ("supply", "card"), ("storage", "")}
     assert len(one.short) <= 160
     # A new `now` never shares a message.
-    assert len(times.tell(incident("no-frames"), incident("over-bright"))) == 2
+    assert len(talk.tell(incident("no-frames"), incident("over-bright"))) == 2
 
 
 def test_repeats_due_at_about_the_same_time_are_one_message_the_gravest_first() -> None:
-    times = TimeWriter()
-    times.tell(incident("no-frames"))
-    times.minutes(1)
-    times.tell(incident("over-bright"))
-    said = times.minutes(40)
+    talk = Talk()
+    talk.tell(incident("no-frames"))
+    talk.minutes(1)
+    talk.tell(incident("over-bright"))
+    said = talk.minutes(40)
     assert [at for at, _ in said] == [4, 14, 29]
     assert all(one.condition == "over-bright" and one.also == (("no-frames", ""),) for _, one in said)
 
 
 def test_the_hourly_cap_never_swallows_a_now_of_a_new_condition() -> None:
-    times = TimeWriter(hourly_cap=5)
+    talk = Talk(hourly_cap=5)
     said: list[Alert] = []
     for _ in range(500):
-        # A thing that flaps: opened and cleared a thousand times an hour.
-        said += times.tell(incident("runaway", kind="stopped"))
-        said += times.tell(incident("runaway", state="cleared", kind="stopped"))
-        times.now += timedelta(seconds=3.6)
+        # A thing that flaps: opened and cleared a thousand talk an hour.
+        said += talk.tell(incident("runaway", kind="stopped"))
+        said += talk.tell(incident("runaway", state="cleared", kind="stopped"))
+        talk.now += timedelta(seconds=3.6)
     assert len(said) == 5
-    (new,) = times.tell(incident("over-bright"))
+    (new,) = talk.tell(incident("over-bright"))
     assert (new.kind, new.condition) == ("first", "over-bright")
-    later = [one for _, one in times.minutes(70)]
+    later = [one for _, one in talk.minutes(70)]
     (summary,) = [one for one in later if one.condition == "held-back"]
     assert summary.severity is Severity.NOTE
     # The 995 of the flapping, and the two reminders of the new one that fell into the same hour.
@@ -177,11 +229,11 @@ def test_the_hourly_cap_never_swallows_a_now_of_a_new_condition() -> None:
 
 
 def test_what_the_cap_swallowed_and_is_still_open_is_told_when_there_is_room() -> None:
-    times = TimeWriter(hourly_cap=1)
-    times.tell(incident("runaway", kind="stopped"))
-    times.tell(incident("runaway", state="cleared", kind="stopped"))
-    assert times.tell(incident("runaway", kind="stopped")) == ()
-    told = [one for _, one in times.minutes(125) if one.condition == "runaway"]
+    talk = Talk(hourly_cap=1)
+    talk.tell(incident("runaway", kind="stopped"))
+    talk.tell(incident("runaway", state="cleared", kind="stopped"))
+    assert talk.tell(incident("runaway", kind="stopped")) == ()
+    told = [one for _, one in talk.minutes(125) if one.condition == "runaway"]
     assert told
     assert told[0].severity is Severity.NOW
 
@@ -194,15 +246,15 @@ def frame(number: int, at: datetime, *, sha256: str = "", width_px: float = 3.0)
 
 
 def test_the_digest_comes_at_its_hours_with_the_running_hash() -> None:
-    times = TimeWriter(digest_utc=("06:00", "18:00"))
+    talk = Talk(digest_utc=("06:00", "18:00"))
     digests: list[Alert] = []
     running, count = "", 0
     for minute in range(24 * 60):
-        times.now = T0 + timedelta(minutes=minute)
+        talk.now = T0 + timedelta(minutes=minute)
         if minute % 100 == 7:
             continue  # a frame is missing
         sha256 = f"{minute:064x}"
-        digests += times.tell(event=frame(minute, times.now, sha256=sha256))
+        digests += talk.tell(event=frame(minute, talk.now, sha256=sha256))
         running, count = chained(running, sha256), count + 1
         if digests and len(digests) == 2 and "hash" in digests[1].body:
             break
@@ -215,8 +267,8 @@ def test_the_digest_comes_at_its_hours_with_the_running_hash() -> None:
 
 
 def test_the_digest_tells_what_is_open_the_link_and_the_space() -> None:
-    times = TimeWriter(digest_utc=("06:00",))
-    times.tell(
+    talk = Talk(digest_utc=("06:00",))
+    talk.tell(
         event=Surroundings(
             time_utc=T0,
             free_bytes=41_000_000_000,
@@ -226,9 +278,9 @@ def test_the_digest_tells_what_is_open_the_link_and_the_space() -> None:
         )
     )
     # A later reading that knows less takes nothing away.
-    times.tell(incident("covered-limb", "note"), event=Surroundings(time_utc=T0, clock_step_s=0.1))
-    times.tell(incident("supply", "soon", supply="card"))
-    (digest,) = [one for _, one in times.minutes(200) if one.kind == "digest"]
+    talk.tell(incident("covered-limb", "note"), event=Surroundings(time_utc=T0, clock_step_s=0.1))
+    talk.tell(incident("supply", "soon", supply="card"))
+    (digest,) = [one for _, one in talk.minutes(200) if one.kind == "digest"]
     assert digest.title.startswith("Digest: 1 open")
     for words in (
         "Open: The camera's card",
@@ -240,36 +292,36 @@ def test_the_digest_tells_what_is_open_the_link_and_the_space() -> None:
 
 
 def test_the_focus_is_compared_with_the_same_hour_the_day_before() -> None:
-    times = TimeWriter(digest_utc=("06:00",))
+    talk = Talk(digest_utc=("06:00",))
     said: list[Alert] = []
     for minute in range(0, 30 * 60, 5):
-        times.now = T0 + timedelta(minutes=minute)
+        talk.now = T0 + timedelta(minutes=minute)
         width = 3.0 if minute < 20 * 60 else 4.5
-        said += times.tell(event=frame(minute, times.now, width_px=width))
+        said += talk.tell(event=frame(minute, talk.now, width_px=width))
     assert "4.5 px wide, 3.0 px at this hour yesterday" in said[-1].body
 
 
 def test_without_hours_there_is_no_digest() -> None:
-    assert TimeWriter().minutes(24 * 60) == []
+    assert Talk().minutes(24 * 60) == []
 
 
 def test_a_changed_story_is_told_again_without_being_called_a_reminder() -> None:
-    times = TimeWriter()
-    times.tell(incident("runaway", kind="stopped"))
-    (changed,) = times.tell(replace(incident("runaway", kind="reversed"), state="changed"))
+    talk = Talk()
+    talk.tell(incident("runaway", kind="stopped"))
+    (changed,) = talk.tell(replace(incident("runaway", kind="reversed"), state="changed"))
     assert (changed.kind, changed.repeat) == ("repeat", 0)
     assert not changed.title.startswith("STILL")
 
 
 def test_a_message_goes_out_with_its_picture_or_says_why_not() -> None:
-    times = TimeWriter()
+    talk = Talk()
     bare = replace(incident("axis-limit", limit_utc="2027-06-21T03:30:00Z"), frame=None)
-    (none_yet,) = times.tell(bare)
+    (none_yet,) = talk.tell(bare)
     assert none_yet.attachment is None
     assert none_yet.body.endswith("No picture: the sun has not been seen in any yet.")
-    times.tell(replace(bare, state="cleared"))
-    times.tell(event=with_disc("b.jpg"))
-    (told,) = times.tell(bare)
+    talk.tell(replace(bare, state="cleared"))
+    talk.tell(event=with_disc("b.jpg"))
+    (told,) = talk.tell(bare)
     assert told.attachment == "b.jpg"
     assert "No picture" not in told.body
 
@@ -280,28 +332,28 @@ def with_disc(name: str) -> MeasuredFrame:
 
 
 def test_a_digest_never_contradicts_an_open_alarm() -> None:
-    times = TimeWriter(digest_utc=["04:00"])
-    times.tell(event=with_disc("a.jpg"))
+    talk = Talk(digest_utc=["04:00"])
+    talk.tell(event=with_disc("a.jpg"))
     until = T0 + timedelta(hours=11)
     forecast = Forecast(
         time_utc=T0, basis="mount model", seen_utc=T0, due=(Due(time_utc=until, reason="battery"),)
     )
-    times.state, _ = times.composer.step(times.state, Tick(time_utc=T0), (), T0, forecast)
-    times.tell(incident("moved", "soon"), incident("over-bright"))
-    said = [alert for _, alert in times.minutes(62) if alert.condition == "digest"]
+    talk.state, _ = talk.composer.step(talk.state, Tick(time_utc=T0), (), T0, forecast)
+    talk.tell(incident("moved", "soon"), incident("over-bright"))
+    said = [alert for _, alert in talk.minutes(62) if alert.condition == "digest"]
     assert said[0].title == "DO NOT LOOK IN: filter may be off; 2 open"
     assert "leave alone" not in said[0].title
     assert said[0].body.startswith("The camera cannot be left alone now. Do NOT look into camera or finder")
 
 
 def test_a_digest_counts_what_status_and_summary_count() -> None:
-    times = TimeWriter(digest_utc=["05:00"])
+    talk = Talk(digest_utc=["05:00"])
     board, said, told = Board(), list[Alert](), list[Alert]()
     now = T0
     while now < T0 + timedelta(hours=2):
         incidents = (incident(),) if now == T0 else ()
-        times.now = now
-        alerts = times.tell(*incidents)
+        talk.now = now
+        alerts = talk.tell(*incidents)
         board.took(Tick(time_utc=now), Outcome(incidents=incidents, alerts=alerts), now)
         said += [alert for alert in alerts if alert.condition == "digest"]
         told += alerts

@@ -40,6 +40,8 @@ from sentinel.sky.sun import Sun
 RENEW_S = 600.0
 DEPARTED_RENEW_S = 60.0
 IDLE_RENEW_S = 1800.0
+LATELY_INTERVALS = 3.0
+"""A disc that has not been seen for so long is not looked at more often: it tells nothing new."""
 HISTORY_S = 1800.0
 DEPARTURE_S = 1200.0
 BACKLASH_S = 600.0
@@ -96,6 +98,7 @@ class Forecaster:
         self._estimator = Estimator(self._settings.site, self._sun, self._first_nodes())
         self._draws: Draws | None = None
         self._exit_s: float | None = None
+        self._early_s: float | None = None
         self._expected_from: Sight | None = None
         self._out_since_s: float | None = None
         self._changed_s: float | None = None
@@ -152,6 +155,7 @@ class Forecaster:
         forecast = self._outlook(now_utc, ahead, self._draws, tracks)
         if forecast.exit_utc is not None:
             self._exit_s = utc_s(forecast.exit_utc)
+        self._early_s = utc_s(forecast.exit_early_utc) if forecast.exit_early_utc is not None else None
         return forecast
 
     def look(self, now_utc: datetime) -> Forecast:
@@ -171,11 +175,20 @@ class Forecaster:
             return since < -RENEW_S
         if not is_frame:
             return since >= IDLE_RENEW_S
-        if self._tracker.departed_utc_s is not None:
+        if self._tracker.departed_utc_s is not None or self._may_be_out(now):
             return since >= DEPARTED_RENEW_S
         # While the track is short every bit of it tells much.
         arc_s = now - self._tracker.first_utc_s
         return since + self._interval_s > RENEW_S or since >= max(0.3 * arc_s, 30.0)
+
+    def _may_be_out(self, now: float) -> bool:
+        """Whether the disc is seen, and may reach the edge before the next forecast is due.
+
+        What was only the earliest time, and has come, is news or refuted by the next picture.
+        """
+        last = self._tracker.last
+        seen = last is not None and now - last.utc_s <= LATELY_INTERVALS * self._interval_s
+        return seen and self._early_s is not None and self._early_s <= self._renewed_s + RENEW_S
 
     def _take_mark(self, mark: Mark) -> bool:
         if self._stores is not None:

@@ -28,24 +28,6 @@ class Bedtime(NamedTuple):
     answer: Answer | None = None
 
 
-def night(now_s: float, context: Context) -> tuple[float, float] | None:
-    """Return start and end of the sleep that is on, or else of the next; None where none is configured."""
-    sleep = context.settings.sleep
-    if sleep.from_utc is None or sleep.until_utc is None:
-        return None
-    start, end = _of_day(sleep.from_utc), _of_day(sleep.until_utc)
-    length = (end - start) % DAY_S or DAY_S
-    begin = now_s - (now_s - start) % DAY_S
-    if now_s >= begin + length:
-        begin += DAY_S
-    return begin, begin + length
-
-
-def _of_day(text: str) -> float:
-    hours, minutes = text.split(":")
-    return int(hours) * 3600.0 + int(minutes) * 60.0
-
-
 def moments(span: tuple[float, float], context: Context) -> tuple[float, ...]:
     """Return when the list is drawn up: before sleep, and in time before a sunset that comes sooner."""
     before_s = context.settings.sleep.before_min * 60
@@ -64,7 +46,7 @@ def time_passed(
     state: Bedtime, ahead: Ahead, forecast: Forecast | None, now_s: float, context: Context
 ) -> Bedtime:
     """Draw up the list when it is time to."""
-    span = night(now_s, context)
+    span = context.settings.sleep.night_s(now_s)
     if span is None or now_s >= span[0]:
         return state
     due_s = max((moment for moment in moments(span, context) if moment <= now_s), default=None)

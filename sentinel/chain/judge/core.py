@@ -193,7 +193,7 @@ class Judge:
             timekeeping=times,
             sanity=saneness,
             ahead=foreseen,
-            visit=visit.saw(state.visit, good=good, going=track.visit.going),
+            visit=visit.saw(state.visit, found=sight.found, good=good, going=track.visit.going),
             sight=sight,
         )
         return state, found
@@ -236,7 +236,9 @@ class Judge:
         state = state._replace(ahead=ahead.marked(state.ahead, mark), ahead_s=0.0)
         state = state._replace(cases=ahead.mended_by(state.cases, mark, self._context))
         if mark.kind == "visit":
-            return state._replace(visit=visit.begun(state.visit, state.track.visit, mark))
+            seen, last = state.sighting.seen, state.sight
+            unseen_s = last.time_s - seen.time_s if last is not None and seen is not None else None
+            return state._replace(visit=visit.begun(state.visit, state.track.visit, mark, unseen_s=unseen_s))
         if mark.kind == "refocused":
             return state._replace(optics=optics.refocused(state.optics))
         return state
@@ -291,6 +293,7 @@ class Judge:
             self._context,
             sun_up=up,
             cloudy=bool(state.sighting.hints),
+            sky_clear=state.sighting.missed,
             until_s=self._alone_until_s(state, now_s),
         )
         return (state if visited == state.visit else state._replace(visit=visited)), found

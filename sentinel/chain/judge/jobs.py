@@ -104,6 +104,14 @@ class Agenda:
     """When its middle goes next, as the forecast has it; None: it is down, or stays up."""
     blind_since_utc: datetime | None = None
     """Since when nobody knows where the disc stands: it was put elsewhere and not seen since."""
+    to_bed_utc: datetime | None = None
+    """When the operator goes to sleep next, or went; None: nobody said."""
+
+    def in_time(self, at_utc: datetime, now_utc: datetime) -> bool:
+        """Whether what can be done only from a time on is still done before sleep, or on this visit."""
+        if self.to_bed_utc is None:
+            return True
+        return at_utc <= max(self.to_bed_utc, now_utc + timedelta(minutes=self.travel_min + self.visit_min))
 
     def dark(self, now_utc: datetime) -> bool:
         """Whether the sun is down."""
@@ -174,7 +182,14 @@ def agenda_of(
         rises_utc=_at(night.rises_s) if night is not None else None,
         goes=next((one for one in due if one.reason in NATURAL), None),
         blind_since_utc=blind,
+        to_bed_utc=to_bed_utc(settings, now_utc),
     )
+
+
+def to_bed_utc(settings: Settings, now_utc: datetime) -> datetime | None:
+    """Return when the sleep that is on began, or else the next begins; None where none is configured."""
+    span = settings.sleep.night_s(utc_s(now_utc))
+    return None if span is None else from_utc_s(span[0])
 
 
 def _at(time_s: float) -> datetime | None:

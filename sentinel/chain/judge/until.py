@@ -94,6 +94,8 @@ def _gains(job: Job, agenda: Agenda, now_utc: datetime) -> bool:
     """Whether doing it beforehand is possible and gains anything."""
     if job.name == "sunrise" or (job.name == "drift" and agenda.dark(now_utc)):
         return False
+    if job.place is not None and not agenda.in_time(job.place.at_utc, now_utc):
+        return False
     return job.lasts_until_utc is None or job.lasts_until_utc > max(job.due_utc, now_utc)
 
 

@@ -11,6 +11,9 @@ from sentinel.chain.track.context import Context
 from sentinel.core.records import Mark, Severity
 from sentinel.core.times import format_utc, from_utc_s, utc_s
 
+LATELY_S = 900.0
+"""A disc that was last seen so long before the last picture was not in the pictures when somebody came."""
+
 
 class Visit(NamedTuple):
     """What the last announced visit has left, as far as is known."""
@@ -22,21 +25,28 @@ class Visit(NamedTuple):
     failed: bool = False
     lit_s: float | None = None
     """Since when, after its end, the sun has been up; None: it is down."""
+    found_sun: bool = True
+    """The visitor found the sun in the pictures, or had it in them: else cloud may well have hidden it."""
 
 
-def begun(state: Visit, attendance: Attendance, mark: Mark) -> Visit:
-    """Begin a visit anew; one that is lengthened goes on."""
-    return Visit() if attendance.from_s == utc_s(mark.time_utc) else state
+def begun(state: Visit, attendance: Attendance, mark: Mark, *, unseen_s: float | None) -> Visit:
+    """Begin a visit anew; one that is lengthened goes on.
+
+    `unseen_s` is how long before the last picture the disc was last seen in one; None: never.
+    """
+    if attendance.from_s != utc_s(mark.time_utc):
+        return state
+    return Visit(found_sun=unseen_s is None or unseen_s <= LATELY_S)
 
 
-def saw(state: Visit, *, good: bool, going: bool) -> Visit:
+def saw(state: Visit, *, found: bool, good: bool, going: bool) -> Visit:
     """Take one frame, of the visit or after it: a disc whole enough and steady, or not.
 
     A visit that ends with one good picture after another has left nothing wrong.
     """
     if not (going or state.checking):
         return state
-    return state._replace(good=state.good + 1 if good else 0)
+    return state._replace(good=state.good + 1 if good else 0, found_sun=state.found_sun or (going and found))
 
 
 def readings(
@@ -47,12 +57,15 @@ def readings(
     *,
     sun_up: bool,
     cloudy: bool,
+    sky_clear: bool,
     until_s: float | None,
 ) -> tuple[Visit, Readings]:
     """Return what to say of the visit.
 
     Parameters
     ----------
+    sky_clear
+        The sky has been seen to be clear since the disc was last found.
     until_s
         Until when the camera may be left alone, for the good word at the end.
     """
@@ -65,11 +78,16 @@ def readings(
         return state, {"visit": finding}
     if not state.checking:
         return state, {"visit": None}
-    if state.good >= 3:
+    # Just after the disc was put elsewhere the forecast may promise next to nothing; the next ones tell more.
+    leaves_time = until_s is None or until_s - now_s > 60 * context.settings.visit.travel_min
+    checked_s = attendance.until_s + 60 * context.thresholds.visit_check_min
+    if state.good >= 3 and (leaves_time or now_s >= checked_s):
         detail |= {
             "good": True,
             "alone_until_utc": None if until_s is None else format_utc(from_utc_s(until_s)),
         }
+        if not leaves_time:
+            detail["stay"] = True
         finding = Finding(severity=Severity.NOTE, onset_s=attendance.from_s, detail=detail, story="good")
         return state._replace(checking=False), {"visit": finding}
     # Nobody can be told by a picture in the dark: what is waited for is daylight.
@@ -84,6 +102,9 @@ def readings(
     # A visitor can see for himself whether it is cloud, and he is near: but cloud wakes nobody.
     # And of one in the dark a morning without a sun may be overcast as well as its doing.
     by_night = lit_s is not None and lit_s > attendance.until_s + context.thresholds.visit_check_min * 60
-    severity = Severity.SOON if cloudy or by_night else Severity.NOW
+    # Where nobody had the sun in the picture before, the visit did not lose it: what called for the visit
+    # goes on calling, and the sky tells when it is clear.
+    blamed = state.found_sun and not (cloudy or by_night)
+    severity = Severity.NOW if blamed or sky_clear else Severity.SOON
     finding = Finding(severity=severity, onset_s=attendance.until_s, detail=detail, story="left bad")
     return state._replace(failed=True), {"visit": finding}

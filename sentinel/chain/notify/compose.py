@@ -10,7 +10,7 @@ from sentinel.chain.notify.digest import Tally
 from sentinel.chain.notify.grouping import grouped
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.chain.notify.wording import sms, title_and_body
-from sentinel.core.records import Alert, AlertKind, Event, Forecast, Incident, Mark, Severity
+from sentinel.core.records import Alert, AlertKind, Event, Forecast, Incident, Mark, MeasuredFrame, Severity
 from sentinel.core.settings import Settings
 from sentinel.core.words import short_text, times_in
 
@@ -22,6 +22,10 @@ RAREST_MIN = 120.0
 REMEMBERED = 500
 """Messages of the last hour that the cap is counted by, at the most."""
 FILTER = "over-bright"
+SHOWN = frozenset(
+    {"drift-exit", "runaway", "moved", "lost-disc", "visit", "covered-limb", "dimmed", "soft-focus"}
+)
+"""Of these a picture of the sun shows whether they are mended; of others a mark may just be missing."""
 DIGEST, HELD_BACK = "digest", "held-back"
 _NO_TALLY = Tally()
 
@@ -34,11 +38,19 @@ class Open:
     first_utc: datetime
     repeats: int = 0
     seen: bool = False
+    attended_until_utc: datetime | None = None
+    """Somebody is at the camera, or was, and so it is not said again; None: nobody since it was last said."""
 
     @property
     def key(self) -> tuple[str, str]:
         """What tells it from others: the condition, and of the supplies which."""
         return key_of(self.incident)
+
+    @property
+    def calls(self) -> bool:
+        """Whether it is said again and again: nobody has seen it, or gone."""
+        answered = self.seen or self.attended_until_utc is not None
+        return self.incident.severity is Severity.NOW and not answered
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +92,20 @@ def _standing(standing: tuple[Incident, ...], incidents: tuple[Incident, ...]) -
     return tuple(one for one in last.values() if one.state != "cleared")
 
 
+def _still_so(one: Open, event: Event, now_utc: datetime) -> Open:
+    """Return what calls again because a visit did not mend it, and it can be mended now.
+
+    Under cloud nobody can put the disc anywhere: then the next picture that shows it begins the calling anew.
+    """
+    ended_utc = one.attended_until_utc
+    if ended_utc is None or now_utc <= ended_utc:
+        return one
+    shown = isinstance(event, MeasuredFrame) and event.disc.found and event.time_utc > ended_utc
+    if not shown or one.incident.condition not in SHOWN:
+        return one
+    return replace(one, first_utc=now_utc, repeats=0, attended_until_utc=None)
+
+
 def _counted(state: Composed, alerts: Sequence[Alert]) -> Composed:
     if not alerts:
         return state
@@ -102,6 +128,7 @@ class Composer:
         self._settings = settings
         self._alerts = settings.alerts
         self._interval_s = settings.camera.interval_s
+        self._visit_min = settings.thresholds.visit_default_min
 
     def fresh(self) -> Composed:
         """Return the state in which nobody has been told anything."""
@@ -124,20 +151,14 @@ class Composer:
         tally = digest.counted(state.tally, event, incidents, forecast, self._interval_s)
         state = replace(state, tally=tally, standing=_standing(state.standing, incidents))
         if isinstance(event, Mark) and event.kind in {"seen", "visit"}:
-            # Whoever goes to the camera knows; only the filter goes on calling.
-            spared = {FILTER} if event.kind == "visit" else set()
-            state = replace(
-                state,
-                open=tuple(
-                    one if one.incident.condition in spared else replace(one, seen=True) for one in state.open
-                ),
-            )
+            state = replace(state, open=tuple(self._answered(one, event) for one in state.open))
         out: list[Alert] = []
         for incident in incidents:
             state, alert = self._told(state, incident, now_utc)
             if alert is not None:
                 out.append(_pictured(alert, state.tally.last_frame))
         if state.open:
+            state = replace(state, open=tuple(_still_so(one, event, now_utc) for one in state.open))
             state, repeats = self._repeated(state, now_utc)
             out += repeats
         state, capped = self._capped(state, grouped(out), now_utc)
@@ -145,6 +166,16 @@ class Composer:
         state = _counted(state, (*capped, *summary))
         state, due = self._digested(state, now_utc)
         return _counted(state, due), (*capped, *summary, *due)
+
+    def _answered(self, one: Open, mark: Mark) -> Open:
+        """Return what is open after somebody has said to know, or to be at the camera."""
+        if mark.kind == "seen":
+            return replace(one, seen=True)
+        if one.incident.condition == FILTER:
+            # It goes on calling whoever is there.
+            return one
+        minutes = self._visit_min if mark.minutes is None else mark.minutes
+        return replace(one, attended_until_utc=mark.time_utc + timedelta(minutes=minutes))
 
     # What is told at once.
 
@@ -170,7 +201,7 @@ class Composer:
         worse = incident.severity.rank < known.incident.severity.rank
         fresh = Open(incident, now_utc) if worse else replace(known, incident=incident)
         state = replace(state, open=tuple(fresh if one is known else one for one in state.open))
-        if known.seen and not worse:
+        if (known.seen or known.attended_until_utc is not None) and not worse:
             return state, None
         kind: AlertKind = "first" if worse else "repeat"
         return state, self._alert(kind, incident, now_utc, repeat=fresh.repeats)
@@ -206,7 +237,7 @@ class Composer:
     # What is told again.
 
     def _repeated(self, state: Composed, now_utc: datetime) -> tuple[Composed, list[Alert]]:
-        waking = [one for one in state.open if not one.seen and one.incident.severity is Severity.NOW]
+        waking = [one for one in state.open if one.calls]
         if not any(self._repeats_by(one, now_utc) > one.repeats for one in waking):
             return state, []
         out: list[Alert] = []

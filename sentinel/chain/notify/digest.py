@@ -14,7 +14,7 @@ from sentinel.chain.notify.counting import Counts, counts_words
 from sentinel.chain.notify.headline import Headline, Trouble
 from sentinel.chain.notify.wording import NAMES
 from sentinel.core.records import Event, Forecast, Incident, MeasuredFrame, Severity, Surroundings
-from sentinel.core.times import DAY_S, utc_s
+from sentinel.core.times import DAY_S, of_day_s, utc_s
 from sentinel.core.words import TimeWriter, many, span
 
 GAP_INTERVALS = 1.8
@@ -138,13 +138,8 @@ def told(tally: Tally) -> Tally:
 def last_hour_utc(hours_utc: tuple[str, ...], now_utc: datetime) -> datetime | None:
     """Return the last configured time of day at or before now; None where none is configured."""
     now_s = utc_s(now_utc)
-    ago = [(now_s - _of_day_s(text)) % DAY_S for text in hours_utc]
+    ago = [(now_s - of_day_s(text)) % DAY_S for text in hours_utc]
     return now_utc - timedelta(seconds=min(ago)) if ago else None
-
-
-def _of_day_s(text: str) -> float:
-    hours, minutes = text.split(":")
-    return int(hours) * 3600.0 + int(minutes) * 60.0
 
 
 def title_and_body(

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 
 from sentinel.core.records import Alert, Posting, Severity
 from sentinel.core.settings import Channel, Quiet, Settings
-from sentinel.core.times import DAY_S, utc_s
+from sentinel.core.times import daily_span_s, utc_s
 
 ANSWERS = frozenset({"visit", "before-sleep"})
 """Conditions whose digest answers what the operator just did, or asked to be told before sleep."""
@@ -66,14 +66,7 @@ def escalated(alert: Alert, settings: Settings) -> bool:
 
 def quiet_end_utc(quiet: Quiet, now_utc: datetime) -> datetime | None:
     """Return when the quiet hours that are on end; None where they are not on."""
-    start_s, end_s = _of_day_s(quiet.from_utc), _of_day_s(quiet.until_utc)
-    length_s = (end_s - start_s) % DAY_S
-    into_s = (utc_s(now_utc) - start_s) % DAY_S
-    if into_s >= length_s:
+    if quiet.from_utc == quiet.until_utc:
         return None
-    return now_utc + timedelta(seconds=length_s - into_s)
-
-
-def _of_day_s(text: str) -> float:
-    hours, minutes = text.split(":")
-    return int(hours) * 3600.0 + int(minutes) * 60.0
+    begin_s, end_s = daily_span_s(quiet.from_utc, quiet.until_utc, utc_s(now_utc))
+    return now_utc + timedelta(seconds=end_s - utc_s(now_utc)) if begin_s <= utc_s(now_utc) else None

@@ -39,12 +39,9 @@ class Holding:
 
 def wanted_s(settings: Settings) -> float:
     """Return for how long a disc has to stay: the operator's sleep, a visit, the ways there and back."""
-    sleep, visit_min = settings.sleep, settings.thresholds.visit_default_min
-    hours = USUAL_SLEEP_H
-    if sleep.from_utc is not None and sleep.until_utc is not None:
-        (a, b), (c, d) = (map(int, text.split(":")) for text in (sleep.from_utc, sleep.until_utc))
-        hours = (c - a + (d - b) / 60) % 24 or 24.0
-    return hours * HOUR_S + (visit_min + 2 * settings.visit.travel_min) * 60
+    night_s, visit_min = settings.sleep.night_s(0.0), settings.thresholds.visit_default_min
+    sleep_s = USUAL_SLEEP_H * HOUR_S if night_s is None else night_s[1] - night_s[0]
+    return sleep_s + (visit_min + 2 * settings.visit.travel_min) * 60
 
 
 def holding(fit: Fit, bolts: tuple[Bolt, Bolt]) -> tuple[Holding, Holding]:
