@@ -24,6 +24,7 @@ from sentinel.chain.forecast.nodes import (
 )
 from sentinel.chain.forecast.outlook import Departure, Known, outlook, without_disc
 from sentinel.chain.forecast.rates import changed_rates, first_rates
+from sentinel.chain.forecast.renewal import Renewal
 from sentinel.chain.forecast.rolls import PAUSED_ROLL, TOLD_ROLL, roll_of_top, rolled_by
 from sentinel.chain.forecast.scale import Scale
 from sentinel.chain.forecast.standing import STOP_S, lead, stopped_px
@@ -37,11 +38,6 @@ from sentinel.sky.arrays import Array
 from sentinel.sky.mount import Optics
 from sentinel.sky.sun import Sun
 
-RENEW_S = 600.0
-DEPARTED_RENEW_S = 60.0
-IDLE_RENEW_S = 1800.0
-LATELY_INTERVALS = 3.0
-"""A disc that has not been seen for so long is not looked at more often: it tells nothing new."""
 HISTORY_S = 1800.0
 DEPARTURE_S = 1200.0
 BACKLASH_S = 600.0
@@ -86,7 +82,7 @@ class Forecaster:
         self._other_size = ((0, 0), 0)
         self._stores: Stores | None = None
         self._start_over()
-        self._renewed_s = -np.inf
+        self._renewal = Renewal()
         self._slack_until_s = -np.inf
         self._frame_s = -np.inf
         self._steps: deque[float] = deque(maxlen=31)
@@ -98,7 +94,6 @@ class Forecaster:
         self._estimator = Estimator(self._settings.site, self._sun, self._first_nodes())
         self._draws: Draws | None = None
         self._exit_s: float | None = None
-        self._early_s: float | None = None
         self._expected_from: Sight | None = None
         self._out_since_s: float | None = None
         self._changed_s: float | None = None
@@ -145,9 +140,18 @@ class Forecaster:
         # History that pours in is gone through as of its own time; what was to come then is no news.
         history = is_frame and now - at > HISTORY_S
         moment = at if history else now
-        if not surprise and not self._is_due(moment, is_frame):
+        last = self._tracker.last
+        due = is_frame and self._renewal.is_due(
+            moment,
+            self._interval_s,
+            first_s=self._tracker.first_utc_s,
+            seen_s=last.utc_s,
+            astray=self._tracker.departed_utc_s is not None,
+        )
+        due = due or (not is_frame and self._renewal.is_due_idle(moment))
+        if not (surprise or due):
             return None
-        self._renewed_s = moment
+        self._renewal.made_s = moment
         ahead = coming(self._settings, self._sun, moment)
         self._draws, tracks = self._fitted(ahead, keep=True)
         if history:
@@ -155,7 +159,8 @@ class Forecaster:
         forecast = self._outlook(now_utc, ahead, self._draws, tracks)
         if forecast.exit_utc is not None:
             self._exit_s = utc_s(forecast.exit_utc)
-        self._early_s = utc_s(forecast.exit_early_utc) if forecast.exit_early_utc is not None else None
+        early = forecast.exit_early_utc
+        self._renewal.early_s = np.inf if early is None else utc_s(early)
         return forecast
 
     def look(self, now_utc: datetime) -> Forecast:
@@ -168,27 +173,6 @@ class Forecaster:
             return self._outlook(now_utc, ahead, *self._fitted(ahead, keep=False))
         finally:
             self._tracker.unrest = unrest
-
-    def _is_due(self, now: float, is_frame: bool) -> bool:
-        since = now - self._renewed_s
-        if since < 0:
-            return since < -RENEW_S
-        if not is_frame:
-            return since >= IDLE_RENEW_S
-        if self._tracker.departed_utc_s is not None or self._may_be_out(now):
-            return since >= DEPARTED_RENEW_S
-        # While the track is short every bit of it tells much.
-        arc_s = now - self._tracker.first_utc_s
-        return since + self._interval_s > RENEW_S or since >= max(0.3 * arc_s, 30.0)
-
-    def _may_be_out(self, now: float) -> bool:
-        """Whether the disc is seen, and may reach the edge before the next forecast is due.
-
-        What was only the earliest time, and has come, is news or refuted by the next picture.
-        """
-        last = self._tracker.last
-        seen = last is not None and now - last.utc_s <= LATELY_INTERVALS * self._interval_s
-        return seen and self._early_s is not None and self._early_s <= self._renewed_s + RENEW_S
 
     def _take_mark(self, mark: Mark) -> bool:
         if self._stores is not None:
