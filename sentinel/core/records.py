@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
-from math import nan
+from math import isfinite, log2, nan
 from typing import Any, Literal
 
 from sentinel.core.times import utc_s
@@ -76,6 +76,19 @@ class MeasuredFrame:
     error: str | None = None
     """Why the file could not be used; `disc` is then not found."""
     sha256: str = ""
+
+    @property
+    def exposure_stops(self) -> float | None:
+        """Log2 of the light gathered, whatever of it the file tells; None if it tells no exposure time."""
+        if not (isfinite(self.exposure_s) and self.exposure_s > 0):
+            return None
+        stops = log2(self.exposure_s)
+        if isfinite(self.iso) and self.iso > 0:
+            stops += log2(self.iso / 100.0)
+        if isfinite(self.aperture) and self.aperture > 0:
+            stops -= 2 * log2(self.aperture)
+        return stops
+
     """Of the file's bytes, in hexadecimal: the running hash of a session stands on it; empty: not known."""
     flags: tuple[str, ...] = ()
     """Doubts about file and time; the disc has its own."""
@@ -185,6 +198,18 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Contradiction:
+    """Place or clock cannot be as the settings say: the sun's light or its track tell otherwise."""
+
+    likely: tuple[str, ...]
+    """`longitude-sign`, `latitude-sign`, `time-zone`, the likeliest first."""
+    hours: tuple[int, ...] = ()
+    """By how much the time may be wrong: the sun stands where the settings have it so many hours later."""
+    share: float = 1.0
+    """How likely it is that anything is wrong."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
     """Until when the camera may be left alone, as known at `time_utc`."""
 
@@ -259,11 +284,14 @@ class Forecast:
     """Since when the disc drifts otherwise than it did, by a change nobody made; None: none is known."""
     drift_arcmin_h: float | None = None
     """How far the disc moves in the coming hour."""
+    contradiction: Contradiction | None = None
+    """Place or clock cannot be as the settings say: then the axis is hardly known. None: nothing says so."""
     flags: tuple[str, ...] = ()
     """Doubts and findings: `no-disc`, `too-little-arc`, `roll-open` (several rolls still fit), `unseen`,
     `low-sun`, `all-clipped`, `focal-length`, `rate` (not the configured one), `departed`, `stopped`,
     `drift-changed`, `cause-open` (whether by the drive's rate or by the axis is not known), `tips` (the axis
-    moves), `exit-at-horizon` (the early exit is one of a sun that rises or sets)."""
+    moves), `contradicted` (place or clock), `exit-at-horizon` (the early exit is one of a sun that rises or
+    sets)."""
 
 
 IncidentState = Literal["opened", "changed", "cleared"]

@@ -68,6 +68,15 @@ def refraction_sigma_deg(
     return plain(np.abs(refraction) * (0.01 + 0.27 * np.exp(-np.maximum(apparent, 0.0))))
 
 
+def air_mass(apparent_altitude_deg: Numbers) -> Array:
+    """Return the thickness of air in the line of sight, the zenith's being 1, same shape.
+
+    Kasten and Young 1989 (Applied Optics 28, 4735), from memory. Below the horizon: as at it.
+    """
+    altitude = np.maximum(floats(apparent_altitude_deg), 0.0)
+    return plain(1 / (np.sin(altitude * _RADIANS) + 0.50572 * (altitude + 6.07995) ** -1.6364))
+
+
 def lifted(
     true_direction: Array, pressure_hpa: float, temperature_c: float, radius_deg: float = 0.0
 ) -> Array:

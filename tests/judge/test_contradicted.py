@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from sentinel.core.records import Severity
+from sentinel.core.records import Contradiction, Severity
 from tests.judge.tracks import RADIUS, Watch
 
 
@@ -80,17 +80,18 @@ def light_of(watch: Watch, true: Watch) -> float:
     return float(0.5 * 2.0 ** (-0.3 * air) * (1 + 0.004 * watch.random.normal()))
 
 
-def test_a_sun_that_grows_brighter_while_it_should_sink_is_told_with_the_hours_that_would_fit() -> None:
-    """Afternoon by the settings, six hours before by the light."""
-    watch = Watch(datetime(2026, 6, 21, 13, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
-    while not watch.of("wrong-place") and watch.count < 300:
-        air = watch.judge.context.sun_at(watch.now.timestamp() + 60 - 7 * 3600).air_mass
-        watch.frames(1, brightness=0.5 * 2.0 ** (-0.3 * air) * (1 + 0.004 * float(watch.random.normal())))
+def test_what_the_forecast_finds_wrong_with_place_and_clock_is_told_until_it_finds_nothing() -> None:
+    watch = Watch()
+    watch.frames(10)
+    watch.forecast(contradiction=Contradiction(likely=("time-zone",), hours=(-7, -6), share=0.97))
+    watch.frames(2)
     wrong = watch.opened("wrong-place")
     assert wrong is not None
     assert wrong.severity is Severity.SOON
-    assert "time-zone" in wrong.detail["likely"]
-    assert -7 in wrong.detail["time_zone_hours"]
+    assert (wrong.detail["likely"], wrong.detail["time_zone_hours"]) == (["time-zone"], [-7, -6])
+    watch.forecast()
+    watch.frames(60)
+    assert watch.of("wrong-place")[-1][0] == "cleared"
 
 
 @pytest.mark.parametrize("haze", [0.0, 0.3])

@@ -19,7 +19,7 @@ from sentinel.chain.forecast.fit import (
     change_odds,
     roll_grid,
 )
-from sentinel.chain.forecast.geometry import COMMON, Aims, Geometry, Indices, Points
+from sentinel.chain.forecast.geometry import COMMON, Aims, Elsewhere, Geometry, Indices, Points
 from sentinel.chain.forecast.nodes import Learnt, Nodes, learnt
 from sentinel.chain.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
 from sentinel.chain.forecast.worm import SIGMAS_ARCSEC
@@ -35,6 +35,9 @@ _ROUNDS = 4
 _WEIGH_EVERY = 5
 _CLOSE = np.array([3e-3, 3e-3, 0.2])
 _MOST_CHANGES = 6
+_LEADING = 2
+"""So many of the likeliest mounts are tried with the sun elsewhere."""
+_ELSEWHERE_ROUNDS = 2
 _LIKELY = 0.1
 """A change of the drift in so large a share of the draws is reckoned with where the fit settles."""
 
@@ -84,6 +87,8 @@ class Estimator:
         self._nodes = nodes
         self.learnt: Learnt | None = None
         """What the last fit that was kept has told."""
+        self._kept: tuple[_Seen, Nodes] | None = None
+        """The track it stood on, and the likeliest mounts where they were linearised."""
 
     def told_roll(self, roll: RollPrior) -> None:
         """Take it that the camera's roll is known otherwise than by the track."""
@@ -148,11 +153,38 @@ class Estimator:
         if keep:
             self.learnt = learnt(drawn, solved, rolls, log)
             kind = int(np.bincount(draws.kind % len(FLEXURES), minlength=len(FLEXURES)).argmax())
-            lead = int(heavy[log.max(axis=(0, 2)).argmax()])
+            score = log.max(axis=(0, 2))
+            self._kept = track, drawn.taken(np.argsort(score)[::-1][:_LEADING])
+            lead = int(heavy[score.argmax()])
             self._nodes = replace(
                 _followed(nodes, lead), kind=kind, age=nodes.age + 1, change=_likeliest_change(draws)
             )
         return draws
+
+    def evidence(self, places: Sequence[Elsewhere]) -> Array | None:
+        """Return the log of how likely the track is with the sun in other places, (k,); None: not known.
+
+        Of the axis nothing is taken to be known: an axis turned with the sky explains the track as well, but
+        for the air.
+        """
+        if self._kept is None or self._nodes.change is not None:
+            return None
+        with _one_thread().limit(limits=1, user_api="blas"):
+            return np.array([self._evidence(place, *self._kept) for place in places])
+
+    def _evidence(self, place: Elsewhere, seen: _Seen, nodes: Nodes) -> float:
+        geometry = place.geometry
+        utc_s = seen.aims.utc_s + place.later_s
+        track = replace(seen, aims=geometry.aims(utc_s, float(utc_s[-1])))
+        nodes = nodes.elsewhere(place, float(utc_s[0]), seen.track.xy_arcsec[0])
+        for _ in range(_ELSEWHERE_ROUNDS):
+            nodes = nodes.knowing_nothing(geometry.latitude_deg)
+            base, slopes = track.linear(geometry, nodes.points)
+            solved = track.solve(nodes, base, slopes, (self._nodes.kind, RESTLESS))
+            rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
+            roll = rolls[0, np.arange(len(nodes)), log[0].argmax(axis=1)]
+            nodes = replace(nodes, points=nodes.points.moved(track.without_worm(_mean(solved, roll)), roll))
+        return float(np.logaddexp.reduce(log + nodes.log_prior[None, :, None], axis=None))
 
     def _settled(self, nodes: Nodes, track: "_Seen") -> tuple[Nodes, Array, Array, Array]:
         """Move each node to the best point of its cell; with it the track there, and its hope."""

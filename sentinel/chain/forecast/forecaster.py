@@ -23,6 +23,7 @@ from sentinel.chain.forecast.nodes import (
     put_elsewhere,
 )
 from sentinel.chain.forecast.outlook import Departure, Known, outlook, without_disc
+from sentinel.chain.forecast.place_and_clock import PlaceAndClock
 from sentinel.chain.forecast.rates import changed_rates, first_rates
 from sentinel.chain.forecast.renewal import Renewal
 from sentinel.chain.forecast.rolls import PAUSED_ROLL, TOLD_ROLL, roll_of_top, rolled_by
@@ -47,6 +48,8 @@ CHANGED_SHARE = 0.98
 CHANGED_LEAST_S = 1800.0
 """And only when there is so much track since."""
 FAR_PX = 1e7
+WEIGH_PLACES_S = 1800.0
+"""Place and clock are doubted so often: it is too dear to do at every renewal."""
 EXPECTED_S = 12 * 3600.0
 """For how long a disc is expected."""
 FORGOTTEN_S = 10 * 86_400.0
@@ -81,6 +84,8 @@ class Forecaster:
         self._size: tuple[int, int] | None = None
         self._other_size = ((0, 0), 0)
         self._stores: Stores | None = None
+        self._place_and_clock = PlaceAndClock(settings.site, sun)
+        self._places_weighed_s = -np.inf
         self._start_over()
         self._renewal = Renewal()
         self._slack_until_s = -np.inf
@@ -105,8 +110,19 @@ class Forecaster:
             roll = TOLD_ROLL.about(roll_of_top(mount.picture_top, southern=site.latitude_deg < 0))
         return every_node(first_rates(mount.tracking), site.latitude_deg, roll)
 
+    def _weigh_places(self, now_s: float) -> None:
+        """Ask light and track now and then whether place and clock can be true."""
+        if abs(now_s - self._places_weighed_s) < WEIGH_PLACES_S:
+            return
+        self._places_weighed_s = now_s
+        self._place_and_clock.weigh_light()
+        evidence = self._estimator.evidence(self._place_and_clock.elsewhere)
+        if evidence is not None:
+            self._place_and_clock.take_track(evidence)
+
     def _begin_anew(self, since_s: float, since: Since, *, before_stretch: int = 0) -> None:
         """Fit what comes from a moment on by itself: its prior is what the track before it has told."""
+        self._place_and_clock.begin_part()
         told = self._estimator.learnt
         if told is not None:
             nodes = nodes_after(
@@ -154,6 +170,7 @@ class Forecaster:
         self._renewal.made_s = moment
         ahead = coming(self._settings, self._sun, moment)
         self._draws, tracks = self._fitted(ahead, keep=True)
+        self._weigh_places(moment)
         if history:
             return None
         forecast = self._outlook(now_utc, ahead, self._draws, tracks)
@@ -197,6 +214,7 @@ class Forecaster:
             elif np.isfinite(self._frame_s):
                 self._steps.append(at - self._frame_s)
             self._frame_s = at
+        self._place_and_clock.see(frame)
         sight = self._sight(frame, at)
         if sight is None or not self._same_size(frame):
             return False
@@ -367,6 +385,7 @@ class Forecaster:
             out_since_s=self._out_since_s,
             expected_exit_s=self._exit_s,
             changed_s=self._changed_s,
+            settings_doubt=self._place_and_clock.doubt(),
         )
         return outlook(known, now_utc)
 

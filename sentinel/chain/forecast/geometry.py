@@ -8,10 +8,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from sentinel.core.settings import Site
 from sentinel.sky.arrays import Array
-from sentinel.sky.mount import Optics, Pose, axis_vector, in_mount_frame, pose_seeing, project
+from sentinel.sky.mount import (
+    Optics,
+    Pose,
+    axis_errors_deg,
+    axis_vector,
+    in_mount_frame,
+    pose_seeing,
+    project,
+)
 from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 
@@ -101,13 +110,13 @@ class Geometry:
 
     def __init__(self, site: Site, sun: Sun) -> None:
         self._site = site
-        self._latitude_deg = site.latitude_deg
+        self.latitude_deg = site.latitude_deg
         self._sun = sun
         self.south = site.latitude_deg < 0
 
     def axis(self, points: Points) -> Array:
         """Return the polar axes (m, 3), east, north, up."""
-        return axis_vector(self._latitude_deg, points.azimuth_deg, points.altitude_deg)
+        return axis_vector(self.latitude_deg, points.azimuth_deg, points.altitude_deg)
 
     def tangent(self, direction: Array, utc_s: Array, stretch: Indices, points: Points) -> Array:
         """Return (m, n, 2) arcseconds of directions (n, 3) at times (n,), in stretches (n,)."""
@@ -167,6 +176,33 @@ class Geometry:
             roll_deg=np.degrees(points.roll_rad),
         )
         return np.asarray(pose.along_deg), np.asarray(pose.poleward_deg)
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """Another place, or another hour, at which the sun may have been seen."""
+
+    geometry: Geometry
+    """That of the place."""
+    later_s: float
+    """The sun stood where it stands so much later."""
+    across: bool
+    """The place is as far on the other side of the equator as the settings say."""
+
+    def axis_errors_deg(self, azimuth_deg: Array, altitude_deg: Array) -> tuple[Array, Array]:
+        """Return the errors of axes that draw the same track there, air apart; theirs as the settings say.
+
+        The whole sky is turned about the pole, and the mount with it. Across the equator the other end of the
+        axis is the one that points up: what was too high is too low.
+        """
+        latitude_deg = self.geometry.latitude_deg
+        if self.across:
+            return azimuth_deg, -altitude_deg
+        axis = axis_vector(latitude_deg, azimuth_deg, altitude_deg)
+        turn = np.radians(15.0 * self.later_s / 3600)
+        turn = turn if self.geometry.south else -turn
+        about = Rotation.from_rotvec(turn * axis_vector(latitude_deg))
+        return axis_errors_deg(about.apply(axis), latitude_deg)
 
 
 def _nudged(points: Points) -> Points:

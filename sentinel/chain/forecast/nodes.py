@@ -14,7 +14,7 @@ from sentinel.chain.forecast.fit import (
     Solved,
     level_of,
 )
-from sentinel.chain.forecast.geometry import Indices, Points
+from sentinel.chain.forecast.geometry import Elsewhere, Indices, Points
 from sentinel.chain.forecast.noise import Change
 from sentinel.sky.arrays import Array
 
@@ -24,6 +24,7 @@ _MOST_TURNED = 3
 _WORTH_KEEPING = 1e-3
 ROLL_STAYS_DEG = 0.3
 JOLT_DEG = 0.3
+NO_ROLL = RollPrior(np.zeros((1, 1)), np.zeros((1, 1)), np.ones((1, 1)))
 _TURNS: tuple[tuple[float, float], ...] = ((np.pi, 0.4), (np.pi / 2, 0.15), (-np.pi / 2, 0.15))
 """A camera that does not sit as before is turned by a half, as when a mount crosses the meridian, by a
 quarter, or anyhow."""
@@ -75,6 +76,30 @@ class Nodes:
             half_width_rad=self.half_width_rad[which],
         )
 
+    def elsewhere(self, place: Elsewhere, first_s: float, xy_arcsec: Array) -> "Nodes":
+        """Return the same, the sun seen in another place; the first disc (2,) at a time there."""
+        points = self.points
+        azimuth, altitude = place.axis_errors_deg(points.azimuth_deg, points.altitude_deg)
+        half = np.pi if place.across else 0.0
+        points = replace(
+            points,
+            azimuth_deg=azimuth,
+            altitude_deg=altitude,
+            roll_rad=points.roll_rad + half,
+            reference_s=np.array([first_s]),
+        )
+        along, poleward = place.geometry.poses_for(first_s, xy_arcsec, points)
+        points = replace(points, along_deg=along[:, None], poleward_deg=poleward[:, None])
+        return replace(self, points=points, centre_rad=self.centre_rad + half)
+
+    def knowing_nothing(self, latitude_deg: float) -> "Nodes":
+        """Return the same where they stand, little known of the axis beforehand and nothing of the roll."""
+        points, m = self.points, len(self)
+        place = np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1)
+        covariance = _set_by_day(latitude_deg, np.full(m, RATE_SIGMA))
+        prior = Prior(place, covariance, np.zeros((m, 3)), np.zeros(m), self.prior.tip_sigma_deg_h, NO_ROLL)
+        return replace(self, prior=prior)
+
 
 def every_node(candidates: Sequence[Candidate], latitude_deg: float, roll: RollPrior) -> Nodes:
     """Return a node for every cell of the roll and every rate, on the true pole."""
@@ -87,12 +112,18 @@ def every_node(candidates: Sequence[Candidate], latitude_deg: float, roll: RollP
     centre = np.tile(2 * np.arange(CELLS) * np.pi / CELLS, len(candidates))
     zero, none = np.zeros(m), np.zeros((m, 0))
     points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none)
-    level = level_of(latitude_deg)
-    covariance = np.zeros((m, 3, 3))
-    covariance[:, 0, 0], covariance[:, 1, 1] = (TILT_SIGMA_DEG / level) ** 2, TILT_SIGMA_DEG**2
-    covariance[:, 2, 2] = sigmas**2
+    covariance = _set_by_day(latitude_deg, sigmas)
     prior = Prior(np.zeros((m, 3)), covariance, np.zeros((m, 3)), zero, tips, roll)
     return Nodes(points, prior, np.log(shares), centre, np.full(m, np.pi / CELLS))
+
+
+def _set_by_day(latitude_deg: float, rate_sigmas: Array) -> Array:
+    """Return covariances (m, 3, 3) of an axis set by day, and of drives so far off their rates."""
+    covariance = np.zeros((len(rate_sigmas), 3, 3))
+    covariance[:, 0, 0] = (TILT_SIGMA_DEG / level_of(latitude_deg)) ** 2
+    covariance[:, 1, 1] = TILT_SIGMA_DEG**2
+    covariance[:, 2, 2] = rate_sigmas**2
+    return covariance
 
 
 @dataclass(frozen=True, slots=True)

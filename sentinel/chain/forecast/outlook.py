@@ -10,6 +10,7 @@ from sentinel.chain.forecast.coming import HORIZON_H, Coming, daylight
 from sentinel.chain.forecast.draws import Draws
 from sentinel.chain.forecast.exits import Exits, Frame, Swing, first_exits
 from sentinel.chain.forecast.line import Line, line_normals
+from sentinel.chain.forecast.place_and_clock import LEFT_OUT, SettingsDoubt
 from sentinel.chain.forecast.places import Ahead, best_along, best_centre, place, reach
 from sentinel.chain.forecast.rates import rate_name
 from sentinel.chain.forecast.scale import FOCAL_DOUBT
@@ -91,6 +92,7 @@ class Known:
     """The last forecast's median exit."""
     changed_s: float | None
     """When the drift became another and the track from before was let go; None: it did not."""
+    settings_doubt: SettingsDoubt
 
     def drift_changed_s(self) -> float | None:
         """Return since when the disc drifts otherwise than it did; None: that is not likely, or long ago."""
@@ -155,7 +157,8 @@ def outlook(known: Known, now_utc: datetime) -> Forecast:
         since_s=known.departure.since_s if known.departure else None,
         seen_s=known.departure.last.utc_s if known.departure else known.last.utc_s,
     )
-    return Forecast(time_utc=now_utc, basis=basis, flags=flags, **fields)
+    contradiction = known.settings_doubt.contradiction()
+    return Forecast(time_utc=now_utc, basis=basis, flags=flags, contradiction=contradiction, **fields)
 
 
 def _swing(known: Known) -> Swing | None:
@@ -229,16 +232,16 @@ def _axis_fields(known: Known, best: Lead, rate: Array) -> dict[str, Any]:
         return {"rate_ratio": 0.0, "rate_ratio_sigma": 0.0, **_roll_fields(best)}
     point = best.points
     fields: dict[str, Any] = _roll_fields(best)
-    draws = known.draws
-    for name, values, at in (
-        ("azimuth", draws.azimuth_deg(), float(point.azimuth_deg[0])),
-        ("altitude", draws.altitude_deg(), float(point.altitude_deg[0])),
-    ):
-        # About the likeliest mount; over all that are possible while the roll is open, so that it shows.
-        off = values[best.alike] if best.share >= CERTAIN else values
-        sigma = float(np.sqrt(((off - at) ** 2).mean()))
-        fields[f"polar_{name}_error_deg"] = at
-        fields[f"polar_{name}_error_sigma_deg"] = sigma
+    at = float(point.azimuth_deg[0]), float(point.altitude_deg[0])
+    axis = np.stack([known.draws.azimuth_deg(), known.draws.altitude_deg()])
+    # About the likeliest mount; over all that are possible while the roll is open, so that it shows.
+    axis = axis[:, best.alike] if best.share >= CERTAIN else axis
+    sigma = np.sqrt(((axis - np.array(at)[:, None]) ** 2).mean(axis=1))
+    if known.settings_doubt.wrong > LEFT_OUT:
+        sigma = np.maximum(sigma, known.settings_doubt.sigma_deg(axis[0], axis[1], at))
+    for i, name in enumerate(("azimuth", "altitude")):
+        fields[f"polar_{name}_error_deg"] = at[i]
+        fields[f"polar_{name}_error_sigma_deg"] = float(sigma[i])
     ratio = best.base_arcsec_s / 15.0 * (1 + float(point.rate[0]) * 1e-4)
     fields["rate_ratio"] = ratio
     fields["rate_ratio_sigma"] = float(np.sqrt(((rate - ratio) ** 2).mean()))
@@ -268,6 +271,7 @@ def _flags(known: Known, view: _View, best: Lead) -> tuple[str, ...]:
         "stopped": known.departure is not None and known.departure.stopped,
         "rate": rate_name(best.base_arcsec_s) != _configured(known.settings),
         "drift-changed": known.drift_changed_s() is not None,
+        "contradicted": known.settings_doubt.contradiction() is not None,
     }
     return (*(name for name, yes in asked.items() if yes), *known.cause_flags())
 

@@ -12,6 +12,7 @@ _DOUBTS = {
     "all-clipped": "no whole disc seen yet",
     "focal-length": "the disc's size contradicts the configured focal length: the disc is believed",
     "rate": "the drive does not run at the configured rate",
+    "contradicted": "the sun contradicts the settings' place or the camera's clock: the axis is hardly known",
     "drift-changed": "the disc drifts otherwise than it did: of the track from before only the axis counts",
 }
 

@@ -166,9 +166,7 @@ class Judge:
             known=not exposed.learning,
         )
         found |= more
-        saneness, more = sanity.saw(
-            saneness, sight, context, stops=sighting.level_stops(sight), cloudy=bool(seeing.hints)
-        )
+        saneness, more = sanity.saw(saneness, sight, context)
         found |= more
         found["mixed-cameras"] = mixed
         found["eclipse"] = _eclipse_finding(sight.time_s, context)

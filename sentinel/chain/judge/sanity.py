@@ -1,12 +1,11 @@
 """Things that cannot be: a disc with the sun down, a mount no axis explains, two cameras in one folder."""
 
+from math import asin, cos, degrees, radians, sin
 from typing import Any, NamedTuple
 
-from sentinel.chain.judge.daylight import Daylight, opposite_altitude_deg
-from sentinel.chain.judge.daylight import saw as saw_light
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.cameras import Cameras
-from sentinel.chain.track.context import Context
+from sentinel.chain.track.context import Context, SunPosition
 from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Forecast, Severity
 from sentinel.core.times import utc_s
@@ -22,9 +21,8 @@ class Sanity(NamedTuple):
     down_s: float = 0.0
     impossible: Finding | None = None
     """Discs were seen with the sun down: true until a clock is set, however high the sun is by now."""
-    odd_axis: Finding | None = None
-    daylight: Daylight = Daylight()
-    """Whether the light goes with the sun's height."""
+    contradicted: Finding | None = None
+    """The forecast says that place or clock cannot be true, or its axis is one that nobody would set."""
 
 
 def mixed_finding(cameras: Cameras, now_s: float) -> Finding | None:
@@ -45,20 +43,9 @@ def mixed_finding(cameras: Cameras, now_s: float) -> Finding | None:
     return Finding(severity=Severity.NOTE, onset_s=cameras.stray_s, frame=cameras.stray_frame, detail=detail)
 
 
-def saw(
-    state: Sanity, sight: Observation, context: Context, *, stops: float | None, cloudy: bool
-) -> tuple[Sanity, Readings]:
-    """Take one frame, and see whether the sun is where it can be seen.
-
-    Parameters
-    ----------
-    stops
-        The disc's light, exposure taken out; None where it cannot be told.
-    """
+def saw(state: Sanity, sight: Observation, context: Context) -> tuple[Sanity, Readings]:
+    """Take one frame's sight, and see whether the sun is where it can be seen."""
     limits = context.thresholds
-    light = saw_light(state.daylight, sight, stops, context, cloudy=cloudy)
-    if light is not state.daylight:
-        state = state._replace(daylight=light)
     down = sight.trusted and sight.in_frame > 0.5 and sight.sun.altitude_deg < limits.sun_down_deg
     if down:
         state = state._replace(down=state.down + 1, down_s=state.down_s if state.down else sight.time_s)
@@ -68,14 +55,13 @@ def saw(
         return state, {"wrong-place": finding}
     if sight.trusted and state.down:
         state = state._replace(down=0)
-    other = light.contradicted or state.odd_axis
-    now = state.impossible or (_down_finding(state, sight, context) if state.down else other)
+    now = state.impossible or (_down_finding(state, sight, context) if state.down else state.contradicted)
     return state, {"wrong-place": now}
 
 
 def clock_was_set(state: Sanity) -> Sanity:
     """Forget what was impossible by the clock as it was."""
-    return state._replace(down=0, impossible=None, daylight=Daylight())
+    return state._replace(down=0, impossible=None)
 
 
 def _down_finding(state: Sanity, sight: Observation, context: Context) -> Finding:
@@ -113,24 +99,50 @@ def likely_mistakes(time_s: float, context: Context) -> list[str]:
     return [*likely, "date"]
 
 
+def opposite_altitude_deg(sun: SunPosition, latitude_deg: float) -> float:
+    """Return the sun's height at the same hour angle as far on the other side of the equator."""
+    latitude, altitude, azimuth = (radians(a) for a in (latitude_deg, sun.altitude_deg, sun.azimuth_deg))
+    declination = sin(latitude) * sin(altitude) + cos(latitude) * cos(altitude) * cos(azimuth)  # its sine
+    return degrees(asin(max(-1.0, min(1.0, sin(altitude) - 2 * sin(latitude) * declination))))
+
+
 def forecast_came(state: Sanity, forecast: Forecast) -> Sanity:
-    """Take a fit whose axis stands where nobody would put one."""
+    """Take a forecast that place or clock contradict, or whose axis stands where nobody would put one."""
+    detail, story = _contradiction(forecast), "light"
+    if detail is None:
+        detail, story = _odd_axis(forecast), "axis"
+    if detail is None:
+        return state._replace(contradicted=None) if state.contradicted is not None else state
+    old = state.contradicted
+    onset_s = old.onset_s if old is not None and old.story == story else utc_s(forecast.time_utc)
+    finding = Finding(severity=Severity.SOON, onset_s=onset_s, detail=detail, story=story)
+    return state._replace(contradicted=finding)
+
+
+def _contradiction(forecast: Forecast) -> dict[str, Any] | None:
+    said = forecast.contradiction
+    if said is None:
+        return None
+    return {
+        "contradicted_share": round(said.share, 3),
+        "likely": list(said.likely),
+        "time_zone_hours": list(said.hours),
+    }
+
+
+def _odd_axis(forecast: Forecast) -> dict[str, Any] | None:
     azimuth, altitude = forecast.polar_azimuth_error_deg, forecast.polar_altitude_error_deg
     sigma_azimuth, sigma_altitude = (
         forecast.polar_azimuth_error_sigma_deg,
         forecast.polar_altitude_error_sigma_deg,
     )
     if azimuth is None or altitude is None or sigma_azimuth is None or sigma_altitude is None:
-        return state
+        return None
     far = abs(azimuth) - 5 * sigma_azimuth > AXIS_FAR_DEG or abs(altitude) - 5 * sigma_altitude > AXIS_FAR_DEG
     if not far:
-        return state._replace(odd_axis=None)
-    detail = {
+        return None
+    return {
         "polar_azimuth_error_deg": round(azimuth, 2),
         "polar_altitude_error_deg": round(altitude, 2),
         "likely": ["longitude-sign", "time-zone", "date"],
     }
-    onset_s = state.odd_axis.onset_s if state.odd_axis is not None else utc_s(forecast.time_utc)
-    return state._replace(
-        odd_axis=Finding(severity=Severity.SOON, onset_s=onset_s, detail=detail, story="axis")
-    )

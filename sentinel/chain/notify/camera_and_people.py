@@ -172,9 +172,8 @@ def wrong_place(incident: Incident, times: TimeWriter) -> Phrase:
         height = number(incident.detail, "sun_altitude_deg")
         what = f"The sun is in the picture at {times.at(incident.onset_utc)}, "
         what += f"but should be below the horizon ({height} degrees)"
-    elif "light_grew_stops" in incident.detail:
-        what = f"The sun has grown brighter since {times.at(incident.onset_utc)} "
-        what += "while by the settings it should have sunk"
+    elif "contradicted_share" in incident.detail:
+        what = "The sun's light and track do not go with its height by the settings"
         hours = [h for h in incident.detail.get("time_zone_hours", ()) if abs(h) <= 4]
         if hours:
             what += f" (hours that would fit: {', '.join(f'{h:+d}' for h in hours)})"

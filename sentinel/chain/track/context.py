@@ -1,6 +1,6 @@
 """What stays the same through a session: its settings, and the sun over its site, looked up quickly."""
 
-from math import asin, atan2, degrees, pi, sin, sqrt
+from math import asin, atan2, degrees, pi, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -8,6 +8,7 @@ import numpy as np
 from sentinel.core.settings import Settings, Thresholds
 from sentinel.core.times import DAY_S
 from sentinel.sky import Eclipse, Eclipses, HorizonLine, Sun
+from sentinel.sky.refraction import air_mass
 
 ARCSEC_RAD = pi / 648_000
 # Mean new moon of 2000 January 6, 18:14 UTC, in days of POSIX time (Meeus ch. 49, from memory); the true one
@@ -27,12 +28,6 @@ class SunPosition(NamedTuple):
     """Altitude of the centre above the horizon line."""
     air_mass: float
     """Thickness of air in the line of seen, the zenith's being 1."""
-
-
-def air_mass(altitude_deg: float) -> float:
-    """Return the thickness of air at an apparent altitude (Kasten and Young 1989, from memory)."""
-    altitude = max(altitude_deg, 0.0)
-    return 1.0 / float(sin(altitude * pi / 180) + 0.50572 * (altitude + 6.07995) ** -1.6364)
 
 
 class Context:
@@ -72,7 +67,7 @@ class Context:
         altitude = degrees(asin(max(-1.0, min(1.0, up))))
         azimuth = degrees(atan2(east, north)) % 360.0
         clear = altitude - self.horizon_deg(azimuth)
-        return SunPosition((east, north, up), altitude, azimuth, clear, air_mass(altitude))
+        return SunPosition((east, north, up), altitude, azimuth, clear, float(air_mass(altitude)))
 
     def _hour(self, hour: int) -> list[tuple[float, float, float]]:
         directions = self.sun.direction(hour * 3600.0 + np.arange(61) * 60.0)

@@ -1,6 +1,6 @@
 """What one usable frame says of the sun, in plain numbers."""
 
-from math import hypot, isfinite, log2
+from math import hypot, isfinite
 from typing import NamedTuple
 
 from sentinel.chain.track.context import Context, SunPosition
@@ -44,18 +44,6 @@ def _finite(value: float, default: float = 0.0) -> float:
     return value if isfinite(value) else default
 
 
-def exposure_stops(frame: MeasuredFrame) -> float | None:
-    """Return log2 of the light gathered, whatever of it the file tells; None if it tells no exposure time."""
-    if not (isfinite(frame.exposure_s) and frame.exposure_s > 0):
-        return None
-    stops = log2(frame.exposure_s)
-    if isfinite(frame.iso) and frame.iso > 0:
-        stops += log2(frame.iso) - log2(100.0)
-    if isfinite(frame.aperture) and frame.aperture > 0:
-        stops -= 2 * log2(frame.aperture)
-    return stops
-
-
 def side_width_px(frame: MeasuredFrame) -> float | None:
     """Return the edge width on the limb's sides, where neither dispersion nor the low air smears it.
 
@@ -90,7 +78,7 @@ def observed(frame: MeasuredFrame, context: Context) -> Observation:
         edge_width_px=side_width_px(frame) if found else None,
         brightness=_finite(disc.brightness),
         saturated=_finite(disc.saturated_fraction),
-        exposure_stops=exposure_stops(frame),
+        exposure_stops=frame.exposure_stops,
         width_px=frame.width_px,
         height_px=frame.height_px,
         sun=context.sun_at(time_s),

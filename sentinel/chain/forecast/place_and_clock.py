@@ -1,0 +1,254 @@
+"""Whether the settings' place and the camera's clock can be true: what only the sun can tell.
+
+A wrong hour, a longitude or a latitude of the wrong sign turn the whole sky about the pole (or over the
+equator), and the mount with it: without air the track is the same and its axis stands elsewhere. Three
+things part them: discs seen with the sun down, light that goes with the air it passes, and how the air lifts
+the sun.
+"""
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy.linalg import cholesky, solve_triangular
+
+from sentinel.chain.forecast.geometry import Elsewhere, Geometry
+from sentinel.core.records import Contradiction, MeasuredFrame
+from sentinel.core.settings import Site
+from sentinel.core.times import utc_s
+from sentinel.sky.arrays import Array
+from sentinel.sky.refraction import air_mass
+from sentinel.sky.sun import Sun
+
+MistakeKind = Literal["none", "longitude-sign", "latitude-sign", "time-zone"]
+
+# How likely each mistake is beforehand. A judgement: clocks off by an hour or two are common, by more rare.
+# Together they stay below `LEFT_OUT`, so that an axis is as well known as ever while nothing speaks for them.
+_HOURS_OFF = {1: 0.006, 2: 0.004, 3: 0.002}
+_MORE_HOURS_OFF = 0.0004
+_LONGITUDE_SIGN, _LATITUDE_SIGN = 0.008, 0.003
+LEFT_OUT = 0.05
+"""Two sigmas hold all but this share of what may be."""
+_LEAST_DEG = 5.0
+"""Of longitude or latitude: of less, the other sign hardly matters."""
+
+SAMPLE_S = 900.0
+SAMPLES = 96
+"""A day of them."""
+FEWEST = 4
+_CLEAREST = 0.75
+"""Quantile of a sample's frames: cloud takes light away and brings none."""
+_WHOLE = 0.9
+_MOST_SATURATED, _MOST_LEVEL = 0.1, 0.98
+"""A disc of which more is burnt out tells no light."""
+_DOWN_DEG = -1.5
+"""With the sun so low no air shows the disc."""
+_DOWN_COSTS, _DOWN_MOST = 4.0, 5
+TRACK_SHARE = 0.5
+"""The real air's changes are like the sun's own at another hour: the track's word counts for half."""
+CONTRADICTED = 0.9
+"""So sure that something is wrong, it is told."""
+_WORTH_TELLING = 0.05
+_WEIGHTLESS = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """What may be wrong with the settings' place or the clock: then the sun was where this says."""
+
+    kind: MistakeKind
+    prior: float
+    hours: float = 0.0
+    """The sun stood where the settings have it so many hours later."""
+    across: bool = False
+    """At the same hour angle, as far on the other side of the equator."""
+
+
+def mistakes(site: Site) -> tuple[Mistake, ...]:
+    """Return that nothing is wrong, and what may be."""
+    found = [
+        Mistake("time-zone", _HOURS_OFF.get(abs(hours), _MORE_HOURS_OFF), float(hours))
+        for hours in range(-11, 13)
+        if hours
+    ]
+    longitude_deg = (site.longitude_deg + 180) % 360 - 180
+    if abs(longitude_deg) > _LEAST_DEG:
+        found.append(Mistake("longitude-sign", _LONGITUDE_SIGN, -2 * longitude_deg / 15))
+    if abs(site.latitude_deg) > _LEAST_DEG:
+        found.append(Mistake("latitude-sign", _LATITUDE_SIGN, across=True))
+    return (Mistake("none", 1 - sum(one.prior for one in found)), *found)
+
+
+def across(site: Site) -> Site:
+    """Return the place as far on the other side of the equator."""
+    return site.model_copy(update={"latitude_deg": -site.latitude_deg})
+
+
+@dataclass(frozen=True, slots=True)
+class SettingsDoubt:
+    """How likely it is that place or clock are wrong, and in what way."""
+
+    mistakes: tuple[Mistake, ...]
+    elsewhere: tuple[Elsewhere, ...]
+    """Where the sun was by each of them."""
+    weights: Array
+    """(k,) one in all; the first is that nothing is wrong."""
+
+    @property
+    def wrong(self) -> float:
+        """How likely anything is wrong."""
+        return float(1 - self.weights[0])
+
+    def contradiction(self) -> Contradiction | None:
+        """Return what is likely to be wrong; None while nothing is sure to be."""
+        if self.wrong < CONTRADICTED:
+            return None
+        shares: dict[MistakeKind, float] = {}
+        hours: list[int] = []
+        for one, weight in zip(self.mistakes[1:], self.weights[1:], strict=True):
+            shares[one.kind] = shares.get(one.kind, 0.0) + float(weight)
+            if one.kind == "time-zone" and weight > _WORTH_TELLING:
+                hours.append(round(one.hours))
+        kept = sorted((k for k in shares if shares[k] > _WORTH_TELLING), key=lambda kind: -shares[kind])
+        return Contradiction(likely=tuple(kept), hours=tuple(hours), share=self.wrong)
+
+    def sigma_deg(self, azimuth_deg: Array, altitude_deg: Array, at_deg: tuple[float, float]) -> Array:
+        """Return how far azimuth and altitude may be from what is told of them, (2,).
+
+        By draws (d,) of what they are if nothing is wrong: an axis that stands elsewhere by a mistake counts
+        for as much as the mistake is likely.
+        """
+        off, share = [], []
+        for place, weight in zip(self.elsewhere, self.weights, strict=True):
+            if weight < _WEIGHTLESS:
+                continue
+            axis = np.stack(place.axis_errors_deg(azimuth_deg, altitude_deg))
+            off.append(np.abs((axis - np.array(at_deg)[:, None] + 180) % 360 - 180))
+            share.append(np.full(len(azimuth_deg), weight))
+        order = np.argsort(np.concatenate(off, axis=1), axis=1)
+        ladder = np.cumsum(np.concatenate(share)[order], axis=1)
+        rung = (ladder < (1 - LEFT_OUT) * ladder[:, -1:]).sum(axis=1)
+        return np.take_along_axis(np.concatenate(off, axis=1), order, axis=1)[(0, 1), rung] / 2
+
+
+class PlaceAndClock:
+    """Learns from light and track; bounded."""
+
+    def __init__(self, site: Site, sun: Sun) -> None:
+        self.mistakes = mistakes(site)
+        self._sun, self._across = sun, Sun(across(site))
+        self._samples: deque[tuple[float, float]] = deque(maxlen=SAMPLES)
+        self._open: list[tuple[float, float]] = []
+        self._light = np.zeros(len(self.mistakes))
+        self._track = np.zeros(len(self.mistakes))
+        self._past = np.zeros(len(self.mistakes))
+        self._down_s: deque[float] = deque(maxlen=_DOWN_MOST)
+        sides = Geometry(site, sun), Geometry(across(site), self._across)
+        self.elsewhere = tuple(
+            Elsewhere(sides[one.across], one.hours * 3600, one.across) for one in self.mistakes
+        )
+
+    def doubt(self) -> SettingsDoubt:
+        """Return how likely each mistake is."""
+        log = np.log([one.prior for one in self.mistakes]) + self._light
+        log = log + TRACK_SHARE * (self._past + self._track)
+        log[0] -= _DOWN_COSTS * len(self._down_s)
+        weights = np.exp(log - log.max())
+        return SettingsDoubt(self.mistakes, self.elsewhere, weights / weights.sum())
+
+    def see(self, frame: MeasuredFrame) -> None:
+        """Take a frame."""
+        disc, at_s = frame.disc, utc_s(frame.time_utc)
+        if not disc.found or not disc.limb_coverage >= _WHOLE:
+            return
+        if float(self._sun.altaz_deg(at_s)[0]) < _DOWN_DEG:
+            self._down_s.append(at_s)
+        elif self._down_s and at_s - self._down_s[0] > SAMPLES * SAMPLE_S:
+            # As long ago as the oldest of the light: a clock may have been set since.
+            self._down_s.popleft()
+        if disc.saturated_fraction > _MOST_SATURATED or not 0 < disc.brightness < _MOST_LEVEL:
+            return
+        stops = float(np.log2(disc.brightness)) - (frame.exposure_stops or 0.0)
+        if self._open and not 0 <= at_s - self._open[0][0] < SAMPLE_S:
+            times, light = np.array(self._open).T
+            self._samples.append((float(times.mean()), float(np.quantile(light, _CLEAREST))))
+            self._open.clear()
+        self._open.append((at_s, stops))
+
+    def weigh_light(self) -> None:
+        """Work out anew what the light says: too dear to do for every disc."""
+        if len(self._samples) < FEWEST:
+            return
+        times_s, stops = np.array(self._samples).T
+        light = Light(times_s, stops)
+        self._light = np.array(
+            [light.log_evidence(self._altitude_deg(one, times_s)) for one in self.mistakes]
+        )
+        self._light -= self._light[0]
+
+    def take_track(self, log_evidence: Array) -> None:
+        """Take what the present part of the track says of each of the mistakes, (k,)."""
+        self._track = log_evidence - log_evidence[0]
+
+    def begin_part(self) -> None:
+        """Keep what the track has said so far: another part of it begins."""
+        self._past, self._track = self._past + self._track, np.zeros(len(self.mistakes))
+
+    def _altitude_deg(self, mistake: Mistake, times_s: Array) -> Array:
+        sun = self._across if mistake.across else self._sun
+        return np.asarray(sun.altaz_deg(times_s + mistake.hours * 3600)[0])
+
+
+_EXTINCTION, _EXTINCTION_SIGMA = 0.3, 0.12
+"""Of a clear sky, stops for each air mass: 0.12 to 0.5 magnitudes (common practice, no source)."""
+_FROM_FRAME_TO_FRAME = 0.03
+_HAZE_S, _SMOKE_S = 4 * 3600.0, 3 * 3600.0
+"""How long either stays."""
+_SKIES = ((0.25, 0.01, 0.0), (0.30, 0.03, 0.0), (0.15, 0.09, 0.0), (0.15, 0.03, 0.6))
+"""How likely a sky is beforehand, by how many stops for each air mass haze comes and goes in it, and by how
+many stops smoke changes the light, however high the sun."""
+_HELD, _ANYHOW = 0.05, 0.10
+"""How likely it is that the camera holds the level by an exposure it does not tell, and that the light does
+what it likes: then it tells nothing of the sun's height."""
+
+
+class Light:
+    """What samples of the disc's light (stops, at times) say of heights the sun may have had."""
+
+    def __init__(self, utc_s: Array, stops: Array) -> None:
+        self._lag = np.abs(utc_s[:, None] - utc_s[None, :])
+        self._stops = stops - stops.mean()
+        smooth = np.sqrt(3.0) * self._lag / _SMOKE_S
+        self._smoke = (1 + smooth) * np.exp(-smooth)
+        # Of the level itself nothing is known.
+        self._steady = 100.0 + _FROM_FRAME_TO_FRAME**2 * np.eye(len(stops))
+        nothing = (
+            np.log(_HELD) + self._log_density(self._stops, self._steady),
+            np.log(_ANYHOW) + self._log_density(self._stops, self._steady + self._smoke),
+        )
+        self._untold = float(np.logaddexp(*nothing))
+
+    def log_evidence(self, altitude_deg: Array) -> float:
+        """Return the log of how likely the light is, the sun being so high."""
+        down = int((altitude_deg < _DOWN_DEG).sum())
+        air = air_mass(np.maximum(altitude_deg, 0.0))
+        off = air - air.mean()
+        unit = np.outer(air, air) * np.exp(-self._lag / _HAZE_S)
+        covariance = self._steady + _EXTINCTION_SIGMA**2 * np.outer(off, off)
+        left = self._stops + _EXTINCTION * off
+        told = [
+            np.log(share) + self._log_density(left, covariance + haze**2 * unit + smoke**2 * self._smoke)
+            for share, haze, smoke in _SKIES
+        ]
+        return float(np.logaddexp.reduce([*told, self._untold])) - _DOWN_COSTS * min(down, _DOWN_MOST)
+
+    @staticmethod
+    def _log_density(left: Array, covariance: Array) -> float:
+        root = cholesky(covariance, lower=True, check_finite=False)
+        white = solve_triangular(root, left, lower=True, check_finite=False)
+        return float(-0.5 * white @ white - np.log(np.diag(root)).sum())
+
+
+__all__: Sequence[str] = ("Light", "Mistake", "PlaceAndClock", "SettingsDoubt", "across", "mistakes")

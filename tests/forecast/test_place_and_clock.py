@@ -1,0 +1,95 @@
+"""Settings of which place or clock are wrong: what light and track tell of it, and what nothing can tell."""
+
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from sentinel.chain.forecast.place_and_clock import LEFT_OUT, PlaceAndClock, mistakes
+from sentinel.core.records import Contradiction, Disc, MeasuredFrame
+from sentinel.core.settings import Site
+from sentinel.core.times import from_utc_s
+from sentinel.sky.refraction import air_mass
+from sentinel.sky.sun import Sun
+
+NORTH = Site(latitude_deg=72.0, longitude_deg=50.0)
+START_S = datetime(2026, 6, 20, 18, tzinfo=UTC).timestamp()
+
+
+def told_by_light(
+    true: Site, hours_late: float = 0.0, *, hours: float = 6.0, stops_an_hour: float = 0.0, held: bool = False
+) -> PlaceAndClock:
+    """Return what light at a place tells of `NORTH`; the clock shows a time that many hours too late."""
+    rng = np.random.default_rng(5)
+    sun, known = Sun(true), PlaceAndClock(NORTH, Sun(NORTH))
+    times_s = START_S + np.arange(0, hours * 3600, 120.0)
+    air = air_mass(sun.altaz_deg(times_s)[0])
+    for i, at_s in enumerate(times_s):
+        stops = -1.0 + stops_an_hour * (at_s - START_S) / 3600 - (0.0 if held else 0.3 * air[i])
+        level = float(2 ** (stops + 0.01 * rng.normal()))
+        disc = Disc(found=True, limb_coverage=1.0, brightness=level, saturated_fraction=0.0)
+        at = from_utc_s(at_s + hours_late * 3600)
+        known.see(MeasuredFrame(frame="a", time_utc=at, width_px=6, height_px=4, disc=disc, exposure_s=0.001))
+    known.weigh_light()
+    return known
+
+
+def contradiction(known: PlaceAndClock) -> Contradiction:
+    found = known.doubt().contradiction()
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize("hours", [-5.0, 5.0, 11.0])
+def test_a_clock_hours_off_is_told_by_the_light_with_the_hours(hours: float) -> None:
+    found = contradiction(told_by_light(NORTH, hours))
+    assert "time-zone" in found.likely
+    assert -hours in found.hours
+
+
+def test_a_longitude_of_the_wrong_sign_is_told_by_the_light() -> None:
+    found = contradiction(told_by_light(Site(latitude_deg=72.0, longitude_deg=-50.0)))
+    assert "longitude-sign" in found.likely
+
+
+def test_a_sun_that_should_be_down_is_told_with_the_hemisphere() -> None:
+    known = PlaceAndClock(
+        Site(latitude_deg=-72.0, longitude_deg=50.0), Sun(Site(latitude_deg=-72.0, longitude_deg=50.0))
+    )
+    disc = Disc(found=True, limb_coverage=1.0, brightness=0.4, saturated_fraction=0.0)
+    for i in range(60):
+        at = from_utc_s(START_S + 120.0 * i)
+        known.see(MeasuredFrame(frame="a", time_utc=at, width_px=6000, height_px=4000, disc=disc))
+    known.weigh_light()
+    assert contradiction(known).likely[0] == "latitude-sign"
+
+
+@pytest.mark.parametrize("how", [{}, {"held": True}, {"stops_an_hour": -0.4}, {"stops_an_hour": -0.15}])
+def test_the_right_settings_are_not_contradicted_by_clear_air_held_exposure_or_smoke(
+    how: dict[str, float],
+) -> None:
+    assert told_by_light(NORTH, **how).doubt().contradiction() is None  # type: ignore[arg-type]
+
+
+def test_a_right_clear_sky_rules_out_what_is_far_off() -> None:
+    before, after = PlaceAndClock(NORTH, Sun(NORTH)).doubt(), told_by_light(NORTH, hours=10.0).doubt()
+    far = [abs(one.hours) >= 4 for one in mistakes(NORTH)]
+    assert after.weights[far].sum() < 0.1 * before.weights[far].sum()
+    assert after.wrong < before.wrong < LEFT_OUT
+
+
+def test_an_axis_is_as_wide_as_the_clock_is_doubtful() -> None:
+    """By a clock five hours off the same track is drawn by an axis turned about the pole by 75 degrees."""
+    doubt = told_by_light(NORTH, 5.0).doubt()
+    azimuth, altitude = np.full(50, 1.0), np.full(50, 0.0)
+    # On the sky: 1 degree of azimuth at 72 degrees is 0.31; turned by 75 degrees it is mostly altitude.
+    sigma = doubt.sigma_deg(azimuth, altitude, (1.0, 0.0))
+    assert sigma[1] > 0.25 * 0.31
+    assert sigma[0] > 0.2
+
+
+def test_an_axis_turned_with_the_sky_comes_back() -> None:
+    for place in PlaceAndClock(NORTH, Sun(NORTH)).elsewhere:
+        azimuth, altitude = place.axis_errors_deg(np.array([1.3]), np.array([-0.4]))
+        tilt = np.hypot(azimuth * np.cos(np.radians(72.0)), altitude)
+        assert tilt == pytest.approx(np.hypot(1.3 * np.cos(np.radians(72.0)), 0.4), rel=0.03)
