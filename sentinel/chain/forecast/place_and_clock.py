@@ -38,6 +38,10 @@ SAMPLE_S = 900.0
 SAMPLES = 96
 """A day of them."""
 FEWEST = 4
+_STEADY_STOPS, _UNSTEADY_STOPS, _UNSTEADY_STEADIEST = 0.015, 0.06, 2.0
+"""Light that changes by less from frame to frame is steady, by more it is not: there is cloud, or a bracket of
+exposures that no file tells of; in between it is where it changes so many times as much as in the steadiest
+quarter of the day."""
 _CLEAREST = 0.75
 """Quantile of a sample's frames: cloud takes light away and brings none."""
 _WHOLE = 0.9
@@ -48,7 +52,7 @@ _DOWN_DEG = -1.5
 _DOWN_COSTS, _DOWN_MOST = 4.0, 5
 TRACK_SHARE = 0.5
 """The real air's changes are like the sun's own at another hour: the track's word counts for half."""
-CONTRADICTED = 0.9
+CONTRADICTED = 0.97
 """So sure that something is wrong, it is told."""
 _WORTH_TELLING = 0.05
 _WEIGHTLESS = 1e-4
@@ -139,7 +143,7 @@ class PlaceAndClock:
     def __init__(self, site: Site, sun: Sun) -> None:
         self.mistakes = mistakes(site)
         self._sun, self._across = sun, Sun(across(site))
-        self._samples: deque[tuple[float, float]] = deque(maxlen=SAMPLES)
+        self._samples: deque[tuple[float, float, float]] = deque(maxlen=SAMPLES)
         self._open: list[tuple[float, float]] = []
         self._light = np.zeros(len(self.mistakes))
         self._track = np.zeros(len(self.mistakes))
@@ -172,16 +176,28 @@ class PlaceAndClock:
             return
         stops = float(np.log2(disc.brightness)) - (frame.exposure_stops or 0.0)
         if self._open and not 0 <= at_s - self._open[0][0] < SAMPLE_S:
-            times, light = np.array(self._open).T
-            self._samples.append((float(times.mean()), float(np.quantile(light, _CLEAREST))))
-            self._open.clear()
+            self._close()
         self._open.append((at_s, stops))
+
+    def _close(self) -> None:
+        times, light = np.array(self._open).T
+        if len(times) > 1:
+            change = float(np.abs(np.diff(light)).mean())
+            self._samples.append((float(times.mean()), float(np.quantile(light, _CLEAREST)), change))
+        self._open.clear()
 
     def weigh_light(self) -> None:
         """Work out anew what the light says: too dear to do for every disc."""
         if len(self._samples) < FEWEST:
             return
-        times_s, stops = np.array(self._samples).T
+        times_s, stops, change = np.array(self._samples).T
+        usual = max(_UNSTEADY_STEADIEST * float(np.quantile(change, 0.25)), _STEADY_STOPS)
+        steady = change < min(usual, _UNSTEADY_STOPS)
+        # Cloud that comes or goes reaches into the samples beside it.
+        steady &= np.append(steady[1:], True) & np.insert(steady[:-1], 0, True)
+        if steady.sum() < FEWEST:
+            return
+        times_s, stops = times_s[steady], stops[steady]
         light = Light(times_s, stops)
         self._light = np.array(
             [light.log_evidence(self._altitude_deg(one, times_s)) for one in self.mistakes]
@@ -209,9 +225,10 @@ _HAZE_S, _SMOKE_S = 4 * 3600.0, 3 * 3600.0
 _SKIES = ((0.25, 0.01, 0.0), (0.30, 0.03, 0.0), (0.15, 0.09, 0.0), (0.15, 0.03, 0.6))
 """How likely a sky is beforehand, by how many stops for each air mass haze comes and goes in it, and by how
 many stops smoke changes the light, however high the sun."""
-_HELD, _ANYHOW = 0.05, 0.10
-"""How likely it is that the camera holds the level by an exposure it does not tell, and that the light does
-what it likes: then it tells nothing of the sun's height."""
+_HELD, _DRIFTS, _ANYHOW = 0.04, 0.06, ((0.03, 1.0, 3600.0), (0.02, 2.5, 1800.0))
+"""How likely it is that the camera holds the level by an exposure it does not tell, that smoke or frost
+decides, and that cloud does as it likes, by so many stops for so long: then the light tells nothing of the
+sun's height."""
 
 
 class Light:
@@ -224,11 +241,14 @@ class Light:
         self._smoke = (1 + smooth) * np.exp(-smooth)
         # Of the level itself nothing is known.
         self._steady = 100.0 + _FROM_FRAME_TO_FRAME**2 * np.eye(len(stops))
-        nothing = (
+        nothing = [
             np.log(_HELD) + self._log_density(self._stops, self._steady),
-            np.log(_ANYHOW) + self._log_density(self._stops, self._steady + self._smoke),
-        )
-        self._untold = float(np.logaddexp(*nothing))
+            np.log(_DRIFTS) + self._log_density(self._stops, self._steady + self._smoke),
+        ]
+        for share, size, stays_s in _ANYHOW:
+            veil = size**2 * np.exp(-self._lag / stays_s)
+            nothing.append(np.log(share) + self._log_density(self._stops, self._steady + veil))
+        self._untold = float(np.logaddexp.reduce(nothing))
 
     def log_evidence(self, altitude_deg: Array) -> float:
         """Return the log of how likely the light is, the sun being so high."""
