@@ -48,8 +48,6 @@ CHANGED_SHARE = 0.98
 CHANGED_LEAST_S = 1800.0
 """And only when there is so much track since."""
 FAR_PX = 1e7
-WEIGH_PLACES_S = 1800.0
-"""Place and clock are doubted so often: it is too dear to do at every renewal."""
 EXPECTED_S = 12 * 3600.0
 """For how long a disc is expected."""
 FORGOTTEN_S = 10 * 86_400.0
@@ -85,7 +83,6 @@ class Forecaster:
         self._other_size = ((0, 0), 0)
         self._stores: Stores | None = None
         self._place_and_clock = PlaceAndClock(settings.site, sun)
-        self._places_weighed_s = -np.inf
         self._start_over()
         self._renewal = Renewal()
         self._slack_until_s = -np.inf
@@ -109,16 +106,6 @@ class Forecaster:
         if mount.picture_top is not None:
             roll = TOLD_ROLL.about(roll_of_top(mount.picture_top, southern=site.latitude_deg < 0))
         return every_node(first_rates(mount.tracking), site.latitude_deg, roll)
-
-    def _weigh_places(self, now_s: float) -> None:
-        """Ask light and track now and then whether place and clock can be true."""
-        if abs(now_s - self._places_weighed_s) < WEIGH_PLACES_S:
-            return
-        self._places_weighed_s = now_s
-        self._place_and_clock.weigh_light()
-        evidence = self._estimator.evidence(self._place_and_clock.elsewhere)
-        if evidence is not None:
-            self._place_and_clock.take_track(evidence)
 
     def _begin_anew(self, since_s: float, since: Since, *, before_stretch: int = 0) -> None:
         """Fit what comes from a moment on by itself: its prior is what the track before it has told."""
@@ -170,7 +157,7 @@ class Forecaster:
         self._renewal.made_s = moment
         ahead = coming(self._settings, self._sun, moment)
         self._draws, tracks = self._fitted(ahead, keep=True)
-        self._weigh_places(moment)
+        self._place_and_clock.weigh(moment, self._estimator.evidence)
         if history:
             return None
         forecast = self._outlook(now_utc, ahead, self._draws, tracks)
@@ -322,7 +309,9 @@ class Forecaster:
         tracker.scale_arcsec_px = scale
         if tracker.last is not self._expected_from:
             # While nothing is seen the old expectation stands: it begins where the last disc was.
-            tracker.expected = _expected(both, ahead)
+            near = len(BEFORE_S) + int(np.searchsorted(ahead.offsets_s, EXPECTED_S))
+            times_s = np.concatenate([ahead.now_s + BEFORE_S, ahead.times_s])
+            tracker.expected = Expected.of(times_s[:near], both[:, :near], len(BEFORE_S))
             self._expected_from = tracker.last
             tracker.moves_px = partial(self._moves_px, draws)
         self._note_change(draws, ahead.now_s)
@@ -403,14 +392,3 @@ class Forecaster:
         sky = np.hypot(*still[:, 1]) / STOP_S[1]
         stopped = abs(float(np.hypot(*line.velocity_px_s)) / sky - 1) < 0.15
         return Departure(since, line, stopped, suspects[-1])
-
-
-def _expected(tracks_px: Array, ahead: Coming) -> Expected:
-    """Return where the disc is expected; the tracks begin with where it was by the same fit, `BEFORE_S`."""
-    begin = len(BEFORE_S)
-    near = begin + int(np.searchsorted(ahead.offsets_s, EXPECTED_S))
-    x, y = tracks_px[:, :near]
-    spread = np.hypot(x.std(axis=1), y.std(axis=1))
-    middle = np.stack([np.median(x, axis=1), np.median(y, axis=1)], axis=1)
-    times_s = np.concatenate([ahead.now_s + BEFORE_S, ahead.times_s[: near - begin]])
-    return Expected(times_s, middle, np.maximum(spread - spread[begin], 0.0))

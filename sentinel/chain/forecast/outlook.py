@@ -10,7 +10,7 @@ from sentinel.chain.forecast.coming import HORIZON_H, Coming, daylight
 from sentinel.chain.forecast.draws import Draws
 from sentinel.chain.forecast.exits import Exits, Frame, Swing, first_exits
 from sentinel.chain.forecast.line import Line, line_normals
-from sentinel.chain.forecast.place_and_clock import LEFT_OUT, SettingsDoubt
+from sentinel.chain.forecast.place_and_clock import SettingsDoubt
 from sentinel.chain.forecast.places import Ahead, best_along, best_centre, place, reach
 from sentinel.chain.forecast.rates import rate_name
 from sentinel.chain.forecast.scale import FOCAL_DOUBT
@@ -237,8 +237,7 @@ def _axis_fields(known: Known, best: Lead, rate: Array) -> dict[str, Any]:
     # About the likeliest mount; over all that are possible while the roll is open, so that it shows.
     axis = axis[:, best.alike] if best.share >= CERTAIN else axis
     sigma = np.sqrt(((axis - np.array(at)[:, None]) ** 2).mean(axis=1))
-    if known.settings_doubt.wrong > LEFT_OUT:
-        sigma = np.maximum(sigma, known.settings_doubt.sigma_deg(axis[0], axis[1], at))
+    sigma = np.maximum(sigma, known.settings_doubt.sigma_deg(axis[0], axis[1], at))
     for i, name in enumerate(("azimuth", "altitude")):
         fields[f"polar_{name}_error_deg"] = at[i]
         fields[f"polar_{name}_error_sigma_deg"] = float(sigma[i])

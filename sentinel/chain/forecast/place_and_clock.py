@@ -7,13 +7,14 @@ the sun.
 """
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
+from sentinel.chain.forecast.fit import TILT_SIGMA_DEG, level_of
 from sentinel.chain.forecast.geometry import Elsewhere, Geometry
 from sentinel.core.records import Contradiction, MeasuredFrame
 from sentinel.core.settings import Site
@@ -24,13 +25,13 @@ from sentinel.sky.sun import Sun
 
 MistakeKind = Literal["none", "longitude-sign", "latitude-sign", "time-zone"]
 
-# How likely each mistake is beforehand. A judgement: clocks off by an hour or two are common, by more rare.
-# Together they stay below `LEFT_OUT`, so that an axis is as well known as ever while nothing speaks for them.
-_HOURS_OFF = {1: 0.006, 2: 0.004, 3: 0.002}
-_MORE_HOURS_OFF = 0.0004
-_LONGITUDE_SIGN, _LATITUDE_SIGN = 0.008, 0.003
-LEFT_OUT = 0.05
-"""Two sigmas hold all but this share of what may be."""
+# How likely each mistake is beforehand. A judgement: clocks an hour off are common, all else is rare,
+# together less than the hundredth that three sigmas leave out: no axis is as doubtful as the rarest mistake.
+_HOURS_OFF = {1: 0.006, 2: 0.0012, 3: 0.0006}
+_MORE_HOURS_OFF = 0.0001
+_LONGITUDE_SIGN, _LATITUDE_SIGN = 0.002, 0.001
+_LEFT_OUT = ((2.0, 0.05), (3.0, 0.01))
+"""So many sigmas leave out this share of what may be."""
 _LEAST_DEG = 5.0
 """Of longitude or latitude: of less, the other sign hardly matters."""
 
@@ -39,9 +40,9 @@ SAMPLES = 96
 """A day of them."""
 FEWEST = 4
 _STEADY_STOPS, _UNSTEADY_STOPS, _UNSTEADY_STEADIEST = 0.015, 0.06, 2.0
-"""Light that changes by less from frame to frame is steady, by more it is not: there is cloud, or a bracket of
-exposures that no file tells of; in between it is where it changes so many times as much as in the steadiest
-quarter of the day."""
+"""Light that changes by less from frame to frame is steady, by more it is not: there is cloud, or a bracket
+of exposures that no file tells of; in between it is where it changes so many times as much as in the
+steadiest quarter of the day."""
 _CLEAREST = 0.75
 """Quantile of a sample's frames: cloud takes light away and brings none."""
 _WHOLE = 0.9
@@ -50,8 +51,10 @@ _MOST_SATURATED, _MOST_LEVEL = 0.1, 0.98
 _DOWN_DEG = -1.5
 """With the sun so low no air shows the disc."""
 _DOWN_COSTS, _DOWN_MOST = 4.0, 5
-TRACK_SHARE = 0.5
-"""The real air's changes are like the sun's own at another hour: the track's word counts for half."""
+WEIGH_EVERY_S = 1800.0
+"""It is too dear to do at every renewal."""
+TRACK_SHARE = 0.7
+"""The real air's changes are like the sun's own at another hour: the track's word counts for less."""
 CONTRADICTED = 0.97
 """So sure that something is wrong, it is told."""
 _WORTH_TELLING = 0.05
@@ -97,6 +100,7 @@ class SettingsDoubt:
     mistakes: tuple[Mistake, ...]
     elsewhere: tuple[Elsewhere, ...]
     """Where the sun was by each of them."""
+    latitude_deg: float
     weights: Array
     """(k,) one in all; the first is that nothing is wrong."""
 
@@ -122,7 +126,7 @@ class SettingsDoubt:
         """Return how far azimuth and altitude may be from what is told of them, (2,).
 
         By draws (d,) of what they are if nothing is wrong: an axis that stands elsewhere by a mistake counts
-        for as much as the mistake is likely.
+        for as much as the mistake is likely. Once something is wrong for sure, nothing is known of the axis.
         """
         off, share = [], []
         for place, weight in zip(self.elsewhere, self.weights, strict=True):
@@ -132,9 +136,15 @@ class SettingsDoubt:
             off.append(np.abs((axis - np.array(at_deg)[:, None] + 180) % 360 - 180))
             share.append(np.full(len(azimuth_deg), weight))
         order = np.argsort(np.concatenate(off, axis=1), axis=1)
+        ordered = np.take_along_axis(np.concatenate(off, axis=1), order, axis=1)
         ladder = np.cumsum(np.concatenate(share)[order], axis=1)
-        rung = (ladder < (1 - LEFT_OUT) * ladder[:, -1:]).sum(axis=1)
-        return np.take_along_axis(np.concatenate(off, axis=1), order, axis=1)[(0, 1), rung] / 2
+        sigma = np.zeros(2)
+        for sigmas, left_out in _LEFT_OUT:
+            rung = (ladder < (1 - left_out) * ladder[:, -1:]).sum(axis=1)
+            sigma = np.maximum(sigma, ordered[(0, 1), rung] / sigmas)
+        if self.wrong > CONTRADICTED:
+            sigma = np.maximum(sigma, TILT_SIGMA_DEG / np.array([level_of(self.latitude_deg), 1.0]))
+        return sigma
 
 
 class PlaceAndClock:
@@ -142,12 +152,14 @@ class PlaceAndClock:
 
     def __init__(self, site: Site, sun: Sun) -> None:
         self.mistakes = mistakes(site)
+        self._latitude_deg = site.latitude_deg
         self._sun, self._across = sun, Sun(across(site))
         self._samples: deque[tuple[float, float, float]] = deque(maxlen=SAMPLES)
         self._open: list[tuple[float, float]] = []
         self._light = np.zeros(len(self.mistakes))
         self._track = np.zeros(len(self.mistakes))
         self._past = np.zeros(len(self.mistakes))
+        self._weighed_s = -np.inf
         self._down_s: deque[float] = deque(maxlen=_DOWN_MOST)
         sides = Geometry(site, sun), Geometry(across(site), self._across)
         self.elsewhere = tuple(
@@ -160,7 +172,7 @@ class PlaceAndClock:
         log = log + TRACK_SHARE * (self._past + self._track)
         log[0] -= _DOWN_COSTS * len(self._down_s)
         weights = np.exp(log - log.max())
-        return SettingsDoubt(self.mistakes, self.elsewhere, weights / weights.sum())
+        return SettingsDoubt(self.mistakes, self.elsewhere, self._latitude_deg, weights / weights.sum())
 
     def see(self, frame: MeasuredFrame) -> None:
         """Take a frame."""
@@ -186,8 +198,18 @@ class PlaceAndClock:
             self._samples.append((float(times.mean()), float(np.quantile(light, _CLEAREST)), change))
         self._open.clear()
 
+    def weigh(self, now_s: float, track: Callable[[Sequence[Elsewhere]], Array | None]) -> None:
+        """Ask light and track anew, now and then; `track` gives the log of how likely it is by each."""
+        if abs(now_s - self._weighed_s) < WEIGH_EVERY_S:
+            return
+        self._weighed_s = now_s
+        self.weigh_light()
+        log_evidence = track(self.elsewhere)
+        if log_evidence is not None:
+            self._track = log_evidence - log_evidence[0]
+
     def weigh_light(self) -> None:
-        """Work out anew what the light says: too dear to do for every disc."""
+        """Work out anew what the light says."""
         if len(self._samples) < FEWEST:
             return
         times_s, stops, change = np.array(self._samples).T
@@ -203,10 +225,6 @@ class PlaceAndClock:
             [light.log_evidence(self._altitude_deg(one, times_s)) for one in self.mistakes]
         )
         self._light -= self._light[0]
-
-    def take_track(self, log_evidence: Array) -> None:
-        """Take what the present part of the track says of each of the mistakes, (k,)."""
-        self._track = log_evidence - log_evidence[0]
 
     def begin_part(self) -> None:
         """Keep what the track has said so far: another part of it begins."""

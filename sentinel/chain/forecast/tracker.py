@@ -70,6 +70,14 @@ class Expected:
     xy_px: Array
     spread_px: Array
 
+    @classmethod
+    def of(cls, utc_s: Array, tracks_px: Array, now: int) -> "Expected":
+        """Return it for draws' tracks (2, n, d) at times (n,); at the index `now` they count as one."""
+        x, y = tracks_px
+        spread = np.hypot(x.std(axis=1), y.std(axis=1))
+        middle = np.stack([np.median(x, axis=1), np.median(y, axis=1)], axis=1)
+        return cls(utc_s, middle, np.maximum(spread - spread[now], 0.0))
+
     def at(self, utc_s: float) -> tuple[Array, float]:
         """Return the expected centre (2,) and its spread at a time; held beyond the ends."""
         i = min(max(int(self.utc_s.searchsorted(utc_s)), 1), len(self.utc_s) - 1)
