@@ -130,9 +130,19 @@ def span_of_minutes(minutes: object) -> str:
     return f"{hours} h {rest} min" if rest else f"{hours} h"
 
 
+def count(number: int) -> str:
+    """Return `12,345`."""
+    return f"{number:,}"
+
+
 def many(number: int, one: str, several: str = "") -> str:
     """Return `1 picture` or `12,345 pictures`."""
-    return f"{number:,} {one if number == 1 else several or f'{one}s'}"
+    return f"{count(number)} {one if number == 1 else several or f'{one}s'}"
+
+
+def how_often(number: int) -> str:
+    """Return `never`, `once`, `twice` or `3 times`."""
+    return {0: "never", 1: "once", 2: "twice"}.get(number, f"{count(number)} times")
 
 
 def either(names: Sequence[str]) -> str:

@@ -1,22 +1,16 @@
 """One session, worked out once: everything that page and pictures are made from."""
 
 from collections import Counter
-from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
+from itertools import pairwise
 
 from sentinel.chain.track import Context, parts_of
 from sentinel.core.times import utc_s
-from sentinel.jobs.report.coverage import (
-    Hour,
-    Share,
-    Sizes,
-    hours_of,
-    share_of,
-    sizes_of,
-)
+from sentinel.jobs.report.coverage import Hour, Share, Sizes, hours_of, share_of, sizes_of
 from sentinel.jobs.report.forecast_checks import CheckedForecast, ObservedExit, check_forecasts, find_exits
-from sentinel.jobs.report.incidents import IncidentSpan, noticed
-from sentinel.jobs.report.record import Columns, Record, columns_of
+from sentinel.jobs.report.incidents import IncidentSpan, incident_spans
+from sentinel.jobs.report.record import Record, columns_of
 from sentinel.jobs.report.style import TimeAxis
 from sentinel.jobs.report.summary import GAP_INTERVALS, Summary, summarise
 from sentinel.jobs.report.track_fit import TrackFit, fit_track
@@ -27,26 +21,80 @@ SILENT_S = 300.0
 """A watch that goes on for so long after the last frame has missed some."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Analysis:
-    """A session with all that was worked out of it."""
+    """A session with all that is worked out of it, each thing when it is first asked for."""
 
-    record: Record
-    columns: Columns
-    summary: Summary
-    sun: Sun
-    track: TrackFit
-    share: Share
-    sizes: Sizes | None
-    hours: tuple[Hour, ...]
-    exits: tuple[ObservedExit, ...]
-    checked: tuple[CheckedForecast, ...]
-    noticed: tuple[IncidentSpan, ...]
-    frame_px: tuple[int, int]
-    """Width and height of most frames."""
-    span: TimeAxis
-    nights: tuple[tuple[float, float], ...]
-    """When the sun's centre was below the horizon line, POSIX seconds."""
+    def __init__(self, record: Record) -> None:
+        self.record = record
+        self.sun = Sun(record.settings.site)
+        self.columns = columns_of(record.frames, self.sun)
+        begin_s = float(self.columns.utc_s[0])
+        self.axis = TimeAxis(begin_s, max(utc_s(record.until_utc), begin_s + 60))
+
+    @cached_property
+    def summary(self) -> Summary:
+        """What a replay says at its end."""
+        r = self.record
+        last = r.forecasts[-1] if r.forecasts else None
+        return summarise(r.frames, r.incidents, r.alerts, last, r.settings, marks=r.marks)
+
+    @cached_property
+    def frame_px(self) -> tuple[int, int]:
+        """Width and height of most frames."""
+        sizes = Counter((f.width_px, f.height_px) for f in self.record.frames if f.width_px and f.height_px)
+        return max(sizes, key=lambda size: (sizes[size], size), default=(0, 0))
+
+    @cached_property
+    def track(self) -> TrackFit:
+        """The discs beside the sun's path through the fitted mount."""
+        r, (width, height) = self.record, self.frame_px
+        return fit_track(
+            self.columns,
+            ((width - 1) / 2, (height - 1) / 2),
+            r.settings,
+            self.sun,
+            parts=parts_of(r.frames, [*r.marks, *r.forecasts], Context(r.settings, self.sun)),
+            forecasts=r.forecasts,
+            marks=r.marks,
+        )
+
+    @cached_property
+    def share(self) -> Share:
+        """How much of the sun was recorded."""
+        return share_of(self.columns, self.summary.interval_s, self.sun)
+
+    @cached_property
+    def sizes(self) -> Sizes | None:
+        """The radii beside the sun's; None: no disc was seen whole."""
+        return sizes_of(self.columns, self.record.settings)
+
+    @cached_property
+    def hours(self) -> list[Hour]:
+        """The session hour by hour."""
+        return hours_of(self.record, self.columns, self.track, self.sizes, self.summary)
+
+    @cached_property
+    def exits(self) -> tuple[ObservedExit, ...]:
+        """When the limb reached the edge."""
+        return find_exits(self.columns, self.track.stretch, self.record.settings.frames.margin_px)
+
+    @cached_property
+    def checked(self) -> tuple[CheckedForecast, ...]:
+        """The forecasts beside what came."""
+        return check_forecasts(self.record.forecasts, self.columns, self.track.stretch, self.exits)
+
+    @cached_property
+    def incidents(self) -> list[IncidentSpan]:
+        """What was noticed, from onset to end."""
+        return incident_spans(self.record.incidents)
+
+    @cached_property
+    def nights(self) -> list[tuple[float, float]]:
+        """When the sun's centre was below the horizon line, POSIX seconds."""
+        begin_s, end_s = self.axis.begin_s, self.axis.end_s
+        days = daylight(self.sun, begin_s, end_s).spans
+        edges = [begin_s, *(at for day in days for at in day), end_s]
+        return [(sunset, sunrise) for sunset, sunrise in list(pairwise(edges))[::2] if sunset < sunrise]
 
     @property
     def interval_s(self) -> float:
@@ -58,54 +106,3 @@ class Analysis:
         """The last frame's time, where a watch went on without any more; None: it did not."""
         waited = (self.record.until_utc - self.summary.end_utc).total_seconds()
         return self.summary.end_utc if waited > max(GAP_INTERVALS * self.interval_s, SILENT_S) else None
-
-
-def analyse(record: Record) -> Analysis:
-    """Work a session out."""
-    sun = Sun(record.settings.site)
-    columns = columns_of(record.frames, sun)
-    last = record.forecasts[-1] if record.forecasts else None
-    summary = summarise(
-        record.frames, record.incidents, record.alerts, last, record.settings, marks=record.marks
-    )
-    sizes_px = Counter((f.width_px, f.height_px) for f in record.frames if f.width_px and f.height_px)
-    width, height = max(sizes_px, key=lambda size: (sizes_px[size], size), default=(0, 0))
-    track = fit_track(
-        columns,
-        ((width - 1) / 2, (height - 1) / 2),
-        record.settings,
-        sun,
-        parts=parts_of(record.frames, [*record.marks, *record.forecasts], Context(record.settings, sun)),
-        forecasts=record.forecasts,
-        marks=record.marks,
-    )
-    sizes = sizes_of(columns, record.settings.camera.scale_arcsec_px, record)
-    exits = find_exits(columns, track.stretch, record.settings.frames.margin_px)
-    span = TimeAxis(float(columns.utc_s[0]), max(utc_s(record.until_utc), float(columns.utc_s[0]) + 60))
-    return Analysis(
-        record=record,
-        columns=columns,
-        summary=summary,
-        sun=sun,
-        track=track,
-        share=share_of(columns, summary.interval_s, sun),
-        sizes=sizes,
-        hours=tuple(hours_of(record, columns, track, sizes, summary)),
-        exits=exits,
-        checked=check_forecasts(record.forecasts, columns, track.stretch, exits),
-        noticed=tuple(noticed(record.incidents)),
-        frame_px=(width, height),
-        span=span,
-        nights=_nights(sun, span),
-    )
-
-
-def _nights(sun: Sun, span: TimeAxis) -> tuple[tuple[float, float], ...]:
-    nights, at = [], span.begin_s
-    for begin, end in daylight(sun, span.begin_s, span.end_s).spans:
-        if begin > at:
-            nights.append((at, begin))
-        at = end
-    if at < span.end_s:
-        nights.append((at, span.end_s))
-    return tuple(nights)

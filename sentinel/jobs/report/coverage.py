@@ -15,13 +15,14 @@ from sentinel.chain.intake.exposure_time import TIME_FROM_FILE
 from sentinel.chain.intake.pool import UNMEASURED
 from sentinel.chain.measure.flags import MEANING as DISC_MEANING
 from sentinel.core.records import MeasuredFrame
+from sentinel.core.settings import Settings
 from sentinel.core.tables import MEANING as TABLE_MEANING
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.report.record import Columns, Record
 from sentinel.jobs.report.summary import GAP_INTERVALS, Summary, TimeSpan
 from sentinel.jobs.report.track_fit import TrackFit
 from sentinel.sky import Sun, disc_axes, flattening
-from sentinel.sky.arrays import Array, Bools
+from sentinel.sky.arrays import Array, Bools, Indices
 from sentinel.sky.horizon import daylight
 
 HOUR_S = 3600.0
@@ -58,10 +59,10 @@ class Hour:
     frames: tuple[MeasuredFrame, ...]
     expected: int
     discs: int
-    unseen: int
-    """Frames without a disc though the sun was up."""
     missing_min: float
     """Time in gaps."""
+    poor: bool
+    """Pictures are missing, or the sun was up and not seen."""
     altitude_deg: float
     off_arcsec: float
     """Median distance from the computed place."""
@@ -78,6 +79,8 @@ class Sizes:
 
     percent: Array
     """(n,) measured less computed, NaN where the disc was not seen whole."""
+    computed_arcsec: Array
+    """(n,) the sun's radius across the vertical, which refraction leaves nearly as it is."""
     mean: float
     scatter: float
     half: float
@@ -112,44 +115,45 @@ def share_of(columns: Columns, interval_s: float, sun: Sun) -> Share:
 
 
 def _longest(columns: Columns, interval_s: float) -> TimeSpan | None:
-    at = np.flatnonzero(columns.found)
-    if not at.size:
+    times = columns.utc_s
+    runs = _runs(times, columns.found, interval_s)
+    best = max(runs, key=lambda run: times[run[-1]] - times[run[0]], default=None)
+    if best is None:
         return None
-    parted = np.diff(at) > 1
-    if interval_s:
-        parted |= np.diff(columns.utc_s[at]) > GAP_INTERVALS * interval_s
-    runs = np.split(at, np.flatnonzero(parted) + 1)
-    best = max(runs, key=lambda run: columns.utc_s[run[-1]] - columns.utc_s[run[0]])
-    return TimeSpan(from_utc=from_utc_s(columns.utc_s[best[0]]), to_utc=from_utc_s(columns.utc_s[best[-1]]))
+    return TimeSpan(from_utc=from_utc_s(times[best[0]]), to_utc=from_utc_s(times[best[-1]]))
 
 
-def runs_of(utc_s_: Array, which: Bools, interval_s: float) -> list[tuple[float, float]]:
-    """Return from when to when something holds frame after frame, each frame standing for one interval."""
-    longest = GAP_INTERVALS * interval_s if interval_s else np.inf
+def _runs(times_s: Array, which: Bools, interval_s: float) -> list[Indices]:
+    """Return the frames of each stretch in which something holds frame after frame, none missing."""
     at = np.flatnonzero(which)
-    if not at.size:
-        return []
-    parted = (np.diff(at) > 1) | (np.diff(utc_s_[at]) > longest)
-    runs = np.split(at, np.flatnonzero(parted) + 1)
-    return [(float(utc_s_[run[0]]), float(utc_s_[run[-1]]) + interval_s) for run in runs]
+    longest_s = GAP_INTERVALS * interval_s if interval_s else np.inf
+    parted = (np.diff(at) > 1) | (np.diff(times_s[at]) > longest_s)
+    return np.split(at, np.flatnonzero(parted) + 1) if at.size else []
 
 
-def sizes_of(columns: Columns, nominal_arcsec_px: float, record: Record) -> Sizes | None:
+def runs_of(times_s: Array, which: Bools, interval_s: float) -> list[tuple[float, float]]:
+    """Return from when to when something holds frame after frame, each frame standing for one interval."""
+    runs = _runs(times_s, which, interval_s)
+    return [(float(times_s[run[0]]), float(times_s[run[-1]]) + interval_s) for run in runs]
+
+
+def sizes_of(columns: Columns, settings: Settings) -> Sizes | None:
     """Return the measured radii beside the computed ones; None: no disc was ever seen whole."""
-    site = record.settings.site
+    site, scale_arcsec_px = settings.site, settings.camera.scale_arcsec_px
     good = columns.whole & (columns.coverage > 0.5) & (columns.altitude_deg > 0)
     if not good.any():
         return None
     computed = columns.sun_radius_arcsec * np.asarray(
         disc_axes(columns.altitude_deg, site.pressure_hpa, site.temperature_c)[1]
     )
-    percent = np.where(good, (columns.radius_px * nominal_arcsec_px / computed - 1) * 100, np.nan)
+    percent = np.where(good, (columns.radius_px * scale_arcsec_px / computed - 1) * 100, np.nan)
     some = percent[good]
     low, high = np.quantile(columns.altitude_deg[good], [0.1, 0.9])
     lower, upper = good & (columns.altitude_deg <= low), good & (columns.altitude_deg >= high)
     lowest = float(columns.altitude_deg[good].min())
     return Sizes(
         percent=percent,
+        computed_arcsec=computed,
         mean=float(some.mean()),
         scatter=float(some.std()),
         half=float(np.median(np.abs(some - some.mean()))),
@@ -170,20 +174,23 @@ def hours_of(
     percent = sizes.percent if sizes else np.full(len(columns), np.nan)
     gaps = [(utc_s(gap.from_utc), utc_s(gap.to_utc)) for gap in summary.gaps]
     bounds = np.searchsorted(hour, np.arange(hour[-1] + 2))
+    least_missing_min = (summary.interval_s or record.settings.camera.interval_s) / 60
+    unseen = ~columns.found & (columns.above_deg >= 0)
     found = []
     for k, (i, j) in enumerate(pairwise(bounds.tolist())):
         begin = (first + k) * HOUR_S
-        own = record.frames[i:j]
+        own, expected = record.frames[i:j], _expected(begin, columns, summary.interval_s)
+        missing_min = sum(max(0.0, min(b, begin + HOUR_S) - max(a, begin)) for a, b in gaps) / 60
         links = [record.links[id(frame)] for frame in own if id(frame) in record.links]
         last = max(links, key=lambda link: link.number, default=None)
         found.append(
             Hour(
                 begin_utc=from_utc_s(begin),
                 frames=own,
-                expected=_expected(begin, columns, summary.interval_s),
+                expected=expected,
                 discs=int(columns.found[i:j].sum()),
-                unseen=int((~columns.found[i:j] & (columns.above_deg[i:j] >= 0)).sum()),
-                missing_min=sum(max(0.0, min(b, begin + HOUR_S) - max(a, begin)) for a, b in gaps) / 60,
+                missing_min=missing_min,
+                poor=bool(unseen[i:j].any()) or len(own) < expected or missing_min > least_missing_min,
                 altitude_deg=median_of(columns.altitude_deg[i:j]),
                 off_arcsec=median_of(off[i:j]),
                 radius_percent=median_of(percent[i:j]),
@@ -206,23 +213,11 @@ def _expected(begin_s: float, columns: Columns, interval_s: float) -> int:
     return max(0, before(end) - before(begin_s))
 
 
-def expected_frames(summary: Summary) -> int:
-    """Return how many frames the span from the first to the last should have brought."""
-    if not summary.interval_s:
-        return summary.frames
-    return round((summary.end_utc - summary.start_utc).total_seconds() / summary.interval_s) + 1
-
-
 def flag_counts(frames: Sequence[MeasuredFrame]) -> list[tuple[str, int, str]]:
     """Return each doubt, how many frames have it, and what it means; the commonest first."""
     counts = Counter(flag for frame in frames for flag in frame.all_flags)
-    return [
-        (flag, count, FLAG_MEANING.get(flag, "")) for flag, count in sorted(counts.items(), key=_by_count)
-    ]
-
-
-def _by_count(item: tuple[str, int]) -> tuple[int, str]:
-    return -item[1], item[0]
+    commonest = sorted(counts, key=lambda flag: (-counts[flag], flag))
+    return [(flag, counts[flag], FLAG_MEANING.get(flag, "")) for flag in commonest]
 
 
 def median_of(values: Array) -> float:

@@ -16,7 +16,7 @@ LEFT_SHOWN_H = 24.0
 
 def mount_plots(w: Analysis) -> list[Plot]:
     """Return the fitted mount over time."""
-    return [drawn(panel, w.span, w.nights) for panel in (_axis_panel(w), _rate_panel(w)) if panel is not None]
+    return [drawn(panel, w.axis, w.nights) for panel in (_axis_panel(w), _rate_panel(w)) if panel is not None]
 
 
 def forecast_plot(w: Analysis) -> Plot | None:
@@ -49,7 +49,7 @@ def forecast_plot(w: Analysis) -> Plot | None:
         high=LEFT_SHOWN_H * 1.02,
         height=150.0,
     )
-    return drawn(panel, w.span, w.nights)
+    return drawn(panel, w.axis, w.nights)
 
 
 def _falling(at: Array, hours: Array, name: str, colour: str, dash: str) -> list[Series]:

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from sentinel.chain.notify.compose import key_of
 from sentinel.core.records import Alert, Incident, Severity
 from sentinel.core.words import span
 from sentinel.jobs.report.record import Record
@@ -29,26 +30,26 @@ class IncidentSpan:
     """As it was first put."""
 
 
-def noticed(incidents: Sequence[Incident]) -> list[IncidentSpan]:
+def incident_spans(incidents: Sequence[Incident]) -> list[IncidentSpan]:
     """Return the incidents, in the order in which they were noticed."""
     open_now: dict[tuple[str, str], list[Incident]] = {}
     done: list[IncidentSpan] = []
     for incident in incidents:
-        key = incident.condition, str(incident.detail.get("supply", ""))
-        open_now.setdefault(key, []).append(incident)
+        open_now.setdefault(key_of(incident), []).append(incident)
         if incident.state == "cleared":
-            done.append(_whole(key, open_now.pop(key)))
-    done += [_whole(key, changes) for key, changes in open_now.items()]
+            done.append(_whole(open_now.pop(key_of(incident))))
+    done += map(_whole, open_now.values())
     return sorted(done, key=lambda one: (one.told_utc, one.condition, one.which))
 
 
-def _whole(key: tuple[str, str], changes: Sequence[Incident]) -> IncidentSpan:
+def _whole(changes: Sequence[Incident]) -> IncidentSpan:
     first, last = changes[0], changes[-1]
     # The end has a severity of its own, which says nothing about how grave it was.
     grave = [change for change in changes if change.state != "cleared"] or changes
+    condition, which = key_of(first)
     return IncidentSpan(
-        condition=key[0],
-        which=key[1],
+        condition=condition,
+        which=which,
         onset_utc=first.onset_utc,
         told_utc=first.time_utc,
         cleared_utc=last.time_utc if last.state == "cleared" else None,
@@ -57,28 +58,15 @@ def _whole(key: tuple[str, str], changes: Sequence[Incident]) -> IncidentSpan:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SentMessage:
-    """One message and what became of it."""
-
-    alert: Alert
-    became: tuple[str, ...]
-    """A line for each channel."""
-
-
-def told(record: Record) -> list[SentMessage]:
-    """Return the messages in the order made."""
+def sent_messages(record: Record) -> list[tuple[Alert, tuple[str, ...]]]:
+    """Return the messages in the order made, each with a line for each channel: what became of it."""
     # Messages are equal only if they are the same: they carry their time and words.
     by_alert: dict[tuple[datetime, str, str, str], list[DeliveryRecord]] = {}
     for one in record.deliveries:
         by_alert.setdefault(_key(one.alert), []).append(one)
     nowhere = "not sent: a replay" if record.origin is Origin.REPLAY else "no channel was to have it"
     return [
-        SentMessage(
-            alert=alert,
-            became=tuple(_became(one) for one in by_alert.get(_key(alert), ())) or (nowhere,),
-        )
-        for alert in record.alerts
+        (alert, tuple(map(_became, by_alert.get(_key(alert), ()))) or (nowhere,)) for alert in record.alerts
     ]
 
 
@@ -102,12 +90,13 @@ def delivery_line(record: Record) -> str:
     if not record.deliveries:
         return ""
     counts = Counter(one.state for one in record.deliveries)
-    waiting = counts["waiting"] + counts["trying"]
-    parts = [f"{counts['delivered']} delivered"]
-    parts += [f"{counts['dropped']} not sent"] if counts["dropped"] else []
-    parts += [f"{waiting} still waiting"] if waiting else []
-    doubtful = sum(one.doubtful > 0 for one in record.deliveries)
-    parts += [f"{doubtful} that may have arrived twice"] if doubtful else []
+    numbers = {
+        "delivered": counts["delivered"],
+        "not sent": counts["dropped"],
+        "still waiting": counts["waiting"] + counts["trying"],
+        "that may have arrived twice": sum(one.doubtful > 0 for one in record.deliveries),
+    }
+    parts = [f"{number} {what}" for what, number in numbers.items() if number or what == "delivered"]
     return f"Of {len(record.deliveries)} messages to channels: {', '.join(parts)}."
 
 

@@ -7,7 +7,7 @@ from functools import lru_cache
 from importlib.resources import files
 from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
@@ -15,14 +15,12 @@ from sentinel import __version__
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import shown_name, write_text_whole
 from sentinel.core.records import MeasuredFrame
-from sentinel.core.words import minute
-from sentinel.jobs.report import sentences as words
-from sentinel.jobs.report.analysis import Analysis, analyse
-from sentinel.jobs.report.coverage import Hour, flag_counts
-from sentinel.jobs.report.forecast_plots import forecast_plot, mount_plots
-from sentinel.jobs.report.incidents import delivery_line, told
+from sentinel.core.words import count, many, minute, span
+from sentinel.jobs.report import forecast_plots, plots, sentences
+from sentinel.jobs.report.analysis import Analysis
+from sentinel.jobs.report.coverage import flag_counts
+from sentinel.jobs.report.incidents import delivery_line, sent_messages
 from sentinel.jobs.report.limits import LIMITS
-from sentinel.jobs.report.plots import path_plot, timeline_plots
 from sentinel.jobs.report.record import Record, read_record
 from sentinel.jobs.report.settings_list import changed_settings, settings_lines
 from sentinel.service.journal import Origin
@@ -85,105 +83,41 @@ def _template() -> "Template":
         undefined=StrictUndefined,
         trim_blocks=True,
     )
+    environment.filters |= {"minute": minute, "span": span, "number": _number, "count": count, "many": many}
     return environment.get_template("page.html.jinja")
 
 
 def report_html(record: Record) -> str:
     """Return the page for a session. Whatever stands in names and messages stays text."""
-    w = analyse(record)
+    analysis = Analysis(record)
     style = files("sentinel.jobs.report").joinpath("page.css").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
-    hours = [_hour(record, hour, w.interval_s) for hour in w.hours]
-    listed = sum(len(hour["lines"]) for hour in hours) <= LIST_BYTES
-    if not listed:
-        hours = [hour | {"lines": ""} for hour in hours]
+    lines = ["\n".join(_line(record, frame) for frame in hour.frames) for hour in analysis.hours]
+    listed = sum(map(len, lines)) <= LIST_BYTES
+    strays = [shown_name(frame.frame) for frame in record.strays]
     return _template().render(
         style=Markup(style),  # noqa: S704 - our own file
         style_hash=f"sha256-{digest}",
-        first=minute(w.summary.start_utc),
-        last=minute(w.summary.end_utc),
+        a=analysis,
+        record=record,
         replayed=record.origin is Origin.REPLAY,
-        verdict=words.verdict(w),
-        key_facts=words.key_facts(w),
+        sentences=sentences,
+        plots=plots,
+        forecast_plots=forecast_plots,
         contents=(*CONTENTS, ("exposures", "Every exposure")) if listed else CONTENTS,
-        way=path_plot(w),
-        timelines=timeline_plots(w),
-        gaps=words.gap_facts(w),
-        sun_facts=words.sun_facts(w),
-        forecast_words=words.forecast_words(w),
-        forecast_plot=forecast_plot(w),
-        mount_words=words.mount_words(w),
-        mount_plots=mount_plots(w),
-        hours=hours,
+        delivery_line=delivery_line(record),
+        messages=sent_messages(record),
+        hours=list(zip(analysis.hours, lines if listed else [""] * len(lines), strict=True)),
         listed=listed,
+        recipe=RECIPE,
+        flags=flag_counts(record.frames),
+        strays=strays[:SHOWN_STRAYS],
+        more_strays=len(strays[SHOWN_STRAYS:]),
         limits=LIMITS,
+        settings=settings_lines(record.settings),
+        changed_settings=changed_settings(record),
         version=__version__,
-        **_noticed_part(w),
-        **_evidence_part(w),
     )
-
-
-def _noticed_part(w: Analysis) -> dict[str, Any]:
-    record = w.record
-    return {
-        "noticed": [
-            {
-                "told": minute(one.told_utc),
-                "onset": minute(one.onset_utc),
-                "cleared": minute(one.cleared_utc) if one.cleared_utc else "open at the end",
-                "severity": one.severity.value,
-                "message": one.message,
-            }
-            for one in w.noticed
-        ],
-        "delivery_line": delivery_line(record),
-        "told": [
-            {
-                "at": minute(one.alert.time_utc),
-                "kind": one.alert.kind,
-                "severity": one.alert.severity.value,
-                "title": one.alert.title,
-                "became": one.became,
-            }
-            for one in told(record)
-        ],
-        "marks": [(minute(mark.time_utc), mark.kind, mark.text) for mark in record.marks],
-    }
-
-
-def _evidence_part(w: Analysis) -> dict[str, Any]:
-    record = w.record
-    strays = [shown_name(frame.frame) for frame in record.strays]
-    more = f" and {len(strays) - SHOWN_STRAYS} more" if len(strays) > SHOWN_STRAYS else ""
-    return {
-        "chain": record.chain,
-        "hashed": words.count(len(record.links)),
-        "chain_words": words.chain_words(w),
-        "recipe": RECIPE,
-        "unreadable_rows": words.many(record.unreadable_rows, "row") if record.unreadable_rows else "",
-        "flags": flag_counts(record.frames),
-        "strays": ", ".join(strays[:SHOWN_STRAYS]) + more,
-        "settings": settings_lines(record.settings),
-        "changed_settings": changed_settings(record),
-    }
-
-
-def _hour(record: Record, hour: Hour, interval_s: float) -> dict[str, Any]:
-    return {
-        "at": hour.begin_utc.strftime("%Y-%m-%d %H"),
-        "anchor": hour.begin_utc.strftime("h%Y%m%d%H"),
-        "frames": len(hour.frames),
-        "expected": hour.expected,
-        "discs": hour.discs,
-        "missing": f"{hour.missing_min:.0f}" if hour.missing_min else "",
-        "altitude": _number(hour.altitude_deg, 1),
-        "off": _number(hour.off_arcsec, 1),
-        "radius": _number(hour.radius_percent, 2, sign=True),
-        "edge": _number(hour.edge_px, 2),
-        "running": hour.running[:16],
-        "poor": bool(hour.unseen) or len(hour.frames) < hour.expected or hour.missing_min * 60 > interval_s,
-        "lines": "\n".join(_line(record, frame) for frame in hour.frames),
-    }
 
 
 def _number(value: float, decimals: int, *, sign: bool = False) -> str:

@@ -103,7 +103,7 @@ def timeline_plots(w: Analysis) -> list[Plot]:
         _sun_panel, _room_panel, _residual_panel, _radius_panel, _edge_panel, _light_panel, _coverage_panel,
     ]  # fmt: skip
     panels = [made for made in (maker(w) for maker in makers) if made is not None]
-    return [_rows_plot(w), *(drawn(panel, w.span, w.nights) for panel in panels)]
+    return [_rows_plot(w), *(drawn(panel, w.axis, w.nights) for panel in panels)]
 
 
 def _hole_s(w: Analysis) -> float:
@@ -120,7 +120,7 @@ def range_words(values: Array, unit: str, decimals: int = 1) -> str:
 
 
 def _sun_panel(w: Analysis) -> Panel:
-    times = np.arange(w.span.begin_s, w.span.end_s + SUN_EVERY_S, SUN_EVERY_S).clip(max=w.span.end_s)
+    times = np.arange(w.axis.begin_s, w.axis.end_s + SUN_EVERY_S, SUN_EVERY_S).clip(max=w.axis.end_s)
     altitude, azimuth = w.sun.altaz_deg(times)
     line = np.asarray(HorizonLine(w.record.settings.site.horizon).altitude_deg(azimuth)) * np.ones(len(times))
     return Panel(
@@ -283,9 +283,9 @@ def _rows_plot(w: Analysis) -> Plot:
     )
     words = (
         f"Over the session: {len(w.nights)} times the sun was down, {len(gaps)} gaps, {len(unseen)} times "
-        f"the sun was up and not seen, {len(w.noticed)} incidents, {len(w.record.marks)} marks."
+        f"the sun was up and not seen, {len(w.incidents)} incidents, {len(w.record.marks)} marks."
     )
-    return drawn_rows("What happened when", rows, w.span, words)
+    return drawn_rows("What happened when", rows, w.axis, words)
 
 
 def _incident_rows(w: Analysis) -> list[BarRow]:
@@ -296,10 +296,10 @@ def _incident_rows(w: Analysis) -> list[BarRow]:
         bars = [
             (
                 utc_s(one.onset_utc),
-                max(utc_s(one.cleared_utc) if one.cleared_utc else w.span.end_s, utc_s(one.onset_utc) + 1),
+                max(utc_s(one.cleared_utc) if one.cleared_utc else w.axis.end_s, utc_s(one.onset_utc) + 1),
                 one.message,
             )
-            for one in w.noticed
+            for one in w.incidents
             if one.severity is severity
         ]
         rows.append(BarRow(name=f"Noticed: {severity.value}", bars=bars, colour=colour))

@@ -9,32 +9,18 @@ import numpy as np
 
 from sentinel.chain.notify.counting import counts_words
 from sentinel.core.times import from_utc_s
-from sentinel.core.words import minute, span
+from sentinel.core.words import count, how_often, many, minute, span
 from sentinel.jobs.report.analysis import Analysis
-from sentinel.jobs.report.coverage import expected_frames
 from sentinel.jobs.report.forecast_checks import CheckedForecast, skill_of
 from sentinel.jobs.report.incidents import witnesses
+from sentinel.jobs.report.record import Record
+from sentinel.jobs.report.summary import TimeSpan
 
 STEP_S = 1.0
 """A change of the camera's clock that is worth a word."""
 
 Fact = tuple[str, str]
 """A name and what there is to say."""
-
-
-def count(number: int) -> str:
-    """Return a whole number with its thousands apart."""
-    return f"{number:,}".replace(",", "\u202f")
-
-
-def many(number: int, one: str, several: str = "") -> str:
-    """Return a number with its noun."""
-    return f"{count(number)} {one if number == 1 else several or one + 's'}"
-
-
-def times(number: int) -> str:
-    """Return how often."""
-    return {0: "never", 1: "once", 2: "twice"}.get(number, f"{count(number)} times")
 
 
 def percent(share: float) -> str:
@@ -48,7 +34,7 @@ def percent(share: float) -> str:
 def verdict(w: Analysis) -> list[str]:
     """Return the two or three sentences that the report begins with."""
     s, share = w.summary, w.share
-    expected = expected_frames(s)
+    expected = s.expected
     every = f", one every {s.interval_s:.3g} s" if s.interval_s else ""
     gaps = "without a gap" if not s.gaps else _gap_words(w)
     lines = [
@@ -131,10 +117,10 @@ def key_facts(w: Analysis) -> list[Fact]:
     if s.nearest_edge_px is not None and s.nearest_utc is not None:
         side = "inside" if s.nearest_edge_px >= 0 else "beyond"
         nearest = f"{abs(s.nearest_edge_px):.0f} px {side} the edge, {minute(s.nearest_utc)}"
-    touched = "never" if not w.exits else f"{times(len(w.exits))}, first {_at(w.exits[0].utc_s)}"
+    touched = "never" if not w.exits else f"{how_often(len(w.exits))}, first {_at(w.exits[0].utc_s)}"
     up = span(timedelta(hours=w.share.up_h))
     return [
-        ("Pictures", f"{count(s.frames)} of {count(expected_frames(s))} expected; {s.unreadable} unreadable"),
+        ("Pictures", f"{count(s.frames)} of {count(s.expected)} expected; {s.unreadable} unreadable"),
         ("Disc measured", f"in {count(s.discs)}; sun up and not seen in {count(unseen)}"),
         ("Sun above the horizon line", f"{up}, {percent(w.share.verified)} recorded"),
         ("Limb nearest to an edge", nearest),
@@ -153,18 +139,9 @@ def _chain_fact(w: Analysis) -> str:
     return f"{chain[:16]}… over {many(hashed, 'picture')}" if chain else "none: no picture was hashed"
 
 
-def gap_facts(w: Analysis) -> list[tuple[str, str, str, int]]:
-    """Return each gap: from, to, how long, pictures missed."""
-    interval = w.interval_s
-    return [
-        (
-            minute(gap.from_utc),
-            minute(gap.to_utc),
-            span(gap.length),
-            max(1, round(gap.length.total_seconds() / interval) - 1),
-        )
-        for gap in w.summary.gaps
-    ]
+def missed(gap: TimeSpan, interval_s: float) -> int:
+    """Return how many pictures are missing in a gap."""
+    return max(1, round(gap.length.total_seconds() / interval_s) - 1)
 
 
 def sun_facts(w: Analysis) -> list[Fact]:
@@ -263,7 +240,7 @@ def _clock_facts(w: Analysis) -> list[Fact]:
     return facts
 
 
-def forecast_words(w: Analysis) -> list[str]:
+def forecast_lines(w: Analysis) -> list[str]:
     """Return the straight statement of how good the forecasts were."""
     if not w.checked:
         return ["No forecast was made: no disc could be believed."]
@@ -297,10 +274,10 @@ def _exit_words(w: Analysis) -> str:
     astray = sum(e.ran_away for e in w.exits)
     if not w.exits:
         return "The limb never reached the edge."
-    how = times(len(w.exits))
+    how = how_often(len(w.exits))
     if astray == len(w.exits):
         return f"The limb reached the edge {how}, after the mount had let the sun go."
-    after = f", {times(astray)} of these after the mount had let the sun go" if astray else ""
+    after = f", {how_often(astray)} of these after the mount had let the sun go" if astray else ""
     return f"The limb reached the edge {how}{after}."
 
 
@@ -320,7 +297,7 @@ def _tested_words(checked: Iterable[CheckedForecast], when: str) -> str:
     )
 
 
-def mount_words(w: Analysis) -> list[str]:
+def mount_lines(w: Analysis) -> list[str]:
     """Return how the mount stood, by the fit to the whole session."""
     lines = []
     for number, mount in enumerate(w.track.mounts, 1):
@@ -350,9 +327,9 @@ def _pm(value: float | None, sigma: float | None, decimals: int) -> str:
     return f"{value:+.{decimals}f}{spread}"
 
 
-def chain_words(w: Analysis) -> list[str]:
+def chain_lines(record: Record) -> list[str]:
     """Return what the running hash is and stands on."""
-    links, frames = w.record.links, len(w.record.frames) + len(w.record.strays)
+    links, frames = record.links, len(record.frames) + len(record.strays)
     if not links:
         none = (
             "No picture of this session was hashed (a table of measurements holds no pictures), so nothing "
@@ -365,12 +342,12 @@ def chain_words(w: Analysis) -> list[str]:
         "becomes the SHA-256 of itself and the SHA-256 of the picture's file. No picture can be changed, "
         "left out or put in without changing it."
     )
-    return [what, _witness_words(w)]
+    return [what, _witness_words(record)]
 
 
-def _witness_words(w: Analysis) -> str:
+def _witness_words(record: Record) -> str:
     """Return since when the running hash vouches for the pictures."""
-    seen = witnesses(w.record)
+    seen = witnesses(record)
     if not seen:
         return (
             "No message carried it out of the computer at the time (a replay sends none, a watch at "

@@ -11,6 +11,7 @@ from statistics import median
 import numpy as np
 
 from sentinel.chain.judge.jobs import Seen, agenda_of
+from sentinel.chain.notify.compose import key_of
 from sentinel.chain.notify.counting import Counts, counts_words
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame
@@ -66,6 +67,13 @@ class Summary:
     """As the settings say it."""
     left_alone: str
 
+    @property
+    def expected(self) -> int:
+        """How many frames the span from the first to the last should have brought."""
+        if not self.interval_s:
+            return self.frames
+        return round((self.end_utc - self.start_utc).total_seconds() / self.interval_s) + 1
+
 
 def summarise(
     frames: Sequence[MeasuredFrame],
@@ -120,7 +128,7 @@ def _headline(
         seen = seen.after(mark)
     for frame in frames:
         seen = seen.after(frame)
-    last = {(one.condition, str(one.detail.get("supply", ""))): one for one in incidents}
+    last = {key_of(one): one for one in incidents}
     troubles = troubles_of((one for one in last.values() if one.state != "cleared"), now_utc, times)
     agenda = agenda_of(forecast, settings, now_utc, seen)
     return headline(agenda, forecast, troubles, now_utc, times).sentence
