@@ -140,6 +140,12 @@ def many(number: int, one: str, several: str = "") -> str:
     return f"{count(number)} {one if number == 1 else several or f'{one}s'}"
 
 
+def signed(value: float, decimals: int) -> str:
+    """Return `+0.3` or `-0.3`; what rounds to nought has no sign."""
+    shown = f"{value:+.{decimals}f}"
+    return shown if float(shown) else shown[1:]
+
+
 def how_often(number: int) -> str:
     """Return `never`, `once`, `twice` or `3 times`."""
     return {0: "never", 1: "once", 2: "twice"}.get(number, f"{count(number)} times")

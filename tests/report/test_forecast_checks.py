@@ -8,7 +8,7 @@ import pytest
 from sentinel.core.records import Forecast, MeasuredFrame, Severity
 from sentinel.core.times import utc_s
 from sentinel.jobs.report.forecast_checks import CheckedForecast, Skill, check_forecasts, find_exits, skill_of
-from sentinel.jobs.report.incidents import noticed
+from sentinel.jobs.report.incidents import incident_spans
 from sentinel.jobs.report.record import Columns, columns_of
 from sentinel.sky import Sun
 from tests.report.sessions import MINUTE, NOON, forecast, frame, incident, settings
@@ -42,18 +42,18 @@ def test_a_right_forecast_is_right_and_a_late_one_promises_too_much() -> None:
     columns, minute = drifting()
     right = [forecast(n, exit_h=(minute - n) / 60) for n in range(0, 200, 10)]
     skill = skill_of(checked(columns, right))
-    assert (skill.tested, skill.bold, skill.held, skill.untested) == (20, 0, 20, 0)
+    assert (skill.tested, skill.too_late, skill.held, skill.untested) == (20, 0, 20, 0)
     assert skill.median_error == pytest.approx(0.0, abs=1e-3)
     late = [forecast(n, exit_h=(minute - n) / 60 * 1.5) for n in range(0, 200, 10)]
     skill = skill_of(checked(columns, late))
     assert skill.median_error == pytest.approx(0.5, abs=1e-3)
-    assert (skill.bold, skill.held, skill.granted) == (20, 0, None)
+    assert (skill.too_late, skill.held, skill.granted) == (20, 0, None)
 
 
 def test_no_exit_foreseen_counts_as_the_farthest_one() -> None:
     columns, _ = drifting()
     skill = skill_of(checked(columns, [forecast(10)]))
-    assert skill.bold == 1
+    assert skill.too_late == 1
     assert skill.median_error is not None
     assert skill.median_error > 5
 
@@ -63,7 +63,7 @@ def test_a_disc_put_elsewhere_shows_no_exit_but_may_show_a_false_alarm() -> None
     said = checked(columns, [forecast(n, exit_h=1.0) for n in (10, 100, 190)])
     skill = skill_of(said)
     assert minute > 200
-    assert (skill.tested, skill.untested, skill.cried) == (0, 3, 2)
+    assert (skill.tested, skill.untested, skill.too_early) == (0, 3, 2)
 
 
 def test_a_mount_that_ran_away_could_not_be_foreseen() -> None:
@@ -88,8 +88,8 @@ def test_a_forecast_that_stands_on_no_disc_is_not_judged() -> None:
     columns, _ = drifting()
     assert checked(columns, [replace(forecast(5), seen_utc=None)]) == ()
     assert skill_of([]) == Skill(
-        forecasts=0, tested=0, median_error=None, median_error_min=None, bold=0, granted=None, held=0,
-        untested=0, cried=0,
+        forecasts=0, tested=0, median_error=None, median_error_min=None, too_late=0, granted=None, held=0,
+        untested=0, too_early=0,
     )  # fmt: skip
 
 
@@ -100,6 +100,6 @@ def test_an_incident_is_one_from_onset_to_end_as_grave_as_it_got() -> None:
         incident(90, "cleared", Severity.NOTE),
         incident(200, severity=Severity.NOTE),
     ]
-    first, second = noticed(changes)
+    first, second = incident_spans(changes)
     assert (first.severity, first.cleared_utc) == (Severity.NOW, NOON + 90 * MINUTE)
     assert (second.severity, second.cleared_utc) == (Severity.NOTE, None)

@@ -90,6 +90,23 @@ def test_the_facts_are_those_of_the_journal(session: Path) -> None:
     assert "visit <b>hello</b>" in text
 
 
+def test_each_alignment_has_an_axis_of_its_own(tmp_path: Path) -> None:
+    folder = journal_of(
+        tmp_path / "session", [*(frame(n) for n in range(120) if n != 60), mark(60, "realigned")]
+    )
+    _, reader = page_of(folder)
+    text = said(reader)
+    assert "12 numbers for 238 measured: axis, rate and roll for each of 2 alignments, and two" in text
+    assert "Alignment 2: axis" in text
+
+
+def test_an_exit_is_told_with_its_time(tmp_path: Path) -> None:
+    leaving = [frame(n, x_px=1340.0 + 4 * n) for n in range(40)]
+    _, reader = page_of(journal_of(tmp_path / "once", leaving))
+    # From 1340 px at 4 px a minute: the limb is there when the centre has 77.8 px left to 1499.5 px.
+    assert "Limb reached the edge once, 2027-06-21 09:20" in said(reader)
+
+
 def test_every_hour_has_its_row(session: Path) -> None:
     _, reader = page_of(session)
     text = said(reader)
@@ -295,7 +312,7 @@ def test_a_wrong_place_is_told(tmp_path: Path) -> None:
 def test_a_frame_of_a_wrong_date_does_not_stretch_the_page(tmp_path: Path) -> None:
     stray = replace(frame(3), frame="stray.jpg", time_utc=NOON - timedelta(days=9000))
     _, reader = page_of(journal_of(tmp_path / "s", [*(frame(n) for n in range(20)), stray]))
-    assert "1 picture more bear a date far from all others" in said(reader)
+    assert "Left out: 1 picture whose date is far from that of all the others" in said(reader)
     assert "Left out for their dates: stray.jpg" in said(reader)
     assert "20 of 20 expected pictures" in said(reader)
 

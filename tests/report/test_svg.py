@@ -1,7 +1,9 @@
 """The pen writes well-formed pictures, whatever the words; axes have round values."""
 
+from dataclasses import replace
 from xml.etree import ElementTree as ET
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -9,6 +11,7 @@ from hypothesis import strategies as st
 from sentinel.core.times import DAY_S, utc_s
 from sentinel.jobs.report.style import TimeAxis
 from sentinel.jobs.report.svg import AxisScale, Pen, number, steps
+from sentinel.jobs.report.timelines import Panel, Series, drawn
 from tests.report.sessions import NOON
 
 # What no XML can hold, escaped or not; names are freed of it before they get here.
@@ -63,3 +66,12 @@ def test_times_on_the_axis_are_round_and_few(hours: float) -> None:
         assert span.begin_s <= at <= span.end_s
         assert at % 60 == 0
         assert (":" in words) == (at % DAY_S != 0)
+
+
+def test_what_lies_beyond_an_axis_is_counted_in_the_caption() -> None:
+    times, values = np.arange(5.0) * 60, np.array([0.1, 0.5, 7.0, np.nan, -3.0])
+    panel = Panel(name="Rate", unit="%", series=[Series(utc_s=times, values=values)], words="", low=0, high=1)
+    axis = TimeAxis(0.0, 300.0)
+    assert drawn(panel, axis, []).caption == "2 of 4 values beyond the axis, drawn at its end."
+    assert not drawn(replace(panel, low=-4.0, high=8.0), axis, []).caption
+    assert not replace(panel, series=[Series(utc_s=times, values=np.full(5, np.nan))]).holds_anything

@@ -222,8 +222,13 @@ def flag_counts(frames: Sequence[MeasuredFrame]) -> list[tuple[str, int, str]]:
 
 def median_of(values: Array) -> float:
     """Return the median of what is finite; NaN: nothing is."""
+    return quantile_of(values, 0.5)
+
+
+def quantile_of(values: Array, share: float) -> float:
+    """Return the value that a share of what is finite lies below; NaN: nothing is."""
     some = values[np.isfinite(values)]
-    return float(np.median(some)) if some.size else nan
+    return float(np.quantile(some, share)) if some.size else nan
 
 
 def light_of(columns: Columns) -> Array:

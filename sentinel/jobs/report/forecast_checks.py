@@ -58,7 +58,7 @@ class Skill:
     """Of the median time, as a share of the time that was left."""
     median_error_min: float | None
     """The same in minutes."""
-    bold: int
+    too_late: int
     """Tested forecasts whose 5 % time was later than the truth: these promised too much."""
     granted: float | None
     """Median share of the true time that the 5 % time granted, where it did not promise too much."""
@@ -66,7 +66,7 @@ class Skill:
     """Tested forecasts whose 5 % to 95 % interval held the truth."""
     untested: int
     """Forecasts after which the disc stayed inside until it was put elsewhere, or the session ended."""
-    cried: int
+    too_early: int
     """Of those, the ones whose median time passed with the disc still inside."""
 
 
@@ -148,14 +148,14 @@ def _stayed_until(
 def skill_of(checked: Sequence[CheckedForecast]) -> Skill:
     """Return how good the forecasts were; what was at hand already is not counted as foreseen."""
     tested = [j for j in checked if j.true_h is not None and j.true_h * 3600 > SPENT_S]
-    errors, errors_min, granted, bold, held = [], [], [], 0, 0
+    errors, errors_min, granted, too_late, held = [], [], [], 0, 0
     for one in tested:
         true_h = one.true_h or 0.0
         middle_h = HORIZON_S / 3600 if one.middle_h is None else one.middle_h
         early_h = HORIZON_S / 3600 if one.early_h is None else one.early_h
         errors.append(abs(middle_h - true_h) / true_h)
         errors_min.append(abs(middle_h - true_h) * 60)
-        bold += early_h > true_h
+        too_late += early_h > true_h
         if early_h <= true_h:
             granted.append(early_h / true_h)
         held += early_h <= true_h and (one.late_h is None or one.late_h >= true_h)
@@ -165,11 +165,11 @@ def skill_of(checked: Sequence[CheckedForecast]) -> Skill:
         tested=len(tested),
         median_error=median(errors) if errors else None,
         median_error_min=median(errors_min) if errors else None,
-        bold=bold,
+        too_late=too_late,
         granted=median(granted) if granted else None,
         held=held,
         untested=len(stayed),
-        cried=sum(
+        too_early=sum(
             j.middle_h is not None and j.stayed_h is not None and j.middle_h < j.stayed_h for j in stayed
         ),
     )

@@ -3,6 +3,7 @@
 import numpy as np
 
 from sentinel.core.times import utc_s
+from sentinel.core.words import many
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.coverage import median_of
 from sentinel.jobs.report.plots import range_words
@@ -33,6 +34,7 @@ def forecast_plot(w: Analysis) -> Plot | None:
     middle, early = near([j.middle_h for j in w.checked]), near([j.early_h for j in w.checked])
     stayed, true = near([j.stayed_h for j in w.checked]), near([j.true_h for j in w.checked])
     far = int((np.isnan(middle) & np.isnan(early)).sum())
+    unseen = f"Not drawn: {many(far, 'forecast')} of no exit within {LEFT_SHOWN_H:.0f} h. " if far else ""
     panel = Panel(
         name="Time to the edge, forecast and true",
         unit="hours",
@@ -43,8 +45,7 @@ def forecast_plot(w: Analysis) -> Plot | None:
             Series(utc_s=at, values=early, name="5 % time", colour=WARM, dots="tick"),
         ],
         words="Hours to the edge as forecast, at each renewal, beside those after which the limb was there.",
-        caption=f"Not drawn: {far} of {len(w.checked)} forecasts, which saw no exit in {LEFT_SHOWN_H:.0f} h. "
-        "A median below the dashed line cried exit while the disc stayed inside.",
+        caption=f"{unseen}A median below the dashed line foretold an exit that had not come by then.",
         low=0.0,
         high=LEFT_SHOWN_H * 1.02,
         height=150.0,

@@ -1,21 +1,19 @@
 """The report's pictures: what each shows, over which axis, and what it says in words."""
 
-from collections.abc import Callable
-
 import numpy as np
 
 from sentinel.chain.forecast.geometry import Geometry
 from sentinel.core.records import Severity
 from sentinel.core.times import from_utc_s, utc_s
-from sentinel.core.words import minute, span
+from sentinel.core.words import minute, signed, span
 from sentinel.jobs.report.analysis import Analysis
-from sentinel.jobs.report.coverage import light_of, median_of, runs_of
+from sentinel.jobs.report.coverage import Sizes, light_of, median_of, quantile_of, runs_of
 from sentinel.jobs.report.path_plot import PathDrawing, draw_path
 from sentinel.jobs.report.style import DEEP, GRAVE, INK, QUIET, WARM, Plot
 from sentinel.jobs.report.summary import GAP_INTERVALS, TimeSpan
 from sentinel.jobs.report.timelines import BarRow, Panel, Series, drawn, drawn_rows
 from sentinel.jobs.report.track_fit import track_arcsec
-from sentinel.sky import HorizonLine, above_line, disc_axes
+from sentinel.sky import HorizonLine, above_line
 from sentinel.sky.arrays import Array
 
 AHEAD_S = 24 * 3600.0
@@ -99,15 +97,16 @@ def _ahead(w: Analysis) -> list[Array]:
 
 def timeline_plots(w: Analysis) -> list[Plot]:
     """Return the pictures over the session's time, in the order in which they are read."""
-    makers: list[Callable[[Analysis], Panel | None]] = [
-        _sun_panel, _room_panel, _residual_panel, _radius_panel, _edge_panel, _light_panel, _coverage_panel,
-    ]  # fmt: skip
-    panels = [made for made in (maker(w) for maker in makers) if made is not None]
-    return [_rows_plot(w), *(drawn(panel, w.axis, w.nights) for panel in panels)]
+    panels = [_sun_panel(w), _room_panel(w), _residual_panel(w)]
+    if w.sizes is not None:
+        panels.append(_radius_panel(w, w.sizes))
+    panels += [_edge_panel(w), _light_panel(w), _coverage_panel(w)]
+    return [_rows_plot(w), *(drawn(panel, w.axis, w.nights) for panel in panels if panel.holds_anything)]
 
 
-def _hole_s(w: Analysis) -> float:
-    return GAP_INTERVALS * w.interval_s
+def _measured(w: Analysis, values: Array, name: str = "") -> Series:
+    """Return a value a frame as a line, open where frames are missing."""
+    return Series(utc_s=w.columns.utc_s, values=values, name=name, longest_s=GAP_INTERVALS * w.interval_s)
 
 
 def range_words(values: Array, unit: str, decimals: int = 1) -> str:
@@ -135,113 +134,91 @@ def _sun_panel(w: Analysis) -> Panel:
     )
 
 
-def _room_panel(w: Analysis) -> Panel | None:
-    c = w.columns
-    if not c.found.any():
-        return None
-    values = c.room_px / (2 * median_of(c.radius_px))
-    margin = w.record.settings.frames.margin_px / (2 * median_of(c.radius_px))
-    rules = [(0.0, "edge of the frame")] + ([(margin, "margin")] if margin else [])
+def _room_panel(w: Analysis) -> Panel:
+    width_px = 2 * median_of(w.columns.radius_px)
+    values, margin = w.columns.room_px / width_px, w.record.settings.frames.margin_px / width_px
     return Panel(
         name="Room to the nearest edge",
         unit="sun-widths",
-        series=[Series(utc_s=c.utc_s, values=values, longest_s=_hole_s(w))],
+        series=[_measured(w, values)],
         words=f"Room between limb and edge, {range_words(values, ' sun-widths', 2)}.",
-        rules=rules,
+        rules=[(0.0, "edge of the frame"), *([(margin, "margin")] if margin else [])],
     )
 
 
-def _residual_panel(w: Analysis) -> Panel | None:
+def _residual_panel(w: Analysis) -> Panel:
     off = w.track.off_arcsec
-    if not np.isfinite(off).any():
-        return None
-    some = off[np.isfinite(off)]
-    high = float(np.quantile(some, 0.999)) * 1.25 + 1
     return Panel(
         name="Centre less computed place",
         unit="arcsec",
-        series=[Series(utc_s=w.columns.utc_s, values=off, longest_s=_hole_s(w))],
-        words=f"Distance of the measured centre from the computed one, {range_words(some, ' arcsec')}.",
-        caption="The sun's computed way through the fitted mount, against each disc. The even unrest is the "
-        "drive's gears and the wind; waves over hours are flexure."
-        + (f" {int((some > high).sum())} discs lie beyond the top." if (some > high).any() else ""),
+        series=[_measured(w, off)],
+        words=f"Distance of the measured centre from the computed one, {range_words(off, ' arcsec')}.",
+        caption="The sun's computed path through the fitted mount, against each disc. The even unrest is the "
+        "drive's gears and the wind; waves over hours are flexure.",
         low=0.0,
-        high=high,
+        high=quantile_of(off, 0.999) * 1.25 + 1,
     )
 
 
-def _radius_panel(w: Analysis) -> Panel | None:
-    if w.sizes is None:
-        return None
-    c, site = w.columns, w.record.settings.site
-    scale = w.record.settings.camera.scale_arcsec_px * (1 - w.sizes.mean / 100)
-    measured = np.where(np.isfinite(w.sizes.percent), c.radius_px * scale, np.nan)
-    wide = np.asarray(disc_axes(c.altitude_deg, site.pressure_hpa, site.temperature_c)[1])
-    computed = np.where(c.found | (c.above_deg > -0.3), c.sun_radius_arcsec * wide, np.nan)
-    off = np.abs(measured - computed)
-    off = off[np.isfinite(off)]
-    reach = max(3 * float(np.quantile(off, 0.95)), 1.5)
-    beyond = int((off > reach).sum())
+def _radius_panel(w: Analysis, sizes: Sizes) -> Panel:
+    c = w.columns
+    scale = w.record.settings.camera.scale_arcsec_px * (1 - sizes.mean / 100)
+    measured = np.where(np.isfinite(sizes.percent), c.radius_px * scale, np.nan)
+    computed = np.where(c.found | (c.above_deg > -0.3), sizes.computed_arcsec, np.nan)
+    reach = max(3 * quantile_of(np.abs(measured - computed), 0.95), 1.5)
     return Panel(
         name="Radius of the disc",
         unit="arcsec",
         series=[
-            Series(utc_s=c.utc_s, values=measured, name="measured", longest_s=_hole_s(w)),
+            _measured(w, measured, "measured"),
             Series(
                 utc_s=c.utc_s, values=computed, name="sun, computed", colour=WARM, dash="6 3", longest_s=7200
             ),
         ],
         words=f"The disc's long half-axis, {range_words(measured, ' arcsec', 2)}; the sun's computed "
         f"radius, {range_words(computed, ' arcsec', 2)}.",
-        caption=f"Whole discs only, at a scale corrected once for the session by {-w.sizes.mean:+.2f} %. "
+        caption=f"Whole discs only, at a scale corrected once for the session by {signed(-sizes.mean, 2)} %. "
         "The long half-axis is drawn, which refraction leaves as it is; the other is flattened near the "
-        f"horizon: by {100 * (1 - w.sizes.flattening_there):.1f} % at {w.sizes.lowest_deg:.1f} degrees, the "
-        "lowest of these." + (f" {beyond} discs lie beyond the picture." if beyond else ""),
+        f"horizon: by {100 * (1 - sizes.flattening_there):.1f} % at {sizes.lowest_deg:.1f} degrees, the "
+        "lowest of these.",
         low=median_of(computed) - reach,
         high=median_of(computed) + reach,
     )  # fmt: skip
 
 
-def _edge_panel(w: Analysis) -> Panel | None:
+def _edge_panel(w: Analysis) -> Panel:
     values = w.columns.edge_px
-    if not np.isfinite(values).any():
-        return None
-    some = values[np.isfinite(values)]
     arcsec = median_of(values) * w.track.scale_arcsec_px
     return Panel(
         name="Width of the edge",
         unit="pixels from 10 to 90 %",
-        series=[Series(utc_s=w.columns.utc_s, values=values, longest_s=_hole_s(w))],
+        series=[_measured(w, values)],
         words=f"How soft the limb is, {range_words(values, ' px', 2)}.",
         caption=f"Smaller is sharper; the median is {arcsec:.1f} arcsec. Near the horizon the air widens it.",
         low=0.0,
-        high=float(np.quantile(some, 0.995)) * 1.25,
+        high=quantile_of(values, 0.995) * 1.25,
     )
 
 
-def _light_panel(w: Analysis) -> Panel | None:
+def _light_panel(w: Analysis) -> Panel:
     light = light_of(w.columns)
-    if not np.isfinite(light).any():
-        return None
     told = np.isfinite(w.columns.exposure).any()
     return Panel(
         name="Light at equal exposure",
         unit="stops about the median",
-        series=[Series(utc_s=w.columns.utc_s, values=light, longest_s=_hole_s(w))],
+        series=[_measured(w, light)],
         words=f"The disc's light, {range_words(light, ' stops')}.",
         caption="By shutter, ISO and aperture as the camera wrote them." if told else
         "No exposures are known: taken as constant.",
     )  # fmt: skip
 
 
-def _coverage_panel(w: Analysis) -> Panel | None:
+def _coverage_panel(w: Analysis) -> Panel:
     values = 100 * w.columns.coverage
-    if not np.isfinite(values).any():
-        return None
     return Panel(
         name="Limb seen as a clean edge",
         unit="% of it",
-        series=[Series(utc_s=w.columns.utc_s, values=values, longest_s=_hole_s(w))],
+        series=[_measured(w, values)],
         words=f"Share of the limb seen, {range_words(values, ' %', 0)}.",
         low=0.0,
         high=104.0,

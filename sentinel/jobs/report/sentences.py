@@ -9,7 +9,7 @@ import numpy as np
 
 from sentinel.chain.notify.counting import counts_words
 from sentinel.core.times import from_utc_s
-from sentinel.core.words import count, how_often, many, minute, span
+from sentinel.core.words import count, how_often, many, minute, signed, span
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.forecast_checks import CheckedForecast, skill_of
 from sentinel.jobs.report.incidents import witnesses
@@ -34,12 +34,11 @@ def percent(share: float) -> str:
 def verdict(w: Analysis) -> list[str]:
     """Return the two or three sentences that the report begins with."""
     s, share = w.summary, w.share
-    expected = s.expected
     every = f", one every {s.interval_s:.3g} s" if s.interval_s else ""
     gaps = "without a gap" if not s.gaps else _gap_words(w)
     lines = [
         (
-            f"{count(s.frames)} of {many(expected, 'expected picture')} were recorded from "
+            f"{count(s.frames)} of {many(s.expected, 'expected picture')} {_was(s.frames)} recorded from "
             f"{minute(s.start_utc)} to {minute(s.end_utc)} UTC ({span(s.end_utc - s.start_utc)}){every}, "
             f"{gaps}."
         )
@@ -88,25 +87,35 @@ def _gap_words(w: Analysis) -> str:
     if len(gaps) == 1:
         return f"with one gap, {span(longest.length)} from {minute(longest.from_utc)}"
     return (
-        f"with {len(gaps)} gaps of {missing} together, the longest {span(longest.length)} from "
+        f"with {len(gaps)} gaps that add up to {missing}, the longest {span(longest.length)} from "
         f"{minute(longest.from_utc)}"
     )
 
 
 def _odd(w: Analysis) -> list[str]:
     lines = []
-    down = int((w.columns.found & (w.columns.altitude_deg < w.record.settings.thresholds.sun_down_deg)).sum())
+    down, strays = _seen_while_down(w), len(w.record.strays)
     if down:
         lines.append(
             f"In {many(down, 'picture')} a disc was measured while, by the settings, the sun was well below "
-            "the horizon: latitude, longitude, date or the camera's clock are wrong, and what is computed "
-            "here with them."
+            "the horizon: latitude, longitude, date or the camera's clock must be wrong, and with it all "
+            "that is computed here."
         )
-    if w.record.strays:
+    if strays:
         lines.append(
-            f"{many(len(w.record.strays), 'picture')} more bear a date far from all others and are left out."
+            f"Left out: {many(strays, 'picture')} whose date is far from that of all the others (see Doubts)."
         )
     return lines
+
+
+def _seen_while_down(w: Analysis) -> int:
+    """Return in how many pictures there is a disc though, by the settings, the sun was well down."""
+    down = w.columns.altitude_deg < w.record.settings.thresholds.sun_down_deg
+    return int((w.columns.found & down).sum())
+
+
+def _was(number: int) -> str:
+    return "was" if number == 1 else "were"
 
 
 def key_facts(w: Analysis) -> list[Fact]:
@@ -117,7 +126,9 @@ def key_facts(w: Analysis) -> list[Fact]:
     if s.nearest_edge_px is not None and s.nearest_utc is not None:
         side = "inside" if s.nearest_edge_px >= 0 else "beyond"
         nearest = f"{abs(s.nearest_edge_px):.0f} px {side} the edge, {minute(s.nearest_utc)}"
-    touched = "never" if not w.exits else f"{how_often(len(w.exits))}, first {_at(w.exits[0].utc_s)}"
+    touched = how_often(len(w.exits))
+    if w.exits:
+        touched += f"{', first' if len(w.exits) > 1 else ','} {minute(from_utc_s(w.exits[0].utc_s))}"
     up = span(timedelta(hours=w.share.up_h))
     return [
         ("Pictures", f"{count(s.frames)} of {count(s.expected)} expected; {s.unreadable} unreadable"),
@@ -128,10 +139,6 @@ def key_facts(w: Analysis) -> list[Fact]:
         ("Noticed", counts_words(s.counts)),
         ("Chain of evidence", _chain_fact(w)),
     ]
-
-
-def _at(at_s: float) -> str:
-    return minute(from_utc_s(at_s))
 
 
 def _chain_fact(w: Analysis) -> str:
@@ -148,13 +155,12 @@ def sun_facts(w: Analysis) -> list[Fact]:
     """Return computed against measured: what shows that it is the sun."""
     facts = [*_place_facts(w), *_radius_facts(w)]
     up, seen = span(timedelta(hours=w.share.up_h)), percent(w.share.verified)
-    down = int((w.columns.found & (w.columns.altitude_deg < w.record.settings.thresholds.sun_down_deg)).sum())
     facts += [
         (
             "Hours of sun",
             f"{up} above the horizon line by computation, {seen} of them with the disc measured",
         ),
-        ("Discs while the sun was down", count(down)),
+        ("Discs while the sun was down", count(_seen_while_down(w))),
     ]
     return [*facts, *_clock_facts(w)]
 
@@ -166,6 +172,7 @@ def _place_facts(w: Analysis) -> list[Fact]:
         return [("Centre", "too few discs to fit the mount")]
     off, xy = e.off_arcsec[used], e.residual_px[used] * e.scale_arcsec_px
     left = int((w.columns.found & ~used).sum())
+    alignments = "once" if len(e.mounts) == 1 else f"for each of {len(e.mounts)} alignments"
     unknowns = sum(4 + 2 * len(mount.numbers) for mount in e.mounts)
     astray = (
         f"; {many(left, 'disc')} left out, seen while the mount did not follow or too little of the limb "
@@ -185,8 +192,8 @@ def _place_facts(w: Analysis) -> list[Fact]:
         (
             "What the track was fitted with",
             (
-                f"{unknowns} numbers for {count(2 * len(off))} measured: axis, rate and roll once, and two "
-                "for where the camera pointed in each of "
+                f"{unknowns} numbers for {count(2 * len(off))} measured: axis, rate and roll {alignments}, "
+                "and two for where the camera pointed in each of "
                 f"{many(sum(len(m.numbers) for m in e.mounts), 'stretch', 'stretches')}"
             ),
         ),
@@ -203,10 +210,10 @@ def _radius_facts(w: Analysis) -> list[Fact]:
         (
             "Radius against the sun's",
             (
-                f"{z.mean:+.2f} % in the mean by a lens of {camera.focal_length_mm:g} mm (one of "
+                f"{signed(z.mean, 2)} % in the mean by a lens of {camera.focal_length_mm:g} mm (one of "
                 f"{implied:.1f} mm would account for it), scatter {z.scatter:.3f} % (1-sigma), half of them "
                 f"within {z.half:.3f} %, in {many(z.frames, 'whole disc')}; high sun against low sun "
-                f"{z.drift:+.3f} %"
+                f"{signed(z.drift, 3)} %"
             ),
         ),
         (
@@ -246,22 +253,22 @@ def forecast_lines(w: Analysis) -> list[str]:
         return ["No forecast was made: no disc could be believed."]
     steady = [j for j in w.checked if not j.ran_away]
     lines = [
-        f"{count(len(w.checked))} forecasts were made. {_exit_words(w)}",
+        f"{many(len(w.checked), 'forecast')} {_was(len(w.checked))} made. {_exit_words(w)}",
         _tested_words(steady, "While the mount followed the sun"),
     ]
     astray = [j for j in w.checked if j.ran_away]
     if any(e.ran_away for e in w.exits):
         lines.append(
-            "No forecast made before a mount fails can know of it; those are not counted against its exit. "
-            + _tested_words(astray, "Once the disc was seen to leave")
+            "A forecast made before the mount failed could not know of it, and is not counted against that "
+            "exit. " + _tested_words(astray, "Once the disc was seen to leave")
         )
     skill = skill_of(w.checked)
     if skill.untested:
+        too_early = count(skill.too_early) if skill.too_early else "none"
         lines.append(
-            f"After {count(skill.untested)} forecasts the disc stayed inside until it was put elsewhere, "
+            f"After {many(skill.untested, 'forecast')} the disc stayed inside until it was put elsewhere, "
             "was lost, or the session ended: these show no exit to compare with. In "
-            f"{count(skill.cried) if skill.cried else 'none'} of them the median time passed with the disc "
-            "still inside."
+            f"{too_early} of them the median time passed with the disc still inside."
         )
     return lines
 
@@ -276,8 +283,8 @@ def _exit_words(w: Analysis) -> str:
         return "The limb never reached the edge."
     how = how_often(len(w.exits))
     if astray == len(w.exits):
-        return f"The limb reached the edge {how}, after the mount had let the sun go."
-    after = f", {how_often(astray)} of these after the mount had let the sun go" if astray else ""
+        return f"The limb reached the edge {how}, after the mount had stopped following the sun."
+    after = f", {how_often(astray)} of these after the mount had stopped following the sun" if astray else ""
     return f"The limb reached the edge {how}{after}."
 
 
@@ -287,12 +294,12 @@ def _tested_words(checked: Iterable[CheckedForecast], when: str) -> str:
         return f"{when}, no exit came that a forecast could be tested against."
     granted = ""
     if skill.granted is not None:
-        others = "in the others it" if skill.bold else "it"
-        granted = f"; {others} granted {100 * skill.granted:.0f} % of the true time in the median"
+        others = "in the others it" if skill.too_late else "it"
+        granted = f"; {others} fell at {100 * skill.granted:.0f} % of the true time in the median"
     return (
         f"{when}, {many(skill.tested, 'forecast')} can be tested. The median time was off by "
         f"{100 * skill.median_error:.1f} % of the time left, {_shortly(skill.median_error_min)}, in the "
-        f"median. The 5 % time came later than the truth, which is to promise too much, in {skill.bold} of "
+        f"median. The 5 % time was later than the true exit, too late to rely on, in {skill.too_late} of "
         f"{skill.tested}{granted}. The interval from 5 to 95 % held the truth in {skill.held}."
     )
 
@@ -303,7 +310,7 @@ def mount_lines(w: Analysis) -> list[str]:
     for number, mount in enumerate(w.track.mounts, 1):
         p = mount.points
         rate = float(p.base_arcsec_s[0] * (1 + 1e-4 * p.rate[0]) / 15.0)
-        which = f"Alignment {number}: " if len(w.track.mounts) > 1 else "By all of the session: "
+        which = f"Alignment {number}: " if len(w.track.mounts) > 1 else "From the whole session: "
         lines.append(
             f"{which}axis {float(p.azimuth_deg[0]):+.3f} degrees in azimuth and "
             f"{float(p.altitude_deg[0]):+.3f} in altitude off the pole, rate {100 * (rate - 1):+.4f} % off "
@@ -312,7 +319,7 @@ def mount_lines(w: Analysis) -> list[str]:
     last = next((f for f in reversed(w.record.forecasts) if f.polar_azimuth_error_deg is not None), None)
     if last is not None:
         lines.append(
-            f"By the last forecast, {minute(last.time_utc)} UTC: azimuth "
+            f"As of the last forecast, {minute(last.time_utc)} UTC: azimuth "
             f"{_pm(last.polar_azimuth_error_deg, last.polar_azimuth_error_sigma_deg, 3)}, altitude "
             f"{_pm(last.polar_altitude_error_deg, last.polar_altitude_error_sigma_deg, 3)} degrees "
             "(1-sigma)."

@@ -220,11 +220,11 @@ def _way(s: Summary) -> str:
     room = (
         f"{s.nearest_edge_px:.0f} px inside"
         if s.nearest_edge_px >= 0
-        else f"{-s.nearest_edge_px:.0f} px over"
+        else f"{-s.nearest_edge_px:.0f} px beyond"
     )
     return (
         f"from ({s.first_px[0]:.0f}, {s.first_px[1]:.0f}) to ({s.last_px[0]:.0f}, {s.last_px[1]:.0f}) px, "
-        f"{s.path_px:.0f} px of path; limb {room} the edge at {minute(s.nearest_utc)}"
+        f"{s.path_px:.0f} px travelled; limb {room} the edge at {minute(s.nearest_utc)}"
     )
 
 

@@ -7,6 +7,7 @@ from typing import Literal
 import numpy as np
 from markupsafe import Markup
 
+from sentinel.core.words import count, many
 from sentinel.jobs.report.style import (
     DEEP,
     GROUND,
@@ -71,11 +72,22 @@ class Panel:
     """Level lines, each with what it is."""
     height: float = 118.0
 
+    @property
+    def holds_anything(self) -> bool:
+        """Whether there is a value to be drawn."""
+        return any(np.isfinite(series.values).any() for series in self.series)
+
 
 def drawn(panel: Panel, span: TimeAxis, nights: Sequence[tuple[float, float]]) -> Plot:
-    """Draw a panel."""
+    """Draw a panel; what lies beyond its axis is drawn at the axis's end, and the caption says so."""
     wide, narrow = (_panel(panel, span, nights, width) for width in (WIDE, NARROW))
-    return Plot(name=panel.name, words=panel.words, caption=panel.caption, wide=wide, narrow=narrow)
+    low, high = _ends(panel)
+    values = np.concatenate([series.values[np.isfinite(series.values)] for series in panel.series])
+    beyond = int(((values < low) | (values > high)).sum())
+    caption = panel.caption
+    if beyond:
+        caption += f" {count(beyond)} of {many(len(values), 'value')} beyond the axis, drawn at its end."
+    return Plot(name=panel.name, words=panel.words, caption=caption.strip(), wide=wide, narrow=narrow)
 
 
 def _panel(panel: Panel, span: TimeAxis, nights: Sequence[tuple[float, float]], width: float) -> Markup:
