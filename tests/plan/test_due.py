@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sentinel.core.times import parse_utc
+from sentinel.chain.forecast.turning import Turning, turning_of
+from sentinel.chain.forecast.visits import Stores, axis_limit_due
+from sentinel.core.times import parse_utc, utc_s
 from sentinel.jobs.plan import due
 from sentinel.jobs.plan.records import Gap, HourAngle, Plan, Renewal
 from sentinel.jobs.plan.sunlight import sunlight
@@ -18,7 +20,7 @@ from tests.plan.trips import planned, settings, trip
 
 def renewals(begin: str, end: str, **sections: Any) -> dict[str, Renewal]:
     told = settings(**sections)
-    return {one.what: one for one in due.renewals(told, trip(begin, end, told))}
+    return {one.what: one for one in due.renewals(told, trip(begin, end, told), Turning())}
 
 
 def at(text: str) -> datetime:
@@ -71,6 +73,35 @@ def test_the_axis_turns_15_degrees_an_hour(mount: dict[str, object], first: str,
     assert axis.every_h == pytest.approx(every_h, rel=1e-6)
 
 
+def test_the_watch_counts_the_turning_of_a_parked_drive_as_the_plan_does() -> None:
+    """At 47 N the sun is up for some 16 h in June: in four days and nights the axis turns for 64 of 96 h."""
+    told = settings(47.0, 0.0, mount={"parked_at_night": True, "axis_limit_deg": 720.0})
+    sun, noon = Sun(told.site), utc_s(at("2027-06-18T12:00:00Z"))
+    stores = Stores.begun(noon, told)
+    turning = turning_of(told, sun, noon, noon + 6 * 86_400)
+    days_deg = stores.axis_turned_deg(noon + 4 * 86_400, 1.0, turning)
+    assert days_deg == pytest.approx(4 * 16.0 * 15, abs=15)
+    due_s = axis_limit_due(told, stores, noon, 1.0, turning)
+    assert due_s is not None
+    assert stores.axis_turned_deg(due_s, 1.0, turning) == pytest.approx(720.0, abs=1e-6)
+    assert axis_limit_due(told, stores, noon, 1.0, Turning()) == noon + 48 * 3600
+    # What is overdue keeps its time.
+    late = axis_limit_due(told, stores, due_s + 3600, 1.0, turning)
+    assert late == pytest.approx(due_s, abs=12 * 3600)
+    assert late is not None
+    assert late <= due_s + 1
+
+
+def test_a_ridge_parks_no_drive() -> None:
+    ridge = [[150, 0], [170, 70], [190, 70], [210, 0]]
+    told = settings(47.0, 0.0, mount={"parked_at_night": True})
+    hidden = settings(47.0, 0.0, mount={"parked_at_night": True}, site={"horizon": ridge})
+    begin = utc_s(at("2027-06-18T00:00:00Z"))
+    (span,) = turning_of(hidden, Sun(hidden.site), begin, begin + 86_400).spans
+    (flat,) = turning_of(told, Sun(told.site), begin, begin + 86_400).spans
+    assert span == pytest.approx(flat, abs=1)
+
+
 @pytest.mark.parametrize("mount", [{"axis_limit_deg": None}, {"tracking": "none"}])
 def test_an_axis_without_a_limit_or_a_drive(mount: dict[str, object]) -> None:
     assert "axis-limit" not in renewals("2027-06-18", "2027-06-22", mount=mount)
@@ -80,8 +111,8 @@ def unwound(begin: str, end: str, latitude_deg: float, **mount: object) -> list[
     told = settings(latitude_deg, 0.0, mount=mount)
     asked = trip(begin, end, told)
     gaps = sunlight(Sun(told.site), asked).gaps
-    (axis,) = due.renewals(told, asked)
-    found = due.unwindings(told, asked, gaps, axis)
+    (axis,) = due.renewals(told, asked, Turning())
+    found = due.unwindings(told, asked, gaps, axis, Turning())
     return [(f"{w.from_utc:%d %H:%M}", f"{w.by_utc:%d %H:%M}", w.in_gap) for w in found]
 
 
@@ -120,8 +151,8 @@ def test_the_axis_never_comes_to_its_limit(
         begin = now + timedelta(hours=sun_h)
         now = begin + timedelta(hours=dark_h)
         gaps.append(Gap(from_utc=begin, to_utc=now, hours=dark_h, kind="night", lowest_deg=-1.0))
-    (axis,) = due.renewals(told, asked)
-    windows = due.unwindings(told, asked, gaps, axis)
+    (axis,) = due.renewals(told, asked, Turning())
+    windows = due.unwindings(told, asked, gaps, axis, Turning())
     life = timedelta(hours=limit_deg / 15, seconds=1e-3)
     allowed = axis.first_due_utc
     assert allowed is not None
@@ -189,8 +220,10 @@ def test_nor_does_one_that_stands_by_night(
         now = min(begin + timedelta(hours=dark_h), asked.to_utc)
         if begin < now:
             gaps.append(Gap(from_utc=begin, to_utc=now, hours=dark_h, kind="night", lowest_deg=-1.0))
-    (axis,) = due.renewals(told, asked, gaps)
-    windows = due.unwindings(told, asked, gaps, axis)
+    edges = [asked.from_utc, *(time for gap in gaps for time in (gap.from_utc, gap.to_utc)), asked.to_utc]
+    turning = Turning(tuple(zip(*[iter(map(utc_s, edges))] * 2, strict=True)))
+    (axis,) = due.renewals(told, asked, turning)
+    windows = due.unwindings(told, asked, gaps, axis, turning)
     minutes = [asked.from_utc + timedelta(minutes=m + 0.5) for m in range(int(asked.length_s / 60))]
     turned_deg, done = start_deg, [window.by_utc for window in windows]
     for minute in minutes:

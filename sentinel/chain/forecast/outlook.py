@@ -16,6 +16,7 @@ from sentinel.chain.forecast.rates import rate_name
 from sentinel.chain.forecast.scale import FOCAL_DOUBT
 from sentinel.chain.forecast.standing import STOP_S, Lead, lead, off_axis_deg, stopped_px
 from sentinel.chain.forecast.tracker import Sight
+from sentinel.chain.forecast.turning import Turning, turning_of
 from sentinel.chain.forecast.visits import (
     Stores,
     axis_limit_due,
@@ -369,7 +370,7 @@ def _due(known: Known, view: _View, early_utc: datetime | None, rate_ratio: floa
     if early_utc is not None:
         due["drift"] = early_utc.timestamp()
     times_s = view.coming.times_s
-    limit = axis_limit_due(known.settings, known.stores, view.now_s, rate_ratio)
+    limit = axis_limit_due(known.settings, known.stores, view.now_s, rate_ratio, _turning(known, view.now_s))
     hour_angle = hour_angle_due(known.settings, times_s, known.sun.hour_angle_deg(times_s))
     limits = [when for when in (limit, hour_angle) if when is not None]
     if limits:
@@ -380,8 +381,13 @@ def _due(known: Known, view: _View, early_utc: datetime | None, rate_ratio: floa
     return in_order(list(due.items()), view.now_s, view.now_s + HORIZON_H * 3600)
 
 
+def _turning(known: Known, now_s: float) -> Turning:
+    return turning_of(known.settings, known.sun, known.stores.axis_from_utc_s, now_s + HORIZON_H * 3600)
+
+
 def _visit_fields(due: tuple[Due, ...], known: Known) -> dict[str, Any]:
-    turned = known.stores.axis_turned_deg(known.last.utc_s, 1.0)
+    turning = _turning(known, known.last.utc_s)
+    turned = known.stores.axis_turned_deg(known.last.utc_s, 1.0, turning)
     return {**_visit(due, known.settings.visit.travel_min), "axis_turned_deg": turned}
 
 

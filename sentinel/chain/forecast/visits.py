@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sentinel.chain.forecast.coming import Daylight
+from sentinel.chain.forecast.turning import Turning
 from sentinel.core.records import Due, Mark, Surroundings
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
@@ -95,9 +96,10 @@ class Stores:
             return replace(self, timer_frames=0)
         return self
 
-    def axis_turned_deg(self, at_utc_s: float, rate_ratio: float) -> float:
+    def axis_turned_deg(self, at_utc_s: float, rate_ratio: float, turning: Turning) -> float:
         """Return how far the axis has turned at a time, by its rate."""
-        return self.axis_from_deg + (at_utc_s - self.axis_from_utc_s) * MEAN_SOLAR_RATE_DEG_S * rate_ratio
+        turned_s = turning.turned_s(self.axis_from_utc_s, at_utc_s)
+        return self.axis_from_deg + turned_s * MEAN_SOLAR_RATE_DEG_S * rate_ratio
 
 
 def supplies_due(settings: Settings, stores: Stores, now_utc_s: float, interval_s: float) -> dict[str, float]:
@@ -118,13 +120,18 @@ def supplies_due(settings: Settings, stores: Stores, now_utc_s: float, interval_
     return due
 
 
-def axis_limit_due(settings: Settings, stores: Stores, now_utc_s: float, rate_ratio: float) -> float | None:
-    """Return when the axis will have turned as far as it may, in POSIX seconds; None: it has no limit."""
+def axis_limit_due(
+    settings: Settings, stores: Stores, now_utc_s: float, rate_ratio: float, turning: Turning
+) -> float | None:
+    """Return when the axis will have turned as far as it may, in POSIX seconds.
+
+    None: it has no limit, or does not come to it in the time for which `turning` is known.
+    """
     limit = settings.mount.axis_limit_deg
     if limit is None or rate_ratio <= 0:
         return None
-    left_deg = limit - stores.axis_turned_deg(now_utc_s, rate_ratio)
-    return now_utc_s + left_deg / (MEAN_SOLAR_RATE_DEG_S * rate_ratio)
+    left_deg = limit - stores.axis_turned_deg(now_utc_s, rate_ratio, turning)
+    return turning.after(now_utc_s, left_deg / (MEAN_SOLAR_RATE_DEG_S * rate_ratio))
 
 
 def hour_angle_due(settings: Settings, utc_s_grid: Array, hour_angle_deg: Array) -> float | None:

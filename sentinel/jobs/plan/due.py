@@ -1,13 +1,13 @@
 """What runs out on the trip, when first and how often: axis, hour angle, supplies; and how many pictures."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import ceil
 from typing import cast
 
 import numpy as np
 
+from sentinel.chain.forecast.turning import Turning
 from sentinel.chain.forecast.visits import MEAN_SOLAR_RATE_DEG_S, Stores, axis_limit_due, supplies_due
 from sentinel.core.records import Due
 from sentinel.core.settings import Settings
@@ -39,10 +39,10 @@ def pictures(settings: Settings, trip: Trip, sun: Sunlight) -> Pictures:
     )
 
 
-def renewals(settings: Settings, trip: Trip, gaps: Sequence[Gap] = ()) -> tuple[Renewal, ...]:
+def renewals(settings: Settings, trip: Trip, turning: Turning) -> tuple[Renewal, ...]:
     """Return what must be renewed, all fresh at the start and in use day and night, first due first.
 
-    In the nights among the gaps a drive that is parked then does not turn its axis.
+    The axis winds on only while the drive turns it.
     """
     begin_s, end_s = utc_s(trip.from_utc), utc_s(trip.to_utc)
     stores = Stores.begun(begin_s, settings)
@@ -52,10 +52,9 @@ def renewals(settings: Settings, trip: Trip, gaps: Sequence[Gap] = ()) -> tuple[
     ]
     life_s = axis_life_s(settings)
     if life_s is not None:
-        first_s = axis_limit_due(settings, stores, begin_s, _rate_ratio(settings))
+        first_s = axis_limit_due(settings, stores, begin_s, _rate_ratio(settings), Turning())
         assert first_s is not None  # noqa: S101 - there is a limit and a rate
         left_s = max(first_s - begin_s, 0.0)
-        turning = Turning.of(settings, trip, gaps)
         at_s = turning.after(begin_s, left_s)
         found.append(
             Renewal(
@@ -66,36 +65,6 @@ def renewals(settings: Settings, trip: Trip, gaps: Sequence[Gap] = ()) -> tuple[
             )
         )
     return tuple(sorted(found, key=lambda renewal: renewal.first_due_utc or _NEVER_UTC))
-
-
-@dataclass(frozen=True, slots=True)
-class Turning:
-    """When the drive turns the axis."""
-
-    spans: tuple[Span, ...]
-
-    @classmethod
-    def of(cls, settings: Settings, trip: Trip, gaps: Sequence[Gap]) -> "Turning":
-        """Return when it turns: always, or, parked at night, from rising to setting within the trip."""
-        if not settings.mount.parked_at_night:
-            return cls(((utc_s(trip.from_utc), float("inf")),))
-        nights = [(utc_s(gap.from_utc), utc_s(gap.to_utc)) for gap in gaps if gap.kind == "night"]
-        begins = [utc_s(trip.from_utc), *(end for _, end in nights)]
-        ends = [*(begin for begin, _ in nights), utc_s(trip.to_utc)]
-        return cls(tuple(span for span in zip(begins, ends, strict=True) if span[1] > span[0]))
-
-    def turned_s(self, begin_s: float, end_s: float) -> float:
-        """Return for how long it turns between two times."""
-        return sum(max(min(b, end_s) - max(a, begin_s), 0.0) for a, b in self.spans)
-
-    def after(self, begin_s: float, turning_s: float) -> float | None:
-        """Return when it has turned for so long since a time; None: not as far as is known."""
-        for a, b in self.spans:
-            here_s = max(b - max(a, begin_s), 0.0)
-            if here_s and turning_s <= here_s:
-                return max(a, begin_s) + turning_s
-            turning_s -= here_s
-        return None
 
 
 def _rate_ratio(settings: Settings) -> float:
@@ -124,7 +93,7 @@ def _times(first_s: float, every_s: float, use_s: float) -> int:
 
 
 def unwindings(
-    settings: Settings, trip: Trip, gaps: Sequence[Gap], axis: Renewal | None
+    settings: Settings, trip: Trip, gaps: Sequence[Gap], axis: Renewal | None, turning: Turning
 ) -> tuple[Unwinding, ...]:
     """Return windows in which to unwind the axis: as few in sunshine as can be, then as few as can be.
 
@@ -134,7 +103,6 @@ def unwindings(
     if axis is None or life_s is None or axis.first_due_utc is None or axis.times > MOST_UNWINDINGS:
         return ()
     times_s = utc_s(trip.from_utc), utc_s(axis.first_due_utc), utc_s(trip.to_utc)
-    turning = Turning.of(settings, trip, gaps)
     dark = [(utc_s(gap.from_utc), utc_s(gap.to_utc)) for gap in gaps]
     # In the last gap that can be reached, or in each on the way: who went each night before the limit came
     # has the choice of the hour.

@@ -1,6 +1,8 @@
 """From a trip and the settings to the plan: pure, no file is read and nothing is printed."""
 
+from sentinel.chain.forecast.turning import turning_of
 from sentinel.core.settings import Settings
+from sentinel.core.times import utc_s
 from sentinel.jobs.plan import due, meridian, picture
 from sentinel.jobs.plan.alignment import alignment, starts
 from sentinel.jobs.plan.records import Plan, Trip
@@ -13,7 +15,8 @@ def plan_trip(settings: Settings, trip: Trip) -> Plan:
     sun = Sun(settings.site)
     light = sunlight(sun, trip)
     begun = starts(settings, sun, trip)
-    renewed = due.renewals(settings, trip, light.gaps)
+    turning = turning_of(settings, sun, utc_s(trip.from_utc), utc_s(trip.to_utc))
+    renewed = due.renewals(settings, trip, turning)
     axis = next((renewal for renewal in renewed if renewal.what == "axis-limit"), None)
     limits = due.hour_angle(settings, sun, trip)
     fixed = settings.mount.tracking == "none"
@@ -24,7 +27,7 @@ def plan_trip(settings: Settings, trip: Trip) -> Plan:
         sun=light,
         first=due.first_of_each(trip, light, renewed, limits),
         renewals=renewed,
-        unwindings=due.unwindings(settings, trip, light.gaps, axis),
+        unwindings=due.unwindings(settings, trip, light.gaps, axis, turning),
         hour_angle=limits,
         meridian=() if fixed else meridian.passages(sun, trip),
         axis_altitude_deg=abs(settings.site.latitude_deg),
