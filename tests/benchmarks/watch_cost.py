@@ -17,6 +17,7 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from statistics import median
@@ -108,7 +109,14 @@ class Peak:
 class Started:
     """A watch in a process of its own."""
 
-    def __init__(self, home: Path, *, latitude_deg: float = 5.0, pixel_pitch_um: float = 3.92) -> None:
+    def __init__(
+        self,
+        home: Path,
+        *,
+        latitude_deg: float = 5.0,
+        pixel_pitch_um: float = 3.92,
+        through: Sequence[str] = (),
+    ) -> None:
         self.folder, self.state, self.sent = home / "in", home / "state", home / "sent"
         self.folder.mkdir(parents=True)
         now = datetime.now(UTC)
@@ -127,6 +135,7 @@ class Started:
             began_s = time.monotonic()
             self.process = subprocess.Popen(
                 [
+                    *through,
                     sys.executable,
                     "-m",
                     "sentinel",
@@ -137,7 +146,7 @@ class Started:
                     str(self.state),
                 ],
                 env=os.environ | {"NOTIFY_SOCKET": str(home / "notify")},
-                stderr=subprocess.DEVNULL,
+                stderr=(home / "log").open("wb"),
             )
             while not manager.recv(4096).startswith(b"READY=1"):
                 pass
