@@ -4,6 +4,7 @@ Unknown keys, wrong types and impossible values are refused with the key's full 
 earlier ones. Every key has its unit in its name; `config/example.yaml` explains each.
 """
 
+import sys
 from collections.abc import Sequence
 from ipaddress import ip_address
 from pathlib import Path
@@ -374,9 +375,15 @@ def validate(content: dict[str, Any], *, where: str) -> Settings:
         return Settings.model_validate(content)
     except ValidationError as error:
         path, complaint = one_line(error)
-        raise RequestProblem(
-            f"{path} {complaint}", where=where, mend="see config/example.yaml for every setting and its unit"
-        ) from None
+        raise RequestProblem(f"{path} {complaint}", where=where, mend=see_example()) from None
+
+
+def see_example() -> str:
+    """Return where every setting is explained: beside the sources, or where an installation has it."""
+    beside = Path(__file__).parents[2] / "config" / "example.yaml"
+    installed = Path(sys.prefix) / "share" / "sentinel" / "example.yaml"
+    shown = "config/example.yaml" if beside.is_file() else installed
+    return f"see {shown} for every setting and its unit"
 
 
 def load_settings(paths: Sequence[Path]) -> Settings:

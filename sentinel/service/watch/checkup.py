@@ -18,7 +18,7 @@ from sentinel.chain.intake.session import find_frames
 from sentinel.core.complaints import complaints
 from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.plain_yaml import overlay, read_yaml
-from sentinel.core.settings import Section, Settings
+from sentinel.core.settings import Section, Settings, see_example
 from sentinel.service.delivery.checking import check_channels
 from sentinel.service.watch.computer import synchronised
 from sentinel.service.watch.state_folder import StateFolder, refuse_folder_inside, state_path
@@ -66,7 +66,7 @@ def _mend(key: str, complaint: str) -> str:
         if near:
             unit = near[-1].rsplit("_", 1)[-1]
             return f"write {near[-1]}, in {unit}" if _stem(near[-1]) != near[-1] else f"write {near[-1]}"
-    return "see config/example.yaml for every setting and its unit"
+    return see_example()
 
 
 def _known_keys(section: type[Section], prefix: str = "") -> list[str]:
