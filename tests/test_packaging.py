@@ -18,7 +18,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("wheel")
     for name in SOURCES:
         copy = shutil.copytree if (ROOT / name).is_dir() else shutil.copy
-        copy(ROOT / name, folder / name)  # type: ignore[operator]
+        copy(ROOT / name, folder / name)
     if subprocess.run([sys.executable, "-c", _NEW_ENOUGH], check=False).returncode:
         pytest.skip("no setuptools here that knows licence expressions")
     command = [sys.executable, "-c", "from setuptools.build_meta import build_wheel; build_wheel('.')"]

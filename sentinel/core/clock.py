@@ -32,23 +32,3 @@ class SystemClock:
     def monotonic_s(self) -> float:
         """Return the computer's monotonic seconds."""
         return time.clock_gettime(_STEADY)
-
-
-class SessionClock:
-    """A past session's clock: it stands where the event being replayed stands."""
-
-    def __init__(self, start_utc: datetime) -> None:
-        self._now_utc = start_utc
-        self._start_utc = start_utc
-
-    def move_to(self, time_utc: datetime) -> None:
-        """Set the time; it may run backward where the session's own clock did."""
-        self._now_utc = time_utc
-
-    def now_utc(self) -> datetime:
-        """Return the session's time."""
-        return self._now_utc
-
-    def monotonic_s(self) -> float:
-        """Return seconds since the session's start."""
-        return (self._now_utc - self._start_utc).total_seconds()

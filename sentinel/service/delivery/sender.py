@@ -25,8 +25,6 @@ Answer = dict[str, Any]
 Request = dict[str, Any]
 
 NO_PICTURES = "takes no pictures"
-OUTCOMES = ("delivered", "failed", "unreachable", "doubtful")
-"""`unreachable`: certainly not delivered, and it says nothing about the message."""
 
 _ELSEWHERE = "sent elsewhere ({}): a login page in between, or its address has changed"
 

@@ -5,7 +5,7 @@ import os
 import sqlite3
 from array import array
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from datetime import datetime
 from enum import StrEnum
 from itertools import groupby
@@ -28,10 +28,20 @@ from sentinel.core.records import (
 from sentinel.core.times import format_utc, parse_utc, utc_s
 from sentinel.service.journal.codec import decode, encode
 from sentinel.service.journal.migrations import STEPS, check_version, migrate
-from sentinel.service.journal.opening import Damaged, Identity, connected, has_room, identity, usable_later
+from sentinel.service.journal.opening import (
+    Damaged,
+    Database,
+    Identity,
+    connected,
+    has_room,
+    identity,
+    named,
+)
 from sentinel.service.journal.outbox import post
 
 T = TypeVar("T")
+
+_OF_KIND = "SELECT seq, body FROM event WHERE kind = ? ORDER BY seq"
 
 log = logging.getLogger(__name__)
 
@@ -55,17 +65,11 @@ class Origin(StrEnum):
     WATCH = "watch"
 
 
-class Journal:
-    """One session's journal; one writer, any number of readers.
-
-    Raises
-    ------
-    Problem
-        Wherever the file cannot be opened, is no journal, or cannot be written.
-    """
+class Journal(Database):
+    """One session's journal; one writer, any number of readers."""
 
     def __init__(self, db: sqlite3.Connection, path: Path) -> None:
-        self._db, self._path = db, path
+        super().__init__(db, path)
         self._identity: Identity = ()
         with suppress(OSError):
             self._identity = identity(path)
@@ -87,12 +91,9 @@ class Journal:
         begun = path.with_name(f".begun.{path.name}")
         for leftover in path.parent.glob(f"{begun.name}*"):
             leftover.unlink()
-        try:
-            with cls._opened(begun, "rwc") as journal:
-                migrate(journal._db, where=str(path))
-                journal._db.execute("INSERT INTO fact VALUES ('origin', ?)", (origin,))
-        except sqlite3.OperationalError as error:
-            raise usable_later(path, error) from None
+        with named(path), cls._opened(begun, "rwc") as journal:
+            migrate(journal._db, where=str(path))
+            journal._db.execute("INSERT INTO fact VALUES ('origin', ?)", (origin,))
         begun.replace(path)
         journal = cls._opened(path, "rw")
         # A replay can be run again, so it need not wait for the disk; a power cut must cost a watch no frame.
@@ -112,13 +113,10 @@ class Journal:
         """
         journal = cls._opened(path, "rw")
         try:
-            journal._check_and_migrate()
-        except BaseException as error:
+            with named(path):
+                journal._check_and_migrate()
+        except BaseException:
             journal.close()
-            if isinstance(error, sqlite3.OperationalError):
-                raise usable_later(path, error) from None
-            if isinstance(error, sqlite3.DatabaseError):
-                raise Damaged(f"is damaged ({error})", where=str(path)) from None
             raise
         journal._db.execute("PRAGMA synchronous = FULL")
         return journal
@@ -139,14 +137,8 @@ class Journal:
 
     def copy_to(self, path: Path) -> None:
         """Write all that it holds into another file, even where its own has been removed."""
-        try:
-            copy = sqlite3.connect(path)
-            try:
-                self._db.backup(copy)
-            finally:
-                copy.close()
-        except sqlite3.OperationalError as error:
-            raise usable_later(path, error) from None
+        with named(path), closing(sqlite3.connect(path)) as copy:
+            self._db.backup(copy)
 
     @classmethod
     def read(cls, path: Path) -> "Journal":
@@ -173,16 +165,6 @@ class Journal:
     def _opened(cls, path: Path, mode: str) -> "Journal":
         return cls(connected(path, mode, writing=not mode.startswith("ro")), path)
 
-    def close(self) -> None:
-        """Close the file; it is one file again, without its write-ahead log."""
-        self._db.close()
-
-    def __enter__(self) -> "Journal":
-        return self
-
-    def __exit__(self, *exc_info: object) -> None:
-        self.close()
-
     @property
     def origin(self) -> Origin:
         """Who keeps this journal."""
@@ -198,28 +180,13 @@ class Journal:
         Damaged
             If the file is found to be broken.
         """
-        try:
-            return self._recorded(event, now_utc, outcome)
-        except sqlite3.OperationalError as error:
-            raise usable_later(self._path, error) from None
-        except sqlite3.DatabaseError as error:
-            raise Damaged(f"is damaged ({error})", where=str(self._path)) from None
-
-    def _recorded(self, event: Event, now_utc: datetime, outcome: Outcome) -> int:
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
+        with self._transaction():
             seq = self._db.execute(
                 "INSERT INTO event (kind, now_utc, body) VALUES (?, ?, ?)",
                 (_EVENT_KINDS[type(event)], now_utc.isoformat(), encode(event)),
             ).lastrowid
             assert seq is not None  # noqa: S101 - an insert has a row number
             self._add_outcome(seq, outcome)
-            self._db.execute("COMMIT")
-        except BaseException:
-            # A full disk has ended the transaction already.
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
-            raise
         return seq
 
     def _add_outcome(self, seq: int, outcome: Outcome) -> None:
@@ -265,33 +232,19 @@ class Journal:
         """Yield every event after a number, with its own number and the time it was taken up."""
         query = "SELECT seq, kind, now_utc, body FROM event WHERE seq > ? ORDER BY seq"
         for seq, kind, now, body in self._select(query, (after,)):
-            try:
-                numbered = seq, decode(_EVENTS[kind], body), parse_utc(now)
-            except _UNREADABLE as error:
-                self._left_out(error)
-                continue
-            yield numbered
+            with self._left_out():
+                event, now_utc = decode(_EVENTS[kind], body), parse_utc(now)
+                yield seq, event, now_utc
 
     def last_offset_s(self) -> float | None:
         """Return the camera's offset as the last reading of the surroundings has it; None: none is known."""
-        query = "SELECT body FROM event WHERE kind = 'surroundings' ORDER BY seq DESC LIMIT 1"
-        for (body,) in self._select(query):
-            try:
-                return decode(Surroundings, body).camera_offset_s
-            except _UNREADABLE as error:
-                self._left_out(error)
-        return None
+        last = next(self._numbered(Surroundings, f"{_OF_KIND} DESC", ("surroundings",)), None)
+        return last[1].camera_offset_s if last is not None else None
 
     def first_number(self, is_it: Callable[[Surroundings], bool]) -> int:
         """Return the number of the first reading of a kind; one past the last event if there is none."""
-        query = "SELECT seq, body FROM event WHERE kind = 'surroundings' ORDER BY seq"
-        for seq, body in self._select(query):
-            try:
-                if is_it(decode(Surroundings, body)):
-                    return int(seq)
-            except _UNREADABLE as error:
-                self._left_out(error)
-        return self.last_number + 1
+        readings = self._numbered(Surroundings, _OF_KIND, ("surroundings",))
+        return next((seq for seq, reading in readings if is_it(reading)), self.last_number + 1)
 
     def reword_events(self, change: Callable[[Event, datetime], tuple[Event, datetime]], after: int) -> None:
         """Put something else in the place of each event after a number, all or none.
@@ -301,18 +254,13 @@ class Journal:
         rows = self._db.execute(
             "SELECT seq, kind, now_utc, body FROM event WHERE seq > ? ORDER BY seq", (after,)
         ).fetchall()
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
+        with self._transaction():
             for seq, kind, now, body in rows:
                 event, now_utc = change(decode(_EVENTS[kind], body), parse_utc(now))
                 self._db.execute(
                     "UPDATE event SET now_utc = ?, body = ? WHERE seq = ?",
                     (now_utc.isoformat(), encode(event), seq),
                 )
-        except BaseException:
-            self._db.execute("ROLLBACK")
-            raise
-        self._db.execute("COMMIT")
 
     def frames(self) -> Iterator[MeasuredFrame]:
         """Yield the measured frames, in order of arrival."""
@@ -321,15 +269,13 @@ class Journal:
     def frames_by_exposure(self) -> Iterator[MeasuredFrame]:
         """Yield the measured frames in order of exposure, never all of them in memory."""
         times, places = array("d"), array("q")
-        for seq, frame in self._numbered_frames(
-            "SELECT seq, body FROM event WHERE kind = 'frame' ORDER BY seq"
-        ):
+        for seq, frame in self._numbered(MeasuredFrame, _OF_KIND, ("frame",)):
             times.append(utc_s(frame.time_utc))
             places.append(seq)
         order = sorted(range(len(times)), key=times.__getitem__)
         one = "SELECT seq, body FROM event WHERE seq = ?"
         for _, alike in groupby(order, key=times.__getitem__):
-            frames = [frame for i in alike for _, frame in self._numbered_frames(one, (places[i],))]
+            frames = [frame for i in alike for _, frame in self._numbered(MeasuredFrame, one, (places[i],))]
             yield from sorted(frames, key=frame_order)
 
     def marks(self) -> Iterator[Mark]:
@@ -349,44 +295,28 @@ class Journal:
         return self._outcomes_of(Alert)
 
     def _events_of(self, kind: type[T]) -> Iterator[T]:
-        query = "SELECT body FROM event WHERE kind = ? ORDER BY seq"
-        return self._decoded(kind, query, _EVENT_KINDS[kind])  # type: ignore[index]
+        name = _EVENT_KINDS[kind]  # type: ignore[index]
+        return (event for _, event in self._numbered(kind, _OF_KIND, (name,)))
 
     def _outcomes_of(self, kind: type[T]) -> Iterator[T]:
-        query = "SELECT body FROM outcome WHERE kind = ? ORDER BY seq"
-        return self._decoded(kind, query, _OUTCOMES[kind])
+        query = "SELECT seq, body FROM outcome WHERE kind = ? ORDER BY seq"
+        return (record for _, record in self._numbered(kind, query, (_OUTCOMES[kind],)))
 
-    def _numbered_frames(
-        self, query: str, values: tuple[Any, ...] = ()
-    ) -> Iterator[tuple[int, MeasuredFrame]]:
+    def _numbered(self, kind: type[T], query: str, values: tuple[Any, ...] = ()) -> Iterator[tuple[int, T]]:
+        """Yield the records of a query for numbers and bodies, each with its number."""
         for seq, body in self._select(query, values):
-            try:
-                numbered = int(seq), decode(MeasuredFrame, body)
-            except _UNREADABLE as error:
-                self._left_out(error)
-                continue
-            yield numbered
-
-    def _decoded(self, kind: type[T], query: str, name: str) -> Iterator[T]:
-        for (body,) in self._select(query, (name,)):
-            try:
+            with self._left_out():
                 record = decode(kind, body)
-            except _UNREADABLE as error:
-                self._left_out(error)
-                continue
-            yield record
+                yield int(seq), record
 
-    def _left_out(self, error: Exception) -> None:
-        """Tell of a row that a failing disk has spoilt: it costs that row, not the journal."""
-        said = " ".join(str(error).split())[:100]
-        log.warning("%s: a row cannot be read and is left out (%s)", self._path, said)
-
-    def _select(self, query: str, values: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
-        """Yield a query's rows; a file that turns out to be broken on the way raises `Damaged`."""
+    @contextmanager
+    def _left_out(self) -> Iterator[None]:
+        """Leave out a row that a failing disk has spoilt: it costs that row, not the journal."""
         try:
-            yield from self._db.execute(query, values)
-        except sqlite3.DatabaseError as error:
-            raise Damaged(f"cannot be read to its end ({error})", where=str(self._path)) from None
+            yield
+        except _UNREADABLE as error:
+            said = " ".join(str(error).split())[:100]
+            log.warning("%s: a row cannot be read and is left out (%s)", self._path, said)
 
     def __repr__(self) -> str:
         """Name the file, and what it holds last."""

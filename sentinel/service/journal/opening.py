@@ -8,8 +8,10 @@ the index, and as soon as it is open all that the index will need is allocated.
 
 import os
 import sqlite3
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any, Self
 
 from sentinel.core.errors import Problem
 
@@ -26,13 +28,9 @@ class Damaged(Problem):
 class Unwritable(Problem):
     """A journal cannot be opened or written now; it may be later."""
 
-    locked = False
-
 
 class Locked(Unwritable):
     """Another program holds the journal."""
-
-    locked = True
 
 
 def usable_later(path: Path, error: sqlite3.OperationalError) -> Unwritable:
@@ -98,6 +96,70 @@ def connected(path: Path, mode: str, *, writing: bool) -> sqlite3.Connection:
             f"has no room for its index ({error.strerror})", where=str(path), mend="make room on its disk"
         ) from None
     return db
+
+
+class Database:
+    """A connection to a journal's file, for one thread.
+
+    Raises
+    ------
+    Problem
+        Wherever the file cannot be opened, is no journal, or cannot be read or written.
+    """
+
+    def __init__(self, db: sqlite3.Connection, path: Path) -> None:
+        self._db, self._path = db, path
+
+    def close(self) -> None:
+        """Close the file; after the last one it is one file again, without its write-ahead log."""
+        self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exc_info: object) -> None:
+        self.close()
+
+    def _select(self, query: str, values: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+        """Yield a query's rows."""
+        with named(self._path):
+            yield from self._db.execute(query, values)
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        """Do all or nothing of it, under the lock of writers from its start."""
+        with named(self._path):
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._db.execute("COMMIT")
+            except BaseException:
+                # A full disk has ended the transaction already.
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+
+@contextmanager
+def named(path: Path) -> Iterator[None]:
+    """Call by its name whatever SQLite has against a journal.
+
+    Raises
+    ------
+    Unwritable
+        If there is no room, another program holds it, or the disk fails.
+    Damaged
+        If the file is found to be broken.
+    """
+    try:
+        yield
+    except sqlite3.OperationalError as error:
+        raise usable_later(path, error) from None
+    except sqlite3.DatabaseError as error:
+        # Of SQLite's errors, this class itself alone says that the file is spoilt (PEP 249).
+        if type(error) is sqlite3.DatabaseError:
+            raise Damaged(f"is damaged ({error})", where=str(path)) from None
+        raise Problem(f"cannot be used ({error})", where=str(path), mend="end what else uses it") from None
 
 
 def _let_go(db: sqlite3.Connection | None) -> None:

@@ -9,7 +9,6 @@ thread. Handing results back to the writer of events would make a message wait f
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -19,7 +18,7 @@ from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.service.journal.codec import decode, encode
 from sentinel.service.journal.migrations import check_version, migrate
-from sentinel.service.journal.opening import Damaged, connected
+from sentinel.service.journal.opening import Database, connected, named
 from sentinel.service.journal.rows import LaterEvents, OutboxRow, PictureScene, TargetState
 
 
@@ -63,31 +62,30 @@ _ROW = (
 )
 
 
-class Outbox:
+class Outbox(Database):
     """The delivering side of a journal's outbox, on a connection of its own.
 
-    Raises
-    ------
-    Problem
-        Wherever the journal cannot be opened, read or written; nothing is then changed.
+    Where the journal cannot be written, nothing is changed.
     """
 
     def __init__(self, db: sqlite3.Connection, path: Path, *, writable: bool = True) -> None:
-        self._db, self._path, self._writable = db, path, writable
+        super().__init__(db, path)
+        self._writable = writable
 
     @classmethod
     def open(cls, path: Path, *, writable: bool = True) -> "Outbox":
         """Open the outbox of an existing journal, for one thread."""
         db = connected(path, "rw" if writable else "ro", writing=False)
         try:
-            if writable:
-                # What was sent must stay known as sent through a power cut.
-                db.execute("PRAGMA synchronous = FULL")
-            check_version(db, where=str(path))
-            db.execute("SELECT 1 FROM outbox LIMIT 1").fetchone()
-        except sqlite3.Error as error:
+            with named(path):
+                if writable:
+                    # What was sent must stay known as sent through a power cut.
+                    db.execute("PRAGMA synchronous = FULL")
+                check_version(db, where=str(path))
+                db.execute("SELECT 1 FROM outbox LIMIT 1").fetchone()
+        except Problem:
             db.close()
-            raise _unusable(path, error) from None
+            raise
         return cls(db, path, writable=writable)
 
     @classmethod
@@ -120,16 +118,6 @@ class Outbox:
             (at_utc.isoformat(), encode(Tick(time_utc=at_utc))),
         ).lastrowid
 
-    def close(self) -> None:
-        """Close the connection."""
-        self._db.close()
-
-    def __enter__(self) -> "Outbox":
-        return self
-
-    def __exit__(self, *exc_info: object) -> None:
-        self.close()
-
     # What there is to do.
 
     def next_due(self, target: str, now_utc: datetime, *, but: Iterable[int] = ()) -> OutboxRow | None:
@@ -145,7 +133,7 @@ class Outbox:
     def targets_waiting(self) -> frozenset[str]:
         """Return the targets that anything waits for."""
         query = "SELECT DISTINCT target FROM outbox WHERE state IN ('waiting', 'trying')"
-        return frozenset(target for (target,) in self._select(query))
+        return frozenset(target for (target,) in self._all(query))
 
     def since(self, row: OutboxRow) -> LaterEvents:
         """Return what became of a row's condition after its alert was made."""
@@ -172,14 +160,14 @@ class Outbox:
         wanted = [json.dumps(topic) for topic in sorted(row.alert.topics)]
         any_of = " OR ".join("instr(topics, ?)" for _ in wanted)
         query = f"SELECT kind, topics FROM outbox WHERE target = ? AND {which} AND ({any_of})"  # noqa: S608
-        return self._select(query, (row.target, row.number, *wanted))
+        return self._all(query, (row.target, row.number, *wanted))
 
     def _cleared_after(self, number: int) -> Iterator[Incident]:
         query = (
             "SELECT body FROM outcome WHERE kind = 'incident' AND seq > ?"
             " AND json_extract(body, '$.state') = 'cleared' ORDER BY seq"
         )
-        for (body,) in self._select(query, (number,)):
+        for (body,) in self._all(query, (number,)):
             yield decode(Incident, body)
 
     def _seen_after(self, number: int) -> bool:
@@ -187,7 +175,7 @@ class Outbox:
             "SELECT body FROM event WHERE kind = 'mark' AND seq >"
             " (SELECT event_seq FROM outcome WHERE seq = ?)"
         )
-        return any(decode(Mark, body).kind == "seen" for (body,) in self._select(query, (number,)))
+        return any(decode(Mark, body).kind == "seen" for (body,) in self._all(query, (number,)))
 
     # What was done.
 
@@ -270,7 +258,7 @@ class Outbox:
             " max(CASE WHEN state = 'delivered' THEN settled_utc_s END)"
             " FROM outbox GROUP BY target ORDER BY target"
         )
-        return tuple(self._target(*counts) for counts in self._select(query))
+        return tuple(self._target(*counts) for counts in self._all(query))
 
     def _target(self, target: str, waiting: int, delivered: int, settled_s: float | None) -> TargetState:
         oldest = next(
@@ -287,7 +275,7 @@ class Outbox:
             ),
             None,
         )
-        trouble = self._select(
+        trouble = self._all(
             "SELECT why FROM outbox WHERE target = ? AND state IN ('waiting', 'trying') AND why <> ''"
             " ORDER BY number DESC LIMIT 1",
             (target,),
@@ -305,7 +293,7 @@ class Outbox:
     def states(self) -> dict[tuple[str, str], int]:
         """Return how many rows there are by target and state."""
         query = "SELECT target, state, count(*) FROM outbox GROUP BY target, state"
-        return {(target, state): count for target, state, count in self._select(query)}
+        return {(target, state): count for target, state, count in self._all(query)}
 
     def scene(self, alert: Alert, alert_number: int, *, way_frames: int = 720) -> PictureScene | None:
         """Return what a picture for an alert is drawn from; None where its frame is not in the journal."""
@@ -314,13 +302,13 @@ class Outbox:
             "SELECT body FROM event WHERE kind = 'frame' AND seq <="
             " (SELECT event_seq FROM outcome WHERE seq = ?) ORDER BY seq DESC LIMIT ?"
         )
-        for (body,) in self._select(query, (alert_number, way_frames)):
+        for (body,) in self._all(query, (alert_number, way_frames)):
             frames.append(decode(MeasuredFrame, body))
         frames.reverse()
         places = [place for place, frame in enumerate(frames) if frame.frame == alert.attachment]
         if not places:
             return None
-        forecasts = self._select(
+        forecasts = self._all(
             "SELECT body FROM outcome WHERE kind = 'forecast' AND seq <= ? ORDER BY seq DESC LIMIT 1",
             (alert_number,),
         )
@@ -333,7 +321,7 @@ class Outbox:
     # How.
 
     def _rows(self, query: str, values: tuple[Any, ...]) -> Iterator[OutboxRow]:
-        for number, alert, body, target, due_s, expires_s, attempts, doubtful in self._select(query, values):
+        for number, alert, body, target, due_s, expires_s, attempts, doubtful in self._all(query, values):
             try:
                 said = decode(Alert, body)
             except ValueError:
@@ -357,35 +345,9 @@ class Outbox:
                 "UPDATE outbox SET state = 'dropped', why = 'cannot be read' WHERE number = ?", (number,)
             )
 
-    def _select(self, query: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
-        try:
-            return self._db.execute(query, values).fetchall()
-        except sqlite3.Error as error:
-            raise _unusable(self._path, error) from None
+    def _all(self, query: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+        return list(self._select(query, values))
 
     def _change(self, statement: str, values: tuple[Any, ...]) -> int:
         with self._transaction():
             return self._db.execute(statement, values).rowcount
-
-    @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        try:
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                yield
-            except BaseException:
-                self._db.execute("ROLLBACK")
-                raise
-            self._db.execute("COMMIT")
-        except sqlite3.Error as error:
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
-            raise _unusable(self._path, error) from None
-
-
-def _unusable(path: Path, error: sqlite3.Error) -> Problem:
-    what = f"the outbox cannot be used ({error})"
-    # Of the errors of the database itself, these alone say that the file is spoilt (PEP 249).
-    if type(error) is sqlite3.DatabaseError:
-        return Damaged(what, where=str(path))
-    return Problem(what, where=str(path), mend="check the folder's space and permissions")

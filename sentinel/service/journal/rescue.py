@@ -45,7 +45,7 @@ class WaitingMessage:
 
 def waiting(outbox: Outbox) -> list[WaitingMessage]:
     """Return what waits; a journal that cannot be read raises `Problem`."""
-    return [WaitingMessage(*row) for row in outbox._select(_WAITING, (MOST,))]
+    return [WaitingMessage(*row) for row in outbox._all(_WAITING, (MOST,))]
 
 
 def write(path: Path, kept: Iterable[WaitingMessage]) -> None:
@@ -109,4 +109,4 @@ def put_back(path: Path, kept: Iterable[WaitingMessage], now_utc: datetime) -> i
 
 def _is_known(outbox: Outbox, kept: WaitingMessage) -> bool:
     query = "SELECT 1 FROM outbox o JOIN outcome a ON a.seq = o.alert WHERE o.target = ? AND a.body = ?"
-    return bool(outbox._select(query, (kept.target, kept.body)))
+    return bool(outbox._all(query, (kept.target, kept.body)))

@@ -2,20 +2,8 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from enum import StrEnum
 
 from sentinel.core.records import Alert, Forecast, MeasuredFrame
-
-
-class RowState(StrEnum):
-    """Where a row of the outbox stands."""
-
-    WAITING = "waiting"
-    TRYING = "trying"
-    """An attempt was begun; found so at a start, it may have arrived."""
-    DELIVERED = "delivered"
-    DROPPED = "dropped"
-    """Not sent, for the reason that stands beside it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

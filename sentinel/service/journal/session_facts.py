@@ -109,13 +109,7 @@ def _list(journal: Journal, key: str, values: list[Any]) -> None:
 
 def forecasts_by_event(journal: Journal) -> dict[int, Forecast]:
     """Return the forecasts by the number of the event that led to each."""
-    found: dict[int, Forecast] = {}
-    for number, body in journal._select("SELECT event_seq, body FROM outcome WHERE kind = 'forecast'"):
-        try:
-            found[int(number)] = decode(Forecast, body)
-        except ValueError as error:
-            journal._left_out(error)
-    return found
+    return dict(journal._numbered(Forecast, "SELECT event_seq, body FROM outcome WHERE kind = 'forecast'"))
 
 
 def frame_rows(journal: Journal) -> int:
@@ -142,17 +136,13 @@ def deliveries(journal: Journal) -> Iterator[DeliveryRecord]:
         " FROM outbox o JOIN outcome a ON a.seq = o.alert ORDER BY o.number"
     )
     for body, target, state, attempts, doubtful, settled_s, why in journal._select(query):
-        try:
-            alert = decode(Alert, body)
-        except ValueError as error:
-            journal._left_out(error)
-            continue
-        yield DeliveryRecord(
-            alert=alert,
-            target=target,
-            state=state,
-            attempts=attempts,
-            doubtful=doubtful,
-            settled_utc=None if settled_s is None else from_utc_s(settled_s),
-            why=why,
-        )
+        with journal._left_out():
+            yield DeliveryRecord(
+                alert=decode(Alert, body),
+                target=target,
+                state=state,
+                attempts=attempts,
+                doubtful=doubtful,
+                settled_utc=None if settled_s is None else from_utc_s(settled_s),
+                why=why,
+            )

@@ -64,8 +64,6 @@ class FolderReport:
     """How the folder was found last; replaced whole, so that another thread may read it at any time."""
 
     state: FolderState
-    looked_s: float
-    """Monotonic."""
     files: int = 0
     waiting: int = 0
     locked_folders: int = 0
@@ -198,7 +196,7 @@ class FolderIntake:
         began_s = self._clock.monotonic_s()
         look = self._live.look(began_s, utc_s(self._clock.now_utc()), limit=AT_ONCE)
         self._look_s = self._clock.monotonic_s() - began_s
-        self._note(look, began_s)
+        self._note(look)
         self._liveness.beat("intake")
         self._measure_all(look.ready, pool)
         if self.stop.is_set():
@@ -228,10 +226,9 @@ class FolderIntake:
             for file in todo:
                 self._live.forget(file)
 
-    def _note(self, look: Look, now_s: float) -> None:
+    def _note(self, look: Look) -> None:
         self.report = FolderReport(
             state=look.state,
-            looked_s=now_s,
             files=look.files,
             waiting=look.waiting,
             locked_folders=look.locked_folders,
