@@ -14,7 +14,10 @@ from sentinel.chain.measure.search import Circle
 
 Array = NDArray[np.float64]
 
-SECTORS = 256
+SECTORS, FINE_SECTORS = 256, 1024
+"""Parts of the whole circumference in which an edge is looked for, and where little of it is in the frame."""
+LITTLE = 0.2
+"""Share of the limb in the frame below which the fine ones are used: it holds few of the others."""
 TRIALS = 200
 FEWEST = 8
 """Rays that can agree on anything."""
@@ -45,6 +48,17 @@ class Outline:
     """Rough blur of the edge."""
     scatter_px: float
     """Robust spread of the agreeing edges about the limb."""
+    sectors: int
+    """Parts of the whole circumference, of which `angle` are those in the frame."""
+
+    @property
+    def share(self) -> float:
+        """Share of the whole circumference that agrees."""
+        return float(self.agrees.sum() / self.sectors)
+
+    def sector_of(self, angle: Array) -> NDArray[np.intp]:
+        """Return the numbers of the sectors that directions lie in."""
+        return (angle % (2 * np.pi) * (self.sectors / (2 * np.pi))).astype(np.intp) % self.sectors
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,14 +71,16 @@ class _Strip:
     inside: NDArray[np.bool_]
 
 
-def _unroll(levels: Levels, limb: Limb, half_px: float, step_px: float, together: int) -> _Strip:
+def _unroll(  # noqa: PLR0917 - a strip's measures
+    levels: Levels, limb: Limb, half_px: float, step_px: float, sectors: int, together: int
+) -> _Strip:
     """Sample a band about the limb, `together` rays a sector averaged."""
-    angle = directions(SECTORS * together)
+    angle = directions(sectors * together)
     along = np.arange(-half_px, half_px + step_px / 2, step_px)
     rays = cast(levels, limb.x_px, limb.y_px, angle, np.maximum(limb.at(angle)[:, None] + along, 0.5))
-    mean = rays.light.reshape(SECTORS, together, -1).mean(1)
-    inside = np.asarray(rays.inside.reshape(SECTORS, together, -1).all(1))
-    return _Strip(angle.reshape(SECTORS, together).mean(1), along, mean, inside)
+    mean = rays.light.reshape(sectors, together, -1).mean(1)
+    inside = np.asarray(rays.inside.reshape(sectors, together, -1).all(1))
+    return _Strip(angle.reshape(sectors, together).mean(1), along, mean, inside)
 
 
 def _steepest(strip: _Strip, width: int) -> tuple[Array, Array, float]:
@@ -83,10 +99,12 @@ def _steepest(strip: _Strip, width: int) -> tuple[Array, Array, float]:
     shift = np.where(best == inner, np.clip((after - before) / (2 * curve), -1, 1), 0.0)
     step = strip.along_px[1] - strip.along_px[0]
     offset = strip.along_px[0] + (inner + shift + width - 0.5) * step
+    # Where the frame ends, what looks steepest is the last that is seen: no edge.
+    ends = ~(seen[row, inner - 1] & seen[row, inner + 1])
     # Neighbouring rows see the same edge: what differs between them is noise.
     differ = (rise[1::3] - rise[:-1:3])[seen[1::3] & seen[:-1:3]]
     noise = spread(differ) / np.sqrt(2.0) if differ.size else 1.0
-    return offset, rise[row, best], max(noise, 1e-4)
+    return offset, np.where(ends, 0.0, rise[row, best]), max(noise, 1e-4)
 
 
 def _blended(strip: _Strip, rows: int) -> _Strip:
@@ -189,9 +207,9 @@ def _rough_sigma(strip: _Strip, offset: Array, agrees: NDArray[np.bool_]) -> flo
 
 
 def _pass(  # noqa: PLR0917 - a strip's measures
-    levels: Levels, limb: Limb, half: float, step: float, width: int, loose: float, together: int
+    levels: Levels, limb: Limb, half: float, step: float, width: int, loose: float, rays: tuple[int, int]
 ) -> Outline | None:
-    strip = _unroll(levels, limb, half, step, together)
+    strip = _unroll(levels, limb, half, step, *rays)
     if strip.along_px.size < 2 * width + 3:
         return None
     offset, strength, noise = _steepest(strip, width)
@@ -211,9 +229,10 @@ def _pass(  # noqa: PLR0917 - a strip's measures
     if agrees.sum() < FEWEST:
         return None
     sigma = _rough_sigma(strip, offset, agrees)
-    looked = strip.inside.all(1)
+    near = np.abs(strip.along_px) <= max(2.0 * sigma, width * step)
+    looked = strip.inside[:, near].all(1)
     shape[2] -= OUTWARD * sigma
-    return Outline(limb.moved(shape), strip.angle[looked], agrees[looked], sigma, scatter)
+    return Outline(limb.moved(shape), strip.angle[looked], agrees[looked], sigma, scatter, rays[0])
 
 
 def agree(levels: Levels, circle: Circle) -> Outline | None:
@@ -221,19 +240,19 @@ def agree(levels: Levels, circle: Circle) -> Outline | None:
     limb = Limb(circle.x_px, circle.y_px, circle.radius_px)
     half = min(1.2 * circle.tolerance_px + 3.0, 0.5 * circle.radius_px)
     step = max(1.0, half / 32.0)
-    first = _pass(levels, limb, half, step, 3, 0.02 * circle.radius_px + 1.5 * step, 1)
+    sectors = SECTORS if limb.share_in(levels.shape) > LITTLE else FINE_SECTORS
+    first = _pass(levels, limb, half, step, 3, 0.02 * circle.radius_px + 1.5 * step, (sectors, 1))
     if first is None:
         return None
     if not _sensible(first.limb, circle):
         return None
-    whole = first.agrees.sum() > PLAIN_SHARE * SECTORS
-    if whole and first.scatter_px < PLAIN_PX and step < PLAIN_STEP_PX:
+    if first.share > PLAIN_SHARE and first.scatter_px < PLAIN_PX and step < PLAIN_STEP_PX:
         return first
     half = float(np.clip(3.0 * first.sigma_px + 3.0 * first.scatter_px + 4.0, 8.0, half))
     step = max(1.0, half / 24.0)
     width = max(2, round(first.sigma_px / step))
-    together = int(np.clip(2 * np.pi * limb.mean_px / SECTORS / 4.0, 1, 3))
-    second = _pass(levels, first.limb, half, step, width, 1.5 * step + 1.0, together)
+    together = int(np.clip(2 * np.pi * limb.mean_px / sectors / 4.0, 1, 3))
+    second = _pass(levels, first.limb, half, step, width, 1.5 * step + 1.0, (sectors, together))
     return second if second is not None and _sensible(second.limb, circle) else None
 
 

@@ -16,7 +16,6 @@ from sentinel.chain.measure.consensus import (
     LARGEST_OVAL,
     PLAIN_OVAL,
     ROUND,
-    SECTORS,
     Outline,
     agree,
     tells_oval,
@@ -160,7 +159,7 @@ def _fitted(levels: Levels, outline: Outline) -> Fit | None:
     """Fit on the agreeing directions, as many as there are pixels for; None where few rays tell enough."""
     limb = outline.limb
     stretch = hypot(*limb.oval)
-    share = outline.agrees.sum() / SECTORS
+    share = outline.share
     free = tells_oval(share, stretch / limb.mean_px)
     round_px = max(ROUND * limb.mean_px, OVAL_SLACK_PX if share > ARC else 0.0)
     oval = LARGEST_OVAL / 2 * limb.mean_px if free else round_px
@@ -188,7 +187,7 @@ def _fitted(levels: Levels, outline: Outline) -> Fit | None:
         angle,
         priors,
         rough,
-        iterations=4,
+        iterations=4 if share > SHORT else 12,
         enough_px=0.06,
     )
 
@@ -199,16 +198,12 @@ def _shown(outline: Outline, every_px: float, rays: tuple[float, int]) -> Array:
     `rays` is the length of limb for one ray, and the most there are in a sector.
     """
     apart_px, most = rays
-    sector = np.unique(_sector(outline.angle[outline.agrees]))
-    wanted = every_px / apart_px / SECTORS
+    sector = np.unique(outline.sector_of(outline.angle[outline.agrees]))
+    wanted = every_px / apart_px / outline.sectors
     if wanted < 1.0 and sector.size > FEW_SECTORS:
         sector = sector[:: min(round(1.0 / wanted), sector.size // FEW_SECTORS)]
     count = min(max(round(wanted), 1), most)
-    return np.asarray(sector[:, None] + (np.arange(count) + 0.37) / count) * (2 * np.pi / SECTORS)
-
-
-def _sector(angle: Array) -> NDArray[np.intp]:
-    return (angle % (2 * np.pi) * (SECTORS / (2 * np.pi))).astype(np.intp) % SECTORS
+    return np.asarray(sector[:, None] + (np.arange(count) + 0.37) / count) * (2 * np.pi / outline.sectors)
 
 
 def _all_round(levels: Levels, fit: Fit, outline: Outline) -> tuple[Array, float, float]:
@@ -217,8 +212,8 @@ def _all_round(levels: Levels, fit: Fit, outline: Outline) -> tuple[Array, float
     Return the directions that show a clean edge, their share of those in the frame, and the limb in frame.
     """
     limb = fit.state.limb
-    in_frame = limb_in_frame(levels, limb)
-    if in_frame == 1.0 and outline.agrees.size == SECTORS and outline.agrees.all():
+    in_frame = limb.share_in(levels.shape)
+    if in_frame == 1.0 and outline.agrees.size == outline.sectors and outline.agrees.all():
         clean = _clean(fit, fit)
         if clean.all():
             # The fit has looked everywhere and found nothing amiss.
@@ -241,18 +236,6 @@ def _clean(fit: Fit, look: Fit) -> NDArray[np.bool_]:
     sharp = look.offset_sigma_px < max(0.7 * fit.state.sigma_px, 3 * sharpest)
     bright = look.brightness > 0.08 * median(fit.brightness)
     return np.asarray((np.abs(look.offset_px) < limit) & bright & (look.misfit < 6) & sharp)
-
-
-def limb_in_frame(levels: Levels, limb: Limb) -> float:
-    """Return the fraction of the limb's circumference inside the frame."""
-    ny, nx = levels.shape
-    far = limb.half_axes_px[0] + hypot(*limb.egg)
-    if far <= limb.x_px <= nx - 1 - far and far <= limb.y_px <= ny - 1 - far:
-        return 1.0
-    x, y = limb.outline()
-    inside = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
-    length = np.hypot(np.gradient(x), np.gradient(y))[1:-1]
-    return float((inside[1:-1] * length).sum() / length.sum())
 
 
 def _saturated(levels: Levels, grey: Light, limb: Limb | None, brightest: Brightest | None) -> float:

@@ -132,6 +132,7 @@ class _Cast:
     """(n, m): samples in the frame and below full scale."""
     samples: Array
     """(n,)"""
+    saturation: float
 
     def serves(self, state: State) -> bool:
         """Whether the band still lies about the limb."""
@@ -145,9 +146,9 @@ def _cast(levels: Levels, state: State, angle: Array, inner_share: float = INNER
     rays = band(levels, state, angle.ravel(), inner_share)
     counts = rays.inside & (rays.light < levels.saturation)
     if angle.size >= AROUND:
-        counts &= before_the_moon(rays.light, distance_px(rays, state.limb), state.sigma_px)
+        counts &= before_the_moon(rays, distance_px(rays, state.limb), state.sigma_px)
     counts = counts.reshape(len(angle), -1)
-    return _Cast(rays, state, counts, counts.sum(1).astype(float))
+    return _Cast(rays, state, counts, counts.sum(1).astype(float), levels.saturation)
 
 
 def _first_guess(cast: _Cast, n: int) -> Array:
@@ -160,8 +161,10 @@ def _first_guess(cast: _Cast, n: int) -> Array:
     sky = (outer * light).sum(1) / np.maximum(outer.sum(1), 1)
     inside = inner.sum(1)
     disc = (inner * light).sum(1) / np.maximum(inside, 1)
-    # No unsaturated pixel inside: the disc is brighter than full scale.
-    disc[(inside == 0) & cast.rays.inside.reshape(n, -1).any(1)] = FULL_DISC
+    # No unsaturated pixel inside: the disc is brighter than full scale, or the frame ends there.
+    full = ((depth < -clear) & (light >= cast.saturation)).any(1)
+    disc[inside == 0] = median(disc[inside > 0]) if (inside > 0).any() else 0.0
+    disc[(inside == 0) & full] = FULL_DISC
     own = np.zeros((n, LOCAL))
     own[:, 0], own[:, 1] = np.maximum(disc - sky, 0.0) / 0.5, sky
     return own
@@ -258,10 +261,13 @@ def _departure(state: State, start: State) -> Array:
     return np.array([0, 0, 0, *state.limb.oval, *state.limb.egg, blur, state.fall, state.rim])
 
 
-def _bounded(step: Array, state: State) -> Array:
-    """Keep a step within what the profile's slope can promise."""
+def _bounded(step: Array, state: State, shape: Array) -> Array:
+    """Keep a step within what the profile's slope can promise: so far moves the edge that is seen.
+
+    On an arc centre and radius may go far together while it hardly moves.
+    """
     blur = 0.3 / max(abs(step[BLUR]), 1e-9)
-    shift = 3 * state.sigma_px / max(float(np.abs(step[:3]).max()), 1e-9)
+    shift = 3 * state.sigma_px / max(float(np.abs(shape @ step[:SHAPE_TERMS]).max()), 1e-9)
     return np.asarray(step * min(1.0, blur, shift))
 
 
@@ -303,7 +309,7 @@ def fit_limb(
         total, score = look.normal.summed(shape, weight / noise**2)
         total += np.diag(prior)
         wanted = np.linalg.solve(total, score.sum(0) - prior * _departure(state, start))
-        step = _bounded(wanted, state)
+        step = _bounded(wanted, state, shape)
         own = own + look.normal.own_step(shape, step)
         state = _stepped(state, step)
         if not np.isfinite(step).all() or state.limb.half_axes_px[1] < 3.0:

@@ -59,6 +59,17 @@ class Limb:
             (self.oval[0] / step, self.oval[1] / step),
         )
 
+    def share_in(self, shape: tuple[int, int]) -> float:
+        """Return the fraction of the circumference inside a frame of `shape`, (ny, nx)."""
+        ny, nx = shape
+        far = self.half_axes_px[0] + hypot(*self.egg)
+        if far <= self.x_px <= nx - 1 - far and far <= self.y_px <= ny - 1 - far:
+            return 1.0
+        x, y = self.outline()
+        inside = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
+        length = np.hypot(np.gradient(x), np.gradient(y))[1:-1]
+        return float((inside[1:-1] * length).sum() / length.sum())
+
     def moved(self, step: Array) -> "Limb":
         """Return the limb with `step` (SHAPE_TERMS) added to its parameters."""
         x, y, mean, c2, s2, c3, s3 = (float(v) for v in step)

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.measure.order import median
-from sentinel.chain.measure.rays import Samples
+from sentinel.chain.measure.rays import Rays, Samples
 
 DARK = 0.5
 """Share of a ray's brightest light below which it has left the sun: no darkening goes inward so fast."""
@@ -16,20 +16,24 @@ MARGIN, MARGIN_PX = 2.5, 1.0
 """How far the moon's own edge is blurred, in blurs and beside that."""
 
 
-def before_the_moon(light: Samples, distance_px: Samples, sigma_px: float) -> NDArray[np.bool_]:
+def before_the_moon(rays: Rays, distance_px: Samples, sigma_px: float) -> NDArray[np.bool_]:
     """Say which samples along the rays, (n, m) from inside to outside, lie between limb and moon.
 
-    The sun grows brighter inward; where a ray falls to half of what it was, something stands before it.
+    The sun grows brighter inward; where a ray falls to half of what it was, something stands before it. Where
+    the frame ends, nothing does.
     """
+    light, inside = rays.light, rays.inside
     everywhere = np.ones(light.shape, bool)
     deepest = (light[:, 0] + light[:, 1] + light[:, 2]) / 3
     top = light.max(axis=1)
     typical = median(top)
-    if np.count_nonzero(deepest < DARK * top) < FEW * len(light):
+    if np.count_nonzero((deepest < DARK * top) & inside[:, 0]) < FEW * len(light):
         return everywhere
     inward = _smooth(light)[:, ::-1]
+    if not inside.all():
+        inward = inward / np.maximum(_smooth(inside.astype(np.float32))[:, ::-1], 1e-6)
     brightest = np.maximum.accumulate(inward, axis=1)
-    dark = (inward < DARK * brightest) & (brightest > DARK * typical)
+    dark = (inward < DARK * brightest) & (brightest > DARK * typical) & inside[:, ::-1]
     met = dark.any(axis=1)
     if np.count_nonzero(met) < FEW * len(light):
         return everywhere
