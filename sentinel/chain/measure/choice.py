@@ -8,6 +8,7 @@ import numpy as np
 
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.light import of_disc
+from sentinel.chain.measure.limb import Limb
 from sentinel.chain.measure.search import Circle, Grid, large_circles, small_circles
 from sentinel.chain.measure.verdict import Candidate, is_expected_sun, is_sun
 
@@ -15,6 +16,8 @@ PLENTY = 0.3
 """Coverage with which the first disc found need not be compared with others."""
 OUTSHINES, MUCH_LIGHT = 1.25, 0.15
 """How much brighter light elsewhere must be to speak against a disc, and the share of its area it fills."""
+ALL_SHOWN = 0.9
+"""Share of the limb in the frame from which nothing worth a search hides the rest."""
 BEYOND = 1.1
 """Distance, in radii, from which light is elsewhere."""
 ALIKE = 0.1
@@ -54,14 +57,19 @@ class Choice:
     """Its size is not what was expected."""
 
 
-Attempt = Callable[[Circle], Candidate | None]
+Attempt = Callable[[Circle, Sequence[Limb]], Candidate | None]
+"""Fits a circle; light upon the discs given with it does not speak against the one that is fitted."""
 
 
 def choose(levels: Levels, grid: Grid, attempt: Attempt, expected: Expected | None) -> Choice:
     """Look for circles, fit them with `attempt`, and choose the sun among the discs."""
     discs: list[Candidate] = []
+    limbs: list[Limb] = []
     for circle in _circles(levels, grid, expected, discs):
-        disc = attempt(circle)
+        disc = attempt(circle, limbs)
+        if disc is not None and is_expected_sun(disc.evidence):
+            # Believed or not, it may lie across another.
+            limbs.append(disc.fit.state.limb)
         if disc is None or not _believed(disc, expected) or any(_same(disc, other) for other in discs):
             continue
         discs.append(disc)
@@ -116,8 +124,11 @@ def _settles(levels: Levels, grid: Grid, disc: Candidate, expected: Expected | N
     """Whether a disc ends the search."""
     if expected is not None and not expected.fits(disc.evidence.long_px):
         return False
+    e = disc.evidence
     suspect = expected is None and _suspect(disc)
-    return disc.evidence.coverage > PLENTY and not suspect and not outshone(levels, grid, disc)
+    # What hides part of the limb of a disc that holds light at full scale may be a brighter disc across it.
+    crossed = e.shown < ALL_SHOWN and of_disc(levels, disc.fit.state.limb).high >= levels.saturation
+    return e.coverage > PLENTY and not suspect and not crossed and not outshone(levels, grid, disc)
 
 
 def outshone(levels: Levels, grid: Grid, disc: Candidate) -> bool:
@@ -143,11 +154,14 @@ def _best(levels: Levels, grid: Grid, discs: list[Candidate], expected: Expected
     return Choice(sun, len(discs) > 1, expected is not None and sure and not fitting)
 
 
-def _rank(levels: Levels, disc: Candidate) -> tuple[bool, float, float]:
-    """Arcs yield to discs, and fainter to brighter ones; at full scale the limb's foot tells."""
+def _rank(levels: Levels, disc: Candidate) -> tuple[bool, float, bool, float]:
+    """Arcs yield to discs, and fainter to brighter ones.
+
+    Of two at full scale the brighter is so up to its limb, and its edge is the steeper.
+    """
     e = disc.evidence
     light = min(of_disc(levels, disc.fit.state.limb).high, levels.saturation)
-    return e.coverage > PLENTY, round(light, 2), e.step
+    return e.coverage > PLENTY, round(light, 2), e.full, e.step / e.sigma_px
 
 
 def _is_reflection(levels: Levels, grid: Grid, disc: Candidate, discs: list[Candidate]) -> bool:

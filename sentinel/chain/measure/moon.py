@@ -31,7 +31,7 @@ def before_the_moon(rays: Rays, distance_px: Samples, sigma_px: float) -> NDArra
         return everywhere
     inward = _smooth(light)[:, ::-1]
     if not inside.all():
-        inward = inward / np.maximum(_smooth(inside.astype(np.float32))[:, ::-1], 1e-6)
+        inward /= np.maximum(_smooth(inside.astype(np.float32))[:, ::-1], 1e-6)
     brightest = np.maximum.accumulate(inward, axis=1)
     dark = (inward < DARK * brightest) & (brightest > DARK * typical) & inside[:, ::-1]
     met = dark.any(axis=1)

@@ -1,6 +1,7 @@
 """Is it the sun? What a limb must look like before a circle of edges is called a disc."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from math import sqrt
 
 import numpy as np
@@ -162,13 +163,18 @@ class Candidate:
     evidence: Evidence
 
 
-def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: float) -> Evidence:
-    """Collect the evidence: `fit` on the rays that agreed, and the directions that show a clean edge."""
+def gather(  # noqa: PLR0917 - what speaks for a limb
+    levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: float, others: Sequence[Limb]
+) -> Evidence:
+    """Collect the evidence: `fit` on the rays that agreed, and the directions that show a clean edge.
+
+    Light upon the discs `others`, which may lie across this one, is not asked about.
+    """
     limb = fit.state.limb
     near = _lit(levels, limb, clean, INSIDE)
     evenness, uneven = _evenness(near, _lit(levels, limb, clean, DEEP))
     saturated = _share(near, levels.saturation)
-    outside = _lit(levels, limb, directions(SPILLS), OUTSIDE)
+    outside = _not_upon(_lit(levels, limb, directions(SPILLS), OUTSIDE), others)
     inside = median(near.light[near.inside])
     close = _lit(levels, limb, directions(SPILLS), CLOSE)
     rise, least_rise = _rise(close, outside)
@@ -194,6 +200,16 @@ def gather(levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: fl
         least_rise=least_rise,
         lined=_lined(close, outside, _lit(levels, limb, directions(SPILLS), FARTHER)),
     )
+
+
+def _not_upon(rays: Rays, others: Sequence[Limb]) -> Rays:
+    """Take what lies on other discs for outside the frame."""
+    inside = rays.inside.copy()
+    for other in others:
+        dx = rays.x_px + (rays.origin_px[0] - other.x_px)
+        dy = rays.y_px + (rays.origin_px[1] - other.y_px)
+        inside &= dx * dx + dy * dy > other.half_axes_px[0] ** 2
+    return replace(rays, inside=inside)
 
 
 def _lined(inside: Rays, outside: Rays, farther: Rays) -> float:
