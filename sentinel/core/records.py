@@ -52,6 +52,8 @@ class Disc:
     brightness: float = nan
     """Median linear level of the disc, 0 to 1; of the whole frame where no disc is found."""
     saturated_fraction: float = nan
+    channel_ratio: float = nan
+    """Light of the brightest channel over grey light; NaN where channels were not looked at, or run over."""
     flags: tuple[str, ...] = ()
 
 

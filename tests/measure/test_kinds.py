@@ -5,15 +5,18 @@ Frame i of a kind is made from the seed [S, i]; both stand in the test's name or
 
 from dataclasses import replace
 from math import hypot
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from sentinel.chain.intake.pixels import from_jpeg
 from sentinel.chain.measure import Expected, flags, measure
 from sentinel.core.records import Disc
-from tests.measure.kinds import KINDS, NO_SUNS, ORANGE, RED, Kind, arc, ghosted, plain
+from tests.measure.kinds import BLUE, KINDS, NO_SUNS, ORANGE, RED, Kind, arc, ghosted, plain
 from tests.measure.second import Ghost, View, clipped_share, colours_of, jpeg_of, linear_law
+
 
 def of(view: View, expected: Expected | None = None) -> Disc:
     pixels = from_jpeg(jpeg_of(view))
@@ -176,3 +179,39 @@ def test_the_sun_s_own_brightness_does_not_decide() -> None:
     view = replace(plain(rng), filter_rgb=(1.0, 1.0, 1.0), light=0.7)
     for tone in (0.5, 1.0, 2.0, 3.0):
         assert off(of(replace(view, tone=tone)), view) < 0.1
+
+
+ORANGE_RED, VIOLET = (1.0, 0.3, 0.05), (0.5, 0.1, 1.0)
+
+
+@pytest.mark.parametrize("colours", [ORANGE, RED, BLUE, ORANGE_RED, VIOLET])
+@pytest.mark.parametrize("light", [1.2, 2.0])
+def test_a_channel_that_runs_over_is_seen_at_any_grey_level(
+    light: float, colours: tuple[float, float, float]
+) -> None:
+    view = View(light=light, filter_rgb=colours)
+    assert of(view).saturated_fraction == pytest.approx(clipped_share(view, colours_of(view)), abs=0.2)
+
+
+def test_what_a_session_has_told_of_its_colours_spares_them_only_while_none_may_run_over() -> None:
+    asked: list[float] = []
+
+    def counted(view: View, expected: Expected) -> Disc:
+        pixels = from_jpeg(jpeg_of(view))
+
+        def brightest() -> NDArray[Any]:
+            asked.append(view.light)
+            assert pixels.brightest is not None
+            return pixels.brightest()
+
+        return measure(
+            pixels.values, transfer="srgb", full_scale=255.0, expected=expected, brightest=brightest
+        )
+
+    view = View(light=0.5, filter_rgb=ORANGE_RED, radius=250.0)
+    first = counted(view, KNOWN)
+    assert first.channel_ratio == pytest.approx(0.5 * 0.85 / first.brightness, rel=0.15)
+    told = replace(KNOWN, channel_ratio=first.channel_ratio)
+    assert counted(view, told).saturated_fraction == 0.0
+    assert counted(replace(view, light=1.5), told).saturated_fraction > 0.5
+    assert asked == [0.5, 1.5]

@@ -3,6 +3,7 @@
 from collections import deque
 from dataclasses import dataclass
 from datetime import datetime
+from math import isfinite, nan
 from statistics import median
 
 from sentinel.chain.intake.solar_size import solar_radius_arcsec
@@ -12,6 +13,8 @@ from sentinel.core.times import utc_s
 
 LENS_SHARE, SESSION_SHARE = 0.06, 0.02
 """How far the radius may be from what lens and date, and the session's own discs, let expect, relative."""
+COLOUR_KEPT = 200
+"""Discs for which what a session has told of its colours is believed: filters are changed."""
 OWN, ENOUGH = 15, 5
 """Discs of the session that are remembered, and that outweigh what the settings say of the lens."""
 CLEAR = 0.6
@@ -25,6 +28,7 @@ class Prior:
     scale_arcsec_px: float
     share: float
     place_px: tuple[float, float] | None = None
+    channel_ratio: float = nan
 
     def expected(self, time_utc: datetime, step: int = 1) -> Expected:
         """Return what is to be expected at a time, in a picture of squares of `step` pixels."""
@@ -35,6 +39,7 @@ class Prior:
             place_px=None
             if place is None
             else ((place[0] + 0.5) / step - 0.5, (place[1] + 0.5) / step - 0.5),
+            channel_ratio=self.channel_ratio,
         )
 
 
@@ -51,13 +56,15 @@ class Sightings:
         self._lens = scale_arcsec_px
         self._own: deque[float] = deque(maxlen=OWN)
         self._place_px: tuple[float, float] | None = None
+        self._channel_ratios: deque[float] = deque(maxlen=COLOUR_KEPT)
 
     @property
     def prior(self) -> Prior:
         """What is known now."""
+        channel_ratio = max((ratio for ratio in self._channel_ratios if isfinite(ratio)), default=nan)
         if len(self._own) < ENOUGH:
-            return Prior(self._lens, LENS_SHARE, self._place_px)
-        return Prior(median(self._own), SESSION_SHARE, self._place_px)
+            return Prior(self._lens, LENS_SHARE, self._place_px, channel_ratio)
+        return Prior(median(self._own), SESSION_SHARE, self._place_px, channel_ratio)
 
     def learn(self, frame: MeasuredFrame) -> None:
         """Take a measured frame into account."""
@@ -66,3 +73,4 @@ class Sightings:
             return
         self._own.append(solar_radius_arcsec(utc_s(frame.time_utc)) / disc.radius_px)
         self._place_px = (disc.x_px, disc.y_px)
+        self._channel_ratios.append(disc.channel_ratio)

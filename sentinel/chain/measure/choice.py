@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from math import hypot, pi
+from math import hypot, nan, pi
 
 import numpy as np
 
@@ -41,6 +41,8 @@ class Expected:
     """How far the radius may be from it, relative."""
     place_px: tuple[float, float] | None = None
     """Where the disc last was."""
+    channel_ratio: float = nan
+    """How much brighter its brightest channel is than its grey, in light; NaN: not known."""
 
     def fits(self, radius_px: float) -> bool:
         """Whether a radius is what was expected."""

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
-from math import hypot, sqrt
+from math import hypot, nan, sqrt
 from typing import Any
 
 import numpy as np
@@ -72,12 +72,12 @@ SMALLEST_PX = 8.0
 SMALLEST_SHARE = 0.004
 LARGEST_SHARE = 2.0
 """Radii of the smallest and the largest disc looked for, in units of the frame's longer side."""
-BRIGHT, FLAT = 0.546, 0.88
-"""Grey light of the disc, and light by the limb over that inside, from which a channel may have run over."""
-DARKEST, DULL = 0.012, 0.35
-"""Grey light between which one channel may be full and the others next to dark: in blue light; by a guess."""
-DARK_FRAME = 0.06
-"""Grey light that a frame without a disc must have in a tenth of it for the same."""
+DARKEST = 0.012
+"""Grey light above which one channel may be full and the others next to dark: in blue light."""
+NEARLY_FULL = 0.7
+"""Light of the brightest channel, as far as it is known, from which it may run over in places."""
+NONE_FULL = 0.01
+"""Share of a disc at full scale up to which its channels' light is told."""
 GLARE_CELLS = 30
 """Cells of the small copy, each wholly at full scale, that are no lettering."""
 DIRECTIONS = 240
@@ -106,7 +106,7 @@ def measure(
         What is known of the disc beforehand.
     brightest
         Gives the largest of each pixel's channels on a smaller copy, where the frame had channels: a coloured
-        filter lets one of them run over long before the grey does. It is asked only where that may be.
+        filter lets one of them run over long before the grey does.
 
     Returns
     -------
@@ -118,7 +118,11 @@ def measure(
     levels = replace(plain, ceiling=ceiling_of(sampled_rows(plain, grid), full_scale))
     choice = choose(levels, grid, partial(_candidate, levels), expected)
     sun = choice.sun
-    disc = _nothing(levels, grid, brightest) if sun is None else _disc(levels, sun, brightest)
+    disc = (
+        _nothing(levels, grid, brightest, expected)
+        if sun is None
+        else _disc(levels, sun, brightest, expected)
+    )
     doubts = {
         flags.SECOND_DISC: sun is not None and choice.others,
         flags.UNEXPECTED_SIZE: choice.unexpected,
@@ -241,24 +245,34 @@ def _clean(fit: Fit, look: Fit) -> NDArray[np.bool_]:
     return np.asarray((np.abs(look.offset_px) < limit) & bright & (look.misfit < 6) & sharp)
 
 
-def _saturated(levels: Levels, grey: Light, limb: Limb | None, brightest: Brightest | None) -> float:
-    """Return the share of a disc, or of the frame, that is full in any channel."""
-    if brightest is None:
-        return grey.saturated
+def _in_colour(
+    levels: Levels, grey: Light, limb: Limb | None, brightest: Brightest | None, expected: Expected | None
+) -> tuple[float, float]:
+    """Return the share of a disc, or of the frame, that is full in any channel, and the channels' ratio.
+
+    Channels cost nearly as much as the grey. Where the session has told how much brighter one of them is,
+    they are looked at only where it may run over.
+    """
+    known = expected.channel_ratio if expected is not None else nan
+    dark = grey.high < DARKEST or grey.high * known < NEARLY_FULL
+    if brightest is None or dark:
+        return grey.saturated, nan
     values = brightest()
     channels = with_ceiling(values, levels)
     shrunk = limb.shrunk(round(levels.shape[1] / values.shape[1])) if limb is not None else None
     light = of_disc(channels, shrunk) if shrunk is not None else of_frame(channels)
-    return max(grey.saturated, light.saturated)
+    ratio = light.median / grey.median if limb is not None and light.saturated < NONE_FULL else nan
+    return max(grey.saturated, light.saturated), ratio
 
 
-def _disc(levels: Levels, candidate: Candidate, brightest: Brightest | None) -> Disc:
+def _disc(
+    levels: Levels, candidate: Candidate, brightest: Brightest | None, expected: Expected | None
+) -> Disc:
     fit, e = candidate.fit, candidate.evidence
     limb = fit.state.limb
     x, y = limb.middle()
     light = of_disc(levels, limb)
-    may_run_over = light.median > BRIGHT or DARKEST < light.median < DULL or e.evenness > FLAT
-    saturated = _saturated(levels, light, limb, brightest if may_run_over else None)
+    saturated, channel_ratio = _in_colour(levels, light, limb, brightest, expected)
     width = edge_width(levels, fit, e.coverage)
     long_px, short_px = limb.half_axes_px
     doubts = {
@@ -283,6 +297,7 @@ def _disc(levels: Levels, candidate: Candidate, brightest: Brightest | None) -> 
         edge_width_sin2_px=width.sin2_px,
         brightness=light.median,
         saturated_fraction=saturated,
+        channel_ratio=channel_ratio,
         flags=tuple(name for name, true in doubts.items() if true),
     )
 
@@ -328,9 +343,9 @@ def _waves(fit: Fit) -> float:
     return float(np.mean(np.square(heights)) / 2)
 
 
-def _nothing(levels: Levels, grid: Grid, brightest: Brightest | None) -> Disc:
+def _nothing(levels: Levels, grid: Grid, brightest: Brightest | None, expected: Expected | None) -> Disc:
     light = of_frame(levels)
-    saturated = _saturated(levels, light, None, brightest if light.high > DARK_FRAME else None)
+    saturated, _ = _in_colour(levels, light, None, brightest, expected)
     if saturated > 0.5:
         why = flags.ALL_WHITE
     elif int((grid.cells > levels.even(levels.saturation)).sum()) > GLARE_CELLS:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import inf
 from typing import Any, Literal
 
 import numpy as np
@@ -26,27 +27,31 @@ _BELOW = 2.5 / 255
 """How far below their ceiling pixels still stand at it: a JPEG rings."""
 _LOWEST = 0.85
 """Share of full scale below which an 8-bit picture's top is a bright disc, no ceiling."""
+_LAST_CODES = 253
 _PLATEAU, _SHARP = 40, 0.6
 """Sampled pixels that make a plateau, and the share of those about it that stand at it."""
 
 
-def ceiling_of(sample: NDArray[Any], full_scale: float) -> float:
+def ceiling_of(sample: NDArray[Any], full_scale: float, *, rings: bool = False) -> float:
     """Return the share of full scale at which a picture's light is cut off: where its top is a plateau.
 
-    A converter may clip below its last code, and the darkest of three channels long after the brightest.
+    Infinite where it is none, or at the last codes, which are full anyhow: unless the sample `rings`, as the
+    colours of a JPEG do, several codes below their white. A converter may clip below its last code, and the
+    darkest of three channels long after the brightest.
     """
     if sample.size == 0 or (sample.dtype == np.uint8 and int(sample.max()) < _LOWEST * 255):
-        return 1.0
+        return inf
     if sample.dtype != np.uint8:
         top = float(np.nanmax(sample))
         at_top = int(np.count_nonzero(sample >= top))
         near = int(np.count_nonzero(sample >= 0.98 * top))
-        return min(1.0, top / full_scale) if top > 0 and at_top > max(_PLATEAU, 0.1 * near) else 1.0
+        return top / full_scale if top > 0 and at_top > max(_PLATEAU, 0.1 * near) else inf
     count = np.bincount(sample.ravel(), minlength=256)
     lowest = int(_LOWEST * 255)
     top_code = lowest + int(np.argmax(count[lowest:]))
     at, about = int(count[top_code - 1 : top_code + 2].sum()), int(count[top_code - 6 :].sum())
-    return (top_code + 1) / 255 if at > _PLATEAU and at > _SHARP * about and top_code < 253 else 1.0
+    plateau = at > _PLATEAU and at > _SHARP * about and (rings or top_code < _LAST_CODES)
+    return (top_code + 1) / 255 if plateau else inf
 
 
 @lru_cache(maxsize=8)
@@ -63,8 +68,8 @@ class Levels:
     """(ny, nx), unsigned integers or floats."""
     transfer: Transfer
     full_scale: float
-    ceiling: float = 1.0
-    """Share of full scale at which the picture's own light is cut off."""
+    ceiling: float = inf
+    """Share of full scale at which the picture's own light is seen to be cut off."""
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -79,10 +84,10 @@ class Levels:
 
     @property
     def full(self) -> float:
-        """Linear level from which a pixel counts as full: a few codes below a ceiling that is lower."""
-        return self._level(_FULL, self.ceiling - _BELOW if self.ceiling < 1.0 else 1.0)
+        """Linear level from which a pixel counts as full: a few codes below a ceiling that is seen."""
+        return self._level(_FULL, self.ceiling - _BELOW)
 
-    def _level(self, shares: dict[str, float], ceiling: float = 1.0) -> float:
+    def _level(self, shares: dict[str, float], ceiling: float = inf) -> float:
         share = min(shares["u" if self.values.dtype.kind == "u" else "f"], ceiling)
         return float(_srgb_to_linear(share)) if self.transfer == "srgb" else share
 

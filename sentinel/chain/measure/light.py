@@ -36,7 +36,8 @@ def _summary(levels: Levels, light: np.ndarray[tuple[int, ...], np.dtype[np.floa
 def with_ceiling(values: NDArray[np.uint8], like: Levels) -> Levels:
     """Return other values of the same frame as levels, their ceiling found."""
     step = max(1, max(values.shape) // _SAMPLED)
-    return Levels(values, like.transfer, like.full_scale, ceiling_of(values[::step, ::step], like.full_scale))
+    ceiling = ceiling_of(values[::step, ::step], like.full_scale, rings=True)
+    return Levels(values, like.transfer, like.full_scale, ceiling)
 
 
 def of_disc(levels: Levels, limb: Limb) -> Light:
