@@ -26,6 +26,7 @@ from sentinel.chain.intake.pixels import from_jpeg
 from sentinel.chain.measure import measure
 from sentinel.core.records import Disc
 from tests.measure.kinds import KINDS, NO_SUNS, Kind
+from tests.measure.more_kinds import MORE_KINDS, MORE_NO_SUNS
 from tests.measure.second import View, jpeg_of
 
 Place = tuple[float, float, float] | None
@@ -131,7 +132,7 @@ def main() -> None:
     print("found within the limit, and of those the median and the largest error of the centre, px")
     found = right = wrong = tried = 0
     over: list[float] = []
-    for kind in KINDS:
+    for kind in (*KINDS, *MORE_KINDS):
         if not chosen.kinds or kind.name in chosen.kinds:
             f, r, w, o = try_kind(kind, count, chosen.seed, baselines=not chosen.ours)
             found, right, wrong, tried = found + f, right + r, wrong + w, tried + count
@@ -143,7 +144,7 @@ def main() -> None:
             f"over 3 sigma {beyond:.3f}"
         )
     taken = looked = 0
-    for name, make in NO_SUNS.items():
+    for name, make in (NO_SUNS | MORE_NO_SUNS).items():
         if not chosen.kinds or name in chosen.kinds:
             hits = []
             for i in range(count):

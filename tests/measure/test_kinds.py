@@ -15,7 +15,10 @@ from sentinel.chain.intake.pixels import from_jpeg
 from sentinel.chain.measure import Expected, flags, measure
 from sentinel.core.records import Disc
 from tests.measure.kinds import BLUE, KINDS, NO_SUNS, ORANGE, RED, Kind, arc, ghosted, plain
+from tests.measure.more_kinds import MORE_KINDS, MORE_NO_SUNS
 from tests.measure.second import Ghost, View, clipped_share, colours_of, jpeg_of, linear_law
+
+EVERY_KIND, EVERY_NO_SUN = (*KINDS, *MORE_KINDS), NO_SUNS | MORE_NO_SUNS
 
 
 def of(view: View, expected: Expected | None = None) -> Disc:
@@ -39,30 +42,30 @@ def check(kind: Kind, seed: tuple[int, int]) -> float:
     return off(disc, view) / disc.centre_sigma_px
 
 
-@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.name)
+@pytest.mark.parametrize("kind", EVERY_KIND, ids=lambda kind: kind.name)
 def test_a_sun_of_each_kind_is_found_and_its_doubt_is_honest(kind: Kind) -> None:
     assert check(kind, (31, 0)) < 4
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.name)
+@pytest.mark.parametrize("kind", EVERY_KIND, ids=lambda kind: kind.name)
 def test_more_suns_of_each_kind(kind: Kind) -> None:
     ratios = [check(kind, (37, i)) for i in range(6)]
     assert max(ratios) < 4
     assert float(np.sqrt(np.mean(np.square(ratios)))) < 2.5
 
 
-@pytest.mark.parametrize("kind", NO_SUNS)
+@pytest.mark.parametrize("kind", EVERY_NO_SUN)
 def test_what_is_no_sun_is_not_taken_for_one(kind: str) -> None:
-    disc = of(NO_SUNS[kind](np.random.default_rng([31, 0])))
+    disc = of(EVERY_NO_SUN[kind](np.random.default_rng([31, 0])))
     assert not disc.found
     assert disc.flags
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", NO_SUNS)
+@pytest.mark.parametrize("kind", EVERY_NO_SUN)
 def test_more_that_is_no_sun(kind: str) -> None:
-    assert [i for i in range(8) if of(NO_SUNS[kind](np.random.default_rng([37, i]))).found] == []
+    assert [i for i in range(8) if of(EVERY_NO_SUN[kind](np.random.default_rng([37, i]))).found] == []
 
 
 GHOST = Ghost(x=1400.0, y=820.0, radius=250.0, share=0.2, law=linear_law(0.6))

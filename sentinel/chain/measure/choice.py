@@ -22,6 +22,8 @@ BEYOND = 1.1
 """Distance, in radii, from which light is elsewhere."""
 ALIKE = 0.1
 """Relative difference of the radii of lights seen out of focus through one lens."""
+CROWD = 2
+"""Others alike with which a disc is one of many lights: a sun may have one reflection of its own size."""
 SOFT_REFLECTION = 0.025
 """Blur over radius from which a dim, even disc is a reflection, even if nothing else is in the frame."""
 UNEVEN_REFLECTION = 0.1
@@ -167,12 +169,16 @@ def _rank(levels: Levels, disc: Candidate) -> tuple[bool, float, bool, float]:
 
 
 def _is_reflection(levels: Levels, grid: Grid, disc: Candidate, discs: list[Candidate]) -> bool:
-    """Whether an even disc is a light out of focus or a reflection, by the company it keeps."""
+    """Whether a disc is a light out of focus or a reflection, by the company it keeps."""
     e = disc.evidence
+    others = [other.evidence for other in discs if other is not disc]
+    alike = [other for other in others if abs(other.radius_px / e.radius_px - 1.0) < ALIKE]
+    if len(alike) >= CROWD:
+        return True
     if not e.even:
         return False
-    company = [other.evidence for other in discs if other is not disc and other.evidence.even]
-    twin = any(abs(other.radius_px / e.radius_px - 1.0) < ALIKE for other in company)
+    company = [other for other in others if other.even]
+    twin = any(other.even for other in alike)
     if twin or not e.dim:
         return twin
     soft, uneven = e.softness > SOFT_REFLECTION, e.uneven > UNEVEN_REFLECTION

@@ -100,9 +100,8 @@ class Evidence:
     """Share of the directions, clean or not, in which the light goes on outside the limb."""
     rise: float
     """Light lost across the limb over that inside, as measured: typical of all directions in the frame."""
-    least_rise: float
-    """The same, of the weakest direction in the best `STRONG_SHARE` of them."""
-
+    rise_evenness: float
+    """The weakest direction in the best `STRONG_SHARE` of them over the typical one."""
     lined: float
     """Share of the light lost across the limb that comes back farther out: all of it beyond a line."""
 
@@ -129,7 +128,7 @@ class Evidence:
         """
         long = self.shown > STRONG_SHARE and self.coverage > STRONG_COVERAGE
         sharp = self.softness < STRONG_SOFTNESS + STRONG_BLUR_PX / self.radius_px
-        return long and sharp and self.rise > FAINTEST_RISE and self.least_rise > EVEN_RISE * self.rise
+        return long and sharp and self.rise > FAINTEST_RISE and self.rise_evenness > EVEN_RISE
 
     @property
     def clouded(self) -> bool:
@@ -177,7 +176,7 @@ def gather(  # noqa: PLR0917 - what speaks for a limb
     outside = _not_upon(_lit(levels, limb, directions(SPILLS), OUTSIDE), others)
     inside = median(near.light[near.inside])
     close = _lit(levels, limb, directions(SPILLS), CLOSE)
-    rise, least_rise = _rise(close, outside)
+    rise, rise_evenness = _rise(close, outside)
     return Evidence(
         coverage=coverage,
         in_frame=in_frame,
@@ -197,7 +196,7 @@ def gather(  # noqa: PLR0917 - what speaks for a limb
         if outside.inside.any()
         else 0.0,
         rise=rise,
-        least_rise=least_rise,
+        rise_evenness=rise_evenness,
         lined=_lined(close, outside, _lit(levels, limb, directions(SPILLS), FARTHER)),
     )
 
@@ -227,14 +226,21 @@ def _lined(inside: Rays, outside: Rays, farther: Rays) -> float:
 
 
 def _rise(inside: Rays, outside: Rays) -> tuple[float, float]:
-    """Return how much of the light is lost across the limb: typically, and in the weakest of most."""
+    """Return the share of the light that is lost across the limb, and how even the loss is round it.
+
+    Cloud and vignetting take shares, and leave the share that is lost even; light from beside the sun is
+    added, and leaves the light that is lost even. Whichever is the more even counts.
+    """
     both = inside.inside.all(1) & outside.inside.all(1)
     if both.sum() < 5:
         return 0.0, 0.0
     light = inside.light.mean(1)[both]
-    lost = 1.0 - outside.light.mean(1)[both] / np.maximum(light, 1e-6)
-    least, typical = quantiles(lost, (1.0 - STRONG_SHARE, 0.5))
-    return typical, least
+    lost = light - outside.light.mean(1)[both]
+    weakest = 1.0 - STRONG_SHARE
+    (least, typical), (least_light, typical_light) = (
+        quantiles(loss, (weakest, 0.5)) for loss in (lost / np.maximum(light, 1e-6), lost)
+    )
+    return typical, max(least / max(typical, 1e-6), least_light / max(typical_light, 1e-6))
 
 
 def _scatter(fit: Fit) -> float:
