@@ -16,14 +16,17 @@ def _grid(light: Plane) -> tuple[Plane, Plane]:
     return xs, ys
 
 
-def _lines(light: Plane, rng: Rng, x: float, y: float, count: int, thickest: float) -> Plane:
+def _lines(light: Plane, rng: Rng, at: tuple[float, float], count: int, thickest: float) -> Plane:
     """Opaque lines past a place, soft by what the lens leaves of so near a thing."""
     xs, ys = _grid(light)
     for _ in range(count):
         turn, away, half = rng.uniform(0, pi), rng.uniform(-200, 200), rng.uniform(0.5, thickest)
-        across = (xs - x) * np.float32(cos(turn)) + (ys - y) * np.float32(sin(turn)) - np.float32(away)
+        across = (
+            (xs - at[0]) * np.float32(cos(turn)) + (ys - at[1]) * np.float32(sin(turn)) - np.float32(away)
+        )
         soft = np.float32(rng.uniform(0.8, 3.0))
-        light = light * (1 / (1 + np.exp(np.clip((half - np.abs(across)) / soft, -30, 30))))
+        passed = 1 / (1 + np.exp(np.clip((half - np.abs(across)) / soft, -30, 30)))
+        light = np.asarray(light * passed, np.float32)
     return light
 
 
@@ -39,7 +42,7 @@ def vignetted(rng: Rng) -> View:
         xs, ys = _grid(light)
         r = np.hypot(xs - view.width / 2, ys - view.height / 2) / np.float32(1100)
         fall = 1 / (1 + np.float32(rng.uniform(0.3, 1.0)) * r * r) ** 2
-        return _lines(np.asarray(light * fall, np.float32), rng, view.x, view.y, 1, 4.0)
+        return _lines(np.asarray(light * fall, np.float32), rng, (view.x, view.y), 1, 4.0)
 
     return replace(view, extra=shade)
 
@@ -79,9 +82,8 @@ def lifted_filter(rng: Rng) -> View:
         turn = rng.uniform(0, 2 * pi)
         along = (xs - 900) * np.float32(cos(turn)) + (ys - 600) * np.float32(sin(turn))
         far = np.float32(rng.uniform(500, 1000))
-        return light + np.float32(rng.uniform(0.5, 3)) * np.exp(
-            (along - far) / np.float32(rng.uniform(60, 250))
-        )
+        shone = rng.uniform(0.5, 3) * np.exp((along - far) / np.float32(rng.uniform(60, 250)))
+        return np.asarray(light + shone, np.float32)
 
     return replace(view, extra=shine)
 
@@ -97,7 +99,7 @@ def hooded(rng: Rng) -> View:
         xs, ys = _grid(light)
         soft = np.float32(rng.uniform(2, 40))
         edge = np.clip((np.hypot(xs - 900, ys - 600) - np.float32(wide)) / soft, -30, 30)
-        return (light + np.float32(rng.uniform(0.02, 0.15))) / (1 + np.exp(edge))
+        return np.asarray((light + rng.uniform(0.02, 0.15)) / (1 + np.exp(edge)), np.float32)
 
     return replace(view, extra=cut)
 
@@ -124,7 +126,7 @@ def raindrops(rng: Rng) -> View:
 def branches(rng: Rng) -> View:
     view = plain(rng)
     return replace(
-        view, extra=lambda light, rng: _lines(light, rng, view.x, view.y, int(rng.integers(3, 9)), 9.0)
+        view, extra=lambda light, rng: _lines(light, rng, (view.x, view.y), int(rng.integers(3, 9)), 9.0)
     )
 
 
@@ -134,7 +136,7 @@ def twilight(rng: Rng) -> View:
 
     def glow(light: Plane, rng: Rng) -> Plane:
         _, ys = _grid(light)
-        return light + np.float32(rng.uniform(0.05, 0.4)) * (ys / 1200) ** np.float32(rng.uniform(1, 3))
+        return np.asarray(light + rng.uniform(0.05, 0.4) * (ys / 1200) ** rng.uniform(1, 3), np.float32)
 
     return replace(view, extra=glow)
 
@@ -166,7 +168,7 @@ def globe_lamp(rng: Rng) -> View:
         light = light + np.float32(rng.uniform(2, 20)) / (1 + np.exp(np.clip((r - 1) * 12, -30, 30)))
         light = light + np.float32(rng.uniform(0.5, 2)) / (1 + r * r)
         light[int(y + size) :, int(x) - 6 : int(x) + 6] *= 0.1
-        return cv2.GaussianBlur(light, (0, 0), float(rng.uniform(1, 3)))
+        return np.asarray(cv2.GaussianBlur(light, (0, 0), float(rng.uniform(1, 3))), np.float32)
 
     return _dark(rng, add)
 

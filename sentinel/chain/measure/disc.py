@@ -51,6 +51,8 @@ RINGED = 1.3
 """Light by the limb over that deeper inside from which the moon is what stands there, no cloud."""
 WAVES, WHOLE = range(4, 10), 0.9
 """Waves round the limb by which the seeing's longest ones, which move the centre, are told; limb needed."""
+LONGEST = 1.5
+"""Height, squared, of the longest wave over that of those."""
 OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
 ONE_WAY = 0.75
@@ -315,7 +317,7 @@ def centre_sigma(fit: Fit, evidence: Evidence) -> float:
         # Only the limb's foot is seen, and where other light lies on it, it seems to stand farther out.
         coordinate += (fit.state.sigma_px * _to_one_side(fit.sky, fit.angle)) ** 2
     if evidence.coverage > WHOLE:
-        coordinate = max(coordinate, _waves(fit))
+        coordinate = max(coordinate, LONGEST * _waves(fit))
     # Neighbouring rays share pixels on an arc, and its errors are the smooth ones.
     doubt = 1.0 + ARC_DOUBT * max(0.0, 1.0 - evidence.coverage / SHORT)
     # What noise does not explain, cloud before the edge, goes one way over long stretches.
@@ -335,7 +337,7 @@ def _waves(fit: Fit) -> float:
     """Variance of one coordinate of the centre, from the waves that the limb shows.
 
     Seeing bends long stretches of the limb as one. Its longest wave is a shift of the centre and cannot be
-    seen; the next ones are about as high.
+    seen; the next ones are a little lower.
     """
     far = 4.0 * spread(fit.offset_px)
     offset = np.clip(fit.offset_px, -far, far)

@@ -320,6 +320,11 @@ def fit_limb(
     inverse = np.linalg.inv(total)
     fitted = SHAPE_TERMS - float((prior * np.diag(inverse))[:SHAPE_TERMS].sum())
     covariance = _scatter(look.normal.score_after(shape, weight / noise**2, wanted), inverse, fitted)
+    # Few stretches of limb may agree by chance better than what their rays tell one by one.
+    single = (spread(look.offset_px) / median(look.offset_sigma_px)) ** 2
+    by_ray = inverse * median(weight) * single
+    if np.trace(by_ray[:2, :2]) > np.trace(covariance[:2, :2]):
+        covariance = (covariance + by_ray) / 2
     if not rests:
         # What has not come to rest may be as far off as it still wanted to go.
         covariance += np.outer(wanted, wanted)
