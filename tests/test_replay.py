@@ -19,7 +19,7 @@ from sentinel.core.records import Disc, Mark, MeasuredFrame, Severity
 from sentinel.core.settings import validate
 from sentinel.core.tables import read_measurements, write_measurements
 from sentinel.core.times import parse_utc
-from sentinel.jobs.replay import Past, Request, replay
+from sentinel.jobs.replay import RecordedSession, ReplayRequest, replay
 from sentinel.jobs.report.summary import Summary, summary_lines
 from sentinel.service.journal import Journal, Origin
 
@@ -46,7 +46,7 @@ def evening(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def replayed(evening: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Summary]:
     out = tmp_path_factory.mktemp("out") / "new" / "folder"
-    return out, replay(Request(evening, out))
+    return out, replay(ReplayRequest(evening, out))
 
 
 def test_the_contracts_files_are_left_behind(replayed: tuple[Path, Summary], evening: Path) -> None:
@@ -81,7 +81,7 @@ def test_the_summary_opens_with_until_when_the_camera_may_be_left_alone(
 def test_the_same_session_gives_the_same_files(
     replayed: tuple[Path, Summary], evening: Path, tmp_path: Path
 ) -> None:
-    replay(Request(evening, tmp_path / "again"))
+    replay(ReplayRequest(evening, tmp_path / "again"))
     for name in EXPORTS:
         assert (tmp_path / "again" / name).read_bytes() == (replayed[0] / name).read_bytes(), name
 
@@ -90,27 +90,27 @@ def test_a_journal_replays_to_what_it_came_from(
     replayed: tuple[Path, Summary], evening: Path, tmp_path: Path
 ) -> None:
     config = evening / "config.yaml"
-    replay(Request(replayed[0], tmp_path / "again", configs=[config]))
+    replay(ReplayRequest(replayed[0], tmp_path / "again", configs=[config]))
     for name in EXPORTS:
         assert (tmp_path / "again" / name).read_bytes() == (replayed[0] / name).read_bytes(), name
 
 
 def test_a_second_replay_takes_the_place_of_the_first(evening: Path, tmp_path: Path) -> None:
-    replay(Request(evening, tmp_path))
+    replay(ReplayRequest(evening, tmp_path))
     (tmp_path / "notes.txt").write_text("mine")
-    replay(Request(evening, tmp_path))
+    replay(ReplayRequest(evening, tmp_path))
     assert (tmp_path / "notes.txt").read_text() == "mine"
     assert not [p for p in tmp_path.iterdir() if p.name.startswith(".")]
 
 
 def test_what_a_replay_must_not_replace_is_refused(evening: Path, tmp_path: Path) -> None:
     with pytest.raises(RequestProblem, match="the session's own folder"):
-        replay(Request(evening, evening))
+        replay(ReplayRequest(evening, evening))
     with Journal.create(tmp_path / "journal.sqlite", Origin.WATCH):
         pass
     before = (tmp_path / "journal.sqlite").read_bytes()
     with pytest.raises(RequestProblem, match="journal of a watch"):
-        replay(Request(evening, tmp_path))
+        replay(ReplayRequest(evening, tmp_path))
     assert (tmp_path / "journal.sqlite").read_bytes() == before
 
 
@@ -119,20 +119,20 @@ def test_a_session_without_settings_or_frames_is_refused_in_one_line(evening: Pa
     bare.mkdir()
     shutil.copy(evening / "measurements.ecsv", bare)
     with pytest.raises(RequestProblem, match=r"no config\.yaml lies beside the session"):
-        replay(Request(bare, tmp_path / "out"))
+        replay(ReplayRequest(bare, tmp_path / "out"))
     empty = tmp_path / "empty"
     empty.mkdir()
     with pytest.raises(RequestProblem, match="holds no frames"):
-        replay(Request(empty, tmp_path / "out", configs=[evening / "config.yaml"]))
+        replay(ReplayRequest(empty, tmp_path / "out", configs=[evening / "config.yaml"]))
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(Problem, match="cannot be created"):
-        replay(Request(evening, tmp_path / "file" / "out"))
+        replay(ReplayRequest(evening, tmp_path / "file" / "out"))
 
 
 def test_marks_beside_the_session_are_taken_up(evening: Path, tmp_path: Path) -> None:
     marks = tmp_path / "m.jsonl"
     marks.write_text('{"time_utc": "2027-06-18T10:00:00Z", "kind": "remark", "text": "clouds coming"}\n')
-    replay(Request(evening, tmp_path / "out", marks=marks))
+    replay(ReplayRequest(evening, tmp_path / "out", marks=marks))
     assert lines(tmp_path / "out" / "marks.jsonl")[0]["text"] == "clouds coming"
 
 
@@ -143,7 +143,7 @@ def test_a_table_of_places_alone_is_foreseen_and_judged(evening: Path, tmp_path:
     table = Table.read(evening / "measurements.ecsv")
     table.keep_columns(["time_utc", "x_px", "y_px", "radius_px"])
     table.write(bare / "measurements.ecsv", format="ascii.ecsv")
-    summary = replay(Request(bare, tmp_path / "out"))
+    summary = replay(ReplayRequest(bare, tmp_path / "out"))
     assert summary.discs > 100
     assert summary.left_alone.startswith("The camera may be left alone until ")
 
@@ -156,7 +156,7 @@ def test_where_no_disc_was_ever_seen_nothing_is_promised(evening: Path, tmp_path
     (tmp_path / "dark").mkdir()
     write_measurements(tmp_path / "dark" / "measurements.ecsv", frames)
     text = summary_lines(
-        replay(Request(tmp_path / "dark", tmp_path / "out", configs=[evening / "config.yaml"]))
+        replay(ReplayRequest(tmp_path / "dark", tmp_path / "out", configs=[evening / "config.yaml"]))
     )
     assert text[0].startswith("Until when the camera may be left alone is not known yet")
     assert not any("reaches no edge" in line for line in text)
@@ -166,7 +166,7 @@ def test_where_no_disc_was_ever_seen_nothing_is_promised(evening: Path, tmp_path
 @pytest.mark.slow
 def test_the_shipped_night_is_measured_true_and_its_end_is_noticed(tmp_path: Path) -> None:
     """Golden: measured against the simulator's truth; the reversal must wake somebody in time."""
-    summary = replay(Request(SHIPPED / "midnight-sun", tmp_path))
+    summary = replay(ReplayRequest(SHIPPED / "midnight-sun", tmp_path))
     assert summary.unreadable == 0
     truth = Table.read(SHIPPED / "midnight-sun" / "truth.ecsv")
     measured = Table.read(tmp_path / "measurements.ecsv")
@@ -202,7 +202,7 @@ def test_what_was_noted_before_the_first_frame_is_no_silence_and_no_visit_gone_w
         )
         for k in range(12)
     ]  # fmt: skip
-    past = Past(frames, list(session_events(frames, noted)))
+    session = RecordedSession(frames, list(session_events(frames, noted)))
     settings = validate(
         {
             "site": {"latitude_deg": 70.37, "longitude_deg": 31.1},
@@ -210,6 +210,6 @@ def test_what_was_noted_before_the_first_frame_is_no_silence_and_no_visit_gone_w
         },
         where="test",
     )
-    pipeline = Pipeline(settings, start_utc=past.start_utc)
-    said = [one for event, now in past.events for one in pipeline.step(event, now).incidents]
+    pipeline = Pipeline(settings, start_utc=session.start_utc)
+    said = [one for event, now in session.events for one in pipeline.step(event, now).incidents]
     assert [one.condition for one in said if one.severity is not Severity.NOTE] == []

@@ -79,11 +79,11 @@ def replay(
 
     On the session's own clock, as fast as the machine allows.
     """
-    from sentinel.jobs.replay import Request, replay
+    from sentinel.jobs.replay import ReplayRequest, replay
     from sentinel.jobs.report.summary import summary_json, summary_lines
 
     with progress_bar() as progress:
-        summary = replay(Request(session, out, config or (), marks), progress)
+        summary = replay(ReplayRequest(session, out, config or (), marks), progress)
     if as_json:
         print(json_line(summary_json(summary)))
         return
@@ -130,13 +130,13 @@ def align(
     """
     from sentinel.chain.intake.session import open_session
     from sentinel.jobs.align import align, alignment_json, alignment_lines, hold_of, pause_of, with_top
-    from sentinel.jobs.replay import past_of, session_settings
+    from sentinel.jobs.replay import recorded_session, session_settings
 
     source = open_session(session)
     settings = with_top(session_settings(source, config or ()), top)
     hold_s = None if hold is None else hold_of(hold)
     with progress_bar() as progress:
-        past = past_of(source, settings, marks, progress)
+        past = recorded_session(source, settings, marks, progress)
     end_utc = past.events[-1][1]
     stood = [moment(text, end_utc, past=True) for text in paused or ()]
     spans = pause_of(stood[0], stood[1], past.frames) if stood else ()
@@ -174,12 +174,12 @@ def tune(
 
     Leaves a settings overlay to use, and a table of all that was tried.
     """
-    from sentinel.jobs.tune import Request, tune
+    from sentinel.jobs.tune import TuneRequest, tune
     from sentinel.jobs.tune.files import OVERLAY_NAME, write_files
     from sentinel.jobs.tune.lines import tuning_json, tuning_lines
 
     names = [name.strip() for name in (only or "").split(",") if name.strip()]
-    request = Request(
+    request = TuneRequest(
         sessions=sessions, out=out, configs=config or (), truths=truth or (), only=names, trials=trials
     )
     with progress_bar() as progress:

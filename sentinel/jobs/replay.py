@@ -30,7 +30,7 @@ from sentinel.service.journal.session_facts import keep_settings, kept_settings
 
 
 @dataclass(frozen=True, slots=True)
-class Request:
+class ReplayRequest:
     """What is to be replayed, and with what."""
 
     session: Path
@@ -39,7 +39,7 @@ class Request:
     marks: Path | None = None
 
 
-def replay(request: Request, progress: Progress = silent) -> Summary:
+def replay(request: ReplayRequest, progress: Progress = silent) -> Summary:
     """Run a session and write the journal and the files made from it into `request.out`.
 
     Raises
@@ -50,12 +50,12 @@ def replay(request: Request, progress: Progress = silent) -> Summary:
     session = open_session(request.session)
     settings = session_settings(session, request.configs)
     make_room(request.out, session)
-    past = past_of(session, settings, request.marks, progress)
+    past = recorded_session(session, settings, request.marks, progress)
     return _run_into(request.out, settings, past, progress)
 
 
 @dataclass(frozen=True, slots=True)
-class Past:
+class RecordedSession:
     """What a session is made of once it has been read."""
 
     frames: Sequence[MeasuredFrame]
@@ -71,9 +71,9 @@ class Past:
         return self.events[0][1] if self.watched else self.frames[0].time_utc
 
 
-def past_of(
+def recorded_session(
     session: Session, settings: Settings, marks_file: Path | None = None, progress: Progress = silent
-) -> Past:
+) -> RecordedSession:
     """Read a session; frames that have not been measured yet are.
 
     Raises
@@ -86,10 +86,12 @@ def past_of(
     if session.journal is not None:
         with Journal.read(session.journal) as journal:
             frames = sorted(journal.frames(), key=frame_order)
-            past = Past(frames, list(journal.events()), watched=journal.origin is not Origin.REPLAY)
+            past = RecordedSession(
+                frames, list(journal.events()), watched=journal.origin is not Origin.REPLAY
+            )
     else:
         frames = sorted(_measured(session, settings, progress), key=frame_order)
-        past = Past(frames, list(session_events(frames, marks)))
+        past = RecordedSession(frames, list(session_events(frames, marks)))
     if not past.frames:
         raise RequestProblem(
             "holds no frames", where=str(session.home), mend="check the folder and frames.patterns"
@@ -166,7 +168,7 @@ def _measured(session: Session, settings: Settings, progress: Progress) -> list[
     return [replace(frame, sha256=file_hash(job.path)) for job, frame in zip(jobs, measured, strict=True)]
 
 
-def _run_into(out: Path, settings: Settings, past: Past, progress: Progress) -> Summary:
+def _run_into(out: Path, settings: Settings, past: RecordedSession, progress: Progress) -> Summary:
     """Judge the events into a new journal, put it in an old one's place, write the files made from it."""
     unfinished = out / f".unfinished.{JOURNAL_NAME}"
     for leftover in out.glob(f"{unfinished.name}*"):

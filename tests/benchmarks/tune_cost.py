@@ -13,9 +13,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from sentinel.chain.intake.events import session_events
 from sentinel.jobs.tune.grid import asked_for
-from sentinel.jobs.tune.reading import known
+from sentinel.jobs.tune.reading import prepared
 from sentinel.jobs.tune.run import tuned
-from sentinel.jobs.tune.trial import Known, foreseen, rejudged
+from sentinel.jobs.tune.trial import PreparedSession, rejudge_session, with_forecasts
 from tests.judge import worlds
 
 
@@ -34,9 +34,9 @@ def main() -> None:
     events = [(event, now_utc, None) for event, now_utc in session_events(world.frames)]
 
     began = spent_s()
-    steps, said = foreseen(world.settings, events, lambda _: None)
+    steps, said = with_forecasts(world.settings, events, lambda _: None)
     anew_s = spent_s() - began
-    session = known("clouds", world.settings, steps, said, None)
+    session = prepared("clouds", world.settings, steps, said, None)
     once_s = min(_rejudging_s(session) for _ in range(2))
 
     began, began_wall = spent_s(), time.perf_counter()
@@ -52,9 +52,9 @@ def main() -> None:
     )
 
 
-def _rejudging_s(session: Known) -> float:
+def _rejudging_s(session: PreparedSession) -> float:
     began = time.process_time()
-    rejudged(session, {})
+    rejudge_session(session, {})
     return time.process_time() - began
 
 

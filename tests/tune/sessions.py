@@ -1,4 +1,4 @@
-"""Hand-made sessions for tuning: a judge's watch with its forecasts, ready to be rejudged."""
+"""Hand-made sessions for tuning: a judge's watch with its forecasts, ready to be judged again."""
 
 from pathlib import Path
 from typing import Any
@@ -7,9 +7,9 @@ import yaml
 
 from sentinel.core.records import Forecast, Mark, MeasuredFrame
 from sentinel.core.tables import write_measurements
-from sentinel.jobs.tune.reading import known
-from sentinel.jobs.tune.trial import Known, Step, judged
-from sentinel.jobs.tune.yardstick import Happening
+from sentinel.jobs.tune.reading import prepared
+from sentinel.jobs.tune.scoring import TrueEvent
+from sentinel.jobs.tune.trial import PreparedSession, Step, judge_session
 from tests.judge.tracks import Watch
 
 
@@ -24,9 +24,9 @@ def steps_of(watch: Watch) -> tuple[Step, ...]:
     return tuple(steps)
 
 
-def known_of(watch: Watch, name: str = "a", truth: tuple[Happening, ...] | None = None) -> Known:
+def known_of(watch: Watch, name: str = "a", truth: tuple[TrueEvent, ...] | None = None) -> PreparedSession:
     steps = steps_of(watch)
-    return known(name, watch.settings, steps, judged(watch.settings, steps), truth)
+    return prepared(name, watch.settings, steps, judge_session(watch.settings, steps), truth)
 
 
 def dark_spells(*minutes: int, visited: int = 0, seed: int = 0, between: int = 20) -> Watch:

@@ -8,11 +8,10 @@ import pytest
 from astropy.table import Table
 
 from sentinel.core.settings import load_settings
-from sentinel.jobs.replay import Request as ReplayRequest
-from sentinel.jobs.replay import replay
+from sentinel.jobs.replay import ReplayRequest, replay
 from sentinel.jobs.tune.grid import asked_for
-from sentinel.jobs.tune.reading import Request, read_sessions
-from sentinel.jobs.tune.run import Result, tune, tuned
+from sentinel.jobs.tune.reading import TuneRequest, read_sessions
+from sentinel.jobs.tune.run import Tuning, tune, tuned
 from sentinel.service.journal import Journal, Origin
 from tests.command import runner
 from tests.tune.sessions import dark_spells, written
@@ -51,9 +50,9 @@ def test_overlay_table_and_words_are_left_and_nothing_that_was_there_is_lost(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     out = tmp_path / "new" / "folder"
-    results: list[Result] = []
+    results: list[Tuning] = []
 
-    def once(*args: Any) -> Result:
+    def once(*args: Any) -> Tuning:
         results.append(results[0] if results else tune(*args))
         return results[0]
 
@@ -90,21 +89,23 @@ def never(*args: object) -> None:
 def test_a_replayed_session_brings_its_settings_and_forecasts(
     session: Path, table: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("sentinel.jobs.tune.reading.foreseen", never)
-    known = read_sessions(Request(sessions=[session], out=tmp_path), silent)[0]
+    monkeypatch.setattr("sentinel.jobs.tune.reading.with_forecasts", never)
+    known = read_sessions(TuneRequest(sessions=[session], out=tmp_path), silent)[0]
     assert known.settings == load_settings([table / "config.yaml"])
     with Journal.read(session / "journal.sqlite") as journal:
         assert [made for _, _, made in known.steps if made is not None] == list(journal.forecasts())
     other = tmp_path / "other.yaml"
     other.write_text((table / "config.yaml").read_text() + "visit: {travel_min: 30}\n")
     with pytest.raises(AssertionError):
-        read_sessions(Request(sessions=[session], out=tmp_path, configs=[other]), silent)
+        read_sessions(TuneRequest(sessions=[session], out=tmp_path, configs=[other]), silent)
 
 
 @pytest.mark.slow
 def test_forecasts_made_anew_are_those_of_the_journal(session: Path, table: Path, tmp_path: Path) -> None:
-    kept, anew = (read_sessions(Request(sessions=[one], out=tmp_path), silent)[0] for one in (session, table))
-    assert (anew.base, anew.yardstick, anew.frames) == (kept.base, kept.yardstick, kept.frames)
+    kept, anew = (
+        read_sessions(TuneRequest(sessions=[one], out=tmp_path), silent)[0] for one in (session, table)
+    )
+    assert (anew.base, anew.criteria, anew.frames) == (kept.base, kept.criteria, kept.frames)
     assert [made for _, _, made in anew.steps] == [made for _, _, made in kept.steps]
 
 
@@ -132,7 +133,7 @@ def left_in(folder: Path) -> list[Path]:
         (("{session}", "--out", "{out}", "--truth", "/nonexistent"), "cannot be read"),
     ],
 )
-def test_a_wrong_request_is_one_line_and_leaves_nothing(  # noqa: PLR0917 - cases and fixtures
+def test_a_wrong_request_is_one_line_and_leaves_nothing(  # noqa: PLR0917 - baselines and fixtures
     args: tuple[str, ...],
     says: str,
     session: Path,

@@ -103,8 +103,8 @@ def align(
     Parameters
     ----------
     events
-        As `replay.past_of` gives them. The axis is taken as turned at each `realigned` mark, and where the
-        disc jumped and what followed fits no axis from before.
+        As `replay.recorded_session` gives them. The axis is taken as turned at each `realigned` mark, and
+        where the disc jumped and what followed fits no axis from before.
     hold_s
         For how long a disc is to stay; None: `holding.wanted_s`.
     paused

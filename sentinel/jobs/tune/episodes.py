@@ -1,7 +1,8 @@
 """What a judged session said, as episodes: from the first word of an incident until it was over. Pure."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any
 
 from sentinel.chain.notify.compose import key_of
@@ -36,7 +37,7 @@ class Episode:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Said:
+class SessionEpisodes:
     """All that one judging of a session said."""
 
     episodes: tuple[Episode, ...]
@@ -49,7 +50,15 @@ class Said:
     """When the disc was seen to be put in a better place without anybody saying so."""
 
 
-class Diary:
+def episodes_of(outcomes: Iterable[tuple[Outcome, datetime]]) -> SessionEpisodes:
+    """Gather the outcomes of a session's events, each with its time, in order."""
+    log = _Log()
+    for outcome, now_utc in outcomes:
+        log.add(outcome, utc_s(now_utc))
+    return log.result()
+
+
+class _Log:
     """Gathers outcomes, in order, into episodes."""
 
     def __init__(self) -> None:
@@ -59,7 +68,7 @@ class Diary:
         self._soon = 0
         self._put_back_s: list[float] = []
 
-    def take(self, outcome: Outcome, now_s: float) -> None:
+    def add(self, outcome: Outcome, now_s: float) -> None:
         """Take what one event led to at a time."""
         if not (outcome.incidents or outcome.alerts):
             return
@@ -105,9 +114,9 @@ class Diary:
         woke_s = now_s if wakes and one.woke_s is None else one.woke_s
         self._episodes[place] = replace(one, told_s=told_s, woke_s=woke_s)
 
-    def said(self) -> Said:
+    def result(self) -> SessionEpisodes:
         """Return all that was taken so far."""
-        return Said(
+        return SessionEpisodes(
             episodes=tuple(self._episodes),
             wake_ups=tuple(self._wake_ups),
             soon=self._soon,

@@ -10,43 +10,28 @@ from sentinel.core.files import replaced
 from sentinel.core.tables import write_ecsv
 from sentinel.jobs.tune.grid import Value
 from sentinel.jobs.tune.lines import doubts, reasons, sessions_line
-from sentinel.jobs.tune.run import Result
-from sentinel.jobs.tune.yardstick import Score, leads_min
+from sentinel.jobs.tune.run import Tuning
+from sentinel.jobs.tune.scoring import Figures, Score, figures_of
+from sentinel.jobs.tune.trial import PreparedSession
 
 OVERLAY_NAME = "overlay.yaml"
 TABLE_NAME = "tuning.ecsv"
 
-_COLUMNS = {
-    "session": "string",
-    "threshold": "string",
-    "value": "float64",
-    "in_use": "bool",
-    "chosen": "bool",
-    "days": "float64",
-    "wake_ups": "int64",
-    "needless": "int64",
-    "undecided": "int64",
-    "soon_messages": "int64",
-    "needless_per_day": "float64",
-    "soon_per_day": "float64",
-    "true_events": "int64",
-    "found": "int64",
-    "woken_for": "int64",
-    "lead_min": "float64",
-    "wake_lead_min": "float64",
-    "delay_min": "float64",
-    "wake_delay_min": "float64",
-}
+_FRACTIONS = ("_per_day", "_min")
+"""The ends of the names of those figures that are no counts."""
+_COLUMNS = {"session": "string", "threshold": "string", "value": "float64"}
+_COLUMNS |= {"in_use": "bool", "chosen": "bool", "days": "float64"}
+_COLUMNS |= {name: "float64" if name.endswith(_FRACTIONS) else "int64" for name in Figures._fields}
 
 
-def write_files(result: Result, out: Path) -> None:
+def write_files(result: Tuning, out: Path) -> None:
     """Write `overlay.yaml` and `tuning.ecsv`; each appears whole, and only when both can.
 
     Files of those names that hold anything else are kept, under a name with a number.
     """
     overlay, table = out / OVERLAY_NAME, out / TABLE_NAME
     with replaced(overlay) as new_overlay, replaced(table) as new_table:
-        meta = {"sessions": len(result.sessions), "settings_tried": sum(map(len, result.tried.values()))}
+        meta = {"sessions": len(result.sessions), "settings_tried": result.settings_tried}
         new_overlay.write_text(overlay_text(result), encoding="utf-8")
         write_ecsv(new_table, list(_COLUMNS), _rows(result), meta=meta, kinds=_COLUMNS)
         for path, new in ((overlay, new_overlay), (table, new_table)):
@@ -63,9 +48,9 @@ def _keep(path: Path, new: Path) -> None:
     path.rename(aside)
 
 
-def overlay_text(result: Result) -> str:
+def overlay_text(result: Tuning) -> str:
     """Return the overlay: the changed thresholds alone, each with the reason above it."""
-    changes = result.joint.changes
+    changes = result.combined.changes
     head = [
         f"Thresholds by `sentinel tune`, from {sessions_line(result)}.",
         "Use it over the settings it was made with: --config SETTINGS --config overlay.yaml",
@@ -81,32 +66,20 @@ def overlay_text(result: Result) -> str:
     return "\n".join([*lines, ""])
 
 
-def _rows(result: Result) -> Iterator[list[Any]]:
+def _rows(result: Tuning) -> Iterator[list[Any]]:
     for place, session in enumerate(result.sessions):
         for name, tried in result.tried.items():
             now: Value = getattr(result.thresholds, name)
             scores = {now: session.base, **{value: of[place] for value, of in tried.items()}}
-            chosen = result.joint.changes.get(name, now)
+            chosen = result.combined.changes.get(name, now)
             for value in sorted(scores):
                 row = [session.name, name, float(value), value == now, value == chosen]
-                yield row + _numbers(result, place, scores[value])
-        if result.joint.changes:
+                yield row + _numbers(session, scores[value])
+        if result.combined.changes:
             row = [session.name, "all-chosen", nan, False, True]
-            yield row + _numbers(result, place, result.joint.scores[place])
+            yield row + _numbers(session, result.combined.scores[place])
 
 
-def _numbers(result: Result, place: int, score: Score) -> list[Any]:
-    session = result.sessions[place]
-    return [
-        round(session.days, 4),
-        score.wakes,
-        score.needless,
-        score.undecided,
-        score.soon,
-        round(score.needless / session.days, 4),
-        round(score.soon / session.days, 4),
-        len(score.reached),
-        score.found,
-        score.woken,
-        *(nan if m is None else round(m, 2) for m in leads_min([score], [session.yardstick])),
-    ]
+def _numbers(session: PreparedSession, score: Score) -> list[Any]:
+    figures = figures_of([score], [session.criteria], session.days).rounded()
+    return [round(session.days, 4), *(nan if value is None else value for value in figures.values())]

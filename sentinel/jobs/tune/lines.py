@@ -5,11 +5,12 @@ from pathlib import Path
 from textwrap import wrap
 from typing import Any
 
-from sentinel.jobs.tune.choose import Advice, Choice
+from sentinel.core.words import many
+from sentinel.jobs.tune.choose import Advice, Recommendation
 from sentinel.jobs.tune.grid import Value, about
-from sentinel.jobs.tune.run import Result
-from sentinel.jobs.tune.trial import Known
-from sentinel.jobs.tune.yardstick import Score, leads_min
+from sentinel.jobs.tune.run import Tuning
+from sentinel.jobs.tune.scoring import Score
+from sentinel.jobs.tune.trial import PreparedSession
 
 WIDTH = 110
 
@@ -32,22 +33,20 @@ first message; `(now)` the same of the first that wakes.
 """
 
 
-def sessions_line(result: Result) -> str:
+def sessions_line(result: Tuning) -> str:
     """Return how much the advice stands on."""
-    days, frames = _days(result), sum(one.frames for one in result.sessions)
-    tried = sum(map(len, result.tried.values()))
-    count = len(result.sessions)
+    frames = sum(one.frames for one in result.sessions)
     return (
-        f"{count} session{'s' if count != 1 else ''}, {days:.1f} days, {frames:,} frames, "
-        f"{tried} settings tried"
+        f"{many(len(result.sessions), 'session')}, {result.days:.1f} days, {many(frames, 'frame')}, "
+        f"{result.settings_tried} settings tried"
     )
 
 
-def tuning_lines(result: Result, overlay: Path, configs: Sequence[Path]) -> list[str]:
+def tuning_lines(result: Tuning, overlay: Path, configs: Sequence[Path]) -> list[str]:
     """Return what came of a tuning, in lines of at most 110 columns."""
     lines = [f"{sessions_line(result)}.", "", *_session_table(result), ""]
     for written, text in ((False, _BY_MARKS), (True, _BY_FILE)):
-        if any(one.yardstick.written is written for one in result.sessions):
+        if any(one.criteria.written is written for one in result.sessions):
             lines += wrap(text.strip(), WIDTH)
     for doubt in doubts(result):
         lines += wrap(doubt, WIDTH)
@@ -55,25 +54,25 @@ def tuning_lines(result: Result, overlay: Path, configs: Sequence[Path]) -> list
     if table:
         lines += ["", *wrap(_READ.strip(), WIDTH), "", *table]
     lines += ["", *_remarks(result)]
-    changes = result.joint.changes
+    changes = result.combined.changes
     if not changes:
         lines.append("Nothing is to be changed: no value tried does better in these sessions.")
         return lines
     for name in changes:
         lines += wrap(f"{name}: {' '.join(reasons(result, name))}", WIDTH, subsequent_indent="  ")
-    before, after = (one.base for one in result.sessions), result.joint.scores
-    lines += wrap(f"All together: {_compared(result, tuple(before), after)}.", WIDTH, subsequent_indent="  ")
+    compared = _compared(result, result.base, result.combined.scores)
+    lines += wrap(f"All together: {compared}.", WIDTH, subsequent_indent="  ")
     base = "".join(f"--config {path} " for path in configs) or "--config SETTINGS "
     lines.append(f"Use       {base}--config {overlay}")
     return lines
 
 
-def doubts(result: Result) -> list[str]:
+def doubts(result: Tuning) -> list[str]:
     """Return what to keep in mind before the advice is taken, a sentence or two each."""
     said = []
     if len(result.sessions) == 1:
         said.append("One session: what is chosen by it could not be tried on another.")
-    unmarked = [one.name for one in result.sessions if not (one.yardstick.written or one.yardstick.acts_s)]
+    unmarked = [one.name for one in result.sessions if not (one.criteria.written or one.criteria.acts_s)]
     if unmarked:
         said.append(
             f"Nothing done at the camera is noted in {', '.join(unmarked)}: if you were there without a "
@@ -82,25 +81,25 @@ def doubts(result: Result) -> list[str]:
     return said
 
 
-def reasons(result: Result, name: str) -> list[str]:
+def reasons(result: Tuning, name: str) -> list[str]:
     """Return why a threshold is changed, a sentence each."""
     one = next(advice for advice in result.advice if advice.name == name)
     assert one.value is not None  # noqa: S101 - it is changed
-    base = tuple(session.base for session in result.sessions)
+    base = result.base
     scores = result.tried[name][one.value]
     said = [f"was {one.now:g}, now {one.value:g}: {_compared(result, base, scores)}."]
     helped = sum(s.needless < b.needless for s, b in zip(scores, base, strict=True))
     if one.spared:
         conditions = sorted({c for b in base for c in b.needless_for})
         where = f" in {helped} of {len(base)} sessions" if len(base) > 1 else ""
-        wakes = f"{one.spared} needless wake-up{'s' if one.spared > 1 else ''}"
+        wakes = many(one.spared, "needless wake-up")
         said.append(f"Spares {wakes}{where} (needless were: {', '.join(conditions)}).")
     elif one.sooner:
         said.append(f"{one.sooner} true events are told sooner, at no other cost.")
     if one.why:
         said.append(f"{one.why}.")
     mine = {part.strip() for part in about(name).split(",")}
-    if not any(h.condition in mine for session in result.sessions for h in session.yardstick.happenings):
+    if not any(h.condition in mine for session in result.sessions for h in session.criteria.true_events):
         said.append(f"No true {about(name)} in these sessions: how much later one is told is not shown.")
     return said
 
@@ -113,7 +112,7 @@ _PAIRS = ("wake-ups", "needless/day", "soon/day", "found", "woken for", "lead", 
 _ALWAYS = ("needless/day", "found")
 
 
-def _compared(result: Result, before: Sequence[Score], after: Sequence[Score]) -> str:
+def _compared(result: Tuning, before: Sequence[Score], after: Sequence[Score]) -> str:
     pairs = zip(_PAIRS, _numbers(result, before), _numbers(result, after), strict=True)
     return ", ".join(
         f"{name} {old}" if old == new else f"{name} {old} -> {new}"
@@ -122,24 +121,19 @@ def _compared(result: Result, before: Sequence[Score], after: Sequence[Score]) -
     )
 
 
-def _numbers(result: Result, scores: Sequence[Score]) -> tuple[str, ...]:
-    days, yardsticks = _days(result), [one.yardstick for one in result.sessions]
-    events = sum(len(score.reached) for score in scores)
+def _numbers(result: Tuning, scores: Sequence[Score]) -> tuple[str, ...]:
+    f = result.figures(scores)
     return (
-        str(sum(score.wakes for score in scores)),
-        f"{sum(score.needless for score in scores) / days:.2f}",
-        f"{sum(score.soon for score in scores) / days:.2f}",
-        f"{sum(score.found for score in scores)}/{events}" if events else "-",
-        str(sum(score.woken for score in scores)) if events else "-",
-        *("-" if m is None else f"{m:.0f}" for m in leads_min(scores, yardsticks)),
+        str(f.wake_ups),
+        f"{f.needless_per_day:.2f}",
+        f"{f.soon_per_day:.2f}",
+        f"{f.found}/{f.true_events}" if f.true_events else "-",
+        str(f.woken_for) if f.true_events else "-",
+        *("-" if m is None else f"{m:.0f}" for m in f[-4:]),
     )
 
 
-def _days(result: Result) -> float:
-    return sum(one.days for one in result.sessions)
-
-
-def _session_table(result: Result) -> Iterator[str]:
+def _session_table(result: Tuning) -> Iterator[str]:
     form = "{:30} {:>5} {:>9} {:>9} {:>9} {:>10} {:>6} {:>7}  {}"
     yield form.format(
         "session", "days", "wake-ups", "deserved", "needless", "undecided", "soon", "events", "judged by"
@@ -149,39 +143,38 @@ def _session_table(result: Result) -> Iterator[str]:
         deserved = score.wakes - score.needless - score.undecided
         yield form.format(
             one.name[-30:], f"{one.days:.1f}", score.wakes, deserved, score.needless, score.undecided,
-            score.soon, len(score.reached), _judged_by(one),
+            score.soon, len(score.responses), _judged_by(one),
         ).rstrip()  # fmt: skip
 
 
-def _judged_by(known: Known) -> str:
-    acts = f"{len(known.yardstick.acts_s)} acts"
-    return f"file, {acts}" if known.yardstick.written else acts
+def _judged_by(known: PreparedSession) -> str:
+    acts = f"{len(known.criteria.acts_s)} acts"
+    return f"file, {acts}" if known.criteria.written else acts
 
 
-def _threshold_table(result: Result) -> Iterator[str]:
+def _threshold_table(result: Tuning) -> Iterator[str]:
     """Yield a row for each value of each threshold that makes a difference."""
     form = "{:22} {:>8}  " + " ".join(f"{{:>{len(name)}}}" for name in _COLUMNS) + "  {}"
-    base = tuple(one.base for one in result.sessions)
-    telling = [one for one in result.advice if one.choice is not Choice.SILENT]
+    telling = [one for one in result.advice if one.choice is not Recommendation.SILENT]
     if telling:
         yield form.format("threshold", "value", *_COLUMNS, "").rstrip()
     for one in telling:
-        rows: dict[Value, Sequence[Score]] = {one.now: base, **result.tried[one.name]}
-        chosen = result.joint.changes.get(one.name)
+        rows: dict[Value, Sequence[Score]] = {one.now: result.base, **result.tried[one.name]}
+        chosen = result.combined.changes.get(one.name)
         for place, value in enumerate(sorted(rows)):
             note = "now" if value == one.now else "use" if value == chosen else ""
             name = one.name if place == 0 else ""
             yield form.format(name, f"{value:g}", *_numbers(result, rows[value]), note).rstrip()
 
 
-def _remarks(result: Result) -> Iterator[str]:
+def _remarks(result: Tuning) -> Iterator[str]:
     """Yield what was not chosen, and why; nothing where there is nothing of a kind."""
     whys: dict[str, list[str]] = {}
     for one in result.advice:
         why = kept_because(result, one)
         if why:
             whys.setdefault(why, []).append(one.name)
-    silent = [one.name for one in result.advice if one.choice is Choice.SILENT]
+    silent = [one.name for one in result.advice if one.choice is Recommendation.SILENT]
     said = [f"Not changed, because {why}: {', '.join(names)}." for why, names in whys.items()]
     if silent:
         said.append(f"These sessions tell nothing about {', '.join(silent)}.")
@@ -191,35 +184,34 @@ def _remarks(result: Result) -> Iterator[str]:
         yield from wrap(text, WIDTH, subsequent_indent="  ")
 
 
-def kept_because(result: Result, one: Advice) -> str:
+def kept_because(result: Tuning, one: Advice) -> str:
     """Return why a threshold that makes a difference is not changed; empty where it is, or tells nothing."""
-    if one.choice is Choice.KEEP:
+    if one.choice is Recommendation.KEEP:
         return one.why
-    return result.joint.dropped.get(one.name, "")
+    return result.combined.dropped.get(one.name, "")
 
 
-def tuning_json(result: Result, overlay: Path) -> dict[str, Any]:
+def tuning_json(result: Tuning, overlay: Path) -> dict[str, Any]:
     """Return all that came of a tuning as JSON values."""
-    base = tuple(one.base for one in result.sessions)
     return {
         "sessions": [_session_json(one) for one in result.sessions],
         "overlay": str(overlay),
-        "changes": result.joint.changes,
-        "before": _totals(result, base),
-        "after": _totals(result, result.joint.scores),
+        "changes": result.combined.changes,
+        "before": result.figures(result.base).rounded(),
+        "after": result.figures(result.combined.scores).rounded(),
         "thresholds": [_advice_json(result, one) for one in result.advice],
         "not_tried": list(result.untried),
     }
 
 
-def _session_json(one: Known) -> dict[str, Any]:
+def _session_json(one: PreparedSession) -> dict[str, Any]:
     score = one.base
     return {
         "session": one.name,
         "days": round(one.days, 4),
         "frames": one.frames,
-        "judged_by": "file" if one.yardstick.written else "marks",
-        "acts": len(one.yardstick.acts_s),
+        "judged_by": "file" if one.criteria.written else "marks",
+        "acts": len(one.criteria.acts_s),
         "deserved": score.wakes - score.needless - score.undecided,
         "needless": score.needless,
         "needless_for": list(score.needless_for),
@@ -227,35 +219,16 @@ def _session_json(one: Known) -> dict[str, Any]:
     }
 
 
-def _advice_json(result: Result, one: Advice) -> dict[str, Any]:
-    changes = result.joint.changes
+def _advice_json(result: Tuning, one: Advice) -> dict[str, Any]:
+    changes = result.combined.changes
     return {
         "threshold": one.name,
         "value": one.now,
         "use": changes.get(one.name),
-        "tells_nothing": one.choice is Choice.SILENT,
+        "tells_nothing": one.choice is Recommendation.SILENT,
         "why": " ".join(reasons(result, one.name)) if one.name in changes else kept_because(result, one),
         "tried": [
-            {"value": value, **_totals(result, result.tried[one.name][value])}
+            {"value": value, **result.figures(result.tried[one.name][value]).rounded()}
             for value in sorted(result.tried[one.name])
         ],
-    }
-
-
-def _totals(result: Result, scores: Sequence[Score]) -> dict[str, Any]:
-    yardsticks, days = [one.yardstick for one in result.sessions], _days(result)
-    minutes = leads_min(scores, yardsticks)._asdict()
-    needless = sum(score.needless for score in scores)
-    soon = sum(score.soon for score in scores)
-    return {
-        "wake_ups": sum(score.wakes for score in scores),
-        "needless": needless,
-        "undecided": sum(score.undecided for score in scores),
-        "soon_messages": soon,
-        "needless_per_day": round(needless / days, 4),
-        "soon_per_day": round(soon / days, 4),
-        "true_events": sum(len(score.reached) for score in scores),
-        "found": sum(score.found for score in scores),
-        "woken_for": sum(score.woken for score in scores),
-        **{name: None if value is None else round(value, 2) for name, value in minutes.items()},
     }

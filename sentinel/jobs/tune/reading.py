@@ -12,11 +12,11 @@ from sentinel.core.records import Mark, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.jobs.progress import Progress
-from sentinel.jobs.replay import make_room, past_of, session_settings
-from sentinel.jobs.tune.episodes import Said
-from sentinel.jobs.tune.trial import Known, Step, foreseen, judged
+from sentinel.jobs.replay import make_room, recorded_session, session_settings
+from sentinel.jobs.tune.episodes import SessionEpisodes
+from sentinel.jobs.tune.scoring import ACTS, Criteria, TrueEvent, deduced_events, score_session
+from sentinel.jobs.tune.trial import PreparedSession, Step, judge_session, with_forecasts
 from sentinel.jobs.tune.truth import read_truth, within
-from sentinel.jobs.tune.yardstick import ACTS, Happening, Yardstick, deduced, scored
 from sentinel.service.journal import Journal
 from sentinel.service.journal.session_facts import forecasts_by_event, kept_settings
 
@@ -28,7 +28,7 @@ _FORESEEN_BY = ("site", "camera", "mount", "supplies", "visit")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Request:
+class TuneRequest:
     """What is to be tuned, and by what."""
 
     sessions: Sequence[Path]
@@ -41,7 +41,7 @@ class Request:
     trials: int = TRIALS
 
 
-def read_sessions(request: Request, progress: Progress) -> tuple[Known, ...]:
+def read_sessions(request: TuneRequest, progress: Progress) -> tuple[PreparedSession, ...]:
     """Read all sessions before any of them costs time; then make their forecasts.
 
     Raises
@@ -64,7 +64,7 @@ def read_sessions(request: Request, progress: Progress) -> tuple[Known, ...]:
     with _a_bad_session_is_a_wrong_request():
         read = [_steps(session, own, progress) for session, own in zip(opened, settings, strict=True)]
     return tuple(
-        known(name, own, *_judged(name, own, steps, progress), truth)
+        prepared(name, own, *_judged(name, own, steps, progress), truth)
         for name, own, steps, truth in zip(names, settings, read, truths, strict=True)
     )
 
@@ -80,7 +80,7 @@ def _a_bad_session_is_a_wrong_request() -> Iterator[None]:
         raise RequestProblem(problem.what, where=problem.where, mend=mend) from None
 
 
-def _truths(request: Request) -> list[tuple[Happening, ...] | None]:
+def _truths(request: TuneRequest) -> list[tuple[TrueEvent, ...] | None]:
     files, count = list(request.truths), len(request.sessions)
     if len(files) not in {0, 1, count}:
         raise RequestProblem(
@@ -117,18 +117,18 @@ def _steps(session: Session, settings: Settings, progress: Progress) -> tuple[St
     kept = _from_journal(session.journal, settings) if session.journal is not None else None
     if kept is not None:
         return kept
-    events = past_of(session, settings, progress=progress).events
+    events = recorded_session(session, settings, progress=progress).events
     return tuple((event, now_utc, None) for event, now_utc in events)
 
 
 def _judged(
     name: str, settings: Settings, steps: tuple[Step, ...], progress: Progress
-) -> tuple[tuple[Step, ...], Said]:
+) -> tuple[tuple[Step, ...], SessionEpisodes]:
     """Judge a session under its own settings; forecasts are made where there are none yet."""
     if any(forecast is not None for _, _, forecast in steps):
-        return steps, judged(settings, steps)
+        return steps, judge_session(settings, steps)
     what = f"foreseeing {name}"
-    return foreseen(settings, steps, lambda done: progress(what, done, len(steps)))
+    return with_forecasts(settings, steps, lambda done: progress(what, done, len(steps)))
 
 
 def _from_journal(path: Path, settings: Settings) -> tuple[Step, ...] | None:
@@ -157,24 +157,28 @@ def _foreseen_alike(one: Settings, other: Settings) -> bool:
     )
 
 
-def known(
-    name: str, settings: Settings, steps: tuple[Step, ...], said: Said, truth: tuple[Happening, ...] | None
-) -> Known:
-    """Return a session ready to be rejudged, from what is `said` of it under its own settings."""
+def prepared(
+    name: str,
+    settings: Settings,
+    steps: tuple[Step, ...],
+    said: SessionEpisodes,
+    truth: tuple[TrueEvent, ...] | None,
+) -> PreparedSession:
+    """Return a session ready to be judged again, from what is `said` of it under its own settings."""
     marks = [event for event, _, _ in steps if isinstance(event, Mark) and event.kind in ACTS]
-    yardstick = Yardstick(
-        happenings=within(truth, utc_s(steps[0][1]), utc_s(steps[-1][1])) if truth is not None else (),
+    criteria = Criteria(
+        true_events=within(truth, utc_s(steps[0][1]), utc_s(steps[-1][1])) if truth is not None else (),
         acts_s=tuple(sorted([*(utc_s(mark.time_utc) for mark in marks), *said.put_back_s])),
         written=truth is not None,
         spare_s=60 * (settings.visit.travel_min + 10),
         frame_s=settings.camera.interval_s,
     )
-    yardstick = replace(yardstick, happenings=(*yardstick.happenings, *deduced(said, yardstick)))
-    return Known(
+    criteria = replace(criteria, true_events=(*criteria.true_events, *deduced_events(said, criteria)))
+    return PreparedSession(
         name=name,
         settings=settings,
         steps=steps,
-        yardstick=yardstick,
-        base=scored(said, yardstick),
+        criteria=criteria,
+        base=score_session(said, criteria),
         frames=sum(isinstance(event, MeasuredFrame) for event, _, _ in steps),
     )

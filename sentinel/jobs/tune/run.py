@@ -8,22 +8,22 @@ from sentinel.core.settings import Thresholds
 from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.tune.choose import (
     Advice,
-    Case,
-    Choice,
+    Baseline,
+    Recommendation,
     advise,
     by_name,
+    first_loss,
     total_needless,
     total_sooner,
-    worse,
 )
 from sentinel.jobs.tune.grid import Swept, Trial, Value, allowed, asked_for, between, outermost
-from sentinel.jobs.tune.reading import Request, read_sessions
-from sentinel.jobs.tune.trial import Known, Rejudge, bench
-from sentinel.jobs.tune.yardstick import Score
+from sentinel.jobs.tune.reading import TuneRequest, read_sessions
+from sentinel.jobs.tune.scoring import Figures, Score, figures_of
+from sentinel.jobs.tune.trial import PreparedSession, Rejudge, judging_pool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Joint:
+class Combined:
     """All advice together, judged once more."""
 
     changes: dict[str, Value]
@@ -34,10 +34,10 @@ class Joint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Result:
+class Tuning:
     """What came of a tuning."""
 
-    sessions: tuple[Known, ...]
+    sessions: tuple[PreparedSession, ...]
     thresholds: Thresholds
     """The present ones."""
     advice: tuple[Advice, ...]
@@ -46,15 +46,29 @@ class Result:
     """By threshold and value: the score of each session."""
     untried: tuple[str, ...]
     """What was asked for and did not fit into the trials."""
-    joint: Joint
+    combined: Combined
 
     @property
-    def cases(self) -> tuple[Case, ...]:
+    def base(self) -> tuple[Score, ...]:
         """How each session fares now."""
-        return tuple(Case(one.base, one.yardstick) for one in self.sessions)
+        return tuple(one.base for one in self.sessions)
+
+    @property
+    def days(self) -> float:
+        """How long all sessions lasted."""
+        return sum(one.days for one in self.sessions)
+
+    @property
+    def settings_tried(self) -> int:
+        """How many values of all thresholds together."""
+        return sum(map(len, self.tried.values()))
+
+    def figures(self, scores: Sequence[Score]) -> Figures:
+        """Return what a judging of all sessions comes to."""
+        return figures_of(scores, [one.criteria for one in self.sessions], self.days)
 
 
-def tune(request: Request, progress: Progress = silent) -> Result:
+def tune(request: TuneRequest, progress: Progress = silent) -> Tuning:
     """Rejudge sessions under many thresholds and choose; `sentinel.jobs.tune.files` writes what comes of it.
 
     Raises
@@ -69,32 +83,38 @@ def tune(request: Request, progress: Progress = silent) -> Result:
 
 
 def tuned(
-    sessions: tuple[Known, ...], asked: Sequence[Swept], most: int, progress: Progress = silent
-) -> Result:
+    sessions: tuple[PreparedSession, ...], asked: Sequence[Swept], most: int, progress: Progress = silent
+) -> Tuning:
     """Try at most so many settings of some thresholds on sessions whose forecasts are known; choose."""
     thresholds = sessions[0].settings.thresholds
-    cases = [Case(one.base, one.yardstick) for one in sessions]
-    with bench(sessions, most) as rejudge:
+    baselines = [Baseline(one.base, one.criteria) for one in sessions]
+    with judging_pool(sessions, most) as rejudge:
         first = outermost(thresholds, asked)[:most]
         scores = _swept(rejudge, first, sessions, progress, "trying")
-        telling = [one for one in asked if _differs(one.name, scores, cases)]
+        telling = [one for one in asked if _differs(one.name, scores, baselines)]
         then = between(thresholds, telling)[: most - len(first)]
         scores |= _swept(rejudge, then, sessions, progress, "trying nearer values")
         tried = by_name(scores)
-        advice = tuple(advise(name, getattr(thresholds, name), found, cases) for name, found in tried.items())
-        joint = _together(rejudge, advice, thresholds, cases, progress)
-    return Result(
+        advice = tuple(
+            advise(name, getattr(thresholds, name), found, baselines) for name, found in tried.items()
+        )
+        combined = _together(rejudge, advice, thresholds, baselines, progress)
+    return Tuning(
         sessions=sessions,
         thresholds=thresholds,
         advice=advice,
         tried=tried,
         untried=tuple(one.name for one in asked if one.name not in tried),
-        joint=joint,
+        combined=combined,
     )
 
 
 def _swept(
-    rejudge: Rejudge, planned: Sequence[Trial], sessions: Sequence[Known], progress: Progress, what: str
+    rejudge: Rejudge,
+    planned: Sequence[Trial],
+    sessions: Sequence[PreparedSession],
+    progress: Progress,
+    what: str,
 ) -> dict[Trial, tuple[Score, ...]]:
     tasks = [(place, {name: value}) for name, value in planned for place in range(len(sessions))]
     scores = list(reported(rejudge(tasks), what, len(tasks), progress))
@@ -102,8 +122,8 @@ def _swept(
     return {trial: tuple(scores[i * each : (i + 1) * each]) for i, trial in enumerate(planned)}
 
 
-def _differs(name: str, scores: Mapping[Trial, Sequence[Score]], cases: Sequence[Case]) -> bool:
-    base = tuple(case.base for case in cases)
+def _differs(name: str, scores: Mapping[Trial, Sequence[Score]], baselines: Sequence[Baseline]) -> bool:
+    base = tuple(baseline.base for baseline in baselines)
     return any(tuple(of) != base for (tried, _), of in scores.items() if tried == name)
 
 
@@ -111,34 +131,35 @@ def _together(
     rejudge: Rejudge,
     advice: Sequence[Advice],
     thresholds: Thresholds,
-    cases: Sequence[Case],
+    baselines: Sequence[Baseline],
     progress: Progress,
-) -> Joint:
+) -> Combined:
     """Take up the advice one by one, the best first, each only if it adds to those before it."""
-    wanted = [one for one in advice if one.choice is Choice.CHANGE]
+    wanted = [one for one in advice if one.choice is Recommendation.CHANGE]
     wanted.sort(key=lambda one: (-one.spared, -one.sooner))
-    joint = Joint(changes={}, scores=tuple(case.base for case in cases), dropped={})
+    combined = Combined(changes={}, scores=tuple(baseline.base for baseline in baselines), dropped={})
     for done, one in enumerate(wanted, 1):
         assert one.value is not None  # noqa: S101 - a change has a value
-        changes = {**joint.changes, one.name: one.value}
+        changes = {**combined.changes, one.name: one.value}
         why = "would not fit beside the others"
         if allowed(thresholds, changes):
-            scores = tuple(rejudge([(place, changes) for place in range(len(cases))]))
-            why = _adds_nothing(scores, joint.scores, cases)
+            scores = tuple(rejudge([(place, changes) for place in range(len(baselines))]))
+            why = _adds_nothing(scores, combined.scores, baselines)
             if not why:
-                joint = replace(joint, changes=changes, scores=scores)
+                combined = replace(combined, changes=changes, scores=scores)
         if why:
-            joint = replace(joint, dropped={**joint.dropped, one.name: why})
+            combined = replace(combined, dropped={**combined.dropped, one.name: why})
         progress("trying together", done, len(wanted))
-    return joint
+    return combined
 
 
-def _adds_nothing(scores: Sequence[Score], before: Sequence[Score], cases: Sequence[Case]) -> str:
+def _adds_nothing(scores: Sequence[Score], before: Sequence[Score], baselines: Sequence[Baseline]) -> str:
     """Return why one more change is not worth it; empty: it is."""
-    lost = next(filter(None, (worse(s, case) for s, case in zip(scores, cases, strict=True))), "")
+    lost = first_loss(scores, baselines)
     if lost:
         return f"together with the others {lost}"
     fewer, as_many = total_needless(scores), total_needless(before)
-    if fewer < as_many or (fewer == as_many and total_sooner(scores, cases) > total_sooner(before, cases)):
+    gained = total_sooner(scores, baselines) - total_sooner(before, baselines)
+    if fewer < as_many or (fewer == as_many and gained > 0):
         return ""
     return "adds nothing to the others"

@@ -12,12 +12,11 @@ from datetime import datetime
 from sentinel.chain.intake.pool import cores
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import Problem
-from sentinel.core.records import Event, Forecast
+from sentinel.core.records import Event, Forecast, Outcome
 from sentinel.core.settings import Settings
-from sentinel.core.times import utc_s
-from sentinel.jobs.tune.episodes import Diary, Said
+from sentinel.jobs.tune.episodes import SessionEpisodes, episodes_of
 from sentinel.jobs.tune.grid import Value, changed
-from sentinel.jobs.tune.yardstick import Score, Yardstick, scored
+from sentinel.jobs.tune.scoring import Criteria, Score, score_session
 
 Step = tuple[Event, datetime, Forecast | None]
 Task = tuple[int, Mapping[str, Value]]
@@ -30,13 +29,13 @@ _MOST_PROCESSES = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class PreparedSession:
     """A session whose forecasts are known: they do not depend on what is swept."""
 
     name: str
     settings: Settings
     steps: tuple[Step, ...]
-    yardstick: Yardstick
+    criteria: Criteria
     base: Score
     """Under the present thresholds."""
     frames: int
@@ -47,45 +46,46 @@ class Known:
         return max((self.steps[-1][1] - self.steps[0][1]).total_seconds() / 86_400, 1 / 1440)
 
 
-def judged(settings: Settings, steps: Sequence[Step]) -> Said:
-    """Return what a session's judging says, on known forecasts."""
-    pipeline, diary = Pipeline(settings, steps[0][1]), Diary()
-    for event, now_utc, forecast in steps:
-        diary.take(pipeline.step_with(event, forecast, now_utc), utc_s(now_utc))
-    return diary.said()
+def judge_session(settings: Settings, steps: Sequence[Step]) -> SessionEpisodes:
+    """Return what judging a session comes to, on known forecasts."""
+    pipeline = Pipeline(settings, steps[0][1])
+    return episodes_of(
+        (pipeline.step_with(event, forecast, now_utc), now_utc) for event, now_utc, forecast in steps
+    )
 
 
-def foreseen(
-    settings: Settings,
-    events: Sequence[Step],
-    tell: Callable[[int], None],
-) -> tuple[tuple[Step, ...], Said]:
-    """Make a session's forecasts; also return what its judging says; `tell` hears how far it is."""
-    pipeline, diary = Pipeline(settings, events[0][1]), Diary()
-    steps: list[Step] = []
-    for event, now_utc, _ in events:
-        outcome = pipeline.step(event, now_utc)
-        diary.take(outcome, utc_s(now_utc))
-        steps.append((event, now_utc, outcome.forecast))
-        tell(len(steps))
-    return tuple(steps), diary.said()
+def with_forecasts(
+    settings: Settings, events: Sequence[Step], tell: Callable[[int], None]
+) -> tuple[tuple[Step, ...], SessionEpisodes]:
+    """Make a session's forecasts; also return what its judging comes to; `tell` hears how far it is."""
+    pipeline, steps = Pipeline(settings, events[0][1]), list[Step]()
+
+    def outcomes() -> Iterator[tuple[Outcome, datetime]]:
+        for event, now_utc, _ in events:
+            outcome = pipeline.step(event, now_utc)
+            steps.append((event, now_utc, outcome.forecast))
+            tell(len(steps))
+            yield outcome, now_utc
+
+    found = episodes_of(outcomes())
+    return tuple(steps), found
 
 
-def rejudged(known: Known, changes: Mapping[str, Value]) -> Score:
+def rejudge_session(known: PreparedSession, changes: Mapping[str, Value]) -> Score:
     """Return how a session fares under changed thresholds."""
     thresholds = changed(known.settings.thresholds, changes)
     settings = known.settings.model_copy(update={"thresholds": thresholds})
-    return scored(judged(settings, known.steps), known.yardstick)
+    return score_session(judge_session(settings, known.steps), known.criteria)
 
 
 Rejudge = Callable[[Sequence[Task]], Iterator[Score]]
 """Yields a score for each task, in their order."""
 
-_held: tuple[Known, ...] = ()
+_held: tuple[PreparedSession, ...] = ()
 """In a rejudging process: the sessions."""
 
 
-def _hold(sessions: tuple[Known, ...]) -> None:
+def _hold(sessions: tuple[PreparedSession, ...]) -> None:
     # Ctrl-C reaches the whole process group; the parent decides what it means.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     global _held  # noqa: PLW0603 - what a process is started with
@@ -93,15 +93,15 @@ def _hold(sessions: tuple[Known, ...]) -> None:
 
 
 def _work(task: Task) -> Score:
-    return rejudged(_held[task[0]], task[1])
+    return rejudge_session(_held[task[0]], task[1])
 
 
 @contextmanager
-def bench(sessions: tuple[Known, ...], trials: int) -> Iterator[Rejudge]:
+def judging_pool(sessions: tuple[PreparedSession, ...], trials: int) -> Iterator[Rejudge]:
     """Hand out what rejudges these sessions; about so many trials of each are to come."""
     events = trials * sum(len(one.steps) for one in sessions)
     if events < _POOL_PAYS_FROM or cores() < 2:
-        yield lambda tasks: (rejudged(sessions[place], changes) for place, changes in tasks)
+        yield lambda tasks: (rejudge_session(sessions[place], changes) for place, changes in tasks)
         return
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(

@@ -19,7 +19,7 @@ from sentinel.core.settings import Section
 from sentinel.core.times import utc_s
 from sentinel.jobs.simulate.events import AnyEvent, UtcTime
 from sentinel.jobs.simulate.scenario import Scenario, scenario_from
-from sentinel.jobs.tune.yardstick import Happening
+from sentinel.jobs.tune.scoring import TrueEvent
 
 CONDITIONS = tuple(dict.fromkeys(name.partition(":")[0] for name in ORDER))
 EXAMPLE = '{"onset_utc": "2026-06-21T03:01:00Z", "condition": "runaway"}'
@@ -61,7 +61,7 @@ class Noted(Section):
         return name
 
 
-def read_truth(path: Path) -> tuple[Happening, ...]:
+def read_truth(path: Path) -> tuple[TrueEvent, ...]:
     """Read true events, in order of their onset.
 
     Raises
@@ -100,7 +100,7 @@ def _lines(path: Path) -> list[Any]:
     return found
 
 
-def _happening(event: Any, path: Path, number: int) -> Happening:
+def _happening(event: Any, path: Path, number: int) -> TrueEvent:
     where = f"{path} event {number}"
     try:
         noted = Noted.model_validate(event)
@@ -111,12 +111,12 @@ def _happening(event: Any, path: Path, number: int) -> Happening:
     if until_s is not None and until_s < utc_s(noted.onset_utc):
         raise RequestProblem("ends before it begins", where=where, mend="check until_utc")
     which = noted.kind if noted.condition == "supply" else ""
-    return Happening(
+    return TrueEvent(
         condition=noted.condition, which=which, onset_s=utc_s(noted.onset_utc), until_s=until_s, written=True
     )
 
 
-def _of_scenario(scenario: Scenario) -> tuple[Happening, ...]:
+def _of_scenario(scenario: Scenario) -> tuple[TrueEvent, ...]:
     """Return what an invented session's scenario says, each fault until it is mended."""
     found = []
     sigma_px = 0.0
@@ -131,7 +131,7 @@ def _of_scenario(scenario: Scenario) -> tuple[Happening, ...]:
         if condition is not None:
             onset_s = scenario.seconds(event.at)
             until_s = None if condition == "moved" else _mended_s(scenario, event)
-            found.append(Happening(condition=condition, onset_s=onset_s, until_s=until_s, written=True))
+            found.append(TrueEvent(condition=condition, onset_s=onset_s, until_s=until_s, written=True))
     return tuple(found)
 
 
@@ -147,6 +147,6 @@ def _mended_s(scenario: Scenario, event: AnyEvent) -> float:
     return min((time_s for time_s in later if time_s > at_s), default=scenario.end_s)
 
 
-def within(happenings: tuple[Happening, ...], start_s: float, end_s: float) -> tuple[Happening, ...]:
+def within(true_events: tuple[TrueEvent, ...], start_s: float, end_s: float) -> tuple[TrueEvent, ...]:
     """Return those that concern a session which lasts from `start_s` to `end_s`."""
-    return tuple(one for one in happenings if one.onset_s >= start_s - 60 and one.from_s <= end_s)
+    return tuple(one for one in true_events if one.onset_s >= start_s - 60 and one.from_s <= end_s)

@@ -9,7 +9,7 @@ from math import inf
 from statistics import median
 from typing import NamedTuple
 
-from sentinel.jobs.tune.episodes import Episode, Said
+from sentinel.jobs.tune.episodes import Episode, SessionEpisodes
 
 FORESEEN_H = {"drift-exit": 6.0, "axis-limit": 6.0, "storage": 24.0, "supply": 24.0}
 """What comes at a time that can be known beforehand, and how long before it a message may come."""
@@ -33,7 +33,7 @@ ACTS = frozenset(
 FILTER = "over-bright"
 
 
-class Verdict(StrEnum):
+class WakeUpVerdict(StrEnum):
     """Whether it was right to wake somebody."""
 
     DESERVED = "deserved"
@@ -42,7 +42,7 @@ class Verdict(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Happening:
+class TrueEvent:
     """Something that truly happened, or is taken to have; times in POSIX seconds."""
 
     condition: str
@@ -76,10 +76,10 @@ class Happening:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Yardstick:
+class Criteria:
     """What one session's messages are measured by."""
 
-    happenings: tuple[Happening, ...] = ()
+    true_events: tuple[TrueEvent, ...] = ()
     acts_s: tuple[float, ...] = ()
     """When a hand was at the camera, in order."""
     written: bool = False
@@ -89,16 +89,16 @@ class Yardstick:
     frame_s: float = 60.0
     """Between two frames."""
 
-    def verdict(self, episode: Episode) -> Verdict:
+    def verdict(self, episode: Episode) -> WakeUpVerdict:
         """Return whether it was right to wake somebody for an episode."""
-        if any(one.written and self._troubled(one, episode) for one in self.happenings):
-            return Verdict.DESERVED
+        if any(one.written and self._troubled(one, episode) for one in self.true_events):
+            return WakeUpVerdict.DESERVED
         if self.settles(episode.condition):
-            return Verdict.NEEDLESS
+            return WakeUpVerdict.NEEDLESS
         if self.acted(episode):
-            return Verdict.DESERVED
+            return WakeUpVerdict.DESERVED
         unhealed = not self.written and episode.condition in UNHEALING
-        return Verdict.UNDECIDED if unhealed or episode.cleared_s is None else Verdict.NEEDLESS
+        return WakeUpVerdict.UNDECIDED if unhealed or episode.cleared_s is None else WakeUpVerdict.NEEDLESS
 
     def settles(self, condition: str) -> bool:
         """Whether a file has the last word on a condition.
@@ -115,31 +115,31 @@ class Yardstick:
         return next_act < len(self.acts_s) and self.acts_s[next_act] <= until_s
 
     @staticmethod
-    def _troubled(one: Happening, episode: Episode) -> bool:
+    def _troubled(one: TrueEvent, episode: Episode) -> bool:
         woke_s = episode.noted_s if episode.woke_s is None else episode.woke_s
         begin_s = one.onset_s - (0 if one.foreseen else GRACE_S)
         return one.meets(episode) or begin_s <= woke_s <= one.end_s
 
 
-def deduced(said: Said, yardstick: Yardstick) -> tuple[Happening, ...]:
+def deduced_events(said: SessionEpisodes, criteria: Criteria) -> tuple[TrueEvent, ...]:
     """Return what no file says and must be found again: all told of that was not needless."""
-    found: list[Happening] = []
+    found: list[TrueEvent] = []
     for one in said.episodes:
-        if one.told_s is None or any(known.meets(one) for known in yardstick.happenings):
+        if one.told_s is None or any(known.meets(one) for known in criteria.true_events):
             continue
-        if yardstick.settles(one.condition) or yardstick.verdict(one) is Verdict.NEEDLESS:
+        if criteria.settles(one.condition) or criteria.verdict(one) is WakeUpVerdict.NEEDLESS:
             continue
         foreseen = one.condition in FORESEEN_H
         onset_s = one.onset_s
         if foreseen:
             onset_s = max(one.told_s, one.told_s if one.deadline_s is None else one.deadline_s)
         until_s = max(onset_s, one.cleared_s) if one.cleared_s is not None else None
-        found.append(Happening(condition=one.condition, which=one.which, onset_s=onset_s, until_s=until_s))
+        found.append(TrueEvent(condition=one.condition, which=one.which, onset_s=onset_s, until_s=until_s))
     return tuple(found)
 
 
-class Reached(NamedTuple):
-    """When one happening was noted, told and woken for, in POSIX seconds; None: never."""
+class Response(NamedTuple):
+    """When one true_event was noted, told and woken for, in POSIX seconds; None: never."""
 
     noted_s: float | None = None
     told_s: float | None = None
@@ -148,15 +148,15 @@ class Reached(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
-    """How one judging of a session fares by its yardstick."""
+    """How one judging of a session fares by its criteria."""
 
     wakes: int
     """Each time that somebody is woken, reminders too; of these so many needless, so many undecided."""
     needless: int
     undecided: int
     soon: int
-    reached: tuple[Reached, ...]
-    """Of each happening."""
+    responses: tuple[Response, ...]
+    """Of each true_event."""
     filter_alarms: tuple[tuple[float, float | None], ...]
     """When the filter alarm opened and was over: no threshold may change that."""
     incidents: int = 0
@@ -166,59 +166,68 @@ class Score:
 
     @property
     def found(self) -> int:
-        """How many happenings were noticed."""
-        return sum(one.noted_s is not None for one in self.reached)
+        """How many true_events were noticed."""
+        return sum(one.noted_s is not None for one in self.responses)
 
     @property
     def woken(self) -> int:
         """For how many somebody was woken."""
-        return sum(one.woke_s is not None for one in self.reached)
+        return sum(one.woke_s is not None for one in self.responses)
 
 
-def scored(said: Said, yardstick: Yardstick) -> Score:
+def score_session(said: SessionEpisodes, criteria: Criteria) -> Score:
     """Return how a judging fares."""
-    verdicts = [yardstick.verdict(one) for one in said.episodes]
+    verdicts = [criteria.verdict(one) for one in said.episodes]
     woken = Counter(_verdict_of({verdicts[place] for place in about}) for about in said.wake_ups)
     return Score(
         wakes=woken.total(),
-        needless=woken[Verdict.NEEDLESS],
-        undecided=woken[Verdict.UNDECIDED],
+        needless=woken[WakeUpVerdict.NEEDLESS],
+        undecided=woken[WakeUpVerdict.UNDECIDED],
         soon=said.soon,
-        reached=tuple(_reached(one, said.episodes) for one in yardstick.happenings),
+        responses=tuple(_reached(one, said.episodes) for one in criteria.true_events),
         filter_alarms=tuple((e.noted_s, e.cleared_s) for e in said.episodes if e.condition == FILTER),
         incidents=sum(one.woke_s is not None for one in said.episodes),
         needless_for=tuple(
             one.condition
             for one, verdict in zip(said.episodes, verdicts, strict=True)
-            if one.woke_s is not None and verdict is Verdict.NEEDLESS
+            if one.woke_s is not None and verdict is WakeUpVerdict.NEEDLESS
         ),
     )
 
 
-def _verdict_of(found: set[Verdict]) -> Verdict:
+def _verdict_of(found: set[WakeUpVerdict]) -> WakeUpVerdict:
     """Return what a wake-up was, from the verdicts on all that it was for: one good reason is enough."""
-    if Verdict.DESERVED in found:
-        return Verdict.DESERVED
-    return Verdict.NEEDLESS if found == {Verdict.NEEDLESS} else Verdict.UNDECIDED
+    if WakeUpVerdict.DESERVED in found:
+        return WakeUpVerdict.DESERVED
+    return WakeUpVerdict.NEEDLESS if found == {WakeUpVerdict.NEEDLESS} else WakeUpVerdict.UNDECIDED
 
 
-def _reached(happening: Happening, episodes: Sequence[Episode]) -> Reached:
-    mine = [one for one in episodes if happening.meets(one)]
-    latest_s = happening.onset_s if happening.foreseen else happening.end_s
+def _reached(true_event: TrueEvent, episodes: Sequence[Episode]) -> Response:
+    mine = [one for one in episodes if true_event.meets(one)]
+    latest_s = true_event.onset_s if true_event.foreseen else true_event.end_s
 
     def first(times: Iterable[float | None]) -> float | None:
         return min((time_s for time_s in times if time_s is not None and time_s <= latest_s), default=None)
 
-    return Reached(
+    return Response(
         first(one.noted_s for one in mine),
         first(one.told_s for one in mine),
         first(one.woke_s for one in mine),
     )
 
 
-class Leads(NamedTuple):
-    """Medians in minutes over all happenings told of; None: there were none."""
+class Figures(NamedTuple):
+    """What a judging of some sessions comes to; medians in minutes over all events told of, None: of none."""
 
+    wake_ups: int
+    needless: int
+    undecided: int
+    soon_messages: int
+    needless_per_day: float
+    soon_per_day: float
+    true_events: int
+    found: int
+    woken_for: int
     lead_min: float | None
     """From the first message to what was foreseen."""
     wake_lead_min: float | None
@@ -227,26 +236,43 @@ class Leads(NamedTuple):
     """From a fault's onset to the first message."""
     wake_delay_min: float | None
 
+    def rounded(self) -> dict[str, int | float | None]:
+        """Return them as they are written into files."""
+        return {
+            name: round(value, 2 if name.endswith("_min") else 4) if isinstance(value, float) else value
+            for name, value in self._asdict().items()
+        }
 
-def leads_min(scores: Sequence[Score], yardsticks: Sequence[Yardstick]) -> Leads:
-    """Return how early and how late the messages of these sessions come."""
+
+def figures_of(scores: Sequence[Score], criteria: Sequence[Criteria], days: float) -> Figures:
+    """Return what a judging of these sessions comes to, which lasted so many days together."""
     pairs = [
-        (happening, reached)
-        for score, yardstick in zip(scores, yardsticks, strict=True)
-        for happening, reached in zip(yardstick.happenings, score.reached, strict=True)
+        (event, response)
+        for score, own in zip(scores, criteria, strict=True)
+        for event, response in zip(own.true_events, score.responses, strict=True)
     ]
-    told = [(happening, reached.told_s) for happening, reached in pairs]
-    woke = [(happening, reached.woke_s) for happening, reached in pairs]
-    return Leads(
-        *(_median_min(times, foreseen=foreseen) for foreseen in (True, False) for times in (told, woke))
+    told = [(event, response.told_s) for event, response in pairs]
+    woke = [(event, response.woke_s) for event, response in pairs]
+    needless, soon = sum(score.needless for score in scores), sum(score.soon for score in scores)
+    return Figures(
+        sum(score.wakes for score in scores),
+        needless,
+        sum(score.undecided for score in scores),
+        soon,
+        needless / days,
+        soon / days,
+        len(pairs),
+        sum(score.found for score in scores),
+        sum(score.woken for score in scores),
+        *(_median_min(times, foreseen=foreseen) for foreseen in (True, False) for times in (told, woke)),
     )
 
 
-def _median_min(times: Sequence[tuple[Happening, float | None]], *, foreseen: bool) -> float | None:
+def _median_min(times: Sequence[tuple[TrueEvent, float | None]], *, foreseen: bool) -> float | None:
     sign = -1 if foreseen else 1
     minutes = [
-        sign * (time_s - happening.onset_s) / 60
-        for happening, time_s in times
-        if time_s is not None and happening.foreseen is foreseen
+        sign * (time_s - true_event.onset_s) / 60
+        for true_event, time_s in times
+        if time_s is not None and true_event.foreseen is foreseen
     ]
     return median(minutes) if minutes else None

@@ -8,9 +8,9 @@ from sentinel.chain.notify.counting import Counts
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import RequestProblem
 from sentinel.core.times import parse_utc, utc_s
-from sentinel.jobs.tune.episodes import Episode, Said
+from sentinel.jobs.tune.episodes import Episode, SessionEpisodes
+from sentinel.jobs.tune.scoring import Criteria, TrueEvent, WakeUpVerdict, figures_of, score_session
 from sentinel.jobs.tune.truth import read_truth
-from sentinel.jobs.tune.yardstick import Happening, Verdict, Yardstick, leads_min, scored
 from tests.judge.tracks import Watch
 from tests.tune.sessions import dark_spells, known_of
 
@@ -25,47 +25,47 @@ def episode(condition: str, woke_s: float, cleared_s: float | None) -> Episode:
 @pytest.mark.parametrize(
     ("condition", "acts_s", "cleared_s", "verdict"),
     [
-        ("lost-disc", (), 2000.0, Verdict.NEEDLESS),
-        ("lost-disc", (), None, Verdict.UNDECIDED),
-        ("lost-disc", (1500.0,), 2000.0, Verdict.DESERVED),
-        ("lost-disc", (2800.0,), 2000.0, Verdict.DESERVED),
-        ("lost-disc", (3000.0,), 2000.0, Verdict.NEEDLESS),
-        ("lost-disc", (900.0,), 2000.0, Verdict.NEEDLESS),
-        ("runaway", (), 2000.0, Verdict.UNDECIDED),
-        ("runaway", (1500.0,), 2000.0, Verdict.DESERVED),
-        ("over-bright", (), 2000.0, Verdict.UNDECIDED),
-        ("drift-exit", (), 2000.0, Verdict.NEEDLESS),
+        ("lost-disc", (), 2000.0, WakeUpVerdict.NEEDLESS),
+        ("lost-disc", (), None, WakeUpVerdict.UNDECIDED),
+        ("lost-disc", (1500.0,), 2000.0, WakeUpVerdict.DESERVED),
+        ("lost-disc", (2800.0,), 2000.0, WakeUpVerdict.DESERVED),
+        ("lost-disc", (3000.0,), 2000.0, WakeUpVerdict.NEEDLESS),
+        ("lost-disc", (900.0,), 2000.0, WakeUpVerdict.NEEDLESS),
+        ("runaway", (), 2000.0, WakeUpVerdict.UNDECIDED),
+        ("runaway", (1500.0,), 2000.0, WakeUpVerdict.DESERVED),
+        ("over-bright", (), 2000.0, WakeUpVerdict.UNDECIDED),
+        ("drift-exit", (), 2000.0, WakeUpVerdict.NEEDLESS),
     ],
 )
 def test_without_a_file_marks_decide(
-    condition: str, acts_s: tuple[float, ...], cleared_s: float | None, verdict: Verdict
+    condition: str, acts_s: tuple[float, ...], cleared_s: float | None, verdict: WakeUpVerdict
 ) -> None:
-    assert Yardstick(acts_s=acts_s).verdict(episode(condition, 1000.0, cleared_s)) is verdict
+    assert Criteria(acts_s=acts_s).verdict(episode(condition, 1000.0, cleared_s)) is verdict
 
 
 @pytest.mark.parametrize(
     ("condition", "woke_s", "acts_s", "verdict"),
     [
-        ("runaway", 1000.0, (), Verdict.DESERVED),
-        ("runaway", 30_000.0, (), Verdict.NEEDLESS),
-        ("runaway", 30_000.0, (30_100.0,), Verdict.NEEDLESS),
-        ("lost-disc", 2000.0, (), Verdict.DESERVED),  # in the middle of the trouble
-        ("lost-disc", 5000.0, (), Verdict.NEEDLESS),
-        ("drift-exit", 40_000.0, (), Verdict.DESERVED),
-        ("axis-limit", 40_000.0, (), Verdict.NEEDLESS),
-        ("axis-limit", 40_000.0, (40_300.0,), Verdict.DESERVED),
-        ("no-frames", 40_000.0, (40_300.0,), Verdict.NEEDLESS),
+        ("runaway", 1000.0, (), WakeUpVerdict.DESERVED),
+        ("runaway", 30_000.0, (), WakeUpVerdict.NEEDLESS),
+        ("runaway", 30_000.0, (30_100.0,), WakeUpVerdict.NEEDLESS),
+        ("lost-disc", 2000.0, (), WakeUpVerdict.DESERVED),  # in the middle of the trouble
+        ("lost-disc", 5000.0, (), WakeUpVerdict.NEEDLESS),
+        ("drift-exit", 40_000.0, (), WakeUpVerdict.DESERVED),
+        ("axis-limit", 40_000.0, (), WakeUpVerdict.NEEDLESS),
+        ("axis-limit", 40_000.0, (40_300.0,), WakeUpVerdict.DESERVED),
+        ("no-frames", 40_000.0, (40_300.0,), WakeUpVerdict.NEEDLESS),
     ],
 )
 def test_a_file_decides_and_of_the_foreseen_the_acts_do_too(
-    condition: str, woke_s: float, acts_s: tuple[float, ...], verdict: Verdict
+    condition: str, woke_s: float, acts_s: tuple[float, ...], verdict: WakeUpVerdict
 ) -> None:
-    happenings = (
-        Happening(condition="runaway", onset_s=900.0, until_s=4000.0, written=True),
-        Happening(condition="drift-exit", onset_s=45_000.0, until_s=45_000.0, written=True),
+    true_events = (
+        TrueEvent(condition="runaway", onset_s=900.0, until_s=4000.0, written=True),
+        TrueEvent(condition="drift-exit", onset_s=45_000.0, until_s=45_000.0, written=True),
     )
-    yardstick = Yardstick(happenings=happenings, acts_s=acts_s, written=True)
-    assert yardstick.verdict(episode(condition, woke_s, woke_s + 600)) is verdict
+    criteria = Criteria(true_events=true_events, acts_s=acts_s, written=True)
+    assert criteria.verdict(episode(condition, woke_s, woke_s + 600)) is verdict
 
 
 def runaway() -> Watch:
@@ -84,7 +84,7 @@ def runaway() -> Watch:
 def test_a_runaway_that_nobody_explains_is_to_be_found_again() -> None:
     session = known_of(runaway())
     assert (session.base.wakes, session.base.needless, session.base.undecided) == (2, 0, 2)
-    assert [one.condition for one in session.yardstick.happenings] == ["runaway"]
+    assert [one.condition for one in session.criteria.true_events] == ["runaway"]
     assert session.base.woken == 1
     unended = Watch()
     unended.frames(20)
@@ -92,7 +92,7 @@ def test_a_runaway_that_nobody_explains_is_to_be_found_again() -> None:
     assert known_of(unended).base.undecided == 2, "and a reminder"
     assert known_of(unended, truth=()).base.needless == 2
     told = known_of(runaway(), truth=())
-    assert (told.base.needless, told.base.undecided, told.yardstick.happenings) == (2, 0, ())
+    assert (told.base.needless, told.base.undecided, told.criteria.true_events) == (2, 0, ())
 
 
 def test_a_wake_up_counts_each_time_somebody_is_woken_as_everywhere_else() -> None:
@@ -108,14 +108,14 @@ def test_a_wake_up_counts_each_time_somebody_is_woken_as_everywhere_else() -> No
 
 def test_a_message_about_two_incidents_wakes_once() -> None:
     black, glare = episode("lost-disc", 1000.0, 2000.0), episode("over-bright", 1000.0, 2000.0)
-    said = Said(episodes=(black, glare), wake_ups=((0, 1), (0,), ()), soon=0, put_back_s=())
-    score = scored(said, Yardstick())
+    said = SessionEpisodes(episodes=(black, glare), wake_ups=((0, 1), (0,), ()), soon=0, put_back_s=())
+    score = score_session(said, Criteria())
     assert (score.wakes, score.needless, score.undecided) == (3, 1, 2), "no mark, so the filter stays open"
 
 
 def test_how_late_a_fault_is_told_is_measured_from_its_onset() -> None:
     session = known_of(dark_spells(visited=40))
-    leads = leads_min([session.base], [session.yardstick])
+    leads = figures_of([session.base], [session.criteria], session.days)
     assert leads.lead_min is leads.wake_lead_min is None
     assert leads.delay_min is not None
     assert leads.wake_delay_min is not None
@@ -151,7 +151,7 @@ def test_true_events_are_read_from_lines_yaml_and_scenarios(tmp_path: Path) -> N
         ("t.jsonl", '{"onset_utc": "2026-06-21T05:00:00Z"}', "event 1: condition is missing"),
         ("t.jsonl", "{}{", "line 1: is not JSON"),
         ("t.jsonl", "[1]", "event 1"),
-        ("t.yaml", "happenings: []", "happenings is not known here"),
+        ("t.yaml", "true_events: []", "true_events is not known here"),
         ("t.yaml", "events: 7", "holds no list"),
         ("t.yaml", "[]", "holds no settings"),
         ("t.yaml", "events: [{onset_utc: 2026-06-21, condition: runaway}]", "onset_utc"),
