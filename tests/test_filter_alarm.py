@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from PIL import ExifTags, Image
 
-from sentinel.jobs.replay import Request, replay
+from sentinel.jobs.replay import ReplayRequest, replay
 from tests.measure.second import View, colours_of
 
 START_UTC = datetime(2027, 6, 20, 10, 0, tzinfo=UTC)
@@ -52,7 +52,7 @@ def test_a_filter_that_goes_is_told_by_the_second_frame(bare: View, found: bool,
         shot(filtered, minute, folder)
     for minute in range(BEFORE, BEFORE + AFTER):
         shot(bare, minute, folder)
-    replay(Request(folder, out))
+    replay(ReplayRequest(folder, out))
     told = [json.loads(line) for line in (out / "alerts.jsonl").read_text(encoding="utf-8").splitlines()]
     alarms = [one for one in told if one["condition"] == "over-bright"]
     assert [one["severity"] for one in alarms] == ["now"]
