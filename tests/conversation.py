@@ -6,10 +6,14 @@ The place is at 60 degrees north in June, where the sun is down for five hours. 
 is held still here is what is said of them. The pictures are numbers made up beside them.
 """
 
+import re
 import sys
+import tempfile
 from datetime import UTC, datetime, timedelta
 from math import cos, radians, sin
 from pathlib import Path
+
+import yaml
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -25,26 +29,32 @@ from sentinel.core.records import (
     Mark,
     MarkKind,
     MeasuredFrame,
+    Outcome,
     Place,
 )
 from sentinel.core.settings import validate
 from sentinel.core.times import from_utc_s, utc_s
+from sentinel.jobs.align import align, alignment_lines
+from sentinel.jobs.report.analysis import Analysis
+from sentinel.jobs.report.record import read_record
+from sentinel.jobs.report.sentences import key_facts, verdict
 from sentinel.jobs.report.summary import summarise, summary_lines
+from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.session_facts import keep_settings
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import status_lines, until_lines
 from sentinel.service.status.standing import standing_of
+from sentinel.service.watch.checkup import check
 
-SETTINGS = validate(
-    {
-        "site": {"latitude_deg": 60.0, "longitude_deg": 12.0},
-        "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 3.92},
-        "mount": {"axis_limit_deg": 360.0},
-        "supplies": {"camera_battery_h": 14.0},
-        "sleep": {"from_utc": "21:30", "until_utc": "05:30"},
-        "alerts": {"zone": "Europe/Oslo", "digest_utc": ["18:00", "06:00"]},
-    },
-    where="conversation",
-)
+YAML = """
+site: {latitude_deg: 60.0, longitude_deg: 12.0}
+camera: {focal_length_mm: 400.0, pixel_pitch_um: 3.92}
+mount: {axis_limit_deg: 360.0, picture_top: pole}
+supplies: {camera_battery_h: 14.0}
+sleep: {from_utc: "21:30", until_utc: "05:30"}
+alerts: {zone: Europe/Oslo, digest_utc: ["18:00", "06:00"]}
+"""
+SETTINGS = validate(yaml.safe_load(YAML), where="conversation")
 BEGIN = datetime(2027, 6, 21, 15, 0, tzinfo=UTC)
 BATTERY = BEGIN + timedelta(hours=14)
 SKY_PX_MIN = 408.5
@@ -64,7 +74,8 @@ class Evening:
         self.x, self.y, self.runs = 3000.0, 2000.0, False
         self.count, self.lines = 0, list[str]()
         self.frames, self.incidents, self.alerts = list[MeasuredFrame](), list[Incident](), list[Alert]()
-        self.marks, self.seen_utc = list[Mark](), BEGIN
+        self.marks, self.seen_utc, self.stopped_utc = list[Mark](), BEGIN, BEGIN
+        self.happened = list[tuple[Event, datetime, Outcome]]()
 
     # What happens.
 
@@ -126,6 +137,7 @@ class Evening:
     def step(self, event: Event, forecast: Forecast | None = None) -> None:
         outcome = self.pipeline.step_with(event, forecast, self.now)
         self.board.took(event, outcome, self.now)
+        self.happened.append((event, self.now, outcome))
         self.incidents += outcome.incidents
         self.alerts += outcome.alerts
         for alert in outcome.alerts:
@@ -134,7 +146,11 @@ class Evening:
     # What is said.
 
     def say(self, head: str, *body: str) -> None:
-        self.lines += [f"{self.now:%d %b %H:%M}Z  {head}", *(f"    {line}".rstrip() for line in body), ""]
+        self.lines += [
+            f"{self.now:%d %b %H:%M}Z  {head}",
+            *(f"    {line}".rstrip() for text in body for line in text.split("\n")),
+            "",
+        ]
 
     def mark(self, kind: MarkKind, text: str = "", minutes: float | None = None) -> None:
         self.say(f"$ sentinel mark {kind}{f' {text}' if text else ''}")
@@ -146,17 +162,49 @@ class Evening:
         lines = status_lines(standing, self.now, watched=True)
         self.say("$ sentinel status", *lines)
 
+    def check(self) -> None:
+        """Check the settings beside a folder that is still empty; what is of this computer is left out."""
+        with tempfile.TemporaryDirectory() as name:
+            folder = Path(name)
+            (folder / "in").mkdir()
+            (folder / "config.yaml").write_text(f"{YAML}frames: {{folder: {folder / 'in'}}}\n")
+            lines = [one.line for one in check([folder / "config.yaml"], folder / "state")]
+            said = "\n".join(lines).replace(name, "/camera")
+        said = re.sub(r"[\d.,]+ (GB|MB|TB)\b", r"... \1", said)
+        said = re.sub(r"^(.*\b(clock|synchronised)\b.*)$", "(the computer's clock)", said, flags=re.MULTILINE)
+        self.say("$ sentinel check --config config.yaml --state state", *said.split("\n"))
+
+    def align(self) -> None:
+        found = align(SETTINGS, [(event, at) for event, at, _ in self.happened])
+        self.say("$ sentinel align state", *alignment_lines(found, SETTINGS))
+
+    def analysis(self) -> Analysis:
+        """Return the session as the report has it, through a journal."""
+        with tempfile.TemporaryDirectory() as name:
+            with Journal.create(Path(name) / "journal.sqlite", Origin.REPLAY) as journal:
+                keep_settings(journal, SETTINGS)
+                for event, at, outcome in self.happened:
+                    journal.record(event, at, outcome)
+            return Analysis(read_record(Path(name)))
+
+    def report(self) -> None:
+        found = self.analysis()
+        facts = [f"{name}: {value}" for name, value in key_facts(found)]
+        self.say("$ sentinel report state", *verdict(found), *facts)
+
     def asks(self, until: datetime, *, watched: bool = True) -> None:
         standing = standing_of(self.board, SETTINGS, self.now)
         lines = until_lines(standing, until, self.now, watched=watched)
         self.say(f"$ sentinel status --until {until:%H:%M}", *lines)
 
 
-def told() -> str:
+def lived() -> Evening:
     """Return the whole of it."""
     e = Evening()
+    e.check()
     morning = BEGIN + timedelta(hours=14, minutes=30)
     e.until(BEGIN + timedelta(hours=2))
+    e.align()
     e.status()
     e.asks(morning)
     # The list has come; he goes before the sun does, and puts the disc where it says.
@@ -173,7 +221,7 @@ def told() -> str:
     e.asks(morning, watched=False)
     # He sleeps. In the morning sun the mount stops; he is woken, and goes.
     e.until(e.rises + timedelta(hours=1))
-    e.runs = True
+    e.runs, e.stopped_utc = True, e.now
     e.until(e.now + timedelta(minutes=7))
     e.status()
     e.mark("visit", minutes=15.0)
@@ -184,8 +232,9 @@ def told() -> str:
     last = e.forecast()
     summary = summarise(e.frames, e.incidents, e.alerts, last, SETTINGS, marks=e.marks)
     e.say("$ sentinel replay", *summary_lines(summary))
-    return "\n".join(e.lines)
+    e.report()
+    return e
 
 
 if __name__ == "__main__":
-    print(told(), end="")
+    print("\n".join(lived().lines), end="")

@@ -215,9 +215,9 @@ def visit(incident: Incident, times: TimeWriter) -> Phrase:
         until = detail.get("alone_until_utc")
         left = f"May be left alone until {times.at(until)}" if until else "Nothing is due"
         if detail.get("stay"):
-            left = f"Do not leave yet: it may be left alone only until {times.at(until)}"
+            left = f"It may be left alone only until {times.at(until)}"
         if detail.get("stay") and times.past(until):
-            left = f"Do not leave yet: something was due at {times.at(until)}"
+            left = f"Something has been due since {times.at(until)}"
         return Phrase("Good, tracking", "Good, tracking", left)
     if detail.get("good") is False and incident.state != "cleared":
         ended = times.at(detail.get("until_utc"))
