@@ -476,3 +476,20 @@ def test_with_hours_of_track_a_rate_that_is_likelier_than_not_is_told() -> None:
         watch.frames(1)
     assert watch.of("runaway") == [("opened", "soon")]
     assert watch.said[-1].detail["sure"] is False
+
+
+def test_a_rate_is_not_right_again_because_the_disc_was_put_elsewhere() -> None:
+    """After a recentring the rate is hardly known: that says nothing; known again, it says what it is."""
+    watch = tracked()
+    for _ in range(6):
+        watch.forecast(rate_ratio=1.0027, rate_ratio_sigma=1e-4, flags=("rate",), arc_h=4.0)
+        watch.frames(10)
+    assert watch.of("runaway") == [("opened", "soon")]
+    watch.mark("recentred")
+    for _ in range(3):
+        watch.forecast(rate_ratio=1.0009, rate_ratio_sigma=1.5e-3, flags=(), arc_h=0.2)
+        watch.frames(10)
+    assert watch.of("runaway") == [("opened", "soon")]
+    watch.forecast(rate_ratio=1.0001, rate_ratio_sigma=2e-4, flags=(), arc_h=3.0)
+    watch.frames(10)
+    assert watch.of("runaway") == [("opened", "soon"), ("cleared", "soon")]

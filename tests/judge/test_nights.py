@@ -270,7 +270,7 @@ def test_a_battery_that_outlives_its_count_is_asked_about_once() -> None:
     assert (asked.severity, asked.detail["outlived"]) == (Severity.SOON, True)
     assert asked.time_utc - end < timedelta(minutes=10)
     assert message(asked) == (
-        f"The camera's battery was due to end at {end:%H:%M}Z and is still running: was it renewed?"
+        f"The camera's battery was due to run out at {end:%H:%M}Z and is still running: was it renewed?"
     )
 
 
@@ -325,3 +325,28 @@ def test_what_could_be_done_only_in_the_midst_of_the_night_is_no_job_for_the_eve
     # Whoever does not say when he sleeps is up then; and so is one who asks shortly before.
     assert [job.name for job in asked().jobs] == ["drift"]
     assert [job.name for job in asked(sleep={"from_utc": "03:00", "until_utc": "09:00"}).jobs] == ["drift"]
+
+
+def test_hours_of_daylight_without_a_sight_of_the_sun_leave_nothing_known() -> None:
+    """Last seen at 12:00, by 16:10 it has been up for more than four hours; a night counts for nothing."""
+    noon = datetime(2026, 6, 21, 12, 0, tzinfo=UTC)
+    leaves = noon + timedelta(hours=30)
+    forecast = Forecast(
+        time_utc=noon, basis="test", seen_utc=noon, exit_early_utc=leaves, exit_utc=leaves,
+        due=(Due(time_utc=leaves, reason="drift"),),
+    )  # fmt: skip
+    seen = Seen(frame_utc=noon, disc_utc=noon)
+
+    def known(after: timedelta, site: dict[str, float]) -> bool:
+        now = noon + after
+        agenda = agenda_of(forecast, settings(site=site), now, seen)
+        return answer(agenda, forecast, now + timedelta(hours=1), now).known
+
+    assert known(timedelta(hours=3, minutes=50), SITE)
+    assert not known(timedelta(hours=4, minutes=10), SITE)
+    # At 60 N the sun is down from 19:20 to 00:34.
+    evening = seen._replace(disc_utc=noon + timedelta(hours=7))
+    agenda = agenda_of(forecast, settings(site=SITE), noon + timedelta(hours=14), evening)
+    assert agenda.unseen_since_utc is None
+    agenda = agenda_of(forecast, settings(site=SITE), noon + timedelta(hours=17), evening)
+    assert agenda.unseen_since_utc == evening.disc_utc

@@ -123,9 +123,9 @@ def test_what_is_open_and_cannot_wait_comes_first_the_filter_before_all() -> Non
     head = said(due(372), soon, early, bright)
     assert head.title == "DO NOT LOOK IN: filter may be off"
     assert head.sentence == (
-        "The camera cannot be left alone now. Do NOT look into camera or finder: the solar filter may be off "
-        "since 02:29Z. That mended, it may be left alone until 08:40Z, in 6 h 12 min: the axis limit comes "
-        "first. Set off by 08:30Z."
+        "The camera cannot be left alone now. Do NOT look into camera or finder: the solar filter may have "
+        "been off since 02:29Z. That mended, it may be left alone until 08:40Z, in 6 h 12 min: the axis "
+        "limit comes first. Set off by 08:30Z."
     )
     assert said(due(372), soon).title == "leave alone until 08:40Z"
 
@@ -182,3 +182,16 @@ def test_unwound_in_the_dark_it_is_not_known_whether_it_tracks() -> None:
     assert after.reason == "sunrise"
     assert "nobody knows where the disc stands, nor whether the mount tracks" in after.sentence
     assert after.sentence.count("recentre") == 1
+
+
+def test_what_was_foreseen_hours_of_daylight_ago_is_no_promise() -> None:
+    """At 70 N in June the sun is up all the time: last seen five hours ago."""
+    last = NOW - timedelta(hours=5)
+    head = said(due(372), seen=Seen(frame_utc=NOW, disc_utc=last))
+    assert head.title == "not verified since 21:28Z"
+    assert head.sentence == (
+        "Until when the camera may be left alone is not known: the sun has been up for hours and "
+        "was not seen since 21:28Z. If the mount has tracked since: the camera may be left alone until "
+        "08:40Z, in 6 h 12 min: the axis limit comes first. Set off by 08:30Z."
+    )
+    assert said(due(372), seen=Seen(frame_utc=NOW, disc_utc=NOW)).title == "leave alone until 08:40Z"

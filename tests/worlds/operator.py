@@ -13,7 +13,7 @@ from sentinel.jobs.align import Alignment, align, alignment_lines
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import until_lines
 from sentinel.service.status.standing import standing_of, until
-from tests.worlds.people import HEARS, MARKS, SLEEPS_H, Account, Scene, middle, spans_of
+from tests.worlds.people import HEARS, MARKS, SLEEPS_H, THICK, Account, Scene, middle, spans_of
 from tests.worlds.world import World
 
 BLOCK = 240
@@ -240,7 +240,8 @@ class Operator:
                 self.vain.append(time_s)
                 scene.note(time_s, "in vain", "the sun is down")
             return
-        gone = scene.run.ways[-1].room_px[i] < 0 and self._clear(time_s)
+        # Who stands there looks whether the disc is in the picture, as long as it can be seen at all.
+        gone = scene.run.ways[-1].room_px[i] < 0 and bool(scene.run.depth[i] < THICK)
         place = forecast.best_place if forecast is not None else None
         asked = bool(jobs & {"drift", "drift-exit", "lost-disc", "runaway", "moved"})
         if not (touched or gone or asked):

@@ -106,8 +106,12 @@ def _rated(state: Ahead, forecast: Forecast, context: Context) -> Ahead:
     late = (forecast.arc_h or 0.0) > _RATE_LATE_H
     clear = abs(off) > (limits.rate_late_sigmas if late else limits.rate_wrong_sigmas) * sigma
     if not (clear and abs(off) > limits.rate_wrong_fraction):
-        # While more than one mount explains the track, some of them at another rate, that says nothing.
-        return state if "roll-open" in forecast.flags else state._replace(rates=(), rate=None)
+        if "roll-open" in forecast.flags:
+            # While more than one mount explains the track, some of them at another rate, that says nothing.
+            return state
+        # Nor is a rate right again that is hardly known, as it is after the disc was put elsewhere.
+        right = abs(off) + sigma < limits.rate_wrong_fraction
+        return state._replace(rates=(), rate=None if right else state.rate)
     rates = (*state.rates[-(_RATE_FORECASTS - 1) :], off)
     if len(rates) < (_RATE_SETTLED if (forecast.arc_h or 0.0) > _RATE_SETTLED_H else _RATE_FORECASTS):
         return state._replace(rates=rates)
@@ -169,8 +173,10 @@ def marked(state: Ahead, mark: Mark) -> Ahead:
     if mark.kind in PLACING and state.due_s < when_s:
         state = state._replace(blind_s=when_s)
     if mark.kind in {"recentred", "realigned"}:
+        # Whoever puts the disc elsewhere has not touched the drive's rate; a mount set up anew is another.
+        rate = state.rate if mark.kind == "recentred" else None
         state = placed_anew(state, when_s)
-        return state._replace(done=_and(state.done, "drift", when_s), rates=(), rate=None)
+        return state._replace(done=_and(state.done, "drift", when_s), rates=(), rate=rate)
     if mark.kind == "unwound":
         state = placed_anew(state, when_s)
         return state._replace(done=_and(state.done, "axis-limit", when_s), unwound_asked=False)

@@ -126,6 +126,8 @@ def finding(state: Bedtime, now_s: float, context: Context) -> Finding | None:
     }
     if found.holds_until_utc is not None and not found.holds:
         detail["holds_until_utc"] = format_utc(found.holds_until_utc)
+    if found.unseen_since_utc is not None:
+        detail["unseen_since_utc"] = format_utc(found.unseen_since_utc)
     if found.ends is not None and not found.holds:
         detail["ends"] = evidence(found.ends)
     return Finding(severity=Severity.NOTE, onset_s=state.told_s, detail=detail, story=str(state.told_s))

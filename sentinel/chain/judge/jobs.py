@@ -13,6 +13,7 @@ from sentinel.chain.judge.nights import Night, Rise, night_before, night_of, ris
 from sentinel.core.records import Due, Edge, Event, Forecast, Mark, MeasuredFrame, Place
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
+from sentinel.sky import daylight
 
 KNOWN = timedelta(hours=48)
 """As far as forecasts look."""
@@ -104,6 +105,8 @@ class Agenda:
     """When its middle goes next, as the forecast has it; None: it is down, or stays up."""
     blind_since_utc: datetime | None = None
     """Since when nobody knows where the disc stands: it was put elsewhere and not seen since."""
+    unseen_since_utc: datetime | None = None
+    """When the sun was last seen, where it has been up for long since: what is foreseen is not verified."""
     to_bed_utc: datetime | None = None
     """When the operator goes to sleep next, or went; None: nobody said."""
 
@@ -182,8 +185,18 @@ def agenda_of(
         rises_utc=_at(night.rises_s) if night is not None else None,
         goes=next((one for one in due if one.reason in NATURAL), None),
         blind_since_utc=blind,
+        unseen_since_utc=unseen_since_utc(seen, settings, now_utc),
         to_bed_utc=to_bed_utc(settings, now_utc),
     )
+
+
+def unseen_since_utc(seen: Seen, settings: Settings, now_utc: datetime) -> datetime | None:
+    """Return when the sun was last seen, if it has been up unseen for so long that somebody should look."""
+    last_utc, most_s = seen.disc_utc, 60 * settings.thresholds.unverified_soon_min
+    if last_utc is None or (now_utc - last_utc).total_seconds() < most_s:
+        return None
+    spans = daylight(sun_of(settings.site), utc_s(last_utc), utc_s(now_utc)).spans
+    return last_utc if sum(end - begin for begin, end in spans) >= most_s else None
 
 
 def to_bed_utc(settings: Settings, now_utc: datetime) -> datetime | None:

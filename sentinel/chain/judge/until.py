@@ -25,6 +25,8 @@ class Answer:
     """What ends it; None: that nobody can foresee more."""
     known: bool = True
     """Whether anything is known of the mount."""
+    unseen_since_utc: datetime | None = None
+    """Since when nothing is, where it was."""
     others: tuple[Job, ...] = ()
     """What falls due and cannot be done beforehand, or gains nothing then."""
 
@@ -68,13 +70,15 @@ def answer(
     known = agenda.known_until_utc
     if known is not None and known < until_utc and (holds is None or known < holds):
         holds, last = known, None
+    unseen = agenda.blind_since_utc or agenda.unseen_since_utc
     return Answer(
         until_utc=until_utc,
         jobs=_in_order(doable),
         others=_in_order(ends),
         holds_until_utc=holds,
         ends=last,
-        known=known is not None and agenda.blind_since_utc is None,
+        known=known is not None and unseen is None,
+        unseen_since_utc=unseen,
     )
 
 

@@ -21,7 +21,9 @@ def no_frames(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `no-frames`."""
     detail = incident.detail
     if detail.get("same_picture"):
-        what = f"The camera delivers the same picture again and again since {times.at(incident.onset_utc)}"
+        what = (
+            f"The camera has delivered the same picture again and again since {times.at(incident.onset_utc)}"
+        )
         act = "Check the camera, its card and its timer"
         return Phrase(
             "Same picture again and again: go now",
@@ -134,22 +136,22 @@ def supply(incident: Incident, times: TimeWriter) -> Phrase:
     now = "Go now. " if incident.severity is Severity.NOW else ""
     if times.past(detail.get("empty_utc")):
         return _run_its_time(detail, name, act, empty)
-    what = f"{name} ends at {empty}"
+    what = f"{name} runs out at {empty}"
     if times.again:
-        return Phrase(f"{name} ends soon", what, "", act, f"{name} ends {empty}. {now}{act}.")
+        return Phrase(f"{name} runs out soon", what, "", act, f"{name} runs out {empty}. {now}{act}.")
     return Phrase(
-        f"{name} ends in {span}",
+        f"{name} runs out in {span}",
         what,
         f"That is in {span}",
         act,
-        f"{name} ends {empty}, in {span}. {now}{act}.",
+        f"{name} runs out {empty}, in {span}. {now}{act}.",
     )
 
 
 def _run_its_time(detail: Mapping[str, Any], name: str, act: str, empty: str) -> Phrase:
-    what = f"{name} was due to end at {empty}"
+    what = f"{name} was due to run out at {empty}"
     if not detail.get("outlived"):
-        return Phrase(f"{name} has run its time", what, "", act, f"{what}. {act}.")
+        return Phrase(f"{name} should have run out", what, "", act, f"{what}. {act}.")
     renew, _, mark = act.partition(", ")
     act = f"If it was renewed, {mark}; if not, {small(renew)}"
     return Phrase(
@@ -192,7 +194,9 @@ def mixed_cameras(incident: Incident, times: TimeWriter) -> Phrase:
     detail = incident.detail
     size = detail.get("other_size_px") or ["?", "?"]
     other = f"{detail.get('other') or 'another camera'}, {size[0]} x {size[1]}"
-    what = f"Pictures of another camera ({other}) lie in the folder since {times.at(incident.onset_utc)}"
+    what = (
+        f"Pictures of another camera ({other}) have come into the folder since {times.at(incident.onset_utc)}"
+    )
     return Phrase(
         "Two cameras in one folder", what, "They are left out", "Give each camera a folder of its own"
     )
@@ -244,7 +248,8 @@ def before_sleep(incident: Incident, times: TimeWriter) -> Phrase:
     listed = f"To sleep until {sleep_until}, in one visit: {'; '.join(jobs)}" if jobs else ""
     title = f"Before you sleep: {len(jobs)} to do" if jobs else ""
     if detail.get("known") is False:
-        unknown = "Until when the camera may be left alone is not known: the disc has not been measured"
+        since = f" since {times.at(detail['unseen_since_utc'])}" if "unseen_since_utc" in detail else ""
+        unknown = f"Until when the camera may be left alone is not known: no disc has been measured{since}"
         return Phrase(
             title or "Before you sleep: nothing is known", listed or unknown, unknown if listed else ""
         )

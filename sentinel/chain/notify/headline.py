@@ -12,7 +12,7 @@ from sentinel.chain.notify.places import rising
 from sentinel.chain.notify.tasks import task
 from sentinel.chain.notify.wording import message, words_for
 from sentinel.core.records import Due, Forecast, Incident, Severity
-from sentinel.core.words import TimeWriter, capital, span
+from sentinel.core.words import TimeWriter, capital, small, span
 
 _FIRST = {
     "drift": "the sun drifts to the {edge} edge first",
@@ -122,6 +122,27 @@ def _calm(agenda: Agenda, forecast: Forecast | None, now_utc: datetime, times: T
     """Return what is to be said where nothing is amiss."""
     if forecast is None or agenda.known_until_utc is None:
         return Headline("until when is not known yet", UNKNOWN)
+    if agenda.unseen_since_utc is not None:
+        return _unverified(agenda, forecast, agenda.unseen_since_utc, now_utc, times)
+    return _foreseen(agenda, forecast, now_utc, times)
+
+
+def _unverified(
+    agenda: Agenda, forecast: Forecast, since_utc: datetime, now_utc: datetime, times: TimeWriter
+) -> Headline:
+    """Return what was foreseen, for what it is worth after hours of daylight without a sight of the sun."""
+    seen = times.at(since_utc)
+    then = _foreseen(agenda, forecast, now_utc, times)
+    if_so = f" If the mount has tracked since: {small(then.sentence)}" if then.until_utc is not None else ""
+    sentence = (
+        "Until when the camera may be left alone is not known: the sun has been up for hours and "
+        f"was not seen since {seen}.{if_so}"
+    )
+    return then._replace(title=f"not verified since {seen}", sentence=sentence)
+
+
+def _foreseen(agenda: Agenda, forecast: Forecast, now_utc: datetime, times: TimeWriter) -> Headline:
+    """Return what the forecast comes to."""
     dark = agenda.dark(now_utc)
     if agenda.blind_since_utc is not None:
         return _blind(agenda, agenda.blind_since_utc, times, dark=dark)

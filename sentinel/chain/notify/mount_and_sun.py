@@ -81,34 +81,32 @@ def _runaway_lost(incident: Incident, times: TimeWriter, did: str) -> Phrase:
 def _drifts_otherwise(incident: Incident, times: TimeWriter) -> Phrase:
     detail = incident.detail
     since = times.at(detail.get("changed_utc"))
-    left = f"It slides {number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (it is 32 wide)"
+    left = f"It now drifts {number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (its width is 32)"
     look = "the tripod's legs, the clutch, the balance"
     if detail["cause"] == "tips":
-        what = f"The mount moves: since {since} the sun drifts as on an axis that tips over"
+        what = f"The mount moves: since {since} the sun has drifted as on an axis that tips over"
         short = f"Mount seems to tip over since {since}. Look at legs, clutch, balance at next visit."
-        return Phrase("Mount tips over", what, left, f"Look at the next visit at {look}", short)
-    what = f"The sun drifts otherwise since {since}; whether by the drive or by the mount is not known yet"
-    short = f"Sun drifts otherwise since {since}. Look at drive's rate, legs, clutch at next visit."
-    act = f"Look at the next visit at the drive's rate, {look}"
-    return Phrase("Sun drifts otherwise than before", what, left, act, short)
+        return Phrase("Mount tips over", what, left, f"At the next visit check {look}", short)
+    what = f"The sun's drift changed at {since}; whether by the drive or by the mount is not known yet"
+    short = f"Sun's drift changed at {since}. Look at drive's rate, legs, clutch at next visit."
+    act = f"At the next visit check the drive's rate, {look}"
+    return Phrase("The sun's drift has changed", what, left, act, short)
 
 
 def _wrong_rate(incident: Incident, times: TimeWriter) -> Phrase:
     detail = incident.detail
     looks, set_to = str(detail.get("looks_like")), str(detail.get("configured"))
-    named = (
-        f"the {looks} rate" if looks in {"solar", "sidereal", "lunar"} else "a rate that is none of the usual"
-    )
+    named = f"the {looks} rate" if looks in {"solar", "sidereal", "lunar"} else "an unusual rate"
     runs = "runs" if detail.get("sure", True) else "seems to run"
     what = f"The drive {runs} at {named}, not the {set_to} one (noticed {times.at(incident.onset_utc)})"
-    left = f"The sun slides {number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (it is 32 wide)"
+    left = f"The sun drifts {number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (its width is 32)"
     if looks == "solar":
         return Phrase(
             "Drive at another rate than set", what, "That keeps the sun", "Correct the settings or the drive"
         )
     act = f"Set the drive to the {set_to} rate at the next visit"
     if not detail.get("sure", True):
-        act = f"Look at the next visit whether the drive is set to the {set_to} rate"
+        act = f"At the next visit check whether the drive is set to the {set_to} rate"
     brief = looks if looks in {"solar", "sidereal", "lunar"} else "a wrong"
     short = f"Drive {runs} at {brief} rate. "
     short += f"Set {set_to} rate" if detail.get("sure", True) else f"Look whether it is set to {set_to}"
@@ -297,7 +295,9 @@ def unverified(incident: Incident, times: TimeWriter) -> Phrase:
     seen = times.at(detail.get("last_seen_utc") or incident.onset_utc)
     hours = detail.get("unseen_h")
     span = span_of_minutes(hours * 60 if isinstance(hours, int | float) else None)
-    what = f"Not verified since {seen}: nothing to see for {span}, so mount and focus are unknown"
+    what = (
+        f"The sun was last seen at {seen}, and not in {span} of daylight since: mount and focus are unknown"
+    )
     act = "Have a look at the next chance" if incident.severity is Severity.SOON else ""
     short = f"Sun not verified since {seen} ({span}). Mount and focus unknown. Look when you can."
     return Phrase(f"Not verified since {seen}", what, "", act, short)
@@ -308,7 +308,7 @@ def covered_limb(incident: Incident, times: TimeWriter) -> Phrase:
     detail = incident.detail
     value = detail.get("covered_fraction")
     share = f"{round(100 * value)} %" if isinstance(value, int | float) else "Part"
-    what = f"{share} of the sun's rim is covered since {times.at(incident.onset_utc)}"
+    what = f"{share} of the sun's rim has been covered since {times.at(incident.onset_utc)}"
     if incident.severity is Severity.NOTE:
         return Phrase("Sun partly covered", what, "It looks like cloud, or something in the way")
     same = span_of_minutes(detail.get("same_min"))
@@ -324,7 +324,7 @@ def dimmed(incident: Incident, times: TimeWriter) -> Phrase:
     value = detail.get("light_fraction")
     down = f"{round(100 * (1 - value))}" if isinstance(value, int | float) else "?"
     since = times.at(incident.onset_utc)
-    what = f"The sun is {down} % dimmer than at the same height before, evenly, since {since}"
+    what = f"The sun has been {down} % dimmer than at the same height before, evenly, since {since}"
     act = "Look for frost or dirt on the filter; do not touch its surface"
     short = f"Sun {down} pct dimmer than before at this height since {since}. "
     short += "Look for frost or dirt on filter."
@@ -335,7 +335,7 @@ def soft_focus(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `soft-focus`."""
     detail = incident.detail
     ratio, since = number(detail, "ratio", 1), times.at(incident.onset_utc)
-    what = f"The sun's edge is {ratio} times as wide as at the same height before, since {since}"
+    what = f"The sun's edge has been {ratio} times as wide as at the same height before, since {since}"
     urgent = incident.severity is Severity.NOW
     act = (
         "Go and refocus on the sun's rim, tape the ring, mark refocused"
@@ -356,7 +356,7 @@ def soft_focus(incident: Incident, times: TimeWriter) -> Phrase:
 def over_bright(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `over-bright`."""
     since = times.at(incident.onset_utc)
-    what = f"Do NOT look into camera or finder: the solar filter may be off since {since}"
+    what = f"Do NOT look into camera or finder: the solar filter may have been off since {since}"
     act = "Approach from behind, cap the lens, stop the camera. Then inspect filter and sensor"
     short = f"Filter may be off {since}. Do NOT look into camera or finder. "
     short += "Approach from behind, cap the lens, stop camera. Then inspect filter, sensor."

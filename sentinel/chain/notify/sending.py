@@ -64,7 +64,7 @@ def as_sent(alert: Alert, channel: Channel, settings: Settings, known: Circumsta
     title, body = alert.title, alert.body
     if over is not None:
         title = f"Over by now: {title}"
-        body = f"It is over since {_at(over, known.now_utc, times)}. It was: {body}"
+        body = f"It has been over since {_at(over, known.now_utc, times)}. It was: {body}"
     if late:
         when, sent = _at(alert.time_utc, known.now_utc, times), _at(known.now_utc, known.now_utc, times)
         # In the title as well: a lock screen may show nothing else.

@@ -70,7 +70,7 @@ def task(detail: Mapping[str, Any], times: TimeWriter) -> str:
     if detail.get("outlived") and job in NAMES:
         name = NAMES[job]
         act = _DOING[job].partition(", ")[0]
-        asked = f"{name} was due to end at {times.at(due)} and is still running"
+        asked = f"{name} was due to run out at {times.at(due)} and is still running"
         return f"{asked}: if it was renewed, mark it; else {act}"
     what = doing(detail, times)
     if job == "sunrise":
@@ -113,8 +113,8 @@ def answer_words(found: Answer, agenda: Agenda, times: TimeWriter, trouble: str 
     if trouble:
         return [f"No: {trouble}", *(_mended(found, agenda, times))]
     if not found.known:
-        blind = agenda.blind_since_utc
-        why = f"no disc has been measured since {times.at(blind)}" if blind else "no disc has been measured"
+        since = f" since {times.at(found.unseen_since_utc)}" if found.unseen_since_utc else ""
+        why = f"no disc has been measured{since}"
         return [f"Not known: {why}. What is known to fall due before {until}:"]
     if found.holds and not found.jobs:
         return [f"Yes: nothing to do, it may be left alone until {until}."]

@@ -24,7 +24,7 @@ LEFT_DEG = 0.1
 ROLL_SURE_SHARE = 0.99
 """A bolt turned by the mirrored answer is turned the wrong way: the watch may live with less."""
 TELLING_SIGMAS = 2.0
-"""An error smaller than this is none that the frames can tell."""
+"""An error smaller than this cannot be told from none."""
 SHOWS_WIDTHS_DEG = 0.3
 """A bolt that moves the disc by less per degree hardly shows in the live view."""
 SPARE_WIDTHS = 0.25

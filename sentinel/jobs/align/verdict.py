@@ -49,7 +49,7 @@ def _short(held: Holding, alignment: Alignment) -> str:
 
 def _fine(bolt: Bolt) -> str:
     found = f"{bolt.error_deg:+.2f} +/- {bolt.sigma_deg:.2f} deg"
-    return f"Leave the {bolt.name}: {found} is none that the frames can tell."
+    return f"Leave the {bolt.name}: {found} is too little for these frames to tell from none."
 
 
 def _stays(held: Holding, alignment: Alignment, settings: Settings) -> str:

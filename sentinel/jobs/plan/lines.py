@@ -29,8 +29,8 @@ _NAMES = {
 }
 _ENDS = {
     (True, True): "from rising to setting",
-    (True, False): "from rising to the trip's end",
-    (False, True): "from the trip's begin to setting",
+    (True, False): "from rising to the end of the trip",
+    (False, True): "from the start of the trip to setting",
     (False, False): "the whole trip",
 }
 
@@ -83,7 +83,7 @@ def _gaps(sun: Sunlight) -> str:
 
 def _first(plan: Plan, times: TimeWriter) -> str:
     if not plan.first:
-        return "Nothing that is known of, the drift apart."
+        return "Nothing known, apart from the drift."
     texts = [f"{_NAMES[due.reason]} {times.dated(due.time_utc)}" for due in plan.first[:FIRST_SHOWN]]
     return f"{'; '.join(texts)}."
 

@@ -22,7 +22,7 @@ _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
 def read_span(from_text: str, to_text: str) -> tuple[datetime, datetime]:
-    """Return the trip's begin and end; a bare date is its start as FROM, its end as TO, in UTC.
+    """Return when the trip begins and ends; a bare date is its start as FROM, its end as TO, in UTC.
 
     Raises
     ------
