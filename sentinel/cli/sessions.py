@@ -33,9 +33,9 @@ def measure(
     Where the disc is, how sharp, how much of its limb is seen. Needs no settings; with them it knows
     how large the sun should be.
     """
-    from sentinel.chain.intake.pool import Job, measure_all
-    from sentinel.chain.intake.prior import Sightings
+    from sentinel.chain.intake.pool import MeasureJob, measure_all
     from sentinel.chain.intake.session import find_frames
+    from sentinel.chain.intake.session_discs import SessionDiscs
     from sentinel.core.files import shown_name
     from sentinel.core.settings import Frames, load_settings
     from sentinel.core.tables import measurement_row
@@ -43,19 +43,19 @@ def measure(
     settings = load_settings(config) if config else None
     transfer = settings.camera.transfer if settings is not None else "auto"
     patterns = settings.frames.patterns if settings is not None else Frames().patterns
-    jobs: list[Job] = []
+    jobs: list[MeasureJob] = []
     for path in frames:
         if not path.is_dir():
-            jobs.append(Job(path, shown_name(path), transfer))
+            jobs.append(MeasureJob(path, shown_name(path), transfer))
             continue
         found = find_frames(path, patterns)
         if not found:
             raise RequestProblem("holds no frames", where=str(path), mend="check the folder")
-        jobs += [Job(file.path, file.frame, transfer) for file in found]
-    sightings = Sightings(settings.camera.scale_arcsec_px) if settings is not None else None
+        jobs += [MeasureJob(file.path, file.frame, transfer) for file in found]
+    session_discs = SessionDiscs(settings.camera.scale_arcsec_px) if settings is not None else None
     failed = False
     with progress_bar() as progress:
-        for done, frame in enumerate(measure_all(jobs, sightings), 1):
+        for done, frame in enumerate(measure_all(jobs, session_discs), 1):
             progress("measuring", done, len(jobs))
             failed = failed or frame.error is not None
             row = measurement_row(frame) | {"error": frame.error}

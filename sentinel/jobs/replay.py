@@ -6,8 +6,7 @@ from datetime import datetime
 from pathlib import Path
 
 from sentinel.chain.intake.events import read_marks, session_events
-from sentinel.chain.intake.pool import Job, measure_all
-from sentinel.chain.intake.prior import Sightings
+from sentinel.chain.intake.pool import MeasureJob, measure_all
 from sentinel.chain.intake.session import (
     CONFIG_NAME,
     JOURNAL_NAME,
@@ -16,6 +15,7 @@ from sentinel.chain.intake.session import (
     find_frames,
     open_session,
 )
+from sentinel.chain.intake.session_discs import SessionDiscs
 from sentinel.chain.pipeline import Pipeline
 from sentinel.chain.runner import run
 from sentinel.core.errors import RequestProblem
@@ -152,7 +152,7 @@ def _measured(session: Session, settings: Settings, progress: Progress) -> list[
     assert session.folder is not None  # noqa: S101 - neither table nor journal
     offset_s = settings.camera.clock_offset_s
     jobs = [
-        Job(
+        MeasureJob(
             found.path,
             found.frame,
             transfer=settings.camera.transfer,
@@ -162,7 +162,7 @@ def _measured(session: Session, settings: Settings, progress: Progress) -> list[
         for found in find_frames(session.folder, settings.frames.patterns)
     ]
     measured = reported(
-        measure_all(jobs, Sightings(settings.camera.scale_arcsec_px)), "measuring", len(jobs), progress
+        measure_all(jobs, SessionDiscs(settings.camera.scale_arcsec_px)), "measuring", len(jobs), progress
     )
     # The frames' hashes are what a report's chain of evidence stands on; the measuring processes are busy.
     return [replace(frame, sha256=file_hash(job.path)) for job, frame in zip(jobs, measured, strict=True)]

@@ -24,7 +24,7 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from sentinel.chain.intake.examine import examine  # noqa: E402
-from sentinel.chain.intake.pool import Job, MeasuringPool  # noqa: E402
+from sentinel.chain.intake.pool import MeasureJob, MeasuringPool  # noqa: E402
 from sentinel.core.clock import SystemClock  # noqa: E402 - after the path
 from tests.measure.scenes import Scene, develop, render_linear  # noqa: E402
 
@@ -72,7 +72,7 @@ def peak_mb(path: Path) -> float:
     return float(run.stdout) / 1024
 
 
-def folder_seconds(jobs: list[Job], cores: int) -> float:
+def folder_seconds(jobs: list[MeasureJob], cores: int) -> float:
     """Wall time of a folder on so many processes, their start not counted."""
     with MeasuringPool(SystemClock(), count=cores) as pool:
         list(pool.measure(jobs[: 2 * cores]))
@@ -104,7 +104,7 @@ def main() -> None:
             )
         os.sched_setaffinity(0, every)
         print(f"peak memory of one process: {max(peak_mb(path) for path in paths.values()):.0f} MiB")
-        jobs = [Job(path, path.name) for path in list(paths.values())[:4]] * (2 if count == 5 else 10)
+        jobs = [MeasureJob(path, path.name) for path in list(paths.values())[:4]] * (2 if count == 5 else 10)
         one, two = folder_seconds(jobs, 1), folder_seconds(jobs, 2)
         print(f"a folder of {len(jobs)}: one core {one:.2f} s, two cores {two:.2f} s, gain {one / two:.2f}")
         print(f"peak of this process: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MiB")

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sentinel.chain.intake.events import TICK_S, read_marks, session_events, ticks_between
-from sentinel.chain.intake.pool import Job
+from sentinel.chain.intake.pool import MeasureJob
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Disc, Mark, MeasuredFrame, Tick
@@ -90,7 +90,7 @@ def test_a_clock_that_leaps_by_years_costs_nothing_and_is_told_once() -> None:
             at = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(days=40 * number // 10)
         if number % 10 == 7:
             at = datetime(2099, 5, 1, tzinfo=UTC) + timedelta(days=50 * number // 10)
-        frames.append(killing.frame_of(Job(Path(f"{number}.jpg"), f"{number}.jpg"), T0))
+        frames.append(killing.frame_of(MeasureJob(Path(f"{number}.jpg"), f"{number}.jpg"), T0))
         frames[-1] = replace(frames[-1], time_utc=at)
     settings = killing.made_settings(Path("in"), Path("sent"), T0)
     events = list(session_events(frames))

@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.chain.intake.pool import UNMEASURED, Job, MeasuringPool
+from sentinel.chain.intake.pool import UNMEASURED, MeasureJob, MeasuringPool
 from sentinel.core.clock import SystemClock
 from sentinel.core.errors import Problem
 from sentinel.core.records import Disc, MeasuredFrame
 
 
-def work(job: Job) -> MeasuredFrame:
+def work(job: MeasureJob) -> MeasuredFrame:
     """Stand in for measuring: what the file's name says happens."""
     if job.frame.startswith("hang"):
         time.sleep(60)
@@ -36,7 +36,7 @@ def work(job: Job) -> MeasuredFrame:
 @pytest.mark.parametrize("count", [1, 3])
 def test_every_job_is_answered_once_in_order(tmp_path: Path, count: int) -> None:
     names = ["a", "crash", "b", "hang", "once", "c", "c", "d"]
-    jobs = [Job(tmp_path / name, name) for name in names]
+    jobs = [MeasureJob(tmp_path / name, name) for name in names]
     with MeasuringPool(SystemClock(), count=count, patience_s=1.0, work=work) as pool:
         frames = list(pool.measure(jobs))
         assert [f.frame for f in frames] == names
@@ -57,7 +57,7 @@ def test_no_jobs_no_frames() -> None:
 class NeverBegins:
     """Work whose process ends while it starts, as where memory is short or an installation is broken."""
 
-    def __call__(self, job: Job) -> MeasuredFrame:
+    def __call__(self, job: MeasureJob) -> MeasuredFrame:
         raise NotImplementedError
 
     def __reduce__(self) -> tuple[Callable[[int], object], tuple[int]]:
@@ -68,4 +68,4 @@ def test_processes_that_never_begin_are_a_problem_not_a_loop(tmp_path: Path) -> 
     with MeasuringPool(SystemClock(), count=2, work=NeverBegins()) as pool:
         for _ in range(2):
             with pytest.raises(Problem, match="end before they begin"):
-                list(pool.measure([Job(tmp_path / "a", "a")]))
+                list(pool.measure([MeasureJob(tmp_path / "a", "a")]))

@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from sentinel.chain.intake.pixels import from_jpeg
-from sentinel.chain.measure import Expected, flags, measure
+from sentinel.chain.measure import ExpectedDisc, flags, measure
 from sentinel.core.records import Disc
 from tests.measure.kinds import BLUE, KINDS, NO_SUNS, ORANGE, RED, Kind, arc, ghosted, plain
 from tests.measure.more_kinds import MORE_KINDS, MORE_NO_SUNS
@@ -21,7 +21,7 @@ from tests.measure.second import Ghost, View, clipped_share, colours_of, jpeg_of
 EVERY_KIND, EVERY_NO_SUN = (*KINDS, *MORE_KINDS), NO_SUNS | MORE_NO_SUNS
 
 
-def of(view: View, expected: Expected | None = None) -> Disc:
+def of(view: View, expected: ExpectedDisc | None = None) -> Disc:
     pixels = from_jpeg(jpeg_of(view))
     return measure(
         pixels.values, transfer="srgb", full_scale=255.0, expected=expected, brightest=pixels.brightest
@@ -82,7 +82,7 @@ def test_of_two_suns_the_brighter_is_the_sun_and_the_other_is_named() -> None:
 
 
 def test_a_ghost_that_was_fitted_first_is_named_beside_the_sun() -> None:
-    expected = Expected(radius_px=250.0, share=0.06, place_px=(GHOST.x, GHOST.y))
+    expected = ExpectedDisc(radius_px=250.0, share=0.06, place_px=(GHOST.x, GHOST.y))
     disc = of(SUN, expected)
     assert off(disc, SUN) < 0.05
     assert flags.SECOND_DISC in disc.flags
@@ -139,7 +139,7 @@ def test_saturation_is_seen_where_no_disc_is() -> None:
         assert disc.saturated_fraction > 0.9
 
 
-KNOWN = Expected(radius_px=250.0, share=0.06)
+KNOWN = ExpectedDisc(radius_px=250.0, share=0.06)
 
 
 def test_what_is_known_changes_no_clear_disc() -> None:
@@ -199,7 +199,7 @@ def test_a_channel_that_runs_over_is_seen_at_any_grey_level(
 def test_what_a_session_has_told_of_its_colours_spares_them_only_while_none_may_run_over() -> None:
     asked: list[float] = []
 
-    def counted(view: View, expected: Expected) -> Disc:
+    def counted(view: View, expected: ExpectedDisc) -> Disc:
         pixels = from_jpeg(jpeg_of(view))
 
         def brightest() -> NDArray[Any]:

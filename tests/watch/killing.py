@@ -21,7 +21,7 @@ from threading import Event as Flag
 import numpy as np
 from PIL import Image
 
-from sentinel.chain.intake.pool import Job
+from sentinel.chain.intake.pool import MeasureJob
 from sentinel.core.clock import SystemClock
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Settings, validate
@@ -53,7 +53,7 @@ def made_settings(folder: Path, sent: Path, start_utc: datetime) -> Settings:
     )
 
 
-def frame_of(job: Job, start_utc: datetime) -> MeasuredFrame:
+def frame_of(job: MeasureJob, start_utc: datetime) -> MeasuredFrame:
     """Return what is measured on a frame of that number."""
     number = int(job.path.stem)
     off = number in NO_FILTER
@@ -85,7 +85,7 @@ class InPlace:
     def __init__(self, start_utc: datetime) -> None:
         self._start_utc = start_utc
 
-    def measure(self, jobs: Iterable[Job]) -> Iterator[MeasuredFrame]:
+    def measure(self, jobs: Iterable[MeasureJob]) -> Iterator[MeasuredFrame]:
         for job in jobs:
             time.sleep(0.002)
             yield frame_of(job, self._start_utc)

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from sentinel.chain.intake.pool import Job
+from sentinel.chain.intake.pool import MeasureJob
 from sentinel.core.records import Severity, Tick
 from sentinel.service.journal import Journal, Origin
 from sentinel.service.watch.alarms import Alarms
@@ -50,7 +50,7 @@ def test_when_no_picture_can_be_judged_the_heartbeat_ends(
 
     monkeypatch.setattr(memory.pipeline, "step", ill)
     for number in range(6):
-        memory.step(frame_of(Job(Path(f"{number}.jpg"), f"{number}.jpg"), T0), T0)
+        memory.step(frame_of(MeasureJob(Path(f"{number}.jpg"), f"{number}.jpg"), T0), T0)
         alarms.of_pictures(memory)
         assert liveness.sees is (number < 2)
     blind = "THE WATCH IS BLIND: it cannot judge"
@@ -59,7 +59,7 @@ def test_when_no_picture_can_be_judged_the_heartbeat_ends(
     memory.step(Tick(time_utc=T0), T0)
     alarms.of_pictures(memory)
     assert "stumbled" in liveness.blind, "that a tick can be judged says nothing of pictures"
-    memory.step(frame_of(Job(Path("9.jpg"), "9.jpg"), T0), T0)
+    memory.step(frame_of(MeasureJob(Path("9.jpg"), "9.jpg"), T0), T0)
     alarms.of_pictures(memory)
     assert not liveness.blind
     assert told.said[2:] == [("The watch sees again", Severity.NOW, True)]

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 import yaml
 
-from sentinel.chain.intake.pool import UNMEASURED, Job, MeasuringPool
+from sentinel.chain.intake.pool import UNMEASURED, MeasureJob, MeasuringPool
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.clock import SystemClock
 from sentinel.core.records import MeasuredFrame
@@ -246,7 +246,7 @@ def test_five_thousand_damaged_files(tmp_path: Path) -> None:
     with MeasuringPool(SystemClock(), count=1, patience_s=5.0) as pool:
         for batch in range(50):
             jobs = [
-                Job(
+                MeasureJob(
                     put(tmp_path / f"{batch}-{n}.jpg", damaged(chance.choice(whole), chance)),
                     f"{batch}-{n}.jpg",
                 )

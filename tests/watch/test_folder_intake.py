@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from sentinel.chain.intake.known import Known
 from sentinel.chain.intake.live import Finished, FolderState
-from sentinel.chain.intake.pool import Job
+from sentinel.chain.intake.pool import MeasureJob
+from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.core.clock import SystemClock
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.service.watch.folder_intake import ATTEMPTS, Arrival, Attempts, BacklogDone, FolderIntake
@@ -26,7 +26,7 @@ class Pool:
         self.jobs: list[str] = []
         self.before: dict[str, Any] = {}
 
-    def measure(self, jobs: Iterable[Job]) -> Iterator[MeasuredFrame]:
+    def measure(self, jobs: Iterable[MeasureJob]) -> Iterator[MeasuredFrame]:
         for job in jobs:
             self.jobs.append(job.frame)
             self.before.pop(job.frame, lambda: None)()
@@ -55,7 +55,7 @@ def intake_for(folder: Path, pool: Pool) -> FolderIntake:
     clock = SystemClock()
     return FolderIntake(
         settings_for(folder),
-        Known(),
+        SeenFiles(),
         clock,
         Liveness(clock, ("intake", "measuring")),
         make_pool=lambda: pool,  # type: ignore[arg-type, return-value]

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from sentinel.chain.intake.decode import read_header
-from sentinel.chain.intake.known import Known
-from sentinel.chain.intake.live import Finished, FolderState, LiveFolder, Look
+from sentinel.chain.intake.live import Finished, FolderLook, FolderState, LiveFolder
+from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.core.errors import FrameProblem
 from tests.watch.files import fits, jpeg, png, put
 
@@ -20,9 +20,9 @@ PATTERNS = ("*.jpg", "*.tif", "*.png", "*.fits", "*.cr3")
 class Folder:
     """A live folder with its own monotonic clock; a look every five seconds."""
 
-    def __init__(self, path: Path, known: Known | None = None) -> None:
+    def __init__(self, path: Path, known: SeenFiles | None = None) -> None:
         self.path, self.now_s = path, 0.0
-        self.known = known or Known()
+        self.known = known or SeenFiles()
         self.live = LiveFolder(path, PATTERNS, self.known, taken_s=self._taken_s)
         self.names: list[str] = []
         self.files: list[Finished] = []
@@ -35,7 +35,7 @@ class Folder:
             return modified_s
         return taken.timestamp() if taken else modified_s
 
-    def look(self, *, closed: tuple[Path, ...] = (), after_s: float = 5.0) -> Look:
+    def look(self, *, closed: tuple[Path, ...] = (), after_s: float = 5.0) -> FolderLook:
         self.now_s += after_s
         for path in closed:
             self.live.closed(os.fspath(path))
@@ -264,7 +264,7 @@ def test_a_locked_subfolder_is_counted(folder: Folder, locked: Path) -> None:
 def test_what_is_known_stays_known_in_another_run(folder: Folder) -> None:
     put(folder.path / "a.jpg", jpeg(1))
     folder.looks(2)
-    known = Known()
+    known = SeenFiles()
     for file in folder.files:
         known.add(file.frame, file.size_bytes, file.modified_ns, file.digest)
     assert Folder(folder.path, known).looks(5) == []

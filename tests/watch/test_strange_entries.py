@@ -11,8 +11,8 @@ from astropy.io import fits
 from PIL import Image
 
 from sentinel.chain.intake.exposure_time import TIME_FROM_FILE
-from sentinel.chain.intake.known import Known
 from sentinel.chain.intake.live import LiveFolder
+from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session import find_frames
 from sentinel.core.times import file_time_utc
 from tests.watch.files import jpeg, put
@@ -127,7 +127,7 @@ def test_an_entry_that_fails_for_a_moment_is_a_frame_all_the_same(
 ) -> None:
     put(folder / "0.jpg", jpeg(0), age_s=100)
     put(folder / "1.jpg", jpeg(1), age_s=100)
-    live, see = LiveFolder(folder, ["*.jpg"], Known()), LiveFolder._see
+    live, see = LiveFolder(folder, ["*.jpg"], SeenFiles()), LiveFolder._see
 
     def failing(self: LiveFolder, entry: "os.DirEntry[str]", *rest: object) -> None:
         if entry.name == "1.jpg":

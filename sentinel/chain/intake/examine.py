@@ -7,7 +7,7 @@ from typing import Literal
 
 from sentinel.chain.intake.decode import Header, read_header, read_picture
 from sentinel.chain.intake.exposure_time import exposure_time
-from sentinel.chain.intake.prior import Prior
+from sentinel.chain.intake.session_discs import DiscPrior
 from sentinel.chain.measure import measure
 from sentinel.core.errors import FrameProblem
 from sentinel.core.records import Disc, MeasuredFrame
@@ -25,7 +25,7 @@ def examine(
     clock_offset_s: float = 0.0,
     utc_offset: timedelta | None = None,
     within: Path | None = None,
-    prior: Prior | None = None,
+    prior: DiscPrior | None = None,
 ) -> MeasuredFrame:
     """Measure one file.
 

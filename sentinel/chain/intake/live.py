@@ -15,9 +15,9 @@ from enum import StrEnum
 from fnmatch import translate
 from pathlib import Path
 
+from sentinel.chain.intake.completeness import Completeness, completeness_of
 from sentinel.chain.intake.decode import MAX_FILE_BYTES
-from sentinel.chain.intake.ends import Ends, look_at_ends
-from sentinel.chain.intake.known import Known
+from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session import PREFERRED, preference
 from sentinel.core.files import shown_name
 
@@ -60,7 +60,7 @@ class Finished:
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class FolderLook:
     """What one look at the folder found."""
 
     state: FolderState
@@ -122,7 +122,7 @@ class LiveFolder:
         self,
         folder: Path,
         patterns: Iterable[str],
-        known: Known,
+        known: SeenFiles,
         *,
         taken_s: Callable[[Path, float], float] = lambda path, modified_s: modified_s,  # noqa: ARG005
         patience_s: float = 60.0,
@@ -148,7 +148,7 @@ class LiveFolder:
         """Take the file system's word that a file was closed by its writer, or moved to its place whole."""
         self._closed.add(_shown(path.removeprefix(f"{os.fspath(self.folder)}{os.sep}")))
 
-    def look(self, now_s: float, now_utc_s: float | None = None, *, limit: int = 32) -> Look:
+    def look(self, now_s: float, now_utc_s: float | None = None, *, limit: int = 32) -> FolderLook:
         """Look at the folder; return what is finished, at most `limit` files of it, and how the folder is.
 
         Parameters
@@ -172,7 +172,7 @@ class LiveFolder:
         self._waiting = {name: file for name, file in self._waiting.items() if file.seen == self._looks}
         finished = [file for file in self._waiting.values() if self._is_finished(file, now_s)]
         ready, more = self._hand_on(finished, limit, now_s)
-        return Look(
+        return FolderLook(
             FolderState.PRESENT if self._files else FolderState.EMPTY,
             files=self._files,
             ready=tuple(ready),
@@ -185,9 +185,9 @@ class LiveFolder:
         """Take a file as new when it is seen again: it was handed on and went away before it was measured."""
         self._known.forget(file.frame, file.size_bytes, file.modified_ns, file.digest)
 
-    def _nothing(self, state: FolderState) -> Look:
+    def _nothing(self, state: FolderState) -> FolderLook:
         self._waiting.clear()
-        return Look(state)
+        return FolderLook(state)
 
     # What is there.
 
@@ -274,19 +274,19 @@ class LiveFolder:
         raw = preference(file.path) >= len(PREFERRED)
         if not settled and (raw or not file.closed):
             return False
-        match look_at_ends(file.path):
-            case Ends.WHOLE:
+        match completeness_of(file.path):
+            case Completeness.WHOLE:
                 return True
-            case Ends.UNTOLD:
+            case Completeness.UNTOLD:
                 steady = file.looks >= 2 and still_s >= 2 * SETTLE_S
                 return settled and (file.closed or steady or old_s > OLD_S)
-            case Ends.GONE:
+            case Completeness.GONE:
                 return False
-            case Ends.LOCKED:
+            case Completeness.LOCKED:
                 if still_s >= self._patience_s:
                     self._locked.add(file.key)
                 return still_s >= self._patience_s
-            case Ends.CUT:
+            case Completeness.CUT:
                 return still_s >= self._patience_s
 
     def _hand_on(self, finished: list[_Waiting], limit: int, now_s: float) -> tuple[list[Finished], bool]:

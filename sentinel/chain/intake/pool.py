@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Literal, cast
 
 from sentinel.chain.intake.examine import dated, examine
-from sentinel.chain.intake.prior import Prior, Sightings
+from sentinel.chain.intake.session_discs import DiscPrior, SessionDiscs
 from sentinel.core.clock import Clock, SystemClock
 from sentinel.core.errors import Problem
 from sentinel.core.records import Disc, MeasuredFrame
@@ -23,7 +23,7 @@ UNMEASURED = "unmeasured"
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class MeasureJob:
     """One file to be measured, with what the settings say about it."""
 
     path: Path
@@ -32,7 +32,7 @@ class Job:
     clock_offset_s: float = 0.0
     within: Path | None = None
     """Folder out of which no link is followed."""
-    prior: Prior | None = None
+    prior: DiscPrior | None = None
     """What is known of the disc beforehand."""
     only_dated: bool = False
     """Its time is asked for alone."""
@@ -51,7 +51,7 @@ STRETCH = 16
 START_PATIENCE_S = 120.0
 """How long a process may take to start, on a small computer under load."""
 
-Work = Callable[[Job], MeasuredFrame]
+Work = Callable[[MeasureJob], MeasuredFrame]
 
 
 def _serve(pipe: Connection, work: Work) -> None:
@@ -61,13 +61,13 @@ def _serve(pipe: Connection, work: Work) -> None:
     pipe.send(_READY)
     while True:
         try:
-            job: Job = pipe.recv()
+            job: MeasureJob = pipe.recv()
         except EOFError:
             return
         pipe.send(work(job))
 
 
-def measure_job(job: Job) -> MeasuredFrame:
+def measure_job(job: MeasureJob) -> MeasuredFrame:
     """Measure one file in this process."""
     if job.only_dated:
         return dated(job.path, frame=job.frame, clock_offset_s=job.clock_offset_s, within=job.within)
@@ -85,7 +85,7 @@ def measure_job(job: Job) -> MeasuredFrame:
 class _Worker:
     process: BaseProcess
     pipe: Connection
-    task: tuple[int, Job] | None = None
+    task: tuple[int, MeasureJob] | None = None
     """The job at hand and its number."""
     deadline_s: float = 0.0
     gone: bool = False
@@ -144,7 +144,7 @@ class MeasuringPool:
             _stop(worker)
         self._workers = []
 
-    def measure(self, jobs: Iterable[Job]) -> Iterator[MeasuredFrame]:
+    def measure(self, jobs: Iterable[MeasureJob]) -> Iterator[MeasuredFrame]:
         """Yield each job's frame, in the order of the jobs.
 
         Raises
@@ -188,7 +188,7 @@ class MeasuringPool:
                 f"measuring processes end before they begin ({reason})", mend="free memory, or install anew"
             )
 
-    def _hand(self, worker: _Worker, task: tuple[int, Job]) -> None:
+    def _hand(self, worker: _Worker, task: tuple[int, MeasureJob]) -> None:
         worker.task = task
         worker.deadline_s = self._clock.monotonic_s() + self._patience_s
         try:
@@ -240,7 +240,7 @@ def _stop(worker: _Worker) -> None:
     worker.pipe.close()
 
 
-def _unmeasured(job: Job, reason: str) -> MeasuredFrame:
+def _unmeasured(job: MeasureJob, reason: str) -> MeasuredFrame:
     try:
         file_time_s = job.path.lstat().st_mtime
     except OSError:
@@ -256,29 +256,33 @@ def _unmeasured(job: Job, reason: str) -> MeasuredFrame:
     )
 
 
-def measure_all(jobs: Sequence[Job], sightings: Sightings | None = None) -> Iterator[MeasuredFrame]:
+def measure_all(
+    jobs: Sequence[MeasureJob], session_discs: SessionDiscs | None = None
+) -> Iterator[MeasuredFrame]:
     """Measure files on all cores; yield their frames in the order of the jobs.
 
-    With `sightings` the frames of each stretch are measured knowing what those before it have shown, on any
-    number of cores the same.
+    With `session_discs` the frames of each stretch are measured knowing what those before it have shown, on
+    any number of cores the same.
     """
     if len(jobs) <= 1:
         # Starting processes takes longer than one frame does.
-        yield from (measure_job(job) for stretch in _stretches(jobs, sightings) for job in stretch)
+        yield from (measure_job(job) for stretch in _stretches(jobs, session_discs) for job in stretch)
         return
     with MeasuringPool(SystemClock(), count=min(cores(), len(jobs))) as pool:
-        for stretch in _stretches(jobs, sightings):
+        for stretch in _stretches(jobs, session_discs):
             for frame in pool.measure(stretch):
-                if sightings is not None:
-                    sightings.learn(frame)
+                if session_discs is not None:
+                    session_discs.learn(frame)
                 yield frame
 
 
-def _stretches(jobs: Sequence[Job], sightings: Sightings | None) -> Iterator[Sequence[Job]]:
+def _stretches(
+    jobs: Sequence[MeasureJob], session_discs: SessionDiscs | None
+) -> Iterator[Sequence[MeasureJob]]:
     """Yield the jobs in stretches, each with what is known when it is asked for."""
-    if sightings is None:
+    if session_discs is None:
         yield jobs
         return
     for start in range(0, len(jobs), STRETCH):
-        prior = sightings.prior
+        prior = session_discs.prior
         yield [replace(job, prior=prior) for job in jobs[start : start + STRETCH]]

@@ -1,6 +1,6 @@
 """Pixels -> numbers: where the disc is, how sharp, how much of its limb is seen, how bright."""
 
-from sentinel.chain.measure.choice import Expected
+from sentinel.chain.measure.choice import ExpectedDisc
 from sentinel.chain.measure.disc import measure
 
-__all__ = ["Expected", "measure"]
+__all__ = ["ExpectedDisc", "measure"]

@@ -10,7 +10,7 @@ from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.light import of_disc
 from sentinel.chain.measure.limb import Limb
 from sentinel.chain.measure.search import Circle, Grid, large_circles, small_circles
-from sentinel.chain.measure.verdict import Candidate, is_expected_sun, is_sun
+from sentinel.chain.measure.verdict import FittedDisc, is_expected_sun, is_sun
 
 PLENTY = 0.3
 """Coverage with which the first disc found need not be compared with others."""
@@ -35,7 +35,7 @@ PLACE_SHARE = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Expected:
+class ExpectedDisc:
     """What is known of the disc before the frame is looked at."""
 
     radius_px: float
@@ -52,22 +52,22 @@ class Expected:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class ChosenSun:
     """The sun, if there is one, and whether other discs stood beside it."""
 
-    sun: Candidate | None
+    sun: FittedDisc | None
     others: bool = False
     unexpected: bool = False
     """Its size is not what was expected."""
 
 
-Attempt = Callable[[Circle, Sequence[Limb]], Candidate | None]
+Attempt = Callable[[Circle, Sequence[Limb]], FittedDisc | None]
 """Fits a circle; light upon the discs given with it does not speak against the one that is fitted."""
 
 
-def choose(levels: Levels, grid: Grid, attempt: Attempt, expected: Expected | None) -> Choice:
+def choose(levels: Levels, grid: Grid, attempt: Attempt, expected: ExpectedDisc | None) -> ChosenSun:
     """Look for circles, fit them with `attempt`, and choose the sun among the discs."""
-    discs: list[Candidate] = []
+    discs: list[FittedDisc] = []
     limbs: list[Limb] = []
     for circle in _circles(levels, grid, expected, discs):
         disc = attempt(circle, limbs)
@@ -83,7 +83,7 @@ def choose(levels: Levels, grid: Grid, attempt: Attempt, expected: Expected | No
 
 
 def _circles(
-    levels: Levels, grid: Grid, expected: Expected | None, discs: Sequence[Candidate]
+    levels: Levels, grid: Grid, expected: ExpectedDisc | None, discs: Sequence[FittedDisc]
 ) -> Iterator[Circle]:
     """Yield where a disc may be: where it was, what is seen, what is seen beside the discs found so far."""
     if expected is not None and expected.place_px is not None:
@@ -97,18 +97,18 @@ def _circles(
         yield from small_circles(levels, grid)
 
 
-def _circle(disc: Candidate) -> Circle:
+def _circle(disc: FittedDisc) -> Circle:
     limb = disc.fit.state.limb
     return Circle(limb.x_px, limb.y_px, limb.mean_px, 0.04 * limb.mean_px)
 
 
-def _same(one: Candidate, other: Candidate) -> bool:
+def _same(one: FittedDisc, other: FittedDisc) -> bool:
     a, b = one.fit.state.limb, other.fit.state.limb
     apart = max(hypot(a.x_px - b.x_px, a.y_px - b.y_px), abs(a.mean_px - b.mean_px))
     return apart < 0.1 * max(a.mean_px, b.mean_px)
 
 
-def _believed(disc: Candidate, expected: Expected | None) -> bool:
+def _believed(disc: FittedDisc, expected: ExpectedDisc | None) -> bool:
     """Whether a fitted disc may be the sun, by itself."""
     e = disc.evidence
     if expected is None:
@@ -119,12 +119,12 @@ def _believed(disc: Candidate, expected: Expected | None) -> bool:
     return is_sun(e) and not (e.coverage > SURE_COVERAGE and (e.even or e.full))
 
 
-def _suspect(disc: Candidate) -> bool:
+def _suspect(disc: FittedDisc) -> bool:
     """Whether a disc looks as lights out of focus and reflections do, which seldom come alone."""
     return disc.evidence.even
 
 
-def _settles(levels: Levels, grid: Grid, disc: Candidate, expected: Expected | None) -> bool:
+def _settles(levels: Levels, grid: Grid, disc: FittedDisc, expected: ExpectedDisc | None) -> bool:
     """Whether a disc ends the search."""
     if expected is not None and not expected.fits(disc.evidence.long_px):
         return False
@@ -135,7 +135,7 @@ def _settles(levels: Levels, grid: Grid, disc: Candidate, expected: Expected | N
     return e.coverage > PLENTY and not suspect and not crossed and not outshone(levels, grid, disc)
 
 
-def outshone(levels: Levels, grid: Grid, disc: Candidate) -> bool:
+def outshone(levels: Levels, grid: Grid, disc: FittedDisc) -> bool:
     """Whether much light brighter than the disc, or at full scale as it is itself, lies outside it."""
     limb = disc.fit.state.limb
     level = min(OUTSHINES * of_disc(levels, limb).high, levels.saturation)
@@ -148,17 +148,17 @@ def outshone(levels: Levels, grid: Grid, disc: Candidate) -> bool:
     return area > MUCH_LIGHT * pi * limb.mean_px**2
 
 
-def _best(levels: Levels, grid: Grid, discs: list[Candidate], expected: Expected | None) -> Choice:
+def _best(levels: Levels, grid: Grid, discs: list[FittedDisc], expected: ExpectedDisc | None) -> ChosenSun:
     fitting = [disc for disc in discs if expected is not None and expected.fits(disc.evidence.long_px)]
     left = fitting or [disc for disc in discs if not _is_reflection(levels, grid, disc, discs)]
     if not left:
-        return Choice(None)
+        return ChosenSun(None)
     sun = max(left, key=lambda disc: _rank(levels, disc)) if len(left) > 1 else left[0]
     sure = sun.evidence.coverage > SURE_COVERAGE
-    return Choice(sun, len(discs) > 1, expected is not None and sure and not fitting)
+    return ChosenSun(sun, len(discs) > 1, expected is not None and sure and not fitting)
 
 
-def _rank(levels: Levels, disc: Candidate) -> tuple[bool, float, bool, float]:
+def _rank(levels: Levels, disc: FittedDisc) -> tuple[bool, float, bool, float]:
     """Arcs yield to discs, and fainter to brighter ones.
 
     Of two at full scale the brighter is so up to its limb, and its edge is the steeper.
@@ -168,7 +168,7 @@ def _rank(levels: Levels, disc: Candidate) -> tuple[bool, float, bool, float]:
     return e.coverage > PLENTY, round(light, 2), e.full, e.step / e.sigma_px
 
 
-def _is_reflection(levels: Levels, grid: Grid, disc: Candidate, discs: list[Candidate]) -> bool:
+def _is_reflection(levels: Levels, grid: Grid, disc: FittedDisc, discs: list[FittedDisc]) -> bool:
     """Whether a disc is a light out of focus or a reflection, by the company it keeps."""
     e = disc.evidence
     others = [other.evidence for other in discs if other is not disc]

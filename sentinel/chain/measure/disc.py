@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.measure import flags
-from sentinel.chain.measure.choice import Expected, choose
+from sentinel.chain.measure.choice import ExpectedDisc, choose
 from sentinel.chain.measure.consensus import (
     ARC,
     LARGEST_OVAL,
@@ -20,16 +20,16 @@ from sentinel.chain.measure.consensus import (
     agree,
     tells_oval,
 )
-from sentinel.chain.measure.fit import Fit, Priors, fit_limb, look_round
+from sentinel.chain.measure.fit import LimbFit, Priors, against_rays, fit_limb
 from sentinel.chain.measure.focus import edge_width
 from sentinel.chain.measure.levels import Levels, Transfer, ceiling_of
-from sentinel.chain.measure.light import Light, of_disc, of_frame, with_ceiling
+from sentinel.chain.measure.light import RegionLight, of_disc, of_frame, with_ceiling
 from sentinel.chain.measure.limb import Limb
-from sentinel.chain.measure.model import State
+from sentinel.chain.measure.model import LimbState
 from sentinel.chain.measure.order import median, spread
 from sentinel.chain.measure.rays import directions
 from sentinel.chain.measure.search import Circle, Grid, coarse, sampled_rows
-from sentinel.chain.measure.verdict import MOST_STRUCTURE, Candidate, Evidence, gather
+from sentinel.chain.measure.verdict import MOST_STRUCTURE, FittedDisc, LimbEvidence, evidence_of
 from sentinel.core.records import Disc
 
 Array = NDArray[np.float64]
@@ -91,7 +91,7 @@ def measure(
     *,
     transfer: Transfer,
     full_scale: float,
-    expected: Expected | None = None,
+    expected: ExpectedDisc | None = None,
     brightest: Brightest | None = None,
 ) -> Disc:
     """Measure the sun's disc in a grey frame.
@@ -133,7 +133,7 @@ def measure(
     return replace(disc, flags=(*disc.flags, *(name for name, true in doubts.items() if true)))
 
 
-def _candidate(levels: Levels, circle: Circle, others: Sequence[Limb] = ()) -> Candidate | None:
+def _candidate(levels: Levels, circle: Circle, others: Sequence[Limb] = ()) -> FittedDisc | None:
     """Fit the limb near a circle; None where there is none. Light upon `others` does not speak against it."""
     outline = agree(levels, circle) if _plausible(levels, circle.radius_px) else None
     if outline is None or not _plausible(levels, outline.limb.mean_px):
@@ -156,7 +156,7 @@ def _candidate(levels: Levels, circle: Circle, others: Sequence[Limb] = ()) -> C
         return None
     if clean.size < FEWEST_RAYS or not np.isfinite(fit.covariance).all():
         return None
-    return Candidate(fit, gather(levels, fit, clean, in_frame, share * in_frame, others))
+    return FittedDisc(fit, evidence_of(levels, fit, clean, in_frame, share * in_frame, others))
 
 
 def _plausible(levels: Levels, radius_px: float) -> bool:
@@ -164,7 +164,7 @@ def _plausible(levels: Levels, radius_px: float) -> bool:
     return bool(max(SMALLEST_PX, SMALLEST_SHARE * longer) < radius_px < LARGEST_SHARE * longer)
 
 
-def _fitted(levels: Levels, outline: Outline) -> Fit | None:
+def _fitted(levels: Levels, outline: Outline) -> LimbFit | None:
     """Fit on the agreeing directions, as many as there are pixels for; None where few rays tell enough."""
     limb = outline.limb
     stretch = hypot(*limb.oval)
@@ -173,7 +173,7 @@ def _fitted(levels: Levels, outline: Outline) -> Fit | None:
     round_px = max(ROUND * limb.mean_px, OVAL_SLACK_PX if share > ARC else 0.0)
     oval = LARGEST_OVAL / 2 * limb.mean_px if free else round_px
     egg = 0.03 * stretch if free and stretch > PLAIN_OVAL * limb.mean_px else ROUND * limb.mean_px
-    start = State(
+    start = LimbState(
         Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px
     )
     priors, every = Priors(oval, egg), 2 * np.pi * limb.mean_px
@@ -215,7 +215,7 @@ def _shown(outline: Outline, every_px: float, rays: tuple[float, int]) -> Array:
     return np.asarray(sector[:, None] + (np.arange(count) + 0.37) / count) * (2 * np.pi / outline.sectors)
 
 
-def _all_round(levels: Levels, fit: Fit, outline: Outline) -> tuple[Array, float, float]:
+def _all_round(levels: Levels, fit: LimbFit, outline: Outline) -> tuple[Array, float, float]:
     """Judge every direction in the frame.
 
     Return the directions that show a clean edge, their share of those in the frame, and the limb in frame.
@@ -231,12 +231,12 @@ def _all_round(levels: Levels, fit: Fit, outline: Outline) -> tuple[Array, float
     x, y = limb.x_px + limb.at(angle) * np.cos(angle), limb.y_px + limb.at(angle) * np.sin(angle)
     ny, nx = levels.shape
     there = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
-    look = look_round(levels, fit, angle[there])
+    look = against_rays(levels, fit, angle[there])
     clean = _clean(fit, look)
     return look.angle[clean], float(clean.mean()), in_frame
 
 
-def _clean(fit: Fit, look: Fit) -> NDArray[np.bool_]:
+def _clean(fit: LimbFit, look: LimbFit) -> NDArray[np.bool_]:
     """Which rays of a look show the edge as the fitted limb has it."""
     # What bundles say is finer than what one ray does.
     single = sqrt(fit.bundle / look.bundle)
@@ -248,7 +248,11 @@ def _clean(fit: Fit, look: Fit) -> NDArray[np.bool_]:
 
 
 def _in_colour(
-    levels: Levels, grey: Light, limb: Limb | None, brightest: Brightest | None, expected: Expected | None
+    levels: Levels,
+    grey: RegionLight,
+    limb: Limb | None,
+    brightest: Brightest | None,
+    expected: ExpectedDisc | None,
 ) -> tuple[float, float]:
     """Return the share of a disc, or of the frame, that is full in any channel, and the channels' ratio.
 
@@ -268,7 +272,7 @@ def _in_colour(
 
 
 def _disc(
-    levels: Levels, candidate: Candidate, brightest: Brightest | None, expected: Expected | None
+    levels: Levels, candidate: FittedDisc, brightest: Brightest | None, expected: ExpectedDisc | None
 ) -> Disc:
     fit, e = candidate.fit, candidate.evidence
     limb = fit.state.limb
@@ -304,7 +308,7 @@ def _disc(
     )
 
 
-def centre_sigma(fit: Fit, evidence: Evidence) -> float:
+def centre_sigma(fit: LimbFit, evidence: LimbEvidence) -> float:
     """One-sigma uncertainty of the centre, px.
 
     That of one coordinate: the distance from the truth is 1.41 times as much.
@@ -333,7 +337,7 @@ def _to_one_side(light: Array, angle: Array) -> float:
     return float(2.0 * abs(np.mean((light - light.mean()) * np.exp(1j * angle))))
 
 
-def _waves(fit: Fit) -> float:
+def _waves(fit: LimbFit) -> float:
     """Variance of one coordinate of the centre, from the waves that the limb shows.
 
     Seeing bends long stretches of the limb as one. Its longest wave is a shift of the centre and cannot be
@@ -345,7 +349,7 @@ def _waves(fit: Fit) -> float:
     return float(np.mean(np.square(heights)) / 2)
 
 
-def _nothing(levels: Levels, grid: Grid, brightest: Brightest | None, expected: Expected | None) -> Disc:
+def _nothing(levels: Levels, grid: Grid, brightest: Brightest | None, expected: ExpectedDisc | None) -> Disc:
     light = of_frame(levels)
     saturated, _ = _in_colour(levels, light, None, brightest, expected)
     if saturated > 0.5:

@@ -22,7 +22,7 @@ from sentinel.chain.measure.model import (
     LOCAL,
     RAY_BLUR,
     RIM,
-    State,
+    LimbState,
     band,
     distance_px,
     evaluate,
@@ -73,10 +73,10 @@ class Priors:
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class LimbFit:
     """A fitted limb and what each ray, or bundle of rays, says about it."""
 
-    state: State
+    state: LimbState
     angle: Array
     """(n,)"""
     bundle: int
@@ -127,21 +127,21 @@ class _Cast:
     """Rays cast for a state, and what serves every state near it."""
 
     rays: Rays
-    state: State
+    state: LimbState
     counts: NDArray[np.bool_]
     """(n, m): samples in the frame and below full scale."""
     samples: Array
     """(n,)"""
     saturation: float
 
-    def serves(self, state: State) -> bool:
+    def serves(self, state: LimbState) -> bool:
         """Whether the band still lies about the limb."""
         a, b = self.state.limb, state.limb
         moved = abs(a.mean_px - b.mean_px) + np.hypot(a.x_px - b.x_px, a.y_px - b.y_px)
         return bool(moved < 1.0 and 0.7 < self.state.sigma_px / state.sigma_px < 1.4)
 
 
-def _cast(levels: Levels, state: State, angle: Array, inner_share: float = INNER) -> _Cast:
+def _cast(levels: Levels, state: LimbState, angle: Array, inner_share: float = INNER) -> _Cast:
     """Cast rays in the directions `angle`, (n, k), `k` of them taken together."""
     rays = band(levels, state, angle.ravel(), inner_share)
     counts = rays.inside & (rays.light < levels.saturation)
@@ -170,7 +170,7 @@ def _first_guess(cast: _Cast, n: int) -> Array:
     return own
 
 
-def _known(fit: Fit, angle: Array) -> Array:
+def _known(fit: LimbFit, angle: Array) -> Array:
     """Return the rays' own numbers of an earlier fit in other directions."""
     own = np.empty((angle.size, LOCAL))
     for k in range(LOCAL):
@@ -179,7 +179,7 @@ def _known(fit: Fit, angle: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True)
-class _Look:
+class _Residuals:
     """What the rays say at one state of the model."""
 
     every: Samples
@@ -201,7 +201,9 @@ def _unevenness(bright: Array) -> tuple[float, float]:
     return middle, min(1.0, 0.741 * (high - low) / middle)
 
 
-def _look(cast: _Cast, state: State, own: Array, noise: float, expected: Array | None = None) -> _Look:
+def _residuals(
+    cast: _Cast, state: LimbState, own: Array, noise: float, expected: Array | None = None
+) -> _Residuals:
     """Hold the rays against a state; `expected` is the brightness of rays known to show the limb."""
     bright = own[:, 0]
     known = bright if expected is None else expected
@@ -221,7 +223,7 @@ def _look(cast: _Cast, state: State, own: Array, noise: float, expected: Array |
     # No profile is right to the last percent: a bright ray between dim ones may miss by more.
     allowed = np.hypot(1.0, MODEL_SHARE * (bright + normal.own_best[:, 0]) / noise)
     stiff = normal.rest[:, EDGE, EDGE] + 1e-12
-    return _Look(
+    return _Residuals(
         every,
         normal,
         per_ray / noise / allowed,
@@ -233,21 +235,21 @@ def _look(cast: _Cast, state: State, own: Array, noise: float, expected: Array |
     )
 
 
-def _trust(look: _Look) -> Array:
+def _trust(look: _Residuals) -> Array:
     """Weight of every ray: falls where it fits badly or its edge stands off."""
     scatter = spread(look.offset_px - median(look.offset_px)) + 0.02
     fits = 1.0 / (1.0 + (look.misfit / 2.5) ** 4)
     return np.asarray(fits / (1.0 + (look.offset_px / (4 * scatter)) ** 4) / look.allowed**2)
 
 
-def _is_wavy(look: _Look) -> bool:
+def _is_wavy(look: _Residuals) -> bool:
     """Whether the rays' own edges stand off the limb by much more than their noise: seeing."""
     off = spread(look.offset_px - median(look.offset_px))
     return off > WAVY_PX and off > WAVY * median(look.offset_sigma_px)
 
 
-def _stepped(state: State, step: Array) -> State:
-    return State(
+def _stepped(state: LimbState, step: Array) -> LimbState:
+    return LimbState(
         state.limb.moved(step[:SHAPE_TERMS]),
         float(np.clip(state.sigma_px * np.exp(step[BLUR]), 0.3, 0.3 * state.limb.mean_px)),
         float(np.clip(state.fall + step[FALL], -0.4, 1.0)),
@@ -255,13 +257,13 @@ def _stepped(state: State, step: Array) -> State:
     )
 
 
-def _departure(state: State, start: State) -> Array:
+def _departure(state: LimbState, start: LimbState) -> Array:
     """Return the shared parameters as the priors see them."""
     blur = np.log(state.sigma_px / start.sigma_px)
     return np.array([0, 0, 0, *state.limb.oval, *state.limb.egg, blur, state.fall, state.rim])
 
 
-def _bounded(step: Array, state: State, shape: Array) -> Array:
+def _bounded(step: Array, state: LimbState, shape: Array) -> Array:
     """Keep a step within what the profile's slope can promise: so far moves the edge that is seen.
 
     On an arc centre and radius may go far together while it hardly moves.
@@ -273,14 +275,14 @@ def _bounded(step: Array, state: State, shape: Array) -> Array:
 
 def fit_limb(
     levels: Levels,
-    start: State,
+    start: LimbState,
     angle: Array,
     priors: Priors,
-    known: Fit | None = None,
+    known: LimbFit | None = None,
     *,
     iterations: int,
     enough_px: float,
-) -> Fit:
+) -> LimbFit:
     """Fit the limb on the rays in the directions `angle`, (n, k), starting from `start`.
 
     Neighbouring rays, `k` of them, are taken together. `known` is an earlier fit to go on from. Steps of less
@@ -301,7 +303,7 @@ def fit_limb(
     for _ in range(iterations):
         if not cast.serves(state):
             cast = _cast(levels, state, angle)
-        look = _look(cast, state, own, noise)
+        look = _residuals(cast, state, own, noise)
         noise, weight = look.noise, _trust(look)
         # Cloud darkens as it likes, and a wavy limb is no profile: the sun's own darkening is not told.
         held = look.uneven > CLOUDED or _is_wavy(look)
@@ -332,13 +334,13 @@ def fit_limb(
 
 
 def _fit(  # noqa: PLR0917 - one model's parts
-    state: State, angle: Array, own: Array, look: _Look, weight: Array, covariance: Array
-) -> Fit:
+    state: LimbState, angle: Array, own: Array, look: _Residuals, weight: Array, covariance: Array
+) -> LimbFit:
     """Put a fit together."""
     rest, right = look.normal.rest, look.normal.right
     # Blur, with every ray's own edge free to stand where it likes.
     share = rest[:, EDGE, RAY_BLUR] / (rest[:, EDGE, EDGE] + 1e-12)
-    return Fit(
+    return LimbFit(
         state=state,
         angle=angle.mean(1),
         bundle=angle.shape[1],
@@ -355,7 +357,7 @@ def _fit(  # noqa: PLR0917 - one model's parts
     )
 
 
-def _together(look: _Look, rays: int) -> float:
+def _together(look: _Residuals, rays: int) -> float:
     """Correlation of what neighbouring samples leave unexplained."""
     own = look.normal.own_best[:, None].astype(np.float32)
     left = (look.every[:, -1] - np.matmul(own, look.every[:, :LOCAL])[:, 0]).reshape(rays, -1)
@@ -363,12 +365,12 @@ def _together(look: _Look, rays: int) -> float:
     return product / max(float((left * left).sum()), 1e-30)
 
 
-def look_round(levels: Levels, fit: Fit, angle: Array) -> Fit:
+def against_rays(levels: Levels, fit: LimbFit, angle: Array) -> LimbFit:
     """Hold a fitted limb against single rays in other directions, (n,): nothing shared is refitted."""
     bundles = angle[:, None]
     cast = _cast(levels, fit.state, bundles, INNER_ROUND)
     own = _first_guess(cast, angle.size)
-    look = _look(cast, fit.state, own, fit.noise, fit.brightness)
+    look = _residuals(cast, fit.state, own, fit.noise, fit.brightness)
     found = _fit(fit.state, bundles, own + look.normal.own_best, look, np.ones(angle.size), fit.covariance)
     # In units of the fitted limb's noise, not of that in directions where there may be no limb.
     louder = look.noise / fit.noise

@@ -6,7 +6,7 @@ from math import atan2, cos, exp, hypot, nan, sin
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.chain.measure.fit import Fit, look_round
+from sentinel.chain.measure.fit import LimbFit, against_rays
 from sentinel.chain.measure.levels import Levels
 
 Array = NDArray[np.float64]
@@ -29,7 +29,7 @@ class EdgeWidth:
     sin2_px: float = nan
 
 
-def edge_width(levels: Levels, fit: Fit, coverage: float) -> EdgeWidth:
+def edge_width(levels: Levels, fit: LimbFit, coverage: float) -> EdgeWidth:
     """Measure the edge's width round the limb; its harmonic only where most of the limb is seen."""
     width = GAUSSIAN_RISE * fit.state.sigma_px
     if coverage < 0.5:
@@ -51,7 +51,7 @@ def edge_width(levels: Levels, fit: Fit, coverage: float) -> EdgeWidth:
     return EdgeWidth((wide + narrow) / 2, swing * cos(2 * axis), swing * sin(2 * axis))
 
 
-def _width_about(levels: Levels, fit: Fit, axis_rad: float) -> float:
+def _width_about(levels: Levels, fit: LimbFit, axis_rad: float) -> float:
     """Width of the edge on the two opposite stretches of limb about an axis."""
     away = (fit.angle - axis_rad + np.pi / 2) % np.pi - np.pi / 2
     state = fit.state
@@ -59,7 +59,7 @@ def _width_about(levels: Levels, fit: Fit, axis_rad: float) -> float:
     if angle.size < 4:
         return nan
     for _ in range(4):
-        look = look_round(levels, replace(fit, state=state), angle)
+        look = against_rays(levels, replace(fit, state=state), angle)
         change = float(look.blur_right.sum() / look.blur_stiff.sum())
         state = replace(state, sigma_px=state.sigma_px * exp(min(max(change, -0.4), 0.4)))
     return GAUSSIAN_RISE * state.sigma_px

@@ -15,7 +15,7 @@ _SAMPLED = 300
 
 
 @dataclass(frozen=True, slots=True)
-class Light:
+class RegionLight:
     """Brightness of a region."""
 
     median: float
@@ -26,11 +26,11 @@ class Light:
     """Level that a tenth of the pixels are above."""
 
 
-def _summary(levels: Levels, light: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> Light:
+def _summary(levels: Levels, light: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> RegionLight:
     if not light.size:
-        return Light(float("nan"), float("nan"), float("nan"))
+        return RegionLight(float("nan"), float("nan"), float("nan"))
     middle, high = quantiles(light, (0.5, 0.9))
-    return Light(middle, float(np.mean(light >= levels.full)), high)
+    return RegionLight(middle, float(np.mean(light >= levels.full)), high)
 
 
 def with_ceiling(values: NDArray[np.uint8], like: Levels) -> Levels:
@@ -40,7 +40,7 @@ def with_ceiling(values: NDArray[np.uint8], like: Levels) -> Levels:
     return Levels(values, like.transfer, like.full_scale, ceiling)
 
 
-def of_disc(levels: Levels, limb: Limb) -> Light:
+def of_disc(levels: Levels, limb: Limb) -> RegionLight:
     """Light of the part of the disc that lies in the frame, on a regular grid of its pixels."""
     ny, nx = levels.shape
     long_px, short_px = limb.half_axes_px
@@ -54,7 +54,7 @@ def of_disc(levels: Levels, limb: Limb) -> Light:
     return _summary(levels, levels.at(x[column], y[row]))
 
 
-def of_frame(levels: Levels) -> Light:
+def of_frame(levels: Levels) -> RegionLight:
     """Light of the whole frame, on a regular grid of its pixels."""
     ny, nx = levels.shape
     step = max(1, int(max(ny, nx) / 300))

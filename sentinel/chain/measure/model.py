@@ -39,7 +39,7 @@ STRAIGHT_PX = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
-class State:
+class LimbState:
     """Everything the whole limb shares."""
 
     limb: Limb
@@ -55,7 +55,7 @@ def reach_px(sigma_px: float) -> float:
     return 4.0 * sigma_px + 4.0
 
 
-def band(levels: Levels, state: State, angle: Array, inner_share: float = INNER) -> Rays:
+def band(levels: Levels, state: LimbState, angle: Array, inner_share: float = INNER) -> Rays:
     """Cast rays that cross the limb in the directions `angle`."""
     reach = reach_px(state.sigma_px)
     step = max(1.0, state.sigma_px / 2.5)
@@ -79,7 +79,7 @@ def distance_px(rays: Rays, limb: Limb) -> Samples:
     return np.asarray(distance)
 
 
-def _table(state: State) -> Profile:
+def _table(state: LimbState) -> Profile:
     return _tabulated(round(log(state.limb.mean_px) / ALIKE), round(log(state.sigma_px) / ALIKE))
 
 
@@ -91,7 +91,7 @@ def _tabulated(radius_step: int, sigma_step: int) -> Profile:
     return profile(radius_px, sigma_px, INNER * reach, reach)
 
 
-def evaluate(rays: Rays, state: State, own: Array) -> Samples:
+def evaluate(rays: Rays, state: LimbState, own: Array) -> Samples:
     """Evaluate the derivatives of the model at every sample, and what it leaves.
 
     Parameters

@@ -7,7 +7,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.chain.measure.fit import Fit
+from sentinel.chain.measure.fit import LimbFit
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.limb import Limb
 from sentinel.chain.measure.order import median, quantile, quantiles, spread
@@ -67,7 +67,7 @@ EVEN_RISE = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
+class LimbEvidence:
     """What speaks for and against a fitted limb being the sun's."""
 
     coverage: float
@@ -155,16 +155,16 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
+class FittedDisc:
     """A limb that was fitted, with what speaks for it."""
 
-    fit: Fit
-    evidence: Evidence
+    fit: LimbFit
+    evidence: LimbEvidence
 
 
-def gather(  # noqa: PLR0917 - what speaks for a limb
-    levels: Levels, fit: Fit, clean: Array, in_frame: float, coverage: float, others: Sequence[Limb]
-) -> Evidence:
+def evidence_of(  # noqa: PLR0917 - what speaks for a limb
+    levels: Levels, fit: LimbFit, clean: Array, in_frame: float, coverage: float, others: Sequence[Limb]
+) -> LimbEvidence:
     """Collect the evidence: `fit` on the rays that agreed, and the directions that show a clean edge.
 
     Light upon the discs `others`, which may lie across this one, is not asked about.
@@ -177,7 +177,7 @@ def gather(  # noqa: PLR0917 - what speaks for a limb
     inside = median(near.light[near.inside])
     close = _lit(levels, limb, directions(SPILLS), CLOSE)
     rise, rise_evenness = _rise(close, outside)
-    return Evidence(
+    return LimbEvidence(
         coverage=coverage,
         in_frame=in_frame,
         radius_px=limb.mean_px,
@@ -243,7 +243,7 @@ def _rise(inside: Rays, outside: Rays) -> tuple[float, float]:
     return typical, max(least / max(typical, 1e-6), least_light / max(typical_light, 1e-6))
 
 
-def _scatter(fit: Fit) -> float:
+def _scatter(fit: LimbFit) -> float:
     noise = 1.2 * median(fit.offset_sigma_px)
     return sqrt(max(spread(fit.offset_px) ** 2 - noise**2, 0.0))
 
@@ -270,7 +270,7 @@ def _evenness(near: Rays, deep: Rays) -> tuple[float, float]:
     return median(ratio), 0.741 * (high - low) / max(middle, 1e-6)
 
 
-def is_sun(evidence: Evidence) -> bool:
+def is_sun(evidence: LimbEvidence) -> bool:
     """Weigh the evidence: edge, outline and light must all be the sun's.
 
     A lamp or a glow has no edge, a landscape no common profile, a polygon of the lens no round outline, a
@@ -280,12 +280,12 @@ def is_sun(evidence: Evidence) -> bool:
     return _is_disc(e) and not (_lamp(e) if e.strong else _impostor(e))
 
 
-def is_expected_sun(evidence: Evidence) -> bool:
+def is_expected_sun(evidence: LimbEvidence) -> bool:
     """Weigh the evidence for a disc of the size that the sun is known to have: what hides it is forgiven."""
     return _is_disc(evidence)
 
 
-def _is_disc(e: Evidence) -> bool:
+def _is_disc(e: LimbEvidence) -> bool:
     """Whether there is the limb of a disc, photographed and not drawn."""
     part = e.coverage < 0.9 * e.in_frame
     long = e.coverage > (LEAST_COVERAGE if part else LEAST_WHOLE)
@@ -295,7 +295,7 @@ def _is_disc(e: Evidence) -> bool:
     return edge and outline and light and not _drawn(e)
 
 
-def _drawn(e: Evidence) -> bool:
+def _drawn(e: LimbEvidence) -> bool:
     """Tell a letter or a line from what was photographed."""
     # A space telescope's binned picture has hardly a blur either, but is no letter's size and shape.
     large = e.strong and e.radius_px > LETTER_PX and e.oval < MOST_OVAL_IN_PART
@@ -305,11 +305,11 @@ def _drawn(e: Evidence) -> bool:
     return letter or stroke or e.lined > LINED
 
 
-def _lamp(e: Evidence) -> bool:
+def _lamp(e: LimbEvidence) -> bool:
     return e.full and e.softness > 0.05 + 1.2 / e.radius_px
 
 
-def _impostor(e: Evidence) -> bool:
+def _impostor(e: LimbEvidence) -> bool:
     """Tell what shares most of the sun's marks and lacks one, where the edge alone does not tell enough."""
     reflection = e.even and e.dim
     lamp = _lamp(e) or (e.full and e.sky > 0.3)

@@ -12,8 +12,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from sentinel.chain.intake.decode import read_header
-from sentinel.chain.intake.known import Known
 from sentinel.chain.intake.live import FolderState, LiveFolder
+from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session import find_frames
 from sentinel.core.complaints import complaints
 from sentinel.core.errors import FrameProblem, RequestProblem
@@ -133,7 +133,7 @@ def _folder(settings: Settings) -> Iterator[CheckLine]:
             "frames.folder: no folder is named; name the one the camera's files arrive in", wrong=True
         )
         return
-    look = LiveFolder(folder, settings.frames.patterns, Known()).look(0.0, limit=0)
+    look = LiveFolder(folder, settings.frames.patterns, SeenFiles()).look(0.0, limit=0)
     if look.state in {FolderState.MISSING, FolderState.UNREADABLE}:
         what = "is missing; check the path and whether its disk is mounted"
         if look.state is FolderState.UNREADABLE:

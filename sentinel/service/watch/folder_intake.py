@@ -17,10 +17,10 @@ from queue import Full, Queue
 from threading import Event as Flag
 
 from sentinel.chain.intake.exposure_time import TIME_FROM_FILE
-from sentinel.chain.intake.known import Known
-from sentinel.chain.intake.live import Finished, FolderState, LiveFolder, Look
-from sentinel.chain.intake.pool import UNMEASURED, Job, MeasuringPool
-from sentinel.chain.intake.prior import Sightings
+from sentinel.chain.intake.live import Finished, FolderLook, FolderState, LiveFolder
+from sentinel.chain.intake.pool import UNMEASURED, MeasureJob, MeasuringPool
+from sentinel.chain.intake.seen_files import SeenFiles
+from sentinel.chain.intake.session_discs import SessionDiscs
 from sentinel.chain.intake.watching import FolderEvents
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem
@@ -124,7 +124,7 @@ class FolderIntake:
     def __init__(
         self,
         settings: Settings,
-        known: Known,
+        known: SeenFiles,
         clock: Clock,
         liveness: Liveness,
         *,
@@ -148,7 +148,7 @@ class FolderIntake:
             patience_s=settings.intake.patience_s,
         )
         self._events = FolderEvents(folder, self.wake)
-        self._sightings = Sightings(settings.camera.scale_arcsec_px)
+        self._session_discs = SessionDiscs(settings.camera.scale_arcsec_px)
         self._catching_up = True
         self._frame_bytes: float | None = None
         self._look_s = 0.0
@@ -226,7 +226,7 @@ class FolderIntake:
             for file in todo:
                 self._live.forget(file)
 
-    def _note(self, look: Look) -> None:
+    def _note(self, look: FolderLook) -> None:
         self.report = FolderReport(
             state=look.state,
             files=look.files,
@@ -239,13 +239,13 @@ class FolderIntake:
     def _measure(self, file: Finished, pool: MeasuringPool) -> None:
         arrived_utc = self._clock.now_utc()
         offset_s = self.offset.current_s
-        job = Job(
+        job = MeasureJob(
             file.path,
             file.frame,
             self._settings.camera.transfer,
             offset_s,
             within=Path(self._settings.frames.folder),
-            prior=self._sightings.prior,
+            prior=self._session_discs.prior,
         )
         if file.problem:
             self._hand_on(self._unusable(file, file.problem))
@@ -260,7 +260,7 @@ class FolderIntake:
             # Unmounted, moved or changed while it was measured: not the file's fault, and not its end.
             self._live.forget(file)
             return
-        self._sightings.learn(frame)
+        self._session_discs.learn(frame)
         self._frame_bytes = file.size_bytes + 0.8 * ((self._frame_bytes or file.size_bytes) - file.size_bytes)
         told = TIME_FROM_FILE not in frame.flags
         if told and not self._catching_up and frame.error is None:
@@ -297,7 +297,7 @@ class FolderIntake:
         """Return when a file was exposed, read where reading may be ended."""
         assert self._pool is not None  # noqa: S101 - a turn has begun
         (frame,) = self._pool.measure(
-            [Job(path, path.name, clock_offset_s=self.offset.current_s, only_dated=True)]
+            [MeasureJob(path, path.name, clock_offset_s=self.offset.current_s, only_dated=True)]
         )
         # Thousands of them are a long look, and each is a turn.
         self._liveness.beat("intake")

@@ -19,7 +19,7 @@ from types import MappingProxyType
 from typing import IO, Any
 
 import sentinel
-from sentinel.chain.intake.known import Known
+from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.files import replaced
 from sentinel.core.records import Event, MeasuredFrame, Outcome
@@ -98,7 +98,7 @@ class WatchState:
 class IntakeState:
     """What the intake carries from run to run; small, so that looking at the folder can begin early."""
 
-    known: Known = field(default_factory=Known)
+    known: SeenFiles = field(default_factory=SeenFiles)
     """The files whose frames are committed."""
     number: int = 0
     """Of the journal's last event in it."""
@@ -138,7 +138,7 @@ def load_intake_state(path: Path, settings: Settings, journal: Journal, *, anew:
     return intake_state
 
 
-def remember(known: Known, frame: MeasuredFrame) -> None:
+def remember(known: SeenFiles, frame: MeasuredFrame) -> None:
     """Remember the file of a frame that is committed."""
     if frame.size_bytes is not None and frame.modified_ns is not None:
         known.add(frame.frame, frame.size_bytes, frame.modified_ns, frame.sha256 or None)

@@ -10,7 +10,7 @@ _FITS_BLOCK = 2880
 _FITS_CARD = 80
 
 
-class Ends(StrEnum):
+class Completeness(StrEnum):
     """What a look at both ends of a file says."""
 
     WHOLE = "whole"
@@ -23,26 +23,26 @@ class Ends(StrEnum):
     GONE = "gone"
 
 
-def look_at_ends(path: Path) -> Ends:
+def completeness_of(path: Path) -> Completeness:
     """Say whether a file is whole, without waiting for anybody; what is no regular file is untold."""
     try:
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except FileNotFoundError:
-        return Ends.GONE
+        return Completeness.GONE
     except OSError:
-        return Ends.LOCKED
+        return Completeness.LOCKED
     try:
         status = os.fstat(handle)
-        return _ends(handle, status.st_size) if stat.S_ISREG(status.st_mode) else Ends.UNTOLD
+        return _by_ends(handle, status.st_size) if stat.S_ISREG(status.st_mode) else Completeness.UNTOLD
     except OSError:
-        return Ends.LOCKED
+        return Completeness.LOCKED
     finally:
         os.close(handle)
 
 
-def _ends(handle: int, size: int) -> Ends:
+def _by_ends(handle: int, size: int) -> Completeness:
     if size == 0:
-        return Ends.CUT
+        return Completeness.CUT
     head = os.pread(handle, _FITS_BLOCK, 0)
     if head.startswith(b"\xff\xd8\xff"):
         return _told(_jpeg_is_whole(handle, size))
@@ -52,12 +52,12 @@ def _ends(handle: int, size: int) -> Ends:
         return _told(_fits_is_whole(handle, size))
     if not head.strip(b"\0"):
         # Some cameras and servers claim the room first and fill it afterwards.
-        return Ends.CUT
-    return Ends.UNTOLD
+        return Completeness.CUT
+    return Completeness.UNTOLD
 
 
-def _told(whole: bool) -> Ends:
-    return Ends.WHOLE if whole else Ends.CUT
+def _told(whole: bool) -> Completeness:
+    return Completeness.WHOLE if whole else Completeness.CUT
 
 
 def _jpeg_is_whole(handle: int, size: int) -> bool:

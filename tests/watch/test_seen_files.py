@@ -4,7 +4,7 @@ import random
 import sys
 from array import array
 
-from sentinel.chain.intake.known import Known, Numbers
+from sentinel.chain.intake.seen_files import Numbers, SeenFiles
 
 
 def test_numbers_are_a_set() -> None:
@@ -29,7 +29,7 @@ def test_numbers_are_a_set() -> None:
 
 
 def test_a_month_of_frames_is_known_in_half_a_megabyte() -> None:
-    known = Known()
+    known = SeenFiles()
     for number in range(30_000):
         known.add(f"{number:06d}.jpg", 5_000_000, number * 10**9, f"{number:064x}"[::-1])
     held = [known._files._sorted, known._contents._sorted]

@@ -7,7 +7,7 @@ from math import isfinite, nan
 from statistics import median
 
 from sentinel.chain.intake.solar_size import solar_radius_arcsec
-from sentinel.chain.measure import Expected
+from sentinel.chain.measure import ExpectedDisc
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
 
@@ -22,7 +22,7 @@ CLEAR = 0.6
 
 
 @dataclass(frozen=True, slots=True)
-class Prior:
+class DiscPrior:
     """What is known of the coming frame's disc, on the sensor."""
 
     scale_arcsec_px: float
@@ -30,10 +30,10 @@ class Prior:
     place_px: tuple[float, float] | None = None
     channel_ratio: float = nan
 
-    def expected(self, time_utc: datetime, step: int = 1) -> Expected:
+    def expected(self, time_utc: datetime, step: int = 1) -> ExpectedDisc:
         """Return what is to be expected at a time, in a picture of squares of `step` pixels."""
         place = self.place_px
-        return Expected(
+        return ExpectedDisc(
             radius_px=solar_radius_arcsec(utc_s(time_utc)) / self.scale_arcsec_px / step,
             share=self.share,
             place_px=None
@@ -43,7 +43,7 @@ class Prior:
         )
 
 
-class Sightings:
+class SessionDiscs:
     """Learns from a session's discs, in order, what to expect of the next one.
 
     Parameters
@@ -59,12 +59,12 @@ class Sightings:
         self._channel_ratios: deque[float] = deque(maxlen=COLOUR_KEPT)
 
     @property
-    def prior(self) -> Prior:
+    def prior(self) -> DiscPrior:
         """What is known now."""
         channel_ratio = max((ratio for ratio in self._channel_ratios if isfinite(ratio)), default=nan)
         if len(self._own) < ENOUGH:
-            return Prior(self._lens, LENS_SHARE, self._place_px, channel_ratio)
-        return Prior(median(self._own), SESSION_SHARE, self._place_px, channel_ratio)
+            return DiscPrior(self._lens, LENS_SHARE, self._place_px, channel_ratio)
+        return DiscPrior(median(self._own), SESSION_SHARE, self._place_px, channel_ratio)
 
     def learn(self, frame: MeasuredFrame) -> None:
         """Take a measured frame into account."""

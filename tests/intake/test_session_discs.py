@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from sentinel.chain.intake.prior import ENOUGH, LENS_SHARE, SESSION_SHARE, Sightings
+from sentinel.chain.intake.session_discs import ENOUGH, LENS_SHARE, SESSION_SHARE, SessionDiscs
 from sentinel.chain.intake.solar_size import solar_radius_arcsec
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Site
@@ -30,35 +30,35 @@ def test_the_short_formula_agrees_with_the_ephemeris(month: int) -> None:
 
 
 def test_before_any_disc_lens_and_date_say_the_size() -> None:
-    expected = Sightings(2.0).prior.expected(JUNE)
+    expected = SessionDiscs(2.0).prior.expected(JUNE)
     assert expected.radius_px == pytest.approx(944.2 / 2, rel=1e-3)  # aphelion is two weeks away
     assert expected.share == LENS_SHARE
     assert expected.place_px is None
 
 
 def test_the_session_s_own_discs_outweigh_the_settings() -> None:
-    sightings = Sightings(2.0)
+    session_discs = SessionDiscs(2.0)
     for _ in range(ENOUGH):
-        sightings.learn(frame(660.0))
-    expected = sightings.prior.expected(JUNE)
+        session_discs.learn(frame(660.0))
+    expected = session_discs.prior.expected(JUNE)
     assert expected.radius_px == pytest.approx(660.0)
     assert expected.share == SESSION_SHARE
     assert expected.place_px == (500.0, 400.0)
 
 
 def test_half_hidden_and_missing_discs_teach_nothing() -> None:
-    sightings = Sightings(2.0)
+    session_discs = SessionDiscs(2.0)
     for _ in range(ENOUGH):
-        sightings.learn(frame(660.0, coverage=0.4))
-        sightings.learn(
+        session_discs.learn(frame(660.0, coverage=0.4))
+        session_discs.learn(
             MeasuredFrame(frame="b", time_utc=JUNE, width_px=3000, height_px=2000, disc=Disc(found=False))
         )
-    assert sightings.prior == Sightings(2.0).prior
+    assert session_discs.prior == SessionDiscs(2.0).prior
 
 
 def test_on_squares_of_sensor_pixels_size_and_place_shrink() -> None:
-    sightings = Sightings(2.0)
-    sightings.learn(frame(470.0, x_px=500.5))
-    half = sightings.prior.expected(JUNE, step=2)
-    assert half.radius_px == pytest.approx(sightings.prior.expected(JUNE).radius_px / 2)
+    session_discs = SessionDiscs(2.0)
+    session_discs.learn(frame(470.0, x_px=500.5))
+    half = session_discs.prior.expected(JUNE, step=2)
+    assert half.radius_px == pytest.approx(session_discs.prior.expected(JUNE).radius_px / 2)
     assert half.place_px == (250.0, 199.75)

@@ -46,7 +46,7 @@ class Numbers:
         return len(self._sorted) + len(self._new)
 
 
-class Known:
+class SeenFiles:
     """Files and contents that were handed on already, in few bytes each.
 
     A name is known together with size and time of change, because a camera uses its numbers again. Content is
@@ -77,9 +77,9 @@ class Known:
         """Say whether some file of this content is known."""
         return int(digest[:16], 16) in self._contents
 
-    def copy(self) -> "Known":
+    def copy(self) -> "SeenFiles":
         """Return another that knows the same."""
-        other = Known()
+        other = SeenFiles()
         other._files, other._contents = self._files.copy(), self._contents.copy()
         return other
 
