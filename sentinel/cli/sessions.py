@@ -67,17 +67,21 @@ def measure(
 @app.command()
 def replay(
     session: Annotated[
-        Path, typer.Argument(help="A folder of frames, a measurements.ecsv or a state folder.")
+        Path,
+        typer.Argument(
+            metavar="SESSION", help="A folder of frames, a measurements.ecsv or a state folder of a watch."
+        ),
     ],
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where journal and files are written.")],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for journal and files.")],
     *,
     config: ConfigFiles = None,
     marks: MarksFile = None,
     as_json: AsJson = False,
 ) -> None:
-    """Run a past session through the rooms of the watch.
+    """Run a past session as the watch would have, on the session's own clock, as fast as the machine allows.
 
-    On the session's own clock, as fast as the machine allows.
+    Leaves measurements, forecasts, incidents, alerts and the journal in --out, and prints a summary. Sends
+    nothing to anybody.
     """
     from sentinel.jobs.replay import ReplayRequest, replay
     from sentinel.jobs.report.summary import summary_json, summary_lines
@@ -151,9 +155,12 @@ def align(
 def tune(
     sessions: Annotated[
         list[Path],
-        typer.Argument(metavar="SESSION...", help="Folders of frames, measurements.ecsv or state folders."),
+        typer.Argument(
+            metavar="SESSION...",
+            help="Folders of frames, measurements.ecsv or state folders; replayed ones are the quickest.",
+        ),
     ],
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where overlay and table are written.")],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for overlay and table.")],
     *,
     config: ConfigFiles = None,
     truth: Annotated[
@@ -161,18 +168,22 @@ def tune(
         typer.Option(
             "--truth",
             metavar="FILE",
-            help="What truly happened; one file for all sessions, or one for each in their order.",
+            help="What truly happened (JSON lines, YAML or a scenario): one file for all sessions, or one "
+            "for each in their order. Without it your marks decide what was needless.",
         ),
     ] = None,
     only: Annotated[
-        str | None, typer.Option("--only", metavar="NAME[,NAME]", help="Try these thresholds alone.")
+        str | None, typer.Option("--only", metavar="NAME[,NAME]", help="Try only these thresholds.")
     ] = None,
-    trials: Annotated[int, typer.Option("--trials", help="Try at most so many settings.")] = 120,
+    trials: Annotated[
+        int, typer.Option("--trials", metavar="N", help="Try at most this many settings.")
+    ] = 120,
     as_json: AsJson = False,
 ) -> None:
-    """Try the thresholds on past sessions: lead time against needless wake-ups.
+    """Find thresholds that would have woken you less for nothing, and missed nothing, in past sessions.
 
-    Leaves a settings overlay to use, and a table of all that was tried.
+    Judges the sessions again and again with one threshold changed. Leaves overlay.yaml (what to change and
+    why, for a second --config) and tuning.ecsv (all that was tried). Changes no settings itself.
     """
     from sentinel.jobs.tune import TuneRequest, tune
     from sentinel.jobs.tune.files import OVERLAY_NAME, write_files
@@ -195,18 +206,18 @@ def tune(
 @app.command()
 def report(
     folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="What `replay --out` or `watch` left behind: its journal.")
+        Path, typer.Argument(metavar="DIR", help="The folder that `replay --out` or `watch` wrote.")
     ],
     *,
     out: Annotated[
         Path | None,
-        typer.Option("--out", metavar="FILE", help="Where to write; report.html in DIR if not given."),
+        typer.Option("--out", metavar="FILE", help="The page to write; DIR/report.html if not given."),
     ] = None,
     config: ConfigFiles = None,
 ) -> None:
-    """Write the report of a watched or replayed session: one page that needs nothing else.
+    """Write the report of a watched or replayed session: one HTML page that needs nothing else.
 
-    Settings are those the journal holds, unless others are given.
+    A running watch is not disturbed. Settings are those the journal holds, unless others are given.
     """
     from sentinel.jobs.report.page import write_report
 
@@ -247,17 +258,22 @@ def plan(
 
 @app.command()
 def simulate(
-    scenario: Annotated[Path, typer.Argument(help="A scenario (YAML); those in replay_data/ are examples.")],
-    out: Annotated[Path, typer.Argument(help="An empty or new folder for the session.")],
+    scenario: Annotated[
+        Path, typer.Argument(metavar="SCENARIO", help="A scenario (YAML); see those in replay_data/.")
+    ],
+    out: Annotated[Path, typer.Argument(metavar="OUT", help="A new or empty folder for the session.")],
     *,
     frames: Annotated[
         bool,
         typer.Option(
-            "--frames/--measurements-only", help="Render frames, or write their measurements alone."
+            "--frames/--measurements-only", help="Render pictures, or only write what measuring would give."
         ),
     ] = True,
 ) -> None:
-    """Render a synthetic session with its truth beside it."""
+    """Make up a session from a scenario: pictures or measurements, settings, and the truth in truth.ecsv.
+
+    Everything in it is invented; the same scenario gives the same session.
+    """
     from sentinel.jobs.simulate.scenario import load_scenario
     from sentinel.jobs.simulate.session import simulate
 

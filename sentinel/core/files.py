@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from sentinel.core.errors import RequestProblem
+
 
 @contextmanager
 def replaced(path: Path) -> Iterator[Path]:
@@ -47,3 +49,20 @@ def shown_name(path: Path | str) -> str:
     """
     text = os.fsencode(path).decode("utf-8", "backslashreplace")
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def made_folder(path: Path) -> Path:
+    """Create a folder for results, and what lies above it, unless it is there.
+
+    Raises
+    ------
+    RequestProblem
+        If it cannot be created.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RequestProblem(
+            f"cannot be created ({error.strerror})", where=str(path), mend="choose another folder"
+        ) from None
+    return path

@@ -19,7 +19,7 @@ from sentinel.chain.intake.session_discs import SessionDiscs
 from sentinel.chain.pipeline import Pipeline
 from sentinel.chain.runner import run
 from sentinel.core.errors import RequestProblem
-from sentinel.core.files import file_hash
+from sentinel.core.files import file_hash, made_folder
 from sentinel.core.records import Event, Mark, MeasuredFrame, frame_order
 from sentinel.core.settings import Settings, load_settings
 from sentinel.core.tables import read_measurements
@@ -138,12 +138,7 @@ def make_room(out: Path, session: Session) -> None:
                     where=str(out),
                     mend="choose another folder for --out",
                 )
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise RequestProblem(
-            f"cannot be created ({error.strerror})", where=str(out), mend="choose another folder for --out"
-        ) from None
+    made_folder(out)
 
 
 def _measured(session: Session, settings: Settings, progress: Progress) -> list[MeasuredFrame]:

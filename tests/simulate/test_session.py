@@ -168,6 +168,8 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
         simulate(small(), tmp_path)
     with pytest.raises(RequestProblem, match="is a file"):
         simulate(small(), tmp_path / "mine.txt")
+    with pytest.raises(RequestProblem, match="cannot be created"):
+        simulate(small(), tmp_path / "mine.txt" / "out")
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
 
 

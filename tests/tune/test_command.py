@@ -126,7 +126,7 @@ def left_in(folder: Path) -> list[Path]:
         (("{watched}", "--out", "{out}", "--config", "{table}/config.yaml"), "holds no frames"),
         (("{spoilt}", "--out", "{out}", "--config", "{table}/config.yaml"), "journal"),
         (("{session}", "{other}", "--out", "{out}"), "its thresholds differ"),
-        (("{session}", "--out", "{out}", "--only", "lost_nowmin"), "'lost_nowmin' is none"),
+        (("{session}", "--out", "{out}", "--only", "lost_nowmin"), "'lost_nowmin' is no threshold"),
         (("{session}", "--out", "{out}", "--only", "bright_jump_ratio"), "left alone by tuning"),
         (("{session}", "--out", "{out}", "--trials", "0"), "at least 1"),
         (("{session}", "--out", "{out}", "--truth", "a", "--truth", "b"), "2 files for 1 sessions"),

@@ -11,7 +11,7 @@ import yaml
 
 from sentinel.chain.intake.pool import cores
 from sentinel.core.errors import RequestProblem
-from sentinel.core.files import replaced, write_text_whole
+from sentinel.core.files import made_folder, replaced, write_text_whole
 from sentinel.core.tables import write_ecsv, write_measurements
 from sentinel.core.times import format_utc, from_utc_s
 from sentinel.jobs.progress import Progress, reported, silent
@@ -70,12 +70,11 @@ def simulate(
     Raises
     ------
     RequestProblem
-        If `out` holds something already.
+        If `out` holds something already or cannot be created.
     """
     _require_empty(out)
     work = plan(scenario)
-    out.mkdir(parents=True, exist_ok=True)
-    write_text_whole(out / "config.yaml", config_text(scenario))
+    write_text_whole(made_folder(out) / "config.yaml", config_text(scenario))
     marks = marks_text(scenario)
     if marks:
         write_text_whole(out / "marks.jsonl", marks)

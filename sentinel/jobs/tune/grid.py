@@ -100,7 +100,7 @@ def asked_for(names: Sequence[str]) -> tuple[Swept, ...]:
             what = (
                 f"{name!r} is left alone by tuning"
                 if name in Thresholds.model_fields
-                else f"{name!r} is none"
+                else f"{name!r} is no threshold"
             )
             raise RequestProblem(what, where="--only", mend=f"name some of {', '.join(known)}")
     return tuple(one for one in SWEPT if not names or one.name in names)
