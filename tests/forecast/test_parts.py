@@ -122,7 +122,7 @@ def test_bins_keep_means_through_merging() -> None:
     bins = Bins()
     t = np.arange(0, 30 * 3600, 60.0)
     for time in t:
-        bins.add(0, time, 3.0 + 1e-3 * time, 7.0, 0.1)
+        bins.add(time, 3.0 + 1e-3 * time, 7.0, 0.1)
     arc = bins.arc()
     assert len(arc) < 200
     assert arc.count.sum() == len(t)
@@ -133,7 +133,7 @@ def test_bins_keep_means_through_merging() -> None:
 def test_bins_forget_after_a_day_and_a_half() -> None:
     bins = Bins()
     for hour in range(60):
-        bins.add(0, hour * 3600.0, 0.0, 0.0, 0.1)
+        bins.add(hour * 3600.0, 0.0, 0.0, 0.1)
     assert bins.arc().utc_s.min() >= 23 * 3600
 
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from sentinel.chain.forecast.coming import OFFSETS_S
 from sentinel.chain.forecast.fit import Solved
-from sentinel.chain.forecast.geometry import COMMON, Geometry, Indices, Points, rolled
+from sentinel.chain.forecast.geometry import COMMON, Geometry, Indices, Points, one_part, rolled
 from sentinel.chain.forecast.noise import FLEXURES, Change
 from sentinel.sky.arrays import Array, Bools
 
@@ -97,10 +97,8 @@ class Draws:
         """
         used = np.unique(self.point)
         points = self.points.taken(used)
-        last = np.full(len(offsets_s), len(points.reference_s) - 1, dtype=np.intp)
-        base, slopes = self.geometry.linear(
-            self.geometry.aims(now_s + offsets_s, self.fitted_s), last, points
-        )
+        aims = self.geometry.aims(now_s + offsets_s, self.fitted_s)
+        base, slopes = self.geometry.linear(aims, one_part(offsets_s), points)
         tangent = self._flexing(offsets_s)
         for i, which in enumerate(used):
             mine = np.flatnonzero(self.point == which)

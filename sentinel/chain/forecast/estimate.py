@@ -19,7 +19,7 @@ from sentinel.chain.forecast.fit import (
     change_odds,
     roll_grid,
 )
-from sentinel.chain.forecast.geometry import COMMON, Aims, Elsewhere, Geometry, Indices, Points
+from sentinel.chain.forecast.geometry import COMMON, Aims, Elsewhere, Geometry, Points, one_part
 from sentinel.chain.forecast.nodes import Learnt, Nodes, learnt
 from sentinel.chain.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
 from sentinel.chain.forecast.worm import SIGMAS_ARCSEC
@@ -48,12 +48,11 @@ class _Seen:
 
     track: Track
     aims: Aims
-    stretch: Indices
     worm: Array
 
     def linear(self, geometry: Geometry, points: Points) -> tuple[Array, Array]:
         """Return track and slopes as `Geometry.linear` does, with the worm's columns put in."""
-        base, slopes = geometry.linear(self.aims, self.stretch, points)
+        base, slopes = geometry.linear(self.aims, one_part(self.aims.utc_s), points)
         if not self.worm.shape[1]:
             return base, slopes
         along = np.stack([self.worm, np.zeros_like(self.worm)], axis=1)
@@ -123,15 +122,12 @@ class Estimator:
     def _fit(
         self, arc: Arc, xy_arcsec: Array, variance: Array, worm: Array, now_s: float, *, keep: bool
     ) -> Draws:
-        ids = tuple(int(i) for i in np.unique(arc.stretch))
-        stretch = np.searchsorted(np.array(ids), arc.stretch)
         track = _Seen(
             Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s)),
             self._geometry.aims(arc.utc_s, now_s),
-            stretch,
             worm,
         )
-        nodes = self._posed(ids, arc.utc_s, stretch, xy_arcsec)
+        nodes = self._posed(float(arc.utc_s[0]), xy_arcsec[0])
         nodes, base, slopes, hope = self._settled(nodes, track)
         alive = np.flatnonzero(hope > -_HOPELESS)
         nodes, base, slopes = nodes.taken(alive), base[alive], slopes[alive]
@@ -209,30 +205,12 @@ class Estimator:
             nodes = replace(nodes, points=nodes.points.moved(delta[keep], roll[keep]))
         raise AssertionError("the last round returns")
 
-    def _posed(self, ids: tuple[int, ...], utc_s: Array, stretch: Indices, xy_arcsec: Array) -> Nodes:
-        """Return the nodes with poses for the stretches that are there now, new ones from their first bin."""
-        nodes, old = self._nodes, self._nodes.points
-        known = {number: i for i, number in enumerate(nodes.stretches)}
-        reference, along, poleward = [], [], []
-        for k, number in enumerate(ids):
-            if number in known:
-                i = known[number]
-                reference.append(float(old.reference_s[i]))
-                along.append(old.along_deg[:, i])
-                poleward.append(old.poleward_deg[:, i])
-                continue
-            first = int(np.argmax(stretch == k))
-            reference.append(float(utc_s[first]))
-            pose = self._geometry.poses_for(float(utc_s[first]), xy_arcsec[first], old)
-            along.append(pose[0])
-            poleward.append(pose[1])
-        points = replace(
-            old,
-            reference_s=np.array(reference),
-            along_deg=np.stack(along, axis=1),
-            poleward_deg=np.stack(poleward, axis=1),
-        )
-        return replace(nodes, points=points, stretches=ids)
+    def _posed(self, first_s: float, xy_arcsec: Array) -> Nodes:
+        """Return the nodes with a pose, if they have none yet: from a part's first bin, (2,) at a time."""
+        points = self._nodes.points
+        if len(points.reference_s):
+            return self._nodes
+        return replace(self._nodes, points=self._geometry.posed(points, first_s, xy_arcsec))
 
 
 def _kinds_that_matter(nodes: Nodes, track: _Seen, base: Array, slopes: Array, lead: int) -> tuple[int, ...]:

@@ -107,7 +107,7 @@ class Forecaster:
             roll = TOLD_ROLL.about(roll_of_top(mount.picture_top, southern=site.latitude_deg < 0))
         return every_node(first_rates(mount.tracking), site.latitude_deg, roll)
 
-    def _begin_anew(self, since_s: float, since: Since, *, before_stretch: int = 0) -> None:
+    def _begin_anew(self, since_s: float, since: Since) -> None:
         """Fit what comes from a moment on by itself: its prior is what the track before it has told."""
         self._place_and_clock.begin_part()
         told = self._estimator.learnt
@@ -116,7 +116,7 @@ class Forecaster:
                 told, changed_rates(self._settings.mount.tracking), self._settings.site.latitude_deg, since
             )
             self._estimator = Estimator(self._settings.site, self._sun, nodes)
-        self._tracker.bins.forget(before_s=since_s, before_stretch=before_stretch)
+        self._tracker.bins.forget(since_s)
 
     @property
     def stretch_began_utc(self) -> datetime | None:
@@ -214,7 +214,7 @@ class Forecaster:
         if self._scale.learn(frame.disc, sight, self._sun):
             # Another lens: what was seen in other pixels is of no use.
             tracker.begin_stretch_with(sight)
-            self._begin_anew(sight.utc_s, REBUILT, before_stretch=tracker.stretch)
+            self._begin_anew(sight.utc_s, REBUILT)
             return True
         if any(begin <= sight.utc_s <= end for begin, end in self._paused):
             self._in_pause.append(sight)
@@ -229,9 +229,9 @@ class Forecaster:
         verdict = tracker.take(sight)
         if verdict is Verdict.CHANGED:
             self._changed_s = tracker.began_utc_s
-            self._begin_anew(self._changed_s, CHANGED, before_stretch=tracker.stretch)
+            self._begin_anew(self._changed_s, CHANGED)
         if verdict is Verdict.JUMPED:
-            self._begin_anew(tracker.began_utc_s, since, before_stretch=tracker.stretch)
+            self._begin_anew(tracker.began_utc_s, since)
         if verdict is Verdict.JUMPED and left and was is not None:
             self._learn_roll([was, *left], told=False)
         return first or verdict in (Verdict.JUMPED, Verdict.DEPARTED, Verdict.CHANGED)

@@ -91,6 +91,11 @@ class Points:
         return np.asarray(rate[:, None] * (utc_s - reference_s))
 
 
+def one_part(utc_s: Array) -> Indices:
+    """Return the numbers (n,) of the poses at times of one part of a track: it has one."""
+    return np.zeros(len(utc_s), dtype=np.intp)
+
+
 @dataclass(frozen=True, slots=True)
 class Aims:
     """Where the sun is at n times, for as many linearisations as are wanted."""
@@ -176,6 +181,11 @@ class Geometry:
             roll_deg=np.degrees(points.roll_rad),
         )
         return np.asarray(pose.along_deg), np.asarray(pose.poleward_deg)
+
+    def posed(self, points: Points, at_s: float, xy_arcsec: Array) -> Points:
+        """Return points of one pose: that of `poses_for`."""
+        along, poleward = (pose[:, None] for pose in self.poses_for(at_s, xy_arcsec, points))
+        return replace(points, reference_s=np.array([at_s]), along_deg=along, poleward_deg=poleward)
 
 
 @dataclass(frozen=True, slots=True)

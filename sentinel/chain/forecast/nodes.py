@@ -51,8 +51,6 @@ class Nodes:
     log_prior: Array
     centre_rad: Array
     half_width_rad: Array
-    stretches: tuple[int, ...] = ()
-    """Numbers of the stretches that the points have poses for."""
     kind: int = 9
     """The likeliest kind of flexure."""
     kinds: tuple[int, ...] = ()
@@ -86,10 +84,8 @@ class Nodes:
             azimuth_deg=azimuth,
             altitude_deg=altitude,
             roll_rad=points.roll_rad + half,
-            reference_s=np.array([first_s]),
         )
-        along, poleward = place.geometry.poses_for(first_s, xy_arcsec, points)
-        points = replace(points, along_deg=along[:, None], poleward_deg=poleward[:, None])
+        points = place.geometry.posed(points, first_s, xy_arcsec)
         return replace(self, points=points, centre_rad=self.centre_rad + half)
 
     def knowing_nothing(self, latitude_deg: float) -> "Nodes":

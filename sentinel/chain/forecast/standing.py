@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sentinel.chain.forecast.draws import Draws
-from sentinel.chain.forecast.geometry import ARCSEC_OPTICS, COMMON, Geometry, Points, rolled
+from sentinel.chain.forecast.geometry import ARCSEC_OPTICS, COMMON, Geometry, Points, one_part, rolled
 from sentinel.chain.forecast.staying import Mounting
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import Pose, from_mount_frame, unproject
@@ -73,9 +73,8 @@ def lead(draws: Draws) -> Lead:
 
 def stopped_px(sun: Sun, lead: Lead, now_s: float, scale_arcsec_px: float) -> Array:
     """Return the displacement (2, n) in pixels over `STOP_S` of the disc on a mount that stops now."""
-    stretch = np.full(len(STOP_S), len(lead.points.reference_s) - 1, dtype=np.intp)
     held = np.full(len(STOP_S), now_s)
-    tangent = lead.geometry.tangent(sun.direction(now_s + STOP_S), held, stretch, lead.points)[0]
+    tangent = lead.geometry.tangent(sun.direction(now_s + STOP_S), held, one_part(STOP_S), lead.points)[0]
     x, y = rolled(tangent[:, 0], tangent[:, 1], lead.roll_rad)
     return np.stack([x - x[0], y - y[0]]) / scale_arcsec_px
 

@@ -109,6 +109,8 @@ class Tracker:
         self.scale_arcsec_px = scale_arcsec_px
         self.bins = Bins()
         self.stretch = 0
+        self.began_utc_s = np.inf
+        """When the present stretch began; inf before any disc."""
         self.expected: Expected | None = None
         self.moves_px: Callable[[Array, Array], Array] | None = None
         """Takes times (n,) and a place (2,); gives the way (n, 2) of a disc put there at the first."""
@@ -117,17 +119,11 @@ class Tracker:
         self.last: Sight | None = None
         self.unrest = Unrest()
         self._recent: deque[tuple[Sight, int]] = deque(maxlen=RECENT_DISCS)
-        self._starts: deque[tuple[float, int]] = deque(maxlen=64)
         self.first_utc_s = np.inf
         self.told_of_jump = False
         """Whether the operator says that the disc may soon be elsewhere."""
         self.stands_since_s: float | None = None
         """Since when the mount has not turned with the sun, as the disc's steps show; None: they do not."""
-
-    @property
-    def began_utc_s(self) -> float:
-        """When the present stretch began; inf before any disc."""
-        return self._starts[-1][0] if self._starts else np.inf
 
     def tell_of_jump(self) -> None:
         """Take it that the disc may soon be elsewhere: the operator says so."""
@@ -284,6 +280,7 @@ class Tracker:
 
     def _begin_stretch(self, discs: list[Sight], verdict: Verdict) -> Verdict:
         self.stretch += 1
+        self.bins, self.began_utc_s = Bins(), np.inf
         self.departed_utc_s = None
         self.told_of_jump = False
         self.suspects.clear()
@@ -292,19 +289,17 @@ class Tracker:
         return verdict
 
     def _accept(self, sight: Sight) -> None:
-        if not self._starts or self._starts[-1][1] != self.stretch:
-            self._starts.append((sight.utc_s, self.stretch))
-        self.bins.add(self.stretch, sight.utc_s, sight.x_px, sight.y_px, sight.sigma_px)
+        self.began_utc_s = min(self.began_utc_s, sight.utc_s)
+        self.bins.add(sight.utc_s, sight.x_px, sight.y_px, sight.sigma_px)
         self.first_utc_s = min(self.first_utc_s, sight.utc_s)
         self.last = sight
         self._recent.append((sight, self.stretch))
 
     def _take_late(self, sight: Sight) -> Verdict:
         """Put a late disc into its bin where the discs about it agree with it; else leave it."""
-        owner = [stretch for begin, stretch in self._starts if begin <= sight.utc_s]
-        if owner:
-            near = self.bins.near(owner[-1], sight.utc_s, RECENT_S)
+        if sight.utc_s >= self.began_utc_s:
+            near = self.bins.near(sight.utc_s, RECENT_S)
             limit = max(6 * self.unrest.all_arcsec, _LEAST_STEP_ARCSEC) / self.scale_arcsec_px
             if near is not None and float(np.hypot(*(near - sight.xy))) <= limit:
-                self.bins.add(owner[-1], sight.utc_s, sight.x_px, sight.y_px, sight.sigma_px)
+                self.bins.add(sight.utc_s, sight.x_px, sight.y_px, sight.sigma_px)
         return Verdict.LATE
