@@ -1,11 +1,16 @@
 """Settings of which place or clock are wrong: what light and track tell of it, and what nothing can tell."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 
+from sentinel.chain.forecast.fit import USUAL_ROLLS
+from sentinel.chain.forecast.geometry import Geometry
+from sentinel.chain.forecast.nodes import every_node
 from sentinel.chain.forecast.place_and_clock import PlaceAndClock, mistakes
+from sentinel.chain.forecast.rates import first_rates
 from sentinel.core.records import Contradiction, Disc, MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import from_utc_s
@@ -75,7 +80,7 @@ def test_a_right_clear_sky_rules_out_what_is_far_off() -> None:
     before, after = PlaceAndClock(NORTH, Sun(NORTH)).doubt(), told_by_light(NORTH, hours=10.0).doubt()
     far = [abs(one.hours) >= 4 for one in mistakes(NORTH)]
     assert after.weights[far].sum() < 0.1 * before.weights[far].sum()
-    assert after.wrong < before.wrong < 0.021
+    assert after.wrong < before.wrong < 0.05
 
 
 def test_an_axis_is_as_wide_as_the_clock_is_doubtful() -> None:
@@ -93,3 +98,16 @@ def test_an_axis_turned_with_the_sky_comes_back() -> None:
         azimuth, altitude = place.axis_errors_deg(np.array([1.3]), np.array([-0.4]))
         tilt = np.hypot(azimuth * np.cos(np.radians(72.0)), altitude)
         assert tilt == pytest.approx(np.hypot(1.3 * np.cos(np.radians(72.0)), 0.4), rel=0.03)
+
+
+def test_a_mirrored_camera_stands_beside_the_likeliest_mount() -> None:
+    """What the settings make look mirrored need not be: both are tried with the sun elsewhere."""
+    nodes = every_node(first_rates("solar"), 72.0, USUAL_ROLLS).taken(np.array([0]))
+    points = replace(nodes.points, azimuth_deg=np.array([1.5]), altitude_deg=np.array([-0.2]))
+    both = replace(
+        nodes, points=Geometry(NORTH, Sun(NORTH)).posed(points, START_S, np.zeros(2))
+    ).with_mirrored()
+    assert both.points.azimuth_deg.tolist() == [1.5, -1.5]
+    assert both.points.altitude_deg.tolist() == [-0.2, 0.2]
+    assert np.diff(both.points.roll_rad) == pytest.approx(np.pi)
+    assert len(both.prior.place) == len(both.centre_rad) == 2

@@ -35,8 +35,6 @@ _ROUNDS = 4
 _WEIGH_EVERY = 5
 _CLOSE = np.array([3e-3, 3e-3, 0.2])
 _MOST_CHANGES = 6
-_LEADING = 2
-"""So many of the likeliest mounts are tried with the sun elsewhere."""
 _ELSEWHERE_ROUNDS = 2
 _LIKELY = 0.1
 """A change of the drift in so large a share of the draws is reckoned with where the fit settles."""
@@ -87,7 +85,7 @@ class Estimator:
         self.learnt: Learnt | None = None
         """What the last fit that was kept has told."""
         self._kept: tuple[_Seen, Nodes] | None = None
-        """The track it stood on, and the likeliest mounts where they were linearised."""
+        """The track it stood on, and the likeliest mount, mirrored too, where it was linearised."""
 
     def told_roll(self, roll: RollPrior) -> None:
         """Take it that the camera's roll is known otherwise than by the track."""
@@ -150,7 +148,7 @@ class Estimator:
             self.learnt = learnt(drawn, solved, rolls, log)
             kind = int(np.bincount(draws.kind % len(FLEXURES), minlength=len(FLEXURES)).argmax())
             score = log.max(axis=(0, 2))
-            self._kept = track, drawn.taken(np.argsort(score)[::-1][:_LEADING])
+            self._kept = track, drawn.taken(np.array([score.argmax()])).with_mirrored()
             lead = int(heavy[score.argmax()])
             self._nodes = replace(
                 _followed(nodes, lead), kind=kind, age=nodes.age + 1, change=_likeliest_change(draws)
@@ -161,7 +159,7 @@ class Estimator:
         """Return the log of how likely the track is with the sun in other places, (k,); None: not known.
 
         Of the axis nothing is taken to be known: an axis turned with the sky explains the track as well, but
-        for the air.
+        for the air. Nor of the roll: what the settings make look mirrored need not be.
         """
         if self._kept is None or self._nodes.change is not None:
             return None

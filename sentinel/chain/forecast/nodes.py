@@ -74,6 +74,21 @@ class Nodes:
             half_width_rad=self.half_width_rad[which],
         )
 
+    def with_mirrored(self) -> "Nodes":
+        """Return the same and those with the camera turned by a half on mirrored axes: nearly as likely."""
+        points = self.points
+        mirrored = replace(
+            points,
+            azimuth_deg=-points.azimuth_deg,
+            altitude_deg=-points.altitude_deg,
+            roll_rad=points.roll_rad + np.pi,
+        )
+        twice = np.tile(np.arange(len(self)), 2)
+        half = np.repeat([0.0, np.pi], len(self))
+        return replace(
+            self.taken(twice), points=points.and_those(mirrored), centre_rad=self.centre_rad[twice] + half
+        )
+
     def elsewhere(self, place: Elsewhere, first_s: float, xy_arcsec: Array) -> "Nodes":
         """Return the same, the sun seen in another place; the first disc (2,) at a time there."""
         points = self.points

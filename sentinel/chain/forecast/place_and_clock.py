@@ -26,11 +26,11 @@ from sentinel.sky.sun import Sun
 MistakeKind = Literal["none", "longitude-sign", "latitude-sign", "time-zone"]
 
 # How likely each mistake is beforehand. A judgement: clocks an hour off are common, all else is rare,
-# together less than the hundredth that three sigmas leave out: no axis is as doubtful as the rarest mistake.
-_HOURS_OFF = {1: 0.006, 2: 0.0012, 3: 0.0006}
+# together less than the fiftieth that three sigmas leave out: no axis is as doubtful as the rarest mistake.
+_HOURS_OFF = {1: 0.006, 2: 0.004, 3: 0.002}
 _MORE_HOURS_OFF = 0.0001
-_LONGITUDE_SIGN, _LATITUDE_SIGN = 0.002, 0.001
-_LEFT_OUT = ((2.0, 0.05), (3.0, 0.01))
+_LONGITUDE_SIGN, _LATITUDE_SIGN = 0.004, 0.001
+_LEFT_OUT = ((2.0, 0.05), (3.0, 0.02))
 """So many sigmas leave out this share of what may be."""
 _LEAST_DEG = 5.0
 """Of longitude or latitude: of less, the other sign hardly matters."""
@@ -51,11 +51,13 @@ _MOST_SATURATED, _MOST_LEVEL = 0.1, 0.98
 _DOWN_DEG = -1.5
 """With the sun so low no air shows the disc."""
 _DOWN_COSTS, _DOWN_MOST = 4.0, 5
+_TRACK_MOST = 6.0
+"""No part of the track decides alone: a change of the drift that is not known yet may look like anything."""
 WEIGH_EVERY_S = 1800.0
 """It is too dear to do at every renewal."""
 TRACK_SHARE = 0.7
 """The real air's changes are like the sun's own at another hour: the track's word counts for less."""
-CONTRADICTED = 0.97
+CONTRADICTED = 0.95
 """So sure that something is wrong, it is told."""
 _WORTH_TELLING = 0.05
 _WEIGHTLESS = 1e-4
@@ -206,7 +208,7 @@ class PlaceAndClock:
         self.weigh_light()
         log_evidence = track(self.elsewhere)
         if log_evidence is not None:
-            self._track = log_evidence - log_evidence[0]
+            self._track = np.clip(log_evidence - log_evidence[0], -_TRACK_MOST, _TRACK_MOST)
 
     def weigh_light(self) -> None:
         """Work out anew what the light says."""
