@@ -53,7 +53,7 @@ def test_a_clock_hours_off_is_told_by_the_light_with_the_hours(hours: float) -> 
 
 
 def test_a_longitude_of_the_wrong_sign_is_told_by_the_light() -> None:
-    found = contradiction(told_by_light(Site(latitude_deg=72.0, longitude_deg=-50.0)))
+    found = contradiction(told_by_light(Site(latitude_deg=72.0, longitude_deg=-50.0), hours=8.0))
     assert "longitude-sign" in found.likely
 
 

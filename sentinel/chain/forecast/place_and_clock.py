@@ -39,7 +39,7 @@ SAMPLE_S = 900.0
 SAMPLES = 96
 """A day of them."""
 FEWEST = 4
-_STEADY_STOPS, _UNSTEADY_STOPS, _UNSTEADY_STEADIEST = 0.015, 0.06, 2.0
+_STEADY_STOPS, _UNSTEADY_STOPS, _UNSTEADY_STEADIEST = 0.008, 0.06, 1.7
 """Light that changes by less from frame to frame is steady, by more it is not: there is cloud, or a bracket
 of exposures that no file tells of; in between it is where it changes so many times as much as in the
 steadiest quarter of the day."""
@@ -57,7 +57,7 @@ WEIGH_EVERY_S = 1800.0
 """It is too dear to do at every renewal."""
 TRACK_SHARE = 0.7
 """The real air's changes are like the sun's own at another hour: the track's word counts for less."""
-CONTRADICTED = 0.95
+CONTRADICTED = 0.97
 """So sure that something is wrong, it is told."""
 _WORTH_TELLING = 0.05
 _WEIGHTLESS = 1e-4
