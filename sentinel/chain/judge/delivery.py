@@ -1,10 +1,11 @@
 """`no-frames`: the camera has stopped delivering, or delivers the same picture again and again."""
 
 from collections.abc import Mapping
-from math import log
+from math import isfinite
 from typing import Any, NamedTuple
 
 from sentinel.chain.judge.lifecycle import Finding, Readings
+from sentinel.chain.judge.nights import night_of
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Severity, Surroundings
@@ -14,9 +15,11 @@ GAPS = 60
 FEWEST_GAPS = 7
 NEEDLESS_A_DAY = 0.03
 """So often may frames that fail to come by chance be taken for a camera that has stopped."""
-_MISSED_BEFORE, _FRAMES_BEFORE = 0.5, 6.0
-"""What is taken as known before a session has shown how many of its frames fail to come."""
-_MOST_INTERVALS = 20.0
+_MISSED_BEFORE, _FRAMES_BEFORE = 0.1, 3.0
+"""What is taken as known before a session has shown how many of its frames fail to come: mostly none."""
+_MOST_INTERVALS = 20
+FIRST_INTERVALS = 5.0
+"""At most so long is waited before a session has shown how regularly its frames come."""
 
 Picture = tuple[float, float, float, float]
 
@@ -70,20 +73,34 @@ def looked_around(state: Delivery, event: Surroundings) -> Delivery:
 def patience_s(state: Delivery, context: Context) -> float:
     """Return how long a frame may fail to come: by the interval, and by how many failed to come of late.
 
-    Where frames are lost one by one, as on a bad link, so many in a row are lost by chance now and then.
+    Where frames are lost one by one, as on a bad link, so many in a row are lost by chance now and then. How
+    often is not known but from the last gaps, and hardly at all from the first ones of a session.
     """
     limits = context.thresholds
-    least = limits.no_frames_intervals
     # The frames of a burst come together and count as one.
     gaps = sorted(gap for gap in state.gaps if gap >= 0.5 * context.interval_s)
-    if len(gaps) < FEWEST_GAPS:
-        usual_s, intervals = context.interval_s, least
-    else:
-        usual_s = max(context.interval_s, gaps[len(gaps) // 4])
-        due = sum(max(round(gap / usual_s), 1) for gap in gaps)
-        missed = (due - len(gaps) + _MISSED_BEFORE) / (due + _FRAMES_BEFORE)
-        intervals = min(max(log(NEEDLESS_A_DAY * usual_s / DAY_S) / log(missed), least), _MOST_INTERVALS)
+    usual_s = context.interval_s
+    if len(gaps) >= FEWEST_GAPS:
+        usual_s = max(usual_s, gaps[len(gaps) // 4])
+    came = len(gaps)
+    missed = sum(max(round(gap / usual_s), 1) for gap in gaps) - came
+    intervals = max(_by_chance(missed, came, NEEDLESS_A_DAY * usual_s / DAY_S), limits.no_frames_intervals)
+    if came < FEWEST_GAPS:
+        intervals = min(intervals, FIRST_INTERVALS if came else limits.no_frames_intervals)
     return max(intervals * usual_s, limits.no_frames_min * 60)
+
+
+def _by_chance(missed: int, came: int, chance: float) -> int:
+    """Return how many frames in a row fail to come with less than a chance, by how many did so far.
+
+    A frame's own chance is a beta distribution; each that fails to come makes the next failure likelier.
+    """
+    count, left = 0, 1.0
+    fails, all_ = missed + _MISSED_BEFORE, missed + came + _FRAMES_BEFORE
+    while left > chance and count < _MOST_INTERVALS:
+        left *= (fails + count) / (all_ + count)
+        count += 1
+    return count
 
 
 def waited(
@@ -112,17 +129,13 @@ def waited(
     if state.last_s is not None:
         detail |= {"last_frame": state.last_frame, "last_utc": format_utc(from_utc_s(state.taken_s))}
     onset_s = since_s + context.interval_s if state.last_s is not None else since_s
-    if context.sun_at(now_s).clear_deg < 0:
-        # Nothing is lost until it is back: for whoever is woken to judge by.
-        detail |= {"sun_rises_utc": _rise_utc(now_s, context)}
+    night = night_of(context.settings.site, now_s)
+    if night is not None and night.sets_s <= now_s:
+        # Nothing is lost until the sun is back: for whoever is woken to judge by.
+        detail |= {
+            "sun_rises_utc": format_utc(from_utc_s(night.rises_s)) if isfinite(night.rises_s) else None
+        }
     return {"no-frames": Finding(severity=Severity.NOW, onset_s=onset_s, detail=detail)}
-
-
-def _rise_utc(now_s: float, context: Context) -> str | None:
-    """Return when the sun is next above the line, to ten minutes; None: not within two days."""
-    steps = range(1, 2 * 144)
-    rise = next((now_s + k * 600 for k in steps if context.sun_at(now_s + k * 600).clear_deg > 0), None)
-    return None if rise is None else format_utc(from_utc_s(round(rise / 600) * 600))
 
 
 def _same_finding(state: Delivery, context: Context) -> Finding | None:
