@@ -352,6 +352,39 @@ def test_black_steps_of_an_8_bit_file_after_cloud_wake_nobody(step: int) -> None
     assert [one for one in watch.said if one.severity is Severity.NOW] == []
 
 
+def dark_steps(watch: Watch, minutes: int) -> None:
+    """Let cloud wander for some minutes over the darkest steps of an 8-bit file, 0 to 3."""
+    wander = 1.5
+    for _ in range(minutes):
+        wander += 0.1 * (1.5 - wander) + float(watch.random.normal(0, 0.5))
+        step = min(max(round(wander), 0), 3)
+        watch.frames(1, found=False, brightness=step / 255 / 12.92)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_on_a_camera_too_dark_for_cloud_a_sky_that_stays_black_wakes_all_the_same(seed: int) -> None:
+    """The mount stopped under it: nothing comes back, and cloud never was that even."""
+    watch = Watch(seed=seed)
+    watch.frames(60)
+    watch.frames(3, brightness=0.25, limb_coverage=0.8)
+    dark_steps(watch, 180)
+    assert [one for one in watch.said if one.severity is Severity.NOW] == []
+    cleared = watch.now
+    watch.frames(180, found=False, brightness=0.0)
+    woken = next(one for one in watch.said if one.severity is Severity.NOW)
+    assert woken.condition == "lost-disc"
+    assert 55 <= (woken.time_utc - cleared).total_seconds() / 60 <= 180
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_on_such_a_camera_cloud_that_goes_on_wakes_nobody(seed: int) -> None:
+    watch = Watch(seed=seed)
+    watch.frames(60)
+    watch.frames(3, brightness=0.25, limb_coverage=0.8)
+    dark_steps(watch, 720)
+    assert [one for one in watch.said if one.severity is Severity.NOW] == []
+
+
 def test_cloud_that_grows_thick_still_wavers_and_wakes_nobody() -> None:
     watch = clouded(0.004, 0.2)
     for minute in range(400):

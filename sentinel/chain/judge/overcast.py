@@ -2,8 +2,8 @@
 
 Through a front filter a clear sky without the sun and a heavy cloud are both dark. But cloud is lit, and
 never the same for long: what it scatters into the frame wavers from minute to minute. A clear sky's frame is
-even, and darker than cloud was. Where the files' darkest steps are too coarse to show that, nothing is said:
-black after cloud wakes nobody.
+even, and darker than cloud was. Where the files' darkest steps are too coarse to show that, cloud goes from
+one step to another all the same, and a clear sky stays on the darkest: for much longer than cloud ever did.
 """
 
 from typing import NamedTuple
@@ -21,6 +21,9 @@ CLOUD_FRAMES = 5
 _STEP_OF_8_BIT = 1 / 255 / 12.92
 """Of the darkest values of a file in the usual encoding, linear."""
 _COARSE_STEPS = 3
+COARSE_STAYS = 4.0
+"""So many times as long as it ever stayed on one step under cloud: of forty invented sessions of six hours'
+overcast, at any darkness, one or two go on that long by chance."""
 
 
 class Overcast(NamedTuple):
@@ -34,6 +37,10 @@ class Overcast(NamedTuple):
     """Since when all has been even."""
     low: float = 0.0
     high: float = 0.0
+    coarse: int = 0
+    """How often cloud left one of the darkest steps of the file, up to as often as is needed."""
+    longest_s: float = 0.0
+    """For how long it stayed on one at most."""
 
     def paused(self) -> "Overcast":
         """Return the same when the sun is seen, or is not expected: evenness is counted anew."""
@@ -53,7 +60,12 @@ def looked(state: Overcast, sight: Observation, limits: Thresholds) -> Overcast:
     # It wavers, or is lit: cloud.
     known = state.clouds > 0
     usual = state.cloud_level + 0.2 * (level - state.cloud_level) if known else level
-    return Overcast(min(state.clouds + 1, CLOUD_FRAMES), usual, sight.time_s, level, level)
+    coarse, longest_s = state.coarse, state.longest_s
+    if is_coarse(state.high):
+        coarse = min(coarse + 1, CLOUD_FRAMES)
+        longest_s = max(longest_s, sight.time_s - state.since_s)
+    clouds = min(state.clouds + 1, CLOUD_FRAMES)
+    return Overcast(clouds, usual, sight.time_s, level, level, coarse, longest_s)
 
 
 class Cleared(NamedTuple):
@@ -64,12 +76,14 @@ class Cleared(NamedTuple):
     """So even that it is known soon; else only when cloud would long have wavered."""
 
 
-def cleared(state: Overcast) -> Cleared | None:
+def cleared(state: Overcast, time_s: float) -> Cleared | None:
     """Return since when the sky has looked clear; None: it may as well be cloud."""
-    if state.since_s is None or state.clouds < CLOUD_FRAMES or is_coarse(state.high):
+    if state.since_s is None or state.clouds < CLOUD_FRAMES or state.high >= DARKER * state.cloud_level:
         return None
-    if not 0 < state.high < DARKER * state.cloud_level:
-        return None
+    if is_coarse(state.high):
+        # How long cloud stays on a step is known only of cloud that dark.
+        long = time_s - state.since_s >= COARSE_STAYS * state.longest_s
+        return Cleared(state.since_s, still=False) if long and state.coarse >= CLOUD_FRAMES else None
     return Cleared(state.since_s, state.high - state.low <= STILL_SHARE * state.high)
 
 

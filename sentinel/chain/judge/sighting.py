@@ -224,14 +224,14 @@ def _dark(state: Sighting, sight: Observation, context: Context, hint: bool) -> 
         found_run=0,
         unseen_since_s=unseen,
         overcast=overcast,
-        missed=state.missed or _is_missed(cleared(overcast), sight, context),
+        missed=state.missed or _is_missed(cleared(overcast, sight.time_s), sight, context),
     )
 
 
 def _lost_finding(state: Sighting, sight: Observation, context: Context) -> Finding | None:
     limits = context.thresholds
     if state.seen is not None and state.cloudy and state.dark_since_s is not None:
-        sky = cleared(state.overcast)
+        sky = cleared(state.overcast, sight.time_s)
         if sky is not None:
             return _unseen_finding(state, state.seen, sky, sight, context)
         # Cloud that comes again has not brought it back.
