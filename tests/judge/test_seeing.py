@@ -418,6 +418,25 @@ def test_smoke_that_thickens_while_the_sun_climbs_is_dimmed() -> None:
     assert watch.of("wrong-place") == [], "smoke takes light while the sun climbs: no place explains it"
 
 
+def climbing(smoke_stops: float) -> Watch:
+    """Return a morning in air that takes 0.3 mag for each air mass; smoke comes up in hours three to seven."""
+    watch = Watch(datetime(2026, 6, 21, 4, 0, tzinfo=UTC), site={"latitude_deg": 72.0, "longitude_deg": 7.0})
+    for minute in range(8 * 60):
+        air = watch.judge.context.sun_at(watch.now.timestamp()).air_mass
+        smoke = smoke_stops * float(np.clip((minute - 150) / 240, 0, 1))
+        stops = -0.3 / 2.5 * np.log2(10) * (air - 1) - smoke
+        watch.frames(1, brightness=0.5 * 2.0**stops * (1 + 0.004 * watch.random.normal()))
+    return watch
+
+
+def test_what_the_air_takes_is_learned_so_that_thin_smoke_shows_while_the_sun_climbs() -> None:
+    assert climbing(1.1).of("dimmed") == [("opened", "soon")]
+
+
+def test_a_climbing_sun_alone_is_not_dimmed() -> None:
+    assert climbing(0.0).of("dimmed") == []
+
+
 def test_a_sun_that_sets_behind_the_known_line_is_not_covered() -> None:
     watch = Watch(datetime(2026, 6, 21, 17, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
     while watch.now < datetime(2026, 6, 21, 21, 0, tzinfo=UTC):

@@ -16,7 +16,7 @@ from statistics import median
 from typing import Any, NamedTuple
 
 from sentinel.chain.judge.lifecycle import Finding
-from sentinel.chain.judge.reference import Reference, present, usual
+from sentinel.chain.judge.reference import Extinction, Reference, present, usual
 from sentinel.chain.judge.sighting import EXTINCTION_STOPS
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
@@ -32,6 +32,8 @@ _NONE, _SOME = 0.01, 0.05
 _SOME_OF_FRAME = 0.005
 _CLOUD_S = 900.0
 """So long after cloud a sun that comes out may be spotted."""
+ANY_AIR = Extinction(0.0, 1.5 * EXTINCTION_STOPS)
+"""None at all, or the most that haze explains."""
 _FLAT_STOPS, _RISEN_STOPS = 0.06, 0.06
 
 
@@ -57,11 +59,6 @@ class Glare(NamedTuple):
     share: float = 0.0
     """How much of it did when that began."""
     finding: Finding | None = None
-
-
-def thinned(level: float, from_air: float, to_air: float) -> float:
-    """Carry a level to more air mass with the most that haze explains; never brighter for less."""
-    return level - 1.5 * EXTINCTION_STOPS * max(to_air - from_air, 0.0)
 
 
 def glared(
@@ -142,9 +139,9 @@ def _over_usual(reference: Reference | None, sight: Observation) -> float | None
     # Burnt out in part: at least so bright.
     level = log2(sight.brightness) - (sight.exposure_stops or 0.0)
     air = sight.sun.air_mass
-    known = usual(reference, air, thinned, within=LIGHT_BANDS_AWAY)
+    known = usual(reference, air, ANY_AIR.carry, within=LIGHT_BANDS_AWAY)
     # In a session's first hour nothing has settled yet: what was seen of late must do.
-    known = known or present(reference, air, thinned, within=LIGHT_BANDS_AWAY)
+    known = known or present(reference, air, ANY_AIR.carry, within=LIGHT_BANDS_AWAY)
     return float(2.0 ** (level - known.value)) if known is not None else None
 
 

@@ -3,10 +3,10 @@
 from math import log2
 from typing import NamedTuple
 
-from sentinel.chain.judge.glare import LIGHT_BANDS_AWAY, Glare, glared, thinned
+from sentinel.chain.judge.glare import ANY_AIR, LIGHT_BANDS_AWAY, Glare, glared
 from sentinel.chain.judge.hold import NOTHING, Hold
 from sentinel.chain.judge.lifecycle import Finding, Readings
-from sentinel.chain.judge.reference import Carry, Reference, learned, usual
+from sentinel.chain.judge.reference import Carry, Reference, extinction, learned, usual
 from sentinel.chain.judge.sighting import level_stops
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
@@ -148,14 +148,15 @@ def _light(state: Optics, sight: Observation, context: Context) -> Optics:
     table = dict(state.levels)
     reference = table.pop(key, Reference())
     air = sight.sun.air_mass
-    known = usual(reference, air, thinned, within=LIGHT_BANDS_AWAY)
+    carry = extinction(reference, ANY_AIR).carry
+    known = usual(reference, air, carry, within=LIGHT_BANDS_AWAY)
     share = 2.0 ** (level - known.value) if known is not None else None
     less_air = known is not None and known.away and air < known.air_mass
     if less_air and state.dim.since_s is not None and (share or 0.0) > 1 - limits.dimmed_fraction:
         # Less air than ever before lets through more: that does not show that what dimmed it is gone.
         return state
     keep = share is None or share > 1 - limits.dimmed_clear_fraction
-    reference = learned(reference, level, air, sight.time_s, thinned, keep=keep, within=LIGHT_BANDS_AWAY)
+    reference = learned(reference, level, air, sight.time_s, carry, keep=keep, within=LIGHT_BANDS_AWAY)
     others = tuple(table.items())[: BRACKETS - 1]
     state = state._replace(levels=((key, reference), *others))
     if share is None:

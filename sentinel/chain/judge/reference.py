@@ -10,8 +10,10 @@ chain of bands: else a slow worsening would, band by band, become the measure of
 """
 
 from collections.abc import Callable
-from math import log
+from math import log, sqrt
 from typing import NamedTuple
+
+import numpy as np
 
 BANDS_PER_E = 8.0
 BANDS = 30
@@ -19,6 +21,12 @@ BANDS = 30
 LINGER_S = 3600.0
 FEWEST = 5
 MOST_SLACK = 0.25
+FEWEST_BANDS, LEAST_SPREAD, THICKEST_AIR = 3, 0.3, 8.0
+"""From so many bands, so far apart (standard deviation), the air's share is read; and not from the lowest."""
+LEVEL_SIGMA = 0.03
+"""Stops by which a band's level is off at least."""
+HAZE_SHARE = 0.3
+"""By so much what the air takes may change within a day."""
 
 
 class Band(NamedTuple):
@@ -60,6 +68,35 @@ class Reference(NamedTuple):
 
 Carry = Callable[[float, float, float], float]
 """Takes a value, its air mass and another one; gives the worst that the air makes of it there."""
+
+
+class Extinction(NamedTuple):
+    """What the air takes of the light, in stops for each air mass: between these."""
+
+    low: float
+    high: float
+
+    def carry(self, value: float, from_air: float, to_air: float) -> float:
+        """Return the least light that the air explains at another air mass."""
+        more = to_air - from_air
+        return value - (self.high if more > 0 else self.low) * more
+
+
+def extinction(reference: Reference, most: Extinction) -> Extinction:
+    """Return what the session's own bands tell of the air, within `most`; that, where they tell nothing."""
+    known = [band for band in reference.bands if band is not None and band.air_mass < THICKEST_AIR]
+    if len(known) < FEWEST_BANDS:
+        return most
+    air, value = (np.array([getattr(band, name) for band in known]) for name in ("air_mass", "value"))
+    spread = float(air.std())
+    if spread < LEAST_SPREAD:
+        return most
+    slope, level = map(float, np.polyfit(air, value, 1))
+    off = float((value - slope * air - level).std())
+    sigma = max(off, LEVEL_SIGMA) / (spread * sqrt(len(known)))
+    least = (1 - HAZE_SHARE) * -slope - 2 * sigma
+    # Towards the horizon haze may be thicker than anything the session has shown: the most stays what it is.
+    return most._replace(low=min(max(least, most.low), most.high))
 
 
 def band_of(air_mass: float) -> int:
