@@ -419,7 +419,7 @@ def test_smoke_that_thickens_while_the_sun_climbs_is_dimmed() -> None:
 
 
 def climbing(smoke_stops: float) -> Watch:
-    """Return a morning in air that takes 0.3 mag for each air mass; smoke comes up in hours three to seven."""
+    """Return a morning in air that takes 0.3 mag for each air mass; smoke comes up over four hours."""
     watch = Watch(datetime(2026, 6, 21, 4, 0, tzinfo=UTC), site={"latitude_deg": 72.0, "longitude_deg": 7.0})
     for minute in range(8 * 60):
         air = watch.judge.context.sun_at(watch.now.timestamp()).air_mass
