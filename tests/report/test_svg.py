@@ -73,5 +73,8 @@ def test_what_lies_beyond_an_axis_is_counted_in_the_caption() -> None:
     panel = Panel(name="Rate", unit="%", series=[Series(utc_s=times, values=values)], words="", low=0, high=1)
     axis = TimeAxis(0.0, 300.0)
     assert drawn(panel, axis, []).caption == "2 of 4 values beyond the axis, drawn at its end."
+    beside = Series(utc_s=times, values=np.full(5, 0.5))
+    both = replace(panel, series=[*panel.series, beside])
+    assert drawn(both, axis, []).caption == "2 of 4 values beyond the axis, drawn at its end."
     assert not drawn(replace(panel, low=-4.0, high=8.0), axis, []).caption
     assert not replace(panel, series=[Series(utc_s=times, values=np.full(5, np.nan))]).holds_anything

@@ -5,7 +5,7 @@ import numpy as np
 from sentinel.core.times import utc_s
 from sentinel.core.words import many
 from sentinel.jobs.report.analysis import Analysis
-from sentinel.jobs.report.coverage import median_of
+from sentinel.jobs.report.coverage import median_of, quantile_of
 from sentinel.jobs.report.plots import range_words
 from sentinel.jobs.report.style import DEEP, INK, PALE_WARM, QUIET, WARM, Plot
 from sentinel.jobs.report.timelines import Panel, Series, drawn
@@ -13,11 +13,15 @@ from sentinel.sky.arrays import Array
 
 LEFT_SHOWN_H = 24.0
 """Forecasts are drawn up to so many hours ahead."""
+UNRENEWED_S = 7200.0
+"""Over a longer time without a forecast no line is drawn."""
 
 
 def mount_plots(w: Analysis) -> list[Plot]:
     """Return the fitted mount over time."""
-    return [drawn(panel, w.axis, w.nights) for panel in (_axis_panel(w), _rate_panel(w)) if panel is not None]
+    return [
+        drawn(panel, w.axis, w.nights) for panel in (_axis_panel(w), _rate_panel(w)) if panel.holds_anything
+    ]
 
 
 def forecast_plot(w: Analysis) -> Plot | None:
@@ -66,59 +70,57 @@ def _falling(at: Array, hours: Array, name: str, colour: str, dash: str) -> list
             name="" if number else name,
             colour=colour,
             dash=dash,
-            longest_s=7200.0,
+            longest_s=UNRENEWED_S,
         )
         for number, part in enumerate(parts)
     ]
 
 
-def _axis_panel(w: Analysis) -> Panel | None:
-    known = [f for f in w.record.forecasts if f.polar_azimuth_error_deg is not None]
-    if not known:
-        return None
-    at = np.array([utc_s(f.time_utc) for f in known])
+def _column(w: Analysis, name: str) -> Array:
+    """Return one number of every forecast, NaN where it was not known."""
+    values = (getattr(forecast, name) for forecast in w.record.forecasts)
+    return np.array([np.nan if value is None else float(value) for value in values])
 
-    def column(name: str) -> Array:
-        return np.array([np.nan if (v := getattr(f, name)) is None else float(v) for f in known])
 
-    azimuth, altitude = column("polar_azimuth_error_deg"), column("polar_altitude_error_deg")
-    late = slice(len(known) // 2, None)
+def _as_known(w: Analysis, values: Array, spread: Array, **style: str) -> Series:
+    """Return a number as it was known at each renewal, with its band."""
+    at = np.array([utc_s(forecast.time_utc) for forecast in w.record.forecasts])
+    return Series(utc_s=at, values=values, spread=spread, longest_s=UNRENEWED_S, **style)  # type: ignore[arg-type]
+
+
+def _axis_panel(w: Analysis) -> Panel:
+    azimuth, altitude = _column(w, "polar_azimuth_error_deg"), _column(w, "polar_altitude_error_deg")
+    known = np.flatnonzero(np.isfinite(azimuth))
     # What the first hours did not know yet must not flatten all that came later.
-    reach = 1.5 * float(np.nanmax(np.abs([azimuth[late], altitude[late]]))) + 0.1
+    late = known[len(known) // 2 :]
+    reach = 1.5 * quantile_of(np.abs([azimuth[late], altitude[late]]), 1.0) + 0.1
+    of_azimuth, of_altitude = (
+        _column(w, f"polar_{name}_error_sigma_deg") for name in ("azimuth", "altitude")
+    )
     return Panel(
         name="Polar axis",
         unit="degrees off the pole",
         series=[
-            Series(
-                utc_s=at, values=azimuth, spread=column("polar_azimuth_error_sigma_deg"), name="azimuth",
-                longest_s=7200,
-            ),
-            Series(
-                utc_s=at, values=altitude, spread=column("polar_altitude_error_sigma_deg"), name="altitude",
-                colour=WARM, dash="6 3", pale=PALE_WARM, longest_s=7200,
-            ),
+            _as_known(w, azimuth, of_azimuth, name="azimuth"),
+            _as_known(w, altitude, of_altitude, name="altitude", colour=WARM, dash="6 3", pale=PALE_WARM),
         ],
         words="Errors of the polar axis as they were known at each renewal, with their 1-sigma.",
         caption="As known at the time, each with its 1-sigma band; positive: east of north (west of south), "
         "too high.",
         low=-reach,
         high=reach,
-    )  # fmt: skip
+    )
 
 
-def _rate_panel(w: Analysis) -> Panel | None:
-    known = [f for f in w.record.forecasts if f.rate_ratio is not None and f.rate_ratio_sigma is not None]
-    if not known:
-        return None
-    at = np.array([utc_s(f.time_utc) for f in known])
-    percent = np.array([100 * ((f.rate_ratio or 1.0) - 1) for f in known])
-    sigma = np.array([100 * (f.rate_ratio_sigma or 0.0) for f in known])
+def _rate_panel(w: Analysis) -> Panel:
+    sigma = 100 * _column(w, "rate_ratio_sigma")
+    percent = np.where(np.isfinite(sigma), 100 * (_column(w, "rate_ratio") - 1), np.nan)
     middle, usual = median_of(percent), median_of(np.abs(percent - median_of(percent)))
     reach = max(6 * usual, 3 * median_of(sigma), 0.02)
     return Panel(
         name="Rate of the drive",
         unit="% off the mean solar rate",
-        series=[Series(utc_s=at, values=percent, spread=sigma, longest_s=7200)],
+        series=[_as_known(w, percent, sigma)],
         words=f"The drive's rate less the mean solar rate, {range_words(percent, ' %', 3)}.",
         caption="With its 1-sigma band.",
         low=middle - reach,

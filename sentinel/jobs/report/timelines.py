@@ -82,11 +82,13 @@ def drawn(panel: Panel, span: TimeAxis, nights: Sequence[tuple[float, float]]) -
     """Draw a panel; what lies beyond its axis is drawn at the axis's end, and the caption says so."""
     wide, narrow = (_panel(panel, span, nights, width) for width in (WIDE, NARROW))
     low, high = _ends(panel)
-    values = np.concatenate([series.values[np.isfinite(series.values)] for series in panel.series])
-    beyond = int(((values < low) | (values > high)).sum())
+    finite = [series.values[np.isfinite(series.values)] for series in panel.series]
+    outside = [((values < low) | (values > high)) for values in finite]
+    # What lies within, like a computed line beside a measured one, is none of these.
+    beyond, of = sum(int(out.sum()) for out in outside), sum(out.size for out in outside if out.any())
     caption = panel.caption
     if beyond:
-        caption += f" {count(beyond)} of {many(len(values), 'value')} beyond the axis, drawn at its end."
+        caption += f" {count(beyond)} of {many(of, 'value')} beyond the axis, drawn at its end."
     return Plot(name=panel.name, words=panel.words, caption=caption.strip(), wide=wide, narrow=narrow)
 
 
