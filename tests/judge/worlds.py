@@ -16,7 +16,7 @@ from sentinel.jobs.simulate import events as happening
 from sentinel.jobs.simulate.events import AnyEvent
 from sentinel.jobs.simulate.scenario import Air, Scenario, SimCamera, SimMount
 from sentinel.jobs.simulate.session import config_text
-from sentinel.jobs.simulate.synthesize import measured, plan
+from sentinel.jobs.simulate.synthesize import measured, plan_session
 from sentinel.sky import Sun
 from tests.judge.tracks import Judging
 
@@ -87,7 +87,7 @@ def _drawn(random: np.random.Generator, seed: int, hours: float, night: bool) ->
 
 def _stays(found: Scenario, *, radii: float = 1.3, every_s: float = 1800.0) -> bool:
     coarse = found.changed(camera=found.camera.model_copy(update={"interval_s": every_s}))
-    truth = plan(coarse).truth
+    truth = plan_session(coarse).truth
     room = radii * float(np.nanmax(truth.radius_px))
     inside_x = (truth.x_px > room) & (truth.x_px < found.camera.width_px - room)
     inside_y = (truth.y_px > room) & (truth.y_px < found.camera.height_px - room)
@@ -100,7 +100,7 @@ def built(scenario_: Scenario, *, onset_h: float | None = None, **notes: Any) ->
     """Measure a scenario without pixels."""
     settings = validate(yaml.safe_load(config_text(scenario_)), where="invented session")
     onset = None if onset_h is None else scenario_.start_utc + timedelta(hours=onset_h)
-    return Session(scenario_, measured(plan(scenario_)), settings, onset, notes=notes)
+    return Session(scenario_, measured(plan_session(scenario_)), settings, onset, notes=notes)
 
 
 Feed = Callable[[Any, datetime], Forecast | None]
@@ -232,7 +232,7 @@ def _when(seed: int, hours: float) -> float:
 
 def stop(seed: int, hours: float) -> Session:
     at = _when(seed, hours)
-    return built(scenario(seed, hours=hours).with_events(happening.Stop(kind="stop", at=at)), onset_h=at)
+    return built(scenario(seed, hours=hours).with_events(happening.DriveStop(kind="stop", at=at)), onset_h=at)
 
 
 def reversal(seed: int, hours: float) -> Session:
@@ -273,7 +273,7 @@ def focus(seed: int, hours: float) -> Session:
         * (1 if base.camera.width_px < 2000 else 2),
     )
     soft = built(base.with_events(event))
-    sharp = measured(plan(base))
+    sharp = measured(plan_session(base))
     crossed = next(
         one.time_utc
         for one, other in zip(soft.frames, sharp, strict=True)

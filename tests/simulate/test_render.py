@@ -12,7 +12,7 @@ from sentinel.jobs.simulate.scene import (
     Caption,
     Cloud,
     Dust,
-    Moon,
+    MoonDisc,
     Noise,
     Ridge,
     Scene,
@@ -149,7 +149,7 @@ def test_a_ridge_through_the_middle_hides_half(facing_deg: float) -> None:
 
 
 def test_the_moon_covers_the_sun_and_not_the_sky() -> None:
-    moon = Moon(x_px=SUN.x_px, y_px=SUN.y_px, radius_px=72)
+    moon = MoonDisc(x_px=SUN.x_px, y_px=SUN.y_px, radius_px=72)
     image = render(replace(QUIET, moon=moon, sky=0.01))
     assert np.allclose(image, 0.01, atol=1e-6)
 

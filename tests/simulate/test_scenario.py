@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from sentinel.core.errors import RequestProblem
-from sentinel.jobs.simulate.events import Recentre, Stop
+from sentinel.jobs.simulate.events import DriveStop, Recentre
 from sentinel.jobs.simulate.scenario import load_scenario, scenario_from
 from tests.simulate.worlds import midsummer
 
@@ -63,7 +63,7 @@ def test_times_are_hours_or_moments() -> None:
         where="x",
     )
     stop, recentre = scenario.events
-    assert isinstance(stop, Stop)
+    assert isinstance(stop, DriveStop)
     assert isinstance(recentre, Recentre)
     assert scenario.span_s(stop) == (scenario.start_s + 1800, scenario.start_s + 3600)
     assert scenario.seconds(recentre.at) == scenario.start_s + 1.25 * 3600
@@ -71,9 +71,9 @@ def test_times_are_hours_or_moments() -> None:
 
 def test_more_events_are_checked_too() -> None:
     scenario = midsummer(hours=2.0)
-    assert len(scenario.with_events(Stop(at=1.0), Stop(at=1.5)).events) == 2
+    assert len(scenario.with_events(DriveStop(at=1.0), DriveStop(at=1.5)).events) == 2
     with pytest.raises(ValueError, match="outside the session"):
-        scenario.with_events(Stop(at=2.5))
+        scenario.with_events(DriveStop(at=2.5))
 
 
 @pytest.mark.parametrize("name", ["midnight-sun", "five-days"])

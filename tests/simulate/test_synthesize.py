@@ -10,12 +10,12 @@ from PIL import Image
 from sentinel.chain.measure import measure
 from sentinel.core.records import MeasuredFrame
 from sentinel.jobs.simulate.conditions import air_mass
-from sentinel.jobs.simulate.events import Cap, ClockStep, CloudBank, FilterLost, Missing, Stop
+from sentinel.jobs.simulate.events import Cap, ClockJump, CloudBank, DriveStop, FilterLost, Missing
 from sentinel.jobs.simulate.exposures import exposures, file_names, orientations
 from sentinel.jobs.simulate.files import encode_tinted8
 from sentinel.jobs.simulate.picture import scene_of, tint_of
 from sentinel.jobs.simulate.render import render
-from sentinel.jobs.simulate.synthesize import measured, plan, synthesize
+from sentinel.jobs.simulate.synthesize import measured, plan_session, synthesize
 from tests.simulate.worlds import BINNED, midsummer
 
 COARSE = BINNED.model_copy(update={"interval_s": 600.0})
@@ -34,10 +34,10 @@ def test_a_calm_session_is_all_discs() -> None:
 
 def test_errors_are_as_large_as_their_sigma_says() -> None:
     """Whole and cut discs alike: the root mean square of error over sigma is one."""
-    for events in ((), (Stop(at=0.02),)):
+    for events in ((), (DriveStop(at=0.02),)):
         ratios = []
         for seed in range(16):
-            work = plan(midsummer(*events, hours=0.2, seed=seed))
+            work = plan_session(midsummer(*events, hours=0.2, seed=seed))
             frames = measured(work)
             error = errors_px(frames, work.truth.x_px, work.truth.y_px)
             sigma = np.array([f.disc.centre_sigma_px for f in frames])
@@ -46,7 +46,7 @@ def test_errors_are_as_large_as_their_sigma_says() -> None:
 
 
 def test_a_disc_that_is_cut_is_known_badly() -> None:
-    work = plan(midsummer(Stop(at=0.05), hours=0.3))
+    work = plan_session(midsummer(DriveStop(at=0.05), hours=0.3))
     frames = [f for f in measured(work) if f.disc.found]
     cut = [f.disc for f in frames if f.disc.limb_in_frame < 0.6]
     assert cut
@@ -87,7 +87,7 @@ def test_missing_frames_are_missing() -> None:
 
 def test_the_camera_clock() -> None:
     camera = BINNED.model_copy(update={"clock_offset_s": 40.0, "clock_drift_s_day": 24.0})
-    scenario = midsummer(ClockStep(at=1.0, step_s=-7.0), hours=2.0, camera=camera)
+    scenario = midsummer(ClockJump(at=1.0, step_s=-7.0), hours=2.0, camera=camera)
     true_s = exposures(scenario).utc_s
     off = np.array([f.time_utc.timestamp() for f in synthesize(scenario)]) - true_s
     assert off[0] == pytest.approx(0.0, abs=0.002)
@@ -140,7 +140,7 @@ def test_like_measuring_the_rendered_frames() -> None:
         hours=12.5,
         mount={"altitude_error_deg": 0.3},
     )
-    work = plan(scenario)
+    work = plan_session(scenario)
     invented, mass = measured(work), air_mass(work.truth.altitude_deg)
     for i in (0, 330, 645, 720):
         image = render(scene_of(scenario, work.truth, work.state, i))
@@ -167,8 +167,8 @@ def test_any_place_on_earth(latitude_deg: float) -> None:
 
 
 def test_a_sun_behind_the_camera_is_not_found() -> None:
-    scenario = midsummer(Stop(at=0.1), hours=24.0, camera=COARSE)
-    work = plan(scenario)
+    scenario = midsummer(DriveStop(at=0.1), hours=24.0, camera=COARSE)
+    work = plan_session(scenario)
     assert np.isnan(work.truth.x_px).any()
     assert not any(f.disc.found for f in measured(work)[5:140])
     behind = int(np.argmax(np.isnan(work.truth.x_px)))

@@ -11,10 +11,11 @@ from sentinel.jobs.simulate.events import (
     AnyEvent,
     Cap,
     CloudBank,
-    Eclipse,
+    DriveStop,
     FilterLost,
     FocusDrift,
     Frost,
+    InventedEclipse,
     Knock,
     Rate,
     Realign,
@@ -23,7 +24,6 @@ from sentinel.jobs.simulate.events import (
     Reverse,
     Sink,
     Snag,
-    Stop,
     Wind,
 )
 from sentinel.jobs.simulate.scenario import Scenario
@@ -45,7 +45,7 @@ def step_px_min(truth: Truth) -> tuple[np.ndarray, np.ndarray]:
 @pytest.mark.parametrize(("latitude_deg", "sign"), [(70.37, 1), (-70.37, -1)])
 def test_a_stopped_mount_lets_the_sun_go_at_409_px_a_minute(latitude_deg: float, sign: int) -> None:
     """400 mm, 3.92 um: 15 arcsec/s times cos(23.4 deg), to the west, which is right in the north."""
-    still = midsummer(Stop(at=0.5), latitude_deg=latitude_deg, camera=FINE)
+    still = midsummer(DriveStop(at=0.5), latitude_deg=latitude_deg, camera=FINE)
     x, y = step_px_min(track(still, [0.5 + i / 60 for i in range(6)]))
     assert x == pytest.approx(np.full(5, sign * 409.0), abs=2.0)
     assert np.abs(y).max() < 25
@@ -56,7 +56,7 @@ def test_a_stopped_mount_lets_the_sun_go_at_409_px_a_minute(latitude_deg: float,
 
 def test_the_times_to_the_edge_of_a_stopped_mount() -> None:
     """From the middle of the frame the limb touches after 6.2 min, and the disc is gone after 8.5."""
-    truth = track(midsummer(Stop(at=0.0), camera=FINE), np.arange(0, 600) / 3600)
+    truth = track(midsummer(DriveStop(at=0.0), camera=FINE), np.arange(0, 600) / 3600)
     touches = np.argmax(truth.x_px + truth.radius_px > 5999.5) / 60
     gone = np.argmax(truth.x_px - truth.radius_px > 5999.5) / 60
     assert (touches, gone) == pytest.approx((6.2, 8.5), abs=0.06)
@@ -147,7 +147,7 @@ def test_a_snag_slows_evenly_and_turns_back_until_resumed() -> None:
 
 
 def test_a_stop_that_ends_and_a_rate_that_is_switched() -> None:
-    scenario = midsummer(Stop(at=1.0, until=1.5), Rate(at=2.0, tracking="sidereal"))
+    scenario = midsummer(DriveStop(at=1.0, until=1.5), Rate(at=2.0, tracking="sidereal"))
     turn = World(scenario).drive.turn_arcsec(scenario.start_s + 3600 * np.array([1.0, 1.5, 2.0, 3.0]))
     assert turn / 3600 == pytest.approx([15.0, 15.0, 22.5, 22.5 + 15.041_068_6], rel=1e-9)
 
@@ -248,7 +248,7 @@ def test_spells_begin_and_end() -> None:
 
 
 def test_an_invented_eclipse_covers_what_it_says() -> None:
-    scenario = midsummer(Eclipse(at=1.0, until=3.0, magnitude=0.8))
+    scenario = midsummer(InventedEclipse(at=1.0, until=3.0, magnitude=0.8))
     world = World(scenario)
     truth = world.at(scenario.start_s + 3600 * np.linspace(0.9, 3.1, 133))
     state = conditions(world, truth)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sentinel.jobs.simulate.events import Cap, CloudBank, Eclipse, FilterLost, FocusDrift, Frost
+from sentinel.jobs.simulate.events import Cap, CloudBank, FilterLost, FocusDrift, Frost, InventedEclipse
 from sentinel.jobs.simulate.fields import smooth_series
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.scene import Cloud
@@ -157,7 +157,7 @@ def _moon(world: World, truth: Truth) -> tuple[Array, Array, Array]:
     """Return centre and radius of the moon in the frame; NaN where it does not touch the sun."""
     x, y, radius = (np.full(truth.utc_s.shape, np.nan) for _ in range(3))
     scenario = world.scenario
-    for event in scenario.events_of(Eclipse):
+    for event in scenario.events_of(InventedEclipse):
         begin_s, end_s = scenario.seconds(event.at), scenario.seconds(event.until)
         here = (truth.utc_s >= begin_s) & (truth.utc_s <= end_s)
         passed = 2 * (truth.utc_s[here] - begin_s) / (end_s - begin_s) - 1

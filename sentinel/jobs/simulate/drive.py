@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sentinel.jobs.simulate.events import Rate, Recentre, Resume, Reverse, Snag, Stop
+from sentinel.jobs.simulate.events import DriveStop, Rate, Recentre, Resume, Reverse, Snag
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.sky import rate_arcsec_s
 from sentinel.sky.arrays import Array
@@ -149,8 +149,8 @@ def _changes(scenario: Scenario) -> list[_Change]:
     changes = [_Change(scenario.start_s)]
     for event in scenario.events:
         at_s = scenario.seconds(event.at)
-        if isinstance(event, Stop | Reverse):
-            changes.append(_Change(at_s, speed=0.0 if isinstance(event, Stop) else -event.speed))
+        if isinstance(event, DriveStop | Reverse):
+            changes.append(_Change(at_s, speed=0.0 if isinstance(event, DriveStop) else -event.speed))
             if event.until is not None:
                 changes.append(_Change(scenario.seconds(event.until), speed=1.0))
         elif isinstance(event, Snag):

@@ -40,7 +40,7 @@ class _Spell(_Event):
     until: Moment | None = None
 
 
-class Stop(_Spell):
+class DriveStop(_Spell):
     """The drive stops; it runs on from where it stands at `until`."""
 
     kind: Literal["stop"] = "stop"
@@ -171,14 +171,14 @@ class Missing(_Spell):
     kind: Literal["missing"] = "missing"
 
 
-class ClockStep(_Event):
+class ClockJump(_Event):
     """The camera's clock jumps: positive, it then shows a later time."""
 
     kind: Literal["clock"] = "clock"
     step_s: float = Field(ge=-1e8, le=1e8)
 
 
-class Eclipse(_Event):
+class InventedEclipse(_Event):
     """An invented eclipse: the moon crosses the sun from first contact at `at` to last contact at `until`."""
 
     kind: Literal["eclipse"] = "eclipse"
@@ -190,7 +190,7 @@ class Eclipse(_Event):
 
 
 AnyEvent = Annotated[
-    Stop | Reverse | Snag | Resume | Rate | Knock | Recentre | Realign | Sink | Wind | CloudBank | Frost
-    | FocusDrift | FilterLost | Cap | Missing | ClockStep | Eclipse,
+    DriveStop | Reverse | Snag | Resume | Rate | Knock | Recentre | Realign | Sink | Wind | CloudBank | Frost
+    | FocusDrift | FilterLost | Cap | Missing | ClockJump | InventedEclipse,
     Field(discriminator="kind"),
 ]  # fmt: skip

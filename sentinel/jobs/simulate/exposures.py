@@ -7,7 +7,7 @@ from math import floor
 import numpy as np
 
 from sentinel.core.times import DAY_S, from_utc_s
-from sentinel.jobs.simulate.events import ClockStep, Missing
+from sentinel.jobs.simulate.events import ClockJump, Missing
 from sentinel.jobs.simulate.files import Exif
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.sky.arrays import Array
@@ -52,7 +52,7 @@ def clock_error_s(scenario: Scenario, utc_s: Array) -> Array:
     """Return by how much the camera's clock is ahead of its zone's time."""
     camera = scenario.camera
     error = camera.clock_offset_s + camera.clock_drift_s_day * (utc_s - scenario.start_s) / DAY_S
-    for event in scenario.events_of(ClockStep):
+    for event in scenario.events_of(ClockJump):
         error = error + np.where(utc_s >= scenario.seconds(event.at), event.step_s, 0.0)
     return np.asarray(error)
 

@@ -7,7 +7,7 @@ import numpy as np
 from sentinel.jobs.simulate.conditions import Conditions
 from sentinel.jobs.simulate.files import NEUTRAL_FILTER, WARM_FILTER, Tint
 from sentinel.jobs.simulate.scenario import Scenario
-from sentinel.jobs.simulate.scene import Blur, Caption, Moon, Noise, Ridge, Scene, SunDisc
+from sentinel.jobs.simulate.scene import Blur, Caption, MoonDisc, Noise, Ridge, Scene, SunDisc
 from sentinel.jobs.simulate.world import Truth
 from sentinel.sky.arrays import Array
 
@@ -86,11 +86,11 @@ def _sun(scenario: Scenario, truth: Truth, state: Conditions, i: int) -> SunDisc
     )
 
 
-def _moon(state: Conditions, i: int) -> Moon | None:
+def _moon(state: Conditions, i: int) -> MoonDisc | None:
     radius = float(state.moon_radius_px[i])
     if not radius > 0:
         return None
-    return Moon(x_px=float(state.moon_x_px[i]), y_px=float(state.moon_y_px[i]), radius_px=radius)
+    return MoonDisc(x_px=float(state.moon_x_px[i]), y_px=float(state.moon_y_px[i]), radius_px=radius)
 
 
 def _horizon(scenario: Scenario, truth: Truth, state: Conditions, i: int) -> Ridge | None:

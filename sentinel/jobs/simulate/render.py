@@ -22,7 +22,7 @@ from sentinel.jobs.simulate.scene import (
     Caption,
     Cloud,
     Dust,
-    Moon,
+    MoonDisc,
     Noise,
     Ridge,
     Scene,
@@ -261,7 +261,7 @@ def _transmission(cloud: Cloud, window: Window) -> Field:
     return np.exp(depth, out=depth)
 
 
-def _moon_coverage(moon: Moon, window: Window) -> Field:
+def _moon_coverage(moon: MoonDisc, window: Window) -> Field:
     distance = np.hypot((window.x - moon.x_px)[None, :], (window.y - moon.y_px)[:, None])
     return np.clip(moon.radius_px - distance + 0.5, 0, 1).astype(np.float32)
 

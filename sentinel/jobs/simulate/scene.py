@@ -101,7 +101,7 @@ class Ridge:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Moon:
+class MoonDisc:
     """The moon's dark face before the sun."""
 
     x_px: float
@@ -149,7 +149,7 @@ class Scene:
     halo: float = 0.0
     """Scatter close to the disc: level at the limb, in units of the sun's brightness."""
     clouds: tuple[Cloud, ...] = ()
-    moon: Moon | None = None
+    moon: MoonDisc | None = None
     horizon: Ridge | None = None
     blur: Blur = Blur()
     dust: tuple[Dust, ...] = ()

@@ -23,7 +23,7 @@ from sentinel.jobs.simulate.picture import scene_of, tint_of
 from sentinel.jobs.simulate.render import render
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.scene import Scene
-from sentinel.jobs.simulate.synthesize import Plan, measured, plan
+from sentinel.jobs.simulate.synthesize import SessionPlan, measured, plan_session
 
 _POOL_PAYS_FROM = 24  # frames; starting a worker costs as much as rendering a few
 
@@ -73,7 +73,7 @@ def simulate(
         If `out` holds something already or cannot be created.
     """
     _require_empty(out)
-    work = plan(scenario)
+    work = plan_session(scenario)
     write_text_whole(made_folder(out) / "config.yaml", config_text(scenario))
     marks = marks_text(scenario)
     if marks:
@@ -134,7 +134,7 @@ def marks_text(scenario: Scenario) -> str:
     return "".join(f"{line}\n" for line in lines)
 
 
-def write_truth(path: Path, work: Plan) -> None:
+def write_truth(path: Path, work: SessionPlan) -> None:
     """Write where the disc truly is in each frame, at the true time."""
     truth = work.truth
     columns: dict[str, list[Any]] = {
@@ -150,7 +150,7 @@ def write_truth(path: Path, work: Plan) -> None:
     write_ecsv(path, list(columns), zip(*columns.values(), strict=True), meta=meta)
 
 
-def _jobs(work: Plan, out: Path) -> list[_Job]:
+def _jobs(work: SessionPlan, out: Path) -> list[_Job]:
     scenario, camera = work.scenario, work.scenario.camera
     mass, tags = air_mass(work.truth.altitude_deg), orientations(work.truth.zenith_deg)
     jobs = []

@@ -24,7 +24,7 @@ _LEAST_SIGMA_PX = 0.008
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class SessionPlan:
     """A scenario worked out: every exposure with its truth, conditions and visibility."""
 
     scenario: Scenario
@@ -34,14 +34,14 @@ class Plan:
     seen: Visibility
 
 
-def plan(scenario: Scenario) -> Plan:
+def plan_session(scenario: Scenario) -> SessionPlan:
     """Work a scenario out."""
     taken = exposures(scenario)
     world = World(scenario)
     truth = world.at(taken.utc_s)
     state = conditions(world, truth)
     seen = visibility(scenario.camera, truth, state)
-    return Plan(scenario=scenario, taken=taken, truth=truth, state=state, seen=seen)
+    return SessionPlan(scenario=scenario, taken=taken, truth=truth, state=state, seen=seen)
 
 
 def synthesize(scenario: Scenario) -> list[MeasuredFrame]:
@@ -49,10 +49,10 @@ def synthesize(scenario: Scenario) -> list[MeasuredFrame]:
 
     Times are the camera's clock less what of its error the operator knows.
     """
-    return measured(plan(scenario))
+    return measured(plan_session(scenario))
 
 
-def measured(work: Plan) -> list[MeasuredFrame]:
+def measured(work: SessionPlan) -> list[MeasuredFrame]:
     """Return the measured frames of a scenario that is worked out."""
     camera = work.scenario.camera
     known_s = camera.clock_offset_s if camera.clock_offset_known else 0.0
@@ -92,7 +92,7 @@ def measured(work: Plan) -> list[MeasuredFrame]:
     return frames
 
 
-def _fitted(work: Plan) -> tuple[Array, Array, Array, Array]:
+def _fitted(work: SessionPlan) -> tuple[Array, Array, Array, Array]:
     """Return centre, radius and stated sigma of a limb fit.
 
     The error of a centre grows with blur and noise as the square root of the limb that is seen, and steeply
@@ -130,7 +130,7 @@ def _step_of_8_bit(level: Array) -> Array:
     return np.asarray(srgb_decode(value + 1 / 255) - srgb_decode(value))
 
 
-def _brightness(work: Plan) -> tuple[Array, Array]:
+def _brightness(work: SessionPlan) -> tuple[Array, Array]:
     """Return the median level as a JPEG's grey shows it, and the share of pixels at full scale."""
     seen, state = work.seen, work.state
     centre = state.level * state.gain * (seen.transmission + seen.glow)
@@ -147,7 +147,7 @@ def _brightness(work: Plan) -> tuple[Array, Array]:
     )
 
 
-def _grey(work: Plan, level: Array) -> Array:
+def _grey(work: SessionPlan, level: Array) -> Array:
     """Return the linear level that a JPEG's grey decodes to, of a tinted picture."""
     if work.scenario.camera.file_format != "jpg":
         return np.clip(level, 0, 1)
@@ -156,7 +156,7 @@ def _grey(work: Plan, level: Array) -> Array:
     return srgb_decode(np.asarray(luma))
 
 
-def _edge_width_px(work: Plan) -> tuple[Array, Array, Array]:
+def _edge_width_px(work: SessionPlan) -> tuple[Array, Array, Array]:
     """Return the mean edge width round the limb, and its second harmonic from +x towards +y.
 
     Pixels average over their own width; dispersion smears top and bottom more than the sides.
