@@ -3,7 +3,7 @@
 import pickle
 import subprocess
 import sys
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from math import hypot
 from pathlib import Path
 
@@ -53,12 +53,6 @@ def test_a_frame_is_measured_and_timed(tmp_path: Path, grey: np.ndarray) -> None
     assert frame.error is None
     assert frame.disc.found
     assert off(frame) < 0.02
-
-
-def test_a_zone_can_be_given_where_the_file_names_none(tmp_path: Path, grey: np.ndarray) -> None:
-    path = write(tmp_path / "a.jpg", grey, DateTimeOriginal="2031:06:21 04:14:00")
-    frame = examine(path, frame="a", utc_offset=timedelta(hours=2))
-    assert frame.time_utc == datetime(2031, 6, 21, 2, 14, 0, tzinfo=UTC)
 
 
 @pytest.mark.parametrize("orientation", [3, 6])

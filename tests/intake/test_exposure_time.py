@@ -1,6 +1,5 @@
 """The corrected UTC of an exposure."""
 
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -9,12 +8,6 @@ from sentinel.chain.intake.exposure_time import TIME_FROM_FILE, exposure_time
 
 FILE_TIME = datetime(2027, 6, 21, 3, 0, 7, tzinfo=UTC)
 SHOWN = datetime(2027, 6, 21, 5, 2, 3, 250_000)  # noqa: DTZ001 - a camera's clock shows no zone
-
-
-@dataclass(frozen=True)
-class Header:
-    taken: datetime | None
-    zone_offset: timedelta | None = None
 
 
 @pytest.mark.parametrize(
@@ -30,10 +23,10 @@ class Header:
 )
 def test_zone_and_clock_offset(zone_h: int | None, clock_offset_s: float, hour: int, second: float) -> None:
     zone = None if zone_h is None else timedelta(hours=zone_h)
-    time, flags = exposure_time(Header(SHOWN, zone), clock_offset_s, FILE_TIME)
+    time, flags = exposure_time(SHOWN, zone, clock_offset_s, FILE_TIME)
     assert time == datetime(2027, 6, 21, hour, 2, tzinfo=UTC) + timedelta(seconds=second)
     assert flags == ()
 
 
 def test_a_file_that_says_nothing_is_dated_by_the_file_and_flagged() -> None:
-    assert exposure_time(Header(None), 3600.0, FILE_TIME) == (FILE_TIME, (TIME_FROM_FILE,))
+    assert exposure_time(None, None, 3600.0, FILE_TIME) == (FILE_TIME, (TIME_FROM_FILE,))

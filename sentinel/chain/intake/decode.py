@@ -10,9 +10,9 @@ import io
 import os
 import stat
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import nan
 from pathlib import Path
@@ -24,6 +24,7 @@ from PIL import Image
 
 from sentinel.chain.intake.exif import Tags, read_tags, tiff_block
 from sentinel.chain.intake.pixels import (
+    MAX_PIXELS,
     Pixels,
     from_jpeg,
     from_pillow,
@@ -42,8 +43,6 @@ Format = Literal["jpeg", "png", "tiff", "fits", "raw"]
 Transfer = Literal["srgb", "linear"]
 
 MAX_FILE_BYTES = 500_000_000
-MAX_PIXELS = 160_000_000
-"""The largest cameras have 150 million; what claims more is not a frame."""
 HEADER_BYTES = 262_144
 """Enough of a JPEG for its header: Exif stands within the first 64 KiB, and others may stand before it."""
 
@@ -88,22 +87,11 @@ class Header:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Picture:
-    """A decoded grey frame, as stored."""
+class Picture(Pixels):
+    """A decoded grey frame, as stored; its flags are the doubts about the file."""
 
-    values: NDArray[Any] = field(repr=False)
-    """(ny, nx), uint8, uint16 or float32."""
     transfer: Transfer
-    full_scale: float
     header: Header
-    step: int = 1
-    """Sensor pixels along a side of one of `values`."""
-    shift_px: tuple[float, float] = (0.0, 0.0)
-    """How far off the middle of that square its light was gathered, right and down, in sensor pixels."""
-    flags: tuple[str, ...] = ()
-    """Doubts about the file."""
-    brightest: Callable[[], NDArray[Any]] | None = field(default=None, repr=False)
-    """Gives the largest of the channels, on a smaller copy; None where there is one channel."""
 
 
 def read_header(path: Path, *, within: Path | None = None) -> Header:
@@ -266,8 +254,8 @@ def _header(path: Path, kind: Format, content: bytes) -> Header:
     if kind == "fits":
         from sentinel.chain.intake.fits_file import read_fits_header
 
-        fits = read_fits_header(content)
-        return _with_tags(_sized(fits.width_px, fits.height_px), kind, fits.tags, flags)
+        size, tags = read_fits_header(content)
+        return _with_tags(_sized(*size), kind, tags, flags)
     if kind == "raw":
         return _with_tags(_sized(*raw_size(content)), kind, _raw_tags(content), flags)
     with Image.open(io.BytesIO(content), formats=(_PILLOW[kind],)) as image:

@@ -23,7 +23,6 @@ def examine(
     frame: str,
     transfer: Literal["auto", "srgb", "linear"] = "auto",
     clock_offset_s: float = 0.0,
-    utc_offset: timedelta | None = None,
     within: Path | None = None,
     prior: DiscPrior | None = None,
 ) -> MeasuredFrame:
@@ -39,8 +38,6 @@ def examine(
         How its values stand to light; by its format if ``auto``.
     clock_offset_s
         Camera clock minus UTC.
-    utc_offset
-        Zone to take where the file names none.
     within
         Folder out of which no link is followed; None: links are followed wherever they lead.
     prior
@@ -49,8 +46,8 @@ def examine(
     try:
         picture = read_picture(path, transfer=transfer, within=within)
     except FrameProblem as problem:
-        return _broken(path, frame, problem, clock_offset_s, utc_offset, within)
-    time_utc, doubts = _when(path, picture.header, clock_offset_s, utc_offset)
+        return _broken(path, frame, problem, clock_offset_s, within)
+    time_utc, doubts = _when(path, picture.header, clock_offset_s)
     try:
         disc = measure(
             picture.values,
@@ -61,7 +58,7 @@ def examine(
         )
     except Exception as error:  # noqa: BLE001 - pixels that nobody foresaw cost their frame, not the run
         unforeseen = FrameProblem(f"cannot be measured ({' '.join(str(error).split())[:120]})")
-        return _broken(path, frame, unforeseen, clock_offset_s, utc_offset, within)
+        return _broken(path, frame, unforeseen, clock_offset_s, within)
     header = picture.header
     return MeasuredFrame(
         frame=frame,
@@ -81,7 +78,7 @@ def dated(
     path: Path, *, frame: str, clock_offset_s: float = 0.0, within: Path | None = None
 ) -> MeasuredFrame:
     """Return a frame of which the time alone is known, from its header."""
-    return _broken(path, frame, FrameProblem("not measured yet"), clock_offset_s, None, within)
+    return _broken(path, frame, FrameProblem("not measured yet"), clock_offset_s, within)
 
 
 def on_the_sensor(disc: Disc, step: int, shift_px: tuple[float, float] = (0.0, 0.0)) -> Disc:
@@ -100,30 +97,24 @@ def on_the_sensor(disc: Disc, step: int, shift_px: tuple[float, float] = (0.0, 0
     )
 
 
-def _when(
-    path: Path, header: Header | None, clock_offset_s: float, utc_offset: timedelta | None
-) -> tuple[datetime, tuple[str, ...]]:
+def _when(path: Path, header: Header | None, clock_offset_s: float) -> tuple[datetime, tuple[str, ...]]:
     try:
         status = path.stat() if path.exists() else path.lstat()
         changed_utc = file_time_utc(status.st_mtime)
     except OSError:
         changed_utc = EPOCH_UTC
     if header is None:
-        header = Header(width_px=0, height_px=0, format="jpeg")
-    if header.taken_is_utc:
-        # FITS says UTC; the camera's clock set it all the same.
-        header = replace(header, zone_offset=timedelta(0))
-    elif header.zone_offset is None and utc_offset is not None:
-        header = replace(header, zone_offset=utc_offset)
-    return exposure_time(header, clock_offset_s, changed_utc)
+        return exposure_time(None, None, clock_offset_s, changed_utc)
+    # FITS says UTC; the camera's clock set it all the same.
+    zone = timedelta(0) if header.taken_is_utc else header.zone_offset
+    return exposure_time(header.taken, zone, clock_offset_s, changed_utc)
 
 
-def _broken(  # noqa: PLR0917 - a frame's parts
+def _broken(
     path: Path,
     frame: str,
     problem: FrameProblem,
     clock_offset_s: float,
-    utc_offset: timedelta | None,
     within: Path | None,
 ) -> MeasuredFrame:
     """Give a frame without pixels its place in time, by its header if that much can be read."""
@@ -131,7 +122,7 @@ def _broken(  # noqa: PLR0917 - a frame's parts
         header: Header | None = read_header(path, within=within)
     except FrameProblem:
         header = None
-    time_utc, doubts = _when(path, header, clock_offset_s, utc_offset)
+    time_utc, doubts = _when(path, header, clock_offset_s)
     return MeasuredFrame(
         frame=frame,
         time_utc=time_utc,

@@ -1,7 +1,6 @@
 """When a frame was taken: as the file says, by the configured clock offset, or by the file's own time."""
 
 from datetime import UTC, datetime, timedelta
-from typing import Protocol
 
 from sentinel.core.times import PLAUSIBLE_YEARS
 
@@ -12,37 +11,23 @@ ZONE_EXPLAINED_S = 900.0
 """A configured offset this near the zone the file names is taken to contain that zone."""
 
 
-class Dated(Protocol):
-    """What is asked of a file's header."""
-
-    @property
-    def taken(self) -> datetime | None:
-        """Time of the exposure as written, naive, sub-seconds included."""
-        ...
-
-    @property
-    def zone_offset(self) -> timedelta | None:
-        """Written local time minus UTC, as the file says it."""
-        ...
-
-
 def exposure_time(
-    header: Dated, clock_offset_s: float, file_time_utc: datetime
+    taken: datetime | None, zone_offset: timedelta | None, clock_offset_s: float, file_time_utc: datetime
 ) -> tuple[datetime, tuple[str, ...]]:
-    """Return the corrected UTC of an exposure and the doubts about it.
+    """Return the corrected UTC of an exposure, `taken` as the file says it, and the doubts about it.
 
     A camera's clock shows ``UTC + zone + error``. Where the file names its zone, that is taken off first and
     `clock_offset_s` is the error alone; a configured offset that contains the same zone already (the clock as
     read off the camera's display) is recognised and not taken off twice. Where the file names no zone,
     `clock_offset_s` is zone and error together.
     """
-    if header.taken is None:
+    if taken is None:
         return file_time_utc.astimezone(UTC), (TIME_FROM_FILE,)
-    zone_s = header.zone_offset.total_seconds() if header.zone_offset is not None else 0.0
+    zone_s = zone_offset.total_seconds() if zone_offset is not None else 0.0
     contains_zone = zone_s != 0.0 and abs(clock_offset_s - zone_s) <= ZONE_EXPLAINED_S
     offset_s = clock_offset_s if contains_zone else clock_offset_s + zone_s
     try:
-        taken_utc = header.taken.replace(tzinfo=UTC) - timedelta(seconds=offset_s)
+        taken_utc = taken.replace(tzinfo=UTC) - timedelta(seconds=offset_s)
     except OverflowError:
         return file_time_utc.astimezone(UTC), (TIME_FROM_FILE,)
     if taken_utc.year not in PLAUSIBLE_YEARS:

@@ -2,7 +2,6 @@
 
 import io
 import warnings
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import islice
 from math import nan
@@ -11,24 +10,14 @@ from typing import Any
 import numpy as np
 
 from sentinel.chain.intake.exif import Tags
-from sentinel.chain.intake.pixels import Pixels, from_numbers, grey_of
+from sentinel.chain.intake.pixels import MAX_PIXELS, Pixels, from_numbers, grey_of
 from sentinel.core.errors import FrameProblem
 
 # astropy takes longer to import than a frame to measure; only FITS needs it.
 # ruff: noqa: PLC0415
 
-MAX_PIXELS = 160_000_000
 MAX_PARTS = 50
 """Of a file, the first so many are searched for a picture: each takes time, and files may hold thousands."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FitsFile:
-    """The size and the tags of the first picture."""
-
-    width_px: int
-    height_px: int
-    tags: Tags
 
 
 def _picture(file: Any) -> Any:
@@ -49,15 +38,15 @@ def _opened(content: bytes) -> Any:
     return fits.open(io.BytesIO(content), memmap=False, ignore_missing_simple=False)
 
 
-def read_fits_header(content: bytes) -> FitsFile:
-    """Read size, time and exposure of the first picture in a FITS file."""
+def read_fits_header(content: bytes) -> tuple[tuple[int, int], Tags]:
+    """Return width and height of the first picture in a FITS file, and its tags."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         with _opened(content) as file:
             part = _picture(file)
             shape = part.shape[:2] if part.shape[-1] in (3, 4) and len(part.shape) == 3 else part.shape[-2:]
             header = part.header if "DATE-OBS" in part.header else file[0].header
-            return FitsFile(width_px=int(shape[1]), height_px=int(shape[0]), tags=_tags(header))
+            return (int(shape[1]), int(shape[0])), _tags(header)
 
 
 def _tags(header: Any) -> Tags:

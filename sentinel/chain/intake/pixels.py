@@ -16,6 +16,8 @@ from sentinel.core.errors import FrameProblem
 # The readers of the rarer formats are imported where they are needed: a measuring process starts quickly.
 # ruff: noqa: PLC0415
 
+MAX_PIXELS = 160_000_000
+"""The largest cameras have 150 million; what claims more is not a frame."""
 HOLE = "hole"
 """A long run of zeros stands in the picture data: a block of the file may never have been written."""
 HOLE_BYTES = 1024

@@ -6,16 +6,11 @@ OVEREXPOSED = "overexposed"
 FLATTENED = "flattened"
 FAINT = "faint"
 SOFT = "soft"
-UNEVEN = "uneven"
 SHORT_ARC = "short-arc"
-SHAPE_ASSUMED = "shape-assumed"
-NOISY = "noisy"
 BLANK_PIXELS = "blank-pixels"
 NO_LIGHT = "no-light"
-NO_CONTRAST = "no-contrast"
 NO_LIMB = "no-limb"
 ALL_WHITE = "all-white"
-NOT_A_SUN = "not-a-sun"
 GLARE = "glare"
 SECOND_DISC = "second-disc"
 UNEXPECTED_SIZE = "unexpected-size"
@@ -27,17 +22,12 @@ MEANING = {
     FLATTENED: "the disc is an ellipse, as refraction makes it near the horizon",
     FAINT: "the disc is darker than a hundredth of full scale",
     SOFT: "the edge is wider than a fiftieth of the disc's radius, and than 4.5 px, as sharp ones may be",
-    UNEVEN: "brightness varies strongly round the limb: cloud",
     SHORT_ARC: "less than a quarter of the limb was seen",
-    SHAPE_ASSUMED: "too little of the limb was seen to tell a circle from an ellipse; a circle was assumed",
-    NOISY: "single rays across the limb do not show the edge; many were averaged",
     BLANK_PIXELS: "some pixels hold no number; they were taken as dark",
     NO_LIGHT: "the frame is dark from end to end",
-    NO_CONTRAST: "nothing in the frame has an edge",
     NO_LIMB: "no circle of edges, bright on the inside, was found",
     ALL_WHITE: "most of the frame is at full scale",
     GLARE: "part of the frame is at full scale, and no limb stands out of the light round it",
     SECOND_DISC: "another, fainter disc stands in the frame: a reflection, or a lamp",
     UNEXPECTED_SIZE: "the disc is not of the size that lens and date let expect",
-    NOT_A_SUN: "a circle was found, but its edge or its light is not the sun's",
 }
