@@ -1,6 +1,7 @@
 """What a frame costs: reading, decoding and measuring against simplejpeg's grey decode of the same bytes.
 
 Run as ``python tests/benchmarks/measure_cost.py [--quick]``; pinned to one core. Prints medians and ratios,
+of a frame of which nothing is known beforehand and of one whose session has told of its discs,
 the peak memory of a process that measures one frame, and the gain of two cores over one on a folder.
 """
 
@@ -25,7 +26,9 @@ sys.path.insert(0, str(ROOT))
 
 from sentinel.chain.intake.examine import examine  # noqa: E402
 from sentinel.chain.intake.pool import MeasureJob, MeasuringPool  # noqa: E402
+from sentinel.chain.intake.session_discs import ENOUGH, DiscPrior, SessionDiscs  # noqa: E402
 from sentinel.core.clock import SystemClock  # noqa: E402 - after the path
+from sentinel.core.records import MeasuredFrame  # noqa: E402
 from tests.measure.scenes import Scene, develop, render_linear  # noqa: E402
 
 KINDS = {
@@ -35,6 +38,7 @@ KINDS = {
     "cut by the edge": Scene(width=6000, height=4000, x=5900.0, y=1907.7, noise=0.012, quality=None),
     "ridge": Scene(width=6000, height=4000, x=2810.3, y=2107.7, noise=0.012, ridge=0.1, quality=None),
     "no sun": Scene(width=6000, height=4000, level=0.0, noise=0.012, quality=None),
+    "glow only": Scene(width=6000, height=4000, level=6.0, blur=60.0, noise=0.012, quality=None),
 }
 
 
@@ -57,6 +61,14 @@ def compare(one: Callable[[], object], other: Callable[[], object], count: int) 
             thing()
             taken.append(time.process_time() - start)
     return median(times[0]), median(times[1])
+
+
+def told_by(frame: MeasuredFrame) -> DiscPrior:
+    """What a session of such frames has told of the next one."""
+    discs = SessionDiscs(2.0)
+    for _ in range(ENOUGH):
+        discs.learn(frame)
+    return discs.prior
 
 
 def peak_mb(path: Path) -> float:
@@ -98,9 +110,15 @@ def main() -> None:
                 partial(examine, path, frame="x"),
                 count,
             )
+            again, informed = compare(
+                partial(simplejpeg.decode_jpeg, content, colorspace="GRAY"),
+                partial(examine, path, frame="x", prior=told_by(first)),
+                count,
+            )
             print(
                 f"{name:16s} {len(content) / 1e6:5.1f} MB  decode {plain * 1e3:6.1f} ms  "
-                f"examine {whole * 1e3:6.1f} ms = {whole / plain:.2f}  found {first.disc.found}"
+                f"alone {whole * 1e3:6.1f} ms = {whole / plain:.2f}  "
+                f"in a session {informed * 1e3:6.1f} ms = {informed / again:.2f}  found {first.disc.found}"
             )
         os.sched_setaffinity(0, every)
         print(f"peak memory of one process: {max(peak_mb(path) for path in paths.values()):.0f} MiB")

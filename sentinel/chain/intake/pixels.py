@@ -69,11 +69,13 @@ def _brightest_of_jpeg(content: bytes) -> NDArray[Any]:
     small = simplejpeg.decode_jpeg(
         content, colorspace="RGB", min_height=-(-height // 8), min_width=-(-width // 8), min_factor=1
     )
-    return np.asarray(small.max(axis=2))
+    return _brightest_of(small, thinned=1)
 
 
-def _brightest_of(colours: NDArray[Any]) -> NDArray[Any]:
-    return np.asarray(colours[::THINNED, ::THINNED, :3].max(axis=2))
+def _brightest_of(colours: NDArray[Any], thinned: int = THINNED) -> NDArray[Any]:
+    red, green, blue = (colours[::thinned, ::thinned, channel] for channel in range(3))
+    # Plane by plane: a maximum along an axis of three takes ten times as long.
+    return np.asarray(np.maximum(np.maximum(red, green), blue))
 
 
 def _has_hole(content: bytes, grey: NDArray[np.uint8]) -> bool:

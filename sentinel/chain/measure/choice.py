@@ -9,7 +9,7 @@ import numpy as np
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.light import of_disc
 from sentinel.chain.measure.limb import Limb
-from sentinel.chain.measure.search import Circle, Grid, large_circles, small_circles
+from sentinel.chain.measure.search import Circle, Grid, large_circles, sampled, small_circles
 from sentinel.chain.measure.verdict import FittedDisc, is_expected_sun, is_sun
 
 PLENTY = 0.3
@@ -65,11 +65,16 @@ Attempt = Callable[[Circle, Sequence[Limb]], FittedDisc | None]
 """Fits a circle; light upon the discs given with it does not speak against the one that is fitted."""
 
 
-def choose(levels: Levels, grid: Grid, attempt: Attempt, expected: ExpectedDisc | None) -> ChosenSun:
-    """Look for circles, fit them with `attempt`, and choose the sun among the discs."""
+def choose(
+    levels: Levels, small: Callable[[], Grid], attempt: Attempt, expected: ExpectedDisc | None
+) -> ChosenSun:
+    """Look for circles, fit them with `attempt`, and choose the sun among the discs.
+
+    The `small` copy of the frame is not asked for where the disc stands at its expected place.
+    """
     discs: list[FittedDisc] = []
     limbs: list[Limb] = []
-    for circle in _circles(levels, grid, expected, discs):
+    for circle in _circles(levels, small, expected, discs):
         disc = attempt(circle, limbs)
         if disc is not None and is_expected_sun(disc.evidence):
             # Believed or not, it may lie across another.
@@ -77,18 +82,19 @@ def choose(levels: Levels, grid: Grid, attempt: Attempt, expected: ExpectedDisc 
         if disc is None or not _believed(disc, expected) or any(_same(disc, other) for other in discs):
             continue
         discs.append(disc)
-        if _settles(levels, grid, disc, expected):
+        if _settles(levels, disc, expected):
             break
-    return _best(levels, grid, discs, expected)
+    return _best(levels, discs, expected)
 
 
 def _circles(
-    levels: Levels, grid: Grid, expected: ExpectedDisc | None, discs: Sequence[FittedDisc]
+    levels: Levels, small: Callable[[], Grid], expected: ExpectedDisc | None, discs: Sequence[FittedDisc]
 ) -> Iterator[Circle]:
     """Yield where a disc may be: where it was, what is seen, what is seen beside the discs found so far."""
     if expected is not None and expected.place_px is not None:
         x, y = expected.place_px
         yield Circle(x, y, expected.radius_px, PLACE_SHARE * expected.radius_px)
+    grid = small()
     yield from large_circles(grid)
     if discs:
         # Fresh pairs of the edges that are not yet explained.
@@ -124,7 +130,7 @@ def _suspect(disc: FittedDisc) -> bool:
     return disc.evidence.even
 
 
-def _settles(levels: Levels, grid: Grid, disc: FittedDisc, expected: ExpectedDisc | None) -> bool:
+def _settles(levels: Levels, disc: FittedDisc, expected: ExpectedDisc | None) -> bool:
     """Whether a disc ends the search."""
     if expected is not None and not expected.fits(disc.evidence.long_px):
         return False
@@ -132,25 +138,24 @@ def _settles(levels: Levels, grid: Grid, disc: FittedDisc, expected: ExpectedDis
     suspect = expected is None and _suspect(disc)
     # What hides part of the limb of a disc that holds light at full scale may be a brighter disc across it.
     crossed = e.shown < ALL_SHOWN and of_disc(levels, disc.fit.state.limb).high >= levels.saturation
-    return e.coverage > PLENTY and not suspect and not crossed and not outshone(levels, grid, disc)
+    return e.coverage > PLENTY and not suspect and not crossed and not outshone(levels, disc)
 
 
-def outshone(levels: Levels, grid: Grid, disc: FittedDisc) -> bool:
+def outshone(levels: Levels, disc: FittedDisc) -> bool:
     """Whether much light brighter than the disc, or at full scale as it is itself, lies outside it."""
     limb = disc.fit.state.limb
     level = min(OUTSHINES * of_disc(levels, limb).high, levels.saturation)
-    brighter = grid.cells > levels.even(level)
-    if not brighter.any():
-        return False
-    y, x = np.nonzero(brighter)
-    away = np.hypot(grid.x0_px + x * grid.step_px - limb.x_px, grid.y0_px + y * grid.step_px - limb.y_px)
-    area = float((away > BEYOND * limb.mean_px).sum()) * grid.step_px**2
+    sample = sampled(levels)
+    row, column = np.nonzero(sample.values > levels.stored(level))
+    x, y = column * sample.across_px, sample.first_px + row * sample.down_px
+    away = np.hypot(x - limb.x_px, y - limb.y_px)
+    area = float((away > BEYOND * limb.mean_px).sum()) * sample.across_px * sample.down_px
     return area > MUCH_LIGHT * pi * limb.mean_px**2
 
 
-def _best(levels: Levels, grid: Grid, discs: list[FittedDisc], expected: ExpectedDisc | None) -> ChosenSun:
+def _best(levels: Levels, discs: list[FittedDisc], expected: ExpectedDisc | None) -> ChosenSun:
     fitting = [disc for disc in discs if expected is not None and expected.fits(disc.evidence.long_px)]
-    left = fitting or [disc for disc in discs if not _is_reflection(levels, grid, disc, discs)]
+    left = fitting or [disc for disc in discs if not _is_reflection(levels, disc, discs)]
     if not left:
         return ChosenSun(None)
     sun = max(left, key=lambda disc: _rank(levels, disc)) if len(left) > 1 else left[0]
@@ -168,7 +173,7 @@ def _rank(levels: Levels, disc: FittedDisc) -> tuple[bool, float, bool, float]:
     return e.coverage > PLENTY, round(light, 2), e.full, e.step / e.sigma_px
 
 
-def _is_reflection(levels: Levels, grid: Grid, disc: FittedDisc, discs: list[FittedDisc]) -> bool:
+def _is_reflection(levels: Levels, disc: FittedDisc, discs: list[FittedDisc]) -> bool:
     """Whether a disc is a light out of focus or a reflection, by the company it keeps."""
     e = disc.evidence
     others = [other.evidence for other in discs if other is not disc]
@@ -182,4 +187,4 @@ def _is_reflection(levels: Levels, grid: Grid, disc: FittedDisc, discs: list[Fit
     if twin or not e.dim:
         return twin
     soft, uneven = e.softness > SOFT_REFLECTION, e.uneven > UNEVEN_REFLECTION
-    return bool(company) or soft or uneven or outshone(levels, grid, disc)
+    return bool(company) or soft or uneven or outshone(levels, disc)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from functools import partial
+from functools import cache, partial
 from math import hypot, nan, sqrt
 from typing import Any
 
@@ -28,7 +28,7 @@ from sentinel.chain.measure.limb import Limb
 from sentinel.chain.measure.model import LimbState
 from sentinel.chain.measure.order import median, spread
 from sentinel.chain.measure.rays import directions
-from sentinel.chain.measure.search import Circle, Grid, coarse, sampled_rows
+from sentinel.chain.measure.search import Circle, Grid, coarse, sampled
 from sentinel.chain.measure.verdict import MOST_STRUCTURE, FittedDisc, LimbEvidence, evidence_of
 from sentinel.core.records import Disc
 
@@ -116,12 +116,12 @@ def measure(
         Not found: brightness and saturation are those of the whole frame, and the flags say why.
     """
     plain = Levels(values, transfer, full_scale)
-    grid = coarse(plain)
-    levels = replace(plain, ceiling=ceiling_of(sampled_rows(plain, grid), full_scale))
-    choice = choose(levels, grid, partial(_candidate, levels), expected)
+    small = cache(partial(coarse, plain))
+    levels = replace(plain, ceiling=ceiling_of(sampled(plain).values, full_scale))
+    choice = choose(levels, small, partial(_candidate, levels), expected)
     sun = choice.sun
     disc = (
-        _nothing(levels, grid, brightest, expected)
+        _nothing(levels, small(), brightest, expected)
         if sun is None
         else _disc(levels, sun, brightest, expected)
     )

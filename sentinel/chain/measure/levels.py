@@ -97,6 +97,10 @@ class Levels:
             return float(level**0.5)
         return float(level * 12.92 if level <= 0.0031308 else 1.055 * level ** (1 / 2.4) - 0.055)
 
+    def stored(self, level: float) -> float:
+        """Return the stored value that stands for a linear level."""
+        return self.full_scale * (level if self.transfer == "linear" else self.even(level))
+
     def linear(self, stored: NDArray[Any]) -> Array:
         """Return linear light, 0 to 1 of full scale, of stored values; what is not a number is dark."""
         kind, size = stored.dtype.kind, stored.dtype.itemsize

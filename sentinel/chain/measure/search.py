@@ -331,10 +331,24 @@ def coarse(levels: Levels) -> Grid:
     return small_copy(levels, (0, nx, 0, ny), GRID_CELLS)
 
 
-def sampled_rows(levels: Levels, grid: Grid) -> NDArray[Any]:
-    """Return some pixels of the rows that the small copy was made from."""
-    sparse = max(1, min(4, grid.step_px))
-    return levels.values[grid.step_px // 2 :: grid.step_px, ::sparse]
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """Some of the frame's pixels, as stored."""
+
+    values: NDArray[Any]
+    """(ny, nx)"""
+    across_px: int
+    """Between two of a row; the first is the frame's."""
+    down_px: int
+    first_px: int
+    """Between two rows, and before the first."""
+
+
+def sampled(levels: Levels) -> Sample:
+    """Return some pixels of as many rows as the small copy has."""
+    step = max(1, -(-max(levels.shape) // GRID_CELLS))
+    sparse = min(4, step)
+    return Sample(levels.values[step // 2 :: step, ::sparse], sparse, step, step // 2)
 
 
 def large_circles(grid: Grid, count: int = 4, explained: Sequence[Circle] = ()) -> Iterator[Circle]:
