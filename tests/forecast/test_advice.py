@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast.coming import OFFSETS_S, coming
 from sentinel.chain.forecast.forecaster import Forecaster
-from sentinel.chain.forecast.places import TOLERANCE_WIDTHS
+from sentinel.chain.forecast.recentring import TOLERANCE_WIDTHS
+from sentinel.chain.forecast.sun_path import OFFSETS_S, sun_path
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import random_session
 from tests.forecast.test_mounts import MIDDLE
@@ -18,7 +18,7 @@ TURNS = np.arange(8) * np.pi / 4
 
 def test_the_times_ahead_have_each_rising_and_setting_in_them() -> None:
     now_s = MIDDLE.start_s
-    ahead = coming(MIDDLE.settings, MIDDLE.sun, now_s)
+    ahead = sun_path(MIDDLE.settings, MIDDLE.sun, now_s)
     assert set(OFFSETS_S) <= set(ahead.offsets_s)
     more = ~np.isin(ahead.offsets_s, OFFSETS_S)
     clear_deg = MIDDLE.settings.thresholds.sun_clear_deg

@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 
 from sentinel.chain.forecast.bins import Bins
-from sentinel.chain.forecast.coming import OFFSETS_S, daylight, with_turns
 from sentinel.chain.forecast.exits import Frame, Swing, first_exits
 from sentinel.chain.forecast.line import fit_line
 from sentinel.chain.forecast.noise import FLEXURES, Flexure
-from sentinel.chain.forecast.outlook import _exit_clear, _is_clear
-from sentinel.chain.forecast.places import Ahead, best_along, best_centre, place, reach, regrets
-from sentinel.chain.forecast.worm import find_worm
+from sentinel.chain.forecast.periodic_error import find_periodic_error
+from sentinel.chain.forecast.recentring import TracksAhead, best_along, best_centre, place, reach, regrets
+from sentinel.chain.forecast.summary import _exit_clear, _is_clear
+from sentinel.chain.forecast.sun_path import OFFSETS_S, daylight, with_turns
 from sentinel.sky.arrays import Array
 
 FRAME = Frame(1000, 800, 0.0)
@@ -105,7 +105,7 @@ def test_a_worm_is_found_under_wind_and_drift(period_s: float) -> None:
     t = np.arange(0, 5400, 60.0)
     wave = 12 * np.sin(2 * np.pi * t / period_s + 1)
     xy = np.stack([wave * 0.8 + 0.1 * t, -wave * 0.6 + 1e-5 * t**2], axis=1) + rng.normal(0, 3, (90, 2))
-    worm, _, freedom = find_worm(t, xy, np.zeros(90))
+    worm, _, freedom = find_periodic_error(t, xy, np.zeros(90))
     assert worm is not None
     assert worm.period_s == pytest.approx(period_s, rel=0.02)
     assert worm.amplitude_arcsec == pytest.approx(12, abs=2)
@@ -115,7 +115,7 @@ def test_a_worm_is_found_under_wind_and_drift(period_s: float) -> None:
 def test_no_worm_is_found_in_wind_alone() -> None:
     for seed in range(20):
         noise = np.random.default_rng(seed).normal(0, 5, (90, 2))
-        assert find_worm(np.arange(0, 5400, 60.0), noise, np.zeros(90))[0] is None
+        assert find_periodic_error(np.arange(0, 5400, 60.0), noise, np.zeros(90))[0] is None
 
 
 def test_bins_keep_means_through_merging() -> None:
@@ -145,13 +145,13 @@ def test_flexure_goes_on_as_its_covariance_says(flexure: Flexure) -> None:
     assert (go @ still)[0, 0] == pytest.approx(flexure.covariance(np.array([900.0]))[0])
 
 
-def drifting(x_rate: float, y_rate: float) -> Ahead:
+def drifting(x_rate: float, y_rate: float) -> TracksAhead:
     offsets = np.linspace(0, 48 * 3600, 97)
     noise = np.random.default_rng(1).normal(0, 1e-4, (2, 1, 200)) * offsets[:, None]
     x = 499.5 + x_rate * offsets[:, None] + noise[0]
     y = 399.5 + y_rate * offsets[:, None] + noise[1]
     up = np.ones(len(offsets), dtype=bool)
-    return Ahead(1.8e9, offsets, x, y, np.full(len(offsets), 100.0), up, FRAME)
+    return TracksAhead(1.8e9, offsets, x, y, np.full(len(offsets), 100.0), up, FRAME)
 
 
 def test_the_best_place_is_where_the_drift_comes_from() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 from threadpoolctl import ThreadpoolController
 
 from sentinel.chain.forecast.bins import Arc
-from sentinel.chain.forecast.draws import Draws, draw
+from sentinel.chain.forecast.ensemble import Ensemble, draw
 from sentinel.chain.forecast.fit import (
     FIRM_DEG_H,
     GaussianPrior,
@@ -22,7 +22,7 @@ from sentinel.chain.forecast.fit import (
 from sentinel.chain.forecast.geometry import COMMON, Aims, Elsewhere, Geometry, Points, one_part
 from sentinel.chain.forecast.nodes import Learnt, Nodes, learnt
 from sentinel.chain.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
-from sentinel.chain.forecast.worm import SIGMAS_ARCSEC
+from sentinel.chain.forecast.periodic_error import SIGMAS_ARCSEC
 from sentinel.core.settings import Site
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
@@ -100,7 +100,7 @@ class Estimator:
 
     def fit(
         self, arc: Arc, xy_arcsec: Array, variance: Array, worm: Array, now_s: float, *, keep: bool = True
-    ) -> Draws:
+    ) -> Ensemble:
         """Fit the arc.
 
         Parameters
@@ -119,7 +119,7 @@ class Estimator:
 
     def _fit(
         self, arc: Arc, xy_arcsec: Array, variance: Array, worm: Array, now_s: float, *, keep: bool
-    ) -> Draws:
+    ) -> Ensemble:
         track = _Seen(
             Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s)),
             self._geometry.aims(arc.utc_s, now_s),
@@ -254,7 +254,7 @@ def _changes_that_matter(
     return tuple(flexures[i] + len(FLEXURES) * (1 + int(k)) for i, k in zip(which, change, strict=True))
 
 
-def _likeliest_change(draws: Draws) -> Change | None:
+def _likeliest_change(draws: Ensemble) -> Change | None:
     """Return the commonest change among the draws, where a good part of them has one."""
     changed = draws.kind[draws.kind >= len(FLEXURES)] // len(FLEXURES) - 1
     if len(changed) < _LIKELY * len(draws):

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.chain.forecast.coming import Daylight
+from sentinel.chain.forecast.sun_path import Daylight
 from sentinel.core.records import Edge
 from sentinel.sky.arrays import Array
 

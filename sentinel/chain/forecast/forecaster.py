@@ -7,8 +7,8 @@ from functools import partial
 
 import numpy as np
 
-from sentinel.chain.forecast.coming import Coming, coming
-from sentinel.chain.forecast.draws import Draws
+from sentinel.chain.forecast.dwell import tracks_px
+from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.estimate import Estimator
 from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.fit import USUAL_ROLLS
@@ -22,15 +22,15 @@ from sentinel.chain.forecast.nodes import (
     nodes_after,
     put_elsewhere,
 )
-from sentinel.chain.forecast.outlook import Departure, Known, outlook, without_disc
 from sentinel.chain.forecast.place_and_clock import PlaceAndClock
+from sentinel.chain.forecast.pointing import STOP_S, likeliest_mount, stopped_px
 from sentinel.chain.forecast.rates import changed_rates, first_rates
 from sentinel.chain.forecast.renewal import Renewal
 from sentinel.chain.forecast.rolls import PAUSED_ROLL, TOLD_ROLL, roll_of_top, rolled_by
 from sentinel.chain.forecast.scale import Scale
-from sentinel.chain.forecast.standing import STOP_S, lead, stopped_px
-from sentinel.chain.forecast.staying import tracks_px
-from sentinel.chain.forecast.tracker import Expected, Sight, Tracker, Verdict
+from sentinel.chain.forecast.summary import Departure, Inputs, summary, without_disc
+from sentinel.chain.forecast.sun_path import SunPath, sun_path
+from sentinel.chain.forecast.tracker import Expected, TrackedDisc, Tracker, Verdict
 from sentinel.chain.forecast.visits import Stores
 from sentinel.core.records import Event, Forecast, Mark, MeasuredFrame, Surroundings
 from sentinel.core.settings import Settings
@@ -76,7 +76,7 @@ class Forecaster:
     def __init__(self, settings: Settings, sun: Sun, paused: Sequence[Span] = ()) -> None:
         self._settings = settings
         self._paused = [(utc_s(begin), utc_s(end)) for begin, end in paused]
-        self._in_pause: list[Sight] = []
+        self._in_pause: list[TrackedDisc] = []
         self._sun = sun
         self._nominal = settings.camera.scale_arcsec_px
         self._size: tuple[int, int] | None = None
@@ -94,9 +94,9 @@ class Forecaster:
         self._scale = Scale(self._nominal)
         self._tracker = Tracker(self._nominal)
         self._estimator = Estimator(self._settings.site, self._sun, self._first_nodes())
-        self._draws: Draws | None = None
+        self._draws: Ensemble | None = None
         self._exit_s: float | None = None
-        self._expected_from: Sight | None = None
+        self._expected_from: TrackedDisc | None = None
         self._out_since_s: float | None = None
         self._changed_s: float | None = None
 
@@ -155,7 +155,7 @@ class Forecaster:
         if not (surprise or due):
             return None
         self._renewal.made_s = moment
-        ahead = coming(self._settings, self._sun, moment)
+        ahead = sun_path(self._settings, self._sun, moment)
         self._draws, tracks = self._fitted(ahead, keep=True)
         self._place_and_clock.weigh(moment, self._estimator.evidence)
         if history:
@@ -172,7 +172,7 @@ class Forecaster:
         now = utc_s(now_utc)
         if self._tracker.last is None:
             return without_disc(self._settings, self._stores, now_utc, now)
-        unrest, ahead = self._tracker.unrest, coming(self._settings, self._sun, now)
+        unrest, ahead = self._tracker.unrest, sun_path(self._settings, self._sun, now)
         try:
             return self._outlook(now_utc, ahead, *self._fitted(ahead, keep=False))
         finally:
@@ -208,7 +208,7 @@ class Forecaster:
         self._watch_edge(sight)
         return self._follow(frame, sight)
 
-    def _follow(self, frame: MeasuredFrame, sight: Sight) -> bool:
+    def _follow(self, frame: MeasuredFrame, sight: TrackedDisc) -> bool:
         """Take a disc into the track; return whether it was a surprise."""
         tracker = self._tracker
         if self._scale.learn(frame.disc, sight, self._sun):
@@ -236,7 +236,7 @@ class Forecaster:
             self._learn_roll([was, *left], told=False)
         return first or verdict in (Verdict.JUMPED, Verdict.DEPARTED, Verdict.CHANGED)
 
-    def _sight(self, frame: MeasuredFrame, at: float) -> Sight | None:
+    def _sight(self, frame: MeasuredFrame, at: float) -> TrackedDisc | None:
         disc = frame.disc
         numbers = (disc.x_px, disc.y_px, disc.radius_px)
         # A table made elsewhere may say no uncertainty: then the disc counts, for as much as a careful eye's.
@@ -254,7 +254,7 @@ class Forecaster:
         if at < self._slack_until_s:
             # The gears take up their slack: the disc is about there, but its drift means nothing.
             sigma = float(np.hypot(sigma, BACKLASH_ARCSEC / self._scale.arcsec_px))
-        return Sight(at, disc.x_px, disc.y_px, disc.radius_px, sigma)
+        return TrackedDisc(at, disc.x_px, disc.y_px, disc.radius_px, sigma)
 
     def _same_size(self, frame: MeasuredFrame) -> bool:
         size = (frame.width_px, frame.height_px)
@@ -271,7 +271,7 @@ class Forecaster:
         self._start_over()
         return True
 
-    def _watch_edge(self, sight: Sight) -> None:
+    def _watch_edge(self, sight: TrackedDisc) -> None:
         room = self._frame.room_px(np.array(sight.x_px), np.array(sight.y_px), sight.radius_px).min()
         if room > 0:
             self._out_since_s = None
@@ -287,7 +287,7 @@ class Forecaster:
     def _interval_s(self) -> float:
         return float(np.median(self._steps)) if len(self._steps) >= 5 else self._settings.camera.interval_s
 
-    def _fitted(self, ahead: Coming, *, keep: bool) -> tuple[Draws, Array]:
+    def _fitted(self, ahead: SunPath, *, keep: bool) -> tuple[Ensemble, Array]:
         """Return draws from a fit to the track as of now, and their coming tracks (2, n, draws) in pixels.
 
         Where `keep`, the next fit goes on from this one.
@@ -317,21 +317,21 @@ class Forecaster:
         self._note_change(draws, ahead.now_s)
         return draws, tracks
 
-    def _moves_px(self, draws: Draws, utc_s: Array, xy_px: Array) -> Array:
+    def _moves_px(self, draws: Ensemble, utc_s: Array, xy_px: Array) -> Array:
         """Return the way (n, 2) of a disc that is put at a place (2,) at the first of the times (n,)."""
-        best, (width, height) = lead(draws), self._size or (0, 0)
+        best, (width, height) = likeliest_mount(draws), self._size or (0, 0)
         optics = Optics.of_scale(self._scale.arcsec_px, self._settings.camera.pixel_pitch_um, width, height)
         at_px = float(xy_px[0]), float(xy_px[1])
         x, y = tracks_px(self._settings, self._sun, best.mounting, utc_s, optics, at_px=at_px)
         return np.stack([x[0], y[0]], axis=1)
 
-    def _tracks_px(self, draws: Draws, now_s: float, offsets_s: Array) -> Array:
+    def _tracks_px(self, draws: Ensemble, now_s: float, offsets_s: Array) -> Array:
         middle = np.array(self._frame.middle_px)[:, None, None]
         tracks: Array = np.stack(draws.tracks_arcsec(now_s, offsets_s)) / self._scale.arcsec_px + middle
         # Behind a camera that stands still there is no place in the picture: far out.
         return np.nan_to_num(tracks, copy=False, nan=FAR_PX).clip(-FAR_PX, FAR_PX)
 
-    def _note_change(self, draws: Draws, now_s: float) -> None:
+    def _note_change(self, draws: Ensemble, now_s: float) -> None:
         """Begin anew where the drift has become another for sure, and there is track enough since."""
         changed_s = draws.changed_s()
         changed = np.isfinite(changed_s)
@@ -343,19 +343,19 @@ class Forecaster:
         self._changed_s = since_s
         self._begin_anew(since_s, CHANGED)
 
-    def _learn_roll(self, discs: Sequence[Sight], *, told: bool) -> None:
+    def _learn_roll(self, discs: Sequence[TrackedDisc], *, told: bool) -> None:
         """Take the camera's roll from a pause of the drive: the disc ran due west then, at the sky's rate."""
         if self._draws is None:
             return
-        roll = rolled_by(self._sun, lead(self._draws), discs, self._scale.arcsec_px, told=told)
+        roll = rolled_by(self._sun, likeliest_mount(self._draws), discs, self._scale.arcsec_px, told=told)
         if roll is not None:
             self._estimator.told_roll(PAUSED_ROLL.about(roll))
 
-    def _outlook(self, now_utc: datetime, ahead: Coming, draws: Draws, tracks_px: Array) -> Forecast:
+    def _outlook(self, now_utc: datetime, ahead: SunPath, draws: Ensemble, tracks_px: Array) -> Forecast:
         tracker = self._tracker
         if tracker.last is None or self._stores is None:
             raise ValueError("no disc has been seen yet")
-        known = Known(
+        inputs = Inputs(
             settings=self._settings,
             sun=self._sun,
             frame=self._frame,
@@ -376,9 +376,9 @@ class Forecaster:
             changed_s=self._changed_s,
             settings_doubt=self._place_and_clock.doubt(),
         )
-        return outlook(known, now_utc)
+        return summary(inputs, now_utc)
 
-    def _departure(self, draws: Draws) -> Departure | None:
+    def _departure(self, draws: Ensemble) -> Departure | None:
         """Return how the disc has moved since it left its track, None where it has not."""
         since = self._tracker.departed_utc_s
         suspects = [s for s in self._tracker.suspects if since is not None and s.utc_s >= since]
@@ -388,7 +388,7 @@ class Forecaster:
         rows = np.array([(s.utc_s, s.x_px, s.y_px, s.sigma_px) for s in last])
         sigma = np.hypot(rows[:, 3], 0.5 * self._tracker.unrest.jitter_arcsec / self._scale.arcsec_px)
         line = fit_line(rows[:, 0], rows[:, 1:3], sigma, slow_px_s=30.0 / self._scale.arcsec_px)
-        still = stopped_px(self._sun, lead(draws), line.at_utc_s, self._scale.arcsec_px)
+        still = stopped_px(self._sun, likeliest_mount(draws), line.at_utc_s, self._scale.arcsec_px)
         sky = np.hypot(*still[:, 1]) / STOP_S[1]
         stopped = abs(float(np.hypot(*line.velocity_px_s)) / sky - 1) < 0.15
         return Departure(since, line, stopped, suspects[-1])

@@ -8,8 +8,8 @@ from typing import Literal
 import numpy as np
 
 from sentinel.chain.forecast.fit import RollPrior
-from sentinel.chain.forecast.standing import STOP_S, Lead, stopped_px
-from sentinel.chain.forecast.tracker import Sight
+from sentinel.chain.forecast.pointing import STOP_S, LikeliestMount, stopped_px
+from sentinel.chain.forecast.tracker import TrackedDisc
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
 
@@ -50,7 +50,7 @@ def roll_of_top(top: PictureTop, *, southern: bool) -> float:
 
 
 def rolled_by(
-    sun: Sun, lead: Lead, discs: Sequence[Sight], scale_arcsec_px: float, *, told: bool
+    sun: Sun, lead: LikeliestMount, discs: Sequence[TrackedDisc], scale_arcsec_px: float, *, told: bool
 ) -> float | None:
     """Return the roll (rad) that a pause of the drive shows, None where it shows none.
 
@@ -81,7 +81,9 @@ def rolled_by(
     return lead.roll_rad - float(np.angle(total))
 
 
-def _standing_px(sun: Sun, lead: Lead, from_s: float, until_s: float, scale_arcsec_px: float) -> complex:
+def _standing_px(
+    sun: Sun, lead: LikeliestMount, from_s: float, until_s: float, scale_arcsec_px: float
+) -> complex:
     """Return how far the disc goes on a mount that stands, x + i y, pixels of the lead's roll."""
     way: Array = stopped_px(sun, lead, from_s, scale_arcsec_px)
     x, y = (float(np.interp(until_s - from_s, STOP_S, side)) for side in way)

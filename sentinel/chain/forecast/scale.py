@@ -4,7 +4,7 @@ from collections import deque
 
 import numpy as np
 
-from sentinel.chain.forecast.tracker import Sight
+from sentinel.chain.forecast.tracker import TrackedDisc
 from sentinel.core.records import Disc
 from sentinel.sky.sun import Sun
 
@@ -39,7 +39,7 @@ class Scale:
                 return clipped
         return self._nominal
 
-    def learn(self, disc: Disc, sight: Sight, sun: Sun) -> bool:
+    def learn(self, disc: Disc, sight: TrackedDisc, sun: Sun) -> bool:
         """Learn from a disc; return whether the last ones show that the lens is another one."""
         ratio = float(sun.angular_radius_arcsec(sight.utc_s)) / sight.radius_px
         if not (disc.limb_in_frame >= 0.999 and disc.limb_coverage > 0.5):

@@ -16,7 +16,7 @@ from itertools import islice
 import numpy as np
 
 from sentinel.chain.forecast.bins import Arc, Bins
-from sentinel.chain.forecast.worm import Worm, find_worm
+from sentinel.chain.forecast.periodic_error import PeriodicError, find_periodic_error
 from sentinel.sky.arrays import Array
 
 RECENT = 5
@@ -47,7 +47,7 @@ class Verdict(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Sight:
+class TrackedDisc:
     """One disc worth looking at."""
 
     utc_s: float
@@ -94,7 +94,7 @@ class Unrest:
 
     jitter_arcsec: float = PRIOR_JITTER_ARCSEC
     """Wind and seeing, and the worm where it is not known: 1-sigma in one coordinate."""
-    worm: Worm | None = None
+    worm: PeriodicError | None = None
 
     @property
     def all_arcsec(self) -> float:
@@ -115,10 +115,10 @@ class Tracker:
         self.moves_px: Callable[[Array, Array], Array] | None = None
         """Takes times (n,) and a place (2,); gives the way (n, 2) of a disc put there at the first."""
         self.departed_utc_s: float | None = None
-        self.suspects: deque[Sight] = deque(maxlen=SUSPECTS)
-        self.last: Sight | None = None
+        self.suspects: deque[TrackedDisc] = deque(maxlen=SUSPECTS)
+        self.last: TrackedDisc | None = None
         self.unrest = Unrest()
-        self._recent: deque[tuple[Sight, int]] = deque(maxlen=RECENT_DISCS)
+        self._recent: deque[tuple[TrackedDisc, int]] = deque(maxlen=RECENT_DISCS)
         self.first_utc_s = np.inf
         self.told_of_jump = False
         """Whether the operator says that the disc may soon be elsewhere."""
@@ -129,7 +129,7 @@ class Tracker:
         """Take it that the disc may soon be elsewhere: the operator says so."""
         self.told_of_jump = True
 
-    def take(self, sight: Sight) -> Verdict:
+    def take(self, sight: TrackedDisc) -> Verdict:
         """Sort one disc."""
         if self.last is not None and sight.utc_s <= self.last.utc_s:
             return self._take_late(sight)
@@ -157,9 +157,9 @@ class Tracker:
         ]
         table = np.array(rows).reshape(-1, 4)
         discs = table[:, 0], table[:, 1:3] * self.scale_arcsec_px, table[:, 3]
-        found = find_worm(*discs, self.unrest.worm)
+        found = find_periodic_error(*discs, self.unrest.worm)
         if found[0] is None and self.unrest.worm is not None:
-            found = find_worm(*discs)
+            found = find_periodic_error(*discs)
         worm, squares, freedom = found
         squares = squares / 2 + PRIOR_JITTER_ARCSEC**2 * PRIOR_FREEDOM
         self.unrest = Unrest(float(np.sqrt(squares / (freedom + PRIOR_FREEDOM))), worm)
@@ -174,7 +174,7 @@ class Tracker:
         variance = variance + worm.variance(arc.utc_s, arc.count, interval_s)
         return variance, worm.columns(arc.utc_s, arc.count, interval_s)
 
-    def _off(self, sight: Sight) -> Array:
+    def _off(self, sight: TrackedDisc) -> Array:
         """Return how far a disc lies from where it is expected, freed of how far the last ones did."""
         if self.expected is None or self.last is None:
             return np.zeros(2)
@@ -223,14 +223,14 @@ class Tracker:
         """Return before how much track nothing is established; what goes at the sky's rate is soon plain."""
         return EARLY_S if speed < 0.7 * _DRIVE_ARCSEC_S else EARLY_S / 3
 
-    def _held(self, last: list[Sight]) -> Verdict:
+    def _held(self, last: list[TrackedDisc]) -> Verdict:
         """Wait for what comes next, but not for ever."""
         seconds = self.suspects[-1].utc_s - self.suspects[0].utc_s
         if len(self.suspects) < _HELD_MOST or seconds < _HELD_LONGEST_S or self.departed_utc_s is not None:
             return Verdict.HELD
         return self._begin_stretch(last, Verdict.CHANGED)
 
-    def _creeping(self, last: list[Sight], still: float) -> list[Sight] | None:
+    def _creeping(self, last: list[TrackedDisc], still: float) -> list[TrackedDisc] | None:
         """Return the discs of a slow, even motion that was taken for jump after jump; None: no such."""
         before = [sight for sight, stretch in self._recent if stretch == self.stretch]
         if self.stretch == 0 or not before or len(before) > 2 * _HELD_MOST:
@@ -244,14 +244,14 @@ class Tracker:
             return None
         return discs
 
-    def _strays(self, last: list[Sight]) -> Array:
+    def _strays(self, last: list[TrackedDisc]) -> Array:
         """Return how far discs lie off the way of one that was put where the first is, (n, 2)."""
         xy = np.array([s.xy for s in last])
         if self.moves_px is None:
             return xy
         return np.asarray(xy - self.moves_px(np.array([s.utc_s for s in last]), xy[0]))
 
-    def _even_speed(self, last: list[Sight], offs: Array, still: float) -> float | None:
+    def _even_speed(self, last: list[TrackedDisc], offs: Array, still: float) -> float | None:
         """Return how fast the last suspects move away evenly, arcsec a second; None: they do not."""
         if len(last) < 2 or self.last is None:
             return None
@@ -273,12 +273,12 @@ class Tracker:
             return None
         return way * self.scale_arcsec_px / float(seconds.sum())
 
-    def begin_stretch_with(self, sight: Sight) -> None:
+    def begin_stretch_with(self, sight: TrackedDisc) -> None:
         """Begin a new stretch with a disc, whatever it is: it is seen through another lens."""
         self.expected = None
         self._begin_stretch([sight], Verdict.CHANGED)
 
-    def _begin_stretch(self, discs: list[Sight], verdict: Verdict) -> Verdict:
+    def _begin_stretch(self, discs: list[TrackedDisc], verdict: Verdict) -> Verdict:
         self.stretch += 1
         self.bins, self.began_utc_s = Bins(), np.inf
         self.departed_utc_s = None
@@ -288,14 +288,14 @@ class Tracker:
             self._accept(sight)
         return verdict
 
-    def _accept(self, sight: Sight) -> None:
+    def _accept(self, sight: TrackedDisc) -> None:
         self.began_utc_s = min(self.began_utc_s, sight.utc_s)
         self.bins.add(sight.utc_s, sight.x_px, sight.y_px, sight.sigma_px)
         self.first_utc_s = min(self.first_utc_s, sight.utc_s)
         self.last = sight
         self._recent.append((sight, self.stretch))
 
-    def _take_late(self, sight: Sight) -> Verdict:
+    def _take_late(self, sight: TrackedDisc) -> Verdict:
         """Put a late disc into its bin where the discs about it agree with it; else leave it."""
         if sight.utc_s >= self.began_utc_s:
             near = self.bins.near(sight.utc_s, RECENT_S)

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sentinel.chain.forecast.coming import Daylight
+from sentinel.chain.forecast.sun_path import Daylight
 from sentinel.chain.forecast.turning import Turning
 from sentinel.core.records import Due, Mark, Surroundings
 from sentinel.core.settings import Settings

@@ -5,8 +5,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sentinel.chain.forecast.dwell import Mounting, tracks_px
 from sentinel.chain.forecast.exits import EDGES, Frame
-from sentinel.chain.forecast.staying import Mounting, tracks_px
 from sentinel.core.records import Edge, Forecast
 from sentinel.core.settings import Settings, Site
 from sentinel.core.times import DAY_S, utc_s

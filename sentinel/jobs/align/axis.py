@@ -9,8 +9,8 @@ from math import hypot
 
 import numpy as np
 
+from sentinel.chain.forecast.dwell import tracks_px
 from sentinel.chain.forecast.forecaster import Forecaster
-from sentinel.chain.forecast.staying import tracks_px
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Disc, Event, Forecast, Mark, MeasuredFrame
 from sentinel.core.settings import Settings

@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
+from sentinel.chain.forecast.dwell import Mounting
 from sentinel.chain.forecast.exits import Frame
-from sentinel.chain.forecast.staying import Mounting
 from sentinel.core.records import Forecast, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s

@@ -5,8 +5,8 @@ from datetime import datetime
 
 import numpy as np
 
-from sentinel.chain.forecast.coming import HORIZON_H, coming
-from sentinel.chain.forecast.staying import Mounting, stays_s
+from sentinel.chain.forecast.dwell import Mounting, stays_s
+from sentinel.chain.forecast.sun_path import HORIZON_H, sun_path
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s
 from sentinel.jobs.align.bolts import Bolt
@@ -67,7 +67,7 @@ def holding(fit: Fit, bolts: tuple[Bolt, Bolt]) -> tuple[Holding, Holding]:
 def _stays_s(fit: Fit, errors: Array, rates: Array, start_s: float) -> Array:
     """Return how long it stays, (k,) seconds, from one start on axes off by (2, k) at rates (k,)."""
     mounting = Mounting(errors[0], errors[1], rates, fit.mounting.roll_deg)
-    ahead = coming(fit.settings, fit.sun, start_s)
+    ahead = sun_path(fit.settings, fit.sun, start_s)
     stays = stays_s(fit.settings, fit.sun, fit.frame, mounting, ahead, optics=fit.optics)
     return np.minimum(stays, HORIZON_H * HOUR_S)
 

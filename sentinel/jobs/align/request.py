@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any, cast, get_args
 
-from sentinel.chain.forecast.coming import HORIZON_H
+from sentinel.chain.forecast.sun_path import HORIZON_H
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Mount, Settings

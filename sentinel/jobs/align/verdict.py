@@ -3,7 +3,7 @@
 from datetime import timedelta
 from math import ceil
 
-from sentinel.chain.forecast.coming import HORIZON_H
+from sentinel.chain.forecast.sun_path import HORIZON_H
 from sentinel.core.settings import Settings
 from sentinel.core.words import capital, span, times_in
 from sentinel.jobs.align.axis import Alignment

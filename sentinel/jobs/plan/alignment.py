@@ -6,9 +6,9 @@ from functools import partial
 
 import numpy as np
 
-from sentinel.chain.forecast.coming import HORIZON_H, Coming, coming
+from sentinel.chain.forecast.dwell import Mounting, stays_s
 from sentinel.chain.forecast.exits import Frame
-from sentinel.chain.forecast.staying import Mounting, stays_s
+from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, sun_path
 from sentinel.core.settings import Settings
 from sentinel.core.times import DAY_S, utc_s
 from sentinel.jobs.plan.records import Alignment, Stays, Sunlight, Tolerance, Trip
@@ -30,7 +30,7 @@ Shortest = Callable[[Array], Array]
 """How long a disc stays at worst, in seconds, with errors of sizes (k,)."""
 
 
-def starts(settings: Settings, sun: Sun, trip: Trip) -> tuple[Coming, ...]:
+def starts(settings: Settings, sun: Sun, trip: Trip) -> tuple[SunPath, ...]:
     """Return the days ahead from up to `STARTS` times with the sun up, at all times of day and over the trip.
 
     Time of day and day go through their values at different paces, so that no hour is tried on one day alone.
@@ -44,11 +44,11 @@ def starts(settings: Settings, sun: Sun, trip: Trip) -> tuple[Coming, ...]:
         times = begin_s + trip.length_s * share
     up = times[above_line(sun, times)]
     chosen = np.unique(np.linspace(0, len(up) - 1, min(STARTS, len(up))).round().astype(int))
-    return tuple(coming(settings, sun, float(time)) for time in up[chosen])
+    return tuple(sun_path(settings, sun, float(time)) for time in up[chosen])
 
 
 def alignment(
-    settings: Settings, sun: Sun, trip: Trip, light: Sunlight, begun: tuple[Coming, ...]
+    settings: Settings, sun: Sun, trip: Trip, light: Sunlight, begun: tuple[SunPath, ...]
 ) -> Alignment | None:
     """Return how good the mount must be; None: it cannot be said (no size of the frame, no sun, no room)."""
     if trip.frame_px is None or not begun or settings.mount.tracking == "none":
@@ -100,7 +100,7 @@ class _Tried:
 
 
 def _tried(
-    settings: Settings, sun: Sun, frame: Frame, hours: list[float], begun: tuple[Coming, ...]
+    settings: Settings, sun: Sun, frame: Frame, hours: list[float], begun: tuple[SunPath, ...]
 ) -> _Tried:
     axis, rate, fixed, aligned = [], [], [], []
     for ahead in begun:
@@ -135,7 +135,7 @@ def off_pole_deg(latitude_deg: float, error_deg: Array, toward_rad: Array) -> tu
     return axis_errors_deg(axis, latitude_deg)
 
 
-def _off_axis(settings: Settings, sun: Sun, frame: Frame, ahead: Coming) -> Callable[[Array], Array]:
+def _off_axis(settings: Settings, sun: Sun, frame: Frame, ahead: SunPath) -> Callable[[Array], Array]:
     """Return a function of axis errors (k,) giving how long a disc stays, (k, directions)."""
     toward = np.arange(DIRECTIONS) * 2 * np.pi / DIRECTIONS
     rate = rate_arcsec_s(settings.mount.tracking)
@@ -148,7 +148,7 @@ def _off_axis(settings: Settings, sun: Sun, frame: Frame, ahead: Coming) -> Call
     return stays
 
 
-def _off_rate(settings: Settings, sun: Sun, frame: Frame, ahead: Coming) -> Shortest:
+def _off_rate(settings: Settings, sun: Sun, frame: Frame, ahead: SunPath) -> Shortest:
     """Return the same of a perfect axis and a drive off the sun's mean rate by fractions (k,), either way."""
     solar = rate_arcsec_s("solar")
 

@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from sentinel.chain.forecast.coming import Coming
+from sentinel.chain.forecast.dwell import Mounting, stays_s
 from sentinel.chain.forecast.exits import Frame
-from sentinel.chain.forecast.staying import Mounting, stays_s
+from sentinel.chain.forecast.sun_path import SunPath
 from sentinel.core.settings import Settings
 from sentinel.core.times import DAY_S, utc_s
 from sentinel.jobs.plan.records import Field, PictureFacts, Side, Stop, Trip, Tripod
@@ -23,7 +23,7 @@ from sentinel.sky.mount import Optics
 _ROLLS_DEG: dict[Side, float] = {"width": 0.0, "height": 90.0}
 
 
-def picture_facts(settings: Settings, sun: Sun, trip: Trip, starts: tuple[Coming, ...]) -> PictureFacts:
+def picture_facts(settings: Settings, sun: Sun, trip: Trip, starts: tuple[SunPath, ...]) -> PictureFacts:
     """Return sizes and motions; `starts` are the times at which the mount might stop."""
     scale = settings.camera.scale_arcsec_px
     begin_s, end_s = utc_s(trip.from_utc), utc_s(trip.to_utc)
@@ -57,7 +57,7 @@ def _field(settings: Settings, trip: Trip, disc_px: float) -> Field | None:
     )
 
 
-def _moves_px_min(sun: Sun, starts: tuple[Coming, ...], scale_arcsec_px: float) -> float | None:
+def _moves_px_min(sun: Sun, starts: tuple[SunPath, ...], scale_arcsec_px: float) -> float | None:
     if not starts:
         return None
     times = np.array([start.now_s for start in starts])
@@ -65,7 +65,7 @@ def _moves_px_min(sun: Sun, starts: tuple[Coming, ...], scale_arcsec_px: float) 
     return float(moved.max()) * 3600 / scale_arcsec_px
 
 
-def _stops(settings: Settings, sun: Sun, trip: Trip, starts: tuple[Coming, ...]) -> tuple[Stop, ...]:
+def _stops(settings: Settings, sun: Sun, trip: Trip, starts: tuple[SunPath, ...]) -> tuple[Stop, ...]:
     """Return what a stop leaves; the sun goes along the equator."""
     assert trip.frame_px is not None  # noqa: S101 - there is a field
     found = []
@@ -95,7 +95,7 @@ def _vertical_turns_deg(sun: Sun, middle_s: float) -> float | None:
     return float(turn.max() - turn.min())
 
 
-def tripod(settings: Settings, sun: Sun, trip: Trip, starts: tuple[Coming, ...]) -> Tripod | None:
+def tripod(settings: Settings, sun: Sun, trip: Trip, starts: tuple[SunPath, ...]) -> Tripod | None:
     """Return how long a disc stays in the frame of a level camera that stands still."""
     if trip.frame_px is None or not starts:
         return None

@@ -24,13 +24,13 @@ _REGRETS = 0.025
 _REGRETS_ALIKE = 0.04
 """Places that are regretted hardly more often than the best of them count as good as it."""
 _COMPARED = 80
-"""Draws compared one by one."""
+"""Ensemble compared one by one."""
 _GOLDEN_TURN = 2.399_963
 """Multiples of it lie evenly around a circle."""
 
 
 @dataclass(frozen=True, slots=True)
-class Ahead:
+class TracksAhead:
     """Tracks (n, draws) in pixels at times after now, the disc's size, and whether the sun is up (n,)."""
 
     now_s: float
@@ -65,7 +65,7 @@ class Reach:
         return np.where(np.all(both, axis=2), len(self.offsets_s), np.argmin(both, axis=2))
 
 
-def reach(ahead: Ahead, begin: int, every: int = 1) -> Reach:
+def reach(ahead: TracksAhead, begin: int, every: int = 1) -> Reach:
     """Return how far the disc strays from where it is put at time index `begin`; each so-many-th draw."""
     up = ahead.up[begin:, None]
     low, high = [], []
@@ -84,7 +84,7 @@ def reach(ahead: Ahead, begin: int, every: int = 1) -> Reach:
     return Reach(ahead.offsets_s[begin:], np.stack(low, axis=1), np.stack(high, axis=1), half, slip)
 
 
-def best_centre(ahead: Ahead, begin: int, strays: Reach) -> Array:
+def best_centre(ahead: TracksAhead, begin: int, strays: Reach) -> Array:
     """Return the place (2,), relative to the middle, that holds longest.
 
     The best for each level is known in closed form. These and what lies between them are compared, draw by
@@ -100,7 +100,7 @@ def best_centre(ahead: Ahead, begin: int, strays: Reach) -> Array:
     return _choose(places, _held_s(strays, places), allowed)
 
 
-def regrets(ahead: Ahead, begin: int, strays: Reach, places: Array) -> Array:
+def regrets(ahead: TracksAhead, begin: int, strays: Reach, places: Array) -> Array:
     """Return how often each place (q, 2) holds shorter than the middle met, itself met and missed, (q,).
 
     Of some of the draws, each missing by the whole tolerance in a direction of its own; the mean of the two
@@ -180,7 +180,7 @@ def _choose(places: Array, held_s: Array, allowed: Bools) -> Array:
     return np.asarray(places[good[np.hypot(*places[good].T).argmin()]])
 
 
-def place(ahead: Ahead, begin: int, centre: Array, strays: Reach) -> Place:
+def place(ahead: TracksAhead, begin: int, centre: Array, strays: Reach) -> Place:
     """Say a place as an operator sees it."""
     frame = ahead.frame
     width = 2 * float(ahead.radius_px[begin])

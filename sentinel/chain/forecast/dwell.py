@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sentinel.chain.forecast.coming import Coming
 from sentinel.chain.forecast.exits import Frame, first_exits
+from sentinel.chain.forecast.sun_path import SunPath
 from sentinel.core.settings import Settings
 from sentinel.sky.arrays import Array, Numbers, floats
 from sentinel.sky.mount import Optics, axis_vector, in_mount_frame, pose_seeing, project
@@ -54,7 +54,7 @@ def stays_s(
     sun: Sun,
     frame: Frame,
     mounting: Mounting,
-    ahead: Coming,
+    ahead: SunPath,
     *,
     optics: Optics | None = None,
     at_px: tuple[float, float] | None = None,

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast.coming import coming
+from sentinel.chain.forecast.dwell import Mounting, stays_s
 from sentinel.chain.forecast.exits import Frame
-from sentinel.chain.forecast.staying import Mounting, stays_s
+from sentinel.chain.forecast.sun_path import sun_path
 from sentinel.sky.mount import rate_arcsec_s
 from tests.forecast.sessions import Session
 
@@ -29,7 +29,7 @@ def test_it_agrees_with_a_track_followed_minute_by_minute(session: Session) -> N
         rate_arcsec_s(session.tracking) * (1 + session.rate_error),
         session.roll_deg,
     )
-    ahead = coming(session.settings, session.sun, session.start_s)
+    ahead = sun_path(session.settings, session.sun, session.start_s)
     (stays,) = stays_s(session.settings, session.sun, FRAME, mounting, ahead)
     true = session.true_exit_s(0.0) - session.start_s
     assert stays == pytest.approx(true, rel=0.01, abs=60) or (np.isinf(stays) and np.isinf(true))
@@ -37,7 +37,7 @@ def test_it_agrees_with_a_track_followed_minute_by_minute(session: Session) -> N
 
 def test_many_mountings_at_once_are_each_their_own() -> None:
     session = Session()
-    ahead = coming(session.settings, session.sun, session.start_s)
+    ahead = sun_path(session.settings, session.sun, session.start_s)
     errors = np.array([0.1, 1.0, 2.0])
     together = stays_s(session.settings, session.sun, FRAME, Mounting(errors, 0.0, 15.0), ahead)
     alone = [stays_s(session.settings, session.sun, FRAME, Mounting(e, 0.0, 15.0), ahead)[0] for e in errors]
@@ -48,7 +48,7 @@ def test_many_mountings_at_once_are_each_their_own() -> None:
 
 def test_a_margin_and_a_place_off_the_middle_shorten_it() -> None:
     session = Session(azimuth_error_deg=2.0)
-    ahead = coming(session.settings, session.sun, session.start_s)
+    ahead = sun_path(session.settings, session.sun, session.start_s)
     mounting = Mounting(2.0, 0.0, 15.0)
     (free,) = stays_s(session.settings, session.sun, FRAME, mounting, ahead)
     (kept,) = stays_s(session.settings, session.sun, Frame(6000, 4000, 300.0), mounting, ahead)

@@ -72,7 +72,7 @@ def daylight(offsets_s: Array, heights_deg: Array) -> Daylight:
 
 
 @dataclass(frozen=True, slots=True)
-class Coming:
+class SunPath:
     """The sun of the coming two days."""
 
     now_s: float
@@ -93,7 +93,7 @@ class Coming:
         return np.asarray(self.now_s + self.offsets_s)
 
 
-def coming(settings: Settings, sun: Sun, now_s: float) -> Coming:
+def sun_path(settings: Settings, sun: Sun, now_s: float) -> SunPath:
     """Return the sun of the coming two days."""
     line = HorizonLine(settings.site.horizon)
     clear_deg = settings.thresholds.sun_clear_deg
@@ -106,7 +106,7 @@ def coming(settings: Settings, sun: Sun, now_s: float) -> Coming:
     altitude, azimuth = sun.altaz_deg(now_s + offsets)
     line_deg = np.asarray(line.altitude_deg(azimuth))
     above = altitude - line_deg
-    return Coming(
+    return SunPath(
         now_s, offsets, altitude, azimuth, line_deg,
         np.asarray(sun.angular_radius_arcsec(now_s + offsets)),
         daylight(offsets, above), daylight(offsets, above - clear_deg),

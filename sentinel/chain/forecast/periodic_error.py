@@ -27,7 +27,7 @@ _ROUND = 0.45
 
 
 @dataclass(frozen=True, slots=True)
-class Worm:
+class PeriodicError:
     """A periodic error of known period."""
 
     period_s: float
@@ -62,9 +62,9 @@ def _mean_wave(step_rad: float, count: Array) -> Array:
     return np.asarray(np.sin(count * step_rad / 2) / (count * sine))
 
 
-def find_worm(
-    utc_s: Array, xy_arcsec: Array, run: Array, known: Worm | None = None
-) -> tuple[Worm | None, float, int]:
+def find_periodic_error(
+    utc_s: Array, xy_arcsec: Array, run: Array, known: PeriodicError | None = None
+) -> tuple[PeriodicError | None, float, int]:
     """Look for a periodic error in discs.
 
     Parameters
@@ -96,11 +96,11 @@ def find_worm(
     enough = explained > power * least * (1.0 if known is None else _ONCE_FOUND)
     if not enough or spread[0] < _LEAST_ARCSEC or spread[1] > _ROUND * spread[0]:
         return None, power, freedom
-    worm = Worm(1 / best, float(spread[0]), float(times[0]))
+    worm = PeriodicError(1 / best, float(spread[0]), float(times[0]))
     return worm, max(power - explained, 0.0), max(freedom - COLUMNS, 1)
 
 
-def _best_frequency(times: Array, left: Array, slow: Array, known: Worm | None) -> float:
+def _best_frequency(times: Array, left: Array, slow: Array, known: PeriodicError | None) -> float:
     """Return the frequency that explains most, sought coarsely, then finely."""
     span = float(times[-1] - times[0])
     interval = float(np.median(np.diff(times)))

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sentinel.chain.forecast.draws import Draws
+from sentinel.chain.forecast.dwell import Mounting
+from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.geometry import ARCSEC_OPTICS, COMMON, Geometry, Points, one_part, rolled
-from sentinel.chain.forecast.staying import Mounting
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import Pose, from_mount_frame, unproject
 from sentinel.sky.sun import Sun, altaz_deg
@@ -15,7 +15,7 @@ STOP_S: Array = np.arange(0.0, 3 * 3600 + 1, 30.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Lead:
+class LikeliestMount:
     """The likeliest mount: the middle of the draws that share the commonest linearisation."""
 
     geometry: Geometry
@@ -57,7 +57,7 @@ class Lead:
         )
 
 
-def lead(draws: Draws) -> Lead:
+def likeliest_mount(draws: Ensemble) -> LikeliestMount:
     """Return the likeliest mount."""
     commonest = int(np.bincount(draws.point).argmax())
     mine = draws.point == commonest
@@ -68,10 +68,10 @@ def lead(draws: Draws) -> Lead:
     delta[0, :COMMON], delta[0, -2:] = mean[:COMMON], mean[COMMON:]
     near = np.abs(np.angle(np.exp(1j * (draws.roll_rad - middle)))) < np.radians(45)
     near &= draws.points.base_arcsec_s[draws.point] == point.base_arcsec_s[0]
-    return Lead(draws.geometry, point.moved(delta, np.array([middle])), near)
+    return LikeliestMount(draws.geometry, point.moved(delta, np.array([middle])), near)
 
 
-def stopped_px(sun: Sun, lead: Lead, now_s: float, scale_arcsec_px: float) -> Array:
+def stopped_px(sun: Sun, lead: LikeliestMount, now_s: float, scale_arcsec_px: float) -> Array:
     """Return the displacement (2, n) in pixels over `STOP_S` of the disc on a mount that stops now."""
     held = np.full(len(STOP_S), now_s)
     tangent = lead.geometry.tangent(sun.direction(now_s + STOP_S), held, one_part(STOP_S), lead.points)[0]
@@ -79,7 +79,9 @@ def stopped_px(sun: Sun, lead: Lead, now_s: float, scale_arcsec_px: float) -> Ar
     return np.stack([x - x[0], y - y[0]]) / scale_arcsec_px
 
 
-def off_axis_deg(sun: Sun, lead: Lead, held_s: float, now_s: float, off_arcsec: Array) -> tuple[float, float]:
+def off_axis_deg(
+    sun: Sun, lead: LikeliestMount, held_s: float, now_s: float, off_arcsec: Array
+) -> tuple[float, float]:
     """Return how far right of the lens axis and above it the sun stands, degrees along level and height.
 
     Parameters

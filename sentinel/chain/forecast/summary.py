@@ -6,16 +6,17 @@ from typing import Any
 
 import numpy as np
 
-from sentinel.chain.forecast.coming import HORIZON_H, Coming, daylight
-from sentinel.chain.forecast.draws import Draws
+from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.exits import Exits, Frame, Swing, first_exits
 from sentinel.chain.forecast.line import Line, line_normals
+from sentinel.chain.forecast.periodic_error import PeriodicError
 from sentinel.chain.forecast.place_and_clock import SettingsDoubt
-from sentinel.chain.forecast.places import Ahead, best_along, best_centre, place, reach
+from sentinel.chain.forecast.pointing import STOP_S, LikeliestMount, likeliest_mount, off_axis_deg, stopped_px
 from sentinel.chain.forecast.rates import rate_name
+from sentinel.chain.forecast.recentring import TracksAhead, best_along, best_centre, place, reach
 from sentinel.chain.forecast.scale import FOCAL_DOUBT
-from sentinel.chain.forecast.standing import STOP_S, Lead, lead, off_axis_deg, stopped_px
-from sentinel.chain.forecast.tracker import Sight
+from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, daylight
+from sentinel.chain.forecast.tracker import TrackedDisc
 from sentinel.chain.forecast.turning import Turning, turning_of
 from sentinel.chain.forecast.visits import (
     Stores,
@@ -26,7 +27,6 @@ from sentinel.chain.forecast.visits import (
     supplies_due,
 )
 from sentinel.chain.forecast.words import basis_of
-from sentinel.chain.forecast.worm import Worm
 from sentinel.core.records import Due, Edge, Forecast, Place
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s
@@ -61,11 +61,11 @@ class Departure:
     since_s: float
     line: Line
     stopped: bool
-    last: Sight
+    last: TrackedDisc
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class Inputs:
     """All that a forecast stands on."""
 
     settings: Settings
@@ -75,13 +75,13 @@ class Known:
     """Arcseconds a pixel, by the disc."""
     stores: Stores
     interval_s: float
-    draws: Draws
-    coming: Coming
+    draws: Ensemble
+    coming: SunPath
     tracks_px: Array
     """Their tracks at the coming times, (2, n, draws)."""
-    worm: Worm | None
+    worm: PeriodicError | None
     """The drive's periodic error, to and fro along the equator."""
-    last: Sight
+    last: TrackedDisc
     arc_h: float
     stretches: int
     clipped: bool
@@ -119,7 +119,7 @@ class Known:
 class _View:
     """Where the disc may be in the coming two days."""
 
-    coming: Coming
+    coming: SunPath
     radius_px: Array
     x_px: Array
     y_px: Array
@@ -129,46 +129,46 @@ class _View:
         return self.coming.now_s
 
 
-def outlook(known: Known, now_utc: datetime) -> Forecast:
+def summary(inputs: Inputs, now_utc: datetime) -> Forecast:
     """Return the forecast."""
-    view = _view(known)
-    room = known.frame.room_px(view.x_px, view.y_px, view.radius_px[:, None])
-    site = known.settings.site
-    air = known.draws.air() * float(refraction_sigma_deg(0.0, site.pressure_hpa, site.temperature_c))
-    swing = _swing(known)
-    exits = first_exits(room, view.coming.day, air if known.departure is None else None, swing)
-    fields = _exit_fields(known, exits)
-    best = lead(known.draws)
-    rate = known.draws.rate_ratio()
-    fields |= _axis_fields(known, best, rate)
-    flags = _flags(known, view, best)
+    view = _view(inputs)
+    room = inputs.frame.room_px(view.x_px, view.y_px, view.radius_px[:, None])
+    site = inputs.settings.site
+    air = inputs.draws.air() * float(refraction_sigma_deg(0.0, site.pressure_hpa, site.temperature_c))
+    swing = _swing(inputs)
+    exits = first_exits(room, view.coming.day, air if inputs.departure is None else None, swing)
+    fields = _exit_fields(inputs, exits)
+    best = likeliest_mount(inputs.draws)
+    rate = inputs.draws.rate_ratio()
+    fields |= _axis_fields(inputs, best, rate)
+    flags = _flags(inputs, view, best)
     early_s = exits.quantile_s(0.05)
     if np.isfinite(early_s) and not _is_clear(view.coming, early_s):
         flags = (*flags, "exit-at-horizon")
         fields["exit_clear_utc"] = _exit_clear(view.coming, room, swing)
-    fields |= _place_fields(view, known, best, exits) if known.departure is None else {}
-    fields |= _sky_fields(known, view, best)
-    due = _due(known, view, fields["exit_early_utc"], float(np.median(rate)))
-    fields |= {"due": due, **_visit_fields(due, known)}
+    fields |= _place_fields(view, inputs, best, exits) if inputs.departure is None else {}
+    fields |= _sky_fields(inputs, view, best)
+    due = _due(inputs, view, fields["exit_early_utc"], float(np.median(rate)))
+    fields |= {"due": due, **_visit_fields(due, inputs)}
     basis = basis_of(
         set(flags),
-        arc_h=known.arc_h,
-        stretches=known.stretches,
+        arc_h=inputs.arc_h,
+        stretches=inputs.stretches,
         rate=rate_name(best.base_arcsec_s),
-        since_s=known.departure.since_s if known.departure else None,
-        seen_s=known.departure.last.utc_s if known.departure else known.last.utc_s,
+        since_s=inputs.departure.since_s if inputs.departure else None,
+        seen_s=inputs.departure.last.utc_s if inputs.departure else inputs.last.utc_s,
     )
-    contradiction = known.settings_doubt.contradiction()
+    contradiction = inputs.settings_doubt.contradiction()
     return Forecast(time_utc=now_utc, basis=basis, flags=flags, contradiction=contradiction, **fields)
 
 
-def _swing(known: Known) -> Swing | None:
-    if known.worm is None or known.departure is not None:
+def _swing(inputs: Inputs) -> Swing | None:
+    if inputs.worm is None or inputs.departure is not None:
         return None
-    reach = known.worm.amplitude_arcsec / known.scale
-    sides = np.abs(np.stack([np.cos(known.draws.roll_rad), np.sin(known.draws.roll_rad)])) * reach
-    phase = np.asarray(2 * np.pi * (np.arange(len(known.draws)) * _GOLDEN % 1), dtype=np.float64)
-    return Swing(np.repeat(sides, 2, axis=0), known.worm.period_s, phase)
+    reach = inputs.worm.amplitude_arcsec / inputs.scale
+    sides = np.abs(np.stack([np.cos(inputs.draws.roll_rad), np.sin(inputs.draws.roll_rad)])) * reach
+    phase = np.asarray(2 * np.pi * (np.arange(len(inputs.draws)) * _GOLDEN % 1), dtype=np.float64)
+    return Swing(np.repeat(sides, 2, axis=0), inputs.worm.period_s, phase)
 
 
 def without_disc(settings: Settings, stores: Stores | None, now_utc: datetime, now_s: float) -> Forecast:
@@ -184,61 +184,61 @@ def without_disc(settings: Settings, stores: Stores | None, now_utc: datetime, n
     )
 
 
-def _view(known: Known) -> _View:
-    ahead = known.coming
-    radius = ahead.radius_arcsec / known.scale
-    if known.departure is None:
-        return _View(ahead, radius, *known.tracks_px)
-    return _View(ahead, radius, *known.departure.line.draws_px(ahead.times_s, line_normals()))
+def _view(inputs: Inputs) -> _View:
+    ahead = inputs.coming
+    radius = ahead.radius_arcsec / inputs.scale
+    if inputs.departure is None:
+        return _View(ahead, radius, *inputs.tracks_px)
+    return _View(ahead, radius, *inputs.departure.line.draws_px(ahead.times_s, line_normals()))
 
 
-def _exit_fields(known: Known, exits: Exits) -> dict[str, Any]:
+def _exit_fields(inputs: Inputs, exits: Exits) -> dict[str, Any]:
     fields: dict[str, Any] = {}
-    now_s = known.coming.now_s
+    now_s = inputs.coming.now_s
     for name, share in _QUANTILES:
         after = exits.quantile_s(share)
         at = None if np.isinf(after) else now_s + after
         if at is not None and after == 0.0:
             # Out already: it left when it was seen to, or else when it was last expected to.
-            at = min(at, _left_s(known, at))
+            at = min(at, _left_s(inputs, at))
         fields[name] = None if at is None else from_utc_s(at)
     fields["edge"] = exits.likely_edge() if fields["exit_early_utc"] is not None else None
     return fields
 
 
-def _is_clear(ahead: Coming, after_s: float) -> bool:
+def _is_clear(ahead: SunPath, after_s: float) -> bool:
     """Whether the sun is well clear of the line at a time after now."""
     last = int(np.searchsorted(ahead.offsets_s, after_s, side="right")) - 1
     return bool(ahead.clear.up[last : last + 2].all())
 
 
-def _exit_clear(ahead: Coming, room_px: Array, swing: Swing | None) -> datetime | None:
+def _exit_clear(ahead: SunPath, room_px: Array, swing: Swing | None) -> datetime | None:
     """Return the median exit of a sun that is well clear of the line."""
     after_s = first_exits(room_px, ahead.clear, swing=swing).quantile_s(0.5)
     return None if np.isinf(after_s) else from_utc_s(ahead.now_s + after_s)
 
 
-def _left_s(known: Known, now_s: float) -> float:
+def _left_s(inputs: Inputs, now_s: float) -> float:
     """Return when the limb left: as last expected, unless the frames say otherwise."""
-    seen, expected = known.out_since_s, known.expected_exit_s
+    seen, expected = inputs.out_since_s, inputs.expected_exit_s
     if expected is None:
         return now_s if seen is None else seen
     if seen is None:
         return expected
-    return expected if seen - 1.5 * known.interval_s <= expected <= seen else seen
+    return expected if seen - 1.5 * inputs.interval_s <= expected <= seen else seen
 
 
-def _axis_fields(known: Known, best: Lead, rate: Array) -> dict[str, Any]:
+def _axis_fields(inputs: Inputs, best: LikeliestMount, rate: Array) -> dict[str, Any]:
     if best.base_arcsec_s == 0:
         return {"rate_ratio": 0.0, "rate_ratio_sigma": 0.0, **_roll_fields(best)}
     point = best.points
     fields: dict[str, Any] = _roll_fields(best)
     at = float(point.azimuth_deg[0]), float(point.altitude_deg[0])
-    axis = np.stack([known.draws.azimuth_deg(), known.draws.altitude_deg()])
+    axis = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])
     # About the likeliest mount; over all that are possible while the roll is open, so that it shows.
     axis = axis[:, best.alike] if best.share >= CERTAIN else axis
     sigma = np.sqrt(((axis - np.array(at)[:, None]) ** 2).mean(axis=1))
-    sigma = np.maximum(sigma, known.settings_doubt.sigma_deg(axis[0], axis[1], at))
+    sigma = np.maximum(sigma, inputs.settings_doubt.sigma_deg(axis[0], axis[1], at))
     for i, name in enumerate(("azimuth", "altitude")):
         fields[f"polar_{name}_error_deg"] = at[i]
         fields[f"polar_{name}_error_sigma_deg"] = float(sigma[i])
@@ -248,7 +248,7 @@ def _axis_fields(known: Known, best: Lead, rate: Array) -> dict[str, Any]:
     return fields
 
 
-def _roll_fields(best: Lead) -> dict[str, Any]:
+def _roll_fields(best: LikeliestMount) -> dict[str, Any]:
     return {"roll_deg": _degrees(best.roll_rad), "roll_share": best.share}
 
 
@@ -256,36 +256,36 @@ def _degrees(radians: float) -> float:
     return float((np.degrees(radians) + 180) % 360 - 180)
 
 
-def _flags(known: Known, view: _View, best: Lead) -> tuple[str, ...]:
-    nominal = known.settings.camera.scale_arcsec_px
+def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]:
+    nominal = inputs.settings.camera.scale_arcsec_px
     until = view.now_s + 12 * 3600
     soon = view.coming.altitude_deg[view.coming.day.up & (view.coming.times_s < until)]
     asked = {
-        "too-little-arc": known.arc_h < LITTLE_ARC_H and best.base_arcsec_s > 0,
+        "too-little-arc": inputs.arc_h < LITTLE_ARC_H and best.base_arcsec_s > 0,
         "roll-open": best.share < SETTLED,
-        "unseen": view.now_s - known.last.utc_s > UNSEEN_S,
+        "unseen": view.now_s - inputs.last.utc_s > UNSEEN_S,
         "low-sun": bool((soon < LOW_SUN_DEG).any()),
-        "all-clipped": known.clipped,
-        "focal-length": abs(known.scale / nominal - 1) > FOCAL_DOUBT,
-        "departed": known.departure is not None,
-        "stopped": known.departure is not None and known.departure.stopped,
-        "rate": rate_name(best.base_arcsec_s) != _configured(known.settings),
-        "drift-changed": known.drift_changed_s() is not None,
-        "contradicted": known.settings_doubt.contradiction() is not None,
+        "all-clipped": inputs.clipped,
+        "focal-length": abs(inputs.scale / nominal - 1) > FOCAL_DOUBT,
+        "departed": inputs.departure is not None,
+        "stopped": inputs.departure is not None and inputs.departure.stopped,
+        "rate": rate_name(best.base_arcsec_s) != _configured(inputs.settings),
+        "drift-changed": inputs.drift_changed_s() is not None,
+        "contradicted": inputs.settings_doubt.contradiction() is not None,
     }
-    return (*(name for name, yes in asked.items() if yes), *known.cause_flags())
+    return (*(name for name, yes in asked.items() if yes), *inputs.cause_flags())
 
 
 def _configured(settings: Settings) -> str:
     return "no" if settings.mount.tracking == "none" else settings.mount.tracking
 
 
-def _place_fields(view: _View, known: Known, best: Lead, exits: Exits) -> dict[str, Any]:
+def _place_fields(view: _View, inputs: Inputs, best: LikeliestMount, exits: Exits) -> dict[str, Any]:
     day = view.coming.day
-    ahead = Ahead(view.now_s, day.offsets_s, view.x_px, view.y_px, view.radius_px, day.up, known.frame)
+    ahead = TracksAhead(view.now_s, day.offsets_s, view.x_px, view.y_px, view.radius_px, day.up, inputs.frame)
     strays = reach(ahead, 0)
     now_place = place(ahead, 0, best_centre(ahead, 0, strays), strays)
-    middle = np.array(known.frame.middle_px)
+    middle = np.array(inputs.frame.middle_px)
     here = np.array([np.median(view.x_px[0]), np.median(view.y_px[0])]) - middle
     along = np.array([np.cos(best.roll_rad), -np.sin(best.roll_rad)])
     one_axis = place(ahead, 0, best_along(strays, here, along), strays)
@@ -314,48 +314,48 @@ def _gains(best: Place, safe_after_s: float, now_s: float) -> bool:
     return held_s > safe_after_s + max(1800.0, 0.2 * safe_after_s)
 
 
-def _sky_fields(known: Known, view: _View, best: Lead) -> dict[str, Any]:
-    middle = np.array(known.frame.middle_px)
+def _sky_fields(inputs: Inputs, view: _View, best: LikeliestMount) -> dict[str, Any]:
+    middle = np.array(inputs.frame.middle_px)
     x, y = float(np.median(view.x_px[0])), float(np.median(view.y_px[0]))
     held_s, seen = view.now_s, np.array([x, y])
-    if known.departure is not None and known.departure.stopped:
-        held_s, seen = known.departure.since_s, known.departure.line.at(known.departure.since_s)
+    if inputs.departure is not None and inputs.departure.stopped:
+        held_s, seen = inputs.departure.since_s, inputs.departure.line.at(inputs.departure.since_s)
     fields: dict[str, Any] = {
-        "seen_utc": from_utc_s(known.departure.last.utc_s if known.departure else known.last.utc_s),
+        "seen_utc": from_utc_s(inputs.departure.last.utc_s if inputs.departure else inputs.last.utc_s),
         "expected_px": (x, y),
         "expected_sigma_px": float(np.hypot(view.x_px[0].std(), view.y_px[0].std())),
         "sun_altitude_deg": float(view.coming.altitude_deg[0]),
         "sun_azimuth_deg": float(view.coming.azimuth_deg[0]),
-        "arc_h": known.arc_h,
-        "scale_arcsec_px": known.scale,
-        "departed_utc": from_utc_s(known.departure.since_s) if known.departure else None,
+        "arc_h": inputs.arc_h,
+        "scale_arcsec_px": inputs.scale,
+        "departed_utc": from_utc_s(inputs.departure.since_s) if inputs.departure else None,
     }
-    changed_s = known.drift_changed_s()
+    changed_s = inputs.drift_changed_s()
     hour = int(np.searchsorted(view.coming.offsets_s, 3600.0))
     way = np.hypot(*(np.median(side[hour] - side[0]) for side in (view.x_px, view.y_px)))
     fields |= {
         "drift_changed_utc": None if changed_s is None else from_utc_s(changed_s),
-        "drift_arcmin_h": float(way) * known.scale / 60,
+        "drift_arcmin_h": float(way) * inputs.scale / 60,
     }
-    right, up = off_axis_deg(known.sun, best, held_s, view.now_s, (seen - middle) * known.scale)
+    right, up = off_axis_deg(inputs.sun, best, held_s, view.now_s, (seen - middle) * inputs.scale)
     step = np.median(view.x_px[1] - view.x_px[0]), np.median(view.y_px[1] - view.y_px[0])
     fields |= {
         "off_right_deg": right,
         "off_up_deg": up,
-        "off_rate_deg_min": float(np.hypot(*step)) * known.scale / 3600,
+        "off_rate_deg_min": float(np.hypot(*step)) * inputs.scale / 3600,
     }
-    pitch = known.settings.camera.pixel_pitch_um
-    if abs(known.scale / known.settings.camera.scale_arcsec_px - 1) > FOCAL_DOUBT:
-        fields["implied_focal_length_mm"] = pitch / known.scale * 206.264_806_247
-    if known.departure is None:
-        fields |= _stop_fields(known, view, best, np.array([x, y]))
+    pitch = inputs.settings.camera.pixel_pitch_um
+    if abs(inputs.scale / inputs.settings.camera.scale_arcsec_px - 1) > FOCAL_DOUBT:
+        fields["implied_focal_length_mm"] = pitch / inputs.scale * 206.264_806_247
+    if inputs.departure is None:
+        fields |= _stop_fields(inputs, view, best, np.array([x, y]))
     return fields
 
 
-def _stop_fields(known: Known, view: _View, best: Lead, here_px: Array) -> dict[str, Any]:
-    moved = stopped_px(known.sun, best, view.now_s, known.scale)
+def _stop_fields(inputs: Inputs, view: _View, best: LikeliestMount, here_px: Array) -> dict[str, Any]:
+    moved = stopped_px(inputs.sun, best, view.now_s, inputs.scale)
     x, y = here_px[0] + moved[0], here_px[1] + moved[1]
-    room = known.frame.room_px(x, y, float(view.radius_px[0]))[:, :, None]
+    room = inputs.frame.room_px(x, y, float(view.radius_px[0]))[:, :, None]
     exits = first_exits(room, daylight(STOP_S, np.ones_like(STOP_S)))
     after = float(exits.after_s[0])
     edge: Edge | None = exits.likely_edge()
@@ -365,13 +365,15 @@ def _stop_fields(known: Known, view: _View, best: Lead, here_px: Array) -> dict[
     }
 
 
-def _due(known: Known, view: _View, early_utc: datetime | None, rate_ratio: float) -> tuple[Due, ...]:
-    due = supplies_due(known.settings, known.stores, view.now_s, known.interval_s)
+def _due(inputs: Inputs, view: _View, early_utc: datetime | None, rate_ratio: float) -> tuple[Due, ...]:
+    due = supplies_due(inputs.settings, inputs.stores, view.now_s, inputs.interval_s)
     if early_utc is not None:
         due["drift"] = early_utc.timestamp()
     times_s = view.coming.times_s
-    limit = axis_limit_due(known.settings, known.stores, view.now_s, rate_ratio, _turning(known, view.now_s))
-    hour_angle = hour_angle_due(known.settings, times_s, known.sun.hour_angle_deg(times_s))
+    limit = axis_limit_due(
+        inputs.settings, inputs.stores, view.now_s, rate_ratio, _turning(inputs, view.now_s)
+    )
+    hour_angle = hour_angle_due(inputs.settings, times_s, inputs.sun.hour_angle_deg(times_s))
     limits = [when for when in (limit, hour_angle) if when is not None]
     if limits:
         due["axis-limit"] = min(limits)
@@ -381,14 +383,14 @@ def _due(known: Known, view: _View, early_utc: datetime | None, rate_ratio: floa
     return in_order(list(due.items()), view.now_s, view.now_s + HORIZON_H * 3600)
 
 
-def _turning(known: Known, now_s: float) -> Turning:
-    return turning_of(known.settings, known.sun, known.stores.axis_from_utc_s, now_s + HORIZON_H * 3600)
+def _turning(inputs: Inputs, now_s: float) -> Turning:
+    return turning_of(inputs.settings, inputs.sun, inputs.stores.axis_from_utc_s, now_s + HORIZON_H * 3600)
 
 
-def _visit_fields(due: tuple[Due, ...], known: Known) -> dict[str, Any]:
-    turning = _turning(known, known.last.utc_s)
-    turned = known.stores.axis_turned_deg(known.last.utc_s, 1.0, turning)
-    return {**_visit(due, known.settings.visit.travel_min), "axis_turned_deg": turned}
+def _visit_fields(due: tuple[Due, ...], inputs: Inputs) -> dict[str, Any]:
+    turning = _turning(inputs, inputs.last.utc_s)
+    turned = inputs.stores.axis_turned_deg(inputs.last.utc_s, 1.0, turning)
+    return {**_visit(due, inputs.settings.visit.travel_min), "axis_turned_deg": turned}
 
 
 def _visit(due: tuple[Due, ...], travel_min: float) -> dict[str, Any]:

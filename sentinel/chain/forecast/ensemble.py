@@ -6,10 +6,10 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.chain.forecast.coming import OFFSETS_S
 from sentinel.chain.forecast.fit import Solved
 from sentinel.chain.forecast.geometry import COMMON, Geometry, Indices, Points, one_part, rolled
 from sentinel.chain.forecast.noise import FLEXURES, Change
+from sentinel.chain.forecast.sun_path import OFFSETS_S
 from sentinel.sky.arrays import Array, Bools
 
 DRAWS = 400
@@ -40,7 +40,7 @@ def _chances() -> tuple[Array, Array, Indices]:
 
 
 @dataclass(frozen=True, slots=True)
-class Draws:
+class Ensemble:
     """d draws of the unknowns, the roll, and the flexure's state now."""
 
     geometry: Geometry
@@ -170,7 +170,7 @@ def draw(  # noqa: PLR0917 - what there is, in the order it comes
     *,
     now_s: float = 0.0,
     tips: Bools | None = None,
-) -> Draws:
+) -> Ensemble:
     """Return draws from the mixture over kinds of flexure, points and rolls, (c, m, g) with log weights."""
     weights = np.exp(log_weights - log_weights.max())
     ladder = np.cumsum(weights.ravel())
@@ -183,7 +183,7 @@ def draw(  # noqa: PLR0917 - what there is, in the order it comes
     delta = solved.means(c, m, roll, unit[:p].T)
     state = _state(solved, c, m, roll, delta)
     unknowns = np.concatenate([delta[:, :COMMON], delta[:, -2:]], axis=1)
-    return Draws(geometry, points, m, unknowns, roll, solved.kinds[c], state, changes, now_s, tips)
+    return Ensemble(geometry, points, m, unknowns, roll, solved.kinds[c], state, changes, now_s, tips)
 
 
 def _state(solved: Solved, c: Indices, m: Indices, roll_rad: Array, delta: Array) -> Array:
