@@ -100,6 +100,25 @@ def test_each_alignment_has_an_axis_of_its_own(tmp_path: Path) -> None:
     assert "Alignment 2: axis" in text
 
 
+def test_a_single_picture_says_nothing_of_shares_of_time(tmp_path: Path) -> None:
+    by_day = said(page_of(journal_of(tmp_path / "day", [frame(0)]))[1])
+    assert "1 of 1 expected picture was recorded" in by_day
+    assert "never stood above the horizon" not in by_day
+    night = replace(frame(0), time_utc=NOON + timedelta(days=180))
+    assert "never stood above the horizon" in said(page_of(journal_of(tmp_path / "night", [night]))[1])
+
+
+def test_nothing_seen_is_none_and_no_forecast_is_no_verdict_on_discs(tmp_path: Path) -> None:
+    text = said(page_of(journal_of(tmp_path / "dark", [dark(n) for n in range(30)]))[1])
+    assert "measured for none of that time" in text
+    assert "29 min, none recorded" in text
+    assert "No forecast was made." in text
+    assert "could be believed" not in text
+    unseen = Outcome(forecast=replace(forecast(3), seen_utc=None))
+    text = said(page_of(journal_of(tmp_path / "unseen", [dark(n) for n in range(30)], {3: unseen}))[1])
+    assert "No forecast could say when the limb reaches an edge: no disc could be believed." in text
+
+
 def test_an_exit_is_told_with_its_time(tmp_path: Path) -> None:
     leaving = [frame(n, x_px=1340.0 + 4 * n) for n in range(40)]
     _, reader = page_of(journal_of(tmp_path / "once", leaving))

@@ -25,7 +25,7 @@ Fact = tuple[str, str]
 
 def percent(share: float) -> str:
     """Return a share, never rounded up to the whole."""
-    if not isfinite(share):
+    if not share > 0:
         return "none"
     shown = f"{np.floor(share * 1000) / 10:.1f} %"
     return "all" if share >= 0.99995 else shown
@@ -47,7 +47,10 @@ def verdict(w: Analysis) -> list[str]:
         waited = span(w.record.until_utc - w.silent_since_utc)
         lines.append(f"After that no picture came, though the watch went on for {waited}.")
     if not isfinite(share.verified):
-        return [*lines, "By computation the sun never stood above the horizon line in this time.", *_odd(w)]
+        # One moment has no share of time, whether the sun is up or down.
+        if not (w.columns.above_deg >= 0).any():
+            lines.append("By computation the sun never stood above the horizon line in this time.")
+        return [*lines, *_odd(w)]
     lines.append(
         f"The sun stood above the horizon line for {span(timedelta(hours=share.up_h))} of it. Its disc was "
         f"found in the frame and measured for {_of_time(share.verified)}, with its whole rim inside the "
@@ -77,7 +80,7 @@ def _agreement(w: Analysis) -> list[str]:
 
 
 def _of_time(share: float) -> str:
-    return "all of that time" if share >= 0.99995 else f"{percent(share)} of that time"
+    return f"{percent(share)} of that time"
 
 
 def _gap_words(w: Analysis) -> str:
@@ -229,7 +232,7 @@ def _radius_facts(w: Analysis) -> list[Fact]:
 def _clock_facts(w: Analysis) -> list[Fact]:
     offsets = [s.camera_offset_s for s in w.record.surroundings if s.camera_offset_s is not None]
     told = w.record.settings.camera.clock_offset_s
-    clock = f"{told:+.1f} s, as the settings say" if told != "auto" else "to be found from arrivals"
+    clock = f"{signed(told, 1)} s, as the settings say" if told != "auto" else "to be found from arrivals"
     if offsets:
         steps = sum(abs(b - a) > STEP_S for a, b in pairwise(offsets))
         clock = f"{min(offsets):+.1f} to {max(offsets):+.1f} s as used; {many(steps, 'change')} of over 1 s"
@@ -249,8 +252,10 @@ def _clock_facts(w: Analysis) -> list[Fact]:
 
 def forecast_lines(w: Analysis) -> list[str]:
     """Return the straight statement of how good the forecasts were."""
+    if not w.record.forecasts:
+        return ["No forecast was made."]
     if not w.checked:
-        return ["No forecast was made: no disc could be believed."]
+        return ["No forecast could say when the limb reaches an edge: no disc could be believed."]
     steady = [j for j in w.checked if not j.ran_away]
     lines = [
         f"{many(len(w.checked), 'forecast')} {_was(len(w.checked))} made. {_exit_words(w)}",
@@ -312,9 +317,10 @@ def mount_lines(w: Analysis) -> list[str]:
         rate = float(p.base_arcsec_s[0] * (1 + 1e-4 * p.rate[0]) / 15.0)
         which = f"Alignment {number}: " if len(w.track.mounts) > 1 else "From the whole session: "
         lines.append(
-            f"{which}axis {float(p.azimuth_deg[0]):+.3f} degrees in azimuth and "
-            f"{float(p.altitude_deg[0]):+.3f} in altitude off the pole, rate {100 * (rate - 1):+.4f} % off "
-            f"the mean solar rate, camera rolled by {np.degrees(float(p.roll_rad[0])):+.1f} degrees."
+            f"{which}axis {signed(float(p.azimuth_deg[0]), 3)} degrees in azimuth and "
+            f"{signed(float(p.altitude_deg[0]), 3)} in altitude off the pole, "
+            f"rate {signed(100 * (rate - 1), 4)} % off the mean solar rate, camera rolled by "
+            f"{signed(np.degrees(float(p.roll_rad[0])), 1)} degrees."
         )
     last = next((f for f in reversed(w.record.forecasts) if f.polar_azimuth_error_deg is not None), None)
     if last is not None:
@@ -331,7 +337,7 @@ def _pm(value: float | None, sigma: float | None, decimals: int) -> str:
     if value is None:
         return "not known"
     spread = "" if sigma is None else f" ± {sigma:.{decimals}f}"
-    return f"{value:+.{decimals}f}{spread}"
+    return f"{signed(value, decimals)}{spread}"
 
 
 def chain_lines(record: Record) -> list[str]:
