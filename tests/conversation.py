@@ -136,7 +136,7 @@ class Evening:
 
     def step(self, event: Event, forecast: Forecast | None = None) -> None:
         outcome = self.pipeline.step_with(event, forecast, self.now)
-        self.board.took(event, outcome, self.now)
+        self.board.update(event, outcome, self.now)
         self.happened.append((event, self.now, outcome))
         self.incidents += outcome.incidents
         self.alerts += outcome.alerts

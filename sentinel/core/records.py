@@ -314,6 +314,11 @@ class Incident:
     message: str = ""
     """One sentence for a person; worded by `notify`, empty as it leaves the judge."""
 
+    @property
+    def key(self) -> tuple[str, str]:
+        """What tells it from others: the condition, and of the supplies which."""
+        return self.condition, str(self.detail.get("supply", ""))
+
 
 AlertKind = Literal["first", "repeat", "clear", "digest"]
 

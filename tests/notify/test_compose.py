@@ -354,7 +354,7 @@ def test_a_digest_counts_what_status_and_summary_count() -> None:
         incidents = (incident(),) if now == T0 else ()
         talk.now = now
         alerts = talk.tell(*incidents)
-        board.took(Tick(time_utc=now), Outcome(incidents=incidents, alerts=alerts), now)
+        board.update(Tick(time_utc=now), Outcome(incidents=incidents, alerts=alerts), now)
         said += [alert for alert in alerts if alert.condition == "digest"]
         told += alerts
         now += timedelta(minutes=1)

@@ -40,7 +40,7 @@ def test_a_forgotten_mark_does_not_ruin_the_nights() -> None:
             due=(Due(time_utc=empty, reason="battery"), Due(time_utc=leaves, reason="drift")),
         )  # fmt: skip
         outcome = pipeline.step_with(frame, forecast if k % 6 == 0 else None, now)
-        board.took(frame, outcome, now)
+        board.update(frame, outcome, now)
         told += outcome.alerts
     supply = [alert for alert in told if alert.condition == "supply"]
     after = [alert for alert in supply if alert.time_utc >= empty]

@@ -112,10 +112,10 @@ def board() -> Board:
     board = Board()
     for minute in range(10):
         if minute != 4:
-            board.took(frame(f"{minute}.jpg", minute), Outcome(), T0 + timedelta(minutes=minute))
+            board.update(frame(f"{minute}.jpg", minute), Outcome(), T0 + timedelta(minutes=minute))
     opened = (incident("covered-limb", Severity.NOTE), incident("no-frames", Severity.NOW, missed_frames=4))
-    board.took(frame(NASTY, 10), Outcome(forecast=FORECAST, incidents=opened), T0 + timedelta(minutes=10))
-    board.took(
+    board.update(frame(NASTY, 10), Outcome(forecast=FORECAST, incidents=opened), T0 + timedelta(minutes=10))
+    board.update(
         Surroundings(time_utc=T0, free_bytes=10**11, folder="present", clock_synchronised=True),
         Outcome(),
         T0 + timedelta(minutes=10),
@@ -134,22 +134,22 @@ def standing(board: Board) -> Standing:
 
 
 def test_a_late_frame_counts_but_is_not_the_newest(board: Board) -> None:
-    board.took(frame("late.jpg", 4), Outcome(), T0 + timedelta(minutes=11))
+    board.update(frame("late.jpg", 4), Outcome(), T0 + timedelta(minutes=11))
     assert (board.frames, board.discs, board.newest_utc) == (11, 11, T0 + timedelta(minutes=10))
     assert board.frame is not None
     assert board.frame.frame == NASTY
     assert board.expected(60.0) == 12
-    board.took(frame("bad.jpg", 11, error="cut"), Outcome(), T0 + timedelta(minutes=11))
+    board.update(frame("bad.jpg", 11, error="cut"), Outcome(), T0 + timedelta(minutes=11))
     assert (board.frames, board.unusable) == (11, 1)
 
 
 def test_incidents_are_open_until_they_are_cleared(board: Board) -> None:
     assert sorted(i.condition for i in board.open.values()) == ["covered-limb", "no-frames"]
     over = Outcome(incidents=(incident("no-frames", Severity.NOW, "cleared"),))
-    board.took(Mark(time_utc=T0, kind="seen"), over, T0)
+    board.update(Mark(time_utc=T0, kind="seen"), over, T0)
     assert [i.condition for i in board.open.values()] == ["covered-limb"]
     two = tuple(incident("supply", Severity.SOON, supply=name) for name in ("card", "timer"))
-    board.took(Mark(time_utc=T0, kind="seen"), Outcome(incidents=two), T0)
+    board.update(Mark(time_utc=T0, kind="seen"), Outcome(incidents=two), T0)
     assert len(board.open) == 3
 
 
@@ -237,7 +237,7 @@ def test_a_battery_that_lasts_nine_hours_does_not_last_twelve() -> None:
         update={"supplies": SETTINGS.supplies.model_copy(update={"camera_battery_h": 9.0})}
     )
     board = Board()
-    board.took(frame("a.jpg", 0), Outcome(forecast=replace(
+    board.update(frame("a.jpg", 0), Outcome(forecast=replace(
         FORECAST, exit_utc=None, due=(Due(time_utc=T0 + timedelta(hours=2), reason="battery"),)
     )), T0)  # fmt: skip
     standing = standing_of(board, settings, T0)
@@ -324,6 +324,6 @@ def test_by_night_nothing_is_said_of_an_edge_that_no_sun_can_reach() -> None:
     site = SETTINGS.site.model_copy(update={"latitude_deg": 45.0})
     night = T0.replace(hour=23)
     board = Board()
-    board.took(frame("a.jpg", 0), Outcome(forecast=FORECAST), night)
+    board.update(frame("a.jpg", 0), Outcome(forecast=FORECAST), night)
     standing = standing_of(board, SETTINGS.model_copy(update={"site": site}), night)
     assert "If the mount stopped now: the sun is down." in status_lines(standing, night, watched=True)

@@ -92,7 +92,7 @@ class Operator:
     def _step(self, event: Event, time_s: float) -> None:
         now = time_of(time_s)
         outcome = self.pipeline.step(event, now)
-        self.board.took(event, outcome, now)
+        self.board.update(event, outcome, now)
         if self._looks:
             self.events.append((event, now))
         for alert in outcome.alerts:

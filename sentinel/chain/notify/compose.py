@@ -42,11 +42,6 @@ class Open:
     """Somebody is at the camera, or was, and so it is not said again; None: nobody since it was last said."""
 
     @property
-    def key(self) -> tuple[str, str]:
-        """What tells it from others: the condition, and of the supplies which."""
-        return key_of(self.incident)
-
-    @property
     def calls(self) -> bool:
         """Whether it is said again and again: nobody has seen it, or gone."""
         answered = self.seen or self.attended_until_utc is not None
@@ -79,16 +74,11 @@ class Composed:
     """All that is open, notes too."""
 
 
-def key_of(incident: Incident) -> tuple[str, str]:
-    """Return what an incident is told from others by."""
-    return incident.condition, str(incident.detail.get("supply", ""))
-
-
 def _standing(standing: tuple[Incident, ...], incidents: tuple[Incident, ...]) -> tuple[Incident, ...]:
     """Return what is open after some changes."""
     if not incidents:
         return standing
-    last = {key_of(one): one for one in (*standing, *incidents)}
+    last = {one.key: one for one in (*standing, *incidents)}
     return tuple(one for one in last.values() if one.state != "cleared")
 
 
@@ -154,7 +144,7 @@ class Composer:
             state = replace(state, open=tuple(self._answered(one, event) for one in state.open))
         out: list[Alert] = []
         for incident in incidents:
-            state, alert = self._told(state, incident, now_utc)
+            state, alert = self._on_change(state, incident, now_utc)
             if alert is not None:
                 out.append(_pictured(alert, state.tally.last_frame))
         if state.open:
@@ -179,8 +169,10 @@ class Composer:
 
     # What is told at once.
 
-    def _told(self, state: Composed, incident: Incident, now_utc: datetime) -> tuple[Composed, Alert | None]:
-        known = next((one for one in state.open if one.key == key_of(incident)), None)
+    def _on_change(
+        self, state: Composed, incident: Incident, now_utc: datetime
+    ) -> tuple[Composed, Alert | None]:
+        known = next((one for one in state.open if one.incident.key == incident.key), None)
         if incident.state == "cleared":
             rest = tuple(one for one in state.open if one is not known)
             state = replace(state, open=rest)
@@ -230,7 +222,7 @@ class Composer:
             attachment=None if plain else incident.frame,
             short=sms(incident, again_utc),
             repeat=repeat if kind == "repeat" else 0,
-            which=key_of(incident)[1],
+            which=incident.key[1],
             answers=answers,
         )
 
@@ -317,7 +309,7 @@ class Composer:
         head = headline(agenda, tally.forecast, troubles, now_utc, times)
         title, body = digest.title_and_body(tally, head, troubles, self._interval_s, times)
         alert = _note(DIGEST, title, body, now_utc, attachment=state.tally.last_frame)
-        return replace(state, tally=digest.told(state.tally)), [alert]
+        return replace(state, tally=digest.begun_anew(state.tally)), [alert]
 
 
 def _note(

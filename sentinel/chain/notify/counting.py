@@ -44,7 +44,7 @@ class Counts(NamedTuple):
         )
 
     def _after(self, one: Incident) -> "Counts":
-        key = one.condition, str(one.detail.get("supply", ""))
+        key = one.key
         known = next((severity for *other, severity in self.open if tuple(other) == key), None)
         rest = tuple(item for item in self.open if item[:2] != key)
         if one.state == "cleared":

@@ -128,7 +128,7 @@ def _focus(tally: Tally, width_px: float, taken_s: float) -> dict[str, Any]:
     return {"focus_px": (*tally.focus_px, done)[-48:], "hour": hour, "widths_px": (width_px,)}
 
 
-def told(tally: Tally) -> Tally:
+def begun_anew(tally: Tally) -> Tally:
     """Return the tally after a digest: what is counted from one to the next begins anew."""
     return tally._replace(
         frames_then=tally.frames, missed=0, gaps=0, longest_gap_s=0.0, unreadable=0, noted=()

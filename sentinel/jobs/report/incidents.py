@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sentinel.chain.notify.compose import key_of
 from sentinel.core.records import Alert, Incident, Severity
 from sentinel.core.words import span
 from sentinel.jobs.report.record import Record
@@ -35,9 +34,9 @@ def incident_spans(incidents: Sequence[Incident]) -> list[IncidentSpan]:
     open_now: dict[tuple[str, str], list[Incident]] = {}
     done: list[IncidentSpan] = []
     for incident in incidents:
-        open_now.setdefault(key_of(incident), []).append(incident)
+        open_now.setdefault(incident.key, []).append(incident)
         if incident.state == "cleared":
-            done.append(_whole(open_now.pop(key_of(incident))))
+            done.append(_whole(open_now.pop(incident.key)))
     done += map(_whole, open_now.values())
     return sorted(done, key=lambda one: (one.told_utc, one.condition, one.which))
 
@@ -46,7 +45,7 @@ def _whole(changes: Sequence[Incident]) -> IncidentSpan:
     first, last = changes[0], changes[-1]
     # The end has a severity of its own, which says nothing about how grave it was.
     grave = [change for change in changes if change.state != "cleared"] or changes
-    condition, which = key_of(first)
+    condition, which = first.key
     return IncidentSpan(
         condition=condition,
         which=which,

@@ -11,7 +11,6 @@ from statistics import median
 import numpy as np
 
 from sentinel.chain.judge.jobs import Seen, agenda_of
-from sentinel.chain.notify.compose import key_of
 from sentinel.chain.notify.counting import Counts, counts_words
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame
@@ -128,7 +127,7 @@ def _headline(
         seen = seen.after(mark)
     for frame in frames:
         seen = seen.after(frame)
-    last = {key_of(one): one for one in incidents}
+    last = {one.key: one for one in incidents}
     troubles = troubles_of((one for one in last.values() if one.state != "cleared"), now_utc, times)
     agenda = agenda_of(forecast, settings, now_utc, seen)
     return headline(agenda, forecast, troubles, now_utc, times).sentence

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sentinel.chain.notify.compose import key_of
 from sentinel.chain.notify.counting import wakes
 from sentinel.core.records import Incident, Outcome, Severity
 from sentinel.core.times import parse_utc, utc_s
@@ -85,10 +84,10 @@ class _Log:
                 self._message(place, now_s, wakes=wakes(alert))
         for incident in outcome.incidents:
             if incident.state == "cleared":
-                self._open.pop(key_of(incident), None)
+                self._open.pop(incident.key, None)
 
     def _incident(self, incident: Incident, now_s: float) -> None:
-        key = key_of(incident)
+        key = incident.key
         place = self._open.get(key)
         if incident.state == "cleared":
             if place is not None:

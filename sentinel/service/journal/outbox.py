@@ -141,7 +141,7 @@ class Outbox(Database):
         cleared = {
             topic: incident.time_utc
             for incident in self._cleared_after(after)
-            if (topic := (incident.condition, str(incident.detail.get("supply", "")))) in topics
+            if (topic := incident.key) in topics
         }
         later = self._others(row, "number > ? AND state IN ('waiting', 'trying')")
         earlier = self._others(row, "number < ?")

@@ -16,8 +16,8 @@ from sentinel.core.records import (
     Surroundings,
 )
 
-WAY_FRAMES = 360
-"""How much of the disc's way is kept for the picture."""
+RECENT_DISCS = 360
+"""So many are kept, to draw where the disc came from."""
 
 
 @dataclass(slots=True)
@@ -38,11 +38,11 @@ class Board:
     """The newest frame on which the disc was found."""
     error: MeasuredFrame | None = None
     """The last unusable file."""
-    way: deque[MeasuredFrame] = field(default_factory=lambda: deque(maxlen=WAY_FRAMES))
+    recent_discs: deque[MeasuredFrame] = field(default_factory=lambda: deque(maxlen=RECENT_DISCS))
     """The last frames with a disc, in order of exposure."""
     forecast: Forecast | None = None
     open: dict[tuple[str, str], Incident] = field(default_factory=dict)
-    around: Surroundings | None = None
+    surroundings: Surroundings | None = None
     marks: dict[str, Mark] = field(default_factory=dict)
     """The last of each kind."""
     seen: Seen = field(default_factory=Seen)
@@ -50,7 +50,7 @@ class Board:
     now_utc: datetime | None = None
     """When the last event was taken up."""
 
-    def took(self, event: Event, outcome: Outcome, now_utc: datetime) -> None:
+    def update(self, event: Event, outcome: Outcome, now_utc: datetime) -> None:
         """Take note of one event and what came of it."""
         self.now_utc = now_utc
         self.seen = self.seen.after(event)
@@ -60,11 +60,11 @@ class Board:
         elif isinstance(event, Mark):
             self.marks[event.kind] = event
         elif isinstance(event, Surroundings):
-            self.around = event
+            self.surroundings = event
         if outcome.forecast is not None:
             self.forecast = outcome.forecast
         for incident in outcome.incidents:
-            key = incident.condition, str(incident.detail.get("supply", ""))
+            key = incident.key
             if incident.state == "cleared":
                 self.open.pop(key, None)
             else:
@@ -82,7 +82,7 @@ class Board:
             self.newest_utc, self.frame = frame.time_utc, frame
             if frame.disc.found:
                 self.disc = frame
-                self.way.append(frame)
+                self.recent_discs.append(frame)
 
     def expected(self, interval_s: float) -> int:
         """Return how many frames the span from the first to now should have brought."""

@@ -119,7 +119,7 @@ def standing_of(
     messages: Messages | None = None,
 ) -> Standing:
     """Return the standing at a moment."""
-    forecast, around = _finite(board.forecast), board.around
+    forecast, surroundings = _finite(board.forecast), board.surroundings
     stop_utc = forecast.stop_edge_utc if forecast is not None else None
     times = times_in(settings.alerts.zone)
     troubles = troubles_of(board.open.values(), now_utc, times)
@@ -146,15 +146,15 @@ def standing_of(
         frames=board.frames,
         frames_expected=board.expected(settings.camera.interval_s),
         unusable=board.unusable,
-        folder=_folder(around),
+        folder=_folder(surroundings),
         waiting_files=waiting_files,
         supplies=_supplies(board, settings),
-        free_bytes=around.free_bytes if around is not None else None,
-        state_free_bytes=around.state_free_bytes if around is not None else None,
+        free_bytes=surroundings.free_bytes if surroundings is not None else None,
+        state_free_bytes=surroundings.state_free_bytes if surroundings is not None else None,
         axis_turned_deg=forecast.axis_turned_deg if forecast is not None else None,
         axis_limit_deg=settings.mount.axis_limit_deg if settings.mount.tracking != "none" else None,
         clock_offset_s=clock_offset_s,
-        clock_synchronised=around.clock_synchronised if around is not None else None,
+        clock_synchronised=surroundings.clock_synchronised if surroundings is not None else None,
         messages=messages or Messages(),
         counts=board.counts,
         forecast=forecast,
@@ -201,8 +201,8 @@ def _stop_min(forecast: Forecast | None, stop_utc: datetime | None) -> float | N
     return round((stop_utc - forecast.time_utc).total_seconds() / 60, 1)
 
 
-def _folder(around: Surroundings | None) -> str:
-    return (around.folder if around is not None else None) or "not looked at yet"
+def _folder(surroundings: Surroundings | None) -> str:
+    return (surroundings.folder if surroundings is not None else None) or "not looked at yet"
 
 
 def _supplies(board: Board, settings: Settings) -> tuple[Supply, ...]:

@@ -76,7 +76,7 @@ class WatchState:
 
     def committed(self, event: Event, outcome: Outcome, now_utc: datetime, number: int) -> None:
         """Note that an event is committed."""
-        self.board.took(event, outcome, now_utc)
+        self.board.update(event, outcome, now_utc)
         self.last_utc, self.number = now_utc, number
 
     def catch_up(self, journal: Journal, alive: Callable[[], None], stop: Flag) -> bool:

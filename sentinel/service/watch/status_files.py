@@ -165,5 +165,5 @@ class StatusFiles:
         if self._drawer is None or frame is None or frame.frame == self._asked_for:
             return
         self._asked_for = frame.frame
-        way = tuple(state.board.way)
+        way = tuple(state.board.recent_discs)
         self._drawer.want(PictureScene(frame=frame, way=way, forecast=state.board.forecast))
