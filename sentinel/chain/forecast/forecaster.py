@@ -148,7 +148,8 @@ class Forecaster:
             moment,
             self._interval_s,
             first_s=self._tracker.first_utc_s,
-            seen_s=last.utc_s,
+            # Of a disc that is seen to be over the edge more forecasts tell nothing.
+            seen_s=last.utc_s if self._out_since_s is None else -np.inf,
             astray=self._tracker.departed_utc_s is not None,
         )
         due = due or (not is_frame and self._renewal.is_due_idle(moment))

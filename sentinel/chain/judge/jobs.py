@@ -6,12 +6,13 @@ Everything that says what comes next says it from here: the list before sleep, t
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from math import isfinite
 from typing import NamedTuple
 
 from sentinel.chain.judge.nights import Night, Rise, night_before, night_of, rise_of, sun_of
 from sentinel.core.records import Due, Edge, Event, Forecast, Mark, MeasuredFrame, Place
-from sentinel.core.settings import Settings
+from sentinel.core.settings import Settings, Site
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky import daylight
 
@@ -23,6 +24,8 @@ NATURAL = frozenset({"sunset", "horizon"})
 """Due and no job: nobody need get up for it."""
 PLACING = frozenset({"recentred", "unwound", "realigned"})
 """Marks after which the disc stands elsewhere."""
+LOOK_S = 300.0
+"""How often it is worth looking whether the sun has been up unseen for too long."""
 PICTURED = frozenset({"battery", "card", "timer"})
 """Without these no pictures come."""
 
@@ -195,8 +198,14 @@ def unseen_since_utc(seen: Seen, settings: Settings, now_utc: datetime) -> datet
     last_utc, most_s = seen.disc_utc, 60 * settings.thresholds.unverified_soon_min
     if last_utc is None or (now_utc - last_utc).total_seconds() < most_s:
         return None
-    spans = daylight(sun_of(settings.site), utc_s(last_utc), utc_s(now_utc)).spans
-    return last_utc if sum(end - begin for begin, end in spans) >= most_s else None
+    up_s = _up_s(settings.site, utc_s(last_utc), utc_s(now_utc) // LOOK_S * LOOK_S)
+    return last_utc if up_s >= most_s else None
+
+
+@lru_cache(maxsize=8)
+def _up_s(site: Site, begin_s: float, end_s: float) -> float:
+    """Return for how long the sun was up."""
+    return sum(end - begin for begin, end in daylight(sun_of(site), begin_s, end_s).spans)
 
 
 def to_bed_utc(settings: Settings, now_utc: datetime) -> datetime | None:
