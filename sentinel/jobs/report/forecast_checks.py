@@ -88,7 +88,7 @@ def find_exits(columns: Columns, stretch: Indices, margin_px: float) -> tuple[Ob
 
 
 def _begin(columns: Columns, stretch: Indices, after: np.intp) -> float:
-    """Return since when the disc went the way that took it out."""
+    """Return since when the disc was on the path that took it out."""
     own = stretch[after]
     at = np.flatnonzero(columns.found[: after + 1])
     other = at[stretch[at] != own]

@@ -19,7 +19,7 @@ A black picture tells nothing: cloud, a cap and an empty frame look alike. Such 
 never as recorded.
 
 Times are the camera's, corrected by the offset above. An error of the clock by one second moves the
-computed sun by 15 arcseconds along its way, which the fitted pointing takes up; a wrong zone or date does
+computed sun by 15 arcseconds along its path, which the fitted pointing takes up; a wrong zone or date does
 not fit.
 
 What a picture's values mean in light is known only roughly for a JPEG, so the light is good for comparison

@@ -39,7 +39,7 @@ for name in Path("order.txt").read_text().splitlines(): h = sha256(h + sha256(Pa
 print(h.hex())"""  # noqa: E501 - to be copied as it stands
 
 CONTENTS = (
-    ("way", "Where the disc went"), ("time", "Over time"), ("sun", "Is it the sun?"),
+    ("path", "Where the disc went"), ("time", "Over time"), ("sun", "Is it the sun?"),
     ("forecasts", "Forecasts"), ("mount", "Mount"), ("noticed", "Noticed"), ("hours", "Hour by hour"),
     ("chain", "Chain of evidence"), ("doubts", "Doubts"), ("limits", "Limits"), ("settings", "Settings"),
 )  # fmt: skip

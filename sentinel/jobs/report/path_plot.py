@@ -1,4 +1,4 @@
-"""The disc's way through the frame, to scale."""
+"""The disc's path through the frame, to scale."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -41,55 +41,58 @@ class PathDrawing:
     """First and last centre (2,), and what is written there."""
 
 
-def draw_path(way: PathDrawing, name: str, words: str, caption: str) -> Plot:
-    """Draw the way in both widths."""
-    wide, narrow = _way(way, words, 760.0, "wide"), _way(way, words, 380.0, "narrow")
+def draw_path(drawing: PathDrawing, name: str, words: str, caption: str) -> Plot:
+    """Draw the path in both widths."""
+    wide, narrow = _drawn(drawing, words, 760.0, "wide"), _drawn(drawing, words, 380.0, "narrow")
     return Plot(name=name, words=words, caption=caption, wide=wide, narrow=narrow)
 
 
-def _way(way: PathDrawing, words: str, width: float, css_class: str) -> Markup:
+def _drawn(drawing: PathDrawing, words: str, width: float, css_class: str) -> Markup:
     side = 3.0
-    beyond = 0.05 * way.width_px
-    scale = (width - 2 * side) / (way.width_px + 2 * beyond)
-    height = (way.height_px + 2 * beyond) * scale
+    beyond = 0.05 * drawing.width_px
+    scale = (width - 2 * side) / (drawing.width_px + 2 * beyond)
+    height = (drawing.height_px + 2 * beyond) * scale
     pen = Pen(width, height + 2 * side + 4)
-    x = AxisScale(-beyond, way.width_px + beyond, side, width - side)
-    y = AxisScale(-beyond, way.height_px + beyond, side, side + height)
+    x = AxisScale(-beyond, drawing.width_px + beyond, side, width - side)
+    y = AxisScale(-beyond, drawing.height_px + beyond, side, side + height)
 
     def at(x_px: float, y_px: float) -> Point:
         # Pixel centres are whole numbers: the frame's edge lies half a pixel outside the first.
         return x(x_px + 0.5), y(y_px + 0.5)
 
-    _frame(pen, way, at)
-    radius = way.radius_px * scale
-    for dash, (centre, said) in zip(("3 3", ""), way.ends, strict=True):
+    _frame(pen, drawing, at)
+    radius = drawing.radius_px * scale
+    for dash, (centre, said) in zip(("3 3", ""), drawing.ends, strict=True):
         _disc(pen, at(*centre), radius, said, dash)
-    for part in way.ahead:
+    for part in drawing.ahead:
         _line(pen, part, at, stroke=WARM, stroke_width=1.6, stroke_dasharray="6 4")
-    for part in way.strokes:
+    for part in drawing.strokes:
         _line(pen, part, at, stroke=DEEP, stroke_width=1.5)
-    for part in way.astray:
+    for part in drawing.astray:
         _line(pen, part, at, stroke=WARM, stroke_width=2.2, stroke_dasharray="1.5 3")
-    _stretches(pen, way, at)
-    for centre, said in way.ends:
+    _stretches(pen, drawing, at)
+    for centre, said in drawing.ends:
         _said(pen, at(*centre), radius, said)
     return pen.finished(words, css_class)
 
 
-def _frame(pen: Pen, way: PathDrawing, at: Placing) -> None:
-    edge, far = at(-0.5, -0.5), at(way.width_px - 0.5, way.height_px - 0.5)
+def _frame(pen: Pen, drawing: PathDrawing, at: Placing) -> None:
+    edge, far = at(-0.5, -0.5), at(drawing.width_px - 0.5, drawing.height_px - 0.5)
     pen.box(edge, far, fill=GROUND, stroke=INK, stroke_width=1.6)
     pen.text(
-        (edge[0] + 5, far[1] - 6), f"frame {way.width_px} × {way.height_px} px", fill=QUIET, font_size=11
+        (edge[0] + 5, far[1] - 6),
+        f"frame {drawing.width_px} × {drawing.height_px} px",
+        fill=QUIET,
+        font_size=11,
     )
-    middle = at((way.width_px - 1) / 2, (way.height_px - 1) / 2)
+    middle = at((drawing.width_px - 1) / 2, (drawing.height_px - 1) / 2)
     pen.line((middle[0] - 6, middle[1]), (middle[0] + 6, middle[1]), stroke=QUIET)
     pen.line((middle[0], middle[1] - 6), (middle[0], middle[1] + 6), stroke=QUIET)
-    inside = way.margin_px + way.radius_px
-    if 2 * inside < min(way.width_px, way.height_px):
+    inside = drawing.margin_px + drawing.radius_px
+    if 2 * inside < min(drawing.width_px, drawing.height_px):
         # While the centre stays within this line the whole limb stays within the margin.
         low = at(inside - 0.5, inside - 0.5)
-        high = at(way.width_px - 0.5 - inside, way.height_px - 0.5 - inside)
+        high = at(drawing.width_px - 0.5 - inside, drawing.height_px - 0.5 - inside)
         pen.box(low, high, fill="none", stroke=HAIR, stroke_width=1.4, stroke_dasharray="5 4")
 
 
@@ -104,11 +107,11 @@ def _line(pen: Pen, centres: Array, at: Placing, **style: str | float) -> None:
         pen.stroke(points, **style)
 
 
-def _stretches(pen: Pen, way: PathDrawing, at: Placing) -> None:
+def _stretches(pen: Pen, drawing: PathDrawing, at: Placing) -> None:
     """Put a number at the begin of each stretch, where there are several."""
-    if len(way.begins) < 2:
+    if len(drawing.begins) < 2:
         return
-    for number, centre in enumerate(way.begins, 1):
+    for number, centre in enumerate(drawing.begins, 1):
         place = at(*centre)
         pen.ring(place, 2.6, fill=DEEP)
         pen.text((place[0] + 5, place[1] - 4), str(number), font_size=11, font_weight=600, **HALO)

@@ -18,7 +18,7 @@ from sentinel.sky.arrays import Array
 
 AHEAD_S = 24 * 3600.0
 PAUSE_S = 1800.0
-"""Over a longer pause the way of the disc is not known and not drawn."""
+"""Over a longer pause the path of the disc is not known and not drawn."""
 SUN_EVERY_S = 300.0
 
 
@@ -28,7 +28,7 @@ def clock(at_s: float) -> str:
 
 
 def path_plot(w: Analysis) -> Plot | None:
-    """Return the disc's way through the frame; None: no disc was seen."""
+    """Return the disc's path through the frame; None: no disc was seen."""
     c, stretch = w.columns, w.track.stretch
     at = np.flatnonzero(c.found & np.isfinite(c.x_px))
     if not at.size or not all(w.frame_px):
@@ -43,7 +43,7 @@ def path_plot(w: Analysis) -> Plot | None:
     ahead = _ahead(w)
     first, last = clock(float(c.utc_s[at[0]])), clock(float(c.utc_s[at[-1]]))
     first_px, last_px = places[at[0]], places[at[-1]]
-    way = PathDrawing(
+    drawing = PathDrawing(
         width_px=w.frame_px[0],
         height_px=w.frame_px[1],
         margin_px=w.record.settings.frames.margin_px,
@@ -67,12 +67,12 @@ def path_plot(w: Analysis) -> Plot | None:
     caption = (
         f"{number}The circles are the disc, first (dashed) and last. While the centre stays inside the "
         "dashed rectangle, the whole rim stays in the frame"
-        + (f" and {way.margin_px:g} px off its edge" if way.margin_px else "")
+        + (f" and {drawing.margin_px:g} px off its edge" if drawing.margin_px else "")
         + "."
         + (" Dotted: the mount did not follow the sun." if astray else "")
         + (" Dashed line: where the disc would have gone on in the next 24 h." if ahead else "")
     )
-    return draw_path(way, "The path of the disc through the frame", words, caption)
+    return draw_path(drawing, "The path of the disc through the frame", words, caption)
 
 
 def _ahead(w: Analysis) -> list[Array]:

@@ -1,7 +1,7 @@
 """The whole track against one mount: what is left over when six numbers and the sky have explained it.
 
 This is the reverse of a forecast. A forecast knows only what came before; here all of the session is fitted
-at once, with the same geometry, to ask how well the sun's computed way explains where the disc was seen.
+at once, with the same geometry, to ask how well the sun's computed path explains where the disc was seen.
 """
 
 from collections.abc import Sequence
