@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.chain.judge.causes import ORDER
+from sentinel.chain.judge import conditions as table
 from sentinel.chain.notify.wording import NAMES, message, sms, title_and_body
 from sentinel.core.records import IncidentState, Severity
 from tests.notify.golden import settings, texts
@@ -26,7 +26,7 @@ def test_golden(name: str) -> None:
 
 
 def test_every_condition_of_the_judge_has_words() -> None:
-    conditions = {condition.partition(":")[0] for condition in ORDER}
+    conditions = set(table.NAMES)
     assert conditions == {one.condition for one in EVERY.values()}
     assert conditions - {"visit", "before-sleep"} == set(NAMES)
 

@@ -21,7 +21,7 @@ from sentinel.chain.judge import (
 from sentinel.chain.judge.ahead import Ahead
 from sentinel.chain.judge.bedtime import Bedtime
 from sentinel.chain.judge.brackets import Brackets
-from sentinel.chain.judge.causes import CAUSES, ON_THE_LIST, ORDER, SETTLE_S
+from sentinel.chain.judge.conditions import BY_NAME, PLACE
 from sentinel.chain.judge.delivery import Delivery
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.lens import Lens
@@ -48,16 +48,10 @@ from sentinel.core.records import (
 )
 from sentinel.core.times import DAY_S, format_utc, from_utc_s, utc_s
 
-_MEASURED = ("lost-disc", "unverified", "covered-limb", "soft-focus", "dimmed")
-
-_PLACE = {condition: place for place, condition in enumerate(ORDER)}
-
 UNWINDING_S = 180.0
 """Nobody unwinds a mount in less."""
 AT_LIMIT_S = 900.0
 """A mount that stops so near the time at which its axis was to reach its limit stands at it."""
-
-_NOT_HELD_BY_VISIT = frozenset({"over-bright", "visit", "before-sleep"})
 
 
 class JudgeState(NamedTuple):
@@ -311,14 +305,14 @@ class Judge:
         if not cases and not any(found.values()):
             return state, ()
         said: list[Incident] = []
-        for condition in sorted(found, key=_PLACE.__getitem__):
+        for condition in sorted(found, key=PLACE.__getitem__):
             finding, case = found[condition], cases.get(condition)
             if case is None:
                 if finding is None:
                     continue
                 case = Case(condition=condition)
             held = finding is not None and self._held(state, condition, finding, cases, now_s)
-            settle_s = SETTLE_S.get(condition, 0.0)
+            settle_s = BY_NAME[condition].settle_s
             case, incident = judged(case, finding, held=held, settle_s=settle_s, now_s=now_s, now_utc=now_utc)
             cases[condition] = case
             if incident is not None:
@@ -337,22 +331,22 @@ class Judge:
         """Whether a cause, a visit or the list of the evening already says it."""
         if finding.urgent:
             return False
-        if state.track.visit.going and condition not in _NOT_HELD_BY_VISIT:
+        row = BY_NAME[condition]
+        if state.track.visit.going and not row.said_on_visits:
             return True
         run = state.track.run
         if condition == "runaway" and run is not None and now_s < run.people_until_s:
             return True
-        for cause in CAUSES.get(condition, ()):
+        for cause in row.explained_by:
             case = cases.get(cause)
             if case is not None and case.open and _explains(case):
                 return True
         awaited = state.visit.checking and not state.visit.failed
-        if condition in _MEASURED and (awaited or self._busy(state, now_s)):
+        if row.by_measurement and (awaited or self._busy(state, now_s)):
             return True
         if condition == "drift-exit" and (state.track.moving is not None or self._busy(state, now_s)):
             return True
-        job = ON_THE_LIST.get(condition)
-        listed = job is not None and bedtime.announced(state.bedtime, job, now_s)
+        listed = row.job is not None and bedtime.announced(state.bedtime, row.job, now_s)
         if listed and condition.startswith("supply:"):
             # What fails in the night is told by what fails; that its count is over ends an older word.
             case = cases.get(condition)

@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from sentinel.chain.judge.conditions import decided_by
 from sentinel.core.errors import RequestProblem
 from sentinel.core.settings import Thresholds
 
@@ -19,8 +20,6 @@ class Swept:
     """One threshold and the steps tried, the nearest to the present value first."""
 
     name: str
-    about: str
-    """Which condition it decides."""
     factors: tuple[float, ...]
     floor: float = 0.0
     """What the factors leave out: a ratio of 1.5 is half above a floor of 1."""
@@ -30,32 +29,32 @@ _EASIER = (1.4, 2.0, 0.7, 0.5)
 _STRICTER = (0.7, 1.4, 0.5, 2.0)
 
 SWEPT: tuple[Swept, ...] = (
-    Swept("lost_now_min", "lost-disc", (1.35, 2.0, 0.65, 3.0)),
-    Swept("lost_soon_min", "lost-disc", _EASIER),
-    Swept("lead_now_min", "drift-exit, axis-limit", _STRICTER),
-    Swept("lead_soon_min", "drift-exit, axis-limit", _STRICTER),
-    Swept("drift_confirm_min", "drift-exit", (2.0, 4.0, 0.5)),
-    Swept("lead_clear_min", "drift-exit, axis-limit", (2.0, 0.5)),
-    Swept("runaway_jitter_ratio", "runaway", (1.3, 1.6, 0.8, 0.6)),
-    Swept("runaway_rate_fraction", "runaway", _EASIER),
-    Swept("runaway_match_fraction", "runaway", (0.7, 1.4, 0.5)),
-    Swept("runaway_angle_deg", "runaway", (0.7, 1.4, 0.5)),
-    Swept("runaway_creep_min", "runaway", (1.5, 0.7, 2.0)),
-    Swept("rate_wrong_fraction", "runaway", (1.5, 0.7, 2.0)),
-    Swept("rate_wrong_sigmas", "runaway", (1.3, 0.8, 1.6)),
-    Swept("no_frames_intervals", "no-frames", (1.35, 2.0, 0.75)),
-    Swept("no_frames_min", "no-frames", (1.4, 2.0, 3.0, 0.7)),
-    Swept("focus_now_min", "soft-focus", _EASIER),
-    Swept("focus_now_ratio", "soft-focus", (1.25, 1.5, 0.8), floor=1.0),
-    Swept("focus_soon_min", "soft-focus", _EASIER),
-    Swept("focus_soon_ratio", "soft-focus", (1.3, 1.6, 0.8), floor=1.0),
-    Swept("dimmed_fraction", "dimmed", (1.2, 1.4, 0.85)),
-    Swept("dimmed_soon_min", "dimmed", _EASIER),
-    Swept("covered_fraction", "covered-limb", (1.5, 2.0, 0.7)),
-    Swept("covered_soon_min", "covered-limb", _EASIER),
-    Swept("unverified_soon_min", "unverified", (1.5, 0.7)),
-    Swept("supply_now_h", "storage, supply", (0.7, 0.5, 1.5)),
-    Swept("supply_soon_h", "storage, supply", (0.7, 0.5, 1.5)),
+    Swept("lost_now_min", (1.35, 2.0, 0.65, 3.0)),
+    Swept("lost_soon_min", _EASIER),
+    Swept("lead_now_min", _STRICTER),
+    Swept("lead_soon_min", _STRICTER),
+    Swept("drift_confirm_min", (2.0, 4.0, 0.5)),
+    Swept("lead_clear_min", (2.0, 0.5)),
+    Swept("runaway_jitter_ratio", (1.3, 1.6, 0.8, 0.6)),
+    Swept("runaway_rate_fraction", _EASIER),
+    Swept("runaway_match_fraction", (0.7, 1.4, 0.5)),
+    Swept("runaway_angle_deg", (0.7, 1.4, 0.5)),
+    Swept("runaway_creep_min", (1.5, 0.7, 2.0)),
+    Swept("rate_wrong_fraction", (1.5, 0.7, 2.0)),
+    Swept("rate_wrong_sigmas", (1.3, 0.8, 1.6)),
+    Swept("no_frames_intervals", (1.35, 2.0, 0.75)),
+    Swept("no_frames_min", (1.4, 2.0, 3.0, 0.7)),
+    Swept("focus_now_min", _EASIER),
+    Swept("focus_now_ratio", (1.25, 1.5, 0.8), floor=1.0),
+    Swept("focus_soon_min", _EASIER),
+    Swept("focus_soon_ratio", (1.3, 1.6, 0.8), floor=1.0),
+    Swept("dimmed_fraction", (1.2, 1.4, 0.85)),
+    Swept("dimmed_soon_min", _EASIER),
+    Swept("covered_fraction", (1.5, 2.0, 0.7)),
+    Swept("covered_soon_min", _EASIER),
+    Swept("unverified_soon_min", (1.5, 0.7)),
+    Swept("supply_now_h", (0.7, 0.5, 1.5)),
+    Swept("supply_soon_h", (0.7, 0.5, 1.5)),
 )
 """In the order of what they weigh.
 
@@ -83,7 +82,7 @@ _ORDERED = (
 
 def about(name: str) -> str:
     """Return which conditions a threshold decides."""
-    return next(one.about for one in SWEPT if one.name == name)
+    return ", ".join(decided_by(name))
 
 
 def asked_for(names: Sequence[str]) -> tuple[Swept, ...]:

@@ -11,7 +11,7 @@ from typing import Any
 
 from pydantic import ValidationError, field_validator
 
-from sentinel.chain.judge.causes import ORDER
+from sentinel.chain.judge.conditions import NAMES
 from sentinel.core.complaints import one_line
 from sentinel.core.errors import RequestProblem
 from sentinel.core.plain_yaml import read_yaml
@@ -21,7 +21,6 @@ from sentinel.jobs.simulate.events import AnyEvent, UtcTime
 from sentinel.jobs.simulate.scenario import Scenario, scenario_from
 from sentinel.jobs.tune.scoring import TrueEvent
 
-CONDITIONS = tuple(dict.fromkeys(name.partition(":")[0] for name in ORDER))
 EXAMPLE = '{"onset_utc": "2026-06-21T03:01:00Z", "condition": "runaway"}'
 
 # What the events of an invented scenario are called by the judge; what is not listed is nobody's alarm.
@@ -56,8 +55,8 @@ class Noted(Section):
     @field_validator("condition")
     @classmethod
     def _known(cls, name: str) -> str:
-        if name not in CONDITIONS:
-            raise ValueError(f"{name!r} is no condition; known are {', '.join(CONDITIONS)}")
+        if name not in NAMES:
+            raise ValueError(f"{name!r} is no condition; known are {', '.join(NAMES)}")
         return name
 
 

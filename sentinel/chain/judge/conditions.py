@@ -1,0 +1,131 @@
+"""The table of conditions: a row each, in the order in which they are judged, causes before their effects.
+
+A new condition is one row here, one detector, its words in `notify/wording` and its tests; a test walks the
+table so that none of it is forgotten.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition:
+    """What the judge knows of a condition before any frame has come."""
+
+    name: str
+    """As incidents have it; after a colon, what tells those apart that share their name."""
+    explained_by: tuple[str, ...] = ()
+    """While one of these is open, only the cause is said."""
+    settle_s: float = 0.0
+    """How long it must be clean before it is over; 0 where its detector sees to that itself."""
+    said_on_visits: bool = False
+    """Said even while somebody is announced to be at the camera."""
+    by_measurement: bool = False
+    """Found in a single disc: held back while somebody pushes it about, and until a visit is known to have
+    ended well."""
+    job: str | None = None
+    """The job of the evening's list that says it beforehand."""
+    thresholds: tuple[str, ...] = ()
+    """The settings that decide it."""
+
+    @property
+    def told_as(self) -> str:
+        """Its name in incidents and messages."""
+        return self.name.partition(":")[0]
+
+
+_SUPPLY = ("supply_soon_h", "supply_now_h")
+_LEADS = ("lead_soon_min", "lead_now_min", "lead_clear_min")
+
+CONDITIONS: tuple[Condition, ...] = (
+    Condition(
+        name="over-bright", settle_s=60.0, said_on_visits=True,
+        thresholds=("bright_saturated_fraction", "bright_jump_ratio"),
+    ),
+    Condition(
+        name="visit", explained_by=("over-bright",), said_on_visits=True,
+        thresholds=("visit_check_min", "visit_default_min"),
+    ),
+    Condition(
+        name="no-frames",
+        thresholds=("no_frames_intervals", "no_frames_min", "same_picture_frames"),
+    ),
+    Condition(
+        name="runaway", explained_by=("over-bright",),
+        thresholds=(
+            "runaway_jitter_ratio", "runaway_rate_fraction", "runaway_match_fraction", "runaway_angle_deg",
+            "runaway_creep_min", "runaway_steady_frames", "rate_wrong_fraction", "rate_wrong_sigmas",
+            "rate_late_sigmas", "drift_soon_arcmin_h",
+        ),
+    ),
+    Condition(name="eclipse"),
+    Condition(name="wrong-place", settle_s=600.0, thresholds=("sun_down_deg", "sun_down_frames")),
+    Condition(name="mixed-cameras"),
+    Condition(name="clock", thresholds=("clock_note_s", "clock_soon_s", "clock_frames")),
+    Condition(name="settings:tracking"),
+    Condition(name="settings:lens"),
+    Condition(name="lens"),
+    Condition(
+        name="moved", explained_by=("runaway", "over-bright"),
+        thresholds=("moved_radius_fraction", "moved_steady_frames", "moved_clear_min"),
+    ),
+    Condition(
+        name="drift-exit", explained_by=("runaway", "no-frames"), settle_s=60.0, job="drift",
+        thresholds=(*_LEADS, "drift_confirm_min"),
+    ),
+    Condition(name="axis-limit", job="axis-limit", thresholds=_LEADS),
+    Condition(
+        name="lost-disc", explained_by=("over-bright", "runaway", "no-frames", "eclipse", "visit"),
+        by_measurement=True,
+        thresholds=("lost_soon_min", "lost_now_min", "lost_clear_frames"),
+    ),
+    Condition(
+        name="unverified", explained_by=("over-bright", "runaway", "no-frames", "lost-disc", "drift-exit"),
+        by_measurement=True, thresholds=("unverified_note_min", "unverified_soon_min"),
+    ),
+    Condition(
+        name="covered-limb", explained_by=("over-bright", "runaway", "no-frames", "eclipse"), settle_s=600.0,
+        by_measurement=True,
+        thresholds=(
+            "covered_fraction", "covered_clear_fraction", "covered_steady_fraction", "covered_soon_min",
+        ),
+    ),
+    Condition(
+        name="soft-focus", explained_by=("over-bright", "runaway", "no-frames", "wrong-place"),
+        settle_s=600.0, by_measurement=True,
+        thresholds=(
+            "focus_soon_ratio", "focus_soon_min", "focus_now_ratio", "focus_now_min", "focus_clear_ratio",
+            "focus_seeing_arcsec",
+        ),
+    ),
+    Condition(
+        name="dimmed", explained_by=("over-bright", "runaway", "no-frames", "eclipse", "wrong-place"),
+        settle_s=600.0, by_measurement=True,
+        thresholds=("dimmed_fraction", "dimmed_clear_fraction", "dimmed_ripple_fraction", "dimmed_soon_min"),
+    ),
+    Condition(name="storage", job="storage", thresholds=_SUPPLY),
+    Condition(name="supply:camera-battery", job="battery", thresholds=_SUPPLY),
+    Condition(name="supply:mount-battery", job="mount-battery", thresholds=_SUPPLY),
+    Condition(name="supply:card", job="card", thresholds=_SUPPLY),
+    Condition(name="supply:timer", job="timer", thresholds=_SUPPLY),
+    Condition(name="before-sleep", said_on_visits=True),
+)  # fmt: skip
+
+SHARED_THRESHOLDS = frozenset(
+    {
+        "sun_clear_deg", "exposure_same_stops", "cloud_memory_min", "cloud_dim_fraction", "cloud_glow_level",
+        "cloud_frames", "faint_level", "faint_loss_stops", "faint_below_deg",
+    }
+)  # fmt: skip
+"""What is known of sky, cloud and exposure, for whichever condition asks."""
+
+BY_NAME: Mapping[str, Condition] = MappingProxyType({one.name: one for one in CONDITIONS})
+PLACE: Mapping[str, int] = MappingProxyType({one.name: place for place, one in enumerate(CONDITIONS)})
+NAMES: tuple[str, ...] = tuple(dict.fromkeys(one.told_as for one in CONDITIONS))
+"""As incidents have them, each once."""
+
+
+def decided_by(threshold: str) -> tuple[str, ...]:
+    """Return the conditions that a threshold decides, as incidents have them."""
+    return tuple(dict.fromkeys(one.told_as for one in CONDITIONS if threshold in one.thresholds))
