@@ -5,7 +5,8 @@ from datetime import timedelta
 import pytest
 
 from sentinel.chain.forecast.forecaster import Forecaster
-from sentinel.core.records import Due
+from sentinel.chain.forecast.visits import Stores
+from sentinel.core.records import Due, Mark
 from sentinel.sky import Sun
 from tests.judge.tracks import RADIUS, Watch
 
@@ -56,6 +57,15 @@ def test_a_mark_resets_its_own_supply_and_no_other(mark: str) -> None:
     watch.frames(5)
     cleared = [one.detail["supply"] for one in watch.said if one.state == "cleared"]
     assert cleared == [{"timer": "timer", "battery": "camera-battery"}[mark]]
+
+
+def test_a_timer_that_is_set_anew_leaves_the_card_as_full_as_it_was() -> None:
+    watch = Watch(supplies={"card_frames": 900, "timer_frames": 900})
+    stores = Stores.begun(watch.now.timestamp(), watch.settings).taken().taken()
+    after = stores.marked(Mark(time_utc=watch.now, kind="timer"))
+    assert (after.card_frames, after.timer_frames) == (2, 0)
+    after = stores.marked(Mark(time_utc=watch.now, kind="card"))
+    assert (after.card_frames, after.timer_frames) == (0, 2)
 
 
 def test_a_very_soft_edge_under_cloud_is_no_reason_to_wake() -> None:
