@@ -369,6 +369,33 @@ def test_a_mount_that_runs_back_fast_is_named_with_the_frame_that_has_lost_the_s
     assert said[0].detail["kind"] == "reversed"
 
 
+def flung(way_deg: float, part: float = 0.6) -> Watch:
+    """Return a watch whose disc goes at nine times the sky's rate, out within the second minute."""
+    watch = tracked()
+    for _ in range(3):
+        watch.forecast(roll_deg=0.0, roll_share=0.99)
+        watch.frames(1)
+    watch.x, watch.y = 3000.0, 2000.0
+    watch.frames(3)
+    watch.runs(9.0, way_deg=way_deg)
+    watch.x -= (1 - part) * watch.speed[0]
+    watch.y -= (1 - part) * watch.speed[1]
+    watch.frames(1)
+    watch.frames(1, found=False, brightness=0.0005)
+    return watch
+
+
+def test_a_mount_that_runs_back_so_fast_that_one_frame_shows_it_is_named_with_the_next() -> None:
+    told = flung(0.0).opened("runaway")
+    assert told is not None
+    assert (told.severity, told.detail["kind"]) == (Severity.NOW, "reversed")
+
+
+@pytest.mark.parametrize("way_deg", [180.0, 90.0, 12.0])
+def test_one_long_step_another_way_is_a_hand(way_deg: float) -> None:
+    assert flung(way_deg).opened("runaway") is None
+
+
 def test_a_fixed_tripod_is_no_runaway() -> None:
     watch = Watch(mount={"tracking": "none"})
     watch.runs(1.0)

@@ -12,7 +12,7 @@ from math import atan2, cos, degrees, hypot, pi, radians, sqrt
 from typing import NamedTuple
 
 from sentinel.chain.track.context import Context
-from sentinel.chain.track.fast_runs import SLIPPING, air_pace, kind_of, pace_of, same_way
+from sentinel.chain.track.fast_runs import FASTEST_STOP, SLIPPING, air_pace, kind_of, pace_of, same_way
 from sentinel.chain.track.path import (
     DRIFT_TRAIL,
     TRAIL,
@@ -25,7 +25,6 @@ from sentinel.chain.track.path import (
 )
 from sentinel.chain.track.runs import Suspicion
 
-FASTEST = 2.2
 _EXACT_DEG = 3.0
 _ROUGH_DEG = 12.0
 """Fit of the way to the drive's line: of a disc that anybody might push; of one that outruns the sky."""
@@ -58,7 +57,7 @@ def going(path: Path, context: Context, line: Vector | None) -> Suspicion | None
     if abs(paces[0] - paces[1]) > 0.05 * max(paces) + noise:
         return None
     pace = sum(paces) / 2
-    if not context.thresholds.runaway_rate_fraction + air_pace(path, context) <= pace <= FASTEST:
+    if not context.thresholds.runaway_rate_fraction + air_pace(path, context) <= pace <= FASTEST_STOP:
         return None
     whole = len(steps) if pace_of(steps[0], way) > 0.93 * pace - noise else len(steps) - 1
     if not _enough(way, pace, whole, line, noise):
@@ -209,6 +208,3 @@ def _on_line(way: Vector, line: Vector | None, doubt: float) -> bool:
     if line is None:
         return True
     return abs(_split(way, line)[0]) >= cos(min(radians(15.0) + doubt, pi / 2))
-
-
-__all__ = ["FASTEST", "Slide", "going", "sliding"]

@@ -26,6 +26,8 @@ from sentinel.sky import true_altitude_deg
 STOPPED, REVERSED, SLIPPING = "stopped", "reversed", "wrong-rate"
 EXACT_DEG, EXACT_FRACTION = 1.2, 0.004
 """How well, 1-sigma, the fit's roll and the disc's size tell way and length of a stopped mount's step."""
+FASTEST_STOP = 2.2
+"""Over the sky's rate: faster than any mount that stopped, or turned back at its own rate."""
 _MULTIPLES = ((1.0, STOPPED), (2.0, REVERSED))
 
 
@@ -142,7 +144,7 @@ def _swelling(path: Path, context: Context, west: Vector | None) -> Suspicion | 
     steps = path.steps[-needed:]
     paces = [pace_of(step, way) for step in steps]
     growing = all(late > 1.1 * early for early, late in pairwise(paces))
-    if not growing or paces[-1] > 2.2 or _pushed(path, needed):
+    if not growing or paces[-1] > FASTEST_STOP or _pushed(path, needed):
         return None
     if paces[-1] < context.thresholds.runaway_rate_fraction + air_pace(path, context):
         return None
@@ -159,7 +161,7 @@ def _pushed(path: Path, since: int) -> bool:
     if len(path.steps) <= since:
         return False
     before = path.steps[-since - 1]
-    return before.excess_px > 2.2 * before.sky_px
+    return before.excess_px > FASTEST_STOP * before.sky_px
 
 
 def _slipping_out(path: Path, context: Context, west: Vector | None) -> Suspicion | None:
@@ -172,7 +174,7 @@ def _slipping_out(path: Path, context: Context, west: Vector | None) -> Suspicio
         return None
     pace = pace_of(last, way)
     size = (float(path.last.width_px), float(path.last.height_px))
-    if pace > 2.2 or pace < 1.1 * pace_of(first, way) or _pushed(path, 2):
+    if pace > FASTEST_STOP or pace < 1.1 * pace_of(first, way) or _pushed(path, 2):
         return None
     if not _outside(last, way, 2 * pace * last.sky_px, size):
         return None
@@ -225,7 +227,7 @@ def creeping(
     since_s = even_s if departed_s is None else min(even_s, departed_s)
     pace = pace_of(last, way)
     creep_s = _creep_s(way, line, context)
-    if last.time_s - even_s < creep_s / 2 or last.time_s - since_s < creep_s or pace > 2.2:
+    if last.time_s - even_s < creep_s / 2 or last.time_s - since_s < creep_s or pace > FASTEST_STOP:
         return None
     if pace < context.thresholds.runaway_rate_fraction + air_pace(path, context):
         return None
@@ -297,24 +299,25 @@ def _run_back(
     """
     if west is None or len(path.steps) < 3:
         return None
-    last = path.steps[-1]
-    way = same_way(path.steps[-2:], path, context)
-    within = context.thresholds.runaway_angle_deg / 3
-    if way is None or not (_along(way, west, within) or _along((-way[0], -way[1]), west, within)):
+    last, within = path.steps[-1], context.thresholds.runaway_angle_deg / 3
+    # The first step may be a part of a whole one; before it all was quiet.
+    for count in (1, 2, 3):
+        way = same_way(path.steps[-count:], path, context)
+        if way is None:
+            return None
+        before = path.steps[-count - 1] if len(path.steps) > count else None
+        if before is not None and before.excess_px <= quiet_px(path, before.sky_px, context):
+            break
+    else:
         return None
+    # A single step the other way may be a hand's: only a mount that turns back goes west.
+    along = _along(way, west, within) or (count > 1 and _along((-way[0], -way[1]), west, within))
     pace = pace_of(last, way)
     reach = last.excess_px * (now_s - last.time_s) / last.seconds
-    if pace <= 2.2 or not _outside(last, way, reach, size):
+    if not along or pace <= FASTEST_STOP or not _outside(last, way, reach, size):
         return None
-    # The first step may be a part of a whole one; before it all was quiet.
-    for count in (2, 3):
-        before = path.steps[-count - 1] if len(path.steps) > count else None
-        first = path.steps[-count]
-        if same_way(path.steps[-count:], path, context) is None:
-            return None
-        if before is not None and before.excess_px <= quiet_px(path, before.sky_px, context):
-            return Suspicion(REVERSED, first.time_s - first.seconds, way, pace, "ran back")
-    return None
+    first = path.steps[-count]
+    return Suspicion(REVERSED, first.time_s - first.seconds, way, pace, "ran back")
 
 
 def _led_out(path: Path, context: Context) -> tuple[Vector, Step] | None:
@@ -324,7 +327,7 @@ def _led_out(path: Path, context: Context) -> tuple[Vector, Step] | None:
             return None
         steps = path.steps[-count:]
         way = same_way(steps, path, context)
-        if way is None or steps[-1].excess_px > 2.2 * steps[-1].sky_px:
+        if way is None or steps[-1].excess_px > FASTEST_STOP * steps[-1].sky_px:
             return None
         before = path.steps[-count - 1] if len(path.steps) > count else None
         if before is None or before.excess_px <= quiet_px(path, before.sky_px, context):

@@ -239,7 +239,7 @@ def _still_sliding(track: Track, run: Run, since: tuple[float, float, float], st
     if share < 0.35:
         # The way it went while it slid says nothing of the usual one.
         return _carried_again(track._replace(path=track.path._replace(trail=track.path.trail[-1:])))
-    pace = min(run.pace * share, even_runs.FASTEST)
+    pace = min(run.pace * share, fast_runs.FASTEST_STOP)
     mark = (step.time_s, step.x_px, step.y_px)
     return track._replace(run=here._replace(pace=pace, slow_from=mark, kind=fast_runs.kind_of(pace)))
 
