@@ -1,10 +1,12 @@
 """What the eye may know before it looks."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
+from math import isnan
 
 import pytest
 
-from sentinel.chain.intake.session_discs import ENOUGH, LENS_SHARE, SESSION_SHARE, SessionDiscs
+from sentinel.chain.intake.session_discs import COLOUR_KEPT, ENOUGH, LENS_SHARE, SESSION_SHARE, SessionDiscs
 from sentinel.chain.intake.solar_size import solar_radius_arcsec
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Site
@@ -54,6 +56,17 @@ def test_half_hidden_and_missing_discs_teach_nothing() -> None:
             MeasuredFrame(frame="b", time_utc=JUNE, width_px=3000, height_px=2000, disc=Disc(found=False))
         )
     assert session_discs.prior == SessionDiscs(2.0).prior
+
+
+def test_colours_are_remembered_for_a_while_and_then_looked_at_anew() -> None:
+    session_discs = SessionDiscs(2.0)
+    plain = frame(470.0)
+    session_discs.learn(replace(plain, disc=replace(plain.disc, limb_coverage=0.2, channel_ratio=1.7)))
+    for _ in range(COLOUR_KEPT - 1):
+        session_discs.learn(plain)
+    assert session_discs.prior.expected(JUNE).channel_ratio == 1.7
+    session_discs.learn(plain)
+    assert isnan(session_discs.prior.expected(JUNE).channel_ratio)
 
 
 def test_on_squares_of_sensor_pixels_size_and_place_shrink() -> None:

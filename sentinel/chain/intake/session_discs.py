@@ -69,8 +69,9 @@ class SessionDiscs:
     def learn(self, frame: MeasuredFrame) -> None:
         """Take a measured frame into account."""
         disc = frame.disc
+        if disc.found:
+            self._channel_ratios.append(disc.channel_ratio)
         if not disc.found or disc.limb_coverage < CLEAR:
             return
         self._own.append(solar_radius_arcsec(utc_s(frame.time_utc)) / disc.radius_px)
         self._place_px = (disc.x_px, disc.y_px)
-        self._channel_ratios.append(disc.channel_ratio)
