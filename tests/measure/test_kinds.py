@@ -110,6 +110,25 @@ def test_a_twentieth_of_the_limb_is_enough(seed: tuple[int, int]) -> None:
     assert off(disc, view) < min(3 * disc.centre_sigma_px, 10.0)
 
 
+@pytest.mark.parametrize(("radius", "share", "blur"), [(1200.0, 0.06, 1.2), (350.0, 0.095, 4.0)])
+def test_a_sliver_is_measured_though_its_rough_circle_is_far_off(
+    radius: float, share: float, blur: float
+) -> None:
+    x = -radius * np.cos(np.pi * share) - 0.5
+    view = View(x=float(x), y=610.3, radius=radius, light=0.5, spreads=((1.0, blur),))
+    disc = of(view)
+    assert off(disc, view) < min(3 * disc.centre_sigma_px, 20.0)
+
+
+def test_a_frame_is_not_called_dark_where_something_is_lit() -> None:
+    dark = View(x=-5000.0, y=-5000.0)
+    lit = np.zeros((dark.height, dark.width), np.float32)
+    lit[:, :9] = 1.0
+    streak = replace(dark, extra=lambda light, _: light + lit)
+    assert of(streak).flags == (flags.NO_LIMB,)
+    assert of(dark).flags == (flags.NO_LIGHT,)
+
+
 def test_where_glare_hides_the_limb_the_flag_says_so() -> None:
     disc = of(View(light=120.0, glow=0.5, glow_radii=2.0))
     assert not disc.found

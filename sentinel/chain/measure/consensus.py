@@ -23,6 +23,9 @@ FEWEST = 8
 """Rays that can agree on anything."""
 ARC, NEARLY_ALL = 0.45, 0.8
 """Shares of the limb from which an ellipse can be told at all, and from which it can be told well."""
+SLACK, ARC_SLACK = 0.2, 0.7
+"""How far, in radii, a limb may be from the rough circle, and where a sliver is all that told the circle."""
+ARC_PASSES = 3
 PLAIN_PX, PLAIN_SHARE, PLAIN_STEP_PX = 0.6, 0.9, 2.0
 """Scatter, share of the directions and fineness of a first look that need no second."""
 OUTWARD = 0.35
@@ -244,7 +247,8 @@ def agree(levels: Levels, circle: Circle) -> Outline | None:
     first = _pass(levels, limb, half, step, 3, 0.02 * circle.radius_px + 1.5 * step, (sectors, 1))
     if first is None:
         return None
-    if not _sensible(first.limb, circle):
+    slack = SLACK if sectors == SECTORS else ARC_SLACK
+    if not _sensible(first.limb, circle, slack):
         return None
     if first.share > PLAIN_SHARE and first.scatter_px < PLAIN_PX and step < PLAIN_STEP_PX:
         return first
@@ -252,13 +256,18 @@ def agree(levels: Levels, circle: Circle) -> Outline | None:
     step = max(1.0, half / 24.0)
     width = max(2, round(first.sigma_px / step))
     together = int(np.clip(2 * np.pi * limb.mean_px / sectors / 4.0, 1, 3))
-    second = _pass(levels, first.limb, half, step, width, 1.5 * step + 1.0, (sectors, together))
-    return second if second is not None and _sensible(second.limb, circle) else None
+    outline = first
+    # The rough circle of a sliver shows it but in part: it is looked at anew about what was found.
+    for _ in range(1 if sectors == SECTORS else ARC_PASSES):
+        nearer = _pass(levels, outline.limb, half, step, width, 1.5 * step + 1.0, (sectors, together))
+        if nearer is None or not _sensible(nearer.limb, circle, slack):
+            return None
+        outline = nearer
+    return outline
 
 
-def _sensible(limb: Limb, circle: Circle) -> bool:
-    reach = 2.0 * circle.tolerance_px + 2.0
-    return bool(
-        abs(limb.mean_px - circle.radius_px) < reach + 0.2 * circle.radius_px
-        and np.hypot(limb.x_px - circle.x_px, limb.y_px - circle.y_px) < reach + 0.2 * circle.radius_px
-    )
+def _sensible(limb: Limb, circle: Circle, slack: float) -> bool:
+    """Whether a limb is about the circle that it was looked for at; `slack` in radii."""
+    reach = 2.0 * circle.tolerance_px + 2.0 + slack * circle.radius_px
+    apart = np.hypot(limb.x_px - circle.x_px, limb.y_px - circle.y_px)
+    return bool(max(abs(limb.mean_px - circle.radius_px), apart) < reach)

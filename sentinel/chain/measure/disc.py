@@ -80,8 +80,8 @@ NEARLY_FULL = 0.7
 """Light of the brightest channel, as far as it is known, from which it may run over in places."""
 NONE_FULL = 0.01
 """Share of a disc at full scale up to which its channels' light is told."""
-GLARE_CELLS = 30
-"""Cells of the small copy, each wholly at full scale, that are no lettering."""
+FEW_CELLS, UNLIT = 30, 0.003
+"""Cells of the small copy that are no more than lettering or stars, and the light above which one is lit."""
 DIRECTIONS = 240
 """Directions in which the limb's coverage is judged."""
 
@@ -231,6 +231,8 @@ def _all_round(levels: Levels, fit: LimbFit, outline: Outline) -> tuple[Array, f
     x, y = limb.x_px + limb.at(angle) * np.cos(angle), limb.y_px + limb.at(angle) * np.sin(angle)
     ny, nx = levels.shape
     there = (x > -0.5) & (x < nx - 0.5) & (y > -0.5) & (y < ny - 0.5)
+    if there.sum() < FEWEST_RAYS:
+        return angle[:0], 0.0, in_frame
     look = against_rays(levels, fit, angle[there])
     clean = _clean(fit, look)
     return look.angle[clean], float(clean.mean()), in_frame
@@ -349,14 +351,18 @@ def _waves(fit: LimbFit) -> float:
     return float(np.mean(np.square(heights)) / 2)
 
 
+def _cells_above(grid: Grid, levels: Levels, level: float) -> int:
+    return int((grid.cells > levels.even(level)).sum())
+
+
 def _nothing(levels: Levels, grid: Grid, brightest: Brightest | None, expected: ExpectedDisc | None) -> Disc:
     light = of_frame(levels)
     saturated, _ = _in_colour(levels, light, None, brightest, expected)
     if saturated > 0.5:
         why = flags.ALL_WHITE
-    elif int((grid.cells > levels.even(levels.saturation)).sum()) > GLARE_CELLS:
+    elif _cells_above(grid, levels, levels.saturation) > FEW_CELLS:
         why = flags.GLARE
-    elif light.median < 0.003:
+    elif _cells_above(grid, levels, UNLIT) <= FEW_CELLS:
         why = flags.NO_LIGHT
     else:
         why = flags.NO_LIMB
