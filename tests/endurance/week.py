@@ -106,7 +106,9 @@ def day(plan: Plan, start: datetime, *, trouble: int | None) -> None:
         return start + timedelta(hours=hour)
 
     put: dict[str, Any] = {"hand_error_px": 3.0, "unwound": True, "marked": True}
-    plan.event("recentre", at(4.5), to_px=[240, 160], **put)
+    # Twice a day, long before the axis has turned all the way: nobody is to be woken for that.
+    for hour in (4.5, 16.5):
+        plan.event("recentre", at(hour), to_px=[240, 160], **put)
     plan.acts += [(at(hour), "restart") for hour in (3.2, 11.2, 19.2)]
     plan.event("cloud", at(15), at(15.7), transmission=0.2, patchiness=0.5)
     if trouble == 0:
@@ -309,14 +311,18 @@ class Run:
         assert self.process is not None
         status = Path(f"/proc/{self.process.pid}/status").read_text(encoding="utf-8")
         held = dict(line.split(":", 1) for line in status.splitlines())
-        self.samples.append(
-            Sample(
-                frame=frame,
-                memory_bytes=int(held["VmRSS"].split()[0]) * 1024,
-                files=len(list(Path(f"/proc/{self.process.pid}/fd").iterdir())),
-                threads=int(held["Threads"]),
-                log_lines=len(self.log.read_bytes().splitlines()),
-            )
+        now = Sample(
+            frame=frame,
+            memory_bytes=int(held["VmRSS"].split()[0]) * 1024,
+            files=len(list(Path(f"/proc/{self.process.pid}/fd").iterdir())),
+            threads=int(held["Threads"]),
+            log_lines=len(self.log.read_bytes().splitlines()),
+        )
+        self.samples.append(now)
+        print(
+            f"frame {now.frame}: {now.memory_bytes / 2**20:.0f} MiB, {now.files} files,"
+            f" {now.threads} threads, {now.log_lines} log lines",
+            flush=True,
         )
 
     def close(self) -> None:
@@ -400,11 +406,6 @@ def messages_wrong(run: Run, alerts: list[Any], sent: list[DeliveryRecord]) -> l
 
 def resources_wrong(run: Run) -> list[str]:
     """Return what grew from the second to the last tenth."""
-    for one in run.samples:
-        print(
-            f"frame {one.frame}: {one.memory_bytes / 2**20:.0f} MiB, {one.files} files,"
-            f" {one.threads} threads, {one.log_lines} log lines"
-        )
     wrong = []
     tenth = max(len(run.samples) // 10, 1)
     begin, end = run.samples[tenth : 2 * tenth] or run.samples[:1], run.samples[-tenth:]

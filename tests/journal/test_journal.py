@@ -5,6 +5,7 @@ import json
 import random
 import sqlite3
 import tracemalloc
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from math import nan
 from pathlib import Path
@@ -106,7 +107,7 @@ def test_a_spoilt_row_costs_that_row(tmp_path: Path) -> None:
     with Journal.create(path, Origin.WATCH) as journal:
         for _ in range(4):
             journal.record(FRAME, T0, Outcome(incidents=(INCIDENT,)))
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db, db:
         db.execute("UPDATE event SET body = '{\"frame\": 3' WHERE seq = 1")
         db.execute("UPDATE event SET kind = 'fra\x01e' WHERE seq = 2")
         db.execute("UPDATE event SET now_utc = '2027-06-2' WHERE seq = 3")
@@ -122,7 +123,7 @@ def test_a_newer_journal_is_refused_and_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "journal.sqlite"
     with Journal.create(path, Origin.REPLAY):
         pass
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db, db:
         db.execute(f"PRAGMA user_version = {len(STEPS) + 1}")
     db.close()
     before = path.read_bytes()

@@ -5,6 +5,7 @@ import hashlib
 import math
 import re
 import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
@@ -399,7 +400,7 @@ def test_a_journal_cut_in_the_middle_is_one_line(tmp_path: Path) -> None:
 
 def test_a_spoilt_row_costs_that_row_and_is_told(tmp_path: Path) -> None:
     folder = journal_of(tmp_path / "s", [frame(n) for n in range(10)])
-    with sqlite3.connect(folder / JOURNAL_NAME) as db:
+    with closing(sqlite3.connect(folder / JOURNAL_NAME)) as db, db:
         db.execute("UPDATE event SET body = '{' WHERE seq = 4")
     db.close()
     _, reader = page_of(folder)

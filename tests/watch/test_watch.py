@@ -5,6 +5,7 @@ import json
 import os
 import shutil
 import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -345,10 +346,10 @@ def test_an_old_journal_is_brought_up_to_date_and_a_copy_kept(state: Path) -> No
         assert [event for event, _ in journal.events()] == [
             Tick(time_utc=datetime(2027, 6, 21, 1, tzinfo=UTC))
         ]
-    versions = {
-        path.name: sqlite3.connect(path).execute("PRAGMA user_version").fetchone()[0]
-        for path in state.glob("*.sqlite")
-    }
+    versions = {}
+    for path in state.glob("*.sqlite"):
+        with closing(sqlite3.connect(path)) as copy:
+            versions[path.name] = copy.execute("PRAGMA user_version").fetchone()[0]
     assert versions == {"journal.sqlite": len(STEPS), "journal.schema-1.sqlite": 1}
 
 
