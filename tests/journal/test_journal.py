@@ -28,7 +28,7 @@ from sentinel.core.records import (
     Tick,
 )
 from sentinel.core.tables import read_measurements
-from sentinel.service.journal import Journal, Origin, Unwritable, export
+from sentinel.service.journal import Damaged, Journal, Origin, Unwritable, export
 from sentinel.service.journal.codec import decode, encode, plain
 from sentinel.service.journal.migrations import STEPS
 
@@ -204,3 +204,30 @@ def test_a_long_journal_is_exported_in_little_memory(tmp_path: Path) -> None:
             peaks.append(tracemalloc.get_traced_memory()[1])
             tracemalloc.stop()
     assert peaks[1] - peaks[0] < 100 * 3500, "bytes more for each frame more"
+
+
+def test_a_row_that_is_no_text_costs_itself_alone(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite"
+    with Journal.create(path, Origin.WATCH) as journal:
+        for n in range(5):
+            at = T0 + timedelta(minutes=n)
+            journal.record(Tick(time_utc=at), at, Outcome())
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("UPDATE event SET body = CAST(x'7be2287d' AS TEXT) WHERE seq = 2")
+        db.execute("UPDATE event SET kind = CAST(x'74e228' AS TEXT) WHERE seq = 4")
+    with Journal.resume(path) as journal:
+        assert [number for number, _, _ in journal.numbered_events()] == [1, 3, 5]
+
+
+def test_a_schema_that_is_no_text_is_damage(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite"
+    Journal.create(path, Origin.WATCH).close()
+    content = path.read_bytes()
+    # SQLite repeats what it does not understand there, in bytes that are no text.
+    sound, spoilt = b"REFERENCES event,", b"REFERENCEx\xe2\xc4vent,"
+    assert sound in content
+    path.write_bytes(content.replace(sound, spoilt))
+    with pytest.raises(Damaged):
+        Journal.resume(path)
+    with pytest.raises(Problem):
+        Journal.read(path)

@@ -10,6 +10,7 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, Self
 
@@ -79,6 +80,8 @@ def connected(path: Path, mode: str, *, writing: bool) -> sqlite3.Connection:
     try:
         uri = f"{path.absolute().as_uri()}?mode={mode}"
         db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10)
+        # What is no text costs its row, as any other damage does, and not all that comes after it.
+        db.text_factory = partial(str, encoding="utf-8", errors="replace")
         db.execute("PRAGMA foreign_keys = ON")
         if writing:
             db.execute("PRAGMA journal_mode = WAL")
@@ -87,7 +90,8 @@ def connected(path: Path, mode: str, *, writing: bool) -> sqlite3.Connection:
     except sqlite3.OperationalError as error:
         _let_go(db)
         raise usable_later(path, error) from None
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+        # Even what SQLite has to say of a schema may hold bytes that are no text.
         _let_go(db)
         raise Damaged(f"is damaged ({error})", where=str(path)) from None
     except OSError as error:
@@ -160,6 +164,8 @@ def named(path: Path) -> Iterator[None]:
         if type(error) is sqlite3.DatabaseError:
             raise Damaged(f"is damaged ({error})", where=str(path)) from None
         raise Problem(f"cannot be used ({error})", where=str(path), mend="end what else uses it") from None
+    except UnicodeDecodeError as error:
+        raise Damaged(f"is damaged ({error})", where=str(path)) from None
 
 
 def _let_go(db: sqlite3.Connection | None) -> None:
