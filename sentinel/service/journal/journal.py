@@ -152,8 +152,9 @@ class Journal(Database):
             mode += "&immutable=1"
         journal = cls._opened(path, mode)
         try:
-            origin = journal._db.execute("SELECT value FROM fact WHERE key = 'origin'").fetchone()
-        except sqlite3.DatabaseError:
+            with named(path):
+                origin = journal._db.execute("SELECT value FROM fact WHERE key = 'origin'").fetchone()
+        except Problem:
             origin = None
         if origin is None:
             journal.close()
