@@ -168,3 +168,16 @@ def test_a_pause_of_the_drive_shows_how_the_camera_sits(stands_h: float) -> None
     assert alone.roll_share < 0.98
     assert paused.roll_share > 0.99
     assert abs((paused.roll_deg - 170.0 + 180) % 360 - 180) < 4.0
+
+
+def test_a_drive_that_goes_on_slowing_is_not_taken_for_one_that_has_slowed() -> None:
+    """By half a percent in two hours: once it is seen, what is still to come is reckoned with."""
+    run = Run(ROWS["cold"].make(202))
+    begin_h = change_h(run.world)
+    slowing = [
+        seconds_late(run, i, forecast)
+        for i, forecast in followed(run, begin_h + 2.3)
+        if begin_h + 1.65 < i * run.world.interval_s / 3600
+    ]
+    assert len(slowing) >= 3
+    assert max(slowing) <= 0

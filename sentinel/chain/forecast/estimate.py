@@ -121,7 +121,7 @@ class Estimator:
         self, arc: Arc, xy_arcsec: Array, variance: Array, worm: Array, now_s: float, *, keep: bool
     ) -> Ensemble:
         track = _Seen(
-            Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s)),
+            Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s, self._nodes.wanders)),
             self._geometry.aims(arc.utc_s, now_s),
             worm,
         )

@@ -169,10 +169,12 @@ class Whitener:
     """Takes the noise out of columns: n bins, of known variance and age, under any kind of noise.
 
     A kind is a flexure, and a change or none: its number is that of the flexure, and as many times the number
-    of flexures more as the change's place in `changes`, from one.
+    of flexures more as the change's place in `changes`, from one. `wanders` is by how much likelier than
+    usual it is that the drift goes on becoming another.
     """
 
-    def __init__(self, utc_s: Array, variance: Array, now_s: float) -> None:
+    def __init__(self, utc_s: Array, variance: Array, now_s: float, wanders: float = 1.0) -> None:
+        self._log_wanders = float(np.log(wanders))
         self.changes: tuple[Change, ...] = ()
         self.log_share = 0.0
         """Added to the prior of each kind with a change: its flexure stands for all the flexures."""
@@ -200,10 +202,9 @@ class Whitener:
 
     def log_prior(self, kind: int) -> float:
         """Return how likely a kind is beforehand; of those with a change only one flexure stands for all."""
-        change = self.change(kind)
-        return float(np.log(flexure_of(kind).prior)) + (
-            change.log_prior + self.log_share if change is not None else 0.0
-        )
+        change, flexure = self.change(kind), flexure_of(kind)
+        log = float(np.log(flexure.prior)) + (self._log_wanders if flexure.wanders else 0.0)
+        return log + (change.log_prior + self.log_share if change is not None else 0.0)
 
     def white(self, kind: int, columns: Array) -> tuple[Array, Array]:
         """Return whitened columns (n, q) and the whitened covariance of value and slope now (n, 2)."""

@@ -59,6 +59,8 @@ class Nodes:
     """The likeliest change of the drift, where one is likely."""
     age: int = 0
     """Fits since then."""
+    wanders: float = 1.0
+    """As `Since` has it."""
 
     def __len__(self) -> int:
         return len(self.points)
@@ -220,10 +222,12 @@ class Since:
     """How likely the drive runs as before; else at one of the candidates' rates."""
     jolted: float = 0.0
     """How likely the axis was knocked aside on that occasion, by some tenths of a degree."""
+    wanders: float = 1.0
+    """By how much likelier than usual the drift goes on becoming another."""
 
 
-CHANGED = Since(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1)
-"""What may be otherwise when the drift became another,"""
+CHANGED = Since(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1, wanders=20.0)
+"""What may be otherwise when the drift became another, at once or little by little,"""
 REBUILT = Since(axis_moves_deg=0.05, roll_stays=0.6, rate_stays=0.9)
 """and when somebody changed the lens."""
 
@@ -274,7 +278,7 @@ def nodes_after(before: Learnt, candidates: Sequence[Candidate], latitude_deg: f
                 log_prior=float(log[k] + np.log(1 - since.roll_stays)),
             )
             rows += _turned(free)
-    return _gathered(rows)
+    return replace(_gathered(rows), wanders=since.wanders)
 
 
 def _staying(before: Learnt, k: int, moves: Array, log_prior: float) -> _Row:

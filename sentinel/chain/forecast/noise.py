@@ -16,6 +16,9 @@ from sentinel.sky.arrays import Array
 WANDER = 7.2e-11
 """Of a firm axis: in a day it makes 9 arcsec/h of drift that today's axis would not make."""
 
+WANDERS = 400.0
+"""So many times as fast an axis, or a drive, is no longer firm."""
+
 
 @dataclass(frozen=True, slots=True)
 class Flexure:
@@ -27,6 +30,11 @@ class Flexure:
     prior: float
     wander: float
     """Power of the axis's own slow wander, arcsec^2 / s^3."""
+
+    @property
+    def wanders(self) -> bool:
+        """Whether under it the drift is still becoming another, as of a drive that slows with the cold."""
+        return self.wander >= WANDERS * WANDER
 
     def covariance(self, lag_s: Array) -> Array:
         """Return the covariance at time lags, arcsec squared."""
