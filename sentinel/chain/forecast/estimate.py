@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
+from scipy.special import logsumexp
 from threadpoolctl import ThreadpoolController
 
 from sentinel.chain.forecast.bins import Arc
@@ -164,7 +165,8 @@ class Estimator:
         if self._kept is None or self._nodes.change is not None:
             return None
         with _one_thread().limit(limits=1, user_api="blas"):
-            return np.array([self._evidence(place, *self._kept) for place in places])
+            found = np.array([self._evidence(place, *self._kept) for place in places])
+        return found if np.isfinite(found[0]) else None
 
     def _evidence(self, place: Elsewhere, seen: _Seen, nodes: Nodes) -> float:
         geometry = place.geometry
@@ -178,7 +180,9 @@ class Estimator:
             rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
             roll = rolls[0, np.arange(len(nodes)), log[0].argmax(axis=1)]
             nodes = replace(nodes, points=nodes.points.moved(track.without_worm(_mean(solved, roll)), roll))
-        return float(np.logaddexp.reduce(log + nodes.log_prior[None, :, None], axis=None))
+        log = log + nodes.log_prior[None, :, None]
+        # A mount for which the sun would have been behind the camera explains nothing.
+        return float(logsumexp(np.where(np.isfinite(log), log, -np.inf)))
 
     def _settled(self, nodes: Nodes, track: "_Seen") -> tuple[Nodes, Array, Array, Array]:
         """Move each node to the best point of its cell; with it the track there, and its hope."""
