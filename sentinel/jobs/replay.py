@@ -1,4 +1,4 @@
-"""A past session through the rooms of the watch, on its own clock."""
+"""A past session judged as the watch would have, on its own clock."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -43,8 +43,8 @@ def incident_spans(incidents: Sequence[Incident]) -> list[IncidentSpan]:
 
 def _whole(changes: Sequence[Incident]) -> IncidentSpan:
     first, last = changes[0], changes[-1]
-    # The end has a severity of its own, which says nothing about how grave it was.
-    grave = [change for change in changes if change.state != "cleared"] or changes
+    # The end has a severity of its own, which says nothing about how serious it was.
+    serious = [change for change in changes if change.state != "cleared"] or changes
     condition, which = first.key
     return IncidentSpan(
         condition=condition,
@@ -52,7 +52,7 @@ def _whole(changes: Sequence[Incident]) -> IncidentSpan:
         onset_utc=first.onset_utc,
         told_utc=first.time_utc,
         cleared_utc=last.time_utc if last.state == "cleared" else None,
-        severity=min((change.severity for change in grave), key=lambda severity: severity.rank),
+        severity=min((change.severity for change in serious), key=lambda severity: severity.rank),
         message=first.message or first.condition,
     )
 
