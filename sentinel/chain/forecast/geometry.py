@@ -85,23 +85,6 @@ class Points:
             self.poleward_deg[which],
         )
 
-    def and_those(self, others: "Points") -> "Points":
-        """Return these points and others of the same parts."""
-
-        def both(name: str) -> Array:
-            return np.concatenate([getattr(self, name), getattr(others, name)])
-
-        return Points(
-            both("base_arcsec_s"),
-            both("azimuth_deg"),
-            both("altitude_deg"),
-            both("rate"),
-            both("roll_rad"),
-            self.reference_s,
-            both("along_deg"),
-            both("poleward_deg"),
-        )
-
     def theta_rad(self, utc_s: Array, reference_s: Array) -> Array:
         """Return the drives' turn (m, n) since the reference, at times (n,)."""
         rate = self.base_arcsec_s * (1 + self.rate * RATE_UNIT) * ARCSEC_RAD

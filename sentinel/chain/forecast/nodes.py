@@ -78,18 +78,15 @@ class Nodes:
 
     def with_mirrored(self) -> "Nodes":
         """Return the same and those with the camera turned by a half on mirrored axes: nearly as likely."""
-        points = self.points
-        mirrored = replace(
-            points,
-            azimuth_deg=-points.azimuth_deg,
-            altitude_deg=-points.altitude_deg,
-            roll_rad=points.roll_rad + np.pi,
+        both = self.taken(np.tile(np.arange(len(self)), 2))
+        side, half = np.repeat([1.0, -1.0], len(self)), np.repeat([0.0, np.pi], len(self))
+        points = replace(
+            both.points,
+            azimuth_deg=side * both.points.azimuth_deg,
+            altitude_deg=side * both.points.altitude_deg,
+            roll_rad=both.points.roll_rad + half,
         )
-        twice = np.tile(np.arange(len(self)), 2)
-        half = np.repeat([0.0, np.pi], len(self))
-        return replace(
-            self.taken(twice), points=points.and_those(mirrored), centre_rad=self.centre_rad[twice] + half
-        )
+        return replace(both, points=points, centre_rad=both.centre_rad + half)
 
     def elsewhere(self, place: Elsewhere, first_s: float, xy_arcsec: Array) -> "Nodes":
         """Return the same, the sun seen in another place; the first disc (2,) at a time there."""

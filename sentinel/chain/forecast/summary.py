@@ -177,7 +177,7 @@ def without_disc(settings: Settings, stores: Stores | None, now_utc: datetime, n
     visit: dict[str, Any] = {}
     if stores is not None:
         supplies = supplies_due(settings, stores, now_s, settings.camera.interval_s)
-        due = in_order(list(supplies.items()), now_s, now_s + HORIZON_H * 3600)
+        due = in_order(supplies, now_s + HORIZON_H * 3600)
         visit = _visit(due, settings.visit.travel_min)
     return Forecast(
         time_utc=now_utc, basis="no disc has been measured yet", flags=("no-disc",), due=due, **visit
@@ -380,7 +380,7 @@ def _due(inputs: Inputs, view: _View, early_utc: datetime | None, rate_ratio: fl
     goes = sun_goes(view.now_s, view.coming.line_deg, view.coming.day)
     if goes is not None:
         due[goes[1]] = goes[0]
-    return in_order(list(due.items()), view.now_s, view.now_s + HORIZON_H * 3600)
+    return in_order(due, view.now_s + HORIZON_H * 3600)
 
 
 def _turning(inputs: Inputs, now_s: float) -> Turning:

@@ -1,6 +1,6 @@
 """What ends the time a camera may be left alone, beside the drift: limits, supplies, the sun going down."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -158,8 +158,7 @@ def sun_goes(now_utc_s: float, line_deg: Array, day: Daylight) -> tuple[float, s
     return now_utc_s + float(day.offsets_s[last]), "horizon" if line_deg[last] > 0 else "sunset"
 
 
-def in_order(due_utc_s: Sequence[tuple[str, float]], now_utc_s: float, until_utc_s: float) -> tuple[Due, ...]:
+def in_order(due_utc_s: Mapping[str, float], until_utc_s: float) -> tuple[Due, ...]:
     """Return what falls due before `until_utc_s`, the earliest first; what is overdue keeps its time."""
-    del now_utc_s
-    kept = sorted((when, reason) for reason, when in due_utc_s if when <= until_utc_s)
+    kept = sorted((when, reason) for reason, when in due_utc_s.items() if when <= until_utc_s)
     return tuple(Due(time_utc=from_utc_s(when), reason=reason) for when, reason in kept)
