@@ -111,3 +111,23 @@ def test_a_mirrored_camera_stands_beside_the_likeliest_mount() -> None:
     assert both.points.altitude_deg.tolist() == [-0.2, 0.2]
     assert np.diff(both.points.roll_rad) == pytest.approx(np.pi)
     assert len(both.prior.place) == len(both.centre_rad) == 2
+
+
+@pytest.mark.parametrize("step_h", [-5.0, 5.0])
+def test_a_clock_that_is_set_takes_the_contradiction_back(step_h: float) -> None:
+    known = told_by_light(NORTH, 5.0)
+    assert known.doubt().contradiction() is not None
+    disc = Disc(found=True, limb_coverage=1.0, brightness=0.4, saturated_fraction=0.0)
+    came_s = START_S + 6 * 3600
+    for later_s, off_h in ((0.0, 0.0), (60.0, 0.0), (120.0, step_h)):
+        known.see(
+            MeasuredFrame(
+                frame="a",
+                time_utc=from_utc_s(came_s + later_s + off_h * 3600),
+                arrived_utc=from_utc_s(came_s + later_s),
+                width_px=6,
+                height_px=4,
+                disc=disc,
+            )
+        )
+        assert (known.doubt().contradiction() is None) == (off_h != 0.0)

@@ -20,6 +20,7 @@ from sentinel.core.records import Contradiction, MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
 from sentinel.sky.arrays import Array
+from sentinel.sky.orientation import half_turn_deg
 from sentinel.sky.refraction import air_mass
 from sentinel.sky.sun import Sun
 
@@ -52,7 +53,9 @@ _DOWN_DEG = -1.5
 """With the sun so low no air shows the disc."""
 _DOWN_COSTS, _DOWN_MOST = 4.0, 5
 _TRACK_MOST = 6.0
-"""No part of the track decides alone: a change of the drift that is not known yet may look like anything."""
+"""The track does not decide alone: a change of the drift that is not known yet may look like anything."""
+_SET_S = 1500.0
+"""A camera's clock that goes off by more between two frames that come one after the other has been set."""
 WEIGH_EVERY_S = 1800.0
 """It is too dear to do at every renewal."""
 TRACK_SHARE = 0.7
@@ -135,7 +138,7 @@ class SettingsDoubt:
             if weight < _WEIGHTLESS:
                 continue
             axis = np.stack(place.axis_errors_deg(azimuth_deg, altitude_deg))
-            off.append(np.abs((axis - np.array(at_deg)[:, None] + 180) % 360 - 180))
+            off.append(np.abs(half_turn_deg(axis - np.array(at_deg)[:, None])))
             share.append(np.full(len(azimuth_deg), weight))
         order = np.argsort(np.concatenate(off, axis=1), axis=1)
         ordered = np.take_along_axis(np.concatenate(off, axis=1), order, axis=1)
@@ -156,28 +159,43 @@ class PlaceAndClock:
         self.mistakes = mistakes(site)
         self._latitude_deg = site.latitude_deg
         self._sun, self._across = sun, Sun(across(site))
-        self._samples: deque[tuple[float, float, float]] = deque(maxlen=SAMPLES)
-        self._open: list[tuple[float, float]] = []
-        self._light = np.zeros(len(self.mistakes))
-        self._track = np.zeros(len(self.mistakes))
-        self._past = np.zeros(len(self.mistakes))
-        self._weighed_s = -np.inf
-        self._down_s: deque[float] = deque(maxlen=_DOWN_MOST)
+        self._live: tuple[float, float] | None = None
+        """When the last frame that came live was taken, by its own clock, and when it came."""
+        self._forget()
         sides = Geometry(site, sun), Geometry(across(site), self._across)
         self.elsewhere = tuple(
             Elsewhere(sides[one.across], one.hours * 3600, one.across) for one in self.mistakes
         )
 
+    def _forget(self) -> None:
+        """Forget what was seen: the clock has been set since."""
+        self._samples: deque[tuple[float, float, float]] = deque(maxlen=SAMPLES)
+        self._open: list[tuple[float, float]] = []
+        self._light, self._track, self._past = np.zeros((3, len(self.mistakes)))
+        self._weighed_s = -np.inf
+        self._down_s: deque[float] = deque(maxlen=_DOWN_MOST)
+
+    def _clock_was_set(self, frame: MeasuredFrame) -> bool:
+        """Whether the camera's clock has gone otherwise than the computer's since the frame before."""
+        if frame.arrived_utc is None:
+            return False
+        before, self._live = self._live, (utc_s(frame.time_utc), utc_s(frame.arrived_utc))
+        if before is None or not 0 <= self._live[1] - before[1] < SAMPLE_S:
+            return False
+        return abs(self._live[0] - before[0] - (self._live[1] - before[1])) > _SET_S
+
     def doubt(self) -> SettingsDoubt:
         """Return how likely each mistake is."""
         log = np.log([one.prior for one in self.mistakes]) + self._light
-        log = log + TRACK_SHARE * (self._past + self._track)
+        log = log + TRACK_SHARE * np.clip(self._past + self._track, -_TRACK_MOST, _TRACK_MOST)
         log[0] -= _DOWN_COSTS * len(self._down_s)
         weights = np.exp(log - log.max())
         return SettingsDoubt(self.mistakes, self.elsewhere, self._latitude_deg, weights / weights.sum())
 
     def see(self, frame: MeasuredFrame) -> None:
         """Take a frame."""
+        if self._clock_was_set(frame):
+            self._forget()
         disc, at_s = frame.disc, utc_s(frame.time_utc)
         if not disc.found or not disc.limb_coverage >= _WHOLE:
             return
@@ -230,7 +248,8 @@ class PlaceAndClock:
 
     def begin_part(self) -> None:
         """Keep what the track has said so far: another part of it begins."""
-        self._past, self._track = self._past + self._track, np.zeros(len(self.mistakes))
+        self._past = np.clip(self._past + self._track, -_TRACK_MOST, _TRACK_MOST)
+        self._track = np.zeros(len(self.mistakes))
 
     def _altitude_deg(self, mistake: Mistake, times_s: Array) -> Array:
         sun = self._across if mistake.across else self._sun

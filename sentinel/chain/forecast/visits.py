@@ -55,7 +55,6 @@ def looked(old: Room | None, around: Surroundings) -> Room | None:
 class Stores:
     """When each supply was last renewed, how many frames have been taken since, and where the axis stands."""
 
-    started_utc_s: float
     axis_from_utc_s: float
     axis_from_deg: float
     camera_battery_utc_s: float
@@ -68,7 +67,7 @@ class Stores:
     @classmethod
     def begun(cls, at_utc_s: float, settings: Settings) -> "Stores":
         """Return the state at the start of a session: everything fresh, the axis as configured."""
-        return cls(at_utc_s, at_utc_s, settings.mount.axis_start_deg, at_utc_s, at_utc_s)
+        return cls(at_utc_s, settings.mount.axis_start_deg, at_utc_s, at_utc_s)
 
     def taken(self) -> "Stores":
         """Return the state after one more frame."""
