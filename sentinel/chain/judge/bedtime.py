@@ -4,7 +4,7 @@ from dataclasses import replace as _replace
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
-from sentinel.chain.judge.ahead import Ahead, full_s
+from sentinel.chain.judge.deadlines import Deadlines, full_s
 from sentinel.chain.judge.evidence import evidence
 from sentinel.chain.judge.jobs import Agenda, Job, agenda_of
 from sentinel.chain.judge.lifecycle import Finding
@@ -43,7 +43,7 @@ def moments(span: tuple[float, float], context: Context) -> tuple[float, ...]:
 
 
 def time_passed(
-    state: Bedtime, ahead: Ahead, forecast: Forecast | None, now_s: float, context: Context
+    state: Bedtime, ahead: Deadlines, forecast: Forecast | None, now_s: float, context: Context
 ) -> Bedtime:
     """Draw up the list when it is time to."""
     span = context.settings.sleep.night_s(now_s)
@@ -62,7 +62,7 @@ def time_passed(
 
 
 def _with_disk(
-    forecast: Forecast | None, ahead: Ahead, now_utc: datetime, context: Context
+    forecast: Forecast | None, ahead: Deadlines, now_utc: datetime, context: Context
 ) -> Forecast | None:
     """Return the forecast with the disk in it, where none has been made that knows of it."""
     full = full_s(ahead, context)

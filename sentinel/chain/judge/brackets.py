@@ -39,7 +39,7 @@ class Brackets(NamedTuple):
         return bool(self.levels) and not self.kinds and (len(self.levels) < FEWEST or _restless(self.levels))
 
 
-def told(state: Brackets, sight: Observation) -> tuple[Brackets, Observation]:
+def labelled(state: Brackets, sight: Observation) -> tuple[Brackets, Observation]:
     """Return the state with one more frame, and the frame with what stands for its exposure, if anything."""
     if sight.exposure_stops is not None:
         return (state if not state.levels else Brackets()), sight

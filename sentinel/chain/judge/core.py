@@ -6,31 +6,31 @@ from datetime import datetime
 from typing import NamedTuple
 
 from sentinel.chain.judge import (
-    ahead,
+    arrivals,
     bedtime,
     brackets,
-    delivery,
+    deadlines,
     lens,
     mount,
     optics,
-    sanity,
-    sighting,
+    plausibility,
     timekeeping,
+    visibility,
     visit,
 )
-from sentinel.chain.judge.ahead import Ahead
+from sentinel.chain.judge.arrivals import Arrivals
 from sentinel.chain.judge.bedtime import Bedtime
 from sentinel.chain.judge.brackets import Brackets
 from sentinel.chain.judge.conditions import BY_NAME, PLACE
-from sentinel.chain.judge.delivery import Delivery
+from sentinel.chain.judge.deadlines import Deadlines
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.lens import Lens
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings, judged
 from sentinel.chain.judge.optics import Optics
-from sentinel.chain.judge.sanity import Sanity
-from sentinel.chain.judge.sighting import Sighting
+from sentinel.chain.judge.plausibility import Plausibility
 from sentinel.chain.judge.supplies import COUNT_OVER
 from sentinel.chain.judge.timekeeping import Timekeeping
+from sentinel.chain.judge.visibility import Visibility
 from sentinel.chain.judge.visit import Visit
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.follow import Track
@@ -60,15 +60,15 @@ class JudgeState(NamedTuple):
     start_s: float
     track: Track = Track()
     """What the disc was doing after the last event."""
-    sighting: Sighting = Sighting()
+    visibility: Visibility = Visibility()
     optics: Optics = Optics()
-    delivery: Delivery = Delivery()
+    arrivals: Arrivals = Arrivals()
     timekeeping: Timekeeping = Timekeeping()
-    ahead: Ahead = Ahead()
-    ahead_s: float = 0.0
+    deadlines: Deadlines = Deadlines()
+    deadlines_s: float = 0.0
     """When what can be foreseen was last gone through."""
     visit: Visit = Visit()
-    sanity: Sanity = Sanity()
+    plausibility: Plausibility = Plausibility()
     bedtime: Bedtime = Bedtime()
     brackets: Brackets = Brackets()
     lens: Lens = Lens()
@@ -120,7 +120,7 @@ class Judge:
             state, found = self._surroundings(state, event), {}
         else:
             facts = self._last_facts(state)
-            found = delivery.waited(state.delivery, state.start_s, now_s, self._context, facts)
+            found = arrivals.silence_readings(state.arrivals, state.start_s, now_s, self._context, facts)
         state, passed = self._time(state, now_s)
         found |= passed
         return self._weighed(state, found, now_s, now_utc)
@@ -130,29 +130,29 @@ class Judge:
     ) -> tuple[JudgeState, Readings]:
         """Take one file that arrived; `before` is what the disc did until then."""
         if frame.error is not None:
-            return state._replace(delivery=delivery.damaged(state.delivery)), {}
+            return state._replace(arrivals=arrivals.take_damaged(state.arrivals)), {}
         context, track = self._context, state.track
-        mixed = sanity.mixed_finding(track.cameras, now_s)
+        mixed = plausibility.mixed_finding(track.cameras, now_s)
         if not track.own or track.seen is None:
             return state, {"mixed-cameras": mixed}
         if track.cameras.source != before.cameras.source:
             # Another camera: edges and light of the one before say nothing of it.
-            state = state._replace(sighting=Sighting(), optics=Optics(), lens=Lens())
-        exposed, sight = brackets.told(state.brackets, track.seen)
-        delivered, found = delivery.came(state.delivery, sight, now_s, context)
-        times, more = timekeeping.came(state.timekeeping, frame, before.path, context)
+            state = state._replace(visibility=Visibility(), optics=Optics(), lens=Lens())
+        exposed, sight = brackets.labelled(state.brackets, track.seen)
+        delivered, found = arrivals.take_frame(state.arrivals, sight, now_s, context)
+        times, more = timekeeping.take_frame(state.timekeeping, frame, before.path, context)
         found |= more
-        saneness = state.sanity
+        saneness = state.plausibility
         if times.step is not None and times.step is not state.timekeeping.step:
-            saneness = sanity.clock_was_set(saneness)
+            saneness = plausibility.clock_was_set(saneness)
         more = mount.readings(track, sight, context)
         if more.get("runaway", 0) is None and saneness.impossible is None:
             # By a place or a time that cannot be right a healthy drive looks wrong.
-            more["runaway"] = state.ahead.rate
-        found |= self._at_limit(more, foreseen=state.ahead)
-        seeing, more = sighting.saw(state.sighting, sight, track.path.drift, context)
+            more["runaway"] = state.deadlines.rate
+        found |= self._at_limit(more, foreseen=state.deadlines)
+        seeing, more = visibility.take_frame(state.visibility, sight, track.path.drift, context)
         found |= more
-        looking, more = optics.saw(
+        looking, more = optics.take_frame(
             state.optics,
             sight,
             context,
@@ -160,38 +160,38 @@ class Judge:
             known=not exposed.learning,
         )
         found |= more
-        saneness, more = sanity.saw(saneness, sight, context)
+        saneness, more = plausibility.take_frame(saneness, sight, context)
         found |= more
         found["mixed-cameras"] = mixed
         found["eclipse"] = _eclipse_finding(sight.time_s, context)
-        size = lens.saw(state.lens, sight, context)
+        size = lens.take_frame(state.lens, sight, context)
         found |= {"settings:lens": size.wrong, "lens": size.changed}
         found["settings:tracking"] = mount.tracking_finding(track, context)
-        foreseen = state.ahead
+        foreseen = state.deadlines
         if before.run is not None and track.run is None:
             # What was foreseen while the disc ran away is of no use now that it is carried again.
-            foreseen = ahead.placed_anew(foreseen, sight.time_s)
+            foreseen = deadlines.placed_anew(foreseen, sight.time_s)
         if track.moved is not before.moved and track.moved is not None:
-            foreseen = ahead.placed_anew(foreseen, track.moved.onset_s)
+            foreseen = deadlines.placed_anew(foreseen, track.moved.onset_s)
             foreseen = self._perhaps_unwound(foreseen, track.moved, track.forecast)
-        foreseen = ahead.saw(foreseen, frame)
+        foreseen = deadlines.note_seen(foreseen, frame)
         good = sight.trusted and sight.covered < 0.3 and track.steady
         state = state._replace(
-            sighting=seeing,
+            visibility=seeing,
             optics=looking,
             brackets=exposed,
             lens=size,
-            delivery=delivered,
+            arrivals=delivered,
             timekeeping=times,
-            sanity=saneness,
-            ahead=foreseen,
-            visit=visit.saw(state.visit, found=sight.found, good=good, going=track.visit.going),
+            plausibility=saneness,
+            deadlines=foreseen,
+            visit=visit.take_frame(state.visit, found=sight.found, good=good, going=track.visit.going),
             sight=sight,
         )
         return state, found
 
     @staticmethod
-    def _at_limit(found: Readings, foreseen: Ahead) -> Readings:
+    def _at_limit(found: Readings, foreseen: Deadlines) -> Readings:
         """Say of a mount that stops where its axis ends that it does: who restarts it there winds on."""
         running, limit_s = found.get("runaway"), foreseen.limit_s
         if running is None or limit_s is None or abs(running.onset_s - limit_s) > AT_LIMIT_S:
@@ -208,27 +208,27 @@ class Judge:
         return {"mount_was_fine": fine, "alone_until_utc": None if early is None else format_utc(early)}
 
     @staticmethod
-    def _perhaps_unwound(foreseen: ahead.Ahead, move: Moved, last: Forecast | None) -> ahead.Ahead:
+    def _perhaps_unwound(foreseen: Deadlines, move: Moved, last: Forecast | None) -> Deadlines:
         """Ask whether the axis was unwound where it had turned far and a pause ended in a jump."""
         turned = last.axis_turned_deg if last is not None else None
         paused = move.landed_s - move.onset_s >= UNWINDING_S
         return foreseen._replace(unwound_asked=True) if paused and (turned or 0.0) > 90 else foreseen
 
     def _forecast(self, state: JudgeState, forecast: Forecast) -> tuple[JudgeState, Readings]:
-        foreseen = ahead.forecast_came(state.ahead, forecast, self._context)
+        foreseen = deadlines.take_forecast(state.deadlines, forecast, self._context)
         state = state._replace(
-            ahead=foreseen,
-            ahead_s=0.0,
-            sanity=sanity.forecast_came(state.sanity, forecast),
+            deadlines=foreseen,
+            deadlines_s=0.0,
+            plausibility=plausibility.take_forecast(state.plausibility, forecast),
         )
         return state, {}
 
     def _mark(self, state: JudgeState, mark: Mark) -> JudgeState:
         """Take the operator's word for what was done."""
-        state = state._replace(ahead=ahead.marked(state.ahead, mark), ahead_s=0.0)
-        state = state._replace(cases=ahead.mended_by(state.cases, mark, self._context))
+        state = state._replace(deadlines=deadlines.take_mark(state.deadlines, mark), deadlines_s=0.0)
+        state = state._replace(cases=deadlines.mended_by(state.cases, mark, self._context))
         if mark.kind == "visit":
-            seen, last = state.sighting.seen, state.sight
+            seen, last = state.visibility.seen, state.sight
             unseen_s = last.time_s - seen.time_s if last is not None and seen is not None else None
             return state._replace(visit=visit.begun(state.visit, state.track.visit, mark, unseen_s=unseen_s))
         if mark.kind == "refocused":
@@ -240,22 +240,22 @@ class Judge:
         """Take what the computer reads of its disk, its folder and itself."""
         return state._replace(
             start_s=state.start_s + (event.away_s or 0.0),
-            ahead=ahead.surroundings_came(state.ahead, event),
-            delivery=delivery.looked_around(state.delivery, event),
+            deadlines=deadlines.take_surroundings(state.deadlines, event),
+            arrivals=arrivals.take_surroundings(state.arrivals, event),
         )
 
     def _time(self, state: JudgeState, now_s: float) -> tuple[JudgeState, Readings]:
         """Let time pass: visits end, old news fades, what was far comes near."""
         context = self._context
-        if now_s - state.ahead_s < 55:
+        if now_s - state.deadlines_s < 55:
             return self._visit_readings(state, now_s)
-        state = state._replace(ahead_s=now_s)
+        state = state._replace(deadlines_s=now_s)
         sight = state.sight
         seen = sight is not None and sight.trusted and now_s - sight.time_s < 3 * context.interval_s
         tracking = seen and state.track.run is None and is_tracking(state.track.path, context)
-        found = ahead.readings(state.ahead, now_s, context, tracking=tracking)
+        found = deadlines.readings(state.deadlines, now_s, context, tracking=tracking)
         if context.settings.sleep.from_utc is not None:
-            night = bedtime.time_passed(state.bedtime, state.ahead, state.track.forecast, now_s, context)
+            night = bedtime.time_passed(state.bedtime, state.deadlines, state.track.forecast, now_s, context)
             state = state._replace(bedtime=night)
             found["before-sleep"] = bedtime.finding(state.bedtime, now_s, context)
         state, more = self._visit_readings(state, now_s)
@@ -264,12 +264,12 @@ class Judge:
     @staticmethod
     def _visit_ended(state: JudgeState) -> JudgeState:
         """Begin to see what a visit has left behind."""
-        if state.delivery.last_s is None:
+        if state.arrivals.last_s is None:
             # It was over before the first picture: there is nothing it can have left wrong.
             return state
         return state._replace(
             visit=state.visit._replace(checking=True),
-            sighting=state.sighting._replace(dark_since_s=None, dark_frames=0, steady=None),
+            visibility=state.visibility._replace(dark_since_s=None, dark_frames=0, steady=None),
             optics=optics.cleaned(state.optics),
         )
 
@@ -284,8 +284,8 @@ class Judge:
             now_s,
             self._context,
             sun_up=up,
-            cloudy=bool(state.sighting.hints),
-            sky_clear=state.sighting.missed,
+            cloudy=bool(state.visibility.hints),
+            sky_clear=state.visibility.missed,
             until_s=self._alone_until_s(state, now_s),
         )
         return (state if visited == state.visit else state._replace(visit=visited)), found
@@ -293,7 +293,7 @@ class Judge:
     def _alone_until_s(self, state: JudgeState, now_s: float) -> float | None:
         """Return until when the camera may be left alone, for the good word at the end of a visit."""
         now_utc = from_utc_s(now_s)
-        agenda = agenda_of(state.track.forecast, self._context.settings, now_utc, state.ahead.seen)
+        agenda = agenda_of(state.track.forecast, self._context.settings, now_utc, state.deadlines.seen)
         until_utc = agenda.alone_until_utc(now_utc)
         return None if until_utc is None else utc_s(until_utc)
 

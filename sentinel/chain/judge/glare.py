@@ -15,9 +15,9 @@ from math import log2
 from statistics import median
 from typing import Any, NamedTuple
 
+from sentinel.chain.judge.baseline import Baseline, Extinction, present, usual
 from sentinel.chain.judge.lifecycle import Finding
-from sentinel.chain.judge.reference import Extinction, Reference, present, usual
-from sentinel.chain.judge.sighting import EXTINCTION_STOPS
+from sentinel.chain.judge.visibility import EXTINCTION_STOPS
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Severity
@@ -65,7 +65,7 @@ def glared(
     state: Glare,
     sight: Observation,
     context: Context,
-    reference: Reference | None,
+    reference: Baseline | None,
     *,
     cloudy_s: float | None,
     known: bool,
@@ -132,7 +132,7 @@ def _remembered(recent: tuple[Bright, ...], sight: Observation, context: Context
     return (*recent[-(_MOST - 1) :], new)
 
 
-def _over_usual(reference: Reference | None, sight: Observation) -> float | None:
+def _over_usual(reference: Baseline | None, sight: Observation) -> float | None:
     """Return how many times as bright the disc is as before at this altitude; None: not known."""
     if sight.brightness <= 0 or reference is None or not sight.found:
         return None
@@ -187,7 +187,7 @@ def _is_over(same: list[Bright], sight: Observation, ratio: float) -> bool:
 
 def _burns(
     same: list[Bright],
-    reference: Reference | None,
+    reference: Baseline | None,
     over_usual: float | None,
     sight: Observation,
     context: Context,
@@ -219,7 +219,7 @@ def _burns(
     return risen < _FLAT_STOPS or risen > explained + _RISEN_STOPS
 
 
-def _is_known(reference: Reference | None) -> bool:
+def _is_known(reference: Baseline | None) -> bool:
     """Whether the disc has been measured at an exposure, and did not burn out."""
     if reference is None:
         return False

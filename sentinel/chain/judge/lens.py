@@ -36,7 +36,7 @@ class Lens(NamedTuple):
     wrong: Finding | None = None
 
 
-def saw(state: Lens, sight: Observation, context: Context) -> Lens:
+def take_frame(state: Lens, sight: Observation, context: Context) -> Lens:
     """Take one frame."""
     if state.changed is not None and sight.time_s - state.changed_s > SHOWN_S:
         state = state._replace(changed=None)

@@ -3,11 +3,11 @@
 from math import log2
 from typing import NamedTuple
 
+from sentinel.chain.judge.baseline import Baseline, Carry, extinction, learned, usual
 from sentinel.chain.judge.glare import ANY_AIR, LIGHT_BANDS_AWAY, Glare, glared
-from sentinel.chain.judge.hold import NOTHING, Hold
 from sentinel.chain.judge.lifecycle import Finding, Readings
-from sentinel.chain.judge.reference import Carry, Reference, extinction, learned, usual
-from sentinel.chain.judge.sighting import level_stops
+from sentinel.chain.judge.persistence import NOTHING, Persistence
+from sentinel.chain.judge.visibility import level_stops
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Severity
@@ -23,15 +23,15 @@ BRACKETS = 4
 class Optics(NamedTuple):
     """What the judge remembers of edge and light; bounded."""
 
-    width: Reference = Reference()
-    before: Reference = Reference()
+    width: Baseline = Baseline()
+    before: Baseline = Baseline()
     """The edge before somebody last turned the ring: a new focus is to be no worse."""
-    soft: Hold = NOTHING
-    very_soft: Hold = NOTHING
+    soft: Persistence = NOTHING
+    very_soft: Persistence = NOTHING
     ratio: float | None = None
-    levels: tuple[tuple[int, Reference], ...] = ()
+    levels: tuple[tuple[int, Baseline], ...] = ()
     """By exposure in thirds of a stop, the last used first."""
-    dim: Hold = NOTHING
+    dim: Persistence = NOTHING
     share: float | None = None
     last_share: float | None = None
     ripple: float = 0.0
@@ -39,7 +39,7 @@ class Optics(NamedTuple):
     glare: Glare = Glare()
 
 
-def saw(
+def take_frame(
     state: Optics, sight: Observation, context: Context, *, cloudy_s: float | None, known: bool = True
 ) -> tuple[Optics, Readings]:
     """Take one frame.
@@ -72,7 +72,7 @@ def refocused(state: Optics) -> Optics:
     """Learn the edge anew, the operator having turned the ring; what it was is kept to compare with."""
     known = any(band is not None for band in state.width.bands)
     before = state.width if known else state.before
-    return state._replace(width=Reference(), before=before, soft=NOTHING, very_soft=NOTHING, ratio=None)
+    return state._replace(width=Baseline(), before=before, soft=NOTHING, very_soft=NOTHING, ratio=None)
 
 
 def cleaned(state: Optics) -> Optics:
@@ -113,10 +113,10 @@ def _focus(state: Optics, sight: Observation, context: Context, *, cloudy: bool)
     if ratio is None:
         return state._replace(width=reference, ratio=None)
     step_s = 3 * context.interval_s
-    soft = state.soft.saw(ratio >= limits.focus_soon_ratio, sight.time_s, most_step_s=step_s)
+    soft = state.soft.after(ratio >= limits.focus_soon_ratio, sight.time_s, most_step_s=step_s)
     very = state.very_soft
     if not cloudy:
-        very = very.saw(ratio >= limits.focus_now_ratio, sight.time_s, most_step_s=step_s)
+        very = very.after(ratio >= limits.focus_now_ratio, sight.time_s, most_step_s=step_s)
     smooth = ratio if state.ratio is None else state.ratio + 0.2 * (ratio - state.ratio)
     return state._replace(width=reference, soft=soft, very_soft=very, ratio=smooth)
 
@@ -146,7 +146,7 @@ def _light(state: Optics, sight: Observation, context: Context) -> Optics:
         return state
     key = round(3 * (sight.exposure_stops or 0.0))
     table = dict(state.levels)
-    reference = table.pop(key, Reference())
+    reference = table.pop(key, Baseline())
     air = sight.sun.air_mass
     carry = extinction(reference, ANY_AIR).carry
     known = usual(reference, air, carry, within=LIGHT_BANDS_AWAY)
@@ -165,7 +165,7 @@ def _light(state: Optics, sight: Observation, context: Context) -> Optics:
     change = abs(share - state.last_share) / max(share, 1e-6) if state.last_share is not None else 0.0
     ripple = state.ripple + 0.15 * (min(change, 0.15) - state.ripple)
     even = ripple < limits.dimmed_ripple_fraction
-    dim = state.dim.saw(
+    dim = state.dim.after(
         share <= 1 - limits.dimmed_fraction and even, sight.time_s, most_step_s=3 * context.interval_s
     )
     smooth = share if state.share is None else state.share + 0.2 * (share - state.share)
@@ -186,4 +186,4 @@ def _dim_finding(state: Optics, sight: Observation, context: Context) -> Finding
     return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
 
 
-__all__ = ["Optics", "cleaned", "refocused", "saw"]
+__all__ = ["Optics", "cleaned", "refocused", "take_frame"]

@@ -56,7 +56,7 @@ class Timekeeping(NamedTuple):
     offset_s: float | None = None
 
 
-def came(
+def take_frame(
     state: Timekeeping, frame: MeasuredFrame, path: Path, context: Context
 ) -> tuple[Timekeeping, Readings]:
     """Take one frame's times; `path` is the disc's way before it."""

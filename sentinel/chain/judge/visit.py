@@ -39,7 +39,7 @@ def begun(state: Visit, attendance: Attendance, mark: Mark, *, unseen_s: float |
     return Visit(found_sun=unseen_s is None or unseen_s <= LATELY_S)
 
 
-def saw(state: Visit, *, found: bool, good: bool, going: bool) -> Visit:
+def take_frame(state: Visit, *, found: bool, good: bool, going: bool) -> Visit:
     """Take one frame, of the visit or after it: a disc whole enough and steady, or not.
 
     A visit that ends with one good picture after another has left nothing wrong.

@@ -28,7 +28,7 @@ _AGREE_S = 1200.0
 PAST_LIMIT_MIN = 10.0
 
 
-class Ahead(NamedTuple):
+class Deadlines(NamedTuple):
     """What the judge remembers of the future; bounded."""
 
     exit: Exit | None = None
@@ -54,13 +54,13 @@ class Ahead(NamedTuple):
     """Since when nobody knows where the disc stands: it was put elsewhere and not seen since."""
 
 
-def saw(state: Ahead, event: MeasuredFrame | Mark) -> Ahead:
+def note_seen(state: Deadlines, event: MeasuredFrame | Mark) -> Deadlines:
     """Take note of what was seen and done: pictures are evidence, and a hand moves the disc."""
     seen = state.seen.after(event)
     return state if seen is state.seen else state._replace(seen=seen)
 
 
-def forecast_came(state: Ahead, forecast: Forecast, context: Context) -> Ahead:
+def take_forecast(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     """Take a new forecast."""
     told_s, settings = utc_s(forecast.time_utc), context.settings
     blind_utc = blind_since_utc(forecast, state.seen)
@@ -90,7 +90,7 @@ def _limit_s(forecast: Forecast, told_s: float, before_s: float | None) -> float
     return before_s if overdue and before_s is not None and before_s <= told_s else due_s
 
 
-def _rated(state: Ahead, forecast: Forecast, context: Context) -> Ahead:
+def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     """Compare the fitted rate with the one the mount is said to run at."""
     ratio, sigma = forecast.rate_ratio, forecast.rate_ratio_sigma
     tracking, limits = context.settings.mount.tracking, context.thresholds
@@ -159,17 +159,17 @@ def _otherwise(before: Finding | None, forecast: Forecast, context: Context) -> 
     return Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"drift {cause}")
 
 
-def placed_anew(state: Ahead, when_s: float) -> Ahead:
+def placed_anew(state: Deadlines, when_s: float) -> Deadlines:
     """Forget what was foreseen of the edge until then: the disc is elsewhere since."""
     state = state._replace(placed=state.placed + 1)
     newer = state.exit is not None and state.exit.told_s > when_s
     return state if newer else state._replace(exit=None, near_s=None)
 
 
-def marked(state: Ahead, mark: Mark) -> Ahead:
+def take_mark(state: Deadlines, mark: Mark) -> Deadlines:
     """Take what the operator saw to."""
     when_s = utc_s(mark.time_utc)
-    state = saw(state, mark)
+    state = note_seen(state, mark)
     if mark.kind in PLACING and state.due_s < when_s:
         state = state._replace(blind_s=when_s)
     if mark.kind in {"recentred", "realigned"}:
@@ -206,14 +206,14 @@ def mended_by(cases: tuple[Case, ...], mark: Mark, context: Context) -> tuple[Ca
     )
 
 
-def surroundings_came(state: Ahead, event: Surroundings) -> Ahead:
+def take_surroundings(state: Deadlines, event: Surroundings) -> Deadlines:
     """Take what the computer read of its disk."""
     if event.free_bytes is None:
         return state
     return state._replace(room=looked(state.room, event))
 
 
-def readings(state: Ahead, now_s: float, context: Context, *, tracking: bool) -> Readings:
+def readings(state: Deadlines, now_s: float, context: Context, *, tracking: bool) -> Readings:
     """Return what to say at this moment of all that can be foreseen.
 
     Parameters
@@ -238,7 +238,7 @@ def readings(state: Ahead, now_s: float, context: Context, *, tracking: bool) ->
 
 
 def _limit_finding(
-    state: Ahead, when_s: float | None, now_s: float, context: Context, *, tracking: bool
+    state: Deadlines, when_s: float | None, now_s: float, context: Context, *, tracking: bool
 ) -> Finding | None:
     if when_s is None:
         if state.unwound_asked:
@@ -270,7 +270,7 @@ def _limit_finding(
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
 
 
-def full_s(state: Ahead, context: Context) -> float | None:
+def full_s(state: Deadlines, context: Context) -> float | None:
     """Return when the disk will be full: as the forecast has it, if it knows of the room there is."""
     room = state.room
     if room is None:
@@ -281,7 +281,7 @@ def full_s(state: Ahead, context: Context) -> float | None:
     return room.full_s(context.interval_s)
 
 
-def _storage_finding(state: Ahead, now_s: float, context: Context) -> Finding | None:
+def _storage_finding(state: Deadlines, now_s: float, context: Context) -> Finding | None:
     room, when_s = state.room, full_s(state, context)
     if room is None or when_s is None:
         return None

@@ -13,7 +13,7 @@ from sentinel.core.times import utc_s
 AXIS_FAR_DEG = 12.0
 
 
-class Sanity(NamedTuple):
+class Plausibility(NamedTuple):
     """What the judge remembers of the impossible; bounded."""
 
     down: int = 0
@@ -43,7 +43,7 @@ def mixed_finding(cameras: Cameras, now_s: float) -> Finding | None:
     return Finding(severity=Severity.NOTE, onset_s=cameras.stray_s, frame=cameras.stray_frame, detail=detail)
 
 
-def saw(state: Sanity, sight: Observation, context: Context) -> tuple[Sanity, Readings]:
+def take_frame(state: Plausibility, sight: Observation, context: Context) -> tuple[Plausibility, Readings]:
     """Take one frame's sight, and see whether the sun is where it can be seen."""
     limits = context.thresholds
     down = sight.trusted and sight.in_frame > 0.5 and sight.sun.altitude_deg < limits.sun_down_deg
@@ -59,12 +59,12 @@ def saw(state: Sanity, sight: Observation, context: Context) -> tuple[Sanity, Re
     return state, {"wrong-place": now}
 
 
-def clock_was_set(state: Sanity) -> Sanity:
+def clock_was_set(state: Plausibility) -> Plausibility:
     """Forget what was impossible by the clock as it was."""
     return state._replace(down=0, impossible=None)
 
 
-def _down_finding(state: Sanity, sight: Observation, context: Context) -> Finding:
+def _down_finding(state: Plausibility, sight: Observation, context: Context) -> Finding:
     if state.down < context.thresholds.sun_down_frames:
         return Finding(severity=None, onset_s=state.down_s)
     detail: dict[str, Any] = {
@@ -106,7 +106,7 @@ def opposite_altitude_deg(sun: SunPosition, latitude_deg: float) -> float:
     return degrees(asin(max(-1.0, min(1.0, sin(altitude) - 2 * sin(latitude) * declination))))
 
 
-def forecast_came(state: Sanity, forecast: Forecast) -> Sanity:
+def take_forecast(state: Plausibility, forecast: Forecast) -> Plausibility:
     """Take a forecast that place or clock contradict, or whose axis stands where nobody would put one."""
     detail, story = _contradiction(forecast), "light"
     if detail is None:

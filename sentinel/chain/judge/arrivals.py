@@ -24,7 +24,7 @@ FIRST_INTERVALS = 5.0
 Picture = tuple[float, float, float, float]
 
 
-class Delivery(NamedTuple):
+class Arrivals(NamedTuple):
     """What the judge remembers of frames coming in."""
 
     last_s: float | None = None
@@ -44,7 +44,9 @@ class Delivery(NamedTuple):
     """Seconds between the last frames as they came."""
 
 
-def came(state: Delivery, sight: Observation, now_s: float, context: Context) -> tuple[Delivery, Readings]:
+def take_frame(
+    state: Arrivals, sight: Observation, now_s: float, context: Context
+) -> tuple[Arrivals, Readings]:
     """Take one usable frame."""
     picture = (sight.x_px, sight.y_px, sight.radius_px, sight.brightness) if sight.found else None
     same = state.same + 1 if picture is not None and picture == state.picture else 0
@@ -53,16 +55,16 @@ def came(state: Delivery, sight: Observation, now_s: float, context: Context) ->
     if state.last_s is not None:
         # A silence that was told is no measure of the next one.
         gaps = (*gaps[-(GAPS - 1) :], min(now_s - state.last_s, patience_s(state, context)))
-    state = Delivery(now_s, sight.frame, sight.time_s, 0, picture, same, since_s, state.folder, gaps)
+    state = Arrivals(now_s, sight.frame, sight.time_s, 0, picture, same, since_s, state.folder, gaps)
     return state, {"no-frames": _same_finding(state, context)}
 
 
-def damaged(state: Delivery) -> Delivery:
+def take_damaged(state: Arrivals) -> Arrivals:
     """Take a file that could not be used."""
     return state._replace(damaged=state.damaged + 1)
 
 
-def looked_around(state: Delivery, event: Surroundings) -> Delivery:
+def take_surroundings(state: Arrivals, event: Surroundings) -> Arrivals:
     """Take how the folder is found, and for how long nobody looked: that silence was the watch's own."""
     last_s = state.last_s
     if last_s is not None and event.away_s:
@@ -70,7 +72,7 @@ def looked_around(state: Delivery, event: Surroundings) -> Delivery:
     return state._replace(last_s=last_s, folder=event.folder or state.folder)
 
 
-def patience_s(state: Delivery, context: Context) -> float:
+def patience_s(state: Arrivals, context: Context) -> float:
     """Return how long a frame may fail to come: by the interval, and by how many failed to come of late.
 
     Where frames are lost one by one, as on a bad link, so many in a row are lost by chance now and then. How
@@ -103,8 +105,8 @@ def _by_chance(missed: int, came: int, chance: float) -> int:
     return count
 
 
-def waited(
-    state: Delivery, start_s: float, now_s: float, context: Context, facts: Mapping[str, Any]
+def silence_readings(
+    state: Arrivals, start_s: float, now_s: float, context: Context, facts: Mapping[str, Any]
 ) -> Readings:
     """Return what to say as time passes without a frame.
 
@@ -138,7 +140,7 @@ def waited(
     return {"no-frames": Finding(severity=Severity.NOW, onset_s=onset_s, detail=detail)}
 
 
-def _same_finding(state: Delivery, context: Context) -> Finding | None:
+def _same_finding(state: Arrivals, context: Context) -> Finding | None:
     if not state.same:
         return None
     enough = context.thresholds.same_picture_frames

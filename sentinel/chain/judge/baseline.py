@@ -59,7 +59,7 @@ class Usual(NamedTuple):
     """Where the value comes from."""
 
 
-class Reference(NamedTuple):
+class Baseline(NamedTuple):
     """Values by altitude; bounded."""
 
     bands: tuple[Band | None, ...] = (None,) * BANDS
@@ -82,7 +82,7 @@ class Extinction(NamedTuple):
         return value - (self.high if more > 0 else self.low) * more
 
 
-def extinction(reference: Reference, most: Extinction) -> Extinction:
+def extinction(reference: Baseline, most: Extinction) -> Extinction:
     """Return what the session's own bands tell of the air, within `most`; that, where they tell nothing."""
     known = [band for band in reference.bands if band is not None and band.air_mass < THICKEST_AIR]
     if len(known) < FEWEST_BANDS:
@@ -104,7 +104,7 @@ def band_of(air_mass: float) -> int:
     return min(int(log(air_mass) * BANDS_PER_E), BANDS - 1) if air_mass > 1.0 else 0
 
 
-def usual(reference: Reference, air_mass: float, carry: Carry, *, within: int) -> Usual | None:
+def usual(reference: Baseline, air_mass: float, carry: Carry, *, within: int) -> Usual | None:
     """Return what is to be expected at an air mass, from the nearest band known; None: none is near."""
     here, bands = band_of(air_mass), reference.bands
     nearest = bands[here]
@@ -118,7 +118,7 @@ def usual(reference: Reference, air_mass: float, carry: Carry, *, within: int) -
     return None
 
 
-def present(reference: Reference, air_mass: float, carry: Carry, *, within: int) -> Usual | None:
+def present(reference: Baseline, air_mass: float, carry: Carry, *, within: int) -> Usual | None:
     """Return what is to be expected by the present stay in a band, settled or not; None: too little of it."""
     fresh = reference.fresh
     away = abs(fresh.band - band_of(air_mass))
@@ -128,7 +128,7 @@ def present(reference: Reference, air_mass: float, carry: Carry, *, within: int)
 
 
 def learned(
-    reference: Reference,
+    reference: Baseline,
     value: float,
     air_mass: float,
     time_s: float,
@@ -136,7 +136,7 @@ def learned(
     *,
     keep: bool,
     within: int,
-) -> Reference:
+) -> Baseline:
     """Return the reference with one more value.
 
     Parameters
@@ -146,7 +146,7 @@ def learned(
     """
     band, fresh = band_of(air_mass), reference.fresh
     if fresh.band != band or time_s - fresh.since_s > LINGER_S:
-        reference = Reference(_settled(reference, carry, within), Fresh(band, time_s))
+        reference = Baseline(_settled(reference, carry, within), Fresh(band, time_s))
         fresh = reference.fresh
     if not keep:
         return reference
@@ -154,10 +154,10 @@ def learned(
     share = max(1.0 / values, 0.05)
     mean = fresh.mean + share * (value - fresh.mean)
     air = fresh.air_mass + share * (air_mass - fresh.air_mass)
-    return Reference(reference.bands, Fresh(band, fresh.since_s, values, mean, air))
+    return Baseline(reference.bands, Fresh(band, fresh.since_s, values, mean, air))
 
 
-def _settled(reference: Reference, carry: Carry, within: int) -> tuple[Band | None, ...]:
+def _settled(reference: Baseline, carry: Carry, within: int) -> tuple[Band | None, ...]:
     fresh, bands = reference.fresh, reference.bands
     if fresh.values < FEWEST:
         return bands
@@ -172,7 +172,7 @@ def _settled(reference: Reference, carry: Carry, within: int) -> tuple[Band | No
     return (*bands[: fresh.band], new, *bands[fresh.band + 1 :])
 
 
-def _first(reference: Reference, fresh: Fresh, carry: Carry, within: int) -> Band:
+def _first(reference: Baseline, fresh: Fresh, carry: Carry, within: int) -> Band:
     known = usual(reference, fresh.air_mass, carry, within=within)
     if known is None:
         return Band(fresh.mean, fresh.air_mass, 0.0)

@@ -5,7 +5,7 @@ from typing import NamedTuple
 MOST_MISSES = 5
 
 
-class Hold(NamedTuple):
+class Persistence(NamedTuple):
     """A sign that comes and goes, followed over frames."""
 
     since_s: float | None = None
@@ -17,24 +17,26 @@ class Hold(NamedTuple):
     run: int = 0
     """Misses in a row."""
 
-    def saw(self, sign: bool, time_s: float, *, most_step_s: float, miss_share: float = 0.25) -> "Hold":
-        """Return the hold after one more frame.
+    def after(
+        self, sign: bool, time_s: float, *, most_step_s: float, miss_share: float = 0.25
+    ) -> "Persistence":
+        """Return the same after one more frame.
 
         A few frames to the contrary are borne: five in a row end it, or more than two that are more than
         `miss_share` of all.
         A step longer than `most_step_s` counts only for so much.
         """
         if self.since_s is None:
-            return Hold(time_s, time_s, 1) if sign else self
+            return Persistence(time_s, time_s, 1) if sign else self
         if sign:
             step_s = min(max(time_s - self.last_s, 0.0), most_step_s)
-            return Hold(
+            return Persistence(
                 self.since_s, max(time_s, self.last_s), self.hits + 1, self.misses, self.seconds + step_s
             )
         misses, run = self.misses + 1, self.run + 1
         if run >= MOST_MISSES or (misses > 2 and misses > miss_share * (self.hits + misses)):
             return NOTHING
-        return Hold(self.since_s, self.last_s, self.hits, misses, self.seconds, run)
+        return Persistence(self.since_s, self.last_s, self.hits, misses, self.seconds, run)
 
     def lasted(self, minutes: float, *, hits: int = 2) -> bool:
         """Whether it has been so for as long and as often."""
@@ -46,4 +48,4 @@ class Hold(NamedTuple):
         return self.seconds / 60
 
 
-NOTHING = Hold()
+NOTHING = Persistence()

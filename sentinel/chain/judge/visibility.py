@@ -57,7 +57,7 @@ class Level(NamedTuple):
     saturated: float
 
 
-class Sighting(NamedTuple):
+class Visibility(NamedTuple):
     """What the judge remembers of seeing; bounded."""
 
     seen: Seen | None = None
@@ -91,7 +91,9 @@ def level_stops(sight: Observation) -> float | None:
     return log2(sight.brightness) - (sight.exposure_stops or 0.0)
 
 
-def saw(state: Sighting, sight: Observation, drift: Vector, context: Context) -> tuple[Sighting, Readings]:
+def take_frame(
+    state: Visibility, sight: Observation, drift: Vector, context: Context
+) -> tuple[Visibility, Readings]:
     """Take one frame."""
     if state.seen is not None and sight.time_s < state.seen.time_s - context.interval_s:
         return state, {}
@@ -110,7 +112,7 @@ def saw(state: Sighting, sight: Observation, drift: Vector, context: Context) ->
     return state, readings(state, sight, context)
 
 
-def readings(state: Sighting, sight: Observation, context: Context) -> Readings:
+def readings(state: Visibility, sight: Observation, context: Context) -> Readings:
     """Return what to say of the three conditions."""
     return {
         "lost-disc": _lost_finding(state, sight, context),
@@ -119,7 +121,7 @@ def readings(state: Sighting, sight: Observation, context: Context) -> Readings:
     }
 
 
-def _hinted(state: Sighting, sight: Observation, context: Context) -> tuple[Sighting, bool]:
+def _hinted(state: Visibility, sight: Observation, context: Context) -> tuple[Visibility, bool]:
     """Note what in this frame hints at cloud."""
     limits = context.thresholds
     levels = state.levels
@@ -190,7 +192,7 @@ def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -
     return new.stops < stops - allowed
 
 
-def _seen(state: Sighting, sight: Observation, drift: Vector, hint: bool) -> Sighting:
+def _seen(state: Visibility, sight: Observation, drift: Vector, hint: bool) -> Visibility:
     seen = Seen(sight.time_s, sight.x_px, sight.y_px, sight.radius_px, drift, sight.frame, not hint)
     return state._replace(
         seen=seen,
@@ -205,7 +207,7 @@ def _seen(state: Sighting, sight: Observation, drift: Vector, hint: bool) -> Sig
     )
 
 
-def _dark(state: Sighting, sight: Observation, context: Context, hint: bool) -> Sighting:
+def _dark(state: Visibility, sight: Observation, context: Context, hint: bool) -> Visibility:
     limits = context.thresholds
     if state.dark_since_s is None:
         recent = sum(time_s >= sight.time_s - 3.5 * context.interval_s for time_s in state.hints)
@@ -228,7 +230,7 @@ def _dark(state: Sighting, sight: Observation, context: Context, hint: bool) -> 
     )
 
 
-def _lost_finding(state: Sighting, sight: Observation, context: Context) -> Finding | None:
+def _lost_finding(state: Visibility, sight: Observation, context: Context) -> Finding | None:
     limits = context.thresholds
     if state.seen is not None and state.cloudy and state.dark_since_s is not None:
         sky = cleared(state.overcast, sight.time_s)
@@ -255,7 +257,7 @@ def _lost_finding(state: Sighting, sight: Observation, context: Context) -> Find
 
 
 def _unseen_finding(
-    state: Sighting, seen: Seen, sky: Cleared, sight: Observation, context: Context
+    state: Visibility, seen: Seen, sky: Cleared, sight: Observation, context: Context
 ) -> Finding:
     """Return what to say of a sky that is clear again, and no disc in it."""
     detail = {
@@ -314,7 +316,7 @@ def where_it_should_be(seen: Seen, missed_s: float, sight: Observation, context:
     return detail | {"likely": likely}
 
 
-def _unverified_finding(state: Sighting, sight: Observation, context: Context) -> Finding | None:
+def _unverified_finding(state: Visibility, sight: Observation, context: Context) -> Finding | None:
     limits = context.thresholds
     if state.unseen_since_s is None:
         return None
@@ -328,7 +330,7 @@ def _unverified_finding(state: Sighting, sight: Observation, context: Context) -
     return Finding(severity=severity, onset_s=state.unseen_since_s, frame=sight.frame, detail=detail)
 
 
-def _covered(state: Sighting, sight: Observation, context: Context) -> Sighting:
+def _covered(state: Visibility, sight: Observation, context: Context) -> Visibility:
     """Follow the covered share of the limb: how much, and whether it stays the same."""
     if not sight.found or sight.in_frame < 0.3:
         return state._replace(covers=(), cover_since_s=None, steady=None)
@@ -355,7 +357,7 @@ def _steadier(steady: Steady | None, covered: float, time_s: float, width: float
     return Steady(time_s, time_s, covered, covered)
 
 
-def _covered_finding(state: Sighting, sight: Observation, context: Context) -> Finding | None:
+def _covered_finding(state: Visibility, sight: Observation, context: Context) -> Finding | None:
     limits = context.thresholds
     if sight.sun.clear_deg <= limits.sun_clear_deg:
         return None  # what covers it is the horizon
