@@ -20,7 +20,7 @@ from sentinel.chain.measure.consensus import (
     agree,
     tells_oval,
 )
-from sentinel.chain.measure.fit import LimbFit, Priors, against_rays, fit_limb
+from sentinel.chain.measure.fit import LimbFit, Priors, against_rays, fit_limb, is_wavy
 from sentinel.chain.measure.focus import edge_width
 from sentinel.chain.measure.levels import Levels, Transfer, ceiling_of
 from sentinel.chain.measure.light import RegionLight, of_disc, of_frame, with_ceiling
@@ -45,14 +45,14 @@ SHORT = 0.4
 """Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
 NOISY = 0.06
 """Noise over brightness from which every pixel along the limb is asked."""
-ARC_DOUBT = 0.8
+ARC_DOUBT = 0.3
 """What the errors of a vanishing arc, which are the smooth ones, add to its doubt."""
 RINGED = 1.3
 """Light by the limb over that deeper inside from which the moon is what stands there, no cloud."""
 WAVES, WHOLE = range(4, 10), 0.9
 """Waves round the limb by which the seeing's longest ones, which move the centre, are told; limb needed."""
 LONGEST = 1.5
-"""Height, squared, of the longest wave over that of those."""
+"""Height, squared, of the longest wave of seeing over that of those."""
 OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
 ONE_WAY = 0.75
@@ -323,7 +323,7 @@ def centre_sigma(fit: LimbFit, evidence: LimbEvidence) -> float:
         # Only the limb's foot is seen, and where other light lies on it, it seems to stand farther out.
         coordinate += (fit.state.sigma_px * _to_one_side(fit.sky, fit.angle)) ** 2
     if evidence.coverage > WHOLE:
-        coordinate = max(coordinate, LONGEST * _waves(fit))
+        coordinate = max(coordinate, (LONGEST if is_wavy(fit) else 1.0) * _waves(fit))
     # Neighbouring rays share pixels on an arc, and its errors are the smooth ones.
     doubt = 1.0 + ARC_DOUBT * max(0.0, 1.0 - evidence.coverage / SHORT)
     # What noise does not explain, cloud before the edge, goes one way over long stretches.

@@ -48,6 +48,8 @@ CLOUDED = 0.12
 """Relative spread of brightness round the limb from which the law of darkening is held."""
 WAVY, WAVY_PX = 3.0, 0.4
 """Spread of the rays' own edges over their noise, and in itself, from which the limb is wavy."""
+LOPSIDED, BY_RAY = 0.1, 0.45
+"""Mean of the rays' directions from which they are those of an arc; what their own variance weighs there."""
 HELD = 1e12
 UNEVEN_SLOPE = 0.5
 """The same for every unit by which brightness varies between the rays."""
@@ -242,7 +244,7 @@ def _trust(look: _Residuals) -> Array:
     return np.asarray(fits / (1.0 + (look.offset_px / (4 * scatter)) ** 4) / look.allowed**2)
 
 
-def _is_wavy(look: _Residuals) -> bool:
+def is_wavy(look: "_Residuals | LimbFit") -> bool:
     """Whether the rays' own edges stand off the limb by much more than their noise: seeing."""
     off = spread(look.offset_px - median(look.offset_px))
     return off > WAVY_PX and off > WAVY * median(look.offset_sigma_px)
@@ -306,7 +308,7 @@ def fit_limb(
         look = _residuals(cast, state, own, noise)
         noise, weight = look.noise, _trust(look)
         # Cloud darkens as it likes, and a wavy limb is no profile: the sun's own darkening is not told.
-        held = look.uneven > CLOUDED or _is_wavy(look)
+        held = look.uneven > CLOUDED or is_wavy(look)
         prior[[FALL, RIM]] = HELD if held else own_prior[[FALL, RIM]]
         total, score = look.normal.summed(shape, weight / noise**2)
         total += np.diag(prior)
@@ -322,11 +324,12 @@ def fit_limb(
     inverse = np.linalg.inv(total)
     fitted = SHAPE_TERMS - float((prior * np.diag(inverse))[:SHAPE_TERMS].sum())
     covariance = _scatter(look.normal.score_after(shape, weight / noise**2, wanted), inverse, fitted)
-    # Few stretches of limb may agree by chance better than what their rays tell one by one.
-    single = (spread(look.offset_px) / median(look.offset_sigma_px)) ** 2
-    by_ray = inverse * median(weight) * single
-    if np.trace(by_ray[:2, :2]) > np.trace(covariance[:2, :2]):
-        covariance = (covariance + by_ray) / 2
+    if abs(np.mean(np.exp(1j * middle))) > LOPSIDED:
+        # The ends of an arc decide, and may agree by chance better than what its rays tell one by one.
+        single = (spread(look.offset_px) / median(look.offset_sigma_px)) ** 2
+        by_ray = inverse * median(weight) * single
+        if np.trace(by_ray[:2, :2]) > np.trace(covariance[:2, :2]):
+            covariance = (1.0 - BY_RAY) * covariance + BY_RAY * by_ray
     if not rests:
         # What has not come to rest may be as far off as it still wanted to go.
         covariance += np.outer(wanted, wanted)
