@@ -223,7 +223,9 @@ class Operator:
         if runaway is not None and str(runaway.detail.get("kind")) in RUNS_OFF:
             scene.mend_drive(time_s)
             return True
-        if runaway is not None and scene.world.notes.get("switched"):
+        slips = runaway is not None and "usual" in str(runaway.detail.get("looks_like"))
+        if runaway is not None and (slips or scene.world.notes.get("switched")):
+            # Told to set the rate; and where no drive has such a rate, to look for what slips.
             scene.mend_drive(time_s)
             return True
         lost = opened.get("lost-disc")

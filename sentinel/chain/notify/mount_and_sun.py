@@ -10,6 +10,7 @@ from sentinel.core.records import Incident, Severity
 from sentinel.core.times import parse_utc
 from sentinel.core.words import TimeWriter, capital, either, small, span_of_minutes
 
+_USUAL_RATES = frozenset({"solar", "sidereal", "lunar"})
 _AT_LIMIT = "The axis is at its limit: unwind one full turn first, watch the cables"
 
 
@@ -96,7 +97,7 @@ def _drifts_otherwise(incident: Incident, times: TimeWriter) -> Phrase:
 def _wrong_rate(incident: Incident, times: TimeWriter) -> Phrase:
     detail = incident.detail
     looks, set_to = str(detail.get("looks_like")), str(detail.get("configured"))
-    named = f"the {looks} rate" if looks in {"solar", "sidereal", "lunar"} else "an unusual rate"
+    named = f"the {looks} rate" if looks in _USUAL_RATES else "an unusual rate"
     runs = "runs" if detail.get("sure", True) else "seems to run"
     what = f"The drive {runs} at {named}, not the {set_to} one (noticed {times.at(incident.onset_utc)})"
     left = f"The sun drifts {number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (its width is 32)"
@@ -107,10 +108,14 @@ def _wrong_rate(incident: Incident, times: TimeWriter) -> Phrase:
     act = f"Set the drive to the {set_to} rate at the next visit"
     if not detail.get("sure", True):
         act = f"At the next visit check whether the drive is set to the {set_to} rate"
-    brief = looks if looks in {"solar", "sidereal", "lunar"} else "a wrong"
-    short = f"Drive {runs} at {brief} rate. "
+    usual = looks in _USUAL_RATES
+    short = f"Drive {runs} at {looks if usual else 'a wrong'} rate. "
     short += f"Set {set_to} rate" if detail.get("sure", True) else f"Look whether it is set to {set_to}"
     short += " at next visit."
+    if not usual:
+        # No drive has such a rate to be set to: then something between motor and axis gives way.
+        act += "; if it is set so already, something slips: check clutch, worm and balance"
+        short += " If set so already, something slips: check clutch, worm, balance."
     return Phrase("Drive at the wrong rate", what, left, act, short)
 
 
