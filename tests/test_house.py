@@ -13,12 +13,13 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 # Rooms in the order of the flow; a room may import itself and anything before it.
 ORDER = [
     "core.errors", "core.times", "core.words", "core.clock", "core.files", "core.complaints",
-    "core.plain_yaml", "core.records", "core.settings", "core.tables", "sky",
+    "core.plain_yaml", "core.records", "core.section", "core.contact", "core.settings", "core.explained",
+    "core.tables", "sky",
     "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.judge", "chain.notify",
     "chain.pipeline", "chain.runner",
     "service.journal", "service.delivery", "service.status", "service.watch",
-    "jobs.progress", "jobs.simulate", "jobs.report", "jobs.replay", "jobs.plan", "jobs.align", "jobs.tune",
-    "cli",
+    "jobs.progress", "jobs.init", "jobs.simulate", "jobs.report", "jobs.replay", "jobs.plan", "jobs.align",
+    "jobs.tune", "cli",
 ]  # fmt: skip
 FLOORS = ["core", "sky", "chain", "service", "jobs", "cli"]
 CORE = [

@@ -3,7 +3,8 @@
 import json
 import math
 import re
-from collections.abc import Callable, Iterator
+import sys
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -68,6 +69,15 @@ def configs(config: list[Path] | None) -> list[Path]:
     if not config:
         raise RequestProblem("no settings are named", where="--config", mend="name a file with --config")
     return config
+
+
+def print_findings(findings: Iterable[Any]) -> bool:
+    """Print the findings of a check, what is wrong on standard error; return whether anything is."""
+    wrong = False
+    for finding in findings:
+        wrong = wrong or finding.wrong
+        print(finding.line, file=sys.stderr if finding.wrong else sys.stdout, flush=True)
+    return wrong
 
 
 @contextmanager

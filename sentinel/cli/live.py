@@ -7,7 +7,16 @@ from typing import Annotated, get_args
 
 import typer
 
-from sentinel.cli.common import AsJson, ConfigFiles, StateFolder, app, configs, json_line, moment
+from sentinel.cli.common import (
+    AsJson,
+    ConfigFiles,
+    StateFolder,
+    app,
+    configs,
+    json_line,
+    moment,
+    print_findings,
+)
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import MarkKind
 from sentinel.core.times import format_utc, parse_utc
@@ -110,10 +119,7 @@ def check(
         print(f"camera: {{clock_offset_s: {offset_s:g}}}   # {said}")
         if not config:
             return
-    wrong = False
-    for finding in check(configs(config), state):
-        wrong = wrong or finding.wrong
-        print(finding.line, file=sys.stderr if finding.wrong else sys.stdout)
+    wrong = print_findings(check(configs(config), state))
     arrived = not send_test or _sent_tests(configs(config))
     if wrong:
         raise typer.Exit(2)

@@ -24,12 +24,16 @@ def one_line(error: ValidationError) -> tuple[str, str]:
 
 def complaints(error: ValidationError) -> list[tuple[str, str]]:
     """Return the key path and the complaint of each thing pydantic found wrong."""
-    return [_complaint(dict(detail)) for detail in error.errors(include_url=False)]
+    found: dict[str, str] = {}
+    for detail in error.errors(include_url=False):
+        path, complaint = _complaint(dict(detail))
+        # Of a choice between kinds each says what it would have been.
+        found[path] = f"{found[path]}, or {complaint}" if path in found else complaint
+    return list(found.items())
 
 
 def _complaint(first: dict[str, Any]) -> tuple[str, str]:
-    # Names of the kinds of a choice stand in the path too, like `function-after[...]`: those are ours.
-    path = ".".join(shown_key(part) for part in first["loc"])
+    path = _place(first["loc"], named=first["type"] == "extra_forbidden")
     if first["type"] == "extra_forbidden":
         return path, "is not a known setting"
     if first["type"] == "missing":
@@ -40,8 +44,58 @@ def _complaint(first: dict[str, Any]) -> tuple[str, str]:
         return path, "must say where the token stands: env:NAME, credential:NAME or file:PATH"
     if first["type"] == "value_error":
         return path, first["msg"].removeprefix("Value error, ")
-    complaint = f"{first['msg'][0].lower()}{first['msg'][1:]}"
+    if first["type"] == "union_tag_invalid":
+        return path, f"is of no known kind; known are {first['ctx']['expected_tags']}"
+    if first["type"] in {"too_long", "too_short"}:
+        context = first["ctx"]
+        least_or_most = (
+            f"at most {context['max_length']}"
+            if "max_length" in context
+            else f"at least {context['min_length']}"
+        )
+        return path, f"should hold {least_or_most}, not {context['actual_length']}"
+    complaint = first["msg"].removeprefix("Input ")
+    for theirs, ours in _PLAIN:
+        complaint = re.sub(theirs, ours, complaint)
     return path, complaint + _shown_value(first)
+
+
+_PLAIN = (
+    (r"a valid (tuple|list)", "a list, like [1, 2]"),
+    (r"a valid dictionary( or instance of \w+)?", "a part with keys of its own"),
+    (r"a valid string", "text"),
+    (r"a valid boolean", "true or false"),
+    (r"a valid integer", "a whole number"),
+)
+"""What pydantic calls things, and what people do."""
+_KINDS = re.compile(r"float|int|str|bool|.*[\[(].*")
+"""Names of the kinds of a choice stand in a path too."""
+_ENTRIES = {
+    "horizon": "pair",
+    "channels": "channel",
+    "patterns": "pattern",
+    "digest_utc": "time",
+    "events": "event",
+}
+_ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
+
+
+def _place(loc: tuple[object, ...], *, named: bool) -> str:
+    """Return where something stands: the keys, and of a list which entry, counted as people do."""
+    path, last = "", ""
+    for number, part in enumerate(loc):
+        if isinstance(part, int):
+            within = path.endswith(":")
+            entry = _counted(part, "number" if within else _ENTRIES.get(last, "entry"))
+            path += f" its {entry}:" if within else f": the {entry}:"
+        elif not _KINDS.fullmatch(str(part)) or (named and number == len(loc) - 1):
+            last = shown_key(part)
+            path += f" {last}" if path.endswith(":") else f".{last}" if path else last
+    return path.removesuffix(":")
+
+
+def _counted(index: int, noun: str) -> str:
+    return f"{_ORDINALS[index]} {noun}" if index < len(_ORDINALS) else f"{noun} number {index + 1}"
 
 
 def _shown_value(first: dict[str, Any]) -> str:

@@ -1,27 +1,40 @@
 """YAML files -> frozen, validated settings.
 
 Unknown keys, wrong types and impossible values are refused with the key's full path. Later files overlay
-earlier ones. Every key has its unit in its name; `config/example.yaml` explains each.
+earlier ones. Every key has its unit in its name; `sentinel settings` explains each (`core/explained`).
 """
 
-import sys
 from collections.abc import Sequence
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, Field, ValidationError, model_validator
 
 from sentinel.core.complaints import one_line
+from sentinel.core.contact import Alerts, Channel, Delivery, Heartbeat, Page, Quiet, Sleep
 from sentinel.core.errors import RequestProblem
+from sentinel.core.files import shown_name
 from sentinel.core.plain_yaml import overlay, read_yaml
-from sentinel.core.times import daily_span_s, known_zone
+from sentinel.core.section import Section
+
+__all__ = [
+    "SEE",
+    "Alerts", "Camera", "Channel", "Delivery", "Frames", "Heartbeat", "Intake", "Mount", "Page", "Quiet",
+    "Section", "Settings", "Site", "Sleep", "State", "Supplies", "Thresholds", "Visit",
+    "load_settings", "read_content", "validate",
+]  # fmt: skip
+
+SEE = "see `sentinel settings` for every setting and its unit"
 
 
-class Section(BaseModel):
-    """A part of the settings: frozen, strict, no unknown keys."""
+NAME_LENGTH = 40
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+
+def _a_name(text: str) -> str:
+    """Return a camera's name, if it can stand before a message: one short line."""
+    if not (0 < len(text) <= NAME_LENGTH and text.isprintable() and text.strip() == text):
+        raise ValueError(f"must be one line of at most {NAME_LENGTH} characters, no space at its ends")
+    return text
 
 
 AzimuthAltitude = tuple[Annotated[float, Field(ge=-360, le=360)], Annotated[float, Field(ge=-5, le=90)]]
@@ -30,22 +43,49 @@ AzimuthAltitude = tuple[Annotated[float, Field(ge=-360, le=360)], Annotated[floa
 class Site(Section):
     """Where the camera stands."""
 
-    latitude_deg: float = Field(ge=-90, le=90)
-    longitude_deg: float = Field(ge=-180, le=360)
-    elevation_m: float = Field(0.0, ge=-450, le=9000)
-    pressure_hpa: float = Field(1010.0, ge=0, le=1100)
-    temperature_c: float = Field(10.0, ge=-80, le=60)
-    horizon: Annotated[tuple[Annotated[AzimuthAltitude, Field(strict=False)], ...], Field(strict=False)] = ()
+    latitude_deg: float = Field(ge=-90, le=90, description="north positive", examples=[70.37])
+    longitude_deg: float = Field(ge=-180, le=360, description="east positive", examples=[31.1])
+    elevation_m: float = Field(0.0, ge=-450, le=9000, description="above sea level")
+    pressure_hpa: float = Field(
+        1010.0,
+        ge=0,
+        le=1100,
+        description="at the camera, not reduced to sea level; refraction follows it; 0: no refraction",
+    )
+    temperature_c: float = Field(10.0, ge=-80, le=60, description="of the air at the camera")
+    horizon: Annotated[tuple[Annotated[AzimuthAltitude, Field(strict=False)], ...], Field(strict=False)] = (
+        Field(
+            (),
+            description="the horizon line: pairs of azimuth, from north through east, and altitude, like "
+            "[[0, 2.0], [90, 3.5]]",
+        )
+    )
 
 
 class Camera(Section):
     """Lens and sensor, as the stored frames show them."""
 
-    focal_length_mm: float = Field(gt=0, le=100_000)
-    pixel_pitch_um: float = Field(gt=0, le=1000)
-    interval_s: float = Field(60.0, gt=0, le=86_400)
-    clock_offset_s: float | Literal["auto"] = 0.0
-    transfer: Literal["auto", "srgb", "linear"] = "auto"
+    name: Annotated[str, AfterValidator(_a_name)] | None = Field(
+        None, description="opens every message and page; null: the settings file's name"
+    )
+    focal_length_mm: float = Field(
+        gt=0, le=100_000, description="a wrong one shows as a disc of the wrong size", examples=[400.0]
+    )
+    pixel_pitch_um: float = Field(
+        gt=0,
+        le=1000,
+        description="of the stored pixels; twice the sensor's where the frames are binned 2 x 2",
+        examples=[3.92],
+    )
+    interval_s: float = Field(60.0, gt=0, le=86_400, description="from one frame to the next")
+    clock_offset_s: float | Literal["auto"] = Field(
+        0.0,
+        description="camera clock minus UTC; where the files name no zone, the zone too; auto: from when the "
+        "frames arrive",
+    )
+    transfer: Literal["auto", "srgb", "linear"] = Field(
+        "auto", description="auto: JPEG, PNG and 8-bit TIFF are srgb; FITS, raw and deeper TIFF linear"
+    )
 
     @property
     def scale_arcsec_px(self) -> float:
@@ -56,39 +96,50 @@ class Camera(Section):
 class Mount(Section):
     """What carries the camera."""
 
-    tracking: Literal["solar", "sidereal", "lunar", "none"] = "solar"
-    picture_top: Literal["pole", "away", "west", "east"] | None = None
-    """Towards what the stored picture's top points with the lens at the sun; `pole`: the mount's own."""
-    parked_at_night: bool = False
-    """The drive stands while the sun is down."""
-    axis_limit_deg: float | None = Field(360.0, gt=0)
-    axis_start_deg: float = 0.0
-    hour_angle_limit_deg: Annotated[tuple[float, float], Field(strict=False)] | None = None
+    tracking: Literal["solar", "sidereal", "lunar", "none"] = Field("solar", description="how the drive runs")
+    picture_top: Literal["pole", "away", "west", "east"] | None = Field(
+        None,
+        description="towards what the stored picture's top points with the lens at the sun (pole: the "
+        "celestial pole of the mount's axis); null: not known",
+    )
+    parked_at_night: bool = Field(default=False, description="the drive stands while the sun is down")
+    axis_limit_deg: float | None = Field(
+        360.0,
+        gt=0,
+        description="how far the polar axis may turn before cables or travel end it; null: no limit",
+    )
+    axis_start_deg: float = Field(0.0, description="already turned when the session starts")
+    hour_angle_limit_deg: Annotated[tuple[float, float], Field(strict=False)] | None = Field(
+        None, description="[from, to]: where a mount stops at or past the meridian; null: nowhere"
+    )
 
 
 class Frames(Section):
     """Which files are frames, and how much room the limb needs."""
 
-    folder: str = ""
-    patterns: Annotated[tuple[str, ...], Field(strict=False, min_length=1)] = (
-        "*.jpg", "*.jpeg", "*.tif", "*.tiff", "*.png", "*.fits", "*.fit",
-    )  # fmt: skip
-    margin_px: float = Field(0.0, ge=0)
+    folder: str = Field(
+        "", description="where the camera's files arrive; searched with its subfolders", examples=["/path"]
+    )
+    patterns: Annotated[tuple[str, ...], Field(strict=False, min_length=1)] = Field(
+        ("*.jpg", "*.jpeg", "*.tif", "*.tiff", "*.png", "*.fits", "*.fit"),
+        description="upper and lower case alike",
+    )
+    margin_px: float = Field(0.0, ge=0, description="keep the limb this far from the edge")
 
 
 class Supplies(Section):
-    """What runs out; each starts anew at its mark."""
+    """What runs out; each starts anew at its mark; null: not watched."""
 
-    camera_battery_h: float | None = Field(None, gt=0)
-    mount_battery_h: float | None = Field(None, gt=0)
-    card_frames: int | None = Field(None, gt=0)
-    timer_frames: int | None = Field(None, gt=0)
+    camera_battery_h: float | None = Field(None, gt=0, description="tested in the cold; count on 70 % of it")
+    mount_battery_h: float | None = Field(None, gt=0, description="tested likewise")
+    card_frames: int | None = Field(None, gt=0, description="pictures the card holds")
+    timer_frames: int | None = Field(None, gt=0, description="pictures the interval timer was told to take")
 
 
 class Visit(Section):
     """What a visit to the camera costs."""
 
-    travel_min: float = Field(10.0, ge=0, le=1440)
+    travel_min: float = Field(10.0, ge=0, le=1440, description="from where the operator sleeps to the camera")
 
 
 class Thresholds(Section):
@@ -179,160 +230,40 @@ class Thresholds(Section):
     sun_down_frames: int = Field(3, ge=1)
 
 
-class Sleep(Section):
-    """When the operator sleeps, in UTC; without it nothing is said beforehand."""
-
-    from_utc: str | None = Field(None, pattern=r"^([01]\d|2[0-3]):[0-5]\d$")
-    until_utc: str | None = Field(None, pattern=r"^([01]\d|2[0-3]):[0-5]\d$")
-    before_min: float = Field(60.0, ge=0, description="the message comes so long before")
-    after_min: float = Field(60.0, ge=0, description="and covers so long after waking")
-
-    @model_validator(mode="after")
-    def _both(self) -> "Sleep":
-        if (self.from_utc is None) != (self.until_utc is None):
-            raise ValueError("needs both from_utc and until_utc")
-        return self
-
-    def night_s(self, now_s: float) -> tuple[float, float] | None:
-        """Return start and end of the sleep that is on, or else of the next; None: none is configured."""
-        if self.from_utc is None or self.until_utc is None:
-            return None
-        return daily_span_s(self.from_utc, self.until_utc, now_s)
-
-
-class Alerts(Section):
-    """Which incidents become messages, and how often."""
-
-    repeat_min: Annotated[tuple[float, ...], Field(strict=False)] = (5.0, 15.0, 30.0)
-    """Minutes after the first at which a `now` is repeated until seen or cleared; then ever more rarely."""
-    zone: Annotated[str, AfterValidator(known_zone)] | None = None
-    """The operator's time zone (like `Europe/Oslo`), told beside UTC."""
-    hourly_cap: int = Field(20, ge=1)
-    """Messages an hour beyond which only a `now` of a new condition is sent."""
-    clear_messages: bool = True
-    digest_utc: Annotated[
-        tuple[Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")], ...], Field(strict=False)
-    ] = ()
-    """Times of day at which a digest tells how all stands."""
-
-
-_HOUR = r"^([01]\d|2[0-3]):[0-5]\d$"
-_REFERENCE = r"^(env:[A-Za-z_][A-Za-z0-9_]*|credential:[A-Za-z0-9_.-]+|file:([^\s:]|[^\s:][^:]*[^\s:]))$"
-
-
-class Quiet(Section):
-    """Hours in which a channel keeps all but `now` back until their end, in UTC."""
-
-    from_utc: str = Field(pattern=_HOUR)
-    until_utc: str = Field(pattern=_HOUR)
-
-
-class Channel(Section):
-    """One way to reach one person: a service over the network, or a command on this computer."""
-
-    name: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$")
-    url_from: str | None = Field(None, pattern=_REFERENCE)
-    """Where the service's address with its secrets stands: `env:NAME`, `credential:NAME` or `file:PATH`."""
-    command: Annotated[tuple[str, ...], Field(strict=False, min_length=1)] | None = None
-    """Program and arguments, run without a shell; the text comes on standard input."""
-    severities: Annotated[
-        tuple[Literal["now", "soon", "note"], ...], Field(strict=False, min_length=1)
-    ] = ("now", "soon", "note")  # fmt: skip
-    called: Literal["first", "second"] = "first"
-    """`second`: only for a `now` that nobody has seen after all repeats."""
-    quiet: Quiet | None = None
-    text: Literal["long", "short"] = "long"
-    """`short`: at most 160 characters of plain ASCII."""
-    picture: bool = True
-    slow: bool = False
-    """A satellite link: pictures of at most 10 kB instead of 40, and more patience."""
-    deadline_s: float | None = Field(None, ge=1, le=3600)
-    """How long one attempt may take; null: 45, 240 where slow."""
-
-    @model_validator(mode="after")
-    def _one_way(self) -> "Channel":
-        if (self.url_from is None) == (self.command is None):
-            raise ValueError("needs either url_from or command")
-        return self
-
-    @property
-    def patience_s(self) -> float:
-        """How long one attempt may take."""
-        return self.deadline_s or (240.0 if self.slow else 45.0)
-
-    @property
-    def wants_pictures(self) -> bool:
-        """Whether a picture goes after the text."""
-        return self.picture and self.text == "long" and self.command is None
-
-
-class Delivery(Section):
-    """How long the program goes on trying to get a message through."""
-
-    expire_h: float = Field(24.0, gt=0, le=24 * 14)
-    """A message that could not be delivered for so long is given up."""
-    late_min: float = Field(3.0, gt=0)
-    """A message that comes later than this says when it was true."""
-
-
-class Heartbeat(Section):
-    """A ping to something elsewhere that notices when it stops coming."""
-
-    url_from: str | None = Field(None, pattern=_REFERENCE)
-    every_min: float = Field(5.0, gt=0, le=1440)
-
-
 class Intake(Section):
-    """How a live folder is read."""
+    """How the live folder is read."""
 
-    rescan_s: float = Field(5.0, ge=1, le=60)
-    """Between two looks at the folder; events of the file system only hurry them."""
-    patience_s: float = Field(60.0, ge=5, le=3600)
-    """How long a file may stay unfinished after it last grew, before it is taken as it is and reported."""
-    hang_s: float = Field(30.0, ge=5, le=600)
-    """How long measuring one file may take before its process is ended."""
+    rescan_s: float = Field(
+        5.0,
+        ge=1,
+        le=60,
+        description="between two looks at the folder; events of the file system only hurry them",
+    )
+    patience_s: float = Field(
+        60.0,
+        ge=5,
+        le=3600,
+        description="an unfinished file is waited for so long after it last grew, then taken and reported",
+    )
+    hang_s: float = Field(
+        30.0, ge=5, le=600, description="measuring one file may take so long, then its process is ended"
+    )
 
 
 class State(Section):
     """Where the watch keeps its own files."""
 
-    folder: str = ""
-    """Empty: what the service manager gives, else `~/.local/state/sentinel`."""
-    ballast_mb: float = Field(16.0, ge=0, le=10_000)
-    """Space held back, given up when the disk is full, so that the journal can go on; 0: none."""
-    picture: Literal["upright", "screen", "none"] = "upright"
-    """How the status page shows the last picture: turned upright, or as on the camera's screen."""
-
-
-class Page(Section):
-    """The status page on the local network, with buttons for the marks."""
-
-    listen: str | None = Field(None, pattern=r"^\S+:\d{1,5}$")
-    """Address and port, like `127.0.0.1:8712`; null: not served."""
-    beyond_loopback: bool = False
-    """Whether an address that other computers can reach is meant."""
-    token_from: str | None = Field(None, pattern=_REFERENCE)
-    """What each button needs: `env:NAME`, `credential:NAME` or `file:PATH`."""
-
-    @model_validator(mode="after")
-    def _guarded(self) -> "Page":
-        if self.listen is None:
-            return self
-        if self.token_from is None:
-            raise ValueError("needs token_from: whoever knows the token may press the buttons")
-        host, _, port = self.listen.rpartition(":")
-        if int(port) > 65_535:
-            raise ValueError("listen names a port that there is not: 65535 is the last")
-        if not self.beyond_loopback and not _is_loopback(host.strip("[]")):
-            raise ValueError("listen can be reached from elsewhere: if that is meant, beyond_loopback: true")
-        return self
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
+    folder: str = Field("", description="empty: what the service manager gives, else ~/.local/state/sentinel")
+    ballast_mb: float = Field(
+        16.0,
+        ge=0,
+        le=10_000,
+        description="space held back, given up when the disk is full so that the journal goes on; 0: none",
+    )
+    picture: Literal["upright", "screen", "none"] = Field(
+        "upright",
+        description="the last picture on the status page: turned upright, or as on the camera's screen",
+    )
 
 
 class Settings(Section):
@@ -375,20 +306,21 @@ def validate(content: dict[str, Any], *, where: str) -> Settings:
         return Settings.model_validate(content)
     except ValidationError as error:
         path, complaint = one_line(error)
-        raise RequestProblem(f"{path} {complaint}", where=where, mend=see_example()) from None
+        raise RequestProblem(f"{path} {complaint}", where=where, mend=SEE) from None
 
 
-def see_example() -> str:
-    """Return where every setting is explained: beside the sources, or where an installation has it."""
-    beside = Path(__file__).parents[2] / "config" / "example.yaml"
-    installed = Path(sys.prefix) / "share" / "sentinel" / "example.yaml"
-    shown = "config/example.yaml" if beside.is_file() else installed
-    return f"see {shown} for every setting and its unit"
+def read_content(paths: Sequence[Path]) -> dict[str, Any]:
+    """Return what the files hold, later ones over earlier ones; a camera without a name gets the first's."""
+    content: dict[str, Any] = {}
+    for path in paths:
+        content = overlay(content, read_yaml(path))
+    camera = content.get("camera")
+    if paths and isinstance(camera, dict) and camera.get("name") is None:
+        name = shown_name(paths[0].stem)[:NAME_LENGTH].strip()
+        content["camera"] = camera | {"name": name or None}
+    return content
 
 
 def load_settings(paths: Sequence[Path]) -> Settings:
     """Read the settings of one or more files, later ones overlaying earlier ones."""
-    content: dict[str, Any] = {}
-    for path in paths:
-        content = overlay(content, read_yaml(path))
-    return validate(content, where=", ".join(str(path) for path in paths))
+    return validate(read_content(paths), where=", ".join(str(path) for path in paths))

@@ -23,19 +23,19 @@ def channels(content: Any) -> Settings:
 @pytest.mark.parametrize(
     ("content", "says"),
     [
-        ([{"name": "a"}], "channels.0 needs either url_from or command"),
+        ([{"name": "a"}], "channels: the first channel needs either url_from or command"),
         ([{"name": "a", "command": ["x"], "url_from": "env:X"}], "needs either url_from or command"),
         ([{"name": "a", "command": ["x"]}] * 2, "the channel 'a' stands twice"),
-        ([{"name": "a b", "command": ["x"]}], r"channels\.0\.name"),
-        ([{"name": "a", "command": []}], r"channels\.0\.command"),
-        ([{"name": "a", "command": "x"}], r"channels\.0\.command"),
+        ([{"name": "a b", "command": ["x"]}], r"channels: the first channel: name"),
+        ([{"name": "a", "command": []}], r"channels: the first channel: command"),
+        ([{"name": "a", "command": "x"}], r"channels: the first channel: command"),
         ([{"name": "a", "command": ["x"], "severities": ["bad"]}], "'now', 'soon' or 'note', not 'bad'"),
-        ([{"name": "a", "url": "env:X"}], r"channels\.0\.url is not a known setting"),
+        ([{"name": "a", "url": "env:X"}], r"channels: the first channel: url is not a known setting"),
         ([{"name": "a", "url_from": f"json://{SECRET}"}], r"url_from must say where .* stands: env:NAME"),
         ([{"name": "a", "url_from": {"password": SECRET}}], r"url_from must say where"),
-        ([f"json://{SECRET}"], r"channels\.0 "),
+        ([f"json://{SECRET}"], r"channels: the first channel "),
         (f"json://{SECRET}", "channels "),
-        ([{"name": f"json://{SECRET}", "command": ["x"]}], r"channels\.0\.name"),
+        ([{"name": f"json://{SECRET}", "command": ["x"]}], r"channels: the first channel: name"),
         ([{"name": "a", "command": ["x"], "quiet": {"from_utc": "25:00", "until_utc": "05:00"}}], "from_utc"),
     ],
 )
@@ -57,10 +57,10 @@ def test_a_slow_link_gets_more_patience() -> None:
     assert (plain.patience_s, slow.patience_s, told.patience_s) == (45, 240, 90)
 
 
-def test_the_example_explains_every_key_of_a_channel() -> None:
-    text = (Path(__file__).parents[2] / "config" / "example.yaml").read_text()
+def test_the_reference_explains_every_key_of_a_channel() -> None:
+    text = (Path(__file__).parents[2] / "config" / "every-setting.yaml").read_text()
     begin, end = text.index("channels: []"), text.index("delivery:")
     lines = text[begin:end].splitlines()[1:]
-    shown = yaml.safe_load("\n".join(line.removeprefix("#") for line in lines if line.startswith("#  ")))
+    shown = yaml.safe_load("\n".join(line.removeprefix("# ") for line in lines if line.startswith("#  ")))
     channels(shown)
     assert set().union(*shown) == set(Channel.model_fields)

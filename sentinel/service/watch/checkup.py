@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
 
 from pydantic import ValidationError
 
@@ -17,8 +16,8 @@ from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session import find_frames
 from sentinel.core.complaints import complaints
 from sentinel.core.errors import FrameProblem, RequestProblem
-from sentinel.core.plain_yaml import overlay, read_yaml
-from sentinel.core.settings import Section, Settings, see_example
+from sentinel.core.explained import known_keys
+from sentinel.core.settings import SEE, Settings, read_content
 from sentinel.service.delivery.checking import check_channels
 from sentinel.service.watch.computer import synchronised
 from sentinel.service.watch.state_folder import StateFolder, refuse_folder_inside, state_path
@@ -39,12 +38,9 @@ class CheckLine:
 
 def check(configs: Sequence[Path], state: Path | None) -> Iterator[CheckLine]:
     """Yield what is found, good and bad."""
-    content: dict[str, Any] = {}
     where = ", ".join(str(path) for path in configs)
-    for path in configs:
-        content = overlay(content, read_yaml(path))
     try:
-        settings = Settings.model_validate(content)
+        settings = Settings.model_validate(read_content(configs))
     except ValidationError as error:
         for key, complaint in complaints(error):
             mend = _mend(key, complaint)
@@ -57,7 +53,7 @@ def check(configs: Sequence[Path], state: Path | None) -> Iterator[CheckLine]:
 
 def _mend(key: str, complaint: str) -> str:
     """Return what to do about a wrong key: a known one that is spelt alike, or the same in another unit."""
-    known = _known_keys(Settings)
+    known = known_keys()
     if "not a known setting" in complaint:
         name = key.rsplit(".", 1)[-1]
         section = key.rsplit(".", 1)[0] + "." if "." in key else ""
@@ -66,16 +62,7 @@ def _mend(key: str, complaint: str) -> str:
         if near:
             unit = near[-1].rsplit("_", 1)[-1]
             return f"write {near[-1]}, in {unit}" if _stem(near[-1]) != near[-1] else f"write {near[-1]}"
-    return see_example()
-
-
-def _known_keys(section: type[Section], prefix: str = "") -> list[str]:
-    keys = []
-    for name, field in section.model_fields.items():
-        keys.append(prefix + name)
-        if isinstance(field.annotation, type) and issubclass(field.annotation, Section):
-            keys += _known_keys(field.annotation, f"{prefix}{name}.")
-    return keys
+    return SEE
 
 
 _UNITS = {

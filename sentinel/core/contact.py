@@ -1,0 +1,170 @@
+"""Settings of what passes between program and people: sleep, messages and their channels, the page."""
+
+from ipaddress import ip_address
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field, model_validator
+
+from sentinel.core.section import Address, SecretPlace, Section, ShortName, TimeOfDay
+from sentinel.core.times import daily_span_s, known_zone
+
+
+class Sleep(Section):
+    """When the operator sleeps; null: nothing is said beforehand."""
+
+    from_utc: TimeOfDay | None = Field(None, description='when the operator goes to sleep, like "21:30"')
+    until_utc: TimeOfDay | None = Field(None, description='and gets up, like "05:00"; both or none')
+    before_min: float = Field(60.0, ge=0, description="what must be done is said so long before")
+    after_min: float = Field(60.0, ge=0, description="and covers so long after waking")
+
+    @model_validator(mode="after")
+    def _both(self) -> "Sleep":
+        if (self.from_utc is None) != (self.until_utc is None):
+            raise ValueError("needs both from_utc and until_utc")
+        return self
+
+    def night_s(self, now_s: float) -> tuple[float, float] | None:
+        """Return start and end of the sleep that is on, or else of the next; None: none is configured."""
+        if self.from_utc is None or self.until_utc is None:
+            return None
+        return daily_span_s(self.from_utc, self.until_utc, now_s)
+
+
+class Alerts(Section):
+    """Which incidents become messages, and how often."""
+
+    repeat_min: Annotated[tuple[float, ...], Field(strict=False)] = Field(
+        (5.0, 15.0, 30.0),
+        description="so long after the first a `now` is repeated until seen or over; then ever more rarely",
+    )
+    zone: Annotated[str, AfterValidator(known_zone)] | None = Field(
+        None, description="the operator's time zone, like Europe/Oslo, told before UTC; null: UTC alone"
+    )
+    hourly_cap: int = Field(
+        20, ge=1, description="messages an hour beyond which only a `now` of a new condition is sent"
+    )
+    clear_messages: bool = Field(default=True, description="say when something is over")
+    digest_utc: Annotated[tuple[TimeOfDay, ...], Field(strict=False)] = Field(
+        (), description='times of day, like ["06:00", "18:00"], at which a message tells how all stands'
+    )
+
+
+class Quiet(Section):
+    """Hours in which a channel keeps all but `now` back until their end."""
+
+    from_utc: TimeOfDay = Field(description="when they begin", examples=["20:00"])
+    until_utc: TimeOfDay = Field(description="when they end", examples=["05:00"])
+
+
+class Channel(Section):
+    """One way to reach one person: a service over the network, or a command on this computer."""
+
+    name: ShortName = Field(
+        description="what journal and page call it: letters, digits, - and _", examples=["phone"]
+    )
+    url_from: SecretPlace | None = Field(
+        None,
+        description="where the service's address with its secrets stands, never the address itself: "
+        "env:NAME, credential:NAME (in the service's credentials folder) or file:PATH (mode 0600); the "
+        "address is one that apprise understands, with one recipient",
+        examples=["env:PHONE_URL"],
+    )
+    command: Annotated[tuple[str, ...], Field(strict=False, min_length=1)] | None = Field(
+        None,
+        description="instead of url_from: a program and its arguments, run without a shell, before all "
+        'others, like [/usr/local/bin/siren, "20"]; the text comes on standard input, and wherever an '
+        "argument is exactly {title} or {text}",
+    )
+    severities: Annotated[
+        tuple[Literal["now", "soon", "note"], ...], Field(strict=False, min_length=1)
+    ] = Field(("now", "soon", "note"), description="which it wants")  # fmt: skip
+    called: Literal["first", "second"] = Field(
+        "first", description="second: only for a `now` that nobody has seen after all repeats"
+    )
+    quiet: Quiet | None = Field(
+        None,
+        description="hours in which all but `now` waits until their end; null: none",
+        examples=[{"from_utc": "20:00", "until_utc": "05:00"}],
+    )
+    text: Literal["long", "short"] = Field("long", description="short: at most 160 characters of plain ASCII")
+    picture: bool = Field(
+        default=True,
+        description="a small picture after the text, where that is long and the service takes one",
+    )
+    slow: bool = Field(
+        default=False,
+        description="a satellite link: pictures of at most 10 kB instead of 40, and more patience",
+    )
+    deadline_s: float | None = Field(
+        None, ge=1, le=3600, description="how long one attempt may take; null: 45, 240 where slow"
+    )
+
+    @model_validator(mode="after")
+    def _one_way(self) -> "Channel":
+        if (self.url_from is None) == (self.command is None):
+            raise ValueError("needs either url_from or command")
+        return self
+
+    @property
+    def patience_s(self) -> float:
+        """How long one attempt may take."""
+        return self.deadline_s or (240.0 if self.slow else 45.0)
+
+    @property
+    def wants_pictures(self) -> bool:
+        """Whether a picture goes after the text."""
+        return self.picture and self.text == "long" and self.command is None
+
+
+class Delivery(Section):
+    """How long the program goes on trying to get a message through."""
+
+    expire_h: float = Field(
+        24.0, gt=0, le=24 * 14, description="a message that could not be delivered for so long is given up"
+    )
+    late_min: float = Field(
+        3.0, gt=0, description="a message that comes later than this says when it was true"
+    )
+
+
+class Heartbeat(Section):
+    """A ping to something elsewhere that notices when it stops coming."""
+
+    url_from: SecretPlace | None = Field(
+        None, description="env:NAME, credential:NAME or file:PATH: an address to ping while all is at work"
+    )
+    every_min: float = Field(5.0, gt=0, le=1440, description="between two pings")
+
+
+class Page(Section):
+    """The status page on the local network, with buttons for the marks (extra `page`)."""
+
+    listen: Address | None = Field(
+        None, description='address and port, like "127.0.0.1:8712"; null: not served'
+    )
+    beyond_loopback: bool = Field(
+        default=False, description="whether an address that other computers can reach is meant"
+    )
+    token_from: SecretPlace | None = Field(
+        None, description="what each button needs: env:NAME, credential:NAME or file:PATH"
+    )
+
+    @model_validator(mode="after")
+    def _guarded(self) -> "Page":
+        if self.listen is None:
+            return self
+        if self.token_from is None:
+            raise ValueError("needs token_from: whoever knows the token may press the buttons")
+        host, _, port = self.listen.rpartition(":")
+        if int(port) > 65_535:
+            raise ValueError("listen names a port that there is not: 65535 is the last")
+        if not self.beyond_loopback and not _is_loopback(host.strip("[]")):
+            raise ValueError("listen can be reached from elsewhere: if that is meant, beyond_loopback: true")
+        return self
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
