@@ -12,7 +12,7 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 
 # Rooms in the order of the flow; a room may import itself and anything before it.
 ORDER = [
-    "core.errors", "core.times", "core.words", "core.clock", "core.files", "core.complaints",
+    "core.errors", "core.times", "core.typed", "core.words", "core.clock", "core.files", "core.complaints",
     "core.plain_yaml", "core.records", "core.section", "core.contact", "core.settings", "core.explained",
     "core.tables", "sky",
     "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.judge", "chain.notify",

@@ -1,16 +1,44 @@
 """One event through the rooms: track, forecast, judge, notify. Pure: no files, no clock, no network."""
 
 import dataclasses
+from collections.abc import Sequence
 from datetime import datetime
 
 from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.judge.core import Judge
 from sentinel.chain.notify import compose, routing, wording
 from sentinel.chain.track import Context, Follower, Track
-from sentinel.core.records import Event, Forecast, Outcome
+from sentinel.core.records import Event, Forecast, Incident, Mark, MeasuredFrame, Outcome, Tick
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.sky import Sun
+
+TO_PEOPLE = frozenset({"visit", "seen", "remark"})
+"""Marks that say something of people, not of what was done to camera and mount."""
+
+
+class EarlyMarks:
+    """Marks of what was done before the first picture, which change nothing: the session begins fresh.
+
+    What is noted before any picture has come waits for the first one, whose exposure may be the earlier.
+    """
+
+    def __init__(self) -> None:
+        self._first_utc: datetime | None = None
+        self._waiting: tuple[Mark, ...] = ()
+
+    def counting(self, event: Event, now_utc: datetime) -> tuple[Event, ...]:
+        """Return what an event counts as; the last one stands for it."""
+        if isinstance(event, Mark) and event.kind not in TO_PEOPLE:
+            if self._first_utc is None:
+                self._waiting += (event,)
+            if self._first_utc is None or event.time_utc < self._first_utc:
+                return (Tick(time_utc=now_utc),)
+        if isinstance(event, MeasuredFrame) and event.error is None and self._first_utc is None:
+            self._first_utc = event.time_utc
+            waited, self._waiting = self._waiting, ()
+            return (*(mark for mark in waited if mark.time_utc >= event.time_utc), event)
+        return (event,)
 
 
 class Pipeline:
@@ -38,6 +66,7 @@ class Pipeline:
         self._judged = self._judge.fresh(start_utc)
         self._composer = compose.Composer(settings)
         self._composed = self._composer.fresh()
+        self._early = EarlyMarks()
 
     @property
     def focus_ratio(self) -> float | None:
@@ -46,20 +75,37 @@ class Pipeline:
 
     def step(self, event: Event, now_utc: datetime) -> Outcome:
         """Take up one event at a time that never decreases; return all that comes of it."""
-        self._follow(event, now_utc)
-        forecast = self.forecaster.feed(event, now_utc, self._track.stands_since_s)
-        return self._judged_with(event, forecast, now_utc)
+        *waited, last = self._early.counting(event, now_utc)
+        before = self._waited(waited, now_utc)
+        self._follow(last, now_utc)
+        forecast = self.forecaster.feed(last, now_utc, self._track.stands_since_s)
+        return self._judged_with(last, forecast, now_utc, before)
 
     def step_with(self, event: Event, forecast: Forecast | None, now_utc: datetime) -> Outcome:
         """Like `step`, on a forecast that is known already: rejudging needs no new ones."""
-        self._follow(event, now_utc)
-        return self._judged_with(event, forecast, now_utc)
+        *waited, last = self._early.counting(event, now_utc)
+        before = self._waited(waited, now_utc)
+        self._follow(last, now_utc)
+        return self._judged_with(last, forecast, now_utc, before)
+
+    def _waited(self, marks: Sequence[Event], now_utc: datetime) -> tuple[Incident, ...]:
+        """Take up the marks that waited for the first picture."""
+        found: tuple[Incident, ...] = ()
+        for mark in marks:
+            self._follow(mark, now_utc)
+            self.forecaster.feed(mark, now_utc, self._track.stands_since_s)
+            self._judged, more = self._judge.step(self._judged, mark, self._track, now_utc)
+            found += more
+        return found
 
     def _follow(self, cause: Event | Forecast, now_utc: datetime) -> None:
         self._track = self._follower.step(self._track, cause, utc_s(now_utc))
 
-    def _judged_with(self, event: Event, forecast: Forecast | None, now_utc: datetime) -> Outcome:
+    def _judged_with(
+        self, event: Event, forecast: Forecast | None, now_utc: datetime, before: tuple[Incident, ...]
+    ) -> Outcome:
         self._judged, found = self._judge.step(self._judged, event, self._track, now_utc)
+        found = before + found
         if forecast is not None:
             self._follow(forecast, now_utc)
             self._judged, more = self._judge.step(self._judged, forecast, self._track, now_utc)

@@ -1,6 +1,5 @@
 """The commands: they parse and print, nothing else."""
 
-from sentinel.cli.common import moment
 from sentinel.cli.program import main
 
-__all__ = ["main", "moment"]
+__all__ = ["main"]

@@ -2,18 +2,15 @@
 
 import json
 import math
-import re
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from sentinel.core.errors import RequestProblem
-from sentinel.core.times import parse_utc
 
 # A bar is rarely drawn: its library is read only then.
 # ruff: noqa: PLC0415
@@ -44,18 +41,6 @@ StateFolder = Annotated[
         "--state", metavar="DIR", help="Where the watch keeps its own files; else as the settings say."
     ),
 ]
-
-
-def moment(text: str, now_utc: datetime, *, past: bool = False) -> datetime:
-    """Read a time; of a bare time of day (UTC) the next one is meant, or the last one where it is past."""
-    match = re.fullmatch(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?Z?", text.strip())
-    if match is None:
-        return parse_utc(text)
-    hour, minute, second = (int(part or 0) for part in match.groups())
-    time_utc = now_utc.replace(hour=hour, minute=minute, second=second, microsecond=0)
-    if past:
-        return time_utc if time_utc <= now_utc else time_utc - timedelta(days=1)
-    return time_utc if time_utc > now_utc else time_utc + timedelta(days=1)
 
 
 def configs(config: list[Path] | None) -> list[Path]:

@@ -14,15 +14,18 @@ from sentinel.cli.common import (
     app,
     configs,
     json_line,
-    moment,
     print_findings,
 )
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import MarkKind
-from sentinel.core.times import format_utc, parse_utc
+from sentinel.core.typed import read_moment, read_span_s
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
 # ruff: noqa: PLC0415, T201
+
+
+NOT_WATCHED = 3
+"""Exit status of `status` while no watch is running: nobody looks after the camera."""
 
 
 @app.command()
@@ -52,16 +55,19 @@ def status(
     files = state_folder_of(config or (), state)
     now_utc = SystemClock().now_utc()
     text = files.read_status()
+    watched = files.is_watched()
     if as_json and until is None:
         print(text, end="")
-        return
-    standing = from_json(text, where=str(files.status_json))
-    watched = files.is_watched()
-    if until is None:
+    elif until is None:
+        standing = from_json(text, where=str(files.status_json))
         print("\n".join(status_lines(standing, now_utc, watched=watched)))
-        return
-    found = until_json(standing, moment(until, now_utc), now_utc, watched=watched)
-    print(json_line(found) if as_json else "\n".join(found["lines"]))
+    else:
+        standing = from_json(text, where=str(files.status_json))
+        until_utc = read_moment(until, now_utc, zone=standing.zone, where="--until")
+        found = until_json(standing, until_utc, now_utc, watched=watched)
+        print(json_line(found) if as_json else "\n".join(found["lines"]))
+    if not watched:
+        raise typer.Exit(NOT_WATCHED)
 
 
 @app.command()
@@ -70,7 +76,11 @@ def mark(
     text: Annotated[list[str] | None, typer.Argument(help="Whatever else is to be remembered.")] = None,
     *,
     minutes: Annotated[
-        float | None, typer.Option(help="How long a visit lasts; all but the filter alarm is held back.")
+        str | None,
+        typer.Option(
+            metavar="SPAN",
+            help="How long a visit lasts, like 20 or 2h; all but the filter alarm is held back.",
+        ),
     ] = None,
     at: Annotated[str | None, typer.Option(metavar="TIME", help="When it was; now, if not given.")] = None,
     config: ConfigFiles = None,
@@ -78,17 +88,22 @@ def mark(
 ) -> None:
     """Note what the operator did."""
     from sentinel.core.clock import SystemClock
+    from sentinel.core.settings import load_settings
+    from sentinel.core.words import times_in
     from sentinel.service.watch.marks import leave_mark, made_mark, make_folders
     from sentinel.service.watch.state_folder import state_folder_of
 
     now_utc = SystemClock().now_utc()
-    at_utc = moment(at, now_utc, past=True) if at else None
-    made = made_mark(kind, " ".join(text or ()), now_utc, at=at_utc, minutes=minutes)
     files = state_folder_of(config or (), state)
+    zone = load_settings(config).alerts.zone if config else files.zone()
+    at_utc = read_moment(at, now_utc, zone=zone, past=True, where="--at") if at else None
+    lasts_min = read_span_s(minutes, bare="min", where="--minutes") / 60 if minutes else None
+    made = made_mark(kind, " ".join(text or ()), now_utc, at=at_utc, minutes=lasts_min)
     make_folders(files)
     leave_mark(files.marks, made)
     later = "" if files.is_watched() else "; the watch is not running and takes it up when it starts"
-    print(f"Noted: {kind} at {format_utc(made.time_utc)}{later}")
+    lasts = f", for {made.minutes:g} min" if made.minutes is not None else ""
+    print(f"Noted: {kind} at {times_in(zone).dated(made.time_utc)}{lasts}{later}")
 
 
 @app.command()
@@ -108,6 +123,8 @@ def check(
     ] = False,
 ) -> None:
     """Validate settings and surroundings: folder, space, clock, channels."""
+    from sentinel.core.clock import SystemClock
+    from sentinel.core.settings import load_settings
     from sentinel.service.watch.checkup import check, clock_offset
 
     if clock is not None:
@@ -115,7 +132,9 @@ def check(
             raise RequestProblem(
                 "which time did it show?", where="--clock", mend="add --shown 2026-06-21T12:00:00Z"
             )
-        offset_s, said = clock_offset(clock, parse_utc(shown))
+        zone = load_settings(config).alerts.zone if config else None
+        shown_utc = read_moment(shown, SystemClock().now_utc(), zone=zone, past=True, where="--shown")
+        offset_s, said = clock_offset(clock, shown_utc)
         print(f"camera: {{clock_offset_s: {offset_s:g}}}   # {said}")
         if not config:
             return

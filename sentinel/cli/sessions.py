@@ -12,10 +12,10 @@ from sentinel.cli.common import (
     app,
     configs,
     json_line,
-    moment,
     progress_bar,
 )
 from sentinel.core.errors import RequestProblem
+from sentinel.core.typed import read_moment
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
 # ruff: noqa: PLC0415, T201
@@ -142,7 +142,8 @@ def align(
     with progress_bar() as progress:
         past = recorded_session(source, settings, marks, progress)
     end_utc = past.events[-1][1]
-    stood = [moment(text, end_utc, past=True) for text in paused or ()]
+    zone = settings.alerts.zone
+    stood = [read_moment(text, end_utc, zone=zone, past=True, where="--paused") for text in paused or ()]
     spans = pause_of(stood[0], stood[1], past.frames) if stood else ()
     found = align(settings, past.events, hold_s=hold_s, paused=spans)
     if as_json:

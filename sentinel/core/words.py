@@ -181,6 +181,12 @@ def aside(right_widths: float, up_widths: float) -> str:
     return " and ".join(ways)
 
 
+def opened(name: str | None, text: str) -> str:
+    """Return a text that opens with the camera's name, once: three cameras may ring one phone."""
+    opening = f"{name}: " if name else ""
+    return opening + text.removeprefix(opening)
+
+
 def short_text(text: str) -> str:
     """Return at most 160 plain ASCII characters, cut at a word."""
     plain = " ".join(text.encode("ascii", "replace").decode("ascii").split())

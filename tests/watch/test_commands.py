@@ -13,8 +13,6 @@ import pytest
 import yaml
 
 from sentinel import cli
-from sentinel.cli import moment
-from sentinel.core.errors import RequestProblem
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import to_json
 from sentinel.service.status.standing import standing_of
@@ -155,8 +153,10 @@ def test_check_reads_the_offset_off_a_photographed_clock(sentinel: Sentinel, tmp
 
 def test_mark_leaves_a_mark(sentinel: Sentinel, tmp_path: Path) -> None:
     state = tmp_path / "state"
+    state.mkdir()
     status, out, _ = sentinel("mark", "visit", "up", "there", "--minutes", "20", "--state", state)
     assert status == 0
+    assert "for 20 min" in out
     assert "takes it up when it starts" in out
     assert sentinel("mark", "recentred", "--at", "2026-06-21T03:02:00Z", "--state", state)[0] == 0
     first, second = (mark for _, mark in find_marks(state / "marks"))
@@ -183,14 +183,31 @@ def test_a_mark_that_makes_no_sense_is_refused(
     assert not find_marks(tmp_path / "state" / "marks")
 
 
-def test_a_time_of_day_is_the_next_or_the_last() -> None:
-    now = datetime(2027, 6, 21, 12, 30, tzinfo=UTC)
-    assert moment("07:00", now) == datetime(2027, 6, 22, 7, tzinfo=UTC)
-    assert moment("13:00Z", now) == datetime(2027, 6, 21, 13, tzinfo=UTC)
-    assert moment("13:00", now, past=True) == datetime(2027, 6, 20, 13, tzinfo=UTC)
-    assert moment("2027-06-25T01:00:00+02:00", now) == datetime(2027, 6, 24, 23, tzinfo=UTC)
-    with pytest.raises(RequestProblem):
-        moment("25:00", now)
+def test_a_state_folder_that_is_none_is_refused_and_not_made(sentinel: Sentinel, tmp_path: Path) -> None:
+    for state in (tmp_path / "slip-of-the-pen", tmp_path):
+        (tmp_path / "letter.txt").write_text("mine")
+        status, _, err = sentinel("mark", "recentred", "--state", state)
+        assert (status, len(err.splitlines())) == (2, 1)
+        assert "state folder" in err
+        assert sorted(path.name for path in tmp_path.iterdir()) == ["letter.txt"]
+
+
+def test_a_mark_is_read_and_said_back_by_the_operators_clock(
+    sentinel: Sentinel, tmp_path: Path, folder: Path
+) -> None:
+    home = Home(tmp_path / "state")
+    home.create()
+    settings = settings_for(folder, alerts={"zone": "Asia/Tokyo"})
+    standing = standing_of(Board(), settings, datetime(2027, 6, 21, tzinfo=UTC))
+    home.status_json.write_text(to_json(standing), encoding="utf-8")
+    args = ("mark", "visit", "--at", "2026-06-21T07:00", "--minutes", "2h", "--state", home.folder)
+    status, out, _ = sentinel(*args)
+    ((_, made),) = find_marks(home.marks)
+    assert (status, made.time_utc, made.minutes) == (0, datetime(2026, 6, 20, 22, tzinfo=UTC), 120.0)
+    assert "21 Jun 07:00 Tokyo (22:00Z)" in out
+    status, _, err = sentinel("mark", "visit", "--minutes", "long", "--state", home.folder)
+    assert (status, len(err.splitlines())) == (2, 1)
+    assert "--minutes: no span of time: 'long'" in err
 
 
 def test_status_shows_what_was_written_last(sentinel: Sentinel, tmp_path: Path, folder: Path) -> None:
@@ -202,12 +219,18 @@ def test_status_shows_what_was_written_last(sentinel: Sentinel, tmp_path: Path, 
     text = to_json(standing_of(Board(), settings_for(folder), datetime(2027, 6, 21, tzinfo=UTC)))
     home.status_json.write_text(text, encoding="utf-8")
     status, out, _ = sentinel("status", "--state", state)
-    assert status == 0
+    assert status == 3, "nobody looks after the camera"
     assert "not known yet" in out
     assert "THE WATCH IS NOT RUNNING" in out
     status, out, _ = sentinel("status", "--state", state, "--json")
-    assert json.loads(out) == json.loads(text)
-    assert sentinel("status", "--state", state, "--until", "07:00")[0] == 0
+    assert (status, json.loads(out)) == (3, json.loads(text))
+    assert sentinel("status", "--state", state, "--until", "07:00")[0] == 3
+    home.lock()
+    assert sentinel("status", "--state", state)[0] == 0
+    assert sentinel("status", "--state", state, "--until", "+8h")[0] == 0
+    status, _, err = sentinel("status", "--state", state, "--until", "late")
+    assert (status, len(err.splitlines())) == (2, 1)
+    home.unlock()
     home.status_json.write_text("{}")
     assert sentinel("status", "--state", state)[0] == 1
 

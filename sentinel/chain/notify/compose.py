@@ -12,7 +12,7 @@ from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.chain.notify.wording import sms, title_and_body
 from sentinel.core.records import Alert, AlertKind, Event, Forecast, Incident, Mark, MeasuredFrame, Severity
 from sentinel.core.settings import Settings
-from sentinel.core.words import short_text, times_in
+from sentinel.core.words import opened, short_text, times_in
 
 HOUR = timedelta(hours=1)
 TOGETHER = timedelta(minutes=2)
@@ -155,7 +155,14 @@ class Composer:
         state, summary = self._summed_up(state, now_utc)
         state = _counted(state, (*capped, *summary))
         state, due = self._digested(state, now_utc)
-        return _counted(state, due), (*capped, *summary, *due)
+        return _counted(state, due), tuple(self._named(alert) for alert in (*capped, *summary, *due))
+
+    def _named(self, alert: Alert) -> Alert:
+        name = self._settings.camera.name
+        if not name:
+            return alert
+        short = short_text(opened(name, alert.short)) if alert.short else ""
+        return replace(alert, title=opened(name, alert.title), short=short)
 
     def _answered(self, one: Open, mark: Mark) -> Open:
         """Return what is open after somebody has said to know, or to be at the camera."""

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 
 from sentinel.core.records import Alert, Severity
 from sentinel.core.settings import Channel, Settings
-from sentinel.core.words import TimeWriter, short_text, times_in
+from sentinel.core.words import TimeWriter, opened, short_text, times_in
 
 DAY_SAID = timedelta(hours=12)
 """What is so late says of which day it is: it is read after a night or a day without a link."""
@@ -52,16 +52,15 @@ def as_sent(alert: Alert, channel: Channel, settings: Settings, known: Circumsta
     why = _moot(alert, known) or (_moot_for_a_siren(alert, known) if channel.command is not None else "")
     if why:
         return Dropped(why)
-    times = times_in(settings.alerts.zone)
+    times, name = times_in(settings.alerts.zone), settings.camera.name
     late = known.now_utc - alert.time_utc > timedelta(minutes=settings.delivery.late_min)
     over = known.cleared_utc if alert.kind in {"first", "repeat"} else None
     severity = Severity.NOTE if over is not None else alert.severity
     if channel.text == "short":
-        text = _short_prefix(alert, known, late=late, over=over) + (
-            alert.short or f"{alert.title}. {alert.body}"
-        )
+        told = (alert.short or f"{alert.title}. {alert.body}").removeprefix(opened(name, ""))
+        text = opened(name, _short_prefix(alert, known, late=late, over=over) + told)
         return Message(title="", body=short_text(text), severity=severity)
-    title, body = alert.title, alert.body
+    title, body = alert.title.removeprefix(opened(name, "")), alert.body
     if over is not None:
         title = f"Over by now: {title}"
         body = f"It has been over since {_at(over, known.now_utc, times)}. It was: {body}"
@@ -72,7 +71,7 @@ def as_sent(alert: Alert, channel: Channel, settings: Settings, known: Circumsta
         body = f"True at {when}, sent at {sent}. {body}"
     if known.maybe_arrived:
         body = f"You may have had this before: it was uncertain whether it arrived. {body}"
-    return Message(title=title, body=body, severity=severity)
+    return Message(title=opened(name, title), body=body, severity=severity)
 
 
 def _moot(alert: Alert, known: Circumstances) -> str:

@@ -1,6 +1,5 @@
 """What may be said beside the frames: how the camera sits, when the drive stood, what is good enough."""
 
-import re
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any, cast, get_args
@@ -9,6 +8,7 @@ from sentinel.chain.forecast.sun_path import HORIZON_H
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Mount, Settings
+from sentinel.core.typed import read_span_s
 from sentinel.core.words import times_in
 from sentinel.jobs.align.axis import Paused
 
@@ -25,8 +25,7 @@ def hold_of(text: str) -> float:
     RequestProblem
         If it is none, or longer than anybody looks ahead.
     """
-    match = re.fullmatch(r"(\d{1,4}(?:\.\d{1,3})?)\s*(h|min)", text.strip())
-    seconds = float(match[1]) * (60 if match[2] == "min" else 3600) if match else 0.0
+    seconds = read_span_s(text, where="--hold")
     if not 0 < seconds <= HORIZON_H * 3600:
         raise RequestProblem(
             f"no time for which a disc could be asked to stay: {text!r}",

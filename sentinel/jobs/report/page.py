@@ -100,6 +100,7 @@ def report_html(record: Record) -> str:
         style_hash=f"sha256-{digest}",
         a=analysis,
         record=record,
+        camera=record.settings.camera.name,
         replayed=record.origin is Origin.REPLAY,
         sentences=sentences,
         plots=plots,

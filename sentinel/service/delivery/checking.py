@@ -11,6 +11,7 @@ from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.records import Severity
 from sentinel.core.settings import Channel, Settings
 from sentinel.core.times import format_utc
+from sentinel.core.words import opened
 from sentinel.service.delivery.dispatcher import MakeTransport, transport_for
 from sentinel.service.delivery.secrets import resolve
 from sentinel.service.delivery.sending_process import SendingProcess
@@ -78,7 +79,8 @@ def send_test(
     Returns when the last has come back, which takes no longer than the longest patience of a channel.
     """
     text = f"Test of this channel at {format_utc(clock.now_utc())}. Nothing is wrong; nothing to do."
-    message = Message(title="Test, nothing to do", body=text, severity=Severity.NOTE)
+    title = opened(settings.camera.name, "Test, nothing to do")
+    message = Message(title=title, body=text, severity=Severity.NOTE)
 
     def tried(channel: Channel) -> ChannelTest:
         begin_s = clock.monotonic_s()

@@ -7,6 +7,7 @@ from queue import Empty, SimpleQueue
 from sentinel.chain.notify.routing import route
 from sentinel.core.records import Alert, Severity
 from sentinel.core.settings import Settings
+from sentinel.core.words import opened
 from sentinel.service.journal.outbox import Outbox
 
 
@@ -28,7 +29,7 @@ class UnrecordedOutbox:
             kind="clear" if over else "first",
             severity=Severity.NOTE if over else severity,
             condition="watch",
-            title=title,
+            title=opened(self._settings.camera.name, title),
             body=body,
             which=which,
             answers=severity if over else None,

@@ -28,6 +28,7 @@ from sentinel.core.errors import Problem
 from sentinel.core.records import Severity
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
+from sentinel.core.words import opened
 from sentinel.service.delivery.backoff import target_pause_s
 from sentinel.service.delivery.dispatcher import Dispatcher, MakeTransport, Result, transport_for
 from sentinel.service.delivery.heartbeat import HeartbeatPinger
@@ -361,7 +362,9 @@ class Worker:
                 scene = outbox.scene(row.alert, row.alert_number)
                 if scene is not None:
                     most_bytes = SLOW_PICTURE_BYTES if dispatcher.channel.slow else PICTURE_BYTES
-                    line = f"Picture to: {row.alert.title}"
+                    name = self._settings.camera.name
+                    told = row.alert.title.removeprefix(opened(name, ""))
+                    line = opened(name, f"Picture to: {told}")
                     message = Message(title=line, body=line, severity=Severity.NOTE)
                     dispatcher.begin(outbox, row, message, partial(self._draw, scene, most_bytes))
                     return

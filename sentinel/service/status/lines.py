@@ -8,6 +8,7 @@ from sentinel.chain.judge.evidence import evidence
 from sentinel.chain.notify.headline import troubles_first
 from sentinel.chain.notify.tasks import answer_words, task_line
 from sentinel.core.errors import Problem
+from sentinel.core.words import opened
 from sentinel.service.journal.codec import decode, plain
 from sentinel.service.status.facts import ago, facts_of, stop_words
 from sentinel.service.status.standing import Standing, next_visit, until
@@ -38,7 +39,7 @@ def from_json(text: str, *, where: str) -> Standing:
 
 def status_lines(s: Standing, now_utc: datetime, *, watched: bool) -> list[str]:
     """Return the standing for a terminal, as of `now_utc`."""
-    lines = [_as_of(s, now_utc)]
+    lines = [opened(s.camera, _as_of(s, now_utc))]
     if not watched:
         lines.append(NOT_RUNNING)
     lines += [s.headline(now_utc).sentence, f"If the mount stopped now: {stop_words(s)}."]

@@ -5,6 +5,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from sentinel.core.times import utc_s
+from sentinel.core.words import opened
 from sentinel.service.status.facts import facts_of, stop_words
 from sentinel.service.status.lines import visit_lines
 from sentinel.service.status.standing import Standing
@@ -59,6 +60,7 @@ def page_html(
     late_s = max(LATE_INTERVALS * standing.interval_s, LATE_S)
     return _template().render(
         s=standing,
+        title=opened(standing.camera, "Watch over the sun"),
         written=times.at(standing.written_utc),
         written_ms=round(1000 * utc_s(standing.written_utc)),
         # Written after each frame and each tick: older than this, whatever writes it is dead.

@@ -84,6 +84,8 @@ class Standing:
     messages: Messages
     counts: Counts
     forecast: Forecast | None
+    camera: str | None = None
+    """Its name."""
 
     @property
     def times(self) -> TimeWriter:
@@ -158,6 +160,7 @@ def standing_of(
         messages=messages or Messages(),
         counts=board.counts,
         forecast=forecast,
+        camera=settings.camera.name,
     )
 
 

@@ -65,13 +65,14 @@ def leave_mark(folder: Path, mark: Mark) -> None:
 
 
 def make_folders(files: StateFolder) -> None:
-    """Make the state folder and its folder of marks where they are missing, as belonging to whoever watches.
+    """Make the folder of marks in a state folder where it is missing, as belonging to whoever watches.
 
     Raises
     ------
     RequestProblem
-        If that cannot be.
+        If there is no such state folder, or that cannot be.
     """
+    files.refuse_unknown()
     missing = [path for path in (files.marks, files.folder) if not path.exists()]
     files.create()
     for path in reversed(missing):

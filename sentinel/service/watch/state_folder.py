@@ -1,6 +1,7 @@
 """The state folder: whose it is, what lies in it, and the space held back in it."""
 
 import fcntl
+import json
 import os
 import shutil
 from collections.abc import Sequence
@@ -11,6 +12,7 @@ from sentinel.chain.intake.session import JOURNAL_NAME
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.files import write_text_whole
 from sentinel.core.settings import load_settings
+from sentinel.core.times import known_zone
 
 SPARE_RATIO = 4.0
 """The ballast is laid out only where this many times its size is free."""
@@ -139,6 +141,28 @@ class StateFolder:
                 where=str(self.folder),
                 mend="start the watch, or name its state folder with --state or --config",
             ) from None
+
+    def zone(self) -> str | None:
+        """Return the operator's time zone, as the watch that is or was here told it; None: UTC alone."""
+        with suppress(OSError, ValueError, TypeError):
+            return known_zone(json.loads(self.status_json.read_text(encoding="utf-8"))["zone"])
+        return None
+
+    def refuse_unknown(self) -> None:
+        """Refuse a folder that no watch keeps: what is put there is never looked at.
+
+        Raises
+        ------
+        RequestProblem
+            If there is none, or it holds other things; an empty one waits for its watch.
+        """
+        mend = "name the watch's own with --state or --config"
+        if not self.folder.is_dir():
+            raise RequestProblem("there is no such state folder", where=str(self.folder), mend=mend)
+        ours = (self.journal, self._lock_file, self.status_json, self.marks)
+        with suppress(OSError):
+            if not any(path.exists() for path in ours) and any(self.folder.iterdir()):
+                raise RequestProblem("is no state folder of a watch", where=str(self.folder), mend=mend)
 
     # Space held back.
 
