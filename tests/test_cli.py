@@ -1,6 +1,7 @@
 """The commands as a script meets them: output, exit status, one line for whatever is wrong."""
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -145,3 +146,21 @@ def test_align_tells_the_axis_of_a_table_of_measurements(
     status, out, _ = run(capsys, monkeypatch, "align", tmp_path / "m.ecsv", "--config", config)
     assert status == 0
     assert out.startswith("Azimuth   ")
+
+
+def test_every_commands_help_fits_80_columns_shows_no_types_and_has_an_example_that_can_be_given(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    _, out, _ = run(capsys, monkeypatch, "--help")
+    commands = [line.split()[0] for line in out.partition("Commands:")[2].splitlines() if line.strip()]
+    assert {"init", "settings", "rehearse", "check", "watch", "report"} <= set(commands)
+    for name in commands:
+        status, out, err = run(capsys, monkeypatch, name, "--help")
+        assert (status, err) == (0, "")
+        assert max(map(len, out.splitlines())) <= 80, name
+        assert not re.search(r"[<{]|list\[|\bPath\b|None", out), out
+        example = " ".join(out.partition("Example: ")[2].split())
+        assert example.startswith(f"sentinel {name} "), name
+        options = set(re.findall(r"(?<= )--[a-z-]+", out.partition("Example: ")[0]))
+        assert set(re.findall(r"(?<= )--[a-z-]+", example)) <= options, name

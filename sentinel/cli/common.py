@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -9,6 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand
 
 from sentinel.core.errors import RequestProblem
 
@@ -22,6 +24,24 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+
+
+class Command(TyperCommand):
+    """A command whose help names what is to be given as a person would, and no types."""
+
+    def get_help(self, ctx: Any) -> str:
+        """Return the help: arguments in capitals, without braces and without the names of types."""
+        text = super().get_help(ctx)
+        text = re.sub(r" <[\w\[\], |]+>", lambda found: " " * len(found[0]), text)
+        return re.sub(
+            r"\{([A-Z]+)(?:\.\.\.)?\}|\[\[([A-Z]+)\]\]", lambda found: found[1] or f"[{found[2]}]", text
+        )
+
+
+def command(example: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Add a command to the application, with an example of its use at the end of its help."""
+    return app.command(cls=Command, epilog=f"Example: sentinel {example}")
+
 
 ConfigFiles = Annotated[
     list[Path] | None,

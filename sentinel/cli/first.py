@@ -6,14 +6,14 @@ from typing import Annotated, Any
 
 import typer
 
-from sentinel.cli.common import app, print_findings
+from sentinel.cli.common import command, print_findings
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
 # ruff: noqa: PLC0415, T201
 
 
-@app.command(
-    epilog="Example: sentinel init east.yaml --yes --latitude 70.37 --longitude 31.1 --focal-length-mm 400 "
+@command(
+    "init east.yaml --yes --latitude 70.37 --longitude 31.1 --focal-length-mm 400 "
     "--pixel-pitch-um 3.92 --folder /srv/camera/east --channel phone=env:PHONE_URL --sleep 22:30-07:00 "
     "--zone Europe/Oslo"
 )
@@ -42,7 +42,7 @@ def init(
     pixel_pitch_um: Annotated[str | None, typer.Option(metavar="UM", help="Of the stored pixels.")] = None,
     sensor_width_mm: Annotated[
         float | None,
-        typer.Option(metavar="MM", min=1.0, max=1000.0, help="Instead of the pitch, with a picture."),
+        typer.Option(metavar="MM", help="Instead of the pitch, with a picture."),
     ] = None,
     interval_s: Annotated[str | None, typer.Option(metavar="S", help="From one picture to the next.")] = None,
     axis_limit_deg: Annotated[
@@ -113,7 +113,7 @@ class _Terminal:
         print(line, file=sys.stderr)
 
 
-@app.command(epilog="Example: sentinel settings --explain camera.clock_offset_s")
+@command("settings --explain camera.clock_offset_s")
 def settings(
     *,
     explain: Annotated[

@@ -11,7 +11,7 @@ from sentinel.cli.common import (
     AsJson,
     ConfigFiles,
     StateFolder,
-    app,
+    command,
     configs,
     json_line,
     print_findings,
@@ -28,7 +28,7 @@ NOT_WATCHED = 3
 """Exit status of `status` while no watch is running: nobody looks after the camera."""
 
 
-@app.command()
+@command("watch --config east.yaml --state /var/lib/sentinel/east")
 def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
     """Watch the camera's folder: the daemon. Ends on SIGTERM, SIGINT and SIGHUP."""
     from sentinel.service.watch.start import watch
@@ -36,7 +36,7 @@ def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
     watch(configs(config), state)
 
 
-@app.command()
+@command("status --config east.yaml --until 07:00")
 def status(
     *,
     config: ConfigFiles = None,
@@ -70,10 +70,14 @@ def status(
         raise typer.Exit(NOT_WATCHED)
 
 
-@app.command()
+@command("mark recentred --at 03:10 --config east.yaml")
 def mark(
-    kind: Annotated[str, typer.Argument(help=f"What was done: {', '.join(get_args(MarkKind))}.")],
-    text: Annotated[list[str] | None, typer.Argument(help="Whatever else is to be remembered.")] = None,
+    kind: Annotated[
+        str, typer.Argument(metavar="KIND", help=f"What was done: {', '.join(get_args(MarkKind))}.")
+    ],
+    text: Annotated[
+        list[str] | None, typer.Argument(metavar="TEXT", help="Whatever else is to be remembered.")
+    ] = None,
     *,
     minutes: Annotated[
         str | None,
@@ -106,7 +110,7 @@ def mark(
     print(f"Noted: {kind} at {times_in(zone).dated(made.time_utc)}{lasts}{later}")
 
 
-@app.command()
+@command("check --config east.yaml --send-test")
 def check(
     *,
     config: ConfigFiles = None,

@@ -9,7 +9,7 @@ from sentinel.cli.common import (
     AsJson,
     ConfigFiles,
     MarksFile,
-    app,
+    command,
     configs,
     json_line,
     progress_bar,
@@ -21,7 +21,7 @@ from sentinel.core.typed import read_moment
 # ruff: noqa: PLC0415, T201
 
 
-@app.command()
+@command("measure DCIM/101ABCDE --config sentinel.yaml --json")
 def measure(
     frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="Frames, or folders of frames.")],
     *,
@@ -64,7 +64,7 @@ def measure(
         raise typer.Exit(1)
 
 
-@app.command()
+@command("replay replay_data/midnight-sun --out .out/night")
 def replay(
     session: Annotated[
         Path,
@@ -95,11 +95,14 @@ def replay(
     print(f"Files     {out}")
 
 
-@app.command()
+@command("align /srv/camera/east --config east.yaml --top pole --hold 12h")
 def align(
     session: Annotated[
         Path,
-        typer.Argument(help="Frames taken while tracking: a folder, a measurements.ecsv or a state folder."),
+        typer.Argument(
+            metavar="SESSION",
+            help="Frames taken while tracking: a folder, a measurements.ecsv or a state folder.",
+        ),
     ],
     *,
     config: ConfigFiles = None,
@@ -152,7 +155,7 @@ def align(
         print("\n".join(alignment_lines(found, settings)))
 
 
-@app.command()
+@command("tune last-year this-year --out tuned --config east.yaml")
 def tune(
     sessions: Annotated[
         list[Path],
@@ -204,7 +207,7 @@ def tune(
         print("\n".join(tuning_lines(result, overlay, request.configs)))
 
 
-@app.command()
+@command("report /var/lib/sentinel/east --out night.html")
 def report(
     folder: Annotated[
         Path, typer.Argument(metavar="DIR", help="The folder that `replay --out` or `watch` wrote.")
@@ -225,7 +228,7 @@ def report(
     print(f"Report    {write_report(folder, out, config or ())}")
 
 
-@app.command()
+@command("plan 2027-06-18 2027-06-22 --config east.yaml --frame 6000x4000")
 def plan(
     from_: Annotated[
         str, typer.Argument(metavar="FROM", help="When the trip begins: 2027-06-18, or with a time.")
@@ -257,7 +260,7 @@ def plan(
     print(json_line(plain(made)) if as_json else "\n".join(plan_lines(made, settings)))
 
 
-@app.command()
+@command("simulate replay_data/midnight-sun.yaml .out/session")
 def simulate(
     scenario: Annotated[
         Path, typer.Argument(metavar="SCENARIO", help="A scenario (YAML); see those in replay_data/.")

@@ -58,7 +58,8 @@ def written(path: Path, content: dict[str, object]) -> Path:
 def minimal(folder: Path) -> dict[str, object]:
     return {
         "site": {"latitude_deg": 70.0, "longitude_deg": 30.0},
-        "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 3.92},
+        # A sun as large as in the pictures of `files.jpeg`.
+        "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 45.8},
         "frames": {"folder": str(folder)},
     }
 
@@ -88,6 +89,10 @@ WRONG: tuple[tuple[dict[str, object], str], ...] = (
     ({"channels": [{"name": "a", "url_from": "env:NOT_SET"}]}, r"NOT_SET is not set"),
     ({"channels": [{"name": "a", "command": ["no-such-program"]}]}, r"no-such-program. is not there"),
     ({"channels": [{"name": "a", "command": ["sh"], "severities": ["note"]}]}, r"nobody would be woken"),
+    (
+        {"page": {"listen": "127.0.0.1:0", "token_from": "env:NOT_SET"}},
+        r"page.token_from.*NOT_SET is not set",
+    ),
     ({"heartbeat": {"url_from": "env:NOT_SET"}}, r"heartbeat.*the variable NOT_SET"),
 )
 
@@ -195,7 +200,7 @@ def test_a_state_folder_that_is_none_is_refused_and_not_made(sentinel: Sentinel,
 def test_a_mark_is_read_and_said_back_by_the_operators_clock(
     sentinel: Sentinel, tmp_path: Path, folder: Path
 ) -> None:
-    home = Home(tmp_path / "state")
+    home = StateFolder(tmp_path / "state")
     home.create()
     settings = settings_for(folder, alerts={"zone": "Asia/Tokyo"})
     standing = standing_of(Board(), settings, datetime(2027, 6, 21, tzinfo=UTC))

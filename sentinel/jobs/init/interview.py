@@ -80,6 +80,10 @@ class Interview:
         for key, text in self._given.items():
             if text is not None and key in OPTIONS:
                 self._told |= self._setting(key, text)
+        if sensor_width_mm is not None and not 1 <= sensor_width_mm <= 1000:
+            raise RequestProblem(
+                f"no sensor's width: {sensor_width_mm:g}", where="--sensor-width-mm", mend="give it like 35.9"
+            )
         samples = read_samples(pictures)
         self._told, said = lens_of(samples, self._told, sensor_width_mm)
         for line in said:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from difflib import get_close_matches
+from importlib.util import find_spec
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -19,6 +20,7 @@ from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.explained import known_keys
 from sentinel.core.settings import SEE, Settings, read_content
 from sentinel.service.delivery.checking import check_channels
+from sentinel.service.delivery.secrets import resolve
 from sentinel.service.watch.computer import synchronised
 from sentinel.service.watch.state_folder import StateFolder, refuse_folder_inside, state_path
 
@@ -47,7 +49,14 @@ def check(configs: Sequence[Path], state: Path | None) -> Iterator[CheckLine]:
             yield CheckLine(str(RequestProblem(f"{key} {complaint}", where=where, mend=mend)), wrong=True)
         return
     yield CheckLine(f"settings: {where}: every key is known")
-    for part in (_units(settings), _folder(settings), _state(settings, state), _clock(), _channels(settings)):
+    for part in (
+        _units(settings),
+        _folder(settings),
+        _state(settings, state),
+        _clock(),
+        _channels(settings),
+        _page(settings),
+    ):
         yield from part
 
 
@@ -136,6 +145,12 @@ def _folder(settings: Settings) -> Iterator[CheckLine]:
     yield CheckLine(f"folder: {folder}: {frames}")
     yield from _room(folder, settings)
     yield from _size(folder, settings)
+    if look.files:
+        # Decoding and measuring take longer to load than all the rest of the check.
+        from sentinel.service.watch.check_frames import contradictions  # noqa: PLC0415
+
+        for line in contradictions(folder, settings):
+            yield CheckLine(line, wrong=True)
 
 
 def _room(folder: Path, settings: Settings) -> Iterator[CheckLine]:
@@ -211,6 +226,18 @@ def _channels(settings: Settings) -> Iterator[CheckLine]:
         yield CheckLine("channels: none takes `now` at once; nobody would be woken", wrong=True)
     else:
         yield CheckLine(f"channels: {', '.join(channel.name for channel in settings.channels)}")
+
+
+def _page(settings: Settings) -> Iterator[CheckLine]:
+    page = settings.page
+    if page.listen is None or page.token_from is None:
+        return
+    try:
+        resolve(page.token_from, where="page.token_from")
+    except RequestProblem as problem:
+        yield CheckLine(str(problem), wrong=True)
+    if find_spec("waitress") is None:
+        yield CheckLine("page.listen: needs a small server; pip install 'sentinel[page]'", wrong=True)
 
 
 def _gb(size: float) -> str:
