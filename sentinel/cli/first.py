@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from sentinel.cli.common import command, print_findings
+from sentinel.cli.common import ConfigFiles, command, print_findings
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
 # ruff: noqa: PLC0415, T201
@@ -129,3 +129,50 @@ def settings(
         reference_yaml() if explain is None else "\n".join(explain_lines(explained(explain))),
         end="" if explain is None else "\n",
     )
+
+
+@command("rehearse stop --config east.yaml --speed 10")
+def rehearse(
+    scenario: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="SCENARIO",
+            help="What goes wrong: stop, reverse, cloud, filter, focus, no-frames or battery; none with "
+            "--surprise.",
+        ),
+    ] = None,
+    *,
+    config: ConfigFiles = None,
+    speed: Annotated[
+        float | None,
+        typer.Option(
+            metavar="N", help="So many times faster than life: 1 with settings of your own, else 60."
+        ),
+    ] = None,
+    at: Annotated[
+        str, typer.Option(metavar="SPAN", help="How long after the start it goes wrong.")
+    ] = "25min",
+    lasts: Annotated[str, typer.Option("--for", metavar="SPAN", help="How long it all takes.")] = "65min",
+    surprise: Annotated[
+        bool, typer.Option("--surprise", help="Say neither what goes wrong nor when.")
+    ] = False,
+    helper: Annotated[
+        bool | None,
+        typer.Option(
+            "--helper/--no-helper",
+            help="Somebody pretended goes to the camera when called; only without settings, if not said.",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="A new folder for it all; a temporary one else."),
+    ] = None,
+) -> None:
+    """Go through a bad night from the sofa: a camera that is not there, a watch and channels that are."""
+    from sentinel.jobs.rehearse.request import Request, outcome_lines, prepared
+
+    request = Request(
+        scenario, config or (), speed=speed, at=at, lasts=lasts, surprise=surprise, helper=helper, out=out
+    )
+    rehearsal = prepared(request, lambda line: print(line, flush=True))
+    print("\n".join(outcome_lines(rehearsal.run(), rehearsal)))

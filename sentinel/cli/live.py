@@ -53,7 +53,7 @@ def status(
     from sentinel.service.watch.state_folder import state_folder_of
 
     files = state_folder_of(config or (), state)
-    now_utc = SystemClock().now_utc()
+    now_utc = files.now_utc(SystemClock())
     text = files.read_status()
     watched = files.is_watched()
     if as_json and until is None:
@@ -97,8 +97,8 @@ def mark(
     from sentinel.service.watch.marks import leave_mark, made_mark, make_folders
     from sentinel.service.watch.state_folder import state_folder_of
 
-    now_utc = SystemClock().now_utc()
     files = state_folder_of(config or (), state)
+    now_utc = files.now_utc(SystemClock())
     zone = load_settings(config).alerts.zone if config else files.zone()
     at_utc = read_moment(at, now_utc, zone=zone, past=True, where="--at") if at else None
     lasts_min = read_span_s(minutes, bare="min", where="--minutes") / 60 if minutes else None

@@ -2,6 +2,7 @@
 
 import json
 import multiprocessing
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -150,24 +151,29 @@ def write_truth(path: Path, work: SessionPlan) -> None:
     write_ecsv(path, list(columns), zip(*columns.values(), strict=True), meta=meta)
 
 
+def write_exposure(work: SessionPlan, i: int, path: Path) -> None:
+    """Render and write exposure `i` of a scenario that is worked out; the file appears whole."""
+    _write_frame(_job(work, i, path, orientations(work.truth.zenith_deg)))
+
+
 def _jobs(work: SessionPlan, out: Path) -> list[_Job]:
+    tags = orientations(work.truth.zenith_deg)
+    return [_job(work, i, out / name, tags) for i, name in enumerate(work.taken.names)]
+
+
+def _job(work: SessionPlan, i: int, path: Path, tags: Sequence[int]) -> _Job:
     scenario, camera = work.scenario, work.scenario.camera
-    mass, tags = air_mass(work.truth.altitude_deg), orientations(work.truth.zenith_deg)
-    jobs = []
-    for i, name in enumerate(work.taken.names):
-        exif = exif_of(scenario, work.taken, i, tags[i])
-        stamped = f"{exif.taken:%Y-%m-%d %H:%M:%S}" if camera.caption else ""
-        jobs.append(
-            _Job(
-                path=out / name,
-                scene=scene_of(scenario, work.truth, work.state, i, stamped),
-                exif=exif,
-                tint=tint_of(scenario, float(mass[i]), filtered=not work.state.filter_lost[i]),
-                file_format=camera.file_format,
-                quality=camera.quality,
-            )
-        )
-    return jobs
+    exif = exif_of(scenario, work.taken, i, tags[i])
+    stamped = f"{exif.taken:%Y-%m-%d %H:%M:%S}" if camera.caption else ""
+    mass = float(air_mass(work.truth.altitude_deg[i : i + 1])[0])
+    return _Job(
+        path=path,
+        scene=scene_of(scenario, work.truth, work.state, i, stamped),
+        exif=exif,
+        tint=tint_of(scenario, mass, filtered=not work.state.filter_lost[i]),
+        file_format=camera.file_format,
+        quality=camera.quality,
+    )
 
 
 def _write_frames(jobs: list[_Job], progress: Progress, workers: int | None) -> int:

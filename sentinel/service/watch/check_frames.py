@@ -109,8 +109,8 @@ def _margin(headers: list[tuple[Path, Header]], settings: Settings) -> Iterator[
             yield f"frames.margin_px: {margin:g} leaves nothing of a frame of {shorter} px; make it smaller"
         elif 2 * margin + sun > shorter:
             yield (
-                f"frames.margin_px: a sun of {sun:.0f} px and twice {margin:g} do not fit into {shorter} px; make "
-                "it smaller, or check the lens"
+                f"frames.margin_px: a sun of {sun:.0f} px and twice {margin:g} do not fit into {shorter} px; "
+                "make it smaller, or check the lens"
             )
 
 

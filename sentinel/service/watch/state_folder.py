@@ -6,13 +6,15 @@ import os
 import shutil
 from collections.abc import Sequence
 from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 
 from sentinel.chain.intake.session import JOURNAL_NAME
+from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.files import write_text_whole
 from sentinel.core.settings import load_settings
-from sentinel.core.times import known_zone
+from sentinel.core.times import format_utc, known_zone, parse_utc
 
 SPARE_RATIO = 4.0
 """The ballast is laid out only where this many times its size is free."""
@@ -44,6 +46,7 @@ class StateFolder:
         self.ballast = folder / "ballast.bin"
         self.status_json = folder / "status.json"
         self.status_html = folder / "status.html"
+        self._told_time = folder / "time-of-the-drill"
         self._lock_file = folder / "lock"
         self._lock: int | None = None
 
@@ -147,6 +150,17 @@ class StateFolder:
         with suppress(OSError, ValueError, TypeError):
             return known_zone(json.loads(self.status_json.read_text(encoding="utf-8"))["zone"])
         return None
+
+    def tell_time(self, now_utc: datetime) -> None:
+        """Say by which time a drill goes, for the commands that ask or note something meanwhile."""
+        write_quietly(self._told_time, format_utc(now_utc) + "\n")
+
+    def now_utc(self, clock: Clock) -> datetime:
+        """Return the time by which the watch here goes: the computer's, or that of a drill under way."""
+        if self._told_time.exists() and self.is_watched():
+            with suppress(OSError, RequestProblem):
+                return parse_utc(self._told_time.read_text(encoding="ascii"))
+        return clock.now_utc()
 
     def refuse_unknown(self) -> None:
         """Refuse a folder that no watch keeps: what is put there is never looked at.
