@@ -74,13 +74,13 @@ def test_the_ending_says_whether_the_sun_was_saved() -> None:
     assert ending(drill("stop", ("recentred", 36)), end, woken=1).saved is True
     late = ending(drill("stop", ("recentred", 50)), end, woken=1)
     assert (late.saved, "Not saved" in late.sentence) == (False, True)
-    assert "at 20:42Z, and 8 pictures were lost" in late.sentence, "touched after 16.8 min, back after 25"
+    assert "at 20:42Z, and 8 pictures lost" in late.sentence, "touched after 16.8 min, back after 25"
     assert ending(drill("stop"), end, woken=1).saved is False
     assert ending(drill("stop"), after(30), woken=0).saved is None
     assert "Open at the end" in ending(drill("stop"), after(30), woken=0).sentence
     assert "13 min" in ending(drill("filter", ("visit", 38)), end, woken=1).sentence
     assert ending(drill("filter"), end, woken=1).saved is False
-    assert "35 pictures were not taken" in ending(drill("no-frames"), end, woken=1).sentence
+    assert "35 pictures not taken" in ending(drill("no-frames"), end, woken=1).sentence
     assert "nobody was woken" in ending(drill("cloud"), end, woken=0).sentence
     assert "woken 2 times" in ending(drill("cloud"), end, woken=2).sentence
 

@@ -10,6 +10,7 @@ import numpy as np
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Mark, MarkKind
 from sentinel.core.times import from_utc_s, utc_s
+from sentinel.core.words import many
 from sentinel.jobs.simulate.events import AnyEvent, CloudBank, FilterLost, FocusDrift, Recentre, Reverse, Stop
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.synthesize import SessionPlan, plan_session
@@ -162,7 +163,7 @@ def ending(drill: Drill, end_utc: datetime, woken: int) -> Ending:
     if drill.name == "cloud":
         if woken:
             return Ending(
-                saved=None, sentence=f"Cloud mends itself, and yet somebody was woken {woken} times."
+                saved=None, sentence=f"Cloud mends itself, and yet somebody was woken {many(woken, 'time')}."
             )
         return Ending(saved=None, sentence="Cloud mends itself, and nobody was woken for it.")
     until_utc = min(done or end_utc, end_utc)
@@ -171,9 +172,9 @@ def ending(drill: Drill, end_utc: datetime, woken: int) -> Ending:
     if drill.name in {"stop", "reverse"}:
         return _of_the_mount(drill, end_utc)
     lost = {
-        "filter": f"the bare sun shone in for {minutes:.0f} min and spoilt {pictures} pictures",
-        "focus": f"about {pictures} pictures were soft",
-    }.get(drill.name, f"{pictures} pictures were not taken")
+        "filter": f"the bare sun shone in for {minutes:.0f} min and spoilt {many(pictures, 'picture')}",
+        "focus": f"about {many(pictures, 'picture')} soft",
+    }.get(drill.name, f"{many(pictures, 'picture')} not taken")
     if done is None or done > end_utc:
         return Ending(saved=False, sentence=f"Not saved: nobody saw to it, and {lost}.")
     return Ending(saved=True, sentence=f"Saved {minutes:.0f} min after it happened; until then {lost}.")
@@ -196,5 +197,7 @@ def _of_the_mount(drill: Drill, end_utc: datetime) -> Ending:
         )
     back = min(done or end_utc, end_utc)
     pictures = round((back - touch).total_seconds() / drill.calm.camera.interval_s)
-    sentence = f"Not saved: the limb reached the edge at {touch:%H:%M}Z, and {pictures} pictures were lost."
+    sentence = (
+        f"Not saved: the limb reached the edge at {touch:%H:%M}Z, and {many(pictures, 'picture')} lost."
+    )
     return Ending(saved=False, sentence=sentence)
