@@ -209,5 +209,5 @@ def test_the_command_says_which_arrived_and_how_long_it_took(
     assert re.search(
         r"^test message: siren: did not arrive \(ended with status 1\), \d+\.\d s$", err, re.MULTILINE
     )
-    assert [one.title for one in receiver.got] == ["Test, nothing to do"]
+    assert [one.title for one in receiver.got] == ["config: Test, nothing to do"]
     assert TOKEN not in out + err

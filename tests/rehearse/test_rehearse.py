@@ -29,7 +29,7 @@ def test_a_lost_filter_is_told_and_seen_to(
     assert all(alert.title.startswith("REHEARSAL: ") for alert in alerts)
     assert kinds == ["visit"]
     assert "20:10Z  happened        the filter fell off" in told
-    assert re.search(r"^Saved [678] min after it happened; .* the bare sun shone in", told, re.M)
+    assert re.search(r"^Saved [678] min after it happened; .* the bare sun shone in", told, re.MULTILINE)
     assert max(map(len, told.splitlines())) <= max(80, len(str(out)) + 60)
     assert "REHEARSAL" in (out / "state" / "status.html").read_text(encoding="utf-8")
     written = json.loads((out / "state" / "status.json").read_text(encoding="utf-8"))

@@ -316,10 +316,11 @@ def test_settings_given_take_the_journal_s_place_and_the_page_says_so(tmp_path: 
     config = tmp_path / "c.yaml"
     config.write_text(
         "site: {latitude_deg: 70.0, longitude_deg: 31.1}\n"
-        "camera: {focal_length_mm: 500, pixel_pitch_um: 23.52}\n"
+        "camera: {name: Ridge east, focal_length_mm: 500, pixel_pitch_um: 23.52}\n"
     )
     page = write_report(folder, tmp_path / "out.html", [config]).read_text()
-    assert "settings other than the session&#39;s last: camera.focal_length_mm" in page
+    assert "settings other than the session&#39;s last: camera.name, camera.focal_length_mm" in page
+    assert "<title>Ridge east: The sun, " in page
 
 
 def test_a_wrong_place_is_told(tmp_path: Path) -> None:
