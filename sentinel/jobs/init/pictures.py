@@ -10,8 +10,8 @@ from PIL import ExifTags, Image
 
 from sentinel.chain.intake.decode import read_header
 from sentinel.chain.intake.exif import tiff_block
-from sentinel.chain.intake.pool import Job, measure_all
-from sentinel.chain.intake.prior import CLEAR, LENS_SHARE
+from sentinel.chain.intake.pool import MeasureJob, measure_all
+from sentinel.chain.intake.session_discs import CLEAR, LENS_SHARE
 from sentinel.chain.intake.solar_size import solar_radius_arcsec
 from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.files import shown_name
@@ -54,7 +54,7 @@ def read_samples(paths: Sequence[Path]) -> list[Sample]:
     RequestProblem
         If one cannot be read.
     """
-    frames = measure_all([Job(path, shown_name(path), "auto") for path in paths])
+    frames = measure_all([MeasureJob(path, shown_name(path), "auto") for path in paths])
     samples = []
     for path, frame in zip(paths, frames, strict=True):
         if frame.error is not None:

@@ -11,7 +11,15 @@ from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Mark, MarkKind
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.core.words import many
-from sentinel.jobs.simulate.events import AnyEvent, CloudBank, FilterLost, FocusDrift, Recentre, Reverse, Stop
+from sentinel.jobs.simulate.events import (
+    AnyEvent,
+    CloudBank,
+    DriveStop,
+    FilterLost,
+    FocusDrift,
+    Recentre,
+    Reverse,
+)
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.synthesize import SessionPlan, plan_session
 
@@ -101,7 +109,7 @@ class Drill:
         at, until = self.at_utc, self.mended_utc
         until = until if until is not None and until < end_utc else None
         if self.name == "stop":
-            return [Stop(at=at, until=until)]
+            return [DriveStop(at=at, until=until)]
         if self.name == "reverse":
             return [Reverse(at=at, until=until)]
         if self.name == "cloud":

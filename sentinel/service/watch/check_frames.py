@@ -6,9 +6,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from sentinel.chain.intake.decode import Header, read_header
-from sentinel.chain.intake.pool import Job, measure_all
-from sentinel.chain.intake.prior import CLEAR, LENS_SHARE
+from sentinel.chain.intake.pool import MeasureJob, measure_all
 from sentinel.chain.intake.session import FoundFile, find_frames
+from sentinel.chain.intake.session_discs import CLEAR, LENS_SHARE
 from sentinel.chain.intake.solar_size import solar_radius_arcsec
 from sentinel.core.errors import FrameProblem
 from sentinel.core.records import MeasuredFrame
@@ -41,7 +41,7 @@ def contradictions(folder: Path, settings: Settings) -> Iterator[str]:
     chosen = [files[place] for place in sorted(places)]
     offset = settings.camera.clock_offset_s
     offset_s = 0.0 if offset == "auto" else offset
-    jobs = [Job(file.path, file.frame, settings.camera.transfer, offset_s) for file in chosen]
+    jobs = [MeasureJob(file.path, file.frame, settings.camera.transfer, offset_s) for file in chosen]
     frames = [frame for frame in measure_all(jobs) if frame.disc.found and frame.disc.limb_coverage >= CLEAR]
     yield from _lens(frames, settings)
     yield from _place(frames, settings)
