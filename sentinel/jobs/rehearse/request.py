@@ -103,7 +103,7 @@ def _opening(
     page = (state / "status.html").absolute().as_uri()
     lines = [
         f"Rehearsal from {times.dated(start_utc)} to {times.at(end_utc)}, {speed:g} times as fast as life."
-        + ("" if start_utc - now_utc < timedelta(hours=1) else " The sun is up then."),
+        + ("" if start_utc - now_utc < timedelta(hours=1) else " The sun is well up then."),
         "At some time something happens."
         if secret
         else f"At {times.at(drill.at_utc)} {drill.kind.happened}.",
