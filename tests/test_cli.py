@@ -154,6 +154,7 @@ def test_every_commands_help_fits_80_columns_shows_no_types_and_has_an_example_t
     monkeypatch.setenv("COLUMNS", "80")
     _, out, _ = run(capsys, monkeypatch, "--help")
     commands = [line.split()[0] for line in out.partition("Commands:")[2].splitlines() if line.strip()]
+    assert "..." not in out.partition("Commands:")[2], "each is said whole"
     assert {"init", "settings", "rehearse", "check", "watch", "report"} <= set(commands)
     for name in commands:
         status, out, err = run(capsys, monkeypatch, name, "--help")

@@ -29,6 +29,10 @@ app = typer.Typer(
 class Command(TyperCommand):
     """A command whose help names what is to be given as a person would, and no types."""
 
+    def get_short_help_str(self, limit: int = 60) -> str:
+        """Return what it does in one clause, whole: for the list of all commands."""
+        return re.split(r"[:,.]", (self.help or "").strip().splitlines()[0], maxsplit=1)[0][:limit]
+
     def get_help(self, ctx: Any) -> str:
         """Return the help: arguments in capitals, without braces and without the names of types."""
         text = super().get_help(ctx)
