@@ -37,7 +37,7 @@ def table(tmp_path: Path) -> Path:
     ("args", "says"),
     [
         (["--top", "up"], "--top: the picture's top cannot point to 'up'"),
-        (["--hold", "twelve"], "--hold: no time for which a disc could be asked to stay: 'twelve'"),
+        (["--hold", "twelve"], "--hold: no span of time: 'twelve'"),
         (["--hold", "72h"], "48h at most"),
         (["--hold", "0h"], "--hold"),
         (["--paused", "12:10", "12:05"], "cannot have paused from 20 Jun 12:10:00Z to 20 Jun 12:05:00Z"),

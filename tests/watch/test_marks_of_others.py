@@ -60,11 +60,11 @@ def test_a_mark_of_root_before_the_first_start_and_after_is_the_watchs_own(state
         assert "by root" in said
 
 
-def test_a_folder_that_root_makes_belongs_to_the_owner_of_the_one_it_lies_in(state: Path) -> None:
-    assert mark(state / "east", "refocused").returncode == 0
-    for path in (state / "east", state / "east" / "marks"):
-        assert (path.stat().st_uid, path.stat().st_gid) == (NOBODY, NOBODY)
-    assert as_nobody(state / "east")[1]
+def test_a_mark_of_root_for_no_watch_is_refused_and_makes_nothing(state: Path) -> None:
+    done = mark(state / "east", "refocused")
+    assert done.returncode == 2
+    assert "no such state folder" in done.stderr
+    assert not (state / "east").exists()
 
 
 def marked(watch: Running) -> list[str]:
@@ -77,6 +77,7 @@ def test_a_folder_of_marks_that_nothing_can_be_removed_from_does_not_end_the_wat
 ) -> None:
     folder, state = tmp_path / "in", tmp_path / "state"
     folder.mkdir()
+    state.mkdir()
     assert mark(state, "recentred", "once").returncode == 0
 
     def refused(self: Path, *, missing_ok: bool = False) -> None:
