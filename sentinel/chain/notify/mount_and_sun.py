@@ -114,8 +114,8 @@ def _wrong_rate(incident: Incident, times: TimeWriter) -> Phrase:
     short += " at next visit."
     if not usual:
         # No drive has such a rate to be set to: then something between motor and axis gives way.
-        act += "; if it is set so already, something slips: check clutch, worm and balance"
-        short += " If set so already, something slips: check clutch, worm, balance."
+        act += "; if it is already, something slips: check clutch and worm"
+        short += " If it is already, something slips: check clutch and worm."
     return Phrase("Drive at the wrong rate", what, left, act, short)
 
 
