@@ -1,5 +1,6 @@
 """The worker and a real web service on the loopback interface, well and ill."""
 
+import os
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -8,8 +9,10 @@ import pytest
 
 from sentinel.core.records import Severity
 from sentinel.core.settings import Channel
+from sentinel.service.delivery.sending_process import SendingProcess
 from tests.delivery.receivers import (
     T0,
+    TOKEN,
     HttpReceiver,
     ManualClock,
     alert,
@@ -218,3 +221,22 @@ def test_a_thousand_messages_in_an_hour_arrive_in_order_with_now_ahead(tmp_path:
     rest = [title for title in titles if not title.endswith("0")]
     assert nows == sorted(nows)
     assert rest == sorted(rest)
+
+
+def test_what_a_library_prints_is_no_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "sitecustomize.py").write_text(
+        "import urllib.request as library\n"
+        "made = library.build_opener\n"
+        "def noisy(*handlers):\n"
+        "    print('nobody asked for this')\n"
+        "    return made(*handlers)\n"
+        "library.build_opener = noisy\n",
+        encoding="utf-8",
+    )
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path), prepend=os.pathsep)
+    process = SendingProcess()
+    with http_receiver() as receiver:
+        ping = {"kind": "ping", "url": f"http://127.0.0.1:{receiver.port}/{TOKEN}", "deadline_s": 20.0}
+        answer = process.ask(ping, patience_s=20.0)
+    process.end()
+    assert answer == {"outcome": "delivered", "why": ""}

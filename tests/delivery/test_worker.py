@@ -17,7 +17,7 @@ from sentinel.core.records import Disc, Mark, MeasuredFrame, Severity
 from sentinel.core.settings import Channel, Settings
 from sentinel.service.delivery.backoff import retry_wait_s, target_pause_s
 from sentinel.service.delivery.transports import Attempt, Transport
-from sentinel.service.delivery.worker import Worker
+from sentinel.service.delivery.worker import IDLE_S, Worker
 from sentinel.service.journal import Journal, Outbox
 from sentinel.service.journal.rows import PictureScene
 from tests.delivery.receivers import (
@@ -494,3 +494,39 @@ def test_waits_grow_and_are_spread() -> None:
     assert retry_wait_s(Severity.NOTE, 99, 0, lambda: 1.0) == 1125
     assert [retry_wait_s(Severity.NOTE, 1, n, lambda: 0.5) for n in (1, 2, 3, 9)] == [60, 120, 240, 7200]
     assert [target_pause_s(n, lambda: 0.5) for n in (0, 1, 2, 50)] == [0, 2, 4, 30]
+
+
+def test_what_is_kept_ready_is_let_go_when_it_is_not_needed_for_long(
+    one: Session, fakes: Fakes, clock: ManualClock
+) -> None:
+    one.commit(alert())
+    clock.pass_s(60)
+    with turning(one, clock, make_transport=fakes) as worker:
+        settle(worker)
+        clock.pass_s(IDLE_S - 10)
+        worker.turn()
+        assert fakes.phone.abandoned == 0, "the next message may come soon"
+        for _ in range(3):
+            clock.pass_s(20)
+            worker.turn()
+        assert fakes.phone.abandoned == 1
+
+
+def test_a_second_copy_that_cannot_be_written_is_told_once_until_it_can(
+    tmp_path: Path, one: Session, clock: ManualClock, fakes: Fakes, caplog: pytest.LogCaptureFixture
+) -> None:
+    fakes.phone.answer = lambda _: REFUSED
+    one.commit(alert())
+    copy = tmp_path / "gone" / "waiting.jsonl"
+    told = "cannot be kept a second time"
+    with turning(one, clock, make_transport=fakes, second_copy=copy) as worker:
+        for expected in (1, 1):
+            settle(worker)
+            assert caplog.text.count(told) == expected
+        copy.parent.mkdir()
+        settle(worker)
+        assert copy.exists()
+        copy.unlink()
+        copy.parent.rmdir()
+        settle(worker)
+        assert caplog.text.count(told) == 2
