@@ -2,6 +2,7 @@
 
 import ast
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from sentinel.chain.notify.sending import Message
 from sentinel.core.records import Severity
 from sentinel.core.settings import Channel
-from sentinel.service.delivery.transports import CommandTransport
+from sentinel.service.delivery.transports import Attempt, CommandTransport
 from tests.delivery.receivers import (
     ManualClock,
     alert,
@@ -20,6 +21,7 @@ from tests.delivery.receivers import (
     settings_for,
     settle,
     turning,
+    wait_for,
 )
 
 MESSAGE = Message(
@@ -107,3 +109,15 @@ def test_the_siren_sounds_for_nothing_less_than_it_was_told(tmp_path: Path, seve
     with session(tmp_path, settings_for(siren)) as one:
         one.commit(alert(severity=severity))
         assert one.states() == {}
+
+
+def test_a_command_under_way_is_ended_from_another_thread() -> None:
+    transport = CommandTransport(("sleep", "60"), deadline_s=60)
+    came: list[Attempt] = []
+    sending = threading.Thread(target=lambda: came.append(transport.send(MESSAGE)))
+    sending.start()
+    wait_for(lambda: transport._process is not None)
+    transport.abandon()
+    sending.join(20)
+    assert not sending.is_alive()
+    assert [attempt.outcome for attempt in came] == ["failed"]

@@ -4,6 +4,7 @@ import copy
 import logging
 import sqlite3
 import threading
+import time
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -14,8 +15,9 @@ import pytest
 from sentinel.chain.notify.sending import Message
 from sentinel.core.errors import Problem
 from sentinel.core.records import Disc, Mark, MeasuredFrame, Severity
-from sentinel.core.settings import Channel, Settings
+from sentinel.core.settings import Channel, Heartbeat, Settings
 from sentinel.service.delivery.backoff import retry_wait_s, target_pause_s
+from sentinel.service.delivery.heartbeat import HeartbeatPinger
 from sentinel.service.delivery.transports import Attempt, Transport
 from sentinel.service.delivery.worker import IDLE_S, Worker
 from sentinel.service.journal import Journal, Outbox
@@ -530,3 +532,30 @@ def test_a_second_copy_that_cannot_be_written_is_told_once_until_it_can(
         copy.parent.rmdir()
         settle(worker)
         assert caplog.text.count(told) == 2
+
+
+class HangingPing:
+    """Hangs until it is abandoned."""
+
+    def __init__(self) -> None:
+        self.let_go = threading.Event()
+
+    def ping(self) -> Attempt:
+        self.let_go.wait(60)
+        return UNSURE
+
+    def abandon(self) -> None:
+        self.let_go.set()
+
+
+def test_a_ping_that_hangs_does_not_hold_up_the_end(one: Session, fakes: Fakes) -> None:
+    clock, ping = ManualClock(), HangingPing()
+    clock.pass_s(1000)
+    chosen = Heartbeat(url_from="env:BEAT")
+    heartbeat = HeartbeatPinger(chosen, clock, lambda: True, make_pinger=lambda _: ping)
+    worker = Worker(one.path, one.settings, clock, make_transport=fakes, heartbeat=heartbeat)
+    worker.turn()
+    began_s = time.monotonic()
+    worker.stop(patience_s=0.5)
+    assert ping.let_go.is_set()
+    assert time.monotonic() - began_s < 20
