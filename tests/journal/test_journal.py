@@ -3,6 +3,7 @@
 import dataclasses
 import json
 import random
+import re
 import sqlite3
 import tracemalloc
 from contextlib import closing
@@ -65,9 +66,12 @@ def test_events_and_outcomes_come_back_equal_and_in_order(tmp_path: Path) -> Non
             journal.record(event, T0, Outcome())
         journal.record(FRAME, T0, Outcome(forecast=FORECAST, incidents=(INCIDENT,), alerts=(ALERT, ALERT)))
     with Journal.read(tmp_path / "journal.sqlite") as journal:
-        assert repr([e for e, _ in journal.events()]) == repr([*events, FRAME]).replace(
-            "datetime.timezone.utc", "TzInfo(0)"
+        # As text, for NaN is not equal to itself; how UTC is named there differs between pydantic's versions.
+        read, written = (
+            re.sub(r"TzInfo\(\w+\)|datetime.timezone.utc", "UTC", repr(held))
+            for held in ([e for e, _ in journal.events()], [*events, FRAME])
         )
+        assert read == written
         assert [now for _, now in journal.events()] == [T0] * 5
         assert [f.frame for f in journal.frames()] == [FRAME.frame, "late", FRAME.frame]
         assert list(journal.forecasts()) == [FORECAST]

@@ -152,15 +152,20 @@ class Journal(Database):
             mode += "&immutable=1"
         journal = cls._opened(path, mode)
         try:
-            with named(path):
-                origin = journal._db.execute("SELECT value FROM fact WHERE key = 'origin'").fetchone()
-        except Problem:
-            origin = None
-        if origin is None:
+            journal._check_is_ours()
+        except BaseException:
             journal.close()
-            raise Problem("is not a journal of sentinel", where=str(path), mend="check the path")
-        check_version(journal._db, where=str(path))
+            raise
         return journal
+
+    def _check_is_ours(self) -> None:
+        try:
+            ours = any(self._select("SELECT value FROM fact WHERE key = 'origin'"))
+        except Problem:
+            ours = False
+        if not ours:
+            raise Problem("is not a journal of sentinel", where=str(self._path), mend="check the path")
+        check_version(self._db, where=str(self._path))
 
     @classmethod
     def _opened(cls, path: Path, mode: str) -> "Journal":
