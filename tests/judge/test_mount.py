@@ -391,6 +391,25 @@ def test_a_mount_that_runs_back_so_fast_that_one_frame_shows_it_is_named_with_th
     assert (told.severity, told.detail["kind"]) == (Severity.NOW, "reversed")
 
 
+@pytest.mark.parametrize("frames", [3, 5])
+def test_it_is_named_however_many_frames_it_takes_to_leave(frames: int) -> None:
+    watch = tracked()
+    for _ in range(3):
+        watch.forecast(roll_deg=0.0, roll_share=0.99)
+        watch.frames(1)
+    watch.runs(4.0, way_deg=0.0)
+    speed, watch.speed = watch.speed[0], (2.0, -1.0)
+    watch.x, watch.y = 6100.0 - (frames - 0.4) * speed, 2000.0
+    watch.frames(3)
+    watch.speed = (speed, 0.0)
+    watch.x -= 0.4 * speed
+    watch.frames(frames)
+    watch.frames(1, found=False, brightness=0.0005)
+    told = watch.opened("runaway")
+    assert told is not None
+    assert (told.severity, told.detail["kind"]) == (Severity.NOW, "reversed")
+
+
 @pytest.mark.parametrize("way_deg", [180.0, 90.0, 12.0])
 def test_one_long_step_another_way_is_a_hand(way_deg: float) -> None:
     assert flung(way_deg).opened("runaway") is None

@@ -25,6 +25,8 @@ class Visit(NamedTuple):
     failed: bool = False
     lit_s: float | None = None
     """Since when, after its end, the sun has been up; None: it is down."""
+    clouded: bool = False
+    """Cloud came before it was seen to be well; its hints grow old while it stays."""
     found_sun: bool = True
     """The visitor found the sun in the pictures, or had it in them: else cloud may well have hidden it."""
 
@@ -104,7 +106,8 @@ def readings(
     by_night = lit_s is not None and lit_s > attendance.until_s + context.thresholds.visit_check_min * 60
     # Where nobody had the sun in the picture before, the visit did not lose it: what called for the visit
     # goes on calling, and the sky tells when it is clear.
-    blamed = state.found_sun and not (cloudy or by_night)
+    state = state._replace(clouded=state.clouded or cloudy)
+    blamed = state.found_sun and not (state.clouded or by_night)
     severity = Severity.NOW if blamed or sky_clear else Severity.SOON
     finding = Finding(severity=severity, onset_s=attendance.until_s, detail=detail, story="left bad")
     return state._replace(failed=True), {"visit": finding}
