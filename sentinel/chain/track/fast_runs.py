@@ -301,12 +301,12 @@ def _run_back(
         return None
     last, within = path.steps[-1], context.thresholds.runaway_angle_deg / 3
     # The first step may be a part of a whole one; before it all was quiet.
-    for count in (1, 2, 3):
+    for count in range(1, len(path.steps)):
         way = same_way(path.steps[-count:], path, context)
         if way is None:
             return None
-        before = path.steps[-count - 1] if len(path.steps) > count else None
-        if before is not None and before.excess_px <= quiet_px(path, before.sky_px, context):
+        before = path.steps[-count - 1]
+        if before.excess_px <= quiet_px(path, before.sky_px, context):
             break
     else:
         return None
