@@ -385,6 +385,18 @@ def test_a_visit_that_found_no_sun_did_not_lose_it() -> None:
     ] == [Severity.SOON]
 
 
+def test_cloud_that_stays_after_a_visit_wakes_nobody_when_its_hints_grow_old() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.mark("visit", minutes=10.0)
+    watch.frames(9)
+    for share in (0.5, 0.3, 0.2, 0.12):
+        watch.frames(1, brightness=0.4 * share, limb_coverage=0.6)
+    watch.frames(150, found=False, brightness=0.0)
+    bad = [one.severity for one in watch.said if one.condition == "visit" and one.detail.get("good") is False]
+    assert Severity.NOW not in bad
+
+
 def test_a_visit_that_found_the_sun_late_and_lost_it_again_is_now() -> None:
     watch = Watch()
     watch.frames(60)
