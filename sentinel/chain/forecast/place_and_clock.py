@@ -57,7 +57,8 @@ _TRACK_MOST = 6.0
 _SET_S = 1500.0
 """A camera's clock that goes off by more between two frames that come one after the other has been set."""
 WEIGH_EVERY_S = 1800.0
-"""It is too dear to do at every renewal."""
+TRACK_EVERY_S = 5400.0
+"""It is too dear to do at every renewal, the track's part most of all."""
 TRACK_SHARE = 0.7
 """The real air's changes are like the sun's own at another hour: the track's word counts for less."""
 CONTRADICTED = 0.97
@@ -172,7 +173,7 @@ class PlaceAndClock:
         self._samples: deque[tuple[float, float, float]] = deque(maxlen=SAMPLES)
         self._open: list[tuple[float, float]] = []
         self._light, self._track, self._past = np.zeros((3, len(self.mistakes)))
-        self._weighed_s = -np.inf
+        self._weighed_s = self._tracked_s = -np.inf
         self._down_s: deque[float] = deque(maxlen=_DOWN_MOST)
 
     def _clock_was_set(self, frame: MeasuredFrame) -> bool:
@@ -224,6 +225,9 @@ class PlaceAndClock:
             return
         self._weighed_s = now_s
         self.weigh_light()
+        if abs(now_s - self._tracked_s) < TRACK_EVERY_S:
+            return
+        self._tracked_s = now_s
         log_evidence = track(self.elsewhere)
         if log_evidence is not None:
             self._track = np.clip(log_evidence - log_evidence[0], -_TRACK_MOST, _TRACK_MOST)
