@@ -1,6 +1,7 @@
 """The commands as a script meets them: output, exit status, one line for whatever is wrong."""
 
 import json
+import os
 import re
 import subprocess
 import sys
@@ -146,6 +147,15 @@ def test_align_tells_the_axis_of_a_table_of_measurements(
     status, out, _ = run(capsys, monkeypatch, "align", tmp_path / "m.ecsv", "--config", config)
     assert status == 0
     assert out.startswith("Azimuth   ")
+
+
+def test_the_tab_key_completes_commands() -> None:
+    asked = {"_SENTINEL_COMPLETE": "complete_bash", "COMP_WORDS": "sentinel st", "COMP_CWORD": "1"}
+    program = "import sys; sys.argv = ['sentinel']; from sentinel.cli import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", program], env=os.environ | asked, capture_output=True, text=True, check=False
+    )
+    assert done.stdout.split() == ["status"]
 
 
 def test_every_commands_help_fits_80_columns_shows_no_types_and_has_an_example_that_can_be_given(

@@ -54,3 +54,7 @@ def test_every_pattern_of_package_data_matches_something() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     for pattern in project["tool"]["setuptools"]["package-data"]["sentinel"]:
         assert list((ROOT / "sentinel").glob(pattern)), pattern
+
+
+def test_the_readme_can_be_read_at_one_sitting() -> None:
+    assert len((ROOT / "README.md").read_text(encoding="utf-8").splitlines()) <= 150

@@ -20,7 +20,7 @@ from sentinel.core.errors import RequestProblem
 app = typer.Typer(
     name="sentinel",
     help="Keeps the watch over a days-long time-lapse of the sun, so that the photographer can sleep.",
-    add_completion=False,
+    add_completion=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
