@@ -118,6 +118,7 @@ MarkKind = Literal[
     "refocused",
     "realigned",
     "battery",
+    "mount-battery",
     "card",
     "timer",
     "seen",
@@ -134,6 +135,16 @@ class Mark:
     text: str = ""
     minutes: float | None = None
     """How long a `visit` lasts."""
+
+    @property
+    def renews(self) -> str | None:
+        """Which supply was renewed, as `Due.reason` has it; None: none.
+
+        Before there was a kind of its own, the mount's battery was a `battery` with the text `mount`.
+        """
+        if self.kind == "battery" and self.text.strip().lower() == "mount":
+            return "mount-battery"
+        return self.kind if self.kind in {"battery", "mount-battery", "card", "timer"} else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

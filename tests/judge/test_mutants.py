@@ -44,19 +44,22 @@ def test_of_a_disc_seen_in_part_the_centre_is_doubted_more_than_it_says(coverage
     assert sight.sigma_px == pytest.approx(1.0 + 2.0 * (0.5 - coverage))
 
 
-@pytest.mark.parametrize("mark", ["timer", "battery"])
+@pytest.mark.parametrize("mark", ["timer", "battery", "mount-battery"])
 def test_a_mark_resets_its_own_supply_and_no_other(mark: str) -> None:
-    watch = Watch(supplies={"card_frames": 900, "timer_frames": 900, "camera_battery_h": 15.0})
+    watch = Watch(
+        supplies={"card_frames": 900, "timer_frames": 900, "camera_battery_h": 15.0, "mount_battery_h": 15.0}
+    )
     end = watch.now + timedelta(hours=5)
+    reasons = ("card", "timer", "battery", "mount-battery")
     watch.frames(5)
-    watch.forecast(due=tuple(Due(time_utc=end, reason=reason) for reason in ("card", "timer", "battery")))
+    watch.forecast(due=tuple(Due(time_utc=end, reason=reason) for reason in reasons))
     watch.frames(5)
     told = {one.detail["supply"] for one in watch.said if one.condition == "supply"}
-    assert told == {"card", "timer", "camera-battery"}
+    assert told == {"card", "timer", "camera-battery", "mount-battery"}
     watch.mark(mark)
     watch.frames(5)
     cleared = [one.detail["supply"] for one in watch.said if one.state == "cleared"]
-    assert cleared == [{"timer": "timer", "battery": "camera-battery"}[mark]]
+    assert cleared == [{"battery": "camera-battery"}.get(mark, mark)]
 
 
 def test_a_timer_that_is_set_anew_leaves_the_card_as_full_as_it_was() -> None:

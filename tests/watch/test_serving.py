@@ -94,7 +94,7 @@ def test_a_button_needs_the_token(server: PageServer, marks: list[Mark]) -> None
     assert marks[-1].minutes is None
 
 
-@pytest.mark.parametrize("kind", ["remark", "realigned", "<script>", "", "visit\n"])
+@pytest.mark.parametrize("kind", ["remark", "moved", "<script>", "", "visit\n"])
 def test_only_the_buttons_can_be_pressed(server: PageServer, marks: list[Mark], kind: str) -> None:
     status, text = pressed(server, token="a-long-enough-token", kind=kind)
     assert status == 400

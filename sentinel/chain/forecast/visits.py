@@ -78,21 +78,19 @@ class Stores:
         return replace(self, room=looked(self.room, around))
 
     def marked(self, mark: Mark) -> "Stores":
-        """Return the state after what the operator did.
-
-        A `battery` mark that names the mount in its text renews the mount's battery, any other the camera's.
-        """
+        """Return the state after what the operator did."""
         at = utc_s(mark.time_utc)
         if mark.kind == "unwound":
             return replace(self, axis_from_utc_s=at, axis_from_deg=0.0)
-        if mark.kind == "battery":
-            if "mount" in mark.text.lower():
+        match mark.renews:
+            case "battery":
+                return replace(self, camera_battery_utc_s=at)
+            case "mount-battery":
                 return replace(self, mount_battery_utc_s=at)
-            return replace(self, camera_battery_utc_s=at)
-        if mark.kind == "card":
-            return replace(self, card_frames=0)
-        if mark.kind == "timer":
-            return replace(self, timer_frames=0)
+            case "card":
+                return replace(self, card_frames=0)
+            case "timer":
+                return replace(self, timer_frames=0)
         return self
 
     def axis_turned_deg(self, at_utc_s: float, rate_ratio: float, turning: Turning) -> float:

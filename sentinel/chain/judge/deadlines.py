@@ -180,11 +180,8 @@ def take_mark(state: Deadlines, mark: Mark) -> Deadlines:
     if mark.kind == "unwound":
         state = placed_anew(state, when_s)
         return state._replace(done=_and(state.done, "axis-limit", when_s), unwound_asked=False)
-    if mark.kind == "battery":
-        name = "mount-battery" if "mount" in mark.text.lower() else "battery"
-        return state._replace(done=_and(state.done, name, when_s))
-    if mark.kind in {"card", "timer"}:
-        return state._replace(done=_and(state.done, mark.kind, when_s))
+    if mark.renews is not None:
+        return state._replace(done=_and(state.done, mark.renews, when_s))
     return state
 
 

@@ -13,7 +13,7 @@ _DOING: Mapping[str, str] = {
     "axis-limit": "unwind the axis one full turn, watch the cables, mark unwound",
     "storage": "make room on the disk for the pictures",
     "battery": "change the camera's battery, mark battery",
-    "mount-battery": "change the mount's battery, mark battery mount",
+    "mount-battery": "change the mount's battery, mark mount-battery",
     "card": "change the card, mark card",
     "timer": "restart the timer, mark timer",
 }

@@ -26,7 +26,7 @@ UNHEALING = frozenset({"runaway", "over-bright"})
 was a false alarm. Only somebody's word tells which."""
 
 ACTS = frozenset(
-    {"visit", "recentred", "unwound", "refocused", "realigned", "battery", "card", "timer"},
+    {"visit", "recentred", "unwound", "refocused", "realigned", "battery", "mount-battery", "card", "timer"},
 )
 """Marks of a hand at the camera; `seen` and `remark` need none."""
 

@@ -58,7 +58,7 @@ class Board:
         if isinstance(event, MeasuredFrame):
             self._frame(event)
         elif isinstance(event, Mark):
-            self.marks[event.kind] = event
+            self.marks[event.renews or event.kind] = event
         elif isinstance(event, Surroundings):
             self.surroundings = event
         if outcome.forecast is not None:

@@ -18,7 +18,10 @@ BUTTONS: tuple[tuple[str, str], ...] = (
     ("seen", "Seen"),
     ("recentred", "Recentred"),
     ("unwound", "Unwound"),
-    ("battery", "Battery changed"),
+    ("refocused", "Refocused"),
+    ("realigned", "Axis realigned"),
+    ("battery", "Camera battery changed"),
+    ("mount-battery", "Mount battery changed"),
     ("card", "Card changed"),
     ("timer", "Timer restarted"),
 )

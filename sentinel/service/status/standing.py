@@ -214,7 +214,7 @@ def _supplies(board: Board, settings: Settings) -> tuple[Supply, ...]:
     for setting, (reason, name) in _SUPPLIES.items():
         if getattr(settings.supplies, setting) is None:
             continue
-        mark = board.marks.get("battery" if "battery" in reason else reason)
+        mark = board.marks.get(reason)
         found.append(
             Supply(
                 name=name,
