@@ -19,7 +19,8 @@ from sentinel.core.records import Tick
 from sentinel.service.journal import Journal, Origin
 from tests.watch.service import Service, service
 
-BLIND = "THE WATCH IS BLIND: it cannot write"
+BLIND = "config: THE WATCH IS BLIND: it cannot write"
+"""What is sent opens with the camera's name, here that of the settings file."""
 
 pytestmark = pytest.mark.slow
 
@@ -97,7 +98,7 @@ def test_a_full_disk_in_quiet_hours_wakes_people_and_stops_the_heartbeat(tmp_pat
         assert one.pings() >= 2
         (place / "fill").unlink()
         one.until(lambda: len(one.names()) == 60)
-        one.until(lambda: one.phone.titles()[-1] == "The watch sees again")
+        one.until(lambda: one.phone.titles()[-1] == "config: The watch sees again")
         assert beats_in(one, 8) > 0
         assert one.end() == 0
 
@@ -117,7 +118,7 @@ def test_a_locked_journal_is_called_locked(tmp_path: Path) -> None:
         other.execute("ROLLBACK")
         other.close()
         one.until(lambda: one.names() == ["0.jpg", "1.jpg"])
-        one.until(lambda: one.phone.titles()[-1] == "The watch sees again")
+        one.until(lambda: one.phone.titles()[-1] == "config: The watch sees again")
         assert one.end() == 0
 
 
@@ -173,7 +174,7 @@ def test_the_state_folder_is_removed_and_made_anew_with_all_that_is_known(tmp_pa
         one.until(lambda: len(one.names()) == 3)
         one.state.rename(tmp_path / "gone")
         shutil.rmtree(tmp_path / "gone")
-        one.until(lambda: "The watch's state folder was removed" in one.phone.titles())
+        one.until(lambda: "config: The watch's state folder was removed" in one.phone.titles())
         one.until(lambda: sorted(one.names()) == ["0.jpg", "1.jpg", "2.jpg"])
         one.frame(3)
         one.until(lambda: one.names()[-1] == "3.jpg")
