@@ -11,7 +11,7 @@ from PIL import Image
 from sentinel.core.errors import RequestProblem
 from sentinel.core.plain_yaml import read_yaml
 from sentinel.core.settings import Settings, load_settings
-from sentinel.jobs.init.answers import sleep_answer
+from sentinel.jobs.init.answers import sleep_answer, sleep_caution
 from sentinel.jobs.init.writing import EXAMPLE, EXAMPLE_HEAD, settings_text
 from tests.command import Run, runner
 
@@ -177,3 +177,13 @@ def test_hours_of_sleep_are_read_by_the_clock_of_the_zone() -> None:
     for wrong in ("", "22", "22:30", "25:00-06:00", "a-b", "1-2-3"):
         with pytest.raises(RequestProblem):
             sleep_answer(wrong, None, summer)
+
+
+@pytest.mark.parametrize(("zone", "told"), [("Europe/Oslo", True), ("Asia/Tokyo", False), (None, False)])
+def test_hours_of_sleep_that_will_be_others_after_a_change_of_clocks_are_cautioned(
+    zone: str | None, told: bool
+) -> None:
+    winter = datetime(2026, 11, 30, tzinfo=UTC)
+    answers = {"alerts.zone": zone, **sleep_answer("22:30-06:00", zone, winter)}
+    assert (sleep_caution(answers, winter) is not None) == told
+    assert sleep_caution({"alerts.zone": zone}, winter) is None

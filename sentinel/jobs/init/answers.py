@@ -2,7 +2,7 @@
 
 import shlex
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
@@ -104,6 +104,23 @@ def sleep_answer(text: str, zone: str | None, now_utc: datetime) -> Answers:
     times = (here.replace(hour=part.hour, minute=part.minute).astimezone(UTC) for part in (begin, end))
     from_utc, until_utc = (f"{time:%H:%M}" for time in times)
     return {"sleep.from_utc": from_utc, "sleep.until_utc": until_utc}
+
+
+def sleep_caution(answers: Answers, now_utc: datetime) -> str | None:
+    """Return what to say where hours of sleep, kept in UTC, will be others by the operator's clock.
+
+    None: they are not told, or the zone never changes its clocks.
+    """
+    zone = answers.get("alerts.zone")
+    if not zone or not answers.get("sleep.from_utc"):
+        return None
+    year = [now_utc + timedelta(days=10 * step) for step in range(37)]
+    if len({time.astimezone(ZoneInfo(zone)).utcoffset() for time in year}) == 1:
+        return None
+    return (
+        f"written in UTC, by the clock of {zone} as it is set today; "
+        "for a trip after its clocks change, change these hours too"
+    )
 
 
 def channel_answer(text: str) -> dict[str, Any]:
