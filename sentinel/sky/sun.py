@@ -1,5 +1,6 @@
 """The sun over a site, at any time from 1970 to 2040: direction, hour angle, size."""
 
+from collections.abc import Callable
 from functools import partial
 
 import numpy as np
@@ -46,10 +47,31 @@ class Sun:
 
     def __init__(self, site: Site) -> None:
         self.site = site
-        self._sun_km = Knots(partial(_sun_vectors_km, site))
+        self._sun_km: Callable[[Numbers], Array] = Knots(partial(_sun_vectors_km, site))
         self._equation_s = Knots(_equation_of_time_s)
         latitude = np.radians(site.latitude_deg)
         self._sin_latitude, self._cos_latitude = float(np.sin(latitude)), float(np.cos(latitude))
+
+    def across_equator(self) -> "Sun":
+        """Return the sun over the place as far on the other side of the equator.
+
+        It comes of this one's by plain geometry: no ephemeris is computed for it.
+        """
+        other = Sun(self.site.model_copy(update={"latitude_deg": -self.site.latitude_deg}))
+        other._sun_km = self._from_across_km
+        return other
+
+    def _from_across_km(self, utc_s: Numbers) -> Array:
+        from sentinel.sky import ephemeris
+
+        east, north, up = np.moveaxis(self._sun_km(utc_s), -1, 0)
+        outward = up * self._cos_latitude - north * self._sin_latitude
+        # The other place lies twice as far down the Earth's axis as this one lies above the equator.
+        along_axis = north * self._cos_latitude + up * self._sin_latitude
+        along_axis = along_axis + 2 * ephemeris.location(self.site).z.to_value("km")
+        north = outward * self._sin_latitude + along_axis * self._cos_latitude
+        up = outward * self._cos_latitude - along_axis * self._sin_latitude
+        return np.stack([east, north, up], axis=-1)
 
     def true_direction(self, utc_s: Numbers) -> Array:
         """Return airless unit vectors (..., 3): east, north, up."""

@@ -1,21 +1,26 @@
 """Settings of which place or clock are wrong: what light and track tell of it, and what nothing can tell."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 
+from sentinel.chain.forecast.estimate import TELLING_ARC_S
 from sentinel.chain.forecast.fit import USUAL_ROLLS
-from sentinel.chain.forecast.geometry import Geometry
+from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.forecast.geometry import Elsewhere, Geometry
 from sentinel.chain.forecast.nodes import every_node
 from sentinel.chain.forecast.place_and_clock import PlaceAndClock, mistakes
 from sentinel.chain.forecast.rates import first_rates
 from sentinel.core.records import Contradiction, Disc, MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import from_utc_s
+from sentinel.sky.arrays import Array
 from sentinel.sky.refraction import air_mass
 from sentinel.sky.sun import Sun
+from tests.forecast.sessions import Session
 
 NORTH = Site(latitude_deg=72.0, longitude_deg=50.0)
 START_S = datetime(2026, 6, 20, 18, tzinfo=UTC).timestamp()
@@ -131,3 +136,40 @@ def test_a_clock_that_is_set_takes_the_contradiction_back(step_h: float) -> None
             )
         )
         assert (known.doubt().contradiction() is None) == (off_h != 0.0)
+
+
+def test_all_places_at_once_are_told_of_as_each_alone_and_a_short_track_tells_of_none() -> None:
+    session = Session(azimuth_error_deg=0.6, altitude_error_deg=-0.4, watched_h=3.0, followed_h=4.0, seed=4)
+    forecaster = Forecaster(session.settings, session.sun)
+    places = PlaceAndClock(session.settings.site, session.sun).elsewhere
+    estimator = forecaster._estimator
+    for frame in session.frames():
+        forecaster.feed(frame, frame.time_utc)
+        if frame.time_utc.timestamp() - session.start_s < TELLING_ARC_S:
+            assert estimator.evidence(places) is None
+    together = estimator.evidence(places)
+    assert together is not None
+    alone = [estimator.evidence([place]) for place in places]
+    assert together == pytest.approx(np.ravel(np.array(alone, dtype=float)), abs=1e-6)
+    assert np.ptp(together) > 0.5
+
+
+def test_the_track_is_asked_only_of_what_it_could_give_weight() -> None:
+    known = told_by_light(NORTH, hours=10.0)
+    hopeless = known.doubt().weights < 1e-8
+    assert 0 < hopeless.sum() < len(hopeless)
+    asked: list[Elsewhere] = []
+
+    def track(places: Sequence[Elsewhere]) -> Array:
+        asked.extend(places)
+        # Whatever is not nought it speaks for as loudly as it may.
+        return np.where(np.arange(len(places)) > 0, 100.0, 0.0)
+
+    known.weigh(START_S + 10 * 3600, track)
+    spared = np.array([place not in asked for place in known.elsewhere])
+    assert spared[hopeless].all()
+    assert not spared[0]
+    assert known.doubt().weights[spared].sum() < 1e-3
+    asked.clear()
+    known.weigh(START_S + 10.5 * 3600, track)
+    assert not asked

@@ -57,6 +57,24 @@ def test_interpolation_keeps_to_astropy(vardo: Sun) -> None:
     assert separation_deg(vardo.true_direction(times), directly).max() * 3600 < 0.05
 
 
+@pytest.mark.parametrize("place", [VARDO, AIRLESS])
+def test_the_sun_across_the_equator_is_that_of_an_ephemeris_computed_there(place: Site) -> None:
+    there, times = (
+        Sun(place.model_copy(update={"latitude_deg": -place.latitude_deg})),
+        np.arange(0, DAY_S, 997),
+    )
+    across = Sun(place).across_equator()
+    assert across.site == there.site
+    apart_deg = separation_deg(
+        across.true_direction(SOLSTICE_S + times), there.true_direction(SOLSTICE_S + times)
+    )
+    assert apart_deg.max() * 3600 < 0.05
+    # The place itself is thousands of kilometres away: by a forgotten way the disc's size would show it.
+    gap_km = across.distance_km(SOLSTICE_S + times) - there.distance_km(SOLSTICE_S + times)
+    assert np.abs(gap_km).max() < 1.0
+    assert across.direction(SOLSTICE_S) == pytest.approx(there.direction(SOLSTICE_S), abs=1e-6)
+
+
 def test_the_midnight_sun_over_vardo(vardo: Sun) -> None:
     # Polar day: lowest due north at 90 - latitude below the pole's mirror, highest due south.
     times = SOLSTICE_S + np.arange(0, DAY_S, 60)

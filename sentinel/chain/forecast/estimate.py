@@ -37,6 +37,8 @@ _WEIGH_EVERY = 5
 _CLOSE = np.array([3e-3, 3e-3, 0.2])
 _MOST_CHANGES = 6
 _ELSEWHERE_ROUNDS = 2
+TELLING_ARC_S = 3600.0
+"""A shorter track tells nothing of place and clock: to first order the air is one more drift."""
 _LIKELY = 0.1
 """A change of the drift in so large a share of the draws is reckoned with where the fit settles."""
 
@@ -164,15 +166,23 @@ class Estimator:
         """
         if self._kept is None or self._nodes.change is not None:
             return None
+        seen, nodes = self._kept
+        if np.ptp(seen.aims.utc_s) < TELLING_ARC_S:
+            return None
+        found = np.full(len(places), -np.inf)
+        sides = np.array([place.across for place in places])
         with _one_thread().limit(limits=1, user_api="blas"):
-            found = np.array([self._evidence(place, *self._kept) for place in places])
-        return found if np.isfinite(found[0]) else None
+            for side in np.unique(sides):
+                there = [place for place in places if place.across == side]
+                found[sides == side] = self._evidence(there, seen, nodes)
+        return found
 
-    def _evidence(self, place: Elsewhere, seen: _Seen, nodes: Nodes) -> float:
-        geometry = place.geometry
-        utc_s = seen.aims.utc_s + place.later_s
-        track = replace(seen, aims=geometry.aims(utc_s, float(utc_s[-1])))
-        nodes = nodes.elsewhere(place, float(utc_s[0]), seen.track.xy_arcsec[0])
+    def _evidence(self, places: Sequence[Elsewhere], seen: _Seen, nodes: Nodes) -> Array:
+        """Return the same of places on one side of the equator."""
+        geometry, utc_s = places[0].geometry, seen.aims.utc_s
+        later_s = np.repeat([place.later_s for place in places], len(nodes))[:, None]
+        track = replace(seen, aims=geometry.aims(utc_s, float(utc_s[-1]), later_s))
+        nodes = nodes.elsewhere(places, float(utc_s[0]), seen.track.xy_arcsec[0])
         for _ in range(_ELSEWHERE_ROUNDS):
             nodes = nodes.knowing_nothing(geometry.latitude_deg)
             base, slopes = track.linear(geometry, nodes.points)
@@ -182,7 +192,8 @@ class Estimator:
             nodes = replace(nodes, points=nodes.points.moved(track.without_worm(_mean(solved, roll)), roll))
         log = log + nodes.log_prior[None, :, None]
         # A mount for which the sun would have been behind the camera explains nothing.
-        return float(logsumexp(np.where(np.isfinite(log), log, -np.inf)))
+        log = np.where(np.isfinite(log), log, -np.inf).swapaxes(0, 1)
+        return np.asarray(logsumexp(log.reshape(len(places), -1), axis=1))
 
     def _settled(self, nodes: Nodes, track: "_Seen") -> tuple[Nodes, Array, Array, Array]:
         """Move each node to the best point of its cell; with it the track there, and its hope."""

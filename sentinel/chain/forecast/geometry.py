@@ -102,12 +102,12 @@ class Aims:
 
     utc_s: Array
     direction: Array
-    """(n, 3) to the middle between the limbs: what is measured"""
+    """(n, 3) to the middle between the limbs: what is measured; (m, n, 3) where each mount has its own"""
     air: Array
-    """(n, 3) how far the real air may lift it off that, 1-sigma in radians"""
+    """(n, 3) or (m, n, 3) how far the real air may lift it off that, 1-sigma in radians"""
     tips: Array
-    """(2, n, 3) where it seems to go, in radians, for a mount that tips by a degree an hour about the east
-    and about the north and stands at `now_s` as it is said to"""
+    """(2, n, 3) or (2, m, n, 3) where it seems to go, in radians, for a mount that tips by a degree an hour
+    about the east and about the north and stands at `now_s` as it is said to"""
 
 
 class Geometry:
@@ -124,31 +124,32 @@ class Geometry:
         return axis_vector(self.latitude_deg, points.azimuth_deg, points.altitude_deg)
 
     def tangent(self, direction: Array, utc_s: Array, stretch: Indices, points: Points) -> Array:
-        """Return (m, n, 2) arcseconds of directions (n, 3) at times (n,), in stretches (n,)."""
+        """Return (m, n, 2) arcseconds of directions (n, 3), or (m, n, 3), at times (n,), in stretches."""
         theta = points.theta_rad(utc_s, points.reference_s[stretch])
         mounted = in_mount_frame(direction, self.axis(points), theta, south=self.south)
         pose = Pose(points.along_deg[:, stretch], points.poleward_deg[:, stretch])
         return np.stack(project(mounted, pose, ARCSEC_OPTICS), axis=-1)
 
-    def aims(self, utc_s: Array, now_s: float) -> Aims:
-        """Return where the sun is at times (n,); axis and tilt are those of `now_s`."""
-        direction = self._sun.middle_direction(utc_s)
-        level = np.maximum(np.hypot(direction[:, 0], direction[:, 1]), 1e-9)
-        up = direction[:, 2]
-        zenithward = np.stack([-direction[:, 0] * up / level, -direction[:, 1] * up / level, level], axis=1)
+    def aims(self, utc_s: Array, now_s: float, later_s: Array | float = 0.0) -> Aims:
+        """Return where the sun is at times (n,), or so much later, (m, 1); axis and tilt are of `now_s`."""
+        direction = self._sun.middle_direction(utc_s + later_s)
+        east, north, up = np.moveaxis(direction, -1, 0)
+        level = np.maximum(np.hypot(east, north), 1e-9)
+        zenithward = np.stack([-east * up / level, -north * up / level, level], axis=-1)
         altitude = np.degrees(np.arctan2(up, level))
         sigma = refraction_sigma_deg(altitude, self._site.pressure_hpa, self._site.temperature_c)
         turned = np.radians((utc_s - now_s) / 3600)[:, None]
         # The mount turns one way: seen from it, the sun goes the other.
         tips = np.stack([turned * np.cross(direction, axis) for axis in (_EAST, _NORTH)])
-        return Aims(utc_s, direction, zenithward * np.radians(sigma)[:, None], tips)
+        return Aims(utc_s, direction, zenithward * np.radians(sigma)[..., None], tips)
 
     def linear(self, aims: Aims, stretch: Indices, points: Points) -> tuple[Array, Array]:
         """Return tracks (m, n, 2) in arcsec and their derivatives (m, n, 2, unknowns)."""
         utc_s, direction = aims.utc_s, aims.direction
         m, n = len(points), len(utc_s)
         nudged = _nudged(points)
-        sides = self.tangent(direction, utc_s, stretch, nudged).reshape(6, m, n, 2)
+        every = direction if direction.ndim == 2 else np.tile(direction, (6, 1, 1))
+        sides = self.tangent(every, utc_s, stretch, nudged).reshape(6, m, n, 2)
         base = sides[0]
         lifted = direction + _STEP[3] * aims.air
         slopes = np.zeros((m, n, 2, COMMON + 2 * len(points.reference_s)))
@@ -165,10 +166,13 @@ class Geometry:
             slopes[:, rows, :, COMMON + 2 * stretch + column] = slope.transpose(1, 0, 2)
         return base, slopes
 
-    def poses_for(self, at_s: float, xy_arcsec: Array, points: Points) -> tuple[Array, Array]:
-        """Return along and poleward (deg), (m,) each, that see the sun at (2,) arcsec, the drive unturned."""
+    def poses_for(self, at_s: Array | float, xy_arcsec: Array, points: Points) -> tuple[Array, Array]:
+        """Return along and poleward (deg), (m,) each, that see the sun at (2,) arcsec, the drive unturned.
+
+        At one time for all mounts, or at one for each, (m, 1).
+        """
         mounted = in_mount_frame(
-            self._sun.middle_direction(np.array([at_s])),
+            self._sun.middle_direction(np.atleast_2d(at_s)),
             self.axis(points),
             np.zeros((len(points), 1)),
             south=self.south,
@@ -182,9 +186,9 @@ class Geometry:
         )
         return np.asarray(pose.along_deg), np.asarray(pose.poleward_deg)
 
-    def posed(self, points: Points, at_s: float, xy_arcsec: Array) -> Points:
-        """Return points of one pose: that of `poses_for`."""
-        along, poleward = (pose[:, None] for pose in self.poses_for(at_s, xy_arcsec, points))
+    def posed(self, points: Points, at_s: float, xy_arcsec: Array, later_s: Array | float = 0.0) -> Points:
+        """Return points of one pose: that of `poses_for`, the sun as it stands so much later, (m, 1)."""
+        along, poleward = (pose[:, None] for pose in self.poses_for(at_s + later_s, xy_arcsec, points))
         return replace(points, reference_s=np.array([at_s]), along_deg=along, poleward_deg=poleward)
 
 

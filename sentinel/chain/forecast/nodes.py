@@ -88,19 +88,21 @@ class Nodes:
         )
         return replace(both, points=points, centre_rad=both.centre_rad + half)
 
-    def elsewhere(self, place: Elsewhere, first_s: float, xy_arcsec: Array) -> "Nodes":
-        """Return the same, the sun seen in another place; the first disc (2,) at a time there."""
-        points = self.points
-        azimuth, altitude = place.axis_errors_deg(points.azimuth_deg, points.altitude_deg)
-        half = np.pi if place.across else 0.0
+    def elsewhere(self, places: Sequence[Elsewhere], first_s: float, xy_arcsec: Array) -> "Nodes":
+        """Return the same once for each of some places on one side of the equator, one place after the other.
+
+        The sun is seen there, the first disc at (2,).
+        """
+        axes = [place.axis_errors_deg(self.points.azimuth_deg, self.points.altitude_deg) for place in places]
+        azimuth, altitude = np.concatenate(axes, axis=1)
+        every = self.taken(np.tile(np.arange(len(self)), len(places)))
+        half = np.pi if places[0].across else 0.0
         points = replace(
-            points,
-            azimuth_deg=azimuth,
-            altitude_deg=altitude,
-            roll_rad=points.roll_rad + half,
+            every.points, azimuth_deg=azimuth, altitude_deg=altitude, roll_rad=every.points.roll_rad + half
         )
-        points = place.geometry.posed(points, first_s, xy_arcsec)
-        return replace(self, points=points, centre_rad=self.centre_rad + half)
+        later_s = np.repeat([place.later_s for place in places], len(self))[:, None]
+        points = places[0].geometry.posed(points, first_s, xy_arcsec, later_s)
+        return replace(every, points=points, centre_rad=every.centre_rad + half)
 
     def knowing_nothing(self, latitude_deg: float) -> "Nodes":
         """Return the same where they stand, little known of the axis beforehand and nothing of the roll."""

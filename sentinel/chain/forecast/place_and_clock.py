@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.linalg import cholesky, solve_triangular
 
 from sentinel.chain.forecast.fit import TILT_SIGMA_DEG, level_of
-from sentinel.chain.forecast.geometry import Elsewhere, Geometry
+from sentinel.chain.forecast.geometry import Elsewhere, Geometry, Indices
 from sentinel.core.records import Contradiction, MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
@@ -56,9 +55,11 @@ _TRACK_MOST = 6.0
 """The track does not decide alone: a change of the drift that is not known yet may look like anything."""
 _SET_S = 1500.0
 """A camera's clock that goes off by more between two frames that come one after the other has been set."""
-WEIGH_EVERY_S = 1800.0
-TRACK_EVERY_S = 5400.0
-"""It is too dear to do at every renewal, the track's part most of all."""
+_NEW_SHARE, _NEW_MOST = 0.25, 8
+"""The light is weighed anew when so large a share of its samples is new, and at the latest after so many: one
+more tells little beside many, and what all of them say is dear to work out."""
+TRACK_EVERY_S = 7200.0
+"""The track is asked again: its word grows with its length, and is dear too."""
 TRACK_SHARE = 0.7
 """The real air's changes are like the sun's own at another hour: the track's word counts for less."""
 CONTRADICTED = 0.97
@@ -92,11 +93,6 @@ def mistakes(site: Site) -> tuple[Mistake, ...]:
     if abs(site.latitude_deg) > _LEAST_DEG:
         found.append(Mistake("latitude-sign", _LATITUDE_SIGN, across=True))
     return (Mistake("none", 1 - sum(one.prior for one in found)), *found)
-
-
-def across(site: Site) -> Site:
-    """Return the place as far on the other side of the equator."""
-    return site.model_copy(update={"latitude_deg": -site.latitude_deg})
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,11 +155,11 @@ class PlaceAndClock:
     def __init__(self, site: Site, sun: Sun) -> None:
         self.mistakes = mistakes(site)
         self._latitude_deg = site.latitude_deg
-        self._sun, self._across = sun, Sun(across(site))
+        self._sun, self._across = sun, sun.across_equator()
         self._live: tuple[float, float] | None = None
         """When the last frame that came live was taken, by its own clock, and when it came."""
         self._forget()
-        sides = Geometry(site, sun), Geometry(across(site), self._across)
+        sides = Geometry(site, sun), Geometry(self._across.site, self._across)
         self.elsewhere = tuple(
             Elsewhere(sides[one.across], one.hours * 3600, one.across) for one in self.mistakes
         )
@@ -173,7 +169,8 @@ class PlaceAndClock:
         self._samples: deque[tuple[float, float, float]] = deque(maxlen=SAMPLES)
         self._open: list[tuple[float, float]] = []
         self._light, self._track, self._past = np.zeros((3, len(self.mistakes)))
-        self._weighed_s = self._tracked_s = -np.inf
+        self._new_samples = 0
+        self._tracked_s = -np.inf
         self._down_s: deque[float] = deque(maxlen=_DOWN_MOST)
 
     def _clock_was_set(self, frame: MeasuredFrame) -> bool:
@@ -187,11 +184,25 @@ class PlaceAndClock:
 
     def doubt(self) -> SettingsDoubt:
         """Return how likely each mistake is."""
-        log = np.log([one.prior for one in self.mistakes]) + self._light
+        log = self._without_track()
         log = log + TRACK_SHARE * np.clip(self._past + self._track, -_TRACK_MOST, _TRACK_MOST)
-        log[0] -= _DOWN_COSTS * len(self._down_s)
         weights = np.exp(log - log.max())
         return SettingsDoubt(self.mistakes, self.elsewhere, self._latitude_deg, weights / weights.sum())
+
+    def _without_track(self) -> Array:
+        """Return the log of how likely each mistake is by all but the track."""
+        log = np.log([one.prior for one in self.mistakes]) + self._light
+        log[0] -= _DOWN_COSTS * len(self._down_s)
+        return log
+
+    def _worth_asking(self) -> Indices:
+        """Return the mistakes, the first of all that there is none, to which the track could give weight."""
+        log, most = self._without_track(), TRACK_SHARE * _TRACK_MOST
+        # By how the track is told, it says nothing for or against the first.
+        best = max(log[0], log.max() - most)
+        worth = log + most > best + np.log(_WEIGHTLESS)
+        worth[0] = True
+        return np.flatnonzero(worth)
 
     def see(self, frame: MeasuredFrame) -> None:
         """Take a frame."""
@@ -217,23 +228,26 @@ class PlaceAndClock:
         if len(times) > 1:
             change = float(np.abs(np.diff(light)).mean())
             self._samples.append((float(times.mean()), float(np.quantile(light, _CLEAREST)), change))
+            self._new_samples += 1
         self._open.clear()
 
     def weigh(self, now_s: float, track: Callable[[Sequence[Elsewhere]], Array | None]) -> None:
         """Ask light and track anew, now and then; `track` gives the log of how likely it is by each."""
-        if abs(now_s - self._weighed_s) < WEIGH_EVERY_S:
-            return
-        self._weighed_s = now_s
-        self.weigh_light()
+        if self._new_samples >= min(max(_NEW_SHARE * len(self._samples), 1), _NEW_MOST):
+            self.weigh_light()
         if abs(now_s - self._tracked_s) < TRACK_EVERY_S:
             return
+        asked = self._worth_asking()
+        log_evidence = track([self.elsewhere[i] for i in asked])
+        if log_evidence is None:
+            return
         self._tracked_s = now_s
-        log_evidence = track(self.elsewhere)
-        if log_evidence is not None:
-            self._track = np.clip(log_evidence - log_evidence[0], -_TRACK_MOST, _TRACK_MOST)
+        if np.isfinite(log_evidence[0]):
+            self._track[asked] = np.clip(log_evidence - log_evidence[0], -_TRACK_MOST, _TRACK_MOST)
 
     def weigh_light(self) -> None:
         """Work out anew what the light says."""
+        self._new_samples = 0
         if len(self._samples) < FEWEST:
             return
         times_s, stops, change = np.array(self._samples).T
@@ -244,20 +258,22 @@ class PlaceAndClock:
         if steady.sum() < FEWEST:
             return
         times_s, stops = times_s[steady], stops[steady]
-        light = Light(times_s, stops)
-        self._light = np.array(
-            [light.log_evidence(self._altitude_deg(one, times_s)) for one in self.mistakes]
-        )
-        self._light -= self._light[0]
+        said = Light(times_s, stops).log_evidence(self._altitudes_deg(times_s))
+        self._light = said - said[0]
 
     def begin_part(self) -> None:
         """Keep what the track has said so far: another part of it begins."""
         self._past = np.clip(self._past + self._track, -_TRACK_MOST, _TRACK_MOST)
         self._track = np.zeros(len(self.mistakes))
 
-    def _altitude_deg(self, mistake: Mistake, times_s: Array) -> Array:
-        sun = self._across if mistake.across else self._sun
-        return np.asarray(sun.altaz_deg(times_s + mistake.hours * 3600)[0])
+    def _altitudes_deg(self, times_s: Array) -> Array:
+        """Return how high the sun was at times (n,) by each mistake, (k, n)."""
+        found = np.empty((len(self.mistakes), len(times_s)))
+        across = np.array([one.across for one in self.mistakes])
+        later_s = 3600 * np.array([[one.hours] for one in self.mistakes])
+        for sun, which in ((self._sun, ~across), (self._across, across)):
+            found[which] = sun.altaz_deg(times_s + later_s[which])[0]
+        return found
 
 
 _EXTINCTION, _EXTINCTION_SIGMA = 0.3, 0.12
@@ -293,25 +309,27 @@ class Light:
             nothing.append(np.log(share) + self._log_density(self._stops, self._steady + veil))
         self._untold = float(np.logaddexp.reduce(nothing))
 
-    def log_evidence(self, altitude_deg: Array) -> float:
-        """Return the log of how likely the light is, the sun being so high."""
-        down = int((altitude_deg < _DOWN_DEG).sum())
+    def log_evidence(self, altitude_deg: Array) -> Array:
+        """Return the log of how likely the light is, (k,), the sun being so high, (k, n)."""
+        down = (altitude_deg < _DOWN_DEG).sum(axis=1)
         air = air_mass(np.maximum(altitude_deg, 0.0))
-        off = air - air.mean()
-        unit = np.outer(air, air) * np.exp(-self._lag / _HAZE_S)
-        covariance = self._steady + _EXTINCTION_SIGMA**2 * np.outer(off, off)
+        off = air - air.mean(axis=1, keepdims=True)
+        unit = air[:, :, None] * air[:, None, :] * np.exp(-self._lag / _HAZE_S)
+        covariance = self._steady + _EXTINCTION_SIGMA**2 * off[:, :, None] * off[:, None, :]
         left = self._stops + _EXTINCTION * off
         told = [
             np.log(share) + self._log_density(left, covariance + haze**2 * unit + smoke**2 * self._smoke)
             for share, haze, smoke in _SKIES
         ]
-        return float(np.logaddexp.reduce([*told, self._untold])) - _DOWN_COSTS * min(down, _DOWN_MOST)
+        untold = np.full(len(down), self._untold)
+        return np.asarray(np.logaddexp.reduce([*told, untold]) - _DOWN_COSTS * np.minimum(down, _DOWN_MOST))
 
     @staticmethod
-    def _log_density(left: Array, covariance: Array) -> float:
-        root = cholesky(covariance, lower=True, check_finite=False)
-        white = solve_triangular(root, left, lower=True, check_finite=False)
-        return float(-0.5 * white @ white - np.log(np.diag(root)).sum())
+    def _log_density(left: Array, covariance: Array) -> Array:
+        """Return that of what is left, (..., n), under covariances (..., n, n)."""
+        root = np.linalg.cholesky(covariance)
+        power = (left * np.linalg.solve(covariance, left[..., None])[..., 0]).sum(axis=-1)
+        return np.asarray(-0.5 * power - np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum(axis=-1))
 
 
-__all__: Sequence[str] = ("Light", "Mistake", "PlaceAndClock", "SettingsDoubt", "across", "mistakes")
+__all__: Sequence[str] = ("Light", "Mistake", "PlaceAndClock", "SettingsDoubt", "mistakes")
