@@ -55,7 +55,7 @@ _TRACK_MOST = 6.0
 """The track does not decide alone: a change of the drift that is not known yet may look like anything."""
 _SET_S = 1500.0
 """A camera's clock that goes off by more between two frames that come one after the other has been set."""
-_NEW_SHARE, _NEW_MOST = 0.25, 8
+_NEW_SHARE, _NEW_MOST = 0.125, 8
 """The light is weighed anew when so large a share of its samples is new, and at the latest after so many: one
 more tells little beside many, and what all of them say is dear to work out."""
 TRACK_EVERY_S = 7200.0
@@ -131,8 +131,11 @@ class SettingsDoubt:
         for as much as the mistake is likely. Once something is wrong for sure, nothing is known of the axis.
         """
         off, share = [], []
+        # What together is less than a tenth of what is left out moves nothing: the lightest are passed over.
+        least = np.sort(self.weights)
+        least = least[np.cumsum(least) > 0.1 * min(left_out for _, left_out in _LEFT_OUT)][0]
         for place, weight in zip(self.elsewhere, self.weights, strict=True):
-            if weight < _WEIGHTLESS:
+            if weight < least:
                 continue
             axis = np.stack(place.axis_errors_deg(azimuth_deg, altitude_deg))
             off.append(np.abs(half_turn_deg(axis - np.array(at_deg)[:, None])))

@@ -41,23 +41,17 @@ def with_turns(
     There the air lifts the sun by a sun-width more than an hour later: a track between two times of an even
     grid would know nothing of it. `above_deg` gives the sun's height above the line at times after now.
     """
-    heights = above_deg(offsets_s)
-    more = [_turns_s(offsets_s, heights - level, above_deg, level) for level in levels_deg]
-    return np.unique(np.concatenate([offsets_s, *more]))
-
-
-def _turns_s(
-    offsets_s: Array, heights: Array, above_deg: Callable[[Array], Array], level_deg: float
-) -> Array:
-    turns = np.flatnonzero((heights[1:] > 0) != (heights[:-1] > 0))
+    levels = np.array(levels_deg)
+    heights = above_deg(offsets_s) - levels[:, None]
+    which, turns = np.nonzero((heights[:, 1:] > 0) != (heights[:, :-1] > 0))
     begin, end = offsets_s[turns], offsets_s[turns + 1]
-    low, high = heights[turns], heights[turns + 1]
+    low, high = heights[which, turns], heights[which, turns + 1]
     when = begin + (end - begin) * low / np.where(low == high, 1.0, low - high)
     for _ in range(3 if len(turns) else 0):
-        here = above_deg(when) - level_deg
-        rate = (above_deg(when + 10.0) - level_deg - here) / 10.0
+        here, soon = above_deg(np.stack([when, when + 10.0])) - levels[which]
+        rate = (soon - here) / 10.0
         when = np.clip(when - here / np.where(rate == 0, 1.0, rate), begin, end)
-    return np.asarray(when)
+    return np.unique(np.concatenate([offsets_s, when]))
 
 
 def daylight(offsets_s: Array, heights_deg: Array) -> Daylight:
