@@ -539,3 +539,80 @@ def test_a_rate_is_not_right_again_because_the_disc_was_put_elsewhere() -> None:
     watch.forecast(rate_ratio=1.0001, rate_ratio_sigma=2e-4, flags=(), arc_h=3.0)
     watch.frames(10)
     assert watch.of("runaway") == [("opened", "soon"), ("cleared", "soon")]
+
+
+def test_a_doubt_about_the_change_that_a_rate_was_named_for_is_no_news() -> None:
+    """A drive that slips: whether it is the drive is in doubt again after each recentring."""
+    watch = tracked()
+    changed = watch.now - timedelta(minutes=40)
+    doubt = {"flags": ("cause-open",), "drift_changed_utc": changed, "drift_arcmin_h": 24.0}
+    for _ in range(3):
+        watch.forecast(rate_ratio=0.97, rate_ratio_sigma=1e-4, **doubt)
+        watch.frames(10)
+    named = watch.now
+    for _ in range(3):
+        for _ in range(3):
+            watch.forecast(rate_ratio=0.97, rate_ratio_sigma=1e-4)
+            watch.frames(10)
+        watch.forecast(rate_ratio=0.97, rate_ratio_sigma=1e-4, **doubt)
+        watch.frames(10)
+    assert watch.of("runaway") == [("opened", "soon"), ("changed", "soon")]
+    assert watch.said[-1].detail["looks_like"] == "none of the usual rates"
+    # It was noticed when the rate was known, not when the drift became another.
+    assert watch.said[-1].onset_utc >= named
+    again = {**doubt, "drift_changed_utc": watch.now - timedelta(minutes=5)}
+    watch.forecast(rate_ratio=0.97, rate_ratio_sigma=1e-4, **again)
+    watch.frames(1)
+    assert watch.said[-1].detail.get("cause") == "open"
+
+
+def test_black_pictures_after_a_visit_do_not_tell_that_the_mount_tracks_again() -> None:
+    watch = tracked()
+    watch.runs(0.12)
+    watch.frames(12)
+    assert watch.of("runaway") == [("opened", "now")]
+    watch.mark("visit", minutes=8.0)
+    watch.frames(60, found=False, brightness=0.01)
+    assert watch.of("runaway") == [("opened", "now")]
+
+
+@pytest.mark.parametrize("share", [0.06, 0.12, 0.15])
+@pytest.mark.parametrize("marked", ["recentred", "visit", ""])
+def test_a_drive_that_was_mended_does_not_run_off_the_other_way(share: float, marked: str) -> None:
+    """The slip had become usual; what is usual of the mended drive is for its own pictures to say."""
+    watch = tracked()
+    for slip in np.arange(0.02, share + 0.01, 0.03):
+        # Whoever comes puts the disc elsewhere, and leaves the drive as it is.
+        watch.runs(float(slip))
+        watch.frames(45)
+        watch.x, watch.y = 2400.0, 1800.0
+        watch.mark("recentred")
+        watch.frames(45)
+    watch.x, watch.y, watch.speed = 3000.0, 2000.0, (1.0, -0.5)
+    if marked:
+        watch.mark(marked)
+    told = len(watch.said)
+    watch.frames(120)
+    again = [one for one in watch.said[told:] if one.condition == "runaway" and one.state != "cleared"]
+    assert again == []
+
+
+@pytest.mark.parametrize("cloud_min", [0, 90])
+@pytest.mark.parametrize("marked", [True, False])
+def test_a_drift_that_changed_when_somebody_was_there_is_no_news(cloud_min: int, marked: bool) -> None:
+    watch = tracked()
+    if marked:
+        watch.mark("recentred")
+    watch.frames(cloud_min, found=False, brightness=0.01)
+    watch.x, watch.y = 1500.0, 1200.0
+    changed = watch.now + timedelta(minutes=2)
+    watch.frames(8)
+    doubt: dict[str, Any] = {"flags": ("cause-open",), "drift_arcmin_h": 6.0}
+    watch.forecast(drift_changed_utc=changed, rate_ratio=1.0, rate_ratio_sigma=1e-3, **doubt)
+    watch.frames(10)
+    assert watch.of("runaway") == []
+    watch.frames(60)
+    later = watch.now - timedelta(minutes=5)
+    watch.forecast(drift_changed_utc=later, rate_ratio=1.0, rate_ratio_sigma=1e-3, **doubt)
+    watch.frames(2)
+    assert watch.of("runaway") == [("opened", "soon")]

@@ -26,6 +26,10 @@ _RATE_SETTLED_H = 2.0
 _RATE_LATE_H = 2.5
 _AGREE_S = 1200.0
 PAST_LIMIT_MIN = 10.0
+_VISITED_S = 900.0
+"""So long before its mark somebody may have been at the mount."""
+_SLACK_S = 1800.0
+"""How well the moment at which a drift became another is known, and the gears' slack."""
 
 
 class Deadlines(NamedTuple):
@@ -47,6 +51,9 @@ class Deadlines(NamedTuple):
     unwound_asked: bool = False
     placed: int = 0
     """How often the disc has been put elsewhere: what was foreseen before is another story."""
+    placed_s: float | None = None
+    """When it last was, and when it was first seen after that."""
+    landed_s: float | None = None
     limit_s: float | None = None
     """When the axis comes, or was to come, to its limit; None: not within two days."""
     seen: Seen = Seen()
@@ -56,6 +63,8 @@ class Deadlines(NamedTuple):
 
 def note_seen(state: Deadlines, event: MeasuredFrame | Mark) -> Deadlines:
     """Take note of what was seen and done: pictures are evidence, and a hand moves the disc."""
+    if isinstance(event, MeasuredFrame) and event.disc.found and state.landed_s is None:
+        state = state._replace(landed_s=utc_s(event.time_utc))
     seen = state.seen.after(event)
     return state if seen is state.seen else state._replace(seen=seen)
 
@@ -98,7 +107,7 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
         return state
     if "cause-open" in forecast.flags or "tips" in forecast.flags:
         # Something changed, and whether it is the drive's rate is not known, or it is not.
-        return state._replace(rates=(), rate=_otherwise(state.rate, forecast, context))
+        return state._replace(rates=(), rate=_otherwise(state, forecast, context))
     usual = [RATE_RATIOS[tracking]] + ([_LUNAR_DRIVE] if tracking == "lunar" else [])
     off = min((ratio - one for one in usual), key=abs)
     # The fit has weighed the usual rates against each other; its sigma spans those it has not ruled out yet.
@@ -129,19 +138,27 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     if looks_like == tracking:
         # Neither as configured nor as anything else: a slope that the air or the axis may have drawn.
         return state._replace(rates=(), rate=None)
-    onset_s = state.rate.onset_s if state.rate is not None else utc_s(forecast.time_utc)
+    # When it was noticed: the drift that it explains, where that was told of before, changed earlier.
+    named = state.rate is not None and state.rate.story.startswith("rate")
+    onset_s = state.rate.onset_s if state.rate is not None and named else utc_s(forecast.time_utc)
     # A solar rate where another was configured keeps the sun: worth a word, not a visit.
     severity = Severity.NOTE if looks_like == "solar" else Severity.SOON
     finding = Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"rate {looks_like}")
     return state._replace(rates=rates, rate=finding)
 
 
-def _otherwise(before: Finding | None, forecast: Forecast, context: Context) -> Finding | None:
+def _otherwise(state: Deadlines, forecast: Forecast, context: Context) -> Finding | None:
     """Return what to say of a disc that drifts otherwise than it did, not by the drive for sure."""
+    before = state.rate
     if forecast.drift_changed_utc is None:
         # A change is possible, no more: what was said stands until it is decided.
         return before
     cause = "tips" if "tips" in forecast.flags else "open"
+    changed_s = utc_s(forecast.drift_changed_utc)
+    named = before is not None and before.story.startswith("rate") and changed_s <= before.onset_s
+    if cause == "open" and (named or _came_by_hand(state, changed_s)):
+        # What the rate was named for, or what somebody did at the mount: a doubt about that is no news.
+        return before
     drift = forecast.drift_arcmin_h or 0.0
     detail: dict[str, Any] = {
         "kind": "wrong-rate",
@@ -153,15 +170,23 @@ def _otherwise(before: Finding | None, forecast: Forecast, context: Context) -> 
     severity = Severity.SOON if drift >= context.thresholds.drift_soon_arcmin_h else Severity.NOTE
     if before is not None and before.story == f"drift {cause}" and before.severity is Severity.SOON:
         severity = Severity.SOON
-    onset_s = utc_s(forecast.drift_changed_utc)
+    onset_s = changed_s
     if before is not None and before.story.startswith("drift"):
         onset_s = before.onset_s
     return Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"drift {cause}")
 
 
+def _came_by_hand(state: Deadlines, changed_s: float) -> bool:
+    """Whether the drift became another when the disc was put elsewhere, and perhaps the drive seen to."""
+    if state.placed_s is None:
+        return False
+    landed_s = state.placed_s if state.landed_s is None else state.landed_s
+    return state.placed_s - _VISITED_S <= changed_s <= landed_s + _SLACK_S
+
+
 def placed_anew(state: Deadlines, when_s: float) -> Deadlines:
     """Forget what was foreseen of the edge until then: the disc is elsewhere since."""
-    state = state._replace(placed=state.placed + 1)
+    state = state._replace(placed=state.placed + 1, placed_s=when_s, landed_s=None)
     newer = state.exit is not None and state.exit.told_s > when_s
     return state if newer else state._replace(exit=None, near_s=None)
 

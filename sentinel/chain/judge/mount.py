@@ -18,10 +18,13 @@ def readings(track: Track, seen: Observation, context: Context) -> Readings:
     """Return what to say of the mount after a frame; nothing where that told nothing."""
     if not track.news:
         return {}
-    found: Readings = {"runaway": None, "moved": None}
+    found: Readings = {"moved": None}
+    if track.path.steps or track.seen_to:
+        # After a visit that left no mark it is for two pictures to show whether the mount tracks again.
+        found["runaway"] = None
     if track.run is not None:
         found["runaway"] = _run_finding(track.run, seen, context)
-    elif track.path.steps and track.moving is not None:
+    elif "runaway" in found and track.moving is not None:
         found["runaway"] = Finding(severity=None, onset_s=track.moving.onset_s)
     if track.moved is not None:
         found["moved"] = _moved_finding(track.moved)

@@ -46,6 +46,8 @@ class Track(NamedTuple):
     """When somebody was last seen to push the disc about."""
     told_s: float | None = None
     """When the operator last said that the disc was put elsewhere."""
+    seen_to: bool = False
+    """The operator has marked what was done at the mount, and no disc has been seen since."""
     placed_s: float | None = None
     """When the disc was last put elsewhere, said or seen."""
     part: int = 0
@@ -109,10 +111,8 @@ class Follower:
         if mark.kind == "visit":
             return track._replace(visit=track.visit.after(mark, self._context.thresholds.visit_default_min))
         if mark.kind in {"recentred", "unwound", "realigned"}:
-            track = _relocated(track, utc_s(mark.time_utc), just_now=True)
-        if mark.kind == "realigned":
-            return track._replace(path=track.path._replace(drift=(0.0, 0.0)), part=track.part + 1)
-        return track
+            track = _relocated(track, utc_s(mark.time_utc), just_now=True)._replace(seen_to=True)
+        return track._replace(part=track.part + 1) if mark.kind == "realigned" else track
 
     def _forecast(self, track: Track, forecast: Forecast) -> Track:
         """Take what a forecast says of the camera's roll, and whether a move was for the worse."""
@@ -147,7 +147,7 @@ class Follower:
             # So short a way says nothing, and would break the steps that do.
             return track._replace(news=False)
         path, step = extended(before, seen, context, carried=track.run is None)
-        track = track._replace(path=path)
+        track = track._replace(path=path, seen_to=False)
         if path.last is not seen:
             return track._replace(news=False)
         if step is None:
@@ -164,6 +164,8 @@ def _relocated(track: Track, when_s: float, *, just_now: bool) -> Track:
         It was, and gears may still take up their slack; False: whatever was done is judged from now on.
     """
     path = restarted(track.path, track.path.last) if track.path.last is not None else track.path
+    # Whoever was there may have mended the drive: by a slip that had become usual a sound one runs off.
+    path = path._replace(drift=(0.0, 0.0))
     return track._replace(
         path=path, run=None, moving=None, moved=None, pushed_about_s=None, told_s=when_s,
         placed_s=when_s if just_now else None,
@@ -279,7 +281,7 @@ def _landing(track: Track, moving: Moving, step: Step, seen: Observation, contex
     track = track._replace(part=track.part + 1)
     if gone_px < limits.moved_radius_fraction * step.radius_px:
         return track
-    track = track._replace(placed_s=moving.moved_s)
+    track = track._replace(placed_s=moving.moved_s, path=path._replace(drift=(0.0, 0.0)))
     if _was_told(track, step.time_s):
         return track
     jump = moved(start, seen, track.forecast, onset_s=moving.onset_s, frame=moving.frame)
