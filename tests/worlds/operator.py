@@ -22,7 +22,6 @@ VAIN_S = 7200.0
 """For so long a way in vain explains that nothing is done."""
 READY_S = 180.0
 """From the first message to the door."""
-RUNS_OFF = frozenset({"stopped", "reversed", "slipping"})
 
 
 def time_of(time_s: float) -> datetime:
@@ -220,7 +219,8 @@ class Operator:
     def _drive(self, time_s: float, opened: dict[str, Any]) -> bool:
         """See to the drive where it says so."""
         scene, runaway = self.scene, opened.get("runaway")
-        if runaway is not None and str(runaway.detail.get("kind")) in RUNS_OFF:
+        if runaway is not None and "pace_of_sky" in runaway.detail:
+            # Told that it stopped, ran back or lost pace: check clutch and cables, restart it.
             scene.mend_drive(time_s)
             return True
         slips = runaway is not None and "usual" in str(runaway.detail.get("looks_like"))
