@@ -601,6 +601,7 @@ def test_a_drive_that_was_mended_does_not_run_off_the_other_way(share: float, ma
 @pytest.mark.parametrize("marked", [True, False])
 def test_a_drift_that_changed_when_somebody_was_there_is_no_news(cloud_min: int, marked: bool) -> None:
     watch = tracked()
+    watch.forecast(drift_arcmin_h=5.0)
     if marked:
         watch.mark("recentred")
     watch.frames(cloud_min, found=False, brightness=0.01)
@@ -611,8 +612,25 @@ def test_a_drift_that_changed_when_somebody_was_there_is_no_news(cloud_min: int,
     watch.forecast(drift_changed_utc=changed, rate_ratio=1.0, rate_ratio_sigma=1e-3, **doubt)
     watch.frames(10)
     assert watch.of("runaway") == []
+    watch.forecast(
+        drift_changed_utc=changed - timedelta(hours=4), rate_ratio=1.0, rate_ratio_sigma=1e-3, **doubt
+    )
     watch.frames(60)
+    assert watch.of("runaway") == []
     later = watch.now - timedelta(minutes=5)
     watch.forecast(drift_changed_utc=later, rate_ratio=1.0, rate_ratio_sigma=1e-3, **doubt)
     watch.frames(2)
+    assert watch.of("runaway") == [("opened", "soon")]
+
+
+def test_a_drift_that_somebody_made_worse_is_told() -> None:
+    watch = tracked()
+    watch.forecast(drift_arcmin_h=5.0)
+    watch.mark("recentred")
+    watch.x, watch.y = 1500.0, 1200.0
+    changed = watch.now + timedelta(minutes=2)
+    watch.frames(8)
+    worse: dict[str, Any] = {"flags": ("cause-open",), "drift_arcmin_h": 9.0, "drift_changed_utc": changed}
+    watch.forecast(rate_ratio=1.0, rate_ratio_sigma=1e-3, **worse)
+    watch.frames(10)
     assert watch.of("runaway") == [("opened", "soon")]

@@ -26,8 +26,6 @@ _RATE_SETTLED_H = 2.0
 _RATE_LATE_H = 2.5
 _AGREE_S = 1200.0
 PAST_LIMIT_MIN = 10.0
-_VISITED_S = 900.0
-"""So long before its mark somebody may have been at the mount."""
 _SLACK_S = 1800.0
 """How well the moment at which a drift became another is known, and the gears' slack."""
 
@@ -54,6 +52,9 @@ class Deadlines(NamedTuple):
     placed_s: float | None = None
     """When it last was, and when it was first seen after that."""
     landed_s: float | None = None
+    drift_arcmin_h: float = 0.0
+    """As last foreseen, and as it was before the disc was last put elsewhere."""
+    drift_before_arcmin_h: float = 0.0
     limit_s: float | None = None
     """When the axis comes, or was to come, to its limit; None: not within two days."""
     seen: Seen = Seen()
@@ -72,6 +73,8 @@ def note_seen(state: Deadlines, event: MeasuredFrame | Mark) -> Deadlines:
 def take_forecast(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     """Take a new forecast."""
     told_s, settings = utc_s(forecast.time_utc), context.settings
+    if forecast.drift_arcmin_h is not None and (state.placed_s is None or state.landed_s is not None):
+        state = state._replace(drift_arcmin_h=forecast.drift_arcmin_h)
     blind_utc = blind_since_utc(forecast, state.seen)
     if blind_utc is not None:
         # It stands on discs of before: where the disc is now it does not know.
@@ -156,10 +159,10 @@ def _otherwise(state: Deadlines, forecast: Forecast, context: Context) -> Findin
     cause = "tips" if "tips" in forecast.flags else "open"
     changed_s = utc_s(forecast.drift_changed_utc)
     named = before is not None and before.story.startswith("rate") and changed_s <= before.onset_s
-    if cause == "open" and (named or _came_by_hand(state, changed_s)):
+    drift = forecast.drift_arcmin_h or 0.0
+    if cause == "open" and (named or _came_by_hand(state, changed_s, drift, context)):
         # What the rate was named for, or what somebody did at the mount: a doubt about that is no news.
         return before
-    drift = forecast.drift_arcmin_h or 0.0
     detail: dict[str, Any] = {
         "kind": "wrong-rate",
         "cause": cause,
@@ -176,17 +179,22 @@ def _otherwise(state: Deadlines, forecast: Forecast, context: Context) -> Findin
     return Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"drift {cause}")
 
 
-def _came_by_hand(state: Deadlines, changed_s: float) -> bool:
-    """Whether the drift became another when the disc was put elsewhere, and perhaps the drive seen to."""
+def _came_by_hand(state: Deadlines, changed_s: float, drift_arcmin_h: float, context: Context) -> bool:
+    """Whether the drift changed no later than the disc was last put elsewhere, and is no worse since.
+
+    Whoever did that may have seen to the drive: what is still wrong is for the pictures since to say.
+    """
     if state.placed_s is None:
         return False
     landed_s = state.placed_s if state.landed_s is None else state.landed_s
-    return state.placed_s - _VISITED_S <= changed_s <= landed_s + _SLACK_S
+    worse = drift_arcmin_h - state.drift_before_arcmin_h >= context.thresholds.drift_soon_arcmin_h
+    return changed_s <= landed_s + _SLACK_S and not worse
 
 
 def placed_anew(state: Deadlines, when_s: float) -> Deadlines:
     """Forget what was foreseen of the edge until then: the disc is elsewhere since."""
     state = state._replace(placed=state.placed + 1, placed_s=when_s, landed_s=None)
+    state = state._replace(drift_before_arcmin_h=state.drift_arcmin_h)
     newer = state.exit is not None and state.exit.told_s > when_s
     return state if newer else state._replace(exit=None, near_s=None)
 
