@@ -65,6 +65,10 @@ def test_a_key_that_is_none_is_refused_with_what_was_meant(key: str, says: str) 
         explain(key)
 
 
+def test_every_setting_says_what_it_means() -> None:
+    assert [path for path, field in keys(Settings).items() if not field.description] == []
+
+
 def test_the_reference_holds_every_setting_at_its_default() -> None:
     content = read_yaml(EVERY)
     loaded = validate(content, where="every-setting.yaml")
