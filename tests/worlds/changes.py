@@ -251,6 +251,12 @@ def people(seed: int, row: int, after_h: float = AFTER_H) -> tuple[World, np.ran
     return world, rng, put
 
 
+def recentred(seed: int) -> World:
+    """A plain re-centring, and nothing is wrong before or after."""
+    world, _, put = people(seed, 54)
+    return changed(world, put)
+
+
 def lens_swapped(seed: int) -> World:
     world, rng, put = people(seed, 50)
     factor = float(

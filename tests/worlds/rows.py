@@ -62,6 +62,7 @@ ROWS: dict[str, Row] = {
     "smoke": Row(changes.smoke, told=r"^dimmed", within_min=90),
     "sunset": Row(changes.sunset, wrong=r"looks like cloud|ridge, cable|frost on the filter"),
     "ridge": Row(changes.unknown_ridge, wrong=r"frost on the filter"),
+    "recentred": Row(changes.recentred, wrong=r"drift (has )?changed|sidereal|lunar|rate"),
     "lens": Row(changes.lens_swapped, told=r"lens|focal", within_frames=8, wrong=r"sidereal|lunar"),
     "flip": Row(changes.flipped, wrong=r"sidereal|lunar|set the drive"),
     "turned": Row(changes.camera_turned, wrong=r"sidereal|lunar|set the drive"),
