@@ -3,6 +3,8 @@
 import os
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -28,7 +30,7 @@ def mark(state: Path, *words: str, mask: int = 0o077) -> subprocess.CompletedPro
 def as_nobody(state: Path) -> tuple[str, bool]:
     """Return what a watch of another user would read there, and whether it can take the marks away."""
     program = (
-        "import os, sys; os.setgid(65534); os.setuid(65534); from pathlib import Path\n"
+        "import os, sys; from pathlib import Path; os.setgid(65534); os.setuid(65534)\n"
         "folder = Path(sys.argv[1]) / 'marks'; said = []\n"
         "for path in sorted(folder.glob('*.json')): said.append(path.read_text()); path.unlink()\n"
         "print(''.join(said))"
@@ -40,15 +42,17 @@ def as_nobody(state: Path) -> tuple[str, bool]:
 
 
 @pytest.fixture
-def state(tmp_path: Path) -> Path:
-    """The state folder of a watch of nobody's, as it is made at installation."""
-    for path in (tmp_path, *tmp_path.parents):
-        if path.stat().st_mode & 0o077 == 0:
-            path.chmod(path.stat().st_mode | 0o055)
-    made = tmp_path / "state"
-    made.mkdir(mode=0o750)
-    os.chown(made, NOBODY, NOBODY)
-    return made
+def state() -> Iterator[Path]:
+    """The state folder of a watch of nobody's, as it is made at installation.
+
+    Not below pytest's own folder, which every other run closes to others again.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder).chmod(0o755)
+        made = Path(folder) / "state"
+        made.mkdir(mode=0o750)
+        os.chown(made, NOBODY, NOBODY)
+        yield made
 
 
 @pytest.mark.parametrize("mask", [0o022, 0o077, 0o777])
