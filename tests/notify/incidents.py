@@ -44,6 +44,7 @@ EVERY: dict[str, Incident] = {
     "runaway stopped now": incident("runaway", "now", kind="stopped", **_RUN),
     "runaway reversed now": incident("runaway", "now", kind="reversed", **_RUN),
     "runaway slipping now": incident("runaway", "now", kind="wrong-rate", **_RUN),
+    "runaway slipping soon": incident("runaway", "soon", kind="wrong-rate", **_RUN),
     "runaway stopped lost now": incident(
         "runaway", "now", "changed", time="03:10", kind="stopped", **_RUN, **_LOST
     ),

@@ -26,14 +26,16 @@ def runaway(incident: Incident, times: TimeWriter) -> Phrase:
     if "lost_utc" in detail:
         return _runaway_lost(incident, times, did)
     left, brief = _touching(detail, times)
-    act = "Go now. Check power, a snagged cable, the clutch; restart the drive; recentre"
-    short = f"Mount {did} {since}. {brief}Go now. "
+    urgent = incident.severity == Severity.NOW
+    go, title = ("Go now. ", f"MOUNT {did.upper()}: go now") if urgent else ("", f"Mount {did}")
+    act = f"{go}Check power, a snagged cable, the clutch; restart the drive; recentre"
+    short = f"Mount {did} {since}. {brief}{go}"
     if detail.get("at_axis_limit"):
-        act = f"Go now. {_AT_LIMIT}; then restart the drive, recentre, mark unwound"
+        act = f"{go}{_AT_LIMIT}; then restart the drive, recentre, mark unwound"
         short += "At its axis limit: unwind, then restart; recentre."
     else:
         short += f"Check power, cable, clutch; restart{'' if times.again else ' drive'}; recentre."
-    return Phrase(f"MOUNT {did.upper()}: go now", f"The mount {did} at {since}", left, act, short)
+    return Phrase(title, f"The mount {did} at {since}", left, act, short)
 
 
 def _touching(detail: Mapping[str, Any], times: TimeWriter) -> tuple[str, str]:
