@@ -49,10 +49,12 @@ ARC_DOUBT = 0.3
 """What the errors of a vanishing arc, which are the smooth ones, add to its doubt."""
 RINGED = 1.3
 """Light by the limb over that deeper inside from which the moon is what stands there, no cloud."""
-WAVES, WHOLE = range(4, 10), 0.9
+WAVES, WHOLE = range(4, 14), 0.9
 """Waves round the limb by which the seeing's longest ones, which move the centre, are told; limb needed."""
-LONGEST = 1.5
+LONGEST = 2.0
 """Height, squared, of the longest wave of seeing over that of those."""
+TRAIL_DOUBT = 0.004
+"""Of a trail's length: wind does not shake evenly while the shutter is open, and no limb tells how."""
 OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
 ONE_WAY = 0.75
@@ -297,7 +299,7 @@ def _disc(
         x_px=x,
         y_px=y,
         radius_px=long_px,
-        centre_sigma_px=centre_sigma(fit, e),
+        centre_sigma_px=centre_sigma(fit, e, hypot(width.cos2_px, width.sin2_px)),
         limb_in_frame=e.in_frame,
         limb_coverage=min(e.coverage, e.in_frame),
         edge_width_px=width.mean_px,
@@ -310,8 +312,8 @@ def _disc(
     )
 
 
-def centre_sigma(fit: LimbFit, evidence: LimbEvidence) -> float:
-    """One-sigma uncertainty of the centre, px.
+def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float:
+    """One-sigma uncertainty of the centre, px; by `trail_px` the edge is wider one way than the other.
 
     That of one coordinate: the distance from the truth is 1.41 times as much.
     """
@@ -322,6 +324,8 @@ def centre_sigma(fit: LimbFit, evidence: LimbEvidence) -> float:
     if evidence.full:
         # Only the limb's foot is seen, and where other light lies on it, it seems to stand farther out.
         coordinate += (fit.state.sigma_px * _to_one_side(fit.sky, fit.angle)) ** 2
+    if np.isfinite(trail_px):
+        coordinate += (TRAIL_DOUBT * trail_px) ** 2
     if evidence.coverage > WHOLE:
         coordinate = max(coordinate, (LONGEST if is_wavy(fit) else 1.0) * _waves(fit))
     # Neighbouring rays share pixels on an arc, and its errors are the smooth ones.
