@@ -288,6 +288,8 @@ class Forecast:
     """Of the camera on the mount, as `sky.mount.Pose` counts it."""
     roll_share: float | None = None
     """How likely that roll is, 0 to 1, among all that explain the track."""
+    roll_sigma_deg: float | None = None
+    """1-sigma of the roll, were it about that one."""
     scale_arcsec_px: float | None = None
     implied_focal_length_mm: float | None = None
     """Focal length that the disc's size implies, where it contradicts the configured one."""

@@ -23,6 +23,8 @@ class LikeliestMount:
     """One point."""
     alike: Bools
     """(d,) which of the draws have about its roll and rate."""
+    roll_sigma_deg: float
+    """How far these lie about its roll, 1-sigma."""
 
     @property
     def share(self) -> float:
@@ -66,9 +68,11 @@ def likeliest_mount(draws: Ensemble) -> LikeliestMount:
     point = draws.points.taken(np.array([commonest]))
     delta = np.zeros((1, COMMON + 2 * len(point.reference_s)))
     delta[0, :COMMON], delta[0, -2:] = mean[:COMMON], mean[COMMON:]
-    near = np.abs(np.angle(np.exp(1j * (draws.roll_rad - middle)))) < np.radians(45)
+    off = np.angle(np.exp(1j * (draws.roll_rad - middle)))
+    near = np.abs(off) < np.radians(45)
     near &= draws.points.base_arcsec_s[draws.point] == point.base_arcsec_s[0]
-    return LikeliestMount(draws.geometry, point.moved(delta, np.array([middle])), near)
+    sigma_deg = float(np.degrees(np.sqrt((off[near] ** 2).mean())))
+    return LikeliestMount(draws.geometry, point.moved(delta, np.array([middle])), near, sigma_deg)
 
 
 def stopped_px(sun: Sun, lead: LikeliestMount, now_s: float, scale_arcsec_px: float) -> Array:

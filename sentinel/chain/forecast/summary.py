@@ -231,8 +231,7 @@ def _left_s(inputs: Inputs, now_s: float) -> float:
 def _axis_fields(inputs: Inputs, best: LikeliestMount, rate: Array) -> dict[str, Any]:
     if best.base_arcsec_s == 0:
         return {"rate_ratio": 0.0, "rate_ratio_sigma": 0.0, **_roll_fields(best)}
-    point = best.points
-    fields: dict[str, Any] = _roll_fields(best)
+    fields, point = _roll_fields(best), best.points
     at = float(point.azimuth_deg[0]), float(point.altitude_deg[0])
     axis = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])
     # About the likeliest mount; over all that are possible while the roll is open, so that it shows.
@@ -249,7 +248,8 @@ def _axis_fields(inputs: Inputs, best: LikeliestMount, rate: Array) -> dict[str,
 
 
 def _roll_fields(best: LikeliestMount) -> dict[str, Any]:
-    return {"roll_deg": _degrees(best.roll_rad), "roll_share": best.share}
+    sigma_deg = best.roll_sigma_deg
+    return {"roll_deg": _degrees(best.roll_rad), "roll_share": best.share, "roll_sigma_deg": sigma_deg}
 
 
 def _degrees(radians: float) -> float:

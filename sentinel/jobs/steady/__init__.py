@@ -1,0 +1,11 @@
+"""The sun of a session held still: every frame centred, turned the same way up and cropped at one scale.
+
+For whoever shows frames to people afterwards. `roll` tells from a session how the camera sat on its mount,
+`up` which way is up in each frame, `picture` moves the pixels. Pure functions.
+"""
+
+from sentinel.jobs.steady.picture import Crop, centred
+from sentinel.jobs.steady.roll import Attitude, attitudes
+from sentinel.jobs.steady.up import UP_WORDS, Up, UpAngles, up_angles
+
+__all__ = ["UP_WORDS", "Attitude", "Crop", "Up", "UpAngles", "attitudes", "centred", "up_angles"]
