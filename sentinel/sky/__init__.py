@@ -41,12 +41,14 @@ from sentinel.sky.refraction import (
     true_altitude_deg,
 )
 from sentinel.sky.searching import Crossings, crossings, spans_above
+from sentinel.sky.solar_disc import DiscView, from_central_meridian_deg, spot_rotation_deg_day
 from sentinel.sky.sun import SOLAR_RADIUS_KM, Sun, altaz_deg, parallactic_angle_deg, unit_vector
 
 __all__ = [
     "SOLAR_RADIUS_KM",
     "Crossings",
     "Daylight",
+    "DiscView",
     "Eclipse",
     "Eclipses",
     "HorizonLine",
@@ -67,6 +69,7 @@ __all__ = [
     "disc_axes",
     "equator_frame",
     "flattening",
+    "from_central_meridian_deg",
     "from_mount_frame",
     "hour_angle_times_s",
     "in_mount_frame",
@@ -80,6 +83,7 @@ __all__ = [
     "separation_deg",
     "shown_altitude_deg",
     "spans_above",
+    "spot_rotation_deg_day",
     "true_altitude_deg",
     "unit_vector",
     "unproject",
