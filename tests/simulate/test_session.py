@@ -14,7 +14,7 @@ from sentinel.core.settings import load_settings
 from sentinel.core.tables import read_measurements
 from sentinel.jobs.simulate.events import FilterLost, Missing, Recentre, Reverse
 from sentinel.jobs.simulate.scenario import Scenario, load_scenario
-from sentinel.jobs.simulate.scene import Spot
+from sentinel.jobs.simulate.scene import Sunspot
 from sentinel.jobs.simulate.session import simulate
 from tests.simulate.worlds import BINNED, midsummer
 
@@ -42,7 +42,7 @@ def small(seed: int = 0) -> Scenario:
         Reverse(at=0.05),
         camera=SMALL,
         hours=0.2,
-        spots=(Spot(x=0.2, y=0.1, radius=0.05),),
+        spots=(Sunspot(latitude_deg=12, west_deg=10, radius=0.05),),
         seed=seed,
     )
 

@@ -155,6 +155,24 @@ def test_like_measuring_the_rendered_frames() -> None:
         assert seen.limb_coverage == pytest.approx(made.limb_coverage, abs=0.1)
 
 
+def test_spots_go_round_with_the_sun() -> None:
+    """P and B0 of the middle of June from an almanac's table by hand: -8 degrees (2027-06-21), +1.6."""
+    spot = Sunspot(latitude_deg=1.6, west_deg=0.0, radius=0.05)
+    far = Sunspot(latitude_deg=0.0, west_deg=170.0, radius=0.05)
+    work = plan_session(midsummer(hours=24.0, camera=COARSE, spots=(spot, far)))
+    first, last = (scene_of(work.scenario, work.truth, work.state, i).sun for i in (0, 143))
+    assert first is not None
+    assert last is not None
+    assert len(first.spots) == len(last.spots) == 1, "the far side is not seen"
+    assert (first.spots[0].x, first.spots[0].y) == pytest.approx((0.0, 0.0), abs=0.01)
+    # 13.2 degrees a day of the sun's mean synodic turn, and some tenths that the equator is faster.
+    went = np.hypot(last.spots[0].x, last.spots[0].y)
+    assert went == pytest.approx(np.sin(np.radians(13.2 + 0.37)), abs=0.005)
+    # On a level sensor celestial north is up and west on the right; solar west lies P below it.
+    toward = np.degrees(np.arctan2(last.spots[0].y, last.spots[0].x))
+    assert toward == pytest.approx(8.0, abs=1.5)
+
+
 @pytest.mark.parametrize("latitude_deg", [90.0, 68.0, 0.0, -0.01, -79.0, -90.0])
 def test_any_place_on_earth(latitude_deg: float) -> None:
     scenario = midsummer(latitude_deg=latitude_deg, hours=24.0, camera=COARSE)

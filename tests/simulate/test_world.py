@@ -320,5 +320,8 @@ def test_limb_in_frame_is_geometry(x_px: float, y_px: float, fraction: float) ->
         altitude_deg=30 * one,
         azimuth_deg=10 * one,
         local_scale_arcsec_px=one,
+        north_deg=one,
+        central_latitude_deg=one,
+        central_longitude_deg=one,
     )
     assert limb_in_frame(BINNED, truth) == pytest.approx([fraction], abs=0.001)

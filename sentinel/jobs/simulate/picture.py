@@ -4,11 +4,13 @@ from math import atan, cos, degrees, hypot, radians, sin
 
 import numpy as np
 
+from sentinel.core.times import DAY_S
 from sentinel.jobs.simulate.conditions import Conditions
 from sentinel.jobs.simulate.files import NEUTRAL_FILTER, WARM_FILTER, Tint
 from sentinel.jobs.simulate.scenario import Scenario
-from sentinel.jobs.simulate.scene import Blur, Caption, MoonDisc, Noise, Ridge, Scene, SunDisc
+from sentinel.jobs.simulate.scene import Blur, Caption, MoonDisc, Noise, Ridge, Scene, Spot, SunDisc, Sunspot
 from sentinel.jobs.simulate.world import Truth
+from sentinel.sky import DiscView, spot_rotation_deg_day
 from sentinel.sky.arrays import Array
 
 FILTER_FACTOR = 1e5
@@ -80,10 +82,35 @@ def _sun(scenario: Scenario, truth: Truth, state: Conditions, i: int) -> SunDisc
         flattening=float(truth.flattening[i]),
         egg=float(truth.egg[i]),
         zenith_deg=float(truth.zenith_deg[i]),
-        spots=scenario.spots,
+        spots=_spots(scenario.spots, truth, i),
         ripple_px=0.15 * float(state.blur_px[i]) if truth.altitude_deg[i] < 10 else 0.0,
         ripple_seed=1_000_003 * scenario.seed + i,
     )
+
+
+def _spots(spots: tuple[Sunspot, ...], truth: Truth, i: int) -> tuple[Spot, ...]:
+    """Return the spots on the near side, carried along by the sun's rotation since the first exposure."""
+    radius_px = float(truth.radius_px[i])
+    view = DiscView(
+        x_px=0.0,
+        y_px=0.0,
+        radius_px=1.0,
+        north_deg=float(truth.north_deg[i]),
+        central_latitude_deg=float(truth.central_latitude_deg[i]),
+        central_longitude_deg=float(truth.central_longitude_deg[i]),
+        radius_arcsec=radius_px * float(truth.local_scale_arcsec_px[i]),
+        flattening=1 - float(truth.flattening[i]),
+        zenith_deg=float(truth.zenith_deg[i]),
+    )
+    days = float(truth.utc_s[i] - truth.utc_s[0]) / DAY_S
+    seen = []
+    for spot in spots:
+        west_deg = spot.west_deg + days * float(spot_rotation_deg_day(spot.latitude_deg))
+        longitude_deg = float(truth.central_longitude_deg[0]) + west_deg
+        x, y, facing = view.place_px(spot.latitude_deg, longitude_deg)
+        if facing > 0:
+            seen.append(Spot(x=float(x), y=float(y), radius=spot.radius, contrast=spot.contrast))
+    return tuple(seen)
 
 
 def _moon(state: Conditions, i: int) -> MoonDisc | None:

@@ -14,7 +14,7 @@ from sentinel.core.settings import Section, Site
 from sentinel.core.times import utc_s
 from sentinel.jobs.simulate.events import AnyEvent, Pixel, UtcTime
 from sentinel.jobs.simulate.files import FileFormat
-from sentinel.jobs.simulate.scene import Dust, Spot
+from sentinel.jobs.simulate.scene import Dust, Sunspot
 from sentinel.sky.arrays import Array, Bools
 
 MOST_FRAMES = 200_000
@@ -113,7 +113,7 @@ class Scenario(Section):
     start_px: Pixel | None = None
     """Where the disc stands at the start; None: in the middle."""
     seed: int = Field(0, ge=0)
-    spots: Annotated[tuple[Spot, ...], Field(strict=False)] = ()
+    spots: Annotated[tuple[Sunspot, ...], Field(strict=False)] = ()
     dust: Annotated[tuple[Dust, ...], Field(strict=False)] = ()
     moon: bool = False
     """Whether the true moon may pass before the sun; it costs time to look."""

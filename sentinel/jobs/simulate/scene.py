@@ -13,13 +13,26 @@ from sentinel.core.settings import Section
 from sentinel.jobs.simulate.events import Fraction
 
 
-class Spot(Section):
-    """A sunspot: place and size in disc radii (x right, y down of the disc's centre)."""
+class Sunspot(Section):
+    """An invented spot, where it stands on the sun in the session's first exposure; it turns with the sun."""
 
-    x: float = Field(ge=-1, le=1)
-    y: float = Field(ge=-1, le=1)
+    latitude_deg: float = Field(ge=-60, le=60)
+    west_deg: float = Field(ge=-180, le=180)
+    """Heliographic longitude from the middle of the disc; east is negative."""
     radius: float = Field(gt=0, le=0.5)
+    """Of its penumbra, in disc radii."""
     contrast: Fraction = 0.7
+    """How much darker than its surroundings the umbra is."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """A sunspot as it stands in the picture: place and size in disc radii (x right, y down of the centre)."""
+
+    x: float
+    y: float
+    radius: float
+    contrast: float = 0.7
     """How much darker than its surroundings the umbra is."""
 
 

@@ -14,6 +14,7 @@ from sentinel.jobs.simulate.fields import smooth_series
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.sky import (
     Optics,
+    Orientation,
     Pose,
     Sun,
     altaz_deg,
@@ -49,6 +50,12 @@ class Truth:
     azimuth_deg: Array
     local_scale_arcsec_px: Array
     """Angle a pixel subtends where the disc is."""
+    north_deg: Array
+    """Direction of solar north in the picture, clockwise from up."""
+    central_latitude_deg: Array
+    """Heliographic, of the disc's centre."""
+    central_longitude_deg: Array
+    """Carrington, of the disc's centre."""
 
 
 class World:
@@ -65,6 +72,7 @@ class World:
         camera = scenario.camera
         self.optics = Optics(camera.focal_length_mm, camera.pixel_pitch_um, camera.width_px, camera.height_px)
         self.sun = Sun(scenario.site)
+        self.orientation = Orientation(self.sun)
         self.south = scenario.site.latitude_deg < 0
         self.drive = Drive(scenario, float(self.sun.hour_angle_deg(scenario.start_s)))
         self._worm_phase = float(np.random.default_rng((scenario.seed, 1)).uniform(0, 2 * np.pi))
@@ -104,6 +112,9 @@ class World:
             altitude_deg=np.asarray(altitude),
             azimuth_deg=np.asarray(azimuth),
             local_scale_arcsec_px=local_scale,
+            north_deg=np.asarray(self.orientation.north_in_picture_deg(times, zenith)),
+            central_latitude_deg=np.asarray(self.orientation.central_latitude_deg(times)),
+            central_longitude_deg=np.asarray(self.orientation.central_longitude_deg(times)),
         )
 
     def _middle_above_centre_arcsec(self, times: Array, radius_arcsec: Array) -> Array:
