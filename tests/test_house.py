@@ -18,8 +18,8 @@ ORDER = [
     "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.judge", "chain.notify",
     "chain.pipeline", "chain.runner",
     "service.journal", "service.delivery", "service.status", "service.watch",
-    "jobs.progress", "jobs.init", "jobs.simulate", "jobs.rehearse", "jobs.steady", "jobs.report",
-    "jobs.replay", "jobs.plan", "jobs.align", "jobs.tune", "cli",
+    "jobs.progress", "jobs.init", "jobs.simulate", "jobs.rehearse", "jobs.steady", "jobs.originals",
+    "jobs.trend", "jobs.spots", "jobs.report", "jobs.replay", "jobs.plan", "jobs.align", "jobs.tune", "cli",
 ]  # fmt: skip
 FLOORS = ["core", "sky", "chain", "service", "jobs", "cli"]
 CORE = [

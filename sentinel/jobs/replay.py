@@ -26,7 +26,12 @@ from sentinel.core.tables import read_measurements
 from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.report.summary import Summary, summarise
 from sentinel.service.journal import Journal, Origin, export
-from sentinel.service.journal.session_facts import keep_settings, kept_settings
+from sentinel.service.journal.session_facts import (
+    keep_frames_folder,
+    keep_settings,
+    kept_frames_folder,
+    kept_settings,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +56,7 @@ def replay(request: ReplayRequest, progress: Progress = silent) -> Summary:
     settings = session_settings(session, request.configs)
     make_room(request.out, session)
     past = recorded_session(session, settings, request.marks, progress)
-    return _run_into(request.out, settings, past, progress)
+    return _run_into(request.out, settings, past, _frames_folder(session), progress)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +168,17 @@ def _measured(session: Session, settings: Settings, progress: Progress) -> list[
     return [replace(frame, sha256=file_hash(job.path)) for job, frame in zip(jobs, measured, strict=True)]
 
 
-def _run_into(out: Path, settings: Settings, past: RecordedSession, progress: Progress) -> Summary:
+def _frames_folder(session: Session) -> Path | None:
+    """Return where the frames lie: the session's folder, beside its table, or where its journal says."""
+    if session.journal is None:
+        return session.home
+    with Journal.read(session.journal) as journal:
+        return kept_frames_folder(journal)
+
+
+def _run_into(
+    out: Path, settings: Settings, past: RecordedSession, frames_folder: Path | None, progress: Progress
+) -> Summary:
     """Judge the events into a new journal, put it in an old one's place, write the files made from it."""
     unfinished = out / f".unfinished.{JOURNAL_NAME}"
     for leftover in out.glob(f"{unfinished.name}*"):
@@ -172,6 +187,8 @@ def _run_into(out: Path, settings: Settings, past: RecordedSession, progress: Pr
     pipeline = Pipeline(settings, start_utc=past.start_utc)
     with Journal.create(unfinished, Origin.REPLAY) as journal:
         keep_settings(journal, settings)
+        if frames_folder is not None:
+            keep_frames_folder(journal, frames_folder)
         run(reported(events, "judging", len(events), progress), pipeline, journal)
         incidents, alerts = list(journal.incidents()), list(journal.alerts())
         export(journal, out)

@@ -15,6 +15,7 @@ from sentinel.jobs.simulate.exposures import exposures, file_names, orientations
 from sentinel.jobs.simulate.files import encode_tinted8
 from sentinel.jobs.simulate.picture import scene_of, tint_of
 from sentinel.jobs.simulate.render import render
+from sentinel.jobs.simulate.scene import Sunspot
 from sentinel.jobs.simulate.synthesize import measured, plan_session, synthesize
 from tests.simulate.worlds import BINNED, midsummer
 

@@ -14,6 +14,7 @@ from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Surroundings, frame_order
 from sentinel.core.settings import Settings, load_settings
 from sentinel.core.times import utc_s
+from sentinel.jobs.originals import originals_folder
 from sentinel.jobs.report.summary import room_px
 from sentinel.service.journal import Journal, Origin
 from sentinel.service.journal.session_facts import (
@@ -21,6 +22,7 @@ from sentinel.service.journal.session_facts import (
     KeptSettings,
     deliveries,
     frame_rows,
+    kept_frames_folder,
     kept_settings,
     surroundings,
     until_utc,
@@ -54,6 +56,8 @@ class Record:
     """In order of exposure, at least one."""
     strays: tuple[MeasuredFrame, ...]
     """Frames whose date is far from all others'; not among `frames`."""
+    originals: Path | None
+    """Where the pictures lie; None: not to be found."""
     links: dict[int, Link]
     """By `id` of the frame; only frames whose bytes were hashed."""
     unreadable_rows: int
@@ -74,35 +78,38 @@ class Record:
         return last.running if last else ""
 
 
-def read_record(folder: Path, configs: Sequence[Path] = ()) -> Record:
-    """Read a session.
+def read_record(folder: Path, configs: Sequence[Path] = (), originals: Path | None = None) -> Record:
+    """Read a session; `originals` is where its pictures lie, where they are not to be found by themselves.
 
     Raises
     ------
     RequestProblem
-        If there is no journal, it cannot be read, it holds no frames, or no settings are to be found.
+        If there is no journal, it cannot be read, it holds no frames, no settings are to be found, or the
+        pictures are not where they were said to be.
     """
     try:
         with Journal.read(folder / JOURNAL_NAME) as journal, journal.as_of_now():
-            return _read(journal, folder, configs)
+            return _read(journal, folder, configs, originals)
     except RequestProblem:
         raise
     except Problem as problem:
         raise RequestProblem(str(problem)) from None
 
 
-def _read(journal: Journal, folder: Path, configs: Sequence[Path]) -> Record:
+def _read(journal: Journal, folder: Path, configs: Sequence[Path], originals: Path | None) -> Record:
     arrived = [_sound(frame) for frame in journal.frames()]
     if not arrived:
         raise RequestProblem("holds no frames yet", where=str(folder / JOURNAL_NAME), mend="check the folder")
     kept = kept_settings(journal)
     frames, strays = _by_exposure(arrived)
+    settings = _settings(folder, configs, kept)
     return Record(
         origin=journal.origin,
-        settings=_settings(folder, configs, kept),
+        settings=settings,
         kept=kept,
         frames=frames,
         strays=strays,
+        originals=originals_folder(frames, folder, kept_frames_folder(journal), settings, originals),
         links=_links(arrived),
         unreadable_rows=frame_rows(journal) - len(arrived),
         until_utc=_until(journal, frames[-1].time_utc),

@@ -1,7 +1,8 @@
 """The dark blobs on one picture's disc. Pure: pixels and a measured disc in, places out."""
 
 from dataclasses import dataclass
-from math import ceil, hypot
+from itertools import pairwise
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from sentinel.sky.arrays import Bools
 Light = NDArray[np.float32]
 
 WORKING_RADIUS_PX = 500.0
-"""Larger discs are reduced to about this: a blob of three stored pixels is no more to be seen than one of one."""
+"""Larger discs are reduced to about this: what seeing and lens leave of them holds no more."""
 OUTERMOST = 0.97
 """Radii out to which blobs are looked for: farther out the limb's own edge is as dark."""
 EDGE_WIDTHS = 1.5
@@ -78,7 +79,8 @@ def dark_blobs(
     small = downscale_local_mean(window[:ny, :nx], (step, step)).astype(np.float32) if step > 1 else window
     # The middle of the first reduced pixel, in stored ones.
     origin = left + (step - 1) / 2, top + (step - 1) / 2
-    off = _radii(small.shape, ((x_px - origin[0]) / step, (y_px - origin[1]) / step), radius_px / step, squeeze)
+    middle = (x_px - origin[0]) / step, (y_px - origin[1]) / step
+    off = _radii(small.shape, middle, radius_px / step, squeeze)
     outermost = min(OUTERMOST, 1 - EDGE_WIDTHS * max(edge_width_px, step) / radius_px)
     inside = off < outermost
     if inside.sum() < 200:
@@ -111,7 +113,7 @@ def _radii(
     ratio, direction = squeeze
     up_x, up_y = np.sin(np.radians(direction)), -np.cos(np.radians(direction))
     more = (dx * up_x + dy * up_y) * (1 / ratio - 1)
-    return np.hypot(dx + more * up_x, dy + more * up_y).astype(np.float32)
+    return np.asarray(np.hypot(dx + more * up_x, dy + more * up_y), dtype=np.float32)
 
 
 def _missing(light: Light, off: Light, inside: Bools, radius: float) -> Light:
@@ -137,7 +139,7 @@ def _missing(light: Light, off: Light, inside: Bools, radius: float) -> Light:
         around = _smoothed(ratio * weight, radius) / np.maximum(_smoothed(weight, radius), 1e-3)
         missing = np.where(inside, 1 - ratio / np.maximum(around, 1e-6), 0).astype(np.float32)
         weight = (inside & (np.abs(missing) < LEAST_CONTRAST)).astype(np.float32)
-    return gaussian_filter(missing, 0.7)
+    return np.asarray(gaussian_filter(missing, 0.7), dtype=np.float32)
 
 
 def _smoothed(values: Light, radius: float) -> Light:
@@ -157,14 +159,9 @@ def _noise(missing: Light, off: Light, inside: Bools) -> Light:
     """Return the scatter of what is no blob, (ny, nx): by zones, since seeing is worst at the limb."""
     edges = (0.0, 0.5, 0.7, 0.85, 0.93, 1.0)
     noise = np.full(missing.shape, np.inf, dtype=np.float32)
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         zone = inside & (off >= low) & (off < high)
         if zone.any():
             # What is brighter than its surroundings is noise alone; blobs lie on the other side.
             noise[zone] = 1.4826 * float(np.median(np.abs(missing[zone])))
     return noise
-
-
-def apart_px(one: DarkBlob, x_px: float, y_px: float) -> float:
-    """Return how far a blob lies from a place."""
-    return hypot(one.x_px - x_px, one.y_px - y_px)

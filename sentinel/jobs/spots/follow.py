@@ -85,13 +85,18 @@ def followed(looks: Sequence[Look]) -> list[FollowedBlob]:
     session = _Session([look for look in looks if len(look.blobs) <= MOST_BLOBS])
     chains = [*session.chains(on_sun=True), *session.chains(on_sun=False)]
     taken: set[Member] = set()
-    found = []
+    found: list[FollowedBlob] = []
     while True:
-        # Those already explained leave a chain; what is left of it has to stand on its own.
-        chains = [left for chain in chains if len(left := chain.without(taken).members) >= FEWEST_SIGHTINGS]
+        # What is explained already leaves a chain; the rest of it has to stand on its own.
+        chains = [chain.without(taken) for chain in chains]
+        chains = [chain for chain in chains if len(chain.members) >= FEWEST_SIGHTINGS]
         if not chains:
             return found
-        best = min(chains, key=lambda chain: (-len(chain.members), session.scatter_px(chain, on_sun=chain.on_sun)))
+        longest = max(len(chain.members) for chain in chains)
+        best = min(
+            (chain for chain in chains if len(chain.members) == longest),
+            key=lambda chain: session.scatter_px(chain, on_sun=chain.on_sun),
+        )
         chains.remove(best)
         taken |= set(best.members)
         told = session.told(best)

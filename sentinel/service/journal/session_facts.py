@@ -2,10 +2,12 @@
 
 import json
 import logging
+import os
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from sentinel.core.errors import Problem
@@ -18,7 +20,7 @@ from sentinel.service.journal.opening import Damaged
 
 log = logging.getLogger(__name__)
 
-_SETTINGS, _STARTS = "settings", "starts"
+_SETTINGS, _STARTS, _FOLDER = "settings", "starts", "frames-folder"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +81,22 @@ def kept_settings(journal: Journal) -> tuple[KeptSettings, ...]:
         except (Problem, KeyError, TypeError, ValueError) as error:
             log.warning("settings in the journal cannot be used (%s)", error)
     return tuple(found)
+
+
+def keep_frames_folder(journal: Journal, folder: Path) -> None:
+    """Note where the frames lie; a journal that cannot be written now goes without."""
+    try:
+        _list(journal, _FOLDER, [os.fspath(folder.resolve())])
+    except (sqlite3.Error, ValueError, OSError) as error:
+        log.warning("the folder of the frames could not be noted in the journal (%s)", error)
+
+
+def kept_frames_folder(journal: Journal) -> Path | None:
+    """Return where the frames lay when the session was last judged; None: not noted."""
+    try:
+        return next(map(Path, _listed(journal, _FOLDER)), None)
+    except (sqlite3.Error, ValueError, TypeError):
+        return None
 
 
 def note_start(journal: Journal, now_utc: datetime) -> int:
