@@ -8,13 +8,16 @@ import numpy as np
 import pytest
 from astropy.coordinates import SkyCoord
 from astropy.time import Time
+from PIL import Image
 from sunpy.coordinates import HeliographicCarrington, HeliographicStonyhurst, Helioprojective
 
 from sentinel.core.settings import Site
 from sentinel.core.times import parse_utc, utc_s
+from sentinel.jobs.spots.blobs import dark_blobs
 from sentinel.sky import DiscView, Orientation, Sun, spot_rotation_deg_day
 from tests.published.test_images import sunpy_test_data
 
+HMI = "2023_01_31__03_39_23_200__SDO_HMI_HMI_continuum.jp2"
 ORIENTATION = Orientation(Sun(Site(latitude_deg=0.0, longitude_deg=0.0)))
 
 
@@ -69,8 +72,7 @@ def test_against_sunpy(date: str, place: tuple[float, float]) -> None:
 
 def hmi_header() -> dict[str, float]:
     """The keywords of the SDO/HMI continuum picture in sunpy's test data, from its XML box."""
-    name = "2023_01_31__03_39_23_200__SDO_HMI_HMI_continuum.jp2"
-    text = (sunpy_test_data() / name).read_bytes().decode("latin1")
+    text = (sunpy_test_data() / HMI).read_bytes().decode("latin1")
     return {key: float(value) for key, value in re.findall(r"<(cr\w+_obs|crota2)>([-\d.]+)<", text)}
 
 
@@ -93,3 +95,44 @@ def test_differential_rotation_beside_other_tracers(model: dict[str, float], off
     sine2 = np.sin(np.radians(latitude)) ** 2
     other = model["A"] + model["B"] * sine2 + model["C"] * sine2**2 - 14.1844
     assert spot_rotation_deg_day(latitude) == pytest.approx(other, abs=offset)
+
+
+def test_the_spots_of_a_real_picture() -> None:
+    """The same picture: its darkest spot, seen by eye at column 328 and row 157, by ours and sunpy's.
+
+    The picture has solar north up (CROTA2 0). That a spot stands there is what the picture shows.
+    """
+    light = np.asarray(Image.open(sunpy_test_data() / HMI), dtype=np.float32) / np.float32(255)
+    found = dark_blobs(light, 255.5, 255.5, 202.9, edge_width_px=1.5)
+    assert len(found) >= 5, "three groups and two single spots are to be seen by eye"
+    assert (found[0].x_px, found[0].y_px) == pytest.approx((328.0, 156.7), abs=0.5)
+    header = hmi_header()
+    view = DiscView(
+        x_px=255.5,
+        y_px=255.5,
+        radius_px=202.91,
+        north_deg=0.0,
+        central_latitude_deg=header["crlt_obs"],
+        central_longitude_deg=header["crln_obs"],
+        radius_arcsec=973.97,
+    )
+    time = Time("2023-01-31T03:39:23.2")
+    satellite = SkyCoord(
+        header["crln_obs"] * u.deg,
+        header["crlt_obs"] * u.deg,
+        147_397_840 * u.km,
+        frame=HeliographicCarrington(obstime=time, observer="self", rsun=696_000 * u.km),
+    )
+    frame = Helioprojective(observer=satellite, obstime=time, rsun=696_000 * u.km)
+    for spot in found[:5]:
+        seen = SkyCoord(
+            (spot.x_px - 255.5) * 4.80000016 * u.arcsec,
+            (255.5 - spot.y_px) * 4.80000016 * u.arcsec,
+            frame=frame,
+        )
+        other = seen.transform_to(
+            HeliographicCarrington(obstime=time, observer=satellite, rsun=696_000 * u.km)
+        )
+        latitude, longitude = view.heliographic_deg(spot.x_px, spot.y_px)
+        assert latitude == pytest.approx(float(other.lat.to_value(u.deg)), abs=0.05)
+        assert longitude == pytest.approx(float(other.lon.to_value(u.deg)), abs=0.1)

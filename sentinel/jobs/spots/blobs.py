@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 from skimage.filters import apply_hysteresis_threshold
 from skimage.measure import label, regionprops
+from skimage.morphology import h_maxima
+from skimage.segmentation import watershed
 from skimage.transform import downscale_local_mean
 
 from sentinel.sky.arrays import Bools
@@ -25,10 +27,13 @@ RINGS = 48
 """In which the disc's own darkening is taken as the median."""
 SMOOTH_RADII = 0.12
 """What is darker over much more than this is cloud or vignetting, not a blob."""
+_SURFACE_PIXELS = 20_000
 LEAST_CONTRAST = 0.02
 """How much darker than its surroundings a blob must be somewhere: less is granulation, or a JPEG's blocks."""
 SIGMAS_PEAK, SIGMAS_FOOT = 6.0, 3.0
 """Above the noise, which grows towards the limb: where a blob is seen, and how far it reaches."""
+BRIDGE_SHARE = 0.15
+"""Of a blob's contrast, by which what lies between two dark places must be brighter, for them to be two."""
 LEAST_AREA_PX = 4
 LARGEST_SHARE = 0.03
 """Of the disc's area. The largest groups of spots cover half a hundredth of it."""
@@ -133,6 +138,7 @@ def _missing(light: Light, off: Light, inside: Bools, radius: float) -> Light:
             levels.append(float(np.median(light[own])))
     profile = np.interp(depth, middles, levels).astype(np.float32)
     ratio = np.where(inside, light / np.maximum(profile, 1e-6), 0).astype(np.float32)
+    ratio /= _slope(ratio, inside)
     weight = inside.astype(np.float32)
     missing = np.zeros_like(ratio)
     for _ in range(2):
@@ -140,6 +146,24 @@ def _missing(light: Light, off: Light, inside: Bools, radius: float) -> Light:
         missing = np.where(inside, 1 - ratio / np.maximum(around, 1e-6), 0).astype(np.float32)
         weight = (inside & (np.abs(missing) < LEAST_CONTRAST)).astype(np.float32)
     return np.asarray(gaussian_filter(missing, 0.7), dtype=np.float32)
+
+
+def _slope(ratio: Light, inside: Bools) -> Light:
+    """Return the surface of second order through what lies inside, (ny, nx): cloud dims one side."""
+    y, x = (np.linspace(-1, 1, side, dtype=np.float32) for side in ratio.shape)
+    x, y = x[None], y[:, None]
+    orders = np.ones_like(x), x, y, x**2, y**2, x * y
+    terms = [np.broadcast_to(term, ratio.shape) for term in orders]
+    rows, columns = (at[:: max(1, inside.sum() // _SURFACE_PIXELS)] for at in np.nonzero(inside))
+    at = np.stack([term[rows, columns] for term in terms], axis=1)
+    seen = ratio[rows, columns]
+    factors = np.linalg.lstsq(at, seen, rcond=None)[0]
+    # Once more without what is dark.
+    usual = np.abs(seen - at @ factors) < 0.1
+    if usual.sum() > len(terms):
+        factors = np.linalg.lstsq(at[usual], seen[usual], rcond=None)[0]
+    surface = sum(factor * term for factor, term in zip(factors, terms, strict=True))
+    return np.maximum(np.asarray(surface, dtype=np.float32), 0.05)
 
 
 def _smoothed(values: Light, radius: float) -> Light:
@@ -151,8 +175,26 @@ def _labelled(missing: Light, off: Light, inside: Bools) -> NDArray[np.intp]:
     noise = _noise(missing, off, inside)
     peak = np.maximum(SIGMAS_PEAK * noise, LEAST_CONTRAST)
     over = np.where(inside, missing / peak, 0)
-    foot = max(SIGMAS_FOOT / SIGMAS_PEAK, 0.4)
-    return np.asarray(label(apply_hysteresis_threshold(over, foot, 1.0), connectivity=2), dtype=np.intp)
+    dark = label(apply_hysteresis_threshold(over, SIGMAS_FOOT / SIGMAS_PEAK, 1.0), connectivity=2)
+    return _parted(np.asarray(dark, dtype=np.intp), missing)
+
+
+def _parted(numbers: NDArray[np.intp], missing: Light) -> NDArray[np.intp]:
+    """Return the blobs with those parted whose darkest places a clearly brighter bridge divides."""
+    last = int(numbers.max(initial=0))
+    for region in regionprops(numbers, intensity_image=missing):
+        if region.area < 3 * LEAST_AREA_PX:
+            continue
+        own, depth = region.image, region.image_intensity
+        bridge = max(LEAST_CONTRAST, BRIDGE_SHARE * float(region.intensity_max))
+        peaks = label(h_maxima(np.where(own, depth, 0), bridge), connectivity=2)
+        if peaks.max() < 2:
+            continue
+        parts = watershed(-depth, peaks, mask=own)
+        view = numbers[region.slice]
+        view[parts > 1] = last + parts[parts > 1] - 1
+        last += int(peaks.max()) - 1
+    return numbers
 
 
 def _noise(missing: Light, off: Light, inside: Bools) -> Light:

@@ -7,7 +7,7 @@ explain the same, and nothing is told.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import inf, isfinite
+from math import hypot, inf, isfinite
 from typing import Literal
 
 import numpy as np
@@ -23,13 +23,16 @@ MOST_BLOBS = 60
 """In one picture; what is left beyond is cloud in patches."""
 TOLERANCE_PX, TOLERANCE_RADII = 1.5, 0.006
 """How far a blob may be from where it should stand: its own noise, and a centre in bad seeing."""
-FEWEST_SIGHTINGS = 3
-LEAST_SHARE = 0.25
-"""Of the pictures in which its place lay well on the disc: less is chance, or a cloud's edge."""
+FEWEST_SIGHTINGS = 4
+LEAST_SHARE = 0.4
+"""Of the pictures in which its place lay well on the disc, from its first sighting to its last: less is
+chance, or a cloud's edge. Before and after it need not have been there: dust is wiped off, spots come and go."""
 WELL_ON_DISC = 0.9
 """Radii from the middle."""
 TOLD_RATIO, TOLD_PX = 3.0, 0.7
 """A place is kept on the one if it is kept so many times worse on the other, and by so much at least."""
+RARELY = 0.25
+"""Of another's sightings: what is seen so seldom, and within it, is a part of it."""
 LATEST = 9
 """Sightings from which it is said where the next should be."""
 
@@ -60,7 +63,7 @@ class FollowedBlob:
     degree_px: Array
     """(n,) how many pixels a degree of longitude is there."""
     chances: int
-    """Pictures in which its place lay well on the disc."""
+    """Pictures from the first of these to the last in which its place lay well on the disc."""
     sensor_scatter_px: float
     """How well it kept its place on the sensor, root mean square."""
     sun_scatter_px: float
@@ -100,7 +103,9 @@ def followed(looks: Sequence[Look]) -> list[FollowedBlob]:
         chains.remove(best)
         taken |= set(best.members)
         told = session.told(best)
-        if told.sightings >= LEAST_SHARE * told.chances:
+        # What is seen of a blob while another passes over it stands beside it, now and then.
+        beside = any(_overlap(told, other) for other in found)
+        if told.sightings >= LEAST_SHARE * told.chances and not beside:
             found.append(told)
 
 
@@ -189,13 +194,14 @@ class _Session:
         return scatter if isfinite(scatter) else inf
 
     def _chances(self, chain: _Chain) -> int:
-        """Return in how many looks its place lay well on the disc, or it was seen all the same."""
+        """Return in how many looks of its time its place lay well on the disc, or it was seen."""
         middle = np.median(self._places(chain.members, on_sun=chain.on_sun), axis=0)[None]
         seen, count = {i for i, _ in chain.members}, 0
-        for number, look in enumerate(self.looks):
-            x, y = self._in_picture(look, middle, on_sun=chain.on_sun)[0]
-            off_px = np.hypot(x - floats(look.view.x_px), y - floats(look.view.y_px))
-            count += number in seen or bool(off_px < WELL_ON_DISC * floats(look.view.radius_px))
+        for number in range(min(seen), max(seen) + 1):
+            view = self.looks[number].view
+            x, y = self._in_picture(self.looks[number], middle, on_sun=chain.on_sun)[0]
+            off_px = np.hypot(x - floats(view.x_px), y - floats(view.y_px))
+            count += number in seen or bool(off_px < WELL_ON_DISC * floats(view.radius_px))
         return count
 
     def told(self, chain: _Chain) -> FollowedBlob:
@@ -229,6 +235,26 @@ def _kind(sensor_px: float, sun_px: float) -> Kind:
     if worse < TOLD_RATIO * better or worse - better < TOLD_PX:
         return "undecided"
     return "sensor" if sensor_px < sun_px else "sun"
+
+
+def _overlap(rare: FollowedBlob, other: FollowedBlob) -> bool:
+    """Return whether a blob stands within another of its kind that was seen far more often."""
+    if rare.kind != other.kind or rare.sightings > RARELY * other.sightings:
+        return False
+    if rare.kind == "sun":
+        degree_px = float(np.median(rare.degree_px))
+        across = float(
+            from_central_meridian_deg(np.median(rare.longitude_deg), np.median(other.longitude_deg))
+        )
+        apart_px = degree_px * hypot(
+            across, float(np.median(rare.latitude_deg) - np.median(other.latitude_deg))
+        )
+    else:
+        apart_px = hypot(
+            float(np.median(rare.x_px) - np.median(other.x_px)),
+            float(np.median(rare.y_px) - np.median(other.y_px)),
+        )
+    return apart_px < (rare.across_px + other.across_px) / 2
 
 
 def _degree_px(look: Look, latitude_deg: Array, longitude_deg: Array) -> float:
