@@ -26,7 +26,7 @@ TOLERANCE_PX, TOLERANCE_RADII = 1.5, 0.006
 FEWEST_SIGHTINGS = 4
 LEAST_SHARE = 0.4
 """Of the pictures in which its place lay well on the disc, from its first sighting to its last: less is
-chance, or a cloud's edge. Before and after it need not have been there: dust is wiped off, spots come and go."""
+chance, or a cloud's edge. Before and after it need not have been there: dust is wiped off, a spot decays."""
 WELL_ON_DISC = 0.9
 """Radii from the middle."""
 TOLD_RATIO, TOLD_PX = 3.0, 0.7
