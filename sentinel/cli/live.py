@@ -24,8 +24,22 @@ from sentinel.core.typed import read_moment, read_span_s
 # ruff: noqa: PLC0415, T201
 
 
-NOT_WATCHED = 3
-"""Exit status of `status` while no watch is running: nobody looks after the camera."""
+States = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--state",
+        metavar="STATE",
+        help="A watch's state folder, or http://HOST:PORT of the page that it serves; more than one: who "
+        "needs somebody first.",
+    ),
+]
+TokenFrom = Annotated[
+    str | None,
+    typer.Option(
+        metavar="PLACE",
+        help="Where the token of served pages stands: env:NAME or file:PATH (mode 0600).",
+    ),
+]
 
 
 @command("watch --config east.yaml --state /var/lib/sentinel/east")
@@ -40,19 +54,30 @@ def watch(*, config: ConfigFiles = None, state: StateFolder = None) -> None:
 def status(
     *,
     config: ConfigFiles = None,
-    state: StateFolder = None,
+    state: States = None,
     until: Annotated[
         str | None,
         typer.Option(metavar="TIME", help="May it be left alone until then, and with what done beforehand?"),
     ] = None,
+    token_from: TokenFrom = None,
     as_json: AsJson = False,
 ) -> None:
-    """Say what the watch knows now: first of all, until when the camera may be left alone."""
-    from sentinel.core.clock import SystemClock
-    from sentinel.service.status.lines import from_json, status_lines, until_json
+    """Say what the watch knows now: first of all, until when the camera may be left alone.
+
+    With more than one --state: who needs somebody first. Exit status: 3 while nobody looks after a camera,
+    1 where nothing is known of one; the worst of all.
+    """
+    from sentinel.service.watch.hearing import is_address
     from sentinel.service.watch.state_folder import state_folder_of
 
-    files = state_folder_of(config or (), state)
+    if state and (len(state) > 1 or is_address(state[0])):
+        _several_statuses(state, until, token_from, as_json=as_json)
+        return
+    from sentinel.core.clock import SystemClock
+    from sentinel.service.status.lines import from_json, status_lines, until_json
+    from sentinel.service.status.several import NOT_WATCHED
+
+    files = state_folder_of(config or (), Path(state[0]) if state else None)
     now_utc = files.now_utc(SystemClock())
     text = files.read_status()
     watched = files.is_watched()
@@ -68,6 +93,62 @@ def status(
         print(json_line(found) if as_json else "\n".join(found["lines"]))
     if not watched:
         raise typer.Exit(NOT_WATCHED)
+
+
+def _several_statuses(states: list[str], until: str | None, token_from: str | None, *, as_json: bool) -> None:
+    """Print what is heard of several cameras."""
+    from sentinel.core.clock import SystemClock
+    from sentinel.service.status.several import several_json, several_lines, worst_status, zone_of
+    from sentinel.service.watch.hearing import hear, token_of
+
+    cameras = hear(states, token_of(token_from))
+    now_utc = SystemClock().now_utc()
+    until_utc = read_moment(until, now_utc, zone=zone_of(cameras), where="--until") if until else None
+    if as_json:
+        print(json_line(several_json(cameras, now_utc, until_utc)))
+    else:
+        print("\n".join(several_lines(cameras, now_utc, until_utc)))
+    raise typer.Exit(worst_status(cameras, now_utc))
+
+
+@command("page /var/lib/sentinel/east http://10.0.0.7:8712 --listen 127.0.0.1:8700")
+def page(
+    states: Annotated[
+        list[str],
+        typer.Argument(metavar="STATE...", help="State folders, or http://HOST:PORT of served pages."),
+    ],
+    *,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="The page to write, as things stand now.")
+    ] = Path("cameras.html"),
+    listen: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="Serve it instead, made anew for whoever asks, until stopped."),
+    ] = None,
+    beyond_loopback: Annotated[
+        bool, typer.Option("--beyond-loopback", help="An address that other computers can reach is meant.")
+    ] = False,
+    token_from: TokenFrom = None,
+) -> None:
+    """Show several cameras on one page for a phone: who needs somebody first.
+
+    Each with its name, until when it may be left alone, what is open and how old the news is.
+    """
+    from sentinel.service.watch.cameras_server import serve_cameras, write_cameras
+    from sentinel.service.watch.hearing import token_of
+
+    token = token_of(token_from)
+    if listen is None:
+        write_cameras(states, token, out)
+        print(f"Page      {out}")
+        return
+    serve_cameras(
+        states,
+        token,
+        listen,
+        beyond_loopback=beyond_loopback,
+        ready=lambda at: print(f"Page      {at}", flush=True),
+    )
 
 
 @command("mark recentred --at 03:10 --config east.yaml")

@@ -5,6 +5,7 @@ import socket
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from http import HTTPStatus
 from pathlib import Path
 from urllib.parse import urlencode
 
@@ -15,6 +16,7 @@ from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Mark
 from sentinel.core.settings import Page, validate
 from sentinel.service.watch.page_server import PageServer
+from sentinel.service.watch.web_server import JSON, Reply
 from tests.watch.running import Running, settings_for
 
 
@@ -31,21 +33,29 @@ def marks() -> list[Mark]:
     return []
 
 
+def served(chosen: Page, marks: list[Mark]) -> PageServer:
+    page = Reply(HTTPStatus.OK, "<!doctype html><p>The page")
+    status = Reply(HTTPStatus.OK, '{"all": "that is known"}', JSON)
+    return PageServer(chosen, SystemClock(), {"/": lambda: page}, lambda: status, marks.append)
+
+
 @pytest.fixture
 def server(token: str, marks: list[Mark]) -> Iterator[PageServer]:
     pytest.importorskip("waitress", reason="the extra `page` is not installed")
     chosen = Page(listen="127.0.0.1:0", token_from=token)
-    server = PageServer(chosen, SystemClock(), lambda: "<!doctype html><p>The page", marks.append)
+    server = served(chosen, marks)
     server.start()
     yield server
     server.stop()
 
 
 def asked(
-    server: PageServer, method: str, path: str, body: bytes | None = None
+    server: PageServer, method: str, path: str, body: bytes | None = None, bearer: str = ""
 ) -> tuple[int, str, dict[str, str]]:
     connection = http.client.HTTPConnection(*server.address, timeout=10)
     headers = {"Content-Type": "application/x-www-form-urlencoded"} if body is not None else {}
+    if bearer:
+        headers["Authorization"] = f"Bearer {bearer}"
     connection.request(method, path, body, headers)
     answer = connection.getresponse()
     text = answer.read().decode()
@@ -67,9 +77,7 @@ def test_the_page_is_read_by_anybody_and_asks_nobody(server: PageServer) -> None
     assert asked(server, "HEAD", "/")[:2] == (200, "")
 
 
-@pytest.mark.parametrize(
-    "path", ["/status.json", "/journal.sqlite", "/../etc/passwd", "/%2e%2e/", "//", "/mark", "/?a=b/.."]
-)
+@pytest.mark.parametrize("path", ["/journal.sqlite", "/../etc/passwd", "/%2e%2e/", "//", "/mark", "/?a=b/.."])
 def test_nothing_else_is_read(server: PageServer, path: str) -> None:
     status, text, _ = asked(server, "GET", path)
     assert text == "<!doctype html><p>The page" if status == 200 else status in {400, 404}
@@ -79,6 +87,23 @@ def test_nothing_else_is_read(server: PageServer, path: str) -> None:
 def test_nothing_else_is_done(server: PageServer, marks: list[Mark], method: str) -> None:
     assert asked(server, method, "/", b"token=a-long-enough-token&kind=seen")[0] == 404
     assert marks == []
+
+
+def test_what_the_watch_knows_in_full_needs_the_token(server: PageServer) -> None:
+    assert asked(server, "GET", "/status.json")[0] == 401
+    for wrong in ("a-long-enough-toke", "A-LONG-ENOUGH-TOKEN", "a-long-enough-token x"):
+        assert asked(server, "GET", "/status.json", bearer=wrong)[0] == 403
+    status, text, headers = asked(server, "GET", "/status.json", bearer="a-long-enough-token")
+    assert (status, text, headers["Content-Type"]) == (200, '{"all": "that is known"}', "application/json")
+    assert asked(server, "HEAD", "/status.json", bearer="a-long-enough-token")[:2] == (200, "")
+    assert asked(server, "POST", "/status.json", b"kind=seen", bearer="a-long-enough-token")[0] == 404
+
+
+def test_guessing_tokens_for_the_status_is_no_quicker_than_for_a_button(server: PageServer) -> None:
+    begin_s = time.monotonic()
+    said = [asked(server, "GET", "/status.json", bearer=f"guess-{n}")[0] for n in range(60)]
+    assert said.count(403) <= 31 + 1.5 * (time.monotonic() - begin_s)
+    assert 429 in said
 
 
 def test_a_button_needs_the_token(server: PageServer, marks: list[Mark]) -> None:
@@ -157,9 +182,7 @@ def test_slow_clients_shut_out_nobody(server: PageServer, marks: list[Mark]) -> 
 
 
 def test_a_name_of_more_than_one_address_can_be_listened_to(token: str) -> None:
-    server = PageServer(
-        Page(listen="localhost:0", token_from=token), SystemClock(), lambda: "The page", lambda _: None
-    )
+    server = served(Page(listen="localhost:0", token_from=token), [])
     server.start()
     try:
         assert asked(server, "GET", "/")[0] == 200

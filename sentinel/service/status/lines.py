@@ -39,7 +39,7 @@ def from_json(text: str, *, where: str) -> Standing:
 
 def status_lines(s: Standing, now_utc: datetime, *, watched: bool) -> list[str]:
     """Return the standing for a terminal, as of `now_utc`."""
-    lines = [opened(s.camera, _as_of(s, now_utc))]
+    lines = [opened(s.camera, as_of_words(s, now_utc))]
     if not watched:
         lines.append(NOT_RUNNING)
     lines += [s.headline(now_utc).sentence, f"If the mount stopped now: {stop_words(s)}."]
@@ -56,7 +56,8 @@ def status_lines(s: Standing, now_utc: datetime, *, watched: bool) -> list[str]:
     return lines
 
 
-def _as_of(s: Standing, now_utc: datetime) -> str:
+def as_of_words(s: Standing, now_utc: datetime) -> str:
+    """Return how old the standing is, and the last picture."""
     picture = f"last picture {ago(s.frame_utc, now_utc)}" if s.frame_utc else "no picture yet"
     at = s.times.as_of(now_utc).at(s.written_utc)
     return f"As of {at}, {ago(s.written_utc, now_utc)}; {picture}."

@@ -11,7 +11,7 @@ from sentinel.service.status.lines import visit_lines
 from sentinel.service.status.standing import Standing
 
 if TYPE_CHECKING:
-    from jinja2 import Template
+    from jinja2 import Environment
 
 BUTTONS: tuple[tuple[str, str], ...] = (
     ("visit", "At the camera, 15 min"),
@@ -27,19 +27,15 @@ BUTTONS: tuple[tuple[str, str], ...] = (
 )
 """Kinds of marks, and what their buttons say."""
 
-LATE_INTERVALS = 3.0
-LATE_S = 180.0
-"""As long as frames may fail to come before somebody is woken."""
-
 
 @lru_cache(maxsize=1)
-def _template() -> "Template":
+def templates() -> "Environment":
+    """Return what pages are made from: whatever is put into them stays text."""
     from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - not needed to import a room
 
-    environment = Environment(
+    return Environment(
         loader=PackageLoader("sentinel.service.status", "."), autoescape=True, undefined=StrictUndefined
     )
-    return environment.get_template("page.html.jinja")
 
 
 def page_html(
@@ -60,21 +56,24 @@ def page_html(
     """
     frame_utc = standing.frame_utc
     times = standing.times.as_of(standing.written_utc)
-    late_s = max(LATE_INTERVALS * standing.interval_s, LATE_S)
-    return _template().render(
-        s=standing,
-        title=opened(standing.camera, "Watch over the sun"),
-        written=times.at(standing.written_utc),
-        written_ms=round(1000 * utc_s(standing.written_utc)),
-        # Written after each frame and each tick: older than this, whatever writes it is dead.
-        page_limit_s=round(late_s),
-        frame_ms=None if frame_utc is None else round(1000 * utc_s(frame_utc)),
-        frame_time="" if frame_utc is None else times.at(frame_utc),
-        frame_limit_s=round(late_s),
-        stop_words=stop_words(standing),
-        jobs=visit_lines(standing, standing.written_utc),
-        facts=facts_of(standing),
-        picture=None if picture is None else base64.b64encode(picture).decode("ascii"),
-        picture_words=picture_words,
-        buttons=BUTTONS if buttons else (),
+    return (
+        templates()
+        .get_template("page.html.jinja")
+        .render(
+            s=standing,
+            title=opened(standing.camera, "Watch over the sun"),
+            written=times.at(standing.written_utc),
+            written_ms=round(1000 * utc_s(standing.written_utc)),
+            # Written after each frame and each tick: older than this, whatever writes it is dead.
+            page_limit_s=round(standing.late_s),
+            frame_ms=None if frame_utc is None else round(1000 * utc_s(frame_utc)),
+            frame_time="" if frame_utc is None else times.at(frame_utc),
+            frame_limit_s=round(standing.late_s),
+            stop_words=stop_words(standing),
+            jobs=visit_lines(standing, standing.written_utc),
+            facts=facts_of(standing),
+            picture=None if picture is None else base64.b64encode(picture).decode("ascii"),
+            picture_words=picture_words,
+            buttons=BUTTONS if buttons else (),
+        )
     )

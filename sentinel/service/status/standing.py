@@ -15,6 +15,10 @@ from sentinel.core.settings import Settings
 from sentinel.core.words import TimeWriter, times_in
 from sentinel.service.status.board import Board
 
+LATE_INTERVALS = 3.0
+LATE_S = 180.0
+"""As long as frames may fail to come before somebody is woken."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Supply:
@@ -91,6 +95,11 @@ class Standing:
     def times(self) -> TimeWriter:
         """What writes times for the operator."""
         return times_in(self.zone)
+
+    @property
+    def late_s(self) -> float:
+        """How old it may be: a watch that runs writes it after each frame and each tick."""
+        return max(LATE_INTERVALS * self.interval_s, LATE_S)
 
     def headline(self, now_utc: datetime) -> Headline:
         """Return what stands above everything else, as of a time."""

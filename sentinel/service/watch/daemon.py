@@ -295,7 +295,8 @@ class Watch:
             server = PageServer(
                 self._settings.page,
                 self._clock,
-                self._status_files.served_page,
+                {"/": self._status_files.served_page},
+                self._status_files.served_status,
                 lambda mark: leave_mark(self._files.marks, mark),
             )
             server.start()

@@ -6,9 +6,10 @@ page the watch.
 
 import logging
 import threading
-from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
+from http import HTTPStatus
+from typing import NamedTuple
 
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem
@@ -22,6 +23,7 @@ from sentinel.service.status.standing import Messages, Standing, standing_of
 from sentinel.service.watch.folder_intake import FolderIntake
 from sentinel.service.watch.snapshot import WatchState
 from sentinel.service.watch.state_folder import StateFolder, write_quietly
+from sentinel.service.watch.web_server import JSON, Reply
 
 log = logging.getLogger(__name__)
 
@@ -72,6 +74,17 @@ class PictureDrawer:
             self.picture = (scene.frame.frame, jpeg) if jpeg is not None else None
 
 
+class Shown(NamedTuple):
+    """What was shown last."""
+
+    standing: Standing
+    picture: bytes | None
+    picture_words: str
+
+
+NOT_YET = Reply(HTTPStatus.SERVICE_UNAVAILABLE, "Not yet: the watch is starting.")
+
+
 class StatusFiles:
     """Writes the status files."""
 
@@ -82,7 +95,7 @@ class StatusFiles:
         self._outbox: Outbox | None = None
         self._shown_s: float | None = None
         self._told = False
-        self._served: Callable[[], str] = lambda: "Not yet."
+        self._shown: Shown | None = None
 
     def show(self, state: WatchState, *, at_once: bool = True) -> None:
         """Write the files as of now; in a swarm of events only now and then."""
@@ -102,7 +115,7 @@ class StatusFiles:
         picture = self._drawer.picture if self._drawer is not None else None
         words = f"Of {picture[0]}; circle: limb; dashed: where to put it; line: its path." if picture else ""
         jpeg = picture[1] if picture else None
-        self._served = lambda: page_html(standing, jpeg, words, buttons=True)
+        self._shown = Shown(standing, jpeg, words)
         written = write_quietly(self._files.status_json, to_json(standing)) and write_quietly(
             self._files.status_html, page_html(standing, jpeg, words)
         )
@@ -143,9 +156,15 @@ class StatusFiles:
             trouble=f"{stuck.target}: {stuck.last_trouble or 'not tried yet'}" if stuck else "",
         )
 
-    def served_page(self) -> str:
+    def served_page(self) -> Reply:
         """Return the page as it was shown last, with buttons; for the thread that serves it."""
-        return self._served()
+        shown = self._shown
+        return Reply(HTTPStatus.OK, page_html(*shown, buttons=True)) if shown is not None else NOT_YET
+
+    def served_status(self) -> Reply:
+        """Return what was known when it was shown last, as JSON; for the thread that serves it."""
+        shown = self._shown
+        return Reply(HTTPStatus.OK, to_json(shown.standing), JSON) if shown is not None else NOT_YET
 
     def forget_journal(self) -> None:
         """Close the outbox: another journal has taken its place, or the watch ends."""

@@ -1,0 +1,129 @@
+"""A small server for few clients, bounded in all that one of them can take: the pages stand on it."""
+
+import logging
+import threading
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from http import HTTPStatus
+from typing import Any, NamedTuple
+
+from sentinel.core.errors import RequestProblem
+from sentinel.service.watch.client_limits import CONNECTIONS, bounded
+
+MOST_BYTES = 2000
+"""Of a request's body."""
+HTML, JSON = "text/html; charset=utf-8", "application/json"
+
+_POLICY = (
+    "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'unsafe-inline';"
+    " form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+_HEADERS = [
+    ("Cache-Control", "no-store"),
+    ("Referrer-Policy", "no-referrer"),
+    ("X-Content-Type-Options", "nosniff"),
+    ("Content-Security-Policy", _POLICY),
+]
+
+StartResponse = Callable[[str, list[tuple[str, str]]], Any]
+
+
+class Reply(NamedTuple):
+    """What is answered to one request."""
+
+    status: HTTPStatus
+    body: str
+    kind: str = HTML
+
+
+NOTHING_HERE = Reply(HTTPStatus.NOT_FOUND, "Nothing here.")
+
+
+class WebServer:
+    """Listens, and answers what `answered` returns for a request (its WSGI environment, PEP 3333).
+
+    Parameters
+    ----------
+    listen
+        Address and port.
+    answered
+        Called on the server's threads.
+    where
+        The setting or option that names the address, for complaints.
+    """
+
+    def __init__(self, listen: str, answered: Callable[[dict[str, Any]], Reply], *, where: str) -> None:
+        self._listen, self._answered, self._where = listen, answered, where
+        self._server: Any = None
+        self._thread: threading.Thread | None = None
+
+    @property
+    def address(self) -> tuple[str, int]:
+        """Where it listens."""
+        # A name may stand for more than one address.
+        listen = getattr(self._server, "effective_listen", None)
+        host, port = listen[0] if listen else (self._server.effective_host, self._server.effective_port)
+        return host, int(port)
+
+    def start(self) -> None:
+        """Begin to listen.
+
+        Raises
+        ------
+        RequestProblem
+            If the extra is not installed, or the address cannot be had.
+        """
+        try:
+            import waitress  # noqa: PLC0415 - an extra
+        except ImportError:
+            raise RequestProblem(
+                "needs a small server that is not installed",
+                where=self._where,
+                mend="pip install 'sentinel[page]', or do without",
+            ) from None
+        host, _, port = self._listen.rpartition(":")
+        logging.getLogger("waitress").setLevel(logging.ERROR)
+        try:
+            self._server = waitress.create_server(
+                self.answer,
+                host=host.strip("[]"),
+                port=int(port),
+                threads=2,
+                ident=None,
+                max_request_body_size=MOST_BYTES,
+                max_request_header_size=8192,
+                channel_timeout=20,
+                connection_limit=4 * CONNECTIONS,
+            )
+        except (OSError, ValueError) as error:
+            raise RequestProblem(
+                f"cannot listen there ({error})", where=self._where, mend="choose another address or port"
+            ) from None
+        listening = getattr(self._server, "map", {}).values() if hasattr(self._server, "map") else ()
+        for one in (self._server, *listening):
+            if hasattr(one, "channel_class"):
+                one.channel_class = bounded(one.channel_class)
+        self._thread = threading.Thread(target=self._run, name="page", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        # Closing from another thread ends its loop with an error about the file that is gone.
+        with suppress(OSError, ValueError):
+            self._server.run()
+
+    def stop(self) -> None:
+        """End."""
+        if self._server is not None:
+            self._server.close()
+        if self._thread is not None:
+            self._thread.join(timeout=3)
+
+    def answer(self, environ: dict[str, Any], start_response: StartResponse) -> Iterable[bytes]:
+        """Reply one request."""
+        status, body, kind = self._answered(environ)
+        content = body.encode()
+        start_response(
+            f"{status.value} {status.phrase}",
+            [("Content-Type", kind), *_HEADERS, ("Content-Length", str(len(content)))],
+        )
+        return [] if environ["REQUEST_METHOD"] == "HEAD" else [content]
