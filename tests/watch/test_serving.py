@@ -141,11 +141,15 @@ def test_clients_with_wrong_tokens_shut_out_nobody_but_themselves(
     server: PageServer, marks: list[Mark]
 ) -> None:
     def wrong(source: str) -> int:
-        connection = http.client.HTTPConnection(*server.address, timeout=10, source_address=(source, 0))
-        connection.request("POST", "/mark", b"token=wrong&kind=seen")
-        status = connection.getresponse().status
-        connection.close()
-        return status
+        while True:
+            connection = http.client.HTTPConnection(*server.address, timeout=10, source_address=(source, 0))
+            try:
+                connection.request("POST", "/mark", b"token=wrong&kind=seen")
+                return connection.getresponse().status
+            except (ConnectionError, http.client.RemoteDisconnected):
+                continue  # of more than eight that wait from one address the oldest is let go: tried again
+            finally:
+                connection.close()
 
     begin_s = time.monotonic()
     with ThreadPoolExecutor(15) as clients:
