@@ -245,6 +245,9 @@ class Forecast:
     polar_azimuth_error_sigma_deg: float | None = None
     polar_altitude_error_deg: float | None = None
     polar_altitude_error_sigma_deg: float | None = None
+    """As that of the azimuth it holds what a wrong clock or place would make of the axis, till excluded."""
+    axis_fit_sigma_deg: tuple[float, float] | None = None
+    """The same of azimuth and altitude, were place and clock as the settings have them."""
     rate_ratio: float | None = None
     """Mount's rate over the mean solar rate."""
     rate_ratio_sigma: float | None = None

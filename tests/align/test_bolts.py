@@ -38,6 +38,7 @@ def known(session: Session, sigma_deg: float = 0.01, hours: float = 0.0) -> Fit:
         polar_azimuth_error_sigma_deg=sigma_deg,
         polar_altitude_error_deg=session.altitude_error_deg,
         polar_altitude_error_sigma_deg=sigma_deg,
+        axis_fit_sigma_deg=(sigma_deg, sigma_deg),
         rate_ratio=1.0,
         rate_ratio_sigma=1e-5,
         roll_deg=session.roll_deg,

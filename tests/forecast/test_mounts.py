@@ -28,8 +28,8 @@ def test_a_clean_track_gives_axis_roll_and_rate(session: Session) -> None:
     assert last.polar_altitude_error_deg == pytest.approx(-0.5, abs=0.03)
     assert last.roll_deg == pytest.approx(-20.0, abs=3.0)
     assert last.rate_ratio == pytest.approx(1.0001, abs=3e-4)
-    assert last.polar_altitude_error_sigma_deg is not None
-    assert last.polar_altitude_error_sigma_deg < 0.1
+    assert last.axis_fit_sigma_deg is not None
+    assert last.axis_fit_sigma_deg[1] < 0.1
 
 
 @pytest.mark.slow

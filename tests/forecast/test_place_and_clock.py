@@ -91,11 +91,34 @@ def test_a_right_clear_sky_rules_out_what_is_far_off() -> None:
 def test_an_axis_is_as_wide_as_the_clock_is_doubtful() -> None:
     """By a clock five hours off the same track is drawn by an axis turned about the pole by 75 degrees."""
     doubt = told_by_light(NORTH, 5.0).doubt()
-    azimuth, altitude = np.full(50, 1.0), np.full(50, 0.0)
     # On the sky: 1 degree of azimuth at 72 degrees is 0.31; turned by 75 degrees it is mostly altitude.
-    sigma = doubt.sigma_deg(azimuth, altitude, (1.0, 0.0))
+    sigma = doubt.sigma_deg((1.0, 0.0), np.zeros((2, 2)))
     assert sigma[1] > 0.25 * 0.31
     assert sigma[0] > 0.2
+
+
+def off_by_mistake_deg(known: PlaceAndClock, at_deg: tuple[float, float], hours: float) -> Array:
+    """Return where the axis stands with the sun so many hours later, azimuth and altitude, less `at_deg`."""
+    which = [one.hours == hours and one.kind == "time-zone" for one in known.mistakes].index(True)
+    axis = known.elsewhere[which].axis_errors_deg(np.array([at_deg[0]]), np.array([at_deg[1]]))
+    return np.asarray(np.concatenate(axis) - np.array(at_deg))
+
+
+@pytest.mark.parametrize("hours", [-3.0, -1.0, 2.0])
+def test_until_something_speaks_against_a_mistake_its_axis_lies_within_two_sigmas(hours: float) -> None:
+    """Under a midnight sun an hour's light hardly tells one hour from another."""
+    at_deg = (-1.2, 0.4)
+    for known in (PlaceAndClock(NORTH, Sun(NORTH)), told_by_light(NORTH, hours, hours=1.5)):
+        sigma = known.doubt().sigma_deg(at_deg, 1e-4 * np.eye(2))
+        # The sun stands where the settings have it so many hours later: the clock shows as much less.
+        assert (np.abs(off_by_mistake_deg(known, at_deg, -hours)) <= 2.1 * sigma).all()
+
+
+def test_an_axis_is_known_as_well_as_the_fit_knows_it_once_light_has_excluded_every_mistake() -> None:
+    covariance = np.array([[4e-4, 1e-4], [1e-4, 1e-4]])
+    doubt = told_by_light(NORTH, hours=22.0).doubt()
+    sigma = doubt.sigma_deg((-1.2, 0.4), covariance)
+    assert sigma == pytest.approx(np.sqrt(np.diag(covariance)), rel=1e-6)
 
 
 def test_an_axis_turned_with_the_sky_comes_back() -> None:

@@ -81,6 +81,7 @@ forecasts = st.builds(
     polar_azimuth_error_sigma_deg=st.one_of(st.none(), st.floats(0, 3)),
     polar_altitude_error_deg=st.one_of(st.none(), finite),
     polar_altitude_error_sigma_deg=st.one_of(st.none(), st.floats(0, 3)),
+    axis_fit_sigma_deg=st.one_of(st.none(), st.tuples(st.floats(0, 3), st.floats(0, 3))),
     roll_deg=st.one_of(st.none(), finite),
     recentre_to_px=st.one_of(st.none(), st.just((1000.0, 2000.0))),
     due=st.lists(dues, max_size=3).map(tuple),

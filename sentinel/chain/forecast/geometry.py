@@ -4,6 +4,7 @@ Positions here are tangent-plane arcseconds about the lens axis of an unrolled c
 equator, and away from the pole. Roll turns them into the picture and is treated exactly, not linearised.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from sentinel.core.settings import Site
-from sentinel.sky.arrays import Array
+from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import (
     Optics,
     Pose,
@@ -21,6 +22,7 @@ from sentinel.sky.mount import (
     pose_seeing,
     project,
 )
+from sentinel.sky.orientation import half_turn_deg
 from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 
@@ -204,19 +206,48 @@ class Elsewhere:
     """The place is as far on the other side of the equator as the settings say."""
 
     def axis_errors_deg(self, azimuth_deg: Array, altitude_deg: Array) -> tuple[Array, Array]:
-        """Return the errors of axes that draw the same track there, air apart; theirs as the settings say.
+        """Return the errors of axes that draw the same track there, air apart; theirs as the settings say."""
+        azimuth, altitude = TurnedSky.of(self.geometry.latitude_deg, (self,)).errors_deg(
+            azimuth_deg, altitude_deg
+        )
+        return azimuth[0], altitude[0]
 
-        The whole sky is turned about the pole, and the mount with it. Across the equator the other end of the
-        axis is the one that points up: what was too high is too low.
-        """
-        latitude_deg = self.geometry.latitude_deg
-        if self.across:
-            return azimuth_deg, -altitude_deg
-        axis = axis_vector(latitude_deg, azimuth_deg, altitude_deg)
-        turn = np.radians(15.0 * self.later_s / 3600)
-        turn = turn if self.geometry.south else -turn
-        about = Rotation.from_rotvec(turn * axis_vector(latitude_deg))
-        return axis_errors_deg(about.apply(axis), latitude_deg)
+
+@dataclass(frozen=True, slots=True)
+class TurnedSky:
+    """What k other places make of an axis: the whole sky is turned about the pole, and the mount with it.
+
+    Across the equator the other end of the axis is the one that points up: what was too high is too low.
+    """
+
+    latitude_deg: float
+    turn: Array
+    """(k, 3, 3)"""
+    across: Bools
+
+    @classmethod
+    def of(cls, latitude_deg: float, places: Sequence[Elsewhere]) -> "TurnedSky":
+        """Return that of some places, and of a site."""
+        across = np.array([place.across for place in places])
+        later = np.array([place.later_s for place in places]) * (1.0 if latitude_deg < 0 else -1.0)
+        about = np.radians(15.0 * np.where(across, 0.0, later) / 3600)[:, None] * axis_vector(latitude_deg)
+        return cls(latitude_deg, Rotation.from_rotvec(about).as_matrix(), across)
+
+    def errors_deg(self, azimuth_deg: Array, altitude_deg: Array) -> tuple[Array, Array]:
+        """Return the errors (k, n) of axes that draw the same tracks there; here they are (n,)."""
+        axis = axis_vector(self.latitude_deg, azimuth_deg, altitude_deg) @ np.swapaxes(self.turn, 1, 2)
+        azimuth, altitude = axis_errors_deg(axis, self.latitude_deg)
+        return azimuth, np.where(self.across[:, None], -altitude, altitude)
+
+    def axis_deg(self, at_deg: tuple[float, float], which: Bools) -> tuple[Array, Array]:
+        """Return the errors (j, 2) of one axis in some of the places, and slopes by its own, (j, 2, 2)."""
+        step = 0.01
+        some = TurnedSky(self.latitude_deg, self.turn[which], self.across[which])
+        azimuth, altitude = some.errors_deg(
+            at_deg[0] + np.array([0.0, step, 0.0]), at_deg[1] + np.array([0.0, 0.0, step])
+        )
+        both = np.stack([azimuth, altitude], axis=1)  # (j, 2, 3)
+        return both[..., 0], half_turn_deg(both[..., 1:] - both[..., :1]) / step
 
 
 def _nudged(points: Points) -> Points:

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 
 from sentinel.chain.forecast.fit import TILT_SIGMA_DEG, level_of
-from sentinel.chain.forecast.geometry import Elsewhere, Geometry, Indices
+from sentinel.chain.forecast.geometry import Elsewhere, Geometry, Indices, TurnedSky
 from sentinel.core.records import Contradiction, MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
@@ -25,13 +25,18 @@ from sentinel.sky.sun import Sun
 
 MistakeKind = Literal["none", "longitude-sign", "latitude-sign", "time-zone"]
 
-# How likely each mistake is beforehand. A judgement: clocks an hour off are common, all else is rare,
-# together less than the fiftieth that three sigmas leave out: no axis is as doubtful as the rarest mistake.
-_HOURS_OFF = {1: 0.006, 2: 0.004, 3: 0.002}
-_MORE_HOURS_OFF = 0.0001
-_LONGITUDE_SIGN, _LATITUDE_SIGN = 0.004, 0.001
-_LEFT_OUT = ((2.0, 0.05), (3.0, 0.02))
-"""So many sigmas leave out this share of what may be."""
+# How likely each mistake is beforehand. A judgement: summer time, a zone's hours and a sign are what people
+# get wrong, all else is rare.
+_USUAL, _RARE = 0.005, 0.0001
+_USUAL_HOURS = 3
+_OPEN_SIGMAS = 2.0
+"""What light and track have not spoken against lies within so many sigmas: there may be as much again of what
+the fit itself leaves open, and three still hold it."""
+_MISFIT = 2.0
+"""Of the log of a likelihood: real skies fit the skies reckoned with so badly. What speaks less against a
+mistake says nothing."""
+_EXCLUDED = 12.0
+"""What is less likely by this, in the log, is excluded."""
 _LEAST_DEG = 5.0
 """Of longitude or latitude: of less, the other sign hardly matters."""
 
@@ -83,15 +88,15 @@ class Mistake:
 def mistakes(site: Site) -> tuple[Mistake, ...]:
     """Return that nothing is wrong, and what may be."""
     found = [
-        Mistake("time-zone", _HOURS_OFF.get(abs(hours), _MORE_HOURS_OFF), float(hours))
+        Mistake("time-zone", _USUAL if abs(hours) <= _USUAL_HOURS else _RARE, float(hours))
         for hours in range(-11, 13)
         if hours
     ]
     longitude_deg = (site.longitude_deg + 180) % 360 - 180
     if abs(longitude_deg) > _LEAST_DEG:
-        found.append(Mistake("longitude-sign", _LONGITUDE_SIGN, -2 * longitude_deg / 15))
+        found.append(Mistake("longitude-sign", _USUAL, -2 * longitude_deg / 15))
     if abs(site.latitude_deg) > _LEAST_DEG:
-        found.append(Mistake("latitude-sign", _LATITUDE_SIGN, across=True))
+        found.append(Mistake("latitude-sign", _USUAL, across=True))
     return (Mistake("none", 1 - sum(one.prior for one in found)), *found)
 
 
@@ -100,11 +105,17 @@ class SettingsDoubt:
     """How likely it is that place or clock are wrong, and in what way."""
 
     mistakes: tuple[Mistake, ...]
-    elsewhere: tuple[Elsewhere, ...]
-    """Where the sun was by each of them."""
-    latitude_deg: float
-    weights: Array
-    """(k,) one in all; the first is that nothing is wrong."""
+    sky: TurnedSky
+    """What each of them makes of an axis."""
+    told: Array
+    """(k,) log of how much likelier light and track are by each than if nothing is wrong."""
+
+    @property
+    def weights(self) -> Array:
+        """How likely each is, (k,) one in all; the first is that nothing is wrong."""
+        log = np.log([one.prior for one in self.mistakes]) + self.told
+        weights = np.exp(log - log.max())
+        return np.asarray(weights / weights.sum())
 
     @property
     def wrong(self) -> float:
@@ -124,32 +135,25 @@ class SettingsDoubt:
         kept = sorted((k for k in shares if shares[k] > _WORTH_TELLING), key=lambda kind: -shares[kind])
         return Contradiction(likely=tuple(kept), hours=tuple(hours), share=self.wrong)
 
-    def sigma_deg(self, azimuth_deg: Array, altitude_deg: Array, at_deg: tuple[float, float]) -> Array:
+    def sigma_deg(self, at_deg: tuple[float, float], covariance_deg2: Array) -> Array:
         """Return how far azimuth and altitude may be from what is told of them, (2,).
 
-        By draws (d,) of what they are if nothing is wrong: an axis that stands elsewhere by a mistake counts
-        for as much as the mistake is likely. Once something is wrong for sure, nothing is known of the axis.
+        The fit's own covariance (2, 2) holds if nothing is wrong. However unlikely a mistake is beforehand,
+        where it was made the axis stands elsewhere: until light or track have spoken against it, that is
+        within `_OPEN_SIGMAS`; the more they speak, the more sigmas away it may lie, until it is excluded.
+        Once something is wrong for sure, nothing is known of the axis.
         """
-        off, share = [], []
-        # What together is less than a tenth of what is left out moves nothing: the lightest are passed over.
-        least = np.sort(self.weights)
-        least = least[np.cumsum(least) > 0.1 * min(left_out for _, left_out in _LEFT_OUT)][0]
-        for place, weight in zip(self.elsewhere, self.weights, strict=True):
-            if weight < least:
-                continue
-            axis = np.stack(place.axis_errors_deg(azimuth_deg, altitude_deg))
-            off.append(np.abs(half_turn_deg(axis - np.array(at_deg)[:, None])))
-            share.append(np.full(len(azimuth_deg), weight))
-        order = np.argsort(np.concatenate(off, axis=1), axis=1)
-        ordered = np.take_along_axis(np.concatenate(off, axis=1), order, axis=1)
-        ladder = np.cumsum(np.concatenate(share)[order], axis=1)
-        sigma = np.zeros(2)
-        for sigmas, left_out in _LEFT_OUT:
-            rung = (ladder < (1 - left_out) * ladder[:, -1:]).sum(axis=1)
-            sigma = np.maximum(sigma, ordered[(0, 1), rung] / sigmas)
+        rare = np.log([min(one.prior / _USUAL, 1.0) for one in self.mistakes])
+        against = np.maximum(-(self.told + rare) - _MISFIT, 0.0)
+        open_still = np.append(True, against[1:] < _EXCLUDED)
+        sigmas = np.append(1.0, np.sqrt(_OPEN_SIGMAS**2 + 2 * against[1:]))[open_still]
+        axis, slope = self.sky.axis_deg(at_deg, open_still)
+        own = np.einsum("kij,jl,kil->ki", slope, covariance_deg2, slope)
+        off = half_turn_deg(axis - np.array(at_deg))
+        sigma = (np.sqrt(own + off**2) / sigmas[:, None]).max(axis=0)
         if self.wrong > CONTRADICTED:
-            sigma = np.maximum(sigma, TILT_SIGMA_DEG / np.array([level_of(self.latitude_deg), 1.0]))
-        return sigma
+            sigma = np.maximum(sigma, TILT_SIGMA_DEG / np.array([level_of(self.sky.latitude_deg), 1.0]))
+        return np.asarray(sigma)
 
 
 class PlaceAndClock:
@@ -157,7 +161,6 @@ class PlaceAndClock:
 
     def __init__(self, site: Site, sun: Sun) -> None:
         self.mistakes = mistakes(site)
-        self._latitude_deg = site.latitude_deg
         self._sun, self._across = sun, sun.across_equator()
         self._live: tuple[float, float] | None = None
         """When the last frame that came live was taken, by its own clock, and when it came."""
@@ -166,6 +169,7 @@ class PlaceAndClock:
         self.elsewhere = tuple(
             Elsewhere(sides[one.across], one.hours * 3600, one.across) for one in self.mistakes
         )
+        self._sky = TurnedSky.of(site.latitude_deg, self.elsewhere)
 
     def _forget(self) -> None:
         """Forget what was seen: the clock has been set since."""
@@ -187,20 +191,20 @@ class PlaceAndClock:
 
     def doubt(self) -> SettingsDoubt:
         """Return how likely each mistake is."""
-        log = self._without_track()
-        log = log + TRACK_SHARE * np.clip(self._past + self._track, -_TRACK_MOST, _TRACK_MOST)
-        weights = np.exp(log - log.max())
-        return SettingsDoubt(self.mistakes, self.elsewhere, self._latitude_deg, weights / weights.sum())
+        told = self._without_track()
+        told = told + TRACK_SHARE * np.clip(self._past + self._track, -_TRACK_MOST, _TRACK_MOST)
+        return SettingsDoubt(self.mistakes, self._sky, told - told[0])
 
     def _without_track(self) -> Array:
-        """Return the log of how likely each mistake is by all but the track."""
-        log = np.log([one.prior for one in self.mistakes]) + self._light
-        log[0] -= _DOWN_COSTS * len(self._down_s)
-        return log
+        """Return the log of how likely all but the track is by each mistake."""
+        told = self._light.copy()
+        told[0] -= _DOWN_COSTS * len(self._down_s)
+        return told
 
     def _worth_asking(self) -> Indices:
         """Return the mistakes, the first of all that there is none, to which the track could give weight."""
-        log, most = self._without_track(), TRACK_SHARE * _TRACK_MOST
+        log = np.log([one.prior for one in self.mistakes]) + self._without_track()
+        most = TRACK_SHARE * _TRACK_MOST
         # By how the track is told, it says nothing for or against the first.
         best = max(log[0], log.max() - most)
         worth = log + most > best + np.log(_WEIGHTLESS)

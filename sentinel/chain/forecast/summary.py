@@ -31,6 +31,7 @@ from sentinel.core.records import Due, Edge, Forecast, Place
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s
 from sentinel.sky.arrays import Array
+from sentinel.sky.orientation import half_turn_deg
 from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 
@@ -236,11 +237,13 @@ def _axis_fields(inputs: Inputs, best: LikeliestMount, rate: Array) -> dict[str,
     axis = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])
     # About the likeliest mount; over all that are possible while the roll is open, so that it shows.
     axis = axis[:, best.alike] if best.share >= CERTAIN else axis
-    sigma = np.sqrt(((axis - np.array(at)[:, None]) ** 2).mean(axis=1))
-    sigma = np.maximum(sigma, inputs.settings_doubt.sigma_deg(axis[0], axis[1], at))
+    off = axis - np.array(at)[:, None]
+    covariance = off @ off.T / off.shape[1]
+    sigma = inputs.settings_doubt.sigma_deg(at, covariance)
     for i, name in enumerate(("azimuth", "altitude")):
         fields[f"polar_{name}_error_deg"] = at[i]
         fields[f"polar_{name}_error_sigma_deg"] = float(sigma[i])
+    fields["axis_fit_sigma_deg"] = tuple(np.sqrt(np.diag(covariance)).tolist())
     ratio = best.base_arcsec_s / 15.0 * (1 + float(point.rate[0]) * 1e-4)
     fields["rate_ratio"] = ratio
     fields["rate_ratio_sigma"] = float(np.sqrt(((rate - ratio) ** 2).mean()))
@@ -248,12 +251,8 @@ def _axis_fields(inputs: Inputs, best: LikeliestMount, rate: Array) -> dict[str,
 
 
 def _roll_fields(best: LikeliestMount) -> dict[str, Any]:
-    sigma_deg = best.roll_sigma_deg
-    return {"roll_deg": _degrees(best.roll_rad), "roll_share": best.share, "roll_sigma_deg": sigma_deg}
-
-
-def _degrees(radians: float) -> float:
-    return float((np.degrees(radians) + 180) % 360 - 180)
+    roll_deg = float(half_turn_deg(np.degrees(best.roll_rad)))
+    return {"roll_deg": roll_deg, "roll_share": best.share, "roll_sigma_deg": best.roll_sigma_deg}
 
 
 def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]:

@@ -132,12 +132,9 @@ def _contradiction(forecast: Forecast) -> dict[str, Any] | None:
 
 def _odd_axis(forecast: Forecast) -> dict[str, Any] | None:
     azimuth, altitude = forecast.polar_azimuth_error_deg, forecast.polar_altitude_error_deg
-    sigma_azimuth, sigma_altitude = (
-        forecast.polar_azimuth_error_sigma_deg,
-        forecast.polar_altitude_error_sigma_deg,
-    )
-    if azimuth is None or altitude is None or sigma_azimuth is None or sigma_altitude is None:
+    if azimuth is None or altitude is None or forecast.axis_fit_sigma_deg is None:
         return None
+    sigma_azimuth, sigma_altitude = forecast.axis_fit_sigma_deg
     far = abs(azimuth) - 5 * sigma_azimuth > AXIS_FAR_DEG or abs(altitude) - 5 * sigma_altitude > AXIS_FAR_DEG
     if not far:
         return None

@@ -16,6 +16,8 @@ WIDTH = 110
 SLIGHT_RATE_SIGMAS = 3.0
 PACE_RIGHT = 0.04
 """Times to the second make a step of a minute so uncertain."""
+OPEN_SETTINGS = 2.0
+"""Sigmas so many times those of the fit are wide because clock or site may be wrong."""
 CAUTION = (
     "Keep the filter on the lens all the while, and never look for the sun through camera or finder "
     "without one."
@@ -102,7 +104,25 @@ def _doubts(alignment: Alignment, settings: Settings) -> list[str]:
             f"The focal length is set to {settings.camera.focal_length_mm:.4g} mm, but the disc's size "
             f"implies {f.implied_focal_length_mm:.3g} mm: mend the setting."
         )
-    return told
+    return told + _place_and_clock(alignment)
+
+
+def _place_and_clock(alignment: Alignment) -> list[str]:
+    """Say that all stands on a right clock and a right place, where the frames do not show them right."""
+    f = alignment.forecast
+    if f.contradiction is not None:
+        wrong = "The sun's light or track contradicts the site or the camera's clock in the settings"
+        return [f"{wrong}: mend that first and leave the bolts, the axis stands elsewhere than told here."]
+    sigmas = f.polar_azimuth_error_sigma_deg or 0.0, f.polar_altitude_error_sigma_deg or 0.0
+    fitted = [bolt.sigma_deg for bolt in alignment.bolts]
+    if not all(bolt.determined for bolt in alignment.bolts) or (
+        sigmas[0] <= OPEN_SETTINGS * fitted[0] and sigmas[1] <= OPEN_SETTINGS * fitted[1]
+    ):
+        return []
+    open_yet = "These frames do not show yet that the camera's clock and the site are set right"
+    aside = f"{sigmas[0]:.2f} deg in azimuth and {sigmas[1]:.2f} deg in altitude"
+    wrong = f"were the clock off by hours, or a sign wrong, the axis could be elsewhere by {aside}"
+    return [f"{open_yet}: {wrong}. Look at both before a bolt is turned."]
 
 
 def _paused(alignment: Alignment) -> list[str]:

@@ -57,6 +57,8 @@ class Bolt:
     """By how much of a degree of the bolt the axis moves on the sky."""
     roll_share: float = 1.0
     """How likely the camera's roll is that the errors stand on, 0 to 1."""
+    settings_hold: bool = True
+    """Whether nothing contradicts place and clock: else the axis stands elsewhere than the errors say."""
     fits: bool = True
     """Whether the frame has room for the whole turn, from where the disc is now and from the middle."""
     steps: tuple[Step, ...] = ()
@@ -76,7 +78,7 @@ class Bolt:
     def determined(self) -> bool:
         """Whether it is known well enough to act on."""
         allowed = max(LEFT_DEG, LEFT_SHARE * abs(self.sky_error_deg))
-        return not self.mirrored and 2 * self.sigma_deg * self.sky_share <= allowed
+        return self.settings_hold and not self.mirrored and 2 * self.sigma_deg * self.sky_share <= allowed
 
     @property
     def is_off(self) -> bool:
@@ -112,6 +114,7 @@ def _bolt(fit: Fit, name: BoltName, error: tuple[float, float], sky_share: float
         up_widths=float(-moved_px[1]) / width_px,
         sky_share=sky_share,
         roll_share=fit.forecast.roll_share or 0.0,
+        settings_hold=fit.forecast.contradiction is None,
         fits=fits,
         steps=() if fits else _steps(fit, name, -error[0]),
     )

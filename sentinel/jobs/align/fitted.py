@@ -67,10 +67,9 @@ class Fit:
 
 
 def errors_of(forecast: Forecast) -> tuple[ErrorAndSigma | None, ErrorAndSigma | None]:
-    """Return azimuth and altitude error, each with its sigma."""
-    f = forecast
-    azimuth = f.polar_azimuth_error_deg, f.polar_azimuth_error_sigma_deg
-    altitude = f.polar_altitude_error_deg, f.polar_altitude_error_sigma_deg
+    """Return azimuth and altitude error, each with its sigma, place and clock being as the settings say."""
+    values = forecast.polar_azimuth_error_deg, forecast.polar_altitude_error_deg
+    azimuth, altitude = zip(values, forecast.axis_fit_sigma_deg or (None, None), strict=True)
     return _both(*azimuth), _both(*altitude)
 
 
