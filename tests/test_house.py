@@ -96,9 +96,9 @@ def test_only_the_clock_reads_clocks() -> None:
                 assert ast.unparse(node.value) != "time", f"{path}: {ast.unparse(node)}"
 
 
-# Run, plugged in or asked for by name: `sunpy` gives its pictures only, apprise imports `paho-mqtt`, and
+# Run, plugged in or asked for by name: `sunpy` gives its pictures only, and
 # without `aiosmtpd` its test is skipped.
-TOOLS = {"aiosmtpd", "mypy", "paho-mqtt", "pytest-xdist", "ruff", "setuptools", "sunpy", "types-pyyaml"}
+TOOLS = {"aiosmtpd", "mypy", "pytest-xdist", "ruff", "setuptools", "sunpy", "types-pyyaml"}
 
 
 def test_every_declared_dependency_is_imported_somewhere() -> None:

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, ValidationError, model_validator
 
 from sentinel.core.complaints import one_line
-from sentinel.core.contact import Alerts, Channel, Delivery, Heartbeat, Page, Quiet, Sleep
+from sentinel.core.contact import Alerts, Channel, Delivery, Heartbeat, Metrics, Mqtt, Page, Quiet, Sleep
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import shown_name
 from sentinel.core.plain_yaml import overlay, read_yaml
@@ -349,6 +349,8 @@ class Settings(Section):
     intake: Intake = Intake()
     state: State = State()
     page: Page = Page()
+    metrics: Metrics = Metrics()
+    mqtt: Mqtt = Mqtt()
 
     @model_validator(mode="after")
     def _channels_once(self) -> "Settings":

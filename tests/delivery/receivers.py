@@ -194,14 +194,15 @@ def mqtt_broker(folder: Path) -> Iterator[int]:
         [program, "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )
     try:
-        wait_for(lambda: _listens(port), 10)
+        wait_for(lambda: listens(port), 10)
         yield port
     finally:
         process.terminate()
         process.wait()
 
 
-def _listens(port: int) -> bool:
+def listens(port: int) -> bool:
+    """Whether somebody takes calls there."""
     with socket.socket() as probe:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 

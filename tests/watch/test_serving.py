@@ -36,7 +36,7 @@ def marks() -> list[Mark]:
 def served(chosen: Page, marks: list[Mark]) -> PageServer:
     page = Reply(HTTPStatus.OK, "<!doctype html><p>The page")
     status = Reply(HTTPStatus.OK, '{"all": "that is known"}', JSON)
-    return PageServer(chosen, SystemClock(), {"/": lambda: page}, lambda: status, marks.append)
+    return PageServer(chosen, SystemClock(), {"/": lambda _: page}, lambda: status, marks.append)
 
 
 @pytest.fixture

@@ -181,7 +181,7 @@ def served(told: str, token: Path) -> PageServer:
     token.chmod(0o600)
     page, status = Reply(HTTPStatus.OK, "The page"), Reply(HTTPStatus.OK, told, JSON)
     chosen = Page(listen="127.0.0.1:0", token_from=f"file:{token}")
-    return PageServer(chosen, SystemClock(), {"/": lambda: page}, lambda: status, lambda _: None)
+    return PageServer(chosen, SystemClock(), {"/": lambda _: page}, lambda: status, lambda _: None)
 
 
 def test_broken_silent_and_unreachable_ones_hide_nothing(tmp_path: Path) -> None:

@@ -47,6 +47,8 @@ class Board:
     """The last of each kind."""
     seen: Seen = field(default_factory=Seen)
     counts: Counts = field(default_factory=Counts)
+    latency_s: float | None = None
+    """From the arrival of the last live frame until it was taken up, measured; None: none came live."""
     now_utc: datetime | None = None
     """When the last event was taken up."""
 
@@ -57,6 +59,8 @@ class Board:
         self.counts = self.counts.with_incidents(outcome.incidents).with_alerts(outcome.alerts)
         if isinstance(event, MeasuredFrame):
             self._frame(event)
+            if event.arrived_utc is not None:
+                self.latency_s = max((now_utc - event.arrived_utc).total_seconds(), 0.0)
         elif isinstance(event, Mark):
             self.marks[event.renews or event.kind] = event
         elif isinstance(event, Surroundings):

@@ -90,6 +90,8 @@ class Standing:
     forecast: Forecast | None
     camera: str | None = None
     """Its name."""
+    latency_s: float | None = None
+    """From the arrival of the last live frame until it was judged; None: none came live."""
 
     @property
     def times(self) -> TimeWriter:
@@ -170,6 +172,7 @@ def standing_of(
         counts=board.counts,
         forecast=forecast,
         camera=settings.camera.name,
+        latency_s=board.latency_s,
     )
 
 

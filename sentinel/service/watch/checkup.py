@@ -22,6 +22,8 @@ from sentinel.core.settings import SEE, Settings, read_content
 from sentinel.service.delivery.checking import check_channels
 from sentinel.service.delivery.secrets import resolve
 from sentinel.service.watch.computer import synchronised
+from sentinel.service.watch.metrics_out import need_metrics
+from sentinel.service.watch.mqtt_state import StatePublisher
 from sentinel.service.watch.state_folder import StateFolder, refuse_folder_inside, state_path
 
 LITTLE_SHARE = 0.10
@@ -56,6 +58,7 @@ def check(configs: Sequence[Path], state: Path | None) -> Iterator[CheckLine]:
         _clock(),
         _channels(settings),
         _page(settings),
+        _extras(settings),
     ):
         yield from part
 
@@ -238,6 +241,20 @@ def _page(settings: Settings) -> Iterator[CheckLine]:
         yield CheckLine(str(problem), wrong=True)
     if find_spec("waitress") is None:
         yield CheckLine("page.listen: needs a small server; pip install 'sentinel[page]'", wrong=True)
+
+
+def _extras(settings: Settings) -> Iterator[CheckLine]:
+    """Say of what other programs are to read whether it can be made: by the same steps as the watch."""
+    metrics, mqtt = settings.metrics, settings.mqtt
+    if metrics.served and settings.page.listen is None:
+        yield CheckLine("metrics.served: there is no page to serve it with; set page.listen", wrong=True)
+    try:
+        if metrics.served or metrics.textfile:
+            need_metrics()
+        if mqtt.url_from is not None:
+            StatePublisher(mqtt, settings.camera.name)
+    except RequestProblem as problem:
+        yield CheckLine(str(problem), wrong=True)
 
 
 def _gb(size: float) -> str:

@@ -3,6 +3,7 @@
 import logging
 import pickle
 import threading
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from threading import Event as Flag
@@ -25,6 +26,8 @@ from sentinel.service.watch.folder_intake import Attempts, FolderIntake
 from sentinel.service.watch.journal_keeper import JournalKeeper
 from sentinel.service.watch.liveness import Keepalive, Liveness, tell_manager
 from sentinel.service.watch.marks import leave_mark
+from sentinel.service.watch.metrics_out import MetricsFile, need_metrics
+from sentinel.service.watch.mqtt_state import StatePublisher
 from sentinel.service.watch.page_server import PageServer
 from sentinel.service.watch.snapshot import (
     IntakeState,
@@ -35,7 +38,7 @@ from sentinel.service.watch.snapshot import (
     save,
 )
 from sentinel.service.watch.state_folder import StateFolder, refuse_folder_inside
-from sentinel.service.watch.status_files import StatusFiles
+from sentinel.service.watch.status_files import Listener, StatusFiles
 from sentinel.service.watch.stream import LiveStream
 from sentinel.service.watch.surroundings import SurroundingsReader
 from sentinel.service.watch.timing import WatchClock, moved
@@ -91,6 +94,7 @@ class Watch:
         self._save_now = False
         self.server: PageServer | None = None
         """Serves the page, where that is asked for."""
+        self._publisher: StatePublisher | None = None
         self._intake_thread: threading.Thread | None = None
         self._begun = self._watching = False
         self._exporter = Exporter(files, self._clock)
@@ -161,7 +165,7 @@ class Watch:
         )
         self._intake_thread = threading.Thread(target=self._intake.run, name="intake", daemon=True)
         self._intake_thread.start()
-        self._status_files = StatusFiles(files, settings, clock, self._intake)
+        self._status_files = StatusFiles(files, settings, clock, self._intake, self._listeners())
         self._state = load_watch_state(files.snapshot, settings, journal, anew=bool(damage))
         self._start_serving()
         self._begun = True
@@ -290,12 +294,29 @@ class Watch:
             heartbeat=HeartbeatPinger(self._settings.heartbeat, self._clock, lambda: self._liveness.sees),
         )
 
+    def _listeners(self) -> Sequence[Listener]:
+        """Return whatever else is told how things stand, as far as that is asked for."""
+        found: list[Listener] = []
+        metrics, mqtt = self._settings.metrics, self._settings.mqtt
+        if metrics.served or metrics.textfile:
+            need_metrics()
+        if metrics.textfile:
+            found.append(MetricsFile(Path(metrics.textfile)).write)
+        if mqtt.url_from is not None:
+            self._publisher = StatePublisher(mqtt, self._settings.camera.name)
+            self._publisher.start()
+            found.append(self._publisher.tell)
+        return found
+
     def _start_serving(self) -> None:
         if self._settings.page.listen is not None:
+            pages = {"/": self._status_files.served_page}
+            if self._settings.metrics.served:
+                pages["/metrics"] = self._status_files.served_metrics
             server = PageServer(
                 self._settings.page,
                 self._clock,
-                {"/": self._status_files.served_page},
+                pages,
                 self._status_files.served_status,
                 lambda mark: leave_mark(self._files.marks, mark),
             )
@@ -329,6 +350,8 @@ class Watch:
     def _end(self) -> None:
         if self.server is not None:
             self.server.stop()
+        if self._publisher is not None:
+            self._publisher.stop()
         if self._intake_thread is not None:
             self._intake.stop.set()
             self._intake.wake.set()

@@ -34,7 +34,7 @@ class PageServer:
     chosen
         Where to listen, and where the token stands.
     read
-        By path: what returns the answer of a page that anybody may read.
+        By path: what answers a request for a page that anybody may read.
     status
         Returns what the watch knows, for those who know the token.
     leave
@@ -50,7 +50,7 @@ class PageServer:
         self,
         chosen: Page,
         clock: Clock,
-        read: Mapping[str, Callable[[], Reply]],
+        read: Mapping[str, Callable[[dict[str, Any]], Reply]],
         status: Callable[[], Reply],
         leave: Callable[[Mark], None],
     ) -> None:
@@ -70,7 +70,7 @@ class PageServer:
         """Return the answer to one request."""
         method, path = environ["REQUEST_METHOD"], environ.get("PATH_INFO") or "/"
         if method in {"GET", "HEAD"} and path in self._read:
-            return self._read[path]()
+            return self._read[path](environ)
         if method in {"GET", "HEAD"} and path == STATUS_PATH:
             return self._told(environ)
         return self._marked(environ) if (method, path) == ("POST", "/mark") else NOTHING_HERE

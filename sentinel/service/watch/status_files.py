@@ -6,10 +6,11 @@ page the watch.
 
 import logging
 import threading
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from datetime import datetime
 from http import HTTPStatus
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem
@@ -21,6 +22,7 @@ from sentinel.service.status.lines import to_json
 from sentinel.service.status.page import page_html
 from sentinel.service.status.standing import Messages, Standing, standing_of
 from sentinel.service.watch.folder_intake import FolderIntake
+from sentinel.service.watch.metrics_out import metrics_reply
 from sentinel.service.watch.snapshot import WatchState
 from sentinel.service.watch.state_folder import StateFolder, write_quietly
 from sentinel.service.watch.web_server import JSON, Reply
@@ -74,6 +76,10 @@ class PictureDrawer:
             self.picture = (scene.frame.frame, jpeg) if jpeg is not None else None
 
 
+Listener = Callable[[Standing, datetime], None]
+"""Told how things stand, whenever that is shown."""
+
+
 class Shown(NamedTuple):
     """What was shown last."""
 
@@ -88,7 +94,15 @@ NOT_YET = Reply(HTTPStatus.SERVICE_UNAVAILABLE, "Not yet: the watch is starting.
 class StatusFiles:
     """Writes the status files."""
 
-    def __init__(self, files: StateFolder, settings: Settings, clock: Clock, intake: FolderIntake) -> None:
+    def __init__(
+        self,
+        files: StateFolder,
+        settings: Settings,
+        clock: Clock,
+        intake: FolderIntake,
+        listeners: Sequence[Listener] = (),
+    ) -> None:
+        self._listeners = listeners
         self._files, self._settings, self._clock, self._intake = files, settings, clock, intake
         self._drawer = PictureDrawer(settings) if settings.state.picture != "none" else None
         self._asked_for: str | None = None
@@ -111,7 +125,8 @@ class StatusFiles:
             return
         self._shown_s = now_s
         self._ask_for_picture(state)
-        standing = self.standing(state, self._clock.now_utc())
+        now_utc = self._clock.now_utc()
+        standing = self.standing(state, now_utc)
         picture = self._drawer.picture if self._drawer is not None else None
         words = f"Of {picture[0]}; circle: limb; dashed: where to put it; line: its path." if picture else ""
         jpeg = picture[1] if picture else None
@@ -122,6 +137,8 @@ class StatusFiles:
         if not written and not self._told:
             log.warning("the status page cannot be written; check space and permissions")
         self._told = not written
+        for listener in self._listeners:
+            listener(standing, now_utc)
 
     def standing(self, state: WatchState, now_utc: datetime) -> Standing:
         """Return what there is to show."""
@@ -156,8 +173,9 @@ class StatusFiles:
             trouble=f"{stuck.target}: {stuck.last_trouble or 'not tried yet'}" if stuck else "",
         )
 
-    def served_page(self) -> Reply:
+    def served_page(self, environ: dict[str, Any]) -> Reply:
         """Return the page as it was shown last, with buttons; for the thread that serves it."""
+        del environ
         shown = self._shown
         return Reply(HTTPStatus.OK, page_html(*shown, buttons=True)) if shown is not None else NOT_YET
 
@@ -165,6 +183,11 @@ class StatusFiles:
         """Return what was known when it was shown last, as JSON; for the thread that serves it."""
         shown = self._shown
         return Reply(HTTPStatus.OK, to_json(shown.standing), JSON) if shown is not None else NOT_YET
+
+    def served_metrics(self, environ: dict[str, Any]) -> Reply:
+        """Return the metrics as of now; for the thread that serves them."""
+        shown = self._shown
+        return metrics_reply(shown.standing, self._clock.now_utc(), environ) if shown is not None else NOT_YET
 
     def forget_journal(self) -> None:
         """Close the outbox: another journal has taken its place, or the watch ends."""
