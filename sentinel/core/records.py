@@ -75,6 +75,8 @@ class MeasuredFrame:
     """What the file says took it: tells two cameras in one folder apart."""
     arrived_utc: datetime | None = None
     """When the computer first saw the finished file; None in a replay of files."""
+    zone_s: float | None = None
+    """Local time less UTC of the zone that the file names; None: it names none."""
     error: str | None = None
     """Why the file could not be used; `disc` is then not found."""
     sha256: str = ""

@@ -14,6 +14,8 @@ SMS_LENGTH = 160
 """What a text message through a satellite holds, in plain ASCII."""
 DATED_BEYOND = timedelta(hours=20)
 """A time farther than this from the reader's own carries its date."""
+IN_DAYS_MIN = 10 * 1440
+"""Nobody counts the hours of what is longer."""
 UNKNOWN_TIME = "an unknown time"
 LEAST_WIDTHS = 0.05
 """Less than this share of the sun's width aside is not worth a word, and could not be written."""
@@ -119,11 +121,13 @@ def span(length: timedelta) -> str:
 
 
 def span_of_minutes(minutes: object) -> str:
-    """Return the same of minutes in evidence, which may be missing; never in seconds."""
+    """Return the same of minutes in evidence, which may be missing; never in seconds, and weeks in days."""
     if not isinstance(minutes, int | float):
         return UNKNOWN_TIME
     if minutes < 0:
         return "no time"
+    if minutes >= IN_DAYS_MIN:
+        return many(round(minutes / 1440), "day")
     hours, rest = divmod(round(minutes), 60)
     if hours == 0:
         return f"{rest} min"

@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 
-from sentinel.chain.judge.jobs import Seen, agenda_of
+from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.nights import night_of, rise_of
+from sentinel.chain.judge.seen import Seen
 from sentinel.chain.judge.until import Answer, answer
 from sentinel.chain.notify.wording import message, title_and_body
 from sentinel.core.records import Due, Forecast, Incident, Place, Severity

@@ -5,7 +5,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from sentinel.chain.judge.jobs import Seen, agenda_of
+from sentinel.chain.judge.jobs import agenda_of
+from sentinel.chain.judge.seen import Seen
 from sentinel.chain.notify.headline import UNKNOWN, Headline, headline, troubles_of
 from sentinel.core.records import Due, Forecast, Incident, Severity
 from sentinel.core.settings import Settings, validate

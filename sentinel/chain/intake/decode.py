@@ -85,6 +85,17 @@ class Header:
     flags: tuple[str, ...] = ()
     """Doubts about the file."""
 
+    @property
+    def zone(self) -> timedelta | None:
+        """Whose clock the time of the exposure is told by; None: the file does not say."""
+        # FITS says UTC; the camera's clock set it all the same.
+        return timedelta(0) if self.taken_is_utc else self.zone_offset
+
+    @property
+    def zone_s(self) -> float | None:
+        """The same in seconds."""
+        return None if self.zone is None else self.zone.total_seconds()
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture(Pixels):

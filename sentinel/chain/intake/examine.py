@@ -1,7 +1,7 @@
 """One file -> one measured frame: read, decode, measure; a broken file is a frame with an error."""
 
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
@@ -70,6 +70,7 @@ def examine(
         iso=header.iso,
         aperture=header.aperture,
         camera=header.camera,
+        zone_s=header.zone_s,
         flags=(*picture.flags, *doubts),
     )
 
@@ -105,9 +106,7 @@ def _when(path: Path, header: Header | None, clock_offset_s: float) -> tuple[dat
         changed_utc = EPOCH_UTC
     if header is None:
         return exposure_time(None, None, clock_offset_s, changed_utc)
-    # FITS says UTC; the camera's clock set it all the same.
-    zone = timedelta(0) if header.taken_is_utc else header.zone_offset
-    return exposure_time(header.taken, zone, clock_offset_s, changed_utc)
+    return exposure_time(header.taken, header.zone, clock_offset_s, changed_utc)
 
 
 def _broken(
@@ -130,6 +129,7 @@ def _broken(
         height_px=header.height_px if header else 0,
         disc=Disc(found=False),
         camera=header.camera if header else "",
+        zone_s=header.zone_s if header else None,
         error=f"{problem.what}; {problem.mend}" if problem.mend else problem.what,
         flags=(UNREADABLE, *doubts),
     )

@@ -23,9 +23,7 @@ def exposure_time(
     """
     if taken is None:
         return file_time_utc.astimezone(UTC), (TIME_FROM_FILE,)
-    zone_s = zone_offset.total_seconds() if zone_offset is not None else 0.0
-    contains_zone = zone_s != 0.0 and abs(clock_offset_s - zone_s) <= ZONE_EXPLAINED_S
-    offset_s = clock_offset_s if contains_zone else clock_offset_s + zone_s
+    offset_s = taken_off_s(None if zone_offset is None else zone_offset.total_seconds(), clock_offset_s)
     try:
         taken_utc = taken.replace(tzinfo=UTC) - timedelta(seconds=offset_s)
     except OverflowError:
@@ -33,3 +31,10 @@ def exposure_time(
     if taken_utc.year not in PLAUSIBLE_YEARS:
         return file_time_utc.astimezone(UTC), (TIME_FROM_FILE,)
     return taken_utc, ()
+
+
+def taken_off_s(zone_s: float | None, clock_offset_s: float) -> float:
+    """Return what is taken off a time as a file says it: its zone and the clock's error, each once."""
+    zone_s = zone_s or 0.0
+    contains_zone = zone_s != 0.0 and abs(clock_offset_s - zone_s) <= ZONE_EXPLAINED_S
+    return clock_offset_s if contains_zone else clock_offset_s + zone_s

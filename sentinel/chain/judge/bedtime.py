@@ -128,6 +128,9 @@ def finding(state: Bedtime, now_s: float, context: Context) -> Finding | None:
         detail["holds_until_utc"] = format_utc(found.holds_until_utc)
     if found.unseen_since_utc is not None:
         detail["unseen_since_utc"] = format_utc(found.unseen_since_utc)
+    if found.clock is not None:
+        detail["clock_ahead_s"] = round(found.clock.ahead_s, 1)
+        detail["clock_steady"] = found.clock.steady
     if found.ends is not None and not found.holds:
         detail["ends"] = evidence(found.ends)
     return Finding(severity=Severity.NOTE, onset_s=state.told_s, detail=detail, story=str(state.told_s))

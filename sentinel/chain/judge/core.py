@@ -174,7 +174,7 @@ class Judge:
         if track.moved is not before.moved and track.moved is not None:
             foreseen = deadlines.placed_anew(foreseen, track.moved.onset_s)
             foreseen = self._perhaps_unwound(foreseen, track.moved, track.forecast)
-        foreseen = deadlines.note_seen(foreseen, frame)
+        foreseen = deadlines.note_clock(deadlines.note_seen(foreseen, frame), times.lags.off)
         good = sight.trusted and sight.covered < 0.3 and track.steady
         state = state._replace(
             visibility=seeing,
@@ -202,7 +202,7 @@ class Judge:
     @staticmethod
     def _last_facts(state: JudgeState) -> Mapping[str, object]:
         """Return how things stood when the last frame came."""
-        last = state.track.forecast
+        last = state.track.forecast if state.deadlines.seen.clock is None else None
         fine = state.sight is not None and state.sight.trusted and state.track.run is None
         early = last.exit_early_utc if last is not None and fine else None
         return {"mount_was_fine": fine, "alone_until_utc": None if early is None else format_utc(early)}
@@ -215,6 +215,8 @@ class Judge:
         return foreseen._replace(unwound_asked=True) if paused and (turned or 0.0) > 90 else foreseen
 
     def _forecast(self, state: JudgeState, forecast: Forecast) -> tuple[JudgeState, Readings]:
+        if state.timekeeping.lags.doubtful:
+            return state, {}
         foreseen = deadlines.take_forecast(state.deadlines, forecast, self._context)
         state = state._replace(
             deadlines=foreseen,
@@ -253,6 +255,9 @@ class Judge:
         sight = state.sight
         seen = sight is not None and sight.trusted and now_s - sight.time_s < 3 * context.interval_s
         tracking = seen and state.track.run is None and is_tracking(state.track.path, context)
+        if state.timekeeping.lags.doubtful:
+            kept = deadlines.without_forecast(state.deadlines, now_s, context)
+            state = state._replace(deadlines=kept)
         found = deadlines.readings(state.deadlines, now_s, context, tracking=tracking)
         if context.settings.sleep.from_utc is not None:
             night = bedtime.time_passed(state.bedtime, state.deadlines, state.track.forecast, now_s, context)
@@ -278,6 +283,9 @@ class Judge:
         if not (state.track.visit.going or state.visit.checking or open_visit):
             return state, {}
         up = self._context.sun_at(now_s).clear_deg > self._context.thresholds.sun_clear_deg
+        now_utc = from_utc_s(now_s)
+        agenda = agenda_of(state.track.forecast, self._context.settings, now_utc, state.deadlines.seen)
+        until_utc = agenda.alone_until_utc(now_utc)
         visited, found = visit.readings(
             state.visit,
             state.track.visit,
@@ -286,16 +294,10 @@ class Judge:
             sun_up=up,
             cloudy=bool(state.visibility.hints),
             sky_clear=state.visibility.missed,
-            until_s=self._alone_until_s(state, now_s),
+            until_s=None if until_utc is None else utc_s(until_utc),
+            known=agenda.known_until_utc is not None,
         )
         return (state if visited == state.visit else state._replace(visit=visited)), found
-
-    def _alone_until_s(self, state: JudgeState, now_s: float) -> float | None:
-        """Return until when the camera may be left alone, for the good word at the end of a visit."""
-        now_utc = from_utc_s(now_s)
-        agenda = agenda_of(state.track.forecast, self._context.settings, now_utc, state.deadlines.seen)
-        until_utc = agenda.alone_until_utc(now_utc)
-        return None if until_utc is None else utc_s(until_utc)
 
     def _weighed(
         self, state: JudgeState, found: Readings, now_s: float, now_utc: datetime

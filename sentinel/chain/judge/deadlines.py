@@ -6,10 +6,12 @@ from math import isfinite
 from typing import Any, NamedTuple
 
 from sentinel.chain.forecast.visits import Room, looked
+from sentinel.chain.judge.arrival_lag import ClockOff
 from sentinel.chain.judge.edge import Exit, Trust, blind_finding, exit_finding, exit_told, graded, leads_min
-from sentinel.chain.judge.jobs import PLACING, Seen, blind_since_utc, is_hour_angle
+from sentinel.chain.judge.jobs import blind_since_utc, is_hour_angle
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings
 from sentinel.chain.judge.nights import night_of
+from sentinel.chain.judge.seen import PLACING, Seen
 from sentinel.chain.judge.supplies import SUPPLIES, running_out, supply_finding
 from sentinel.chain.track.context import Context
 from sentinel.core.records import Due, Forecast, Mark, MeasuredFrame, Severity, Surroundings
@@ -70,6 +72,12 @@ def note_seen(state: Deadlines, event: MeasuredFrame | Mark) -> Deadlines:
     return state if seen is state.seen else state._replace(seen=seen)
 
 
+def note_clock(state: Deadlines, off: ClockOff | None) -> Deadlines:
+    """Take note of how far the camera's clock is off."""
+    clock = off if off is not None and off.disputed else None
+    return state if clock == state.seen.clock else state._replace(seen=state.seen._replace(clock=clock))
+
+
 def take_forecast(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     """Take a new forecast."""
     told_s, settings = utc_s(forecast.time_utc), context.settings
@@ -80,11 +88,7 @@ def take_forecast(state: Deadlines, forecast: Forecast, context: Context) -> Dea
         # It stands on discs of before: where the disc is now it does not know.
         state = state._replace(exit=None, near_s=None)
     else:
-        new = exit_told(forecast, settings, state.seen)
-        last_chance_s = new.clear_s if new.sets_s is None else new.sets_s
-        near = last_chance_s is not None and last_chance_s - told_s <= leads_min(context)[0] * 60 + _AGREE_S
-        near_s = (told_s if state.near_s is None else state.near_s) if near else None
-        state = state._replace(exit=new, near_s=near_s)
+        state = _with_exit(state, exit_told(forecast, settings, state.seen), told_s, context)
     limit_s = _limit_s(forecast, told_s, state.limit_s)
     state = state._replace(
         due=forecast.due,
@@ -93,6 +97,20 @@ def take_forecast(state: Deadlines, forecast: Forecast, context: Context) -> Dea
         blind_s=None if blind_utc is None else utc_s(blind_utc),
     )
     return _rated(state, forecast, context)
+
+
+def without_forecast(state: Deadlines, now_s: float, context: Context) -> Deadlines:
+    """Go on with what was foreseen before: what is foreseen now stands on times that cannot be believed."""
+    if state.exit is None:
+        return state
+    return _with_exit(state, state.exit._replace(told_s=now_s), now_s, context)
+
+
+def _with_exit(state: Deadlines, new: Exit, told_s: float, context: Context) -> Deadlines:
+    last_chance_s = new.clear_s if new.sets_s is None else new.sets_s
+    near = last_chance_s is not None and last_chance_s - told_s <= leads_min(context)[0] * 60 + _AGREE_S
+    near_s = (told_s if state.near_s is None else state.near_s) if near else None
+    return state._replace(exit=new, near_s=near_s)
 
 
 def _limit_s(forecast: Forecast, told_s: float, before_s: float | None) -> float | None:

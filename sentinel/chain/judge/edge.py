@@ -5,13 +5,13 @@ from typing import Any, NamedTuple
 
 from sentinel.chain.judge.evidence import place_evidence, rise_evidence
 from sentinel.chain.judge.jobs import (
-    Seen,
     exit_of,
     place_at,
     place_for,
 )
 from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.judge.nights import Rise, night_of, rise_of
+from sentinel.chain.judge.seen import Seen
 from sentinel.chain.track.context import Context
 from sentinel.core.records import Forecast, Place, Severity
 from sentinel.core.settings import Settings

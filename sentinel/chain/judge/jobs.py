@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
 from math import isfinite
-from typing import NamedTuple
 
+from sentinel.chain.judge.arrival_lag import ClockOff
 from sentinel.chain.judge.nights import Night, Rise, night_before, night_of, rise_of, sun_of
-from sentinel.core.records import Due, Edge, Event, Forecast, Mark, MeasuredFrame, Place
+from sentinel.chain.judge.seen import Seen
+from sentinel.core.records import Due, Edge, Forecast, Place
 from sentinel.core.settings import Settings, Site
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky import daylight
@@ -22,43 +23,10 @@ OUTLIVED = timedelta(minutes=5)
 """What is seen to work so shortly before its count ended, or later, is seen to outlive it."""
 NATURAL = frozenset({"sunset", "horizon"})
 """Due and no job: nobody need get up for it."""
-PLACING = frozenset({"recentred", "unwound", "realigned"})
-"""Marks after which the disc stands elsewhere."""
 LOOK_S = 300.0
 """How often it is worth looking whether the sun has been up unseen for too long."""
 PICTURED = frozenset({"battery", "card", "timer"})
 """Without these no pictures come."""
-
-
-class Seen(NamedTuple):
-    """What has been seen so far, beside what the forecast says."""
-
-    frame_utc: datetime | None = None
-    """Exposure of the newest picture."""
-    disc_utc: datetime | None = None
-    """Of the newest with a disc."""
-    placed_utc: datetime | None = None
-    """When the operator last said that the disc or the axis was put elsewhere."""
-    size_px: tuple[int, int] = (0, 0)
-
-    def after(self, event: Event) -> "Seen":
-        """Return what has been seen after one more event; a frame may come late."""
-        if isinstance(event, Mark):
-            if event.kind not in PLACING or not _later(event.time_utc, self.placed_utc):
-                return self
-            return self._replace(placed_utc=event.time_utc)
-        if not isinstance(event, MeasuredFrame) or event.error is not None:
-            return self
-        seen = self
-        if _later(event.time_utc, seen.frame_utc):
-            seen = seen._replace(frame_utc=event.time_utc, size_px=(event.width_px, event.height_px))
-        if event.disc.found and _later(event.time_utc, seen.disc_utc):
-            seen = seen._replace(disc_utc=event.time_utc)
-        return seen
-
-
-def _later(one: datetime, other: datetime | None) -> bool:
-    return other is None or one > other
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +80,8 @@ class Agenda:
     """When the sun was last seen, where it has been up for long since: what is foreseen is not verified."""
     to_bed_utc: datetime | None = None
     """When the operator goes to sleep next, or went; None: nobody said."""
+    clock: ClockOff | None = None
+    """The camera's clock is so far off that nothing is foreseen; None: it is not."""
 
     def in_time(self, at_utc: datetime, now_utc: datetime) -> bool:
         """Whether what can be done only from a time on is still done before sleep, or on this visit."""
@@ -169,6 +139,8 @@ def agenda_of(
     seen = seen or Seen()
     now_s = utc_s(now_utc)
     night = night_of(settings.site, now_s)
+    if seen.clock is not None:
+        forecast = None  # its times are those of a clock that is wrong
     due = forecast.due if forecast is not None else ()
     jobs = [_renewal(one, settings, now_utc, seen, forecast) for one in due if _renewed(one)]
     blind = blind_since_utc(forecast, seen) if forecast is not None else None
@@ -188,7 +160,8 @@ def agenda_of(
         rises_utc=_at(night.rises_s) if night is not None else None,
         goes=next((one for one in due if one.reason in NATURAL), None),
         blind_since_utc=blind,
-        unseen_since_utc=unseen_since_utc(seen, settings, now_utc),
+        unseen_since_utc=unseen_since_utc(seen, settings, now_utc) if seen.clock is None else None,
+        clock=seen.clock,
         to_bed_utc=to_bed_utc(settings, now_utc),
     )
 

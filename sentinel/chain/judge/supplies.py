@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from sentinel.chain.judge.edge import graded
-from sentinel.chain.judge.jobs import Seen, outlived
+from sentinel.chain.judge.jobs import outlived
 from sentinel.chain.judge.lifecycle import Finding
+from sentinel.chain.judge.seen import Seen
 from sentinel.chain.track.context import Context
 from sentinel.core.records import Severity
 from sentinel.core.times import format_utc, from_utc_s

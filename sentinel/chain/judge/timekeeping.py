@@ -12,14 +12,14 @@ from math import hypot
 from statistics import median
 from typing import Any, NamedTuple
 
+from sentinel.chain.judge.arrival_lag import ArrivalLags, ClockOff
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.path import Path
 from sentinel.core.records import MeasuredFrame, Severity
 from sentinel.core.times import utc_s
 
-LAGS = 15
-FEWEST_LAGS = 8
+BEATS = 15
 SHOWN_S = 3600.0
 HOPS = 4
 LONGEST_COUNT = 9
@@ -38,10 +38,7 @@ class ClockStep(NamedTuple):
 class Timekeeping(NamedTuple):
     """What the judge remembers of the camera's clock; bounded."""
 
-    lags: tuple[float, ...] = ()
-    """Arrival less exposure of the last frames at one setting of the clock."""
-    odd: tuple[float, ...] = ()
-    """Lags in a row that do not fit those."""
+    lags: ArrivalLags = ArrivalLags()
     last_s: float | None = None
     beats: tuple[float, ...] = ()
     """Intervals between the last exposures."""
@@ -53,7 +50,8 @@ class Timekeeping(NamedTuple):
     counts: tuple[int, ...] = ()
     """The camera's count in the last files' names."""
     step: ClockStep | None = None
-    offset_s: float | None = None
+    zone_named: bool = True
+    """Whether the last frame's file names its time zone."""
 
 
 def take_frame(
@@ -71,37 +69,13 @@ def take_frame(
 
 
 def _lagged(state: Timekeeping, frame: MeasuredFrame, time_s: float, context: Context) -> Timekeeping:
-    assert frame.arrived_utc is not None  # noqa: S101 - the caller looked
-    lag = utc_s(frame.arrived_utc) - time_s
-    if len(state.lags) < FEWEST_LAGS:
-        return _offset(state._replace(lags=(*state.lags, lag)), context)
-    usual = median(state.lags)
-    scatter = max(median(abs(one - usual) for one in state.lags), 0.3)
-    if abs(lag - usual) <= max(context.thresholds.clock_note_s - 0.1, 6 * scatter):
-        return _offset(state._replace(lags=(*state.lags[-(LAGS - 1) :], lag), odd=()), context)
-    odd = (*state.odd[-LAGS:], lag)
-    # On a link that stutters a few slow frames in a row are no step of the clock.
-    needed = context.thresholds.clock_frames if scatter < 2 else FEWEST_LAGS
-    newest = odd[-needed:]
-    if len(newest) < needed or max(newest) - min(newest) > max(1.0, 6 * scatter):
-        return state._replace(odd=odd)
-    # The lag grows by what the clock was set back.
-    step = ClockStep(time_s, usual - median(newest), frame.frame, "arrivals")
-    return _offset(state._replace(lags=newest, odd=(), step=step), context)
-
-
-def _offset(state: Timekeeping, context: Context) -> Timekeeping:
-    """Say that the clock is off where frames arrive impossibly early, or all of them late alike."""
-    limits = context.thresholds
-    if len(state.lags) < FEWEST_LAGS:
+    lags, step_s = state.lags.after(frame, context.thresholds)
+    if lags is state.lags:
         return state
-    quickest, usual = min(state.lags), median(state.lags)
-    alike = max(state.lags) - quickest < 10
-    if usual < -limits.clock_note_s:
-        return state._replace(offset_s=-usual)
-    if alike and quickest > limits.clock_soon_s + context.interval_s:
-        return state._replace(offset_s=-quickest)
-    return state._replace(offset_s=None)
+    state = state._replace(lags=lags, zone_named=frame.zone_s is not None)
+    if step_s is None:
+        return state
+    return state._replace(step=ClockStep(time_s, step_s, frame.frame, "arrivals"))
 
 
 def _counted(state: Timekeeping, frame: MeasuredFrame) -> Timekeeping:
@@ -180,7 +154,7 @@ def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, context: Cont
     beat = median(state.beats)
     scatter = max(median(abs(one - beat) for one in state.beats), 0.2)
     if beat <= 0 or scatter > 0.05 * beat:
-        return state._replace(beats=(*state.beats[-(LAGS - 1) :], gap), shift=None, after=0)
+        return state._replace(beats=(*state.beats[-(BEATS - 1) :], gap), shift=None, after=0)
     return _shifted(state, frame, context, gap=gap, beat=beat, scatter=scatter)
 
 
@@ -210,7 +184,7 @@ def _shifted(
         both = state.shift[0] + off
         return state._replace(shift=(both, *state.shift[1:]) if abs(both) > tolerance else None, after=0)
     if off is not None and gap < 1.5 * beat:
-        state = state._replace(beats=(*state.beats[-(LAGS - 1) :], gap))
+        state = state._replace(beats=(*state.beats[-(BEATS - 1) :], gap))
     if state.shift is None or state.after + 1 < context.thresholds.clock_frames:
         return state._replace(after=state.after + 1 if state.shift is not None else 0)
     step_s, name, when_s = state.shift
@@ -227,36 +201,36 @@ def _off_beat(gap: float, beat: float) -> float | None:
 
 
 def _finding(state: Timekeeping, frame: MeasuredFrame, context: Context) -> Finding | None:
-    limits = context.thresholds
-    if state.step is not None:
-        step_s = state.step.step_s
-        grave = abs(step_s) >= limits.clock_soon_s
-        detail: dict[str, Any] = {
-            "step_s": round(step_s, 1),
-            "seen_by": state.step.how,
-            "likely": likely_cause(step_s, by_rhythm=state.step.how in {"rhythm", "count"}),
-        }
-        if state.offset_s is not None:
-            detail["offset_s"] = round(state.offset_s, 1)
-        return Finding(
-            severity=Severity.SOON if grave else Severity.NOTE,
-            onset_s=state.step.time_s,
-            frame=state.step.frame,
-            detail=detail,
-            story=f"step {round(state.step.time_s)}",
-        )
-    if state.offset_s is not None:
-        grave = abs(state.offset_s) >= limits.clock_soon_s
-        detail = {"offset_s": round(state.offset_s, 1), "seen_by": "arrivals"}
-        detail["likely"] = likely_cause(state.offset_s)
-        return Finding(
-            severity=Severity.SOON if grave else Severity.NOTE,
-            onset_s=utc_s(frame.time_utc),
-            frame=frame.frame,
-            detail=detail,
-            story="offset",
-        )
-    return None
+    step, off = state.step, state.lags.off
+    if step is None and off is None:
+        return None
+    sizes_s = [step.step_s if step is not None else 0.0, off.ahead_s if off is not None else 0.0]
+    grave = max(map(abs, sizes_s)) >= context.thresholds.clock_soon_s
+    detail: dict[str, Any] = {"seen_by": "arrivals"}
+    if off is not None:
+        detail |= _off_detail(off, state, context)
+    if step is not None:
+        likely = likely_cause(step.step_s, by_rhythm=step.how in {"rhythm", "count"})
+        detail |= {"step_s": round(step.step_s, 1), "seen_by": step.how, "likely": likely}
+    return Finding(
+        severity=Severity.SOON if grave else Severity.NOTE,
+        onset_s=utc_s(frame.time_utc) if step is None else step.time_s,
+        frame=frame.frame if step is None else step.frame,
+        detail=detail,
+        story="offset" if step is None else f"step {round(step.time_s)}",
+    )
+
+
+def _off_detail(off: ClockOff, state: Timekeeping, context: Context) -> dict[str, Any]:
+    """Return what to say of a clock that disagrees with the computer's, and what would mend it."""
+    detail: dict[str, Any] = {
+        "offset_s": round(off.ahead_s, 1), "steady": off.steady, "likely": likely_cause(off.ahead_s),
+        "zone_named": state.zone_named,
+    }  # fmt: skip
+    told = context.settings.camera.clock_offset_s
+    if off.steady and told != "auto":
+        detail["set_to_s"] = round(told + off.ahead_s)
+    return detail
 
 
 def likely_cause(offset_s: float, *, by_rhythm: bool = False) -> str:

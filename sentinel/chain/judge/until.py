@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from sentinel.chain.judge.arrival_lag import ClockOff
 from sentinel.chain.judge.jobs import Agenda, Job, place_for
 from sentinel.core.records import Forecast, Place
 
@@ -25,6 +26,8 @@ class Answer:
     """What ends it; None: that nobody can foresee more."""
     known: bool = True
     """Whether anything is known of the mount."""
+    clock: ClockOff | None = None
+    """How far the camera's clock is off, where that is why nothing is."""
     unseen_since_utc: datetime | None = None
     """Since when nothing is, where it was."""
     others: tuple[Job, ...] = ()
@@ -78,6 +81,7 @@ def answer(
         holds_until_utc=holds,
         ends=last,
         known=known is not None and unseen is None,
+        clock=agenda.clock,
         unseen_since_utc=unseen,
     )
 

@@ -61,6 +61,7 @@ def readings(
     cloudy: bool,
     sky_clear: bool,
     until_s: float | None,
+    known: bool,
 ) -> tuple[Visit, Readings]:
     """Return what to say of the visit.
 
@@ -70,6 +71,8 @@ def readings(
         The sky has been seen to be clear since the disc was last found.
     until_s
         Until when the camera may be left alone, for the good word at the end.
+    known
+        Whether anybody can say.
     """
     detail: dict[str, Any] = {
         "from_utc": format_utc(from_utc_s(attendance.from_s)),
@@ -90,6 +93,8 @@ def readings(
         }
         if not leaves_time:
             detail["stay"] = True
+        if not known:
+            detail["known"] = False
         finding = Finding(severity=Severity.NOTE, onset_s=attendance.from_s, detail=detail, story="good")
         return state._replace(checking=False), {"visit": finding}
     # Nobody can be told by a picture in the dark: what is waited for is daylight.

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
+from sentinel.chain.judge.arrival_lag import ClockOff
+from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.phrase import Phrase, number
 from sentinel.chain.notify.tasks import NAMES as RUNS_OUT
 from sentinel.chain.notify.tasks import brief_task, doing, task
@@ -64,31 +66,6 @@ def no_frames(incident: Incident, times: TimeWriter) -> Phrase:
     short = f"No pictures since {since}{count}.{' Sun and mount were fine.' if fine else ''} "
     short += f"Check camera on, battery, card, timer, cable.{stay}"
     return Phrase("NO PICTURES: go now", what, left, act, short)
-
-
-_CLOCK_CAUSES = {
-    "daylight-saving": "daylight saving", "time-zone": "a time zone", "date": "a wrong date",
-    "clock-set-or-timer-restarted": "the clock was set, or the timer restarted",
-    "set-wrong-by-minutes": "set wrong by minutes", "drift-or-set-by-hand": "drift, or set by hand",
-}  # fmt: skip
-
-
-def clock(incident: Incident, times: TimeWriter) -> Phrase:
-    """Word `clock`."""
-    detail = incident.detail
-    step, offset = detail.get("step_s"), detail.get("offset_s")
-    cause = _CLOCK_CAUSES.get(str(detail.get("likely")), "unknown")
-    if step is not None:
-        what = (
-            f"The camera's clock jumped by {step:+.0f} s at {times.at(incident.onset_utc)} (likely {cause})"
-        )
-    else:
-        what = f"The camera's clock is off by {offset or 0:+.0f} s (likely {cause})"
-    act = "Set the camera's offset in the settings; leave its clock alone"
-    value = step if step is not None else offset or 0
-    short = f"Camera clock {'jumped' if step is not None else 'off'} {value:+.0f} s "
-    short += f"{times.at(incident.onset_utc)}. Likely {cause}. Enter the offset in the settings."
-    return Phrase("Camera clock", what, "", act, short)
 
 
 def storage(incident: Incident, times: TimeWriter) -> Phrase:
@@ -218,6 +195,8 @@ def visit(incident: Incident, times: TimeWriter) -> Phrase:
     if detail.get("good"):
         until = detail.get("alone_until_utc")
         left = f"May be left alone until {times.at(until)}" if until else "Nothing is due"
+        if detail.get("known") is False:
+            left = "Until when it may be left alone is not known"
         if detail.get("stay"):
             left = f"It may be left alone only until {times.at(until)}"
         if detail.get("stay") and times.past(until):
@@ -240,6 +219,14 @@ def visit(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase("Visit", what, "Only the filter alarm sounds")
 
 
+def _unknown_why(detail: Mapping[str, Any], times: TimeWriter) -> str:
+    ahead_s = detail.get("clock_ahead_s")
+    if ahead_s is not None:
+        return disagreement(ClockOff(ahead_s, detail.get("clock_steady", True)))
+    since = f" since {times.at(detail['unseen_since_utc'])}" if "unseen_since_utc" in detail else ""
+    return f"no disc has been measured{since}"
+
+
 def before_sleep(incident: Incident, times: TimeWriter) -> Phrase:
     """Word `before-sleep`: what must be done, and whether it then holds."""
     detail = incident.detail
@@ -248,8 +235,7 @@ def before_sleep(incident: Incident, times: TimeWriter) -> Phrase:
     listed = f"To sleep until {sleep_until}, in one visit: {'; '.join(jobs)}" if jobs else ""
     title = f"Before you sleep: {len(jobs)} to do" if jobs else ""
     if detail.get("known") is False:
-        since = f" since {times.at(detail['unseen_since_utc'])}" if "unseen_since_utc" in detail else ""
-        unknown = f"Until when the camera may be left alone is not known: no disc has been measured{since}"
+        unknown = f"Until when the camera may be left alone is not known: {_unknown_why(detail, times)}"
         return Phrase(
             title or "Before you sleep: nothing is known", listed or unknown, unknown if listed else ""
         )

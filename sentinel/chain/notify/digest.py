@@ -9,7 +9,7 @@ from math import floor, isfinite
 from statistics import median
 from typing import Any, NamedTuple
 
-from sentinel.chain.judge.jobs import Seen
+from sentinel.chain.judge.seen import Seen
 from sentinel.chain.notify.counting import Counts, counts_words
 from sentinel.chain.notify.headline import Headline, Trouble
 from sentinel.chain.notify.wording import NAMES
@@ -70,7 +70,8 @@ def counted(
     """Take an event and what it led to."""
     if forecast is not None:
         tally = tally._replace(forecast=forecast)
-    tally = tally._replace(counts=tally.counts.with_incidents(incidents), seen=tally.seen.after(event))
+    seen = tally.seen.after(event).with_incidents(incidents)
+    tally = tally._replace(counts=tally.counts.with_incidents(incidents), seen=seen)
     if isinstance(event, Surroundings):
         tally = tally._replace(surroundings=_merged(tally.surroundings, event))
     elif isinstance(event, MeasuredFrame):

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from sentinel.chain.judge.evidence import evidence
 from sentinel.chain.judge.jobs import Agenda, Job
+from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.grouping import weight
 from sentinel.chain.notify.places import rising
 from sentinel.chain.notify.tasks import task
@@ -27,7 +28,8 @@ _GOES = {"sunset": "then the sun sets", "horizon": "then the sun goes behind the
 
 _GO = "Go to the camera now."
 
-UNKNOWN = "Until when the camera may be left alone is not known yet: no disc has been measured."
+NOT_KNOWN = "Until when the camera may be left alone is not known"
+UNKNOWN = f"{NOT_KNOWN} yet: no disc has been measured."
 
 FORESEEN = frozenset({"drift-exit", "axis-limit", "supply", "storage"})
 """What falls due: there is a time until which it can be seen to, and nothing to say of afterwards."""
@@ -120,6 +122,8 @@ def headline(
 
 def _calm(agenda: Agenda, forecast: Forecast | None, now_utc: datetime, times: TimeWriter) -> Headline:
     """Return what is to be said where nothing is amiss."""
+    if agenda.clock is not None:
+        return Headline("the camera's clock is off", f"{NOT_KNOWN}: {disagreement(agenda.clock)}.")
     if forecast is None or agenda.known_until_utc is None:
         return Headline("until when is not known yet", UNKNOWN)
     if agenda.unseen_since_utc is not None:
@@ -134,10 +138,7 @@ def _unverified(
     seen = times.at(since_utc)
     then = _foreseen(agenda, forecast, now_utc, times)
     if_so = f" If the mount has tracked since: {small(then.sentence)}" if then.until_utc is not None else ""
-    sentence = (
-        "Until when the camera may be left alone is not known: the sun has been up for hours and "
-        f"was not seen since {seen}.{if_so}"
-    )
+    sentence = f"{NOT_KNOWN}: the sun has been up for hours and was not seen since {seen}.{if_so}"
     return then._replace(title=f"not verified since {seen}", sentence=sentence)
 
 
@@ -171,10 +172,7 @@ def _blind(agenda: Agenda, since_utc: datetime, times: TimeWriter, *, dark: bool
             f"Set off by {times.at(set_off)}."
         )
         return Headline(f"be there at sunrise, {times.at(rises)}", sentence, rises, "sunrise", set_off)
-    sentence = (
-        "Until when the camera may be left alone is not known: no disc has been measured since it was put "
-        f"elsewhere at {times.at(since_utc)}."
-    )
+    sentence = f"{NOT_KNOWN}: no disc has been measured since it was put elsewhere at {times.at(since_utc)}."
     return Headline("until when is not known", sentence)
 
 

@@ -6,6 +6,7 @@ from typing import Any
 from sentinel.chain.judge.evidence import evidence
 from sentinel.chain.judge.jobs import Agenda
 from sentinel.chain.judge.until import Answer
+from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.places import rising, room, where
 from sentinel.core.words import TimeWriter, capital
 
@@ -112,6 +113,8 @@ def answer_words(found: Answer, agenda: Agenda, times: TimeWriter, trouble: str 
     until = times.at(found.until_utc)
     if trouble:
         return [f"No: {trouble}", *(_mended(found, agenda, times))]
+    if found.clock is not None:
+        return [f"Not known: {disagreement(found.clock)}."]
     if not found.known:
         since = f" since {times.at(found.unseen_since_utc)}" if found.unseen_since_utc else ""
         why = f"no disc has been measured{since}"

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
 
-from sentinel.chain.notify import camera_and_people, cleared, contradicted, mount_and_sun
+from sentinel.chain.notify import camera_and_people, camera_clock, cleared, contradicted, mount_and_sun
 from sentinel.chain.notify.phrase import Phrase
 from sentinel.core.records import Incident
 from sentinel.core.settings import Settings
@@ -113,7 +113,7 @@ _PHRASES: Mapping[str, Phraser] = {
     "soft-focus": mount_and_sun.soft_focus,
     "over-bright": mount_and_sun.over_bright,
     "no-frames": camera_and_people.no_frames,
-    "clock": camera_and_people.clock,
+    "clock": camera_clock.clock,
     "storage": camera_and_people.storage,
     "supply": camera_and_people.supply,
     "wrong-place": camera_and_people.wrong_place,

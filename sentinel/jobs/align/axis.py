@@ -11,6 +11,8 @@ import numpy as np
 
 from sentinel.chain.forecast.dwell import tracks_px
 from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.judge.arrival_lag import ArrivalLags
+from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Disc, Event, Forecast, Mark, MeasuredFrame
 from sentinel.core.settings import Settings
@@ -121,6 +123,7 @@ def align(
             where="mount.tracking",
             mend="say at which rate the mount tracks",
         )
+    _refuse_wrong_times(settings, events)
     sun = Sun(settings.site)
     seen, before = _since_turned(settings, sun, events, paused)
     forecast = seen.forecast
@@ -149,6 +152,32 @@ def align(
         stop_room_min=_stop_room_min(fit),
         as_it_is=as_it_is,
         turned=turned,
+    )
+
+
+def _refuse_wrong_times(settings: Settings, events: Events) -> None:
+    """Refuse exposures whose times disagree with when the frames came: no angle that stands on them is right.
+
+    Raises
+    ------
+    RequestProblem
+        If they do.
+    """
+    lags = ArrivalLags()
+    for event, _ in events:
+        if isinstance(event, MeasuredFrame):
+            lags, _ = lags.after(event, settings.thresholds)
+    off = lags.off
+    if off is None or not off.disputed:
+        return
+    told = settings.camera.clock_offset_s
+    mend = "if this computer's clock is right, "
+    if off.steady and told != "auto":
+        mend += f"write {told + off.ahead_s:.0f}, and take frames anew"
+    else:
+        mend += "set the camera's clock"
+    raise RequestProblem(
+        f"no angle can be told: {disagreement(off)}", where="camera.clock_offset_s", mend=mend
     )
 
 

@@ -10,7 +10,8 @@ from statistics import median
 
 import numpy as np
 
-from sentinel.chain.judge.jobs import Seen, agenda_of
+from sentinel.chain.judge.jobs import agenda_of
+from sentinel.chain.judge.seen import Seen
 from sentinel.chain.notify.counting import Counts, counts_words
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame

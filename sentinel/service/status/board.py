@@ -4,7 +4,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from sentinel.chain.judge.jobs import Seen
+from sentinel.chain.judge.seen import Seen
 from sentinel.chain.notify.counting import Counts
 from sentinel.core.records import (
     Event,
@@ -55,7 +55,7 @@ class Board:
     def update(self, event: Event, outcome: Outcome, now_utc: datetime) -> None:
         """Take note of one event and what came of it."""
         self.now_utc = now_utc
-        self.seen = self.seen.after(event)
+        self.seen = self.seen.after(event).with_incidents(outcome.incidents)
         self.counts = self.counts.with_incidents(outcome.incidents).with_alerts(outcome.alerts)
         if isinstance(event, MeasuredFrame):
             self._frame(event)

@@ -137,6 +137,8 @@ def standing_of(
     times = times_in(settings.alerts.zone)
     troubles = troubles_of(board.open.values(), now_utc, times)
     agenda = agenda_of(forecast, settings, now_utc, board.seen)
+    if agenda.clock is not None:
+        forecast = None  # nothing that stands on its times is shown
     head = headline(agenda, forecast, troubles, now_utc, times)
     return Standing(
         written_utc=now_utc,

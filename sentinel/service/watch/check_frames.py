@@ -2,29 +2,26 @@
 
 import statistics
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 from sentinel.chain.intake.decode import Header, read_header
+from sentinel.chain.intake.exposure_time import exposure_time
 from sentinel.chain.intake.pool import MeasureJob, measure_all
 from sentinel.chain.intake.session import FoundFile, find_frames
 from sentinel.chain.intake.session_discs import CLEAR, LENS_SHARE
 from sentinel.chain.intake.solar_size import solar_radius_arcsec
+from sentinel.chain.judge.arrival_lag import DISPUTED_S, clock_off
 from sentinel.core.errors import FrameProblem
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import file_time_utc, utc_s
+from sentinel.core.words import span
 
 MEASURED = 3
 """So many are measured; over all frames, so that a cloud does not hide them all."""
 ARRIVALS = 10
 LEAST_ARRIVALS = 3
-STEADY_SHARE = 0.5
-"""Of the time the exposures span: a clock's delays differ by less, those of a copied card by all of it."""
-WRONG_FROM_S = 120.0
-HALF_HOUR_S = 1800.0
-NEAR_WHOLE_S = 120.0
-"""An offset so near to whole half-hours is a zone, not an error of the clock."""
 WELL_DOWN_DEG = -2.0
 """No disc is seen with the sun below this, whatever the refraction: as the judge has it."""
 
@@ -62,41 +59,28 @@ def _clock(headers: list[tuple[Path, Header]], settings: Settings) -> Iterator[s
     told = settings.camera.clock_offset_s
     if told == "auto":
         return
-    ahead_s: list[float] = []
     taken_s: list[float] = []
+    lags_s: list[float] = []
     zoned = True
     for path, header in headers:
         if header.taken is None:
             continue
-        zone = timedelta(0) if header.taken_is_utc else header.zone_offset
-        zoned = zoned and zone is not None
-        taken_utc = header.taken.replace(tzinfo=UTC) - (zone or timedelta(0))
-        written_utc: datetime = file_time_utc(path.stat().st_mtime)
+        zoned = zoned and header.zone is not None
+        written_utc = file_time_utc(path.stat().st_mtime)
+        taken_utc, _ = exposure_time(header.taken, header.zone, told, written_utc)
         taken_s.append(utc_s(taken_utc))
-        ahead_s.append((taken_utc - written_utc).total_seconds() - told)
-    if len(ahead_s) < LEAST_ARRIVALS:
+        lags_s.append((written_utc - taken_utc).total_seconds())
+    if len(lags_s) < LEAST_ARRIVALS:
         return
-    if max(ahead_s) - min(ahead_s) > STEADY_SHARE * (max(taken_s) - min(taken_s)):
+    off = clock_off(taken_s, lags_s, DISPUTED_S)
+    if off is None or not off.steady:
         return
-    # A file is written after its exposure, so the least late one tells most.
-    wrong_s = max(ahead_s)
-    if abs(wrong_s) < WRONG_FROM_S:
-        return
-    halves = round(wrong_s / HALF_HOUR_S) * HALF_HOUR_S
-    if abs(wrong_s - halves) < NEAR_WHOLE_S:
-        wrong_s = halves
     cause = "" if zoned else "; the files name no time zone, which is the likely cause"
-    way = "ahead of" if wrong_s > 0 else "behind"
+    apart, way = span(timedelta(seconds=abs(off.ahead_s))), "ahead of" if off.ahead_s > 0 else "behind"
     yield (
-        f"camera.clock_offset_s: exposures are steadily {_long(abs(wrong_s))} {way} their files{cause}; "
-        f"if this computer's clock is right, write {told + wrong_s:.0f}"
+        f"camera.clock_offset_s: exposures are steadily {apart} {way} their files{cause}; "
+        f"if this computer's clock is right, write {told + off.ahead_s:.0f}"
     )
-
-
-def _long(seconds: float) -> str:
-    if seconds >= 2 * 86_400:
-        return f"{seconds / 86_400:.1f} days"
-    return f"{seconds / 3600:.2f} h" if seconds >= 3600 else f"{seconds / 60:.1f} min"
 
 
 def _margin(headers: list[tuple[Path, Header]], settings: Settings) -> Iterator[str]:

@@ -18,7 +18,7 @@ from sentinel.service.delivery.heartbeat import HeartbeatPinger
 from sentinel.service.delivery.pictures import drawing
 from sentinel.service.delivery.worker import Worker
 from sentinel.service.journal import Damaged, Unwritable, export
-from sentinel.service.journal.session_facts import keep_settings
+from sentinel.service.journal.session_facts import keep_settings, kept_settings
 from sentinel.service.watch.alarms import Alarms
 from sentinel.service.watch.computer import boot_id
 from sentinel.service.watch.exporting import Exporter
@@ -41,7 +41,7 @@ from sentinel.service.watch.state_folder import StateFolder, refuse_folder_insid
 from sentinel.service.watch.status_files import Listener, StatusFiles
 from sentinel.service.watch.stream import LiveStream
 from sentinel.service.watch.surroundings import SurroundingsReader
-from sentinel.service.watch.timing import WatchClock, moved
+from sentinel.service.watch.timing import WatchClock, moved, with_offset
 
 log = logging.getLogger(__name__)
 
@@ -149,6 +149,7 @@ class Watch:
         # What waits goes out whatever else there is to do first.
         self._delivery.use(files.journal)
         self._alarms.of_starts(journal)
+        self._mend_exposures()
         keep_settings(journal, settings)
         files.lay_ballast(round(settings.state.ballast_mb * 1e6))
         # Two of them: what the intake has handed on, and what of it is committed and may be remembered.
@@ -172,6 +173,17 @@ class Watch:
         if damage:
             self._save()
             self._keeper.tell_of_damage(damage)
+
+    def _mend_exposures(self) -> None:
+        """Give the exposures so far the times they have by the camera's offset, if that was set since."""
+        journal = self._keeper.journal
+        kept = kept_settings(journal)
+        before, now = (kept[-1].settings if kept else self._settings), self._settings
+        before_s, now_s = before.camera.clock_offset_s, now.camera.clock_offset_s
+        if before_s == now_s or before_s == "auto" or now_s == "auto":  # noqa: PLR1714 - narrows the types
+            return
+        log.info("camera.clock_offset_s is %s, no more %s: exposures are put right", now_s, before_s)
+        journal.reword_events(lambda event, at_utc: (with_offset(event, before_s, now_s), at_utc), 0)
 
     def _caught_up(self) -> bool:
         """Go through what of the journal the snapshot lacks; return whether it came to the end of it."""

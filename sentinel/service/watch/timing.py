@@ -4,7 +4,8 @@ import dataclasses
 from collections import deque
 from datetime import datetime, timedelta
 
-from sentinel.chain.intake.exposure_time import TIME_FROM_FILE
+from sentinel.chain.intake.exposure_time import TIME_FROM_FILE, taken_off_s
+from sentinel.chain.intake.pool import UNMEASURED
 from sentinel.core.clock import Clock
 from sentinel.core.records import Event, MeasuredFrame
 from sentinel.core.times import utc_s
@@ -148,3 +149,11 @@ def moved(event: Event, shift: timedelta, *, auto: bool) -> Event:
         arrived_utc=event.arrived_utc + shift,
         time_utc=event.time_utc + shift if ours else event.time_utc,
     )
+
+
+def with_offset(event: Event, before_s: float, now_s: float) -> Event:
+    """Return an event as it would be had the camera's offset been set as it now is."""
+    if not isinstance(event, MeasuredFrame) or TIME_FROM_FILE in event.flags or UNMEASURED in event.flags:
+        return event
+    later_s = taken_off_s(event.zone_s, before_s) - taken_off_s(event.zone_s, now_s)
+    return dataclasses.replace(event, time_utc=event.time_utc + timedelta(seconds=later_s))
