@@ -217,15 +217,22 @@ def report(
         Path | None,
         typer.Option("--out", metavar="FILE", help="The page to write; DIR/report.html if not given."),
     ] = None,
+    frames: Annotated[
+        Path | None,
+        typer.Option("--frames", metavar="FOLDER", help="Where the pictures lie, if not where they lay."),
+    ] = None,
     config: ConfigFiles = None,
 ) -> None:
     """Write the report of a watched or replayed session: one HTML page that needs nothing else.
 
-    A running watch is not disturbed. Settings are those the journal holds, unless others are given.
+    Beside it, frames.sha256 lists every picture's hash. A running watch is not disturbed. Settings are those
+    the journal holds, unless others are given.
     """
     from sentinel.jobs.report.page import write_report
 
-    print(f"Report    {write_report(folder, out, config or ())}")
+    with progress_bar() as progress:
+        page = write_report(folder, out, config or (), originals=frames, progress=progress)
+    print(f"Report    {page}")
 
 
 @command("plan 2027-06-18 2027-06-22 --config east.yaml --frame 6000x4000")

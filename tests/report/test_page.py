@@ -16,7 +16,7 @@ import pytest
 from sentinel.chain.intake.session import JOURNAL_NAME
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Event, MeasuredFrame, Outcome, Severity, Surroundings, Tick
-from sentinel.jobs.report.page import RECIPE, write_report
+from sentinel.jobs.report.page import write_report
 from sentinel.service.journal import Journal, Origin, Outbox
 from tests.report.sessions import (
     MINUTE,
@@ -210,35 +210,6 @@ def test_hostile_names_and_words_stay_text(tmp_path: Path) -> None:
 def test_the_same_journal_gives_the_same_bytes(session: Path, tmp_path: Path) -> None:
     first = write_report(session).read_bytes()
     assert write_report(session, tmp_path / "again.html").read_bytes() == first
-
-
-def test_the_running_hash_can_be_computed_by_the_page_s_own_recipe(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    files = [(f"{n}.jpg", f"picture {n}".encode()) for n in range(6)]
-    frames = [
-        replace(frame(n), frame=name, sha256=hashlib.sha256(held).hexdigest())
-        for n, (name, held) in enumerate(files)
-    ]
-    # They arrive in another order than they were exposed in, one without its hash.
-    arrived = [frames[i] for i in (1, 0, 3, 2, 5)] + [replace(frames[4], sha256="")]
-    folder = journal_of(tmp_path / "s", arrived)
-    text, reader = page_of(folder)
-    running = b""
-    for i in (1, 0, 3, 2, 5):
-        running = hashlib.sha256(running + hashlib.sha256(files[i][1]).digest()).digest()
-    assert f'<code class="hash whole">{running.hex()}</code>' in text
-    assert "5 of 6 pictures were hashed" in said(reader)
-    for name, held in files:
-        (tmp_path / name).write_bytes(held)
-    order = sorted(
-        (int(line.split()[0]), line.split()[2])
-        for line in re.findall(r"^ +\d+ [0-9:.]+ \S+", text.replace('<pre class="list">', "\n"), re.MULTILINE)
-    )
-    (tmp_path / "order.txt").write_text("\n".join(name for _, name in order))
-    monkeypatch.chdir(tmp_path)
-    exec(RECIPE, {})
-    assert capsys.readouterr().out.strip() == running.hex()
 
 
 def test_digests_that_carried_the_hash_vouch_for_it(tmp_path: Path) -> None:

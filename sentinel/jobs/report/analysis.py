@@ -1,12 +1,15 @@
 """One session, worked out once: everything that page and pictures are made from."""
 
 from collections import Counter
+from collections.abc import Sequence
 from datetime import datetime
 from functools import cached_property
 from itertools import pairwise
 
 from sentinel.chain.track import Context, parts_of
+from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
+from sentinel.jobs.report.constancy import Constancy, constancy_of
 from sentinel.jobs.report.coverage import Hour, Share, Sizes, hours_of, share_of, sizes_of
 from sentinel.jobs.report.forecast_checks import CheckedForecast, ObservedExit, check_forecasts, find_exits
 from sentinel.jobs.report.incidents import IncidentSpan, incident_spans
@@ -14,6 +17,7 @@ from sentinel.jobs.report.record import Record, columns_of
 from sentinel.jobs.report.style import TimeAxis
 from sentinel.jobs.report.summary import GAP_INTERVALS, Summary, summarise
 from sentinel.jobs.report.track_fit import TrackFit, fit_track
+from sentinel.jobs.steady import Attitude, Up, UpAngles, attitudes, up_angles
 from sentinel.sky import Sun
 from sentinel.sky.horizon import daylight
 
@@ -45,6 +49,24 @@ class Analysis:
         return max(sizes, key=lambda size: (sizes[size], size), default=(0, 0))
 
     @cached_property
+    def parts(self) -> Sequence[int]:
+        """The part of the track that each frame belongs to."""
+        r = self.record
+        return parts_of(r.frames, [*r.marks, *r.forecasts], Context(r.settings, self.sun))
+
+    @cached_property
+    def attitudes(self) -> dict[int, Attitude]:
+        """How camera and mount stood at each frame, by the `id` of the frame."""
+        r = self.record
+        found = attitudes(r.frames, r.forecasts, self.parts, r.settings, self.sun)
+        return {id(frame): one for frame, one in zip(r.frames, found, strict=True)}
+
+    def up_angles(self, frames: Sequence[MeasuredFrame], up: Up) -> UpAngles:
+        """Return which way is up in some of the frames."""
+        own = [self.attitudes[id(frame)] for frame in frames]
+        return up_angles(frames, own, up, self.record.settings, self.sun)
+
+    @cached_property
     def track(self) -> TrackFit:
         """The discs beside the sun's path through the fitted mount."""
         r, (width, height) = self.record, self.frame_px
@@ -53,7 +75,7 @@ class Analysis:
             ((width - 1) / 2, (height - 1) / 2),
             r.settings,
             self.sun,
-            parts=parts_of(r.frames, [*r.marks, *r.forecasts], Context(r.settings, self.sun)),
+            parts=self.parts,
             forecasts=r.forecasts,
             marks=r.marks,
         )
@@ -66,7 +88,13 @@ class Analysis:
     @cached_property
     def sizes(self) -> Sizes | None:
         """The radii beside the sun's; None: no disc was seen whole."""
-        return sizes_of(self.columns, self.record.settings)
+        width, height = self.frame_px
+        return sizes_of(self.columns, self.record.settings, ((width - 1) / 2, (height - 1) / 2))
+
+    @cached_property
+    def constancy(self) -> Constancy | None:
+        """How well the disc kept its size; None: too few were seen whole."""
+        return constancy_of(self.columns, self.sizes.percent) if self.sizes is not None else None
 
     @cached_property
     def hours(self) -> list[Hour]:

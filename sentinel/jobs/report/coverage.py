@@ -26,6 +26,7 @@ from sentinel.sky.arrays import Array, Bools, Indices
 from sentinel.sky.horizon import daylight
 
 HOUR_S = 3600.0
+ARCSEC = np.pi / 180 / 3600
 
 FLAG_MEANING: Mapping[str, str] = {
     **DISC_MEANING,
@@ -137,8 +138,12 @@ def runs_of(times_s: Array, which: Bools, interval_s: float) -> list[tuple[float
     return [(float(times_s[run[0]]), float(times_s[run[-1]]) + interval_s) for run in runs]
 
 
-def sizes_of(columns: Columns, settings: Settings) -> Sizes | None:
-    """Return the measured radii beside the computed ones; None: no disc was ever seen whole."""
+def sizes_of(columns: Columns, settings: Settings, middle_px: tuple[float, float]) -> Sizes | None:
+    """Return the measured radii beside the computed ones; None: no disc was ever seen whole.
+
+    A flat sensor stretches what is off the lens axis, taken to meet it in the frame's middle: by the secant
+    along the circle and its square along the radius.
+    """
     site, scale_arcsec_px = settings.site, settings.camera.scale_arcsec_px
     good = columns.whole & (columns.coverage > 0.5) & (columns.altitude_deg > 0)
     if not good.any():
@@ -146,7 +151,9 @@ def sizes_of(columns: Columns, settings: Settings) -> Sizes | None:
     computed = columns.sun_radius_arcsec * np.asarray(
         disc_axes(columns.altitude_deg, site.pressure_hpa, site.temperature_c)[1]
     )
-    percent = np.where(good, (columns.radius_px * scale_arcsec_px / computed - 1) * 100, np.nan)
+    off_axis = np.hypot(columns.x_px - middle_px[0], columns.y_px - middle_px[1]) * scale_arcsec_px * ARCSEC
+    seen_arcsec = columns.radius_px * scale_arcsec_px / (1 + off_axis**2) ** 0.75
+    percent = np.where(good, (seen_arcsec / computed - 1) * 100, np.nan)
     some = percent[good]
     low, high = np.quantile(columns.altitude_deg[good], [0.1, 0.9])
     lower, upper = good & (columns.altitude_deg <= low), good & (columns.altitude_deg >= high)

@@ -14,6 +14,8 @@ from sentinel.jobs.report.thinning import Indices
 
 HORIZON_S = 48 * 3600.0
 """As far as a forecast looks."""
+CLAIMED_SHARE = 0.90
+"""Of the truths, that an interval from the 5 % to the 95 % quantile is to hold."""
 SPENT_S = 60.0
 """An exit nearer than this is one of now: there is no time left to be wrong about."""
 

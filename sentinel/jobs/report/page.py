@@ -16,13 +16,18 @@ from sentinel.core.errors import RequestProblem
 from sentinel.core.files import shown_name, write_text_whole
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.words import count, many, minute, span
-from sentinel.jobs.report import forecast_plots, plots, sentences
+from sentinel.jobs.progress import Progress, silent
+from sentinel.jobs.report import forecast_plots, plots, sentences, spots
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.coverage import flag_counts
+from sentinel.jobs.report.frame_list import CHECK_CHAIN, CHECK_FILES, LIST_NAME, frame_list
 from sentinel.jobs.report.incidents import delivery_line, sent_messages
 from sentinel.jobs.report.limits import LIMITS
+from sentinel.jobs.report.pictures import Pictures, read_pictures
 from sentinel.jobs.report.record import Record, read_record
 from sentinel.jobs.report.settings_list import changed_settings, settings_lines
+from sentinel.jobs.report.spot_plots import spot_plots
+from sentinel.jobs.report.spots import named_blobs
 from sentinel.service.journal import Origin
 
 if TYPE_CHECKING:
@@ -33,20 +38,23 @@ LIST_BYTES = 3_400_000
 """A list of exposures longer than this would make the page unwieldy."""
 SHOWN_STRAYS = 12
 
-RECIPE = """\
-from hashlib import sha256; from pathlib import Path; h = b''
-for name in Path("order.txt").read_text().splitlines(): h = sha256(h + sha256(Path(name).read_bytes()).digest()).digest()
-print(h.hex())"""  # noqa: E501 - to be copied as it stands
-
 CONTENTS = (
-    ("path", "Where the disc went"), ("time", "Over time"), ("sun", "Is it the sun?"),
+    ("pictures", "Pictures"), ("spots", "Spots and dust"), ("path", "Where the disc went"),
+    ("time", "Over time"), ("sun", "Is it the sun?"),
     ("forecasts", "Forecasts"), ("mount", "Mount"), ("noticed", "Noticed"), ("hours", "Hour by hour"),
     ("chain", "Chain of evidence"), ("doubts", "Doubts"), ("limits", "Limits"), ("settings", "Settings"),
 )  # fmt: skip
 
 
-def write_report(folder: Path, out: Path | None = None, configs: Sequence[Path] = ()) -> Path:
-    """Write the report of a watched or replayed session; return where it is.
+def write_report(
+    folder: Path,
+    out: Path | None = None,
+    configs: Sequence[Path] = (),
+    *,
+    originals: Path | None = None,
+    progress: Progress = silent,
+) -> Path:
+    """Write the report of a watched or replayed session, and beside it the list of its pictures' hashes.
 
     Parameters
     ----------
@@ -56,6 +64,12 @@ def write_report(folder: Path, out: Path | None = None, configs: Sequence[Path] 
         Where to write; `report.html` in the folder if not given. It appears whole or not at all.
     configs
         Settings in the place of those that the journal holds.
+    originals
+        Where the pictures lie, if they are not where they lay.
+
+    Returns
+    -------
+    Where the report is.
 
     Raises
     ------
@@ -68,8 +82,11 @@ def write_report(folder: Path, out: Path | None = None, configs: Sequence[Path] 
         raise RequestProblem(
             "cannot be written there", where=str(path), mend="name a file in a folder that exists"
         )
-    page = report_html(read_record(folder, configs))
+    analysis = Analysis(read_record(folder, configs, originals))
+    page = report_html(analysis, read_pictures(analysis, progress))
     write_text_whole(path, page)
+    if analysis.record.links:
+        write_text_whole(path.with_name(LIST_NAME), frame_list(analysis.record))
     return path
 
 
@@ -87,9 +104,9 @@ def _template() -> "Template":
     return environment.get_template("page.html.jinja")
 
 
-def report_html(record: Record) -> str:
+def report_html(analysis: Analysis, pictures: Pictures) -> str:
     """Return the page for a session. Whatever stands in names and messages stays text."""
-    analysis = Analysis(record)
+    record, named = analysis.record, named_blobs(analysis, pictures)
     style = files("sentinel.jobs.report").joinpath("page.css").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode("ascii")
     lines = ["\n".join(_line(record, frame) for frame in hour.frames) for hour in analysis.hours]
@@ -110,7 +127,14 @@ def report_html(record: Record) -> str:
         messages=sent_messages(record),
         hours=list(zip(analysis.hours, lines if listed else [""] * len(lines), strict=True)),
         listed=listed,
-        recipe=RECIPE,
+        pictures=pictures,
+        named=named,
+        spots=spots,
+        spot_plots=spot_plots(analysis, pictures, named),
+        data_url=_data_url,
+        list_name=LIST_NAME,
+        check_files=CHECK_FILES,
+        check_chain=CHECK_CHAIN,
         flags=flag_counts(record.frames),
         strays=strays[:SHOWN_STRAYS],
         more_strays=len(strays[SHOWN_STRAYS:]),
@@ -119,6 +143,10 @@ def report_html(record: Record) -> str:
         changed_settings=changed_settings(record),
         version=__version__,
     )
+
+
+def _data_url(jpeg: bytes) -> str:
+    return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
 
 
 def _number(value: float, decimals: int, *, sign: bool = False) -> str:

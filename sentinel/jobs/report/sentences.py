@@ -11,8 +11,10 @@ from sentinel.chain.notify.counting import counts_words
 from sentinel.core.times import from_utc_s
 from sentinel.core.words import count, how_often, many, minute, signed, span
 from sentinel.jobs.report.analysis import Analysis
-from sentinel.jobs.report.forecast_checks import CheckedForecast, skill_of
+from sentinel.jobs.report.constancy import constancy_facts
+from sentinel.jobs.report.forecast_checks import CLAIMED_SHARE, CheckedForecast, Skill, skill_of
 from sentinel.jobs.report.incidents import witnesses
+from sentinel.jobs.report.pictures import Pictures
 from sentinel.jobs.report.record import Record
 from sentinel.jobs.report.summary import TimeSpan
 
@@ -156,7 +158,7 @@ def missed(gap: TimeSpan, interval_s: float) -> int:
 
 def sun_facts(w: Analysis) -> list[Fact]:
     """Return computed against measured: what shows that it is the sun."""
-    facts = [*_place_facts(w), *_radius_facts(w)]
+    facts = [*_place_facts(w), *_radius_facts(w), *constancy_facts(w.constancy)]
     up, seen = span(timedelta(hours=w.share.up_h)), percent(w.share.verified)
     facts += [
         (
@@ -250,6 +252,32 @@ def _clock_facts(w: Analysis) -> list[Fact]:
     return facts
 
 
+def stills_words(pictures: Pictures) -> str:
+    """Return how the pictures on the page were chosen and turned."""
+    known = (
+        f", known within {pictures.north_sigma_deg:.2f} degrees (1-sigma)"
+        if pictures.up == "solar-north"
+        else "; how the camera was rolled is not known"
+    )
+    return (
+        f"{many(len(pictures.stills), 'picture')}, one from each part of the session in which the sun was "
+        "seen, the one that shows most of its limb: moved by the measured centre, "
+        f"{pictures.up_words}{known}, all at one scale and brightened by one factor "
+        f"({pictures.brightened:.1f}); grey, as they are measured. Under each: time of exposure, and the "
+        "sun's altitude."
+    )
+
+
+def no_stills_words(record: Record) -> str:
+    """Return why there are no pictures on the page."""
+    if record.originals is None:
+        return (
+            "The picture files were not to be found when this page was made. Name their folder: "
+            "sentinel report DIR --frames FOLDER."
+        )
+    return "No picture shows the sun."
+
+
 def forecast_lines(w: Analysis) -> list[str]:
     """Return the straight statement of how good the forecasts were."""
     if not w.record.forecasts:
@@ -305,8 +333,18 @@ def _tested_words(checked: Iterable[CheckedForecast], when: str) -> str:
         f"{when}, {many(skill.tested, 'forecast')} can be tested. The median time was off by "
         f"{100 * skill.median_error:.1f} % of the time left, {_shortly(skill.median_error_min)}, in the "
         f"median. The 5 % time was later than the true exit, too late to rely on, in {skill.too_late} of "
-        f"{skill.tested}{granted}. The interval from 5 to 95 % held the truth in {skill.held}."
+        f"{skill.tested}{granted}. The interval from 5 to 95 % held the truth in {skill.held}"
+        f"{_claim_words(skill)}."
     )
+
+
+def _claim_words(skill: Skill) -> str:
+    """Return whether the intervals held as often as they claim."""
+    held = skill.held / skill.tested
+    claim = f"{100 * held:.0f} % where it claims {100 * CLAIMED_SHARE:.0f} %"
+    if held < CLAIMED_SHARE:
+        return f", less often than it claims: {claim}"
+    return f": {claim}"
 
 
 def mount_lines(w: Analysis) -> list[str]:

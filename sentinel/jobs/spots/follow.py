@@ -238,22 +238,17 @@ def _kind(sensor_px: float, sun_px: float) -> Kind:
 
 
 def _overlap(rare: FollowedBlob, other: FollowedBlob) -> bool:
-    """Return whether a blob stands within another of its kind that was seen far more often."""
-    if rare.kind != other.kind or rare.sightings > RARELY * other.sightings:
+    """Return whether a blob stands within another, on sun or sensor, that was seen far more often."""
+    if rare.sightings > RARELY * other.sightings:
         return False
-    if rare.kind == "sun":
-        degree_px = float(np.median(rare.degree_px))
-        across = float(
-            from_central_meridian_deg(np.median(rare.longitude_deg), np.median(other.longitude_deg))
-        )
-        apart_px = degree_px * hypot(
-            across, float(np.median(rare.latitude_deg) - np.median(other.latitude_deg))
-        )
-    else:
-        apart_px = hypot(
-            float(np.median(rare.x_px) - np.median(other.x_px)),
-            float(np.median(rare.y_px) - np.median(other.y_px)),
-        )
+    west, north = (
+        float(from_central_meridian_deg(np.median(rare.longitude_deg), np.median(other.longitude_deg))),
+        float(np.median(rare.latitude_deg) - np.median(other.latitude_deg)),
+    )
+    right, down = (float(np.median(rare.x_px) - np.median(other.x_px)),
+                   float(np.median(rare.y_px) - np.median(other.y_px)))  # fmt: skip
+    on_sun_px, on_sensor_px = float(np.median(rare.degree_px)) * hypot(west, north), hypot(right, down)
+    apart_px = {"sun": on_sun_px, "sensor": on_sensor_px}.get(other.kind, min(on_sun_px, on_sensor_px))
     return apart_px < (rare.across_px + other.across_px) / 2
 
 
