@@ -23,7 +23,7 @@ from sentinel.jobs.report.coverage import flag_counts
 from sentinel.jobs.report.frame_list import CHECK_CHAIN, CHECK_FILES, LIST_NAME, frame_list
 from sentinel.jobs.report.incidents import delivery_line, sent_messages
 from sentinel.jobs.report.limits import LIMITS
-from sentinel.jobs.report.pictures import Pictures, read_pictures
+from sentinel.jobs.report.pictures import Pictures, no_stills_words, read_pictures, stills_words
 from sentinel.jobs.report.record import Record, read_record
 from sentinel.jobs.report.settings_list import changed_settings, settings_lines
 from sentinel.jobs.report.spot_plots import spot_plots
@@ -128,6 +128,8 @@ def report_html(analysis: Analysis, pictures: Pictures) -> str:
         hours=list(zip(analysis.hours, lines if listed else [""] * len(lines), strict=True)),
         listed=listed,
         pictures=pictures,
+        stills_words=stills_words,
+        no_stills_words=no_stills_words,
         named=named,
         spots=spots,
         spot_plots=spot_plots(analysis, pictures, named),

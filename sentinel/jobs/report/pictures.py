@@ -15,9 +15,11 @@ from sentinel.chain.measure.levels import Levels
 from sentinel.core.errors import FrameProblem
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
+from sentinel.core.words import many
 from sentinel.jobs.originals import original_of
 from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.report.analysis import Analysis
+from sentinel.jobs.report.record import Record
 from sentinel.jobs.simulate.light import srgb_encode
 from sentinel.jobs.spots.follow import FollowedBlob, followed
 from sentinel.jobs.spots.looking import clear_frames, disc_views, looks_at
@@ -166,3 +168,29 @@ def _jpeg(light: Light) -> bytes:
         sink, "JPEG", quality=JPEG_QUALITY, optimize=True
     )
     return sink.getvalue()
+
+
+def stills_words(pictures: Pictures) -> str:
+    """Return how the pictures on the page were chosen and turned."""
+    known = (
+        f", known within {pictures.north_sigma_deg:.2f} degrees (1-sigma)"
+        if pictures.up == "solar-north"
+        else "; how the camera was rolled is not known"
+    )
+    return (
+        f"{many(len(pictures.stills), 'picture')}, one from each part of the session in which the sun was "
+        "seen, the one that shows most of its limb: moved by the measured centre, "
+        f"{pictures.up_words}{known}, all at one scale and brightened by one factor "
+        f"({pictures.brightened:.1f}); grey, as they are measured. Under each: time of exposure, and the "
+        "sun's altitude."
+    )
+
+
+def no_stills_words(record: Record) -> str:
+    """Return why there are no pictures on the page."""
+    if record.originals is None:
+        return (
+            "The picture files were not to be found when this page was made. Name their folder: "
+            "sentinel report DIR --frames FOLDER."
+        )
+    return "No picture shows the sun."

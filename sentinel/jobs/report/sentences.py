@@ -14,7 +14,6 @@ from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.constancy import constancy_facts
 from sentinel.jobs.report.forecast_checks import CLAIMED_SHARE, CheckedForecast, Skill, skill_of
 from sentinel.jobs.report.incidents import witnesses
-from sentinel.jobs.report.pictures import Pictures
 from sentinel.jobs.report.record import Record
 from sentinel.jobs.report.summary import TimeSpan
 
@@ -250,32 +249,6 @@ def _clock_facts(w: Analysis) -> list[Fact]:
     if heard:
         facts.append(("Computer's clock", f"synchronised in {sum(heard)} of {len(heard)} readings"))
     return facts
-
-
-def stills_words(pictures: Pictures) -> str:
-    """Return how the pictures on the page were chosen and turned."""
-    known = (
-        f", known within {pictures.north_sigma_deg:.2f} degrees (1-sigma)"
-        if pictures.up == "solar-north"
-        else "; how the camera was rolled is not known"
-    )
-    return (
-        f"{many(len(pictures.stills), 'picture')}, one from each part of the session in which the sun was "
-        "seen, the one that shows most of its limb: moved by the measured centre, "
-        f"{pictures.up_words}{known}, all at one scale and brightened by one factor "
-        f"({pictures.brightened:.1f}); grey, as they are measured. Under each: time of exposure, and the "
-        "sun's altitude."
-    )
-
-
-def no_stills_words(record: Record) -> str:
-    """Return why there are no pictures on the page."""
-    if record.originals is None:
-        return (
-            "The picture files were not to be found when this page was made. Name their folder: "
-            "sentinel report DIR --frames FOLDER."
-        )
-    return "No picture shows the sun."
 
 
 def forecast_lines(w: Analysis) -> list[str]:
