@@ -118,9 +118,13 @@ class Ahead:
             camera.height_px - 0.5 - truth.y_px - keep,
         ]
         room = np.nan_to_num(np.min(gaps, axis=0), nan=-1.0)
-        out = (room <= 0) & (truth.altitude_deg > 0)
+        out = np.flatnonzero((room <= 0) & (truth.altitude_deg > 0))
+        before = np.maximum(out - 1, 0)
+        # It touches between two times, where it was inside and the sun up before.
+        crosses = (room[before] > 0) & (truth.altitude_deg[before] > 0)
+        left = np.where(crosses, room[out] / np.where(crosses, room[out] - room[before], 1.0), 0.0)
         self.begins_s.append(at_s)
-        self._out.append(self.times_s[out])
+        self._out.append(self.times_s[out] - left * self.STEP_S)
 
     def stretch(self, at_s: float) -> int:
         """Return which track is gone at a time."""

@@ -27,7 +27,7 @@ def checked(
     columns: Columns, forecasts: list[Forecast], margin_px: float = 0.0
 ) -> tuple[CheckedForecast, ...]:
     stretch = np.zeros(len(columns), dtype=np.intp)
-    return check_forecasts(forecasts, columns, stretch, find_exits(columns, stretch, margin_px))
+    return check_forecasts(forecasts, columns, stretch, find_exits(columns, stretch, margin_px), margin_px)
 
 
 @pytest.mark.parametrize("margin_px", [0.0, 40.0])
@@ -72,7 +72,7 @@ def test_a_mount_that_ran_away_could_not_be_foreseen() -> None:
     stretch[240:] = -1
     (found,) = find_exits(columns, stretch, 0.0)
     assert found.ran_away
-    said = check_forecasts([forecast(100), forecast(250, exit_h=0.2)], columns, stretch, [found])
+    said = check_forecasts([forecast(100), forecast(250, exit_h=0.2)], columns, stretch, [found], 0.0)
     assert [one.true_h is None for one in said] == [True, False]
     assert [one.ran_away for one in said] == [False, True]
 
@@ -82,6 +82,40 @@ def test_a_disc_carried_over_the_edge_by_hand_is_no_exit() -> None:
     columns = columns_of(frames, SUN)
     stretch = np.repeat([0, 1], 50).astype(np.intp)
     assert find_exits(columns, stretch, 0.0) == ()
+
+
+def unseen(columns: Columns, begin: int, end: int, *, down: bool) -> Columns:
+    """Return the same with nothing seen for some minutes, because the sun was down or was hidden."""
+    away = (np.arange(len(columns)) >= begin) & (np.arange(len(columns)) < end)
+    hidden = replace(columns, found=columns.found & ~away, room_px=np.where(away, np.nan, columns.room_px))
+    return replace(hidden, above_deg=np.where(away, -1.0, 1.0)) if down else hidden
+
+
+def test_a_disc_that_rises_outside_left_as_it_rose() -> None:
+    columns, minute = drifting()
+    assert 200 < minute < 320
+    night = unseen(columns, 200, 320, down=True)
+    rose_h = (319.5 - 100) / 60
+    (one,) = checked(night, [forecast(100, exit_h=rose_h)])
+    assert one.true_h == pytest.approx(rose_h, abs=1e-6)
+    assert skill_of([one]).held == 1
+
+
+def test_a_disc_that_left_behind_cloud_left_nobody_knows_when() -> None:
+    columns, _ = drifting()
+    (one,) = checked(unseen(columns, 200, 320, down=False), [forecast(100, exit_h=3.0)])
+    assert one.true_h is None
+    assert one.stayed_h == pytest.approx(99 / 60)
+
+
+def test_what_is_over_the_edge_already_is_not_tested_by_its_leaving_again() -> None:
+    """A limb that the drive's periodic error carries over the edge and back leaves many times."""
+    to_and_fro = [1400.0 if n < 50 else 1430.0 - (20.0 if 300 <= n < 310 else 0.0) for n in range(400)]
+    columns = columns_of([frame(n, x_px=x) for n, x in enumerate(to_and_fro)], SUN)
+    assert len(find_exits(columns, np.zeros(400, dtype=np.intp), 0.0)) == 2
+    said = checked(columns, [forecast(n, exit_h=-0.5) for n in range(100, 300, 10)])
+    assert skill_of(said).tested == 0
+    assert skill_of(said).untested == 0
 
 
 def test_a_forecast_that_stands_on_no_disc_is_not_judged() -> None:

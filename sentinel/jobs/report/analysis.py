@@ -109,7 +109,8 @@ class Analysis:
     @cached_property
     def checked(self) -> tuple[CheckedForecast, ...]:
         """The forecasts beside what came."""
-        return check_forecasts(self.record.forecasts, self.columns, self.track.stretch, self.exits)
+        margin_px = self.record.settings.frames.margin_px
+        return check_forecasts(self.record.forecasts, self.columns, self.track.stretch, self.exits, margin_px)
 
     @cached_property
     def incidents(self) -> list[IncidentSpan]:

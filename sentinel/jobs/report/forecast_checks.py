@@ -18,6 +18,8 @@ CLAIMED_SHARE = 0.90
 """Of the truths, that an interval from the 5 % to the 95 % quantile is to hold."""
 SPENT_S = 60.0
 """An exit nearer than this is one of now: there is no time left to be wrong about."""
+NEAR_INTERVALS = 3.5
+"""What came between two discs so many intervals apart is dated between them; of more, nobody knows when."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +31,10 @@ class ObservedExit:
     """From when on forecasts could know of it: its stretch began, or the mount ran away."""
     ran_away: bool
     """The mount did not follow the sun: no forecast made before that could know."""
+    inside_s: float
+    """When it was last seen inside."""
+    dated: bool
+    """It was seen to come, or rose outside: the time is known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,11 +88,32 @@ def find_exits(columns: Columns, stretch: Indices, margin_px: float) -> tuple[Ob
         # From one stretch to the next the disc was carried over the edge by hand.
         if stretch[before] != stretch[after] and stretch[after] >= 0:
             continue
-        share = float(room[i] / (room[i] - room[i + 1]))
-        exit_s = float(columns.utc_s[before] + share * (columns.utc_s[after] - columns.utc_s[before]))
-        ran_away = bool(stretch[after] < 0)
-        exits.append(ObservedExit(utc_s=exit_s, begin_s=_begin(columns, stretch, after), ran_away=ran_away))
+        exit_s, dated = _dated(columns, before, after, float(room[i] / (room[i] - room[i + 1])))
+        exits.append(
+            ObservedExit(
+                utc_s=exit_s,
+                begin_s=_begin(columns, stretch, after),
+                ran_away=bool(stretch[after] < 0),
+                inside_s=float(columns.utc_s[before]),
+                dated=dated,
+            )
+        )
     return tuple(exits)
+
+
+def _dated(columns: Columns, before: np.intp, after: np.intp, share: float) -> tuple[float, bool]:
+    """Return when the limb left between two discs, so far on the way, and whether that is known.
+
+    Over a night it left as the sun rose: only with the sun up does it leave.
+    """
+    begin_s, end_s = float(columns.utc_s[before]), float(columns.utc_s[after])
+    near_s = NEAR_INTERVALS * float(np.median(np.diff(columns.utc_s)))
+    down = before + np.flatnonzero(columns.above_deg[before:after] <= 0)
+    if not down.size:
+        return begin_s + share * (end_s - begin_s), end_s - begin_s <= near_s
+    around = slice(down[-1], down[-1] + 2)
+    rose_s = float(np.interp(0.0, columns.above_deg[around], columns.utc_s[around]))
+    return rose_s, columns.utc_s[down[0]] - begin_s <= near_s and end_s - rose_s <= near_s
 
 
 def _begin(columns: Columns, stretch: Indices, after: np.intp) -> float:
@@ -99,16 +126,25 @@ def _begin(columns: Columns, stretch: Indices, after: np.intp) -> float:
 
 
 def check_forecasts(
-    forecasts: Sequence[Forecast], columns: Columns, stretch: Indices, exits: Sequence[ObservedExit]
+    forecasts: Sequence[Forecast],
+    columns: Columns,
+    stretch: Indices,
+    exits: Sequence[ObservedExit],
+    margin_px: float,
 ) -> tuple[CheckedForecast, ...]:
-    """Return each forecast beside what came of it."""
+    """Return each forecast beside what came of it: nothing, where the limb was over the edge already."""
     checked = []
+    seen = np.flatnonzero(columns.found & np.isfinite(columns.room_px) & (columns.above_deg > 0))
     for forecast in forecasts:
         if forecast.seen_utc is None:
             continue
         now = utc_s(forecast.time_utc)
-        came = next((e for e in exits if e.begin_s <= now < e.utc_s), None)
-        stays = None if came else _stayed_until(now, columns, stretch, exits)
+        last = seen[columns.utc_s[seen] <= now][-1:]
+        inside = bool((columns.room_px[last] > margin_px).all())
+        came = next((e for e in exits if inside and e.begin_s <= now < e.utc_s), None)
+        stays = _stayed_until(now, columns, stretch, exits) if inside and came is None else None
+        if came is not None and not came.dated:
+            stays, came = max(came.inside_s, now), None
         checked.append(
             CheckedForecast(
                 utc_s=now,
@@ -141,7 +177,7 @@ def _stayed_until(
         return None
     own = stretch[before[-1]]
     ahead = at[(stretch[at] == own) & (columns.utc_s[at] > now_s)]
-    if not ahead.size or columns.room_px[before[-1]] <= 0:
+    if not ahead.size:
         return None
     end_s = float(columns.utc_s[ahead[-1]])
     return None if any(now_s < e.utc_s <= end_s for e in exits) else end_s
