@@ -376,10 +376,8 @@ def roll_grid(solved: Solved, centre_rad: Array, half_width_rad: Array) -> tuple
 
     Even over the cell; where the posterior is much narrower than that, fine about its top.
     """
-    even = np.broadcast_to(
-        (centre_rad[:, None] + half_width_rad[:, None] * _EVEN)[None],
-        (len(solved.kinds), len(centre_rad), _GRID),
-    )
+    # The same for every kind: worked out once.
+    even = (centre_rad[:, None] + half_width_rad[:, None] * _EVEN)[None]
     log = solved.log_density(even)
     top = np.take_along_axis(even, log.argmax(axis=2)[..., None], axis=2)
     width = half_width_rad[None, :, None]
