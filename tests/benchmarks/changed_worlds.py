@@ -41,6 +41,7 @@ from sentinel.chain.intake.events import session_events  # noqa: E402
 from sentinel.chain.pipeline import Pipeline  # noqa: E402
 from sentinel.core.records import Alert, Event, Forecast, MeasuredFrame, Outcome  # noqa: E402
 from sentinel.core.times import from_utc_s, utc_s  # noqa: E402
+from tests.forecast.watching import seconds_until  # noqa: E402
 from tests.worlds.rows import ROWS, Row  # noqa: E402
 from tests.worlds.run import Run  # noqa: E402
 
@@ -129,10 +130,6 @@ def events_of(run: Run, row: Row) -> Iterator[tuple[Event, datetime]]:
             yield event, now
         elif isinstance(event, MeasuredFrame):
             yield event, begin
-
-
-def seconds(when: datetime | None, now_s: float) -> float:
-    return np.inf if when is None else utc_s(when) - now_s
 
 
 def session(name: str, seed: int) -> Result:
@@ -224,10 +221,10 @@ def _look(run: Run, last: Forecast, now_s: float, found_s: float) -> Look:
         time_s=now_s,
         since_h=float(run.since_h[i]),
         true_s=run.exit_s(i) - now_s,
-        safe_s=seconds(f.exit_safe_utc, said_s),
-        early_s=seconds(f.exit_early_utc, said_s),
-        median_s=seconds(f.exit_utc, said_s),
-        late_s=seconds(f.exit_late_utc, said_s),
+        safe_s=seconds_until(f.exit_safe_utc, said_s),
+        early_s=seconds_until(f.exit_early_utc, said_s),
+        median_s=seconds_until(f.exit_utc, said_s),
+        late_s=seconds_until(f.exit_late_utc, said_s),
         gone=bool(way.room_px[i] <= 0 and run.above_deg[i] > 0),
         unseen="not seen since" in f.basis and now_s - found_s < 3.5 * run.world.interval_s,
         sigmas=sigmas,

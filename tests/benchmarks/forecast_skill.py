@@ -7,7 +7,6 @@ import argparse
 import sys
 from collections import defaultdict
 from collections.abc import Iterator
-from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -18,13 +17,10 @@ from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.core.records import Forecast, MeasuredFrame
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session, random_session
+from tests.forecast.watching import seconds_until
 
 CUTS_H = (1.0, 3.0, 6.0)
 LEAST_LEFT_S = 1200.0
-
-
-def seconds(time: datetime | None, now_s: float) -> float:
-    return float("inf") if time is None else utc_s(time) - now_s
 
 
 def line_exit_s(session: Session, frames: list[MeasuredFrame], now_s: float) -> float:
@@ -64,10 +60,10 @@ def row(session: Session, hours: float, forecast: Forecast, frames: list[Measure
     true = session.true_exit_s(hours) - now_s
     result = {
         "true": true,
-        "safe": seconds(forecast.exit_safe_utc, now_s),
-        "early": seconds(forecast.exit_early_utc, now_s),
-        "median": seconds(forecast.exit_utc, now_s),
-        "late": seconds(forecast.exit_late_utc, now_s),
+        "safe": seconds_until(forecast.exit_safe_utc, now_s),
+        "early": seconds_until(forecast.exit_early_utc, now_s),
+        "median": seconds_until(forecast.exit_utc, now_s),
+        "late": seconds_until(forecast.exit_late_utc, now_s),
         "line": line_exit_s(session, frames, now_s),
         "low": float("low-sun" in forecast.flags),
     }

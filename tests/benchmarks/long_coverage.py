@@ -34,6 +34,7 @@ from sentinel.jobs.simulate.synthesize import synthesize  # noqa: E402
 from sentinel.jobs.simulate.world import World  # noqa: E402
 from sentinel.sky import Sun  # noqa: E402
 from sentinel.sky.arrays import Array  # noqa: E402
+from tests.forecast.watching import seconds_until  # noqa: E402
 from tests.worlds.changes import kept_in  # noqa: E402
 from tests.worlds.run import Run  # noqa: E402
 from tests.worlds.world import drawn, season, usual_roll  # noqa: E402
@@ -218,10 +219,6 @@ def in_order(frames: Sequence[MeasuredFrame], marks: Sequence[Mark]) -> list[Eve
     return sorted(events, key=lambda event: event.time_utc)
 
 
-def seconds(when: datetime | None, now_s: float) -> float:
-    return np.inf if when is None else utc_s(when) - now_s
-
-
 def looks(played: Played, number: int) -> Iterator[Look]:
     """Feed a session; yield a forecast an hour of a disc that is seen and inside."""
     forecaster = Forecaster(played.settings, Sun(played.settings.site))
@@ -243,10 +240,10 @@ def look(played: Played, last: Forecast, number: int) -> Look:
         since_h=(at_s - played.start_s) / 3600,
         stretch=(number, played.stretch(at_s)),
         true_s=played.exit_s(at_s) - at_s,
-        safe_s=seconds(last.exit_safe_utc, at_s),
-        early_s=seconds(last.exit_early_utc, at_s),
-        median_s=seconds(last.exit_utc, at_s),
-        late_s=seconds(last.exit_late_utc, at_s),
+        safe_s=seconds_until(last.exit_safe_utc, at_s),
+        early_s=seconds_until(last.exit_early_utc, at_s),
+        median_s=seconds_until(last.exit_utc, at_s),
+        late_s=seconds_until(last.exit_late_utc, at_s),
         flags=last.flags,
     )
 

@@ -1,6 +1,7 @@
 """Feeding a forecaster as the runner does, and mounts that misbehave."""
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 
 import numpy as np
 
@@ -26,8 +27,12 @@ def watched(session: Session, events: Sequence[Event] | None = None) -> list[For
 
 def seconds_ahead(forecast: Forecast, name: str) -> float:
     """Seconds from the forecast's time to one of its times; inf where it has none."""
-    time = getattr(forecast, name)
-    return float("inf") if time is None else utc_s(time) - utc_s(forecast.time_utc)
+    return seconds_until(getattr(forecast, name), utc_s(forecast.time_utc))
+
+
+def seconds_until(time: datetime | None, now_s: float) -> float:
+    """Seconds from now to a time that is forecast; inf: there is none."""
+    return float("inf") if time is None else utc_s(time) - now_s
 
 
 def turning_otherwise(session: Session, after: int, speed: float, frames: int) -> list[MeasuredFrame]:
