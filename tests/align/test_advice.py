@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from sentinel.core.records import Forecast
+from sentinel.core.records import Contradiction, Forecast
 from sentinel.core.settings import Settings, validate
 from sentinel.jobs.align.advice import CAUTION, advice, alignment_json, alignment_lines
 from sentinel.jobs.align.axis import Alignment, Before
@@ -255,6 +255,31 @@ def test_a_drive_at_another_rate_is_told() -> None:
         advice(alignment(bolt("azimuth", 0.0), bolt("altitude", 0.0), forecast=forecast), settings())
     )
     assert "1.0 deg a day" in text
+
+
+def doubted(sigma_deg: float, contradiction: Contradiction | None = None) -> Forecast:
+    """Return a forecast of an axis that clock or place, if they were wrong, would put elsewhere."""
+    return Forecast(
+        time_utc=NOW, basis="test", rate_ratio=1.0, rate_ratio_sigma=5e-5, seen_utc=NOW,
+        polar_azimuth_error_sigma_deg=sigma_deg, polar_altitude_error_sigma_deg=sigma_deg,
+        contradiction=contradiction,
+    )  # fmt: skip
+
+
+def test_that_clock_and_site_may_be_wrong_is_told_while_it_could_move_the_axis() -> None:
+    bolts = bolt("azimuth", 0.5), bolt("altitude", -0.5)
+    first, *_ = advice(alignment(*bolts, forecast=doubted(0.2)), settings())
+    assert "the camera's clock and the site are set right" in first
+    assert "some 0.4 deg in azimuth" in first
+    known = advice(alignment(*bolts, forecast=doubted(0.04)), settings())
+    assert not any("camera's clock" in said for said in known)
+
+
+def test_contradicted_settings_determine_nothing_and_come_first() -> None:
+    bolts = bolt("azimuth", 0.5, settings_hold=False), bolt("altitude", -0.5, settings_hold=False)
+    told = alignment(*bolts, forecast=doubted(1.0, Contradiction(likely=("time-zone",))))
+    assert not any(one.determined for one in bolts)
+    assert "contradicts the site or the camera's clock" in advice(told, settings())[0]
 
 
 def test_json_holds_the_contracts_fields_and_lines_fit_a_terminal() -> None:
