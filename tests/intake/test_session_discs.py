@@ -55,7 +55,8 @@ def test_half_hidden_and_missing_discs_teach_nothing() -> None:
         session_discs.learn(
             MeasuredFrame(frame="b", time_utc=JUNE, width_px=3000, height_px=2000, disc=Disc(found=False))
         )
-    assert session_discs.prior == SessionDiscs(2.0).prior
+    # As text: no number is like none, and Python 3.13 takes records apart to compare them.
+    assert repr(session_discs.prior) == repr(SessionDiscs(2.0).prior)
 
 
 def test_colours_are_remembered_for_a_while_and_then_looked_at_anew() -> None:

@@ -26,7 +26,8 @@ def test_the_frame_is_not_changed_and_the_same_frame_gives_the_same_disc() -> No
     before = values.copy()
     values.setflags(write=False)
     first = measure(values, transfer="srgb", full_scale=255.0)
-    assert first == measure(values, transfer="srgb", full_scale=255.0)
+    # As text: a number that is not known is like no other.
+    assert repr(first) == repr(measure(values, transfer="srgb", full_scale=255.0))
     assert np.array_equal(values, before)
 
 
@@ -51,9 +52,8 @@ def test_blank_pixels_are_dark_and_said_so() -> None:
 def test_an_image_that_is_not_contiguous_is_measured_like_any_other() -> None:
     values = frame_of(SCENE)
     colour = np.repeat(values[:, :, None], 3, axis=2)
-    assert measure(colour[:, :, 1], transfer="srgb", full_scale=255.0) == measure(
-        values, transfer="srgb", full_scale=255.0
-    )
+    strided = measure(colour[:, :, 1], transfer="srgb", full_scale=255.0)
+    assert repr(strided) == repr(measure(values, transfer="srgb", full_scale=255.0))
     flipped = measure(values[:, ::-1], transfer="srgb", full_scale=255.0)
     assert flipped.x_px == pytest.approx(values.shape[1] - 1 - SCENE.x, abs=0.02)
 

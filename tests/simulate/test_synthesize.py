@@ -130,8 +130,9 @@ def test_bracketed_exposures_take_turns() -> None:
 
 def test_the_same_seed_gives_the_same_measurements() -> None:
     scenario = midsummer(CloudBank(at=1.0, until=2.0), hours=3.0, seed=8)
-    assert synthesize(scenario) == synthesize(scenario)
-    assert synthesize(scenario)[0] != synthesize(scenario.changed(seed=9))[0]
+    # As text: a number that is not known is like no other.
+    assert repr(synthesize(scenario)) == repr(synthesize(scenario))
+    assert repr(synthesize(scenario)[0]) != repr(synthesize(scenario.changed(seed=9))[0])
 
 
 def test_like_measuring_the_rendered_frames() -> None:
