@@ -112,6 +112,19 @@ def minute(time_utc: datetime) -> str:
     return time_utc.strftime("%Y-%m-%d %H:%M")
 
 
+def second(time: datetime) -> str:
+    """Return `2027-06-21 15:01:07` by the clock of the time's own zone."""
+    return from_utc_s(round(utc_s(time))).astimezone(time.tzinfo).strftime("%Y-%m-%d %H:%M:%S")
+
+
+def place_words(latitude_deg: float, longitude_deg: float) -> str:
+    """Return `70.37° N, 31.10° E`, to about a kilometre."""
+    return (
+        f"{abs(latitude_deg):.2f}° {'S' if latitude_deg < 0 else 'N'}, "
+        f"{abs(longitude_deg):.2f}° {'W' if longitude_deg < 0 else 'E'}"
+    )
+
+
 def span(length: timedelta) -> str:
     """Return a length of time as people say it: `6 h 12 min`, `4 min`, `50 s`."""
     seconds = round(length.total_seconds())

@@ -72,6 +72,17 @@ def test_a_frame_decoded_smaller_gives_the_same_place() -> None:
     assert centroid(centred(small, centre, 33.0, crop, step=2)) == pytest.approx((99.5, 99.5), abs=0.01)
 
 
+def test_many_pixels_to_one_are_averaged_not_picked() -> None:
+    """A pattern of single pixels must come out as its mean, wherever the disc stands."""
+    frame = np.indices(SHAPE).sum(axis=0) % 2 * 200.0
+    for centre in PLACES:
+        shown = centred(frame, centre, 0.0, Crop(100, 2.6))
+        assert shown == pytest.approx(100, abs=1)
+    crop = Crop.of_radii(60, 1.5, RADIUS_PX)
+    assert crop.frame_px > 5
+    assert centroid(centred(sun(PLACES[1]), PLACES[1], 70.0, crop)) == pytest.approx((29.5, 29.5), abs=0.01)
+
+
 @pytest.mark.parametrize("order", [1, 3])
 def test_a_general_library_moves_the_pixels_to_the_same_places(order: int) -> None:
     rng = np.random.default_rng(5)

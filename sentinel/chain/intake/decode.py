@@ -10,7 +10,7 @@ import io
 import os
 import stat
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from sentinel.chain.intake.colours import Colours, colours_of
 from sentinel.chain.intake.exif import Tags, read_tags, tiff_block
 from sentinel.chain.intake.pixels import (
     MAX_PIXELS,
@@ -41,6 +42,7 @@ from sentinel.core.files import shown_name
 
 Format = Literal["jpeg", "png", "tiff", "fits", "raw"]
 Transfer = Literal["srgb", "linear"]
+AnyTransfer = Literal["auto", "srgb", "linear"]
 
 MAX_FILE_BYTES = 500_000_000
 HEADER_BYTES = 262_144
@@ -128,7 +130,7 @@ def read_header(path: Path, *, within: Path | None = None) -> Header:
 
 
 def read_picture(
-    path: Path, *, transfer: Literal["auto", "srgb", "linear"] = "auto", within: Path | None = None
+    path: Path, *, transfer: AnyTransfer = "auto", within: Path | None = None
 ) -> Picture:
     """Read a whole file into a grey picture in its stored orientation.
 
@@ -157,6 +159,36 @@ def read_picture(
         flags=(*header.flags, *pixels.flags),
         brightest=pixels.brightest,
     )
+
+
+def read_colours(
+    path: Path,
+    *,
+    transfer: AnyTransfer = "auto",
+    reduction: float = 1.0,
+    buffer: Callable[[int], NDArray[np.uint8]] | None = None,
+) -> Colours:
+    """Read a whole file into colours for a screen, in its stored orientation.
+
+    Parameters
+    ----------
+    reduction
+        How many stored pixels go into one that is shown: a file that can be is decoded smaller, by less than
+        that.
+    buffer
+        Gives room for so many bytes: what the picture is decoded into then. A new one for each of thousands
+        of pictures costs a third of the decoding.
+
+    Raises
+    ------
+    FrameProblem
+        If it is no regular file, or its pixels cannot be read to the last.
+    """
+    content, _ = _read(path, MAX_FILE_BYTES, None)
+    with _as_problems(path):
+        kind = _kind(path, content)
+        linear = None if transfer == "auto" else transfer == "linear"
+        return colours_of(kind, content, reduction=reduction, linear=linear, buffer=buffer)
 
 
 def _usual_transfer(kind: Format, values: NDArray[Any]) -> Transfer:

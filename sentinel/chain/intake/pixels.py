@@ -133,13 +133,13 @@ def from_tiff(content: bytes, image: Image.Image) -> Pixels:
 def from_colours(values: NDArray[Any]) -> Pixels:
     """Take an array of one or three planes as a picture."""
     pixels = from_numbers(grey_of(values))
-    colours = _last(values)
+    colours = last_channels(values)
     if colours.ndim != 3 or colours.shape[-1] not in (3, 4):
         return pixels
     return replace(pixels, brightest=partial(_brightest_of, colours))
 
 
-def _last(values: NDArray[Any]) -> NDArray[Any]:
+def last_channels(values: NDArray[Any]) -> NDArray[Any]:
     """Return the array with its channels, if it has some, on the last axis."""
     if values.ndim == 3 and values.shape[0] in (1, 3) and values.shape[-1] not in (3, 4):
         return np.moveaxis(values, 0, -1)
@@ -164,7 +164,7 @@ def from_numbers(values: NDArray[Any]) -> Pixels:
 
 def grey_of(values: NDArray[Any]) -> NDArray[Any]:
     """Return one plane of an array of shape (ny, nx), (ny, nx, 3 or 4) or (3, ny, nx)."""
-    values = _last(values)
+    values = last_channels(values)
     if values.ndim == 3 and values.shape[-1] == 1:
         values = values[..., 0]
     if values.ndim == 3 and values.shape[-1] in (3, 4):
@@ -179,14 +179,9 @@ def grey_of(values: NDArray[Any]) -> NDArray[Any]:
 
 def from_raw(content: bytes) -> Pixels:
     """Develop a raw file at half size: linear, one value a square of four sensor pixels."""
-    try:
+    with raw_opened(content) as raw:
         import rawpy
-    except ImportError:
-        raise FrameProblem(
-            "is a camera raw file, and nothing that reads those is installed",
-            mend="install the extra: pip install 'sentinel[raw]'",
-        ) from None
-    with rawpy.imread(io.BytesIO(content)) as raw:
+
         pattern = raw.raw_pattern  # as long as nothing has been developed
         pattern = None if pattern is None else pattern.copy()
         colour = raw.postprocess(
@@ -201,6 +196,24 @@ def from_raw(content: bytes) -> Pixels:
         shift_px=shift,
         brightest=partial(_brightest_of, colour),
     )
+
+
+def raw_opened(content: bytes) -> Any:
+    """Return a raw file as its library opens it.
+
+    Raises
+    ------
+    FrameProblem
+        If the library is not installed.
+    """
+    try:
+        import rawpy
+    except ImportError:
+        raise FrameProblem(
+            "is a camera raw file, and nothing that reads those is installed",
+            mend="install the extra: pip install 'sentinel[raw]'",
+        ) from None
+    return rawpy.imread(io.BytesIO(content))
 
 
 def _colour_centre(pattern: NDArray[Any] | None, colour: NDArray[Any]) -> tuple[float, float]:

@@ -17,7 +17,7 @@ _FULL = {"u": 0.998, "f": 0.999}
 """Share of full scale that counts as full: of 255 steps the last."""
 
 
-def _srgb_to_linear(value: NDArray[Any] | float) -> Array:
+def light_of_srgb(value: NDArray[Any] | float) -> Array:
     """IEC 61966-2-1, value and light 0 to 1."""
     curve = ((np.maximum(value, 0.04045) + 0.055) / 1.055) ** 2.4
     return np.where(value <= 0.04045, value / 12.92, curve).astype(np.float32)
@@ -57,7 +57,7 @@ def ceiling_of(sample: NDArray[Any], full_scale: float, *, rings: bool = False) 
 @lru_cache(maxsize=8)
 def _table(codes: int, transfer: Transfer, full_scale: float) -> Array:
     value = np.arange(codes) / full_scale
-    return _srgb_to_linear(value) if transfer == "srgb" else value.astype(np.float32)
+    return light_of_srgb(value) if transfer == "srgb" else value.astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ class Levels:
 
     def _level(self, shares: dict[str, float], ceiling: float = inf) -> float:
         share = min(shares["u" if self.values.dtype.kind == "u" else "f"], ceiling)
-        return float(_srgb_to_linear(share)) if self.transfer == "srgb" else share
+        return float(light_of_srgb(share)) if self.transfer == "srgb" else share
 
     def even(self, level: float) -> float:
         """Return the value, even to the eye, that stands for a linear level in a small copy of the frame."""
@@ -108,7 +108,7 @@ class Levels:
             table = _table(256 if size == 1 else 65536, self.transfer, self.full_scale)
             return np.asarray(table[stored])
         value: Array = np.clip(np.nan_to_num(np.asarray(stored, np.float32) / self.full_scale), 0.0, 1.0)
-        return _srgb_to_linear(value) if self.transfer == "srgb" else value
+        return light_of_srgb(value) if self.transfer == "srgb" else value
 
     def at(self, x: NDArray[np.intp], y: NDArray[np.intp]) -> Array:
         """Return linear light of the pixels (x, y); all must lie in the frame."""

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from skimage.transform import warp
+from skimage.transform import downscale_local_mean, warp
 
 Levels = NDArray[np.float32]
 Pixel = tuple[float, float]
@@ -33,6 +33,31 @@ class Crop:
     def middle_px(self) -> float:
         """Where the sun's centre falls in the picture, either way: between pixels if its size is even."""
         return (self.size_px - 1) / 2
+
+    def window(
+        self,
+        centre_px: Pixel,
+        up_deg: float,
+        shape: tuple[int, ...],
+        step: float = 1.0,
+        *,
+        even: bool = False,
+    ) -> tuple[slice, slice]:
+        """Return rows and columns of a frame (ny, nx) decoded at a step that hold all that is shown.
+
+        `even`: both begin at an even one, and are even in number. Empty where nothing of the frame is shown.
+        """
+        turn = abs(cos(radians(up_deg))) + abs(sin(radians(up_deg)))
+        reach = self.size_px / 2 * self.frame_px / step * turn + _SPARE_PX + self.frame_px / step
+        found = []
+        for at, count in ((centre_px[1], shape[0]), (centre_px[0], shape[1])):
+            middle = (at + 0.5) / step - 0.5
+            begin, end = max(0, floor(middle - reach)), min(count, ceil(middle + reach) + 1)
+            if even:
+                begin -= begin % 2
+                end -= (end - begin) % 2
+            found.append(slice(begin, max(begin, end)))
+        return found[0], found[1]
 
     def at(self, centre_px: Pixel, up_deg: float, place_px: Pixel) -> Pixel:
         """Return where a place in the stored frame falls in the picture, (x, y)."""
@@ -68,8 +93,8 @@ def centred(
         Pixels of the stored frame along one of `frame`'s: more than one where it was decoded smaller. Each is
         then the mean of a square of them.
     order
-        1: bilinear; 3: bicubic, for stills. Nothing is smoothed before: decode the frame at a `step` that
-        leaves less than two of its pixels to one of the picture's.
+        1: bilinear; 3: bicubic, for stills. Where two or more pixels go into one, means of squares come
+        first.
     outside
         The level of what lies outside the frame.
 
@@ -78,23 +103,26 @@ def centred(
     (size, size) or (size, size, channels), levels as the frame has them, none beyond its range.
     """
     # Only what is needed is made into floats: of a whole frame that would take longer than all the rest.
-    x, y = ((at + 0.5) / step - 0.5 for at in centre_px)
-    reduction = crop.frame_px / step
-    turn = radians(up_deg)
-    cosine, sine = reduction * cos(turn), reduction * sin(turn)
-    half = crop.size_px / 2
-    reach = half * (abs(cosine) + abs(sine)) + _SPARE_PX
-    left, right = max(0, floor(x - reach)), min(frame.shape[1], ceil(x + reach) + 1)
-    top, bottom = max(0, floor(y - reach)), min(frame.shape[0], ceil(y + reach) + 1)
+    rows, columns = crop.window(centre_px, up_deg, frame.shape[:2], step)
     shape = (crop.size_px, crop.size_px, *frame.shape[2:])
-    if left >= right or top >= bottom:
+    part = frame[rows, columns]
+    if not part.size:
         return np.full(shape, outside, np.float32)
-    part = frame[top:bottom, left:right].astype(np.float32)
+    part = part.astype(np.float32)
+    reduction, first = crop.frame_px / step, np.array([columns.start, rows.start])
+    x, y = (np.array(centre_px) + 0.5) / step - 0.5 - first
+    blur = int(reduction)
+    if blur > 1:
+        # A square that is not whole at the frame's edge would be mixed with nothing.
+        part = part[: part.shape[0] // blur * blur, : part.shape[1] // blur * blur]
+        part = downscale_local_mean(part, (blur, blur, *(1,) * (part.ndim - 2)))
+        x, y, reduction = (x + 0.5) / blur - 0.5, (y + 0.5) / blur - 0.5, reduction / blur
+    cosine, sine = reduction * cos(radians(up_deg)), reduction * sin(radians(up_deg))
     middle = crop.middle_px
     to_frame = np.array(
         [
-            [cosine, -sine, x - left - middle * (cosine - sine)],
-            [sine, cosine, y - top - middle * (sine + cosine)],
+            [cosine, -sine, x - middle * (cosine - sine)],
+            [sine, cosine, y - middle * (sine + cosine)],
             [0.0, 0.0, 1.0],
         ]
     )

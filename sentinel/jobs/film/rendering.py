@@ -1,0 +1,247 @@
+"""Frames, cards and words -> the planes of a film's picture. Pure: arrays in, arrays out.
+
+A picture is worked in the colours that a film stores: brightness at full size, and two differences of colour,
+which need only half of it. A frame is cropped before it is converted, and each plane is warped by itself: a
+third of the work of warping red, green and blue.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import cos, radians, sin
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from sentinel.chain.intake.colours import Colours, srgb_of
+from sentinel.chain.measure.levels import light_of_srgb
+from sentinel.jobs.film.stamp import Words
+from sentinel.jobs.steady import Crop, centred
+
+Plane = NDArray[np.float32]
+Mask = NDArray[np.float32]
+
+BLACK, WHITE, NEUTRAL = 16.0, 235.0, 128.0
+"""Of brightness and of no colour, in eight bits of ITU-R BT.709."""
+OUTSIDE = 46.0
+"""What lies outside the frame: a grey that no filter's black sky has, so that the frame's edge shows."""
+EDGE = 150.0
+_RED, _BLUE = 0.2126, 0.0722
+_GREEN = 1 - _RED - _BLUE
+TO_PLANES = np.array(
+    [
+        [_RED, _GREEN, _BLUE],
+        [-0.5 * _RED / (1 - _BLUE), -0.5 * _GREEN / (1 - _BLUE), 0.5],
+        [0.5, -0.5 * _GREEN / (1 - _RED), -0.5 * _BLUE / (1 - _RED)],
+    ]
+) * (np.array([219.0, 224.0, 224.0]) / 255)[:, None]
+"""Red, green, blue (0 to 255) to brightness and the differences of blue and red (ITU-R BT.709)."""
+OFFSETS = np.array([BLACK, NEUTRAL, NEUTRAL])
+COLOURS_SITED_PX = -0.5
+"""Where a sample of halved colour stands, against the middle of its four pixels: H.264's own default, left."""
+
+FONT_SHARE = 1 / 42
+LEAST_FONT_PX = 11
+OUTLINE = 0.1
+"""Of the font's size: so that words can be read on cloud."""
+INSET = 0.44
+"""Of a card's side: the picture on it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Planes:
+    """A picture (size, size): brightness, and the differences of blue and red."""
+
+    bright: Plane
+    blue: Plane
+    red: Plane
+
+    @property
+    def shrink(self) -> int:
+        """Pixels along one of the colours' own."""
+        return self.bright.shape[0] // self.blue.shape[0]
+
+    def bytes(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
+        """Return the planes as a film stores them."""
+        bright, blue, red = (
+            np.clip(np.rint(plane), 0, 255).astype(np.uint8) for plane in (self.bright, self.blue, self.red)
+        )
+        return bright, blue, red
+
+    def rgb(self) -> NDArray[np.uint8]:
+        """Return red, green and blue (size, size, 3), of planes of one size."""
+        stacked = np.stack([self.bright, self.blue, self.red], axis=-1) - OFFSETS
+        return np.clip(np.rint(stacked @ np.linalg.inv(TO_PLANES).T), 0, 255).astype(np.uint8)
+
+
+def blank(size_px: int, shrink: int) -> Planes:
+    """Return a black picture."""
+    small = size_px // shrink
+    return Planes(
+        np.full((size_px, size_px), BLACK, np.float32),
+        np.full((small, small), NEUTRAL, np.float32),
+        np.full((small, small), NEUTRAL, np.float32),
+    )
+
+
+def shown(
+    picture: Colours,
+    centre_px: tuple[float, float],
+    up_deg: float,
+    crop: Crop,
+    *,
+    shrink: int,
+    gain: float = 1.0,
+) -> Planes:
+    """Return what a crop shows of a decoded frame.
+
+    Parameters
+    ----------
+    centre_px
+        What is to be in the middle, in pixels of the stored frame.
+    shrink
+        2: colours at half size, as films store them; 1: all at full size.
+    gain
+        By how much brighter the light is shown than it was.
+    """
+    step = picture.step
+    rows, columns = crop.window(centre_px, up_deg, picture.values.shape[:2], step, even=True)
+    part = picture.values[rows, columns]
+    if not part.size:
+        return _filled(crop.size_px, shrink)
+    if gain != 1.0:
+        part = _brighter(gain)[part]
+    matrix = TO_PLANES.astype(np.float32)
+    bright = part.reshape(-1, 3).astype(np.float32) @ matrix[0]
+    colours = _halved(part) if shrink == 2 else part
+    blue_red = colours.reshape(-1, 3).astype(np.float32) @ matrix[1:].T
+    x, y = centre_px[0] - columns.start * step, centre_px[1] - rows.start * step
+    made = [
+        centred(
+            bright.reshape(part.shape[:2]) + np.float32(BLACK), (x, y), up_deg, crop,
+            step=step, outside=OUTSIDE,
+        )
+    ]  # fmt: skip
+    smaller = Crop(crop.size_px // shrink, crop.frame_px * shrink)
+    aside = COLOURS_SITED_PX * crop.frame_px if shrink == 2 else 0.0
+    sited = x + aside * cos(radians(up_deg)), y + aside * sin(radians(up_deg))
+    for k in range(2):
+        plane = blue_red[:, k].reshape(colours.shape[:2]) + np.float32(NEUTRAL)
+        made.append(centred(plane, sited, up_deg, smaller, step=step * shrink, outside=NEUTRAL))
+    return Planes(*made)
+
+
+def _filled(size_px: int, shrink: int) -> Planes:
+    made = blank(size_px, shrink)
+    made.bright[...] = OUTSIDE
+    return made
+
+
+def _halved(part: NDArray[np.uint8]) -> NDArray[Any]:
+    """Return the means of squares of four, of an even number of rows and columns."""
+    rows = part[::2].astype(np.float32) + part[1::2]
+    return (rows[:, ::2] + rows[:, 1::2]) * np.float32(0.25)
+
+
+@lru_cache(maxsize=256)
+def _brighter(gain: float) -> NDArray[np.uint8]:
+    light = light_of_srgb(np.arange(256) / 255) * gain
+    return np.rint(255 * srgb_of(np.clip(light, 0, 1))).astype(np.uint8)
+
+
+def draw_edge(planes: Planes, crop: Crop, width_px: int, height_px: int) -> None:
+    """Draw the edge of a frame that is shown whole and as it was, just outside its pixels."""
+    middle = (width_px - 1) / 2, (height_px - 1) / 2
+    left, top = (round(at) for at in crop.at(middle, 0.0, (-0.5 - crop.frame_px, -0.5 - crop.frame_px)))
+    corner = width_px - 0.5 + crop.frame_px, height_px - 0.5 + crop.frame_px
+    right, bottom = (round(at) for at in crop.at(middle, 0.0, corner))
+    last = crop.size_px - 1
+    left, top, right, bottom = max(left, 0), max(top, 0), min(right, last), min(bottom, last)
+    for row in (top, bottom):
+        planes.bright[row, left : right + 1] = EDGE
+    for column in (left, right):
+        planes.bright[top : bottom + 1, column] = EDGE
+
+
+def write_words(planes: Planes, words: Words) -> None:
+    """Write a frame's words into the corners."""
+    size = planes.bright.shape[0]
+    font_px = _font_px(size)
+    edge, line = round(0.6 * font_px), round(1.3 * font_px)
+    _write(planes, words.top_left, edge, edge, font_px)
+    _write(planes, words.top_right, size - edge, edge, font_px, aligned=1.0)
+    for lines, x, aligned in ((words.bottom_left, edge, 0.0), (words.bottom_right, size - edge, 1.0)):
+        for k, text in enumerate(reversed(lines)):
+            _write(planes, text, x, size - edge - line * (k + 1), font_px, aligned=aligned)
+
+
+def card(size_px: int, shrink: int, lines: tuple[str, ...], sample: Colours | None) -> Planes:
+    """Return a card: its lines, the first as its title, under a picture if there is one."""
+    made = blank(size_px, shrink)
+    font_px = _font_px(size_px)
+    y = round(0.36 * size_px)
+    if sample is not None:
+        _inset(made, sample)
+        y = round((0.16 + INSET) * size_px)
+    for k, text in enumerate(lines):
+        own_px = 2 * font_px if k == 0 else font_px
+        _write(made, text, size_px // 2, y, own_px, aligned=0.5)
+        y += round((1.6 if k == 0 else 1.4) * own_px)
+    return made
+
+
+def _inset(planes: Planes, sample: Colours) -> None:
+    """Draw a whole frame, as stored, into the upper part of a card."""
+    size = planes.bright.shape[0]
+    side = round(INSET * size) // 2 * 2
+    height_px, width_px = (sample.step * n for n in sample.values.shape[:2])
+    crop = Crop(side, max(width_px, height_px) / side)
+    small = shown(sample, ((width_px - 1) / 2, (height_px - 1) / 2), 0.0, crop, shrink=planes.shrink)
+    pairs = zip(
+        (planes.bright, planes.blue, planes.red), (small.bright, small.blue, small.red), strict=True
+    )
+    for whole, part in pairs:
+        left = (whole.shape[1] - part.shape[1]) // 2
+        top = round(0.12 * whole.shape[0])
+        whole[top : top + part.shape[0], left : left + part.shape[1]] = part
+
+
+def _font_px(size_px: int) -> int:
+    return max(LEAST_FONT_PX, round(FONT_SHARE * size_px))
+
+
+def _write(planes: Planes, text: str, x: int, y: int, font_px: int, *, aligned: float = 0.0) -> None:
+    """Write a line from (x, y) on, or up to it, or about it (`aligned` 1 and 0.5), white with a dark rim."""
+    if not text:
+        return
+    ink, rim = _masks(text, font_px)
+    size = planes.bright.shape[0]
+    left = max(0, round(x - aligned * ink.shape[1])) // 2 * 2
+    top = max(0, y) // 2 * 2
+    height, width = min(ink.shape[0], size - top), min(ink.shape[1], size - left)
+    ink, rim = ink[:height, :width], rim[:height, :width]
+    bright = planes.bright[top : top + height, left : left + width]
+    bright += (BLACK - bright) * rim
+    bright += (WHITE - bright) * ink
+    n = planes.shrink
+    small = rim[::n, ::n]
+    for plane in (planes.blue, planes.red):
+        part = plane[top // n : top // n + small.shape[0], left // n : left // n + small.shape[1]]
+        part += (NEUTRAL - part) * small
+
+
+@lru_cache(maxsize=128)
+def _masks(text: str, font_px: int) -> tuple[Mask, Mask]:
+    """Return how much of each pixel a line's letters cover, and letters and rim together."""
+    font = ImageFont.load_default(font_px)
+    rim_px = max(1, round(OUTLINE * font_px))
+    left, _, right, _ = font.getbbox(text, stroke_width=rim_px)
+    size = (int(right - left) + 3) // 2 * 2, round(1.4 * font_px) // 2 * 2
+
+    def mask(stroke_px: int) -> Mask:
+        image = Image.new("L", size)
+        ImageDraw.Draw(image).text((rim_px, 0), text, fill=255, font=font, stroke_width=stroke_px)
+        return np.asarray(image, np.float32) / 255
+
+    return mask(0), mask(rim_px)

@@ -1,0 +1,113 @@
+"""The words on a film's pictures: when, where, which way up, and what was not seen. Pure text."""
+
+from dataclasses import dataclass
+from datetime import timedelta
+from math import isinf
+
+from sentinel.core.records import MeasuredFrame
+from sentinel.core.settings import Settings
+from sentinel.core.words import TimeWriter, many, place_words, second, span
+from sentinel.jobs.film.request import Stamp
+from sentinel.jobs.film.story import WHOLE, Card, Cause
+from sentinel.jobs.steady import UP_WORDS, Up
+
+VEILED = 0.9
+"""Of the limb that lies in the frame, less than this seen is worth a word."""
+EVENED = 1.1
+"""A disc shown by this factor brighter or darker than it was is said to be."""
+SURE_DEG = 0.05
+"""A doubt about up that is smaller rounds to nothing."""
+
+_TITLES: dict[Cause, str] = {
+    "night": "night",
+    "outside": "the sun outside the picture",
+    "unseen": "the sun not seen",
+    "unreadable": "pictures that cannot be read",
+    "pause": "no pictures",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words:
+    """What stands in the corners of a picture; an empty text is not there."""
+
+    top_left: str = ""
+    top_right: str = ""
+    bottom_left: tuple[str, ...] = ()
+    """From above to below."""
+    bottom_right: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Stamper:
+    """Words a session's pictures."""
+
+    settings: Settings
+    stamps: frozenset[Stamp]
+    up: Up
+    times: TimeWriter
+
+    def words(
+        self, frame: MeasuredFrame, *, up_sigma_deg: float, altitude_deg: float, gain: float = 1.0
+    ) -> Words:
+        """Return what stands on a frame."""
+        site = self.settings.site
+        place = place_words(site.latitude_deg, site.longitude_deg)
+        return Words(
+            top_left=f"{second(frame.time_utc)} UTC" if "utc" in self.stamps else "",
+            top_right=self._local(frame),
+            bottom_left=(
+                *((place,) if "place" in self.stamps else ()),
+                up_words(self.up, up_sigma_deg),
+            ),
+            bottom_right=(
+                *((f"{altitude_deg:.1f}° above the horizontal",) if "altitude" in self.stamps else ()),
+                *seen_words(frame, gain),
+            ),
+        )
+
+    def _local(self, frame: MeasuredFrame) -> str:
+        if "local" not in self.stamps or self.times.zone is None:
+            return ""
+        return f"{second(frame.time_utc.astimezone(self.times.zone))} {self.times.zone_name}"
+
+    def card(self, card: Card) -> tuple[str, ...]:
+        """Return a card's lines, its title first."""
+        # Who leaves the time out of the pictures does not want it on the cards either.
+        told = "utc" in self.stamps
+        between = f"{second(card.begin_utc)} to {second(card.end_utc)} UTC" if told else ""
+        facts = [
+            between,
+            span(card.end_utc - card.begin_utc),
+            f"{many(card.unseen, 'picture')} without the sun's disc" if card.unseen else "",
+            f"{many(card.unreadable, 'picture')} that cannot be read" if card.unreadable else "",
+            f"no pictures for {span(card.missing)}" if card.missing else "",
+            f"the sun below the horizon for {span(card.night)}" if card.night > timedelta() else "",
+        ]
+        return (title_of(card), *(fact for fact in facts if fact))
+
+
+def title_of(card: Card) -> str:
+    """Return what a gap is, in a few words."""
+    return _TITLES[card.cause]
+
+
+def up_words(up: Up, sigma_deg: float) -> str:
+    """Return `solar north up ± 0.7°`."""
+    doubt = f" ± {sigma_deg:.1f}°" if sigma_deg >= SURE_DEG and not isinf(sigma_deg) else ""
+    return f"{UP_WORDS[up]}{doubt}"
+
+
+def seen_words(frame: MeasuredFrame, gain: float = 1.0) -> tuple[str, ...]:
+    """Return what is to be known of a picture besides: part of the sun outside, veiled, or evened."""
+    disc = frame.disc
+    said = []
+    if not disc.found:
+        said.append("no disc measured")
+    elif disc.limb_in_frame < WHOLE:
+        said.append(f"{disc.limb_in_frame:.0%} of the limb in the frame")
+    if disc.found and disc.limb_coverage < VEILED * disc.limb_in_frame:
+        said.append(f"{disc.limb_coverage:.0%} of the limb seen")
+    if not 1 / EVENED < gain < EVENED:
+        said.append(f"brightness x {gain:.2g}")
+    return tuple(said)
