@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from sentinel import __version__
-from sentinel.cli import first, live, sessions
+from sentinel.cli import first, live, sessions, showing
 from sentinel.cli.common import app
 from sentinel.core.errors import Problem
 
@@ -19,7 +19,7 @@ _UsageComplaint: type[Exception] = next(
     kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException"
 )
 
-COMMANDS = (first, live, sessions)
+COMMANDS = (first, live, sessions, showing)
 """The modules that add them to the application."""
 
 

@@ -59,9 +59,7 @@ def colours_of(
     return Colours(_shown(values, full_scale, linear=usual if linear is None else linear))
 
 
-def _of_jpeg(
-    content: bytes, reduction: float, buffer: Callable[[int], NDArray[np.uint8]] | None
-) -> Colours:
+def _of_jpeg(content: bytes, reduction: float, buffer: Callable[[int], NDArray[np.uint8]] | None) -> Colours:
     height, width, *_ = simplejpeg.decode_jpeg_header(content)
     step = next((step for step in JPEG_STEPS if step <= reduction), 1)
     rows, columns = -(-height // step), -(-width // step)

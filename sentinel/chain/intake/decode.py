@@ -129,9 +129,7 @@ def read_header(path: Path, *, within: Path | None = None) -> Header:
         return _header(path, kind, content)
 
 
-def read_picture(
-    path: Path, *, transfer: AnyTransfer = "auto", within: Path | None = None
-) -> Picture:
+def read_picture(path: Path, *, transfer: AnyTransfer = "auto", within: Path | None = None) -> Picture:
     """Read a whole file into a grey picture in its stored orientation.
 
     A link is followed, but not out of the folder `within`.

@@ -1,36 +1,35 @@
 """What a film came to, in words and as JSON."""
 
+from dataclasses import asdict
 from datetime import timedelta
 from typing import Any
 
 from sentinel.core.times import format_utc
-from sentinel.core.words import capital, many, minute, span
+from sentinel.core.words import capital, count, many, minute, span
 from sentinel.jobs.film.making import FilmSummary
 from sentinel.jobs.film.stamp import up_words
+from sentinel.jobs.film.strip import StripSummary
 
 
 def film_lines(summary: FilmSummary) -> list[str]:
     """Return the summary for a terminal: every frame of the session is counted once."""
     s = summary
-    left = [
-        f"{many(s.unseen, 'without a disc', 'without a disc')} on cards" if s.unseen else "",
-        f"{many(s.unreadable, 'unreadable', 'unreadable')} on cards" if s.unreadable else "",
-        f"{many(s.failed, 'not to be read now', 'not to be read now')}, which the film says" if s.failed else "",
-        f"{many(s.strays, 'left out, its date far from all others', 'left out, their dates far from all others')}"
-        if s.strays
-        else "",
-    ]
-    rest = "".join(f", {words}" for words in left if words)
+    counted = (
+        (s.unseen, "without a disc, on cards"),
+        (s.unreadable, "unreadable, on cards"),
+        (s.failed, "not to be read now, which the film says"),
+        (s.strays, "left out, dated far from all others"),
+    )
+    rest = "".join(f", {count(number)} {words}" for number, words in counted if number)
     length = span(timedelta(seconds=s.pictures / s.fps))
     scale = f"{s.size_px} x {s.size_px} px, one for {s.frame_px:.2f} of the frame"
-    lines = [
+    return [
         f"Session   {minute(s.begin_utc)} to {minute(s.end_utc)} UTC, {many(s.frames, 'frame')}",
-        f"Shown     {many(s.shown, 'frame')}{rest}; {many(s.cards, 'card')} for what was not seen",
+        f"Shown     {count(s.shown)}{rest}; {many(s.cards, 'card')} for what was not seen",
         f"Up        {capital(s.up_why or up_words(s.up, s.up_sigma_deg))}",
         f"Size      {scale}; {many(s.pictures, 'picture')}, {length} at {s.fps:g} a second",
         f"File      {s.out}",
     ]
-    return lines
 
 
 def film_json(summary: FilmSummary) -> dict[str, Any]:
@@ -48,3 +47,19 @@ def film_json(summary: FilmSummary) -> dict[str, Any]:
             )
         },
     }  # fmt: skip
+
+
+def strip_lines(summary: StripSummary) -> list[str]:
+    """Return what a strip shows, for a terminal."""
+    s = summary
+    hours, suns = many(s.hours, "full hour"), many(s.suns, "sun")
+    return [
+        f"Hours     {hours} with the sun up, {suns} drawn, {s.enlarged:.0f} times too large",
+        f"Up        {capital(s.up_why or up_words(s.up, s.up_sigma_deg))}",
+        f"File      {s.out}, {s.width_px} x {s.height_px} px",
+    ]
+
+
+def strip_json(summary: StripSummary) -> dict[str, Any]:
+    """Return the same as JSON values under names with units."""
+    return {**asdict(summary), "out": str(summary.out)}

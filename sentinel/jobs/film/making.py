@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from math import isfinite
 from pathlib import Path
@@ -114,7 +114,7 @@ def film(request: FilmRequest, progress: Progress = silent) -> FilmSummary:
             writer.write(planes, _name_of(scene), max(1, times))
             pictures += 1 if request.stills else max(1, times)
             progress("filming", done, len(scenes))
-    return _summary(request, session, scenes, chosen, maker, out, pictures)
+    return _summary(maker, scenes, out, pictures)
 
 
 def _name_of(scene: Scene) -> str:
@@ -122,9 +122,7 @@ def _name_of(scene: Scene) -> str:
     return f"{at:%Y-%m-%dT%H%M%SZ}" + ("" if isinstance(scene, Shot) else f"-{scene.cause}")
 
 
-def _in_order(
-    scenes: Sequence[Scene], work: Callable[[Scene], Planes]
-) -> Iterator[tuple[Scene, Planes]]:
+def _in_order(scenes: Sequence[Scene], work: Callable[[Scene], Planes]) -> Iterator[tuple[Scene, Planes]]:
     """Work scenes on several threads, hand them on in order, and hold few."""
     threads = min(MOST_THREADS, len(os.sched_getaffinity(0)))
     under_way: deque[tuple[Scene, Future[Planes]]] = deque()
@@ -147,7 +145,7 @@ class _Maker:
     """Makes the planes of one scene; used by several threads."""
 
     def __init__(self, request: FilmRequest, session: FilmedSession, chosen: ChosenUp, shrink: int) -> None:
-        self._request, self._session, self._chosen, self._shrink = request, session, chosen, shrink
+        self.request, self.session, self.chosen, self._shrink = request, session, chosen, shrink
         settings = session.record.settings
         self._stamper = Stamper(settings, request.stamps, chosen.up, times_in(settings.alerts.zone))
         self._transfer = settings.camera.transfer
@@ -157,9 +155,9 @@ class _Maker:
         self.failed: list[str] = []
 
     def _cropped(self) -> Crop:
-        size, session = self._request.size_px, self._session
-        if self._request.steady:
-            return Crop.of_radii(size, self._request.radii, session.radius_px)
+        size, session = self.request.size_px, self.session
+        if self.request.steady:
+            return Crop.of_radii(size, self.request.radii, session.radius_px)
         largest = max(max(frame.width_px, frame.height_px) for frame in session.record.frames)
         return Crop(size, largest / (size * (1 - 2 * FRAME_MARGIN)))
 
@@ -173,17 +171,19 @@ class _Maker:
             picture = self._read(frame, self.crop.frame_px)
         except FrameProblem as problem:
             self.failed.append(frame.frame)
-            return card(self._request.size_px, self._shrink, ("this picture cannot be read", problem.what), None)
+            return card(
+                self.request.size_px, self._shrink, ("this picture cannot be read", problem.what), None
+            )
         middle = (frame.width_px - 1) / 2, (frame.height_px - 1) / 2
-        centre = (frame.disc.x_px, frame.disc.y_px) if self._request.steady else middle
-        up_deg = float(self._chosen.angles.deg[number])
+        centre = (frame.disc.x_px, frame.disc.y_px) if self.request.steady else middle
+        up_deg = float(self.chosen.angles.deg[number])
         made = shown(picture, centre, up_deg, self.crop, shrink=self._shrink, gain=gain)
-        if not self._request.steady:
+        if not self.request.steady:
             draw_edge(made, self.crop, frame.width_px, frame.height_px)
         words = self._stamper.words(
             frame,
-            up_sigma_deg=float(self._chosen.angles.sigma_deg[number]),
-            altitude_deg=float(self._session.altitudes_deg[number]),
+            up_sigma_deg=float(self.chosen.angles.sigma_deg[number]),
+            altitude_deg=float(self.session.altitudes_deg[number]),
             gain=gain,
         )
         write_words(made, words)
@@ -194,13 +194,13 @@ class _Maker:
         if scene.sample is not None:
             try:
                 frame = scene.sample
-                sample = self._read(frame, max(frame.width_px, frame.height_px) / self._request.size_px)
+                sample = self._read(frame, max(frame.width_px, frame.height_px) / self.request.size_px)
             except FrameProblem:
                 self.failed.append(scene.sample.frame)
-        return card(self._request.size_px, self._shrink, self._stamper.card(scene), sample)
+        return card(self.request.size_px, self._shrink, self._stamper.card(scene), sample)
 
     def _read(self, frame: MeasuredFrame, reduction: float) -> Colours:
-        path = self._session.originals / frame.frame
+        path = self.session.originals / frame.frame
         picture = read_colours(path, transfer=self._transfer, reduction=reduction, buffer=self._buffer)
         height_px, width_px = (picture.step * n for n in picture.values.shape[:2])
         # Decoded smaller, a frame of an odd size has a part of a square more.
@@ -219,7 +219,7 @@ class _Maker:
 
     def _gain(self, frame: MeasuredFrame) -> float:
         level = frame.disc.brightness
-        if not (self._request.even and frame.disc.found and isfinite(self._level) and level > 0):
+        if not (self.request.even and frame.disc.found and isfinite(self._level) and level > 0):
             return 1.0
         gain = min(max(self._level / level, DARKEST), BRIGHTEST)
         return float(np.exp(round(np.log(gain) / GAIN_STEP) * GAIN_STEP))
@@ -231,24 +231,16 @@ def _usual_level(frames: Sequence[MeasuredFrame]) -> float:
     return float(np.median(levels)) if levels else float("nan")
 
 
-def _summary(
-    request: FilmRequest,
-    session: FilmedSession,
-    scenes: Sequence[Scene],
-    chosen: ChosenUp,
-    maker: _Maker,
-    out: Path,
-    pictures: int,
-) -> FilmSummary:
-    shots = [scene for scene in scenes if isinstance(scene, Shot)]
-    sample_names = {scene.sample.frame for scene in scenes if isinstance(scene, Card) and scene.sample}
-    failed = sum(name not in sample_names for name in maker.failed)
-    record = session.record
+def _summary(maker: _Maker, scenes: Sequence[Scene], out: Path, pictures: int) -> FilmSummary:
+    shots = sum(isinstance(scene, Shot) for scene in scenes)
+    samples = {scene.sample.frame for scene in scenes if isinstance(scene, Card) and scene.sample}
+    failed = sum(name not in samples for name in maker.failed)
+    request, record, chosen = maker.request, maker.session.record, maker.chosen
     return FilmSummary(
         out=out,
         frames=len(record.frames) + len(record.strays),
-        shown=len(shots) - failed,
-        cards=len(scenes) - len(shots),
+        shown=shots - failed,
+        cards=len(scenes) - shots,
         unseen=count_of(scenes, lambda one: one.unseen),
         unreadable=count_of(scenes, lambda one: one.unreadable),
         failed=failed,

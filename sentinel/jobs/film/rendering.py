@@ -29,17 +29,20 @@ OUTSIDE = 46.0
 EDGE = 150.0
 _RED, _BLUE = 0.2126, 0.0722
 _GREEN = 1 - _RED - _BLUE
-TO_PLANES = np.array(
-    [
-        [_RED, _GREEN, _BLUE],
-        [-0.5 * _RED / (1 - _BLUE), -0.5 * _GREEN / (1 - _BLUE), 0.5],
-        [0.5, -0.5 * _GREEN / (1 - _RED), -0.5 * _BLUE / (1 - _RED)],
-    ]
-) * (np.array([219.0, 224.0, 224.0]) / 255)[:, None]
+TO_PLANES = (
+    np.array(
+        [
+            [_RED, _GREEN, _BLUE],
+            [-0.5 * _RED / (1 - _BLUE), -0.5 * _GREEN / (1 - _BLUE), 0.5],
+            [0.5, -0.5 * _GREEN / (1 - _RED), -0.5 * _BLUE / (1 - _RED)],
+        ]
+    )
+    * (np.array([219.0, 224.0, 224.0]) / 255)[:, None]
+)
 """Red, green, blue (0 to 255) to brightness and the differences of blue and red (ITU-R BT.709)."""
 OFFSETS = np.array([BLACK, NEUTRAL, NEUTRAL])
 COLOURS_SITED_PX = -0.5
-"""Where a sample of halved colour stands, against the middle of its four pixels: H.264's own default, left."""
+"""Where a sample of halved colour stands, against the middle of its four pixels: to the left, as usual."""
 
 FONT_SHARE = 1 / 42
 LEAST_FONT_PX = 11
@@ -60,7 +63,7 @@ class Planes:
     @property
     def shrink(self) -> int:
         """Pixels along one of the colours' own."""
-        return self.bright.shape[0] // self.blue.shape[0]
+        return int(self.bright.shape[0] // self.blue.shape[0])
 
     def bytes(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
         """Return the planes as a film stores them."""
@@ -72,7 +75,8 @@ class Planes:
     def rgb(self) -> NDArray[np.uint8]:
         """Return red, green and blue (size, size, 3), of planes of one size."""
         stacked = np.stack([self.bright, self.blue, self.red], axis=-1) - OFFSETS
-        return np.clip(np.rint(stacked @ np.linalg.inv(TO_PLANES).T), 0, 255).astype(np.uint8)
+        levels = np.rint(stacked @ np.linalg.inv(TO_PLANES).T)
+        return np.asarray(np.clip(levels, 0, 255), np.uint8)
 
 
 def blank(size_px: int, shrink: int) -> Planes:
@@ -147,7 +151,7 @@ def _halved(part: NDArray[np.uint8]) -> NDArray[Any]:
 @lru_cache(maxsize=256)
 def _brighter(gain: float) -> NDArray[np.uint8]:
     light = light_of_srgb(np.arange(256) / 255) * gain
-    return np.rint(255 * srgb_of(np.clip(light, 0, 1))).astype(np.uint8)
+    return np.asarray(np.rint(255 * srgb_of(np.clip(light, 0, 1))), np.uint8)
 
 
 def draw_edge(planes: Planes, crop: Crop, width_px: int, height_px: int) -> None:
@@ -198,13 +202,15 @@ def _inset(planes: Planes, sample: Colours) -> None:
     height_px, width_px = (sample.step * n for n in sample.values.shape[:2])
     crop = Crop(side, max(width_px, height_px) / side)
     small = shown(sample, ((width_px - 1) / 2, (height_px - 1) / 2), 0.0, crop, shrink=planes.shrink)
-    pairs = zip(
-        (planes.bright, planes.blue, planes.red), (small.bright, small.blue, small.red), strict=True
-    )
-    for whole, part in pairs:
-        left = (whole.shape[1] - part.shape[1]) // 2
-        top = round(0.12 * whole.shape[0])
-        whole[top : top + part.shape[0], left : left + part.shape[1]] = part
+    draw_edge(small, crop, width_px, height_px)
+    high, wide = (round(n / crop.frame_px) // 2 * 2 for n in (height_px, width_px))
+    pairs = zip((planes.bright, planes.blue, planes.red), (small.bright, small.blue, small.red), strict=True)
+    for whole, square in pairs:
+        n = size // whole.shape[0]
+        rows, columns = ((side - length) // (2 * n) for length in (high, wide))
+        part = square[rows : rows + high // n, columns : columns + wide // n]
+        bottom, left = round((0.08 + INSET) * whole.shape[0]), (whole.shape[1] - part.shape[1]) // 2
+        whole[bottom - part.shape[0] : bottom, left : left + part.shape[1]] = part
 
 
 def _font_px(size_px: int) -> int:
@@ -242,6 +248,6 @@ def _masks(text: str, font_px: int) -> tuple[Mask, Mask]:
     def mask(stroke_px: int) -> Mask:
         image = Image.new("L", size)
         ImageDraw.Draw(image).text((rim_px, 0), text, fill=255, font=font, stroke_width=stroke_px)
-        return np.asarray(image, np.float32) / 255
+        return np.asarray(image, np.float32) / np.float32(255)
 
     return mask(0), mask(rim_px)

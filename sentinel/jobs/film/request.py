@@ -106,7 +106,9 @@ def output_of(request: FilmRequest, usual: str) -> Path:
     if request.stills and out.is_file():
         raise RequestProblem("is a file, where a folder is needed", where=str(out), mend="name another --out")
     if not request.stills and out.is_dir():
-        raise RequestProblem("is a folder, where a file is needed", where=str(out), mend=f"name {out}/{usual}")
+        raise RequestProblem(
+            "is a folder, where a file is needed", where=str(out), mend=f"name {out}/{usual}"
+        )
     if not out.absolute().parent.is_dir():
         raise RequestProblem("its folder does not exist", where=str(out), mend="create it, or name another")
     return out

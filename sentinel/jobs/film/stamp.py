@@ -19,11 +19,11 @@ SURE_DEG = 0.05
 """A doubt about up that is smaller rounds to nothing."""
 
 _TITLES: dict[Cause, str] = {
-    "night": "night",
-    "outside": "the sun outside the picture",
-    "unseen": "the sun not seen",
-    "unreadable": "pictures that cannot be read",
-    "pause": "no pictures",
+    "night": "Night",
+    "outside": "The sun outside the picture",
+    "unseen": "Cloud, or something before the lens",
+    "unreadable": "Pictures that cannot be read",
+    "pause": "Pause",
 }
 
 
@@ -61,7 +61,7 @@ class Stamper:
                 up_words(self.up, up_sigma_deg),
             ),
             bottom_right=(
-                *((f"{altitude_deg:.1f}° above the horizontal",) if "altitude" in self.stamps else ()),
+                *((f"altitude {altitude_deg:.1f}°",) if "altitude" in self.stamps else ()),
                 *seen_words(frame, gain),
             ),
         )

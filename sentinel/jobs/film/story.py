@@ -6,6 +6,7 @@ Pure. Every frame of the session is in it once: shown, or counted on a card.
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -94,7 +95,7 @@ class _CardMaker:
         """Yield the card for what lies between two frames that are shown, if anything does."""
         all_there = [frame for frame in (before, *skipped, after) if frame is not None]
         times = [frame.time_utc for frame in all_there]
-        steps = [b - a for a, b in zip(times, times[1:], strict=False)]
+        steps = [b - a for a, b in pairwise(times)]
         missing = sum((step - self._usual for step in steps if step > self._longest), timedelta())
         if not skipped and not missing:
             return
@@ -102,7 +103,9 @@ class _CardMaker:
         unseen = [frame for frame in skipped if frame.error is None]
         night = self._night(times[0], times[-1])
         yield Card(
-            cause=_cause(before, after, night, times[-1] - times[0], unseen=len(unseen), unreadable=unreadable),
+            cause=_cause(
+                before, after, night, times[-1] - times[0], unseen=len(unseen), unreadable=unreadable
+            ),
             begin_utc=times[0],
             end_utc=times[-1],
             unseen=len(unseen),

@@ -51,7 +51,7 @@ class VideoWriter:
         for _ in range(times):
             frame = av.VideoFrame(self._size_px, self._size_px, "yuv420p")
             for plane, values in zip(frame.planes, pixels, strict=True):
-                rows = np.frombuffer(plane, np.uint8).reshape(values.shape[0], plane.line_size)
+                rows = np.frombuffer(memoryview(plane), np.uint8).reshape(values.shape[0], plane.line_size)
                 rows[:, : values.shape[1]] = values
             frame.pts, frame.time_base = self._written, self._time_base
             self._written += 1

@@ -1,0 +1,89 @@
+"""The commands that show a session to others."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sentinel.cli.common import AsJson, ConfigFiles, command, json_line, progress_bar
+from sentinel.core.errors import RequestProblem
+
+# Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
+# ruff: noqa: PLC0415, T201
+
+
+@command("film .out/midnight-sun --up zenith --radii 1.5 --stamp utc,altitude")
+def film(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="The folder that `replay --out` or `watch` wrote.")
+    ],
+    *,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", metavar="FILE", help="DIR/film.mp4 if not given; DIR/film with --png, DIR/strip.png."
+        ),
+    ] = None,
+    up: Annotated[
+        str | None,
+        typer.Option(
+            metavar="solar-north|celestial-north|zenith|camera",
+            help="What is up; solar north where the session tells it, if not given.",
+        ),
+    ] = None,
+    radii: Annotated[
+        float, typer.Option(metavar="N", help="How far each way the picture reaches, in the sun's radii.")
+    ] = 1.25,
+    size: Annotated[int, typer.Option(metavar="PX", help="Width and height of the film.")] = 1080,
+    fps: Annotated[float, typer.Option(metavar="N", help="Pictures a second.")] = 30.0,
+    steady: Annotated[
+        str,
+        typer.Option(
+            metavar="sun|none", help="The sun in the middle; or the frames as they were, with their edge."
+        ),
+    ] = "sun",
+    even: Annotated[bool, typer.Option("--even", help="Every disc as bright as the median one.")] = False,
+    stamp: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME[,NAME]",
+            help="What stands on the pictures: utc, local, place, altitude; none; all if not given.",
+        ),
+    ] = None,
+    strip: Annotated[
+        bool, typer.Option("--strip", help="One picture: the sun each hour along its way over the horizon.")
+    ] = False,
+    png: Annotated[bool, typer.Option("--png", help="A folder of single pictures, and no film.")] = False,
+    frames: Annotated[
+        Path | None,
+        typer.Option("--frames", metavar="FOLDER", help="Where the camera's pictures lie now, if moved."),
+    ] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over what is there already.")] = False,
+    config: ConfigFiles = None,
+    as_json: AsJson = False,
+) -> None:
+    """Make a film of a watched or replayed session: the sun held still, turned and stamped.
+
+    Each frame is moved by its measured centre. What was not seen is a card of one second: nothing is
+    interpolated, and every frame left out is counted.
+    """
+    from sentinel.jobs.film import FilmRequest, film, strip_of
+    from sentinel.jobs.film.lines import film_json, film_lines, strip_json, strip_lines
+    from sentinel.jobs.film.request import read_stamps, read_up
+
+    if steady not in {"sun", "none"}:
+        raise RequestProblem(f"there is no {steady!r}", where="--steady", mend="give sun or none")
+    if strip and (png or steady == "none"):
+        raise RequestProblem("a strip is one picture by itself", where="--strip", mend="leave out the others")
+    request = FilmRequest(
+        folder=folder, out=out, configs=config or (), frames=frames, up=read_up(up), steady=steady == "sun",
+        radii=radii, size_px=size, fps=fps, even=even, stamps=read_stamps(stamp), stills=png, replace=replace,
+    )  # fmt: skip
+    with progress_bar() as progress:
+        if strip:
+            drawn = strip_of(request, progress)
+            told, lines = strip_json(drawn), strip_lines(drawn)
+        else:
+            made = film(request, progress)
+            told, lines = film_json(made), film_lines(made)
+    print(json_line(told) if as_json else "\n".join(lines))
