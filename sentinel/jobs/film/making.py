@@ -204,8 +204,7 @@ class _Maker:
         picture = read_colours(path, transfer=self._transfer, reduction=reduction, buffer=self._buffer)
         height_px, width_px = (picture.step * n for n in picture.values.shape[:2])
         # Decoded smaller, a frame of an odd size has a part of a square more.
-        off = max(width_px - frame.width_px, height_px - frame.height_px)
-        if not 0 <= off < picture.step and picture.step == 1:
+        if max(abs(width_px - frame.width_px), abs(height_px - frame.height_px)) >= picture.step:
             raise FrameProblem("is not the picture that was measured", where=frame.frame)
         return picture
 
