@@ -294,7 +294,9 @@ class Forecast:
     roll_share: float | None = None
     """How likely that roll is, 0 to 1, among all that explain the track."""
     roll_sigma_deg: float | None = None
-    """1-sigma of the roll, were it about that one."""
+    """1-sigma of the roll, were it about that one, and place and clock as the settings say,"""
+    axis_sigma_deg: float | None = None
+    """and of the axis, on the sky."""
     scale_arcsec_px: float | None = None
     implied_focal_length_mm: float | None = None
     """Focal length that the disc's size implies, where it contradicts the configured one."""

@@ -24,7 +24,9 @@ class LikeliestMount:
     alike: Bools
     """(d,) which of the draws have about its roll and rate."""
     roll_sigma_deg: float
-    """How far these lie about its roll, 1-sigma."""
+    """How far these lie about its roll, 1-sigma,"""
+    axis_sigma_deg: float
+    """and about its axis, on the sky."""
 
     @property
     def share(self) -> float:
@@ -72,7 +74,14 @@ def likeliest_mount(draws: Ensemble) -> LikeliestMount:
     near = np.abs(off) < np.radians(45)
     near &= draws.points.base_arcsec_s[draws.point] == point.base_arcsec_s[0]
     sigma_deg = float(np.degrees(np.sqrt((off[near] ** 2).mean())))
-    return LikeliestMount(draws.geometry, point.moved(delta, np.array([middle])), near, sigma_deg)
+    lead = point.moved(delta, np.array([middle]))
+    level = np.cos(np.radians(draws.geometry.latitude_deg))
+    aside = np.hypot(
+        (draws.azimuth_deg()[near] - lead.azimuth_deg[0]) * level,
+        draws.altitude_deg()[near] - lead.altitude_deg[0],
+    )
+    axis_sigma_deg = float(np.sqrt((aside**2).mean()))
+    return LikeliestMount(draws.geometry, lead, near, sigma_deg, axis_sigma_deg)
 
 
 def stopped_px(sun: Sun, lead: LikeliestMount, now_s: float, scale_arcsec_px: float) -> Array:

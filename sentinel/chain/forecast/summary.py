@@ -252,7 +252,8 @@ def _axis_fields(inputs: Inputs, best: LikeliestMount, rate: Array) -> dict[str,
 
 def _roll_fields(best: LikeliestMount) -> dict[str, Any]:
     roll_deg = float(half_turn_deg(np.degrees(best.roll_rad)))
-    return {"roll_deg": roll_deg, "roll_share": best.share, "roll_sigma_deg": best.roll_sigma_deg}
+    sigmas = {"roll_sigma_deg": best.roll_sigma_deg, "axis_sigma_deg": best.axis_sigma_deg}
+    return {"roll_deg": roll_deg, "roll_share": best.share, **sigmas}
 
 
 def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]:

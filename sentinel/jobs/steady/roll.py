@@ -119,17 +119,14 @@ def _rank(one: Attitude) -> tuple[bool, bool, float]:
 
 
 def _of(forecast: Forecast, settings: Settings) -> Attitude:
-    level = float(np.cos(np.radians(settings.site.latitude_deg)))
-    sigmas = forecast.polar_azimuth_error_sigma_deg, forecast.polar_altitude_error_sigma_deg
-    # A mount that stands, or that was never seen to follow, has an axis that nothing tells.
-    axis_sigma = UNKNOWN_SIGMA_DEG if None in sigmas else hypot((sigmas[0] or 0.0) * level, sigmas[1] or 0.0)
     return Attitude(
         roll_deg=forecast.roll_deg or 0.0,
         roll_share=forecast.roll_share or 0.0,
         roll_sigma_deg=forecast.roll_sigma_deg or 0.0,
         azimuth_error_deg=forecast.polar_azimuth_error_deg or 0.0,
         altitude_error_deg=forecast.polar_altitude_error_deg or 0.0,
-        axis_sigma_deg=axis_sigma,
+        # A mount that stands has an axis that nothing tells.
+        axis_sigma_deg=UNKNOWN_SIGMA_DEG if forecast.rate_ratio == 0 else forecast.axis_sigma_deg or 0.0,
         scale_arcsec_px=forecast.scale_arcsec_px or settings.camera.scale_arcsec_px,
     )
 
