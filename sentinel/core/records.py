@@ -80,6 +80,12 @@ class MeasuredFrame:
     error: str | None = None
     """Why the file could not be used; `disc` is then not found."""
     sha256: str = ""
+    """Of the file's bytes, in hexadecimal: the running hash of a session stands on it; empty: not known."""
+    flags: tuple[str, ...] = ()
+    """Doubts about file and time; the disc has its own."""
+    size_bytes: int | None = None
+    modified_ns: int | None = None
+    """The file's own time of change; with name and size it tells a known file from a new one."""
 
     @property
     def exposure_stops(self) -> float | None:
@@ -92,13 +98,6 @@ class MeasuredFrame:
         if isfinite(self.aperture) and self.aperture > 0:
             stops -= 2 * log2(self.aperture)
         return stops
-
-    """Of the file's bytes, in hexadecimal: the running hash of a session stands on it; empty: not known."""
-    flags: tuple[str, ...] = ()
-    """Doubts about file and time; the disc has its own."""
-    size_bytes: int | None = None
-    modified_ns: int | None = None
-    """The file's own time of change; with name and size it tells a known file from a new one."""
 
     @property
     def all_flags(self) -> tuple[str, ...]:
@@ -294,9 +293,8 @@ class Forecast:
     roll_share: float | None = None
     """How likely that roll is, 0 to 1, among all that explain the track."""
     roll_sigma_deg: float | None = None
-    """1-sigma of the roll, were it about that one, and place and clock as the settings say,"""
     axis_sigma_deg: float | None = None
-    """and of the axis, on the sky."""
+    """1-sigma of it and of the axis on the sky, were it about that one and the settings right."""
     scale_arcsec_px: float | None = None
     implied_focal_length_mm: float | None = None
     """Focal length that the disc's size implies, where it contradicts the configured one."""
