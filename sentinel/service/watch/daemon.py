@@ -20,6 +20,7 @@ from sentinel.service.delivery.worker import Worker
 from sentinel.service.journal import Damaged, Unwritable, export
 from sentinel.service.journal.session_facts import keep_settings, kept_settings
 from sentinel.service.watch.alarms import Alarms
+from sentinel.service.watch.allocator import give_back_now
 from sentinel.service.watch.computer import boot_id
 from sentinel.service.watch.exporting import Exporter
 from sentinel.service.watch.folder_intake import Attempts, FolderIntake
@@ -195,6 +196,7 @@ class Watch:
             log.info("going through %d events of the journal first", behind)
         self._liveness.blind.add(STARTING)
         done = state.catch_up(journal, self._alive, self._stop)
+        give_back_now()
         if done:
             self._liveness.blind.discard(STARTING)
         return done
@@ -283,6 +285,7 @@ class Watch:
             self._known_files, self._state.number, offset.current_s if offset.is_known else None
         )
         save(self._files.snapshot, self._state, intake_state)
+        give_back_now()
 
     # When something went wrong.
 
