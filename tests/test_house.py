@@ -16,7 +16,7 @@ ORDER = [
     "core.plain_yaml", "core.records", "core.section", "core.contact", "core.settings", "core.explained",
     "core.tables", "sky",
     "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.judge", "chain.notify",
-    "chain.pipeline", "chain.runner",
+    "chain.undo", "chain.pipeline", "chain.runner",
     "service.journal", "service.delivery", "service.status", "service.watch",
     "jobs.progress", "jobs.init", "jobs.simulate", "jobs.rehearse", "jobs.steady", "jobs.originals",
     "jobs.trend", "jobs.spots", "jobs.report", "jobs.replay", "jobs.plan", "jobs.align", "jobs.tune",

@@ -3,12 +3,14 @@
 import dataclasses
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Any
 
 from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.judge.core import Judge
 from sentinel.chain.notify import compose, routing, wording
 from sentinel.chain.track import Context, Follower, Track
-from sentinel.core.records import Event, Forecast, Incident, Mark, MeasuredFrame, Outcome, Tick
+from sentinel.chain.undo import UndoLog, state_of
+from sentinel.core.records import Alert, Event, Forecast, Incident, Mark, MeasuredFrame, Outcome, Tick
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.sky import Sun
@@ -67,6 +69,7 @@ class Pipeline:
         self._composer = compose.Composer(settings)
         self._composed = self._composer.fresh()
         self._early = EarlyMarks()
+        self._undo = UndoLog()
 
     @property
     def focus_ratio(self) -> float | None:
@@ -75,18 +78,65 @@ class Pipeline:
 
     def step(self, event: Event, now_utc: datetime) -> Outcome:
         """Take up one event at a time that never decreases; return all that comes of it."""
-        *waited, last = self._early.counting(event, now_utc)
-        before = self._waited(waited, now_utc)
-        self._follow(last, now_utc)
-        forecast = self.forecaster.feed(last, now_utc, self._track.stands_since_s)
-        return self._judged_with(last, forecast, now_utc, before)
+        return self._taken(event, None, now_utc)
 
     def step_with(self, event: Event, forecast: Forecast | None, now_utc: datetime) -> Outcome:
         """Like `step`, on a forecast that is known already: rejudging needs no new ones."""
+        return self._taken(event, forecast, now_utc, foreseen=True)
+
+    def _taken(
+        self, event: Event, forecast: Forecast | None, now_utc: datetime, *, foreseen: bool = False
+    ) -> Outcome:
+        if isinstance(event, Mark) and event.kind == "undo":
+            return self._undone(event, now_utc, foreseen=foreseen)
+        self._undo.note(self._state, event, forecast, now_utc)
+        outcome = self._stepped(event, forecast, now_utc, foreseen=foreseen)
+        self._undo.told(outcome.alerts)
+        return outcome
+
+    def _stepped(
+        self, event: Event, forecast: Forecast | None, now_utc: datetime, *, foreseen: bool
+    ) -> Outcome:
         *waited, last = self._early.counting(event, now_utc)
         before = self._waited(waited, now_utc)
         self._follow(last, now_utc)
+        if not foreseen:
+            forecast = self.forecaster.feed(last, now_utc, self._track.stands_since_s)
         return self._judged_with(last, forecast, now_utc, before)
+
+    @property
+    def _state(self) -> tuple[Any, ...]:
+        """All that events change."""
+        return self.forecaster, self._follower, self._track, self._judged, self._composed, self._early
+
+    @_state.setter
+    def _state(self, state: tuple[Any, ...]) -> None:
+        self.forecaster, self._follower, self._track, self._judged, self._composed, self._early = state
+
+    def _undone(self, undo: Mark, now_utc: datetime, *, foreseen: bool) -> Outcome:
+        """Go back to before a mark, through what came since without it, and tell what is otherwise now."""
+        back = self._undo.back_to(undo)
+        if back is None:
+            return self._stepped(Tick(time_utc=now_utc), None, now_utc, foreseen=foreseen)
+        was = self._composed.standing
+        self._state = state_of(back)
+        told: list[Alert] = []
+        for event, forecast, at_utc in back.since[1:]:
+            told += self._taken(event, forecast, at_utc, foreseen=foreseen).alerts
+        last = self._stepped(Tick(time_utc=now_utc), None, now_utc, foreseen=foreseen)
+        said = {(one.kind, one.severity, *sorted(one.topics)) for one in back.said}
+        missed = [
+            dataclasses.replace(one, time_utc=now_utc)
+            for one in told
+            if (one.kind, one.severity, *sorted(one.topics)) not in said
+        ]
+        alerts = (*missed, *last.alerts)
+        return Outcome(
+            forecast=None if foreseen else self.forecaster.look(now_utc),
+            incidents=_changes(was, self._composed.standing, now_utc),
+            alerts=alerts,
+            postings=routing.route(alerts, self._settings, now_utc),
+        )
 
     def _waited(self, marks: Sequence[Event], now_utc: datetime) -> tuple[Incident, ...]:
         """Take up the marks that waited for the first picture."""
@@ -114,3 +164,15 @@ class Pipeline:
         self._composed, alerts = self._composer.step(self._composed, event, worded, now_utc, forecast)
         postings = routing.route(alerts, self._settings, now_utc)
         return Outcome(forecast=forecast, incidents=worded, alerts=alerts, postings=postings)
+
+
+def _changes(was: Sequence[Incident], now: Sequence[Incident], now_utc: datetime) -> tuple[Incident, ...]:
+    """Return what makes one set of open incidents the other."""
+    before, after = ({one.key: one for one in some} for some in (was, now))
+    gone = [dataclasses.replace(one, state="cleared") for key, one in before.items() if key not in after]
+    new = [
+        dataclasses.replace(one, state="changed" if key in before else "opened")
+        for key, one in after.items()
+        if before.get(key) != one
+    ]
+    return tuple(dataclasses.replace(one, time_utc=now_utc) for one in (*gone, *new))

@@ -113,18 +113,9 @@ class Tick:
 
 
 MarkKind = Literal[
-    "visit",
-    "recentred",
-    "unwound",
-    "refocused",
-    "realigned",
-    "battery",
-    "mount-battery",
-    "card",
-    "timer",
-    "seen",
-    "remark",
-]
+    "visit", "recentred", "unwound", "refocused", "realigned", "battery", "mount-battery", "card", "timer",
+    "seen", "remark", "undo",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,6 +127,8 @@ class Mark:
     text: str = ""
     minutes: float | None = None
     """How long a `visit` lasts."""
+    undoes_utc: datetime | None = None
+    """Of an `undo`: the time of the mark that it takes back, whose kind is the text; None: the last."""
 
     @property
     def renews(self) -> str | None:

@@ -18,6 +18,7 @@ from sentinel.chain.intake.session import (
 from sentinel.chain.intake.session_discs import SessionDiscs
 from sentinel.chain.pipeline import Pipeline
 from sentinel.chain.runner import run
+from sentinel.chain.undo import standing_marks
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import file_hash, made_folder
 from sentinel.core.records import Event, Mark, MeasuredFrame, frame_order
@@ -196,5 +197,5 @@ def _run_into(
         stale.unlink()
     unfinished.replace(out / JOURNAL_NAME)
     last = pipeline.forecaster.look(events[-1][1])
-    marks = [event for event, _ in events if isinstance(event, Mark)]
+    marks = standing_marks(event for event, _ in events if isinstance(event, Mark))
     return summarise(past.frames, incidents, alerts, last, settings, marks=marks)

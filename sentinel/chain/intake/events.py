@@ -93,4 +93,5 @@ def _mark(content: dict[str, Any]) -> Mark:
         kind=kind,
         text=text,
         minutes=None if minutes is None else float(minutes),
+        undoes_utc=None if content.get("undoes_utc") is None else parse_utc(str(content["undoes_utc"])),
     )

@@ -13,6 +13,7 @@ from sentinel.chain.forecast.dwell import tracks_px
 from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.judge.arrival_lag import ArrivalLags
 from sentinel.chain.notify.camera_clock import disagreement
+from sentinel.chain.undo import standing_marks
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Disc, Event, Forecast, Mark, MeasuredFrame
 from sentinel.core.settings import Settings
@@ -124,6 +125,8 @@ def align(
             mend="say at which rate the mount tracks",
         )
     _refuse_wrong_times(settings, events)
+    kept = standing_marks(event for event, _ in events if isinstance(event, Mark))
+    events = [one for one in events if not isinstance(one[0], Mark) or one[0] in kept]
     sun = Sun(settings.site)
     seen, before = _since_turned(settings, sun, events, paused)
     forecast = seen.forecast

@@ -10,6 +10,7 @@ import numpy as np
 
 from sentinel.chain.intake.session import CONFIG_NAME, JOURNAL_NAME
 from sentinel.chain.notify.digest import chained
+from sentinel.chain.undo import standing_marks
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Surroundings, frame_order
 from sentinel.core.settings import Settings, load_settings
@@ -113,7 +114,7 @@ def _read(journal: Journal, folder: Path, configs: Sequence[Path], originals: Pa
         links=_links(arrived),
         unreadable_rows=frame_rows(journal) - len(arrived),
         until_utc=_until(journal, frames[-1].time_utc),
-        marks=tuple(sorted(journal.marks(), key=lambda mark: mark.time_utc)),
+        marks=tuple(sorted(standing_marks(journal.marks()), key=lambda mark: mark.time_utc)),
         surroundings=tuple(surroundings(journal)),
         forecasts=tuple(sorted(journal.forecasts(), key=lambda one: one.time_utc)),
         incidents=tuple(journal.incidents()),

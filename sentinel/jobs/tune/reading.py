@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sentinel.chain.intake.session import Session, open_session
+from sentinel.chain.undo import standing_marks
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.files import shown_name
 from sentinel.core.records import Mark, MeasuredFrame
@@ -165,7 +166,8 @@ def prepared(
     truth: tuple[TrueEvent, ...] | None,
 ) -> PreparedSession:
     """Return a session ready to be judged again, from what is `said` of it under its own settings."""
-    marks = [event for event, _, _ in steps if isinstance(event, Mark) and event.kind in ACTS]
+    made = standing_marks(event for event, _, _ in steps if isinstance(event, Mark))
+    marks = [mark for mark in made if mark.kind in ACTS]
     criteria = Criteria(
         true_events=within(truth, utc_s(steps[0][1]), utc_s(steps[-1][1])) if truth is not None else (),
         acts_s=tuple(sorted([*(utc_s(mark.time_utc) for mark in marks), *said.put_back_s])),

@@ -3,9 +3,11 @@
 from collections import deque
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import NamedTuple
 
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.notify.counting import Counts
+from sentinel.chain.undo import LATEST, taken_back
 from sentinel.core.records import (
     Event,
     Forecast,
@@ -18,6 +20,14 @@ from sentinel.core.records import (
 
 RECENT_DISCS = 360
 """So many are kept, to draw where the disc came from."""
+
+
+class MarkTaken(NamedTuple):
+    """A mark, and what stood before it."""
+
+    mark: Mark
+    marks: dict[str, Mark]
+    placed_utc: datetime | None
 
 
 @dataclass(slots=True)
@@ -45,6 +55,8 @@ class Board:
     surroundings: Surroundings | None = None
     marks: dict[str, Mark] = field(default_factory=dict)
     """The last of each kind."""
+    recent_marks: list["MarkTaken"] = field(default_factory=list)
+    """Those that can still be taken back."""
     seen: Seen = field(default_factory=Seen)
     counts: Counts = field(default_factory=Counts)
     latency_s: float | None = None
@@ -55,14 +67,14 @@ class Board:
     def update(self, event: Event, outcome: Outcome, now_utc: datetime) -> None:
         """Take note of one event and what came of it."""
         self.now_utc = now_utc
+        if isinstance(event, Mark):
+            self._mark(event, now_utc)
         self.seen = self.seen.after(event).with_incidents(outcome.incidents)
         self.counts = self.counts.with_incidents(outcome.incidents).with_alerts(outcome.alerts)
         if isinstance(event, MeasuredFrame):
             self._frame(event)
             if event.arrived_utc is not None:
                 self.latency_s = max((now_utc - event.arrived_utc).total_seconds(), 0.0)
-        elif isinstance(event, Mark):
-            self.marks[event.renews or event.kind] = event
         elif isinstance(event, Surroundings):
             self.surroundings = event
         if outcome.forecast is not None:
@@ -73,6 +85,23 @@ class Board:
                 self.open.pop(key, None)
             else:
                 self.open[key] = incident
+
+    def _mark(self, mark: Mark, now_utc: datetime) -> None:
+        self.recent_marks = [one for one in self.recent_marks if now_utc - one.mark.time_utc <= LATEST]
+        if mark.kind != "undo":
+            self.recent_marks.append(MarkTaken(mark, dict(self.marks), self.seen.placed_utc))
+            self.marks[mark.renews or mark.kind] = mark
+            return
+        back = taken_back(mark, [one.mark for one in self.recent_marks])
+        if back is None:
+            return
+        place = next(n for n, one in enumerate(self.recent_marks) if one.mark is back)
+        undone, *since = self.recent_marks[place:]
+        self.recent_marks, self.marks = self.recent_marks[:place], undone.marks
+        self.seen = self.seen._replace(placed_utc=undone.placed_utc)
+        for one in since:
+            self._mark(one.mark, now_utc)
+            self.seen = self.seen.after(one.mark)
 
     def _frame(self, frame: MeasuredFrame) -> None:
         if frame.error is not None:

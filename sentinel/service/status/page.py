@@ -4,8 +4,9 @@ import base64
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from sentinel.core.times import utc_s
-from sentinel.core.words import opened
+from sentinel.core.records import Mark
+from sentinel.core.times import format_utc, utc_s
+from sentinel.core.words import TimeWriter, opened
 from sentinel.service.status.facts import facts_of, stop_words
 from sentinel.service.status.lines import visit_lines
 from sentinel.service.status.standing import Standing
@@ -36,6 +37,16 @@ def templates() -> "Environment":
     return Environment(
         loader=PackageLoader("sentinel.service.status", "."), autoescape=True, undefined=StrictUndefined
     )
+
+
+def undo_value(mark: Mark) -> str:
+    """Return what the button sends that takes a mark back."""
+    return f"{mark.kind} {format_utc(mark.time_utc)}"
+
+
+def undo_label(mark: Mark, times: TimeWriter) -> str:
+    """Return what that button says."""
+    return f"Undo: {dict(BUTTONS).get(mark.kind, mark.kind)}, {times.at(mark.time_utc)}"
 
 
 def page_html(
@@ -75,5 +86,6 @@ def page_html(
             picture=None if picture is None else base64.b64encode(picture).decode("ascii"),
             picture_words=picture_words,
             buttons=BUTTONS if buttons else (),
+            undoable=[(undo_value(mark), undo_label(mark, times)) for mark in standing.undoable],
         )
     )

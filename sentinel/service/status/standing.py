@@ -10,7 +10,8 @@ from sentinel.chain.judge.jobs import Agenda, Job, agenda_of
 from sentinel.chain.judge.until import Answer, answer
 from sentinel.chain.notify.counting import Counts
 from sentinel.chain.notify.headline import Headline, Trouble, headline, troubles_of
-from sentinel.core.records import Edge, Forecast, Surroundings
+from sentinel.chain.undo import UNDO
+from sentinel.core.records import Edge, Forecast, Mark, Surroundings
 from sentinel.core.settings import Settings
 from sentinel.core.words import TimeWriter, times_in
 from sentinel.service.status.board import Board
@@ -90,6 +91,8 @@ class Standing:
     forecast: Forecast | None
     camera: str | None = None
     """Its name."""
+    undoable: tuple[Mark, ...] = ()
+    """What was noted a moment ago and can be taken back."""
     latency_s: float | None = None
     """From the arrival of the last live frame until it was judged; None: none came live."""
 
@@ -174,6 +177,7 @@ def standing_of(
         counts=board.counts,
         forecast=forecast,
         camera=settings.camera.name,
+        undoable=tuple(one.mark for one in board.recent_marks if now_utc - one.mark.time_utc <= UNDO),
         latency_s=board.latency_s,
     )
 

@@ -19,7 +19,13 @@ DAY_MIN = 1440.0
 
 
 def made_mark(
-    kind: str, text: str, now_utc: datetime, *, at: datetime | None = None, minutes: float | None = None
+    kind: str,
+    text: str,
+    now_utc: datetime,
+    *,
+    at: datetime | None = None,
+    minutes: float | None = None,
+    undoes_utc: datetime | None = None,
 ) -> Mark:
     """Return a mark as the operator asks for it.
 
@@ -38,7 +44,12 @@ def made_mark(
         raise RequestProblem(
             "belongs to a visit, and is more than 0 and at most 1440", where="--minutes", mend="leave it out"
         )
-    return Mark(time_utc=at or now_utc, kind=cast(MarkKind, kind), text=text, minutes=minutes)
+    if kind == "undo" and text and text not in get_args(MarkKind):
+        raise RequestProblem(
+            f"{text!r} is no kind of mark to take back", where="mark undo", mend="name its kind, or nothing"
+        )
+    known = cast(MarkKind, kind)
+    return Mark(time_utc=at or now_utc, kind=known, text=text, minutes=minutes, undoes_utc=undoes_utc)
 
 
 def leave_mark(folder: Path, mark: Mark) -> None:
@@ -50,6 +61,8 @@ def leave_mark(folder: Path, mark: Mark) -> None:
     content = {"time_utc": format_utc(mark.time_utc), "kind": mark.kind, "text": mark.text}
     if mark.minutes is not None:
         content["minutes"] = mark.minutes  # type: ignore[assignment]
+    if mark.undoes_utc is not None:
+        content["undoes_utc"] = format_utc(mark.undoes_utc)
     unfinished = path.with_name(f".{path.stem}.{os.getpid()}")
     # Never through a link, which another user may have put there.
     handle = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)

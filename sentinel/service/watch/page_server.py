@@ -7,18 +7,22 @@ know the token. Nothing else is read or done.
 import hmac
 import logging
 from collections.abc import Callable, Mapping
+from contextlib import suppress
+from datetime import datetime
 from http import HTTPStatus
 from typing import Any, cast
 from urllib.parse import parse_qs
 
 from sentinel.core.clock import Clock
-from sentinel.core.errors import Problem
+from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.records import Mark, MarkKind
 from sentinel.core.settings import Page
+from sentinel.core.times import parse_utc
 from sentinel.service.delivery.secrets import Secret, resolve
 from sentinel.service.status.page import BUTTONS
 from sentinel.service.watch.client_limits import WrongTokens
 from sentinel.service.watch.hearing import STATUS_PATH
+from sentinel.service.watch.marks import made_mark
 from sentinel.service.watch.web_server import MOST_BYTES, NOTHING_HERE, Reply, WebServer
 
 log = logging.getLogger(__name__)
@@ -106,21 +110,35 @@ class PageServer:
             fields = parse_qs(content, max_num_fields=5)
         except ValueError:
             return Reply(HTTPStatus.BAD_REQUEST, "No mark in that.")
-        given, kind = (fields.get(name, [""])[0] for name in ("token", "kind"))
+        given, kind, undo = (fields.get(name, [""])[0] for name in ("token", "kind", "undo"))
         refusal = self._refused(environ, given)
         if refusal is not None:
             return refusal
-        if kind not in dict(BUTTONS):
+        made = _mark_of(kind, undo, self._clock.now_utc())
+        if made is None:
             return Reply(HTTPStatus.BAD_REQUEST, _said("There is no such button."))
-        made = self._clock.now_utc()
-        known: MarkKind = cast(MarkKind, kind)
         try:
-            self._leave(Mark(time_utc=made, kind=known, minutes=VISIT_MIN if kind == "visit" else None))
+            self._leave(made)
         except (OSError, Problem):
             return Reply(
                 HTTPStatus.INSUFFICIENT_STORAGE, _said("It could not be noted: no room on the disk?")
             )
-        return Reply(HTTPStatus.OK, _said(f"Noted: {dict(BUTTONS)[kind]}."))
+        if made.kind == "undo":
+            return Reply(HTTPStatus.OK, _said(f"Taken back: {dict(BUTTONS).get(made.text, made.text)}."))
+        said = f"Noted: {dict(BUTTONS)[kind]}. On the page it can be taken back for five minutes."
+        return Reply(HTTPStatus.OK, _said(said))
+
+
+def _mark_of(kind: str, undo: str, now_utc: datetime) -> Mark | None:
+    """Return the mark that a button asks for; None: there is no such button."""
+    if undo:
+        what, _, when = undo.partition(" ")
+        with suppress(RequestProblem):
+            return made_mark("undo", what, now_utc, undoes_utc=parse_utc(when))
+        return None
+    if kind not in dict(BUTTONS):
+        return None
+    return Mark(time_utc=now_utc, kind=cast(MarkKind, kind), minutes=VISIT_MIN if kind == "visit" else None)
 
 
 def _said(text: str) -> str:
