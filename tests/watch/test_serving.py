@@ -5,6 +5,7 @@ import socket
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from http import HTTPStatus
 from pathlib import Path
 from urllib.parse import urlencode
@@ -15,6 +16,7 @@ from sentinel.core.clock import SystemClock
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Mark
 from sentinel.core.settings import Page, validate
+from sentinel.service.status.page import undo_value
 from sentinel.service.watch.page_server import PageServer
 from sentinel.service.watch.web_server import JSON, Reply
 from tests.watch.running import Running, settings_for
@@ -117,6 +119,19 @@ def test_a_button_needs_the_token(server: PageServer, marks: list[Mark]) -> None
     assert [(m.kind, m.minutes) for m in marks] == [("visit", 15.0)]
     assert pressed(server, token="a-long-enough-token", kind="seen")[0] == 200
     assert marks[-1].minutes is None
+
+
+def test_a_button_takes_a_mark_back(server: PageServer, marks: list[Mark]) -> None:
+    made = Mark(time_utc=datetime(2027, 6, 21, 1, 2, 3, 456000, tzinfo=UTC), kind="realigned")
+    status, text = pressed(server, token="a-long-enough-token", undo=undo_value(made))
+    assert (status, "Taken back: Axis realigned." in text) == (200, True)
+    assert (marks[-1].kind, marks[-1].text, marks[-1].undoes_utc) == ("undo", "realigned", made.time_utc)
+
+
+@pytest.mark.parametrize("undo", ["realigned", "realigned yesterday", "<b> 2027-06-21T01:02:03Z", " "])
+def test_nothing_else_can_be_taken_back(server: PageServer, marks: list[Mark], undo: str) -> None:
+    assert pressed(server, token="a-long-enough-token", undo=undo)[0] == 400
+    assert marks == []
 
 
 @pytest.mark.parametrize("kind", ["remark", "moved", "<script>", "", "visit\n"])
