@@ -87,3 +87,52 @@ def film(
             made = film(request, progress)
             told, lines = film_json(made), film_lines(made)
     print(json_line(told) if as_json else "\n".join(lines))
+
+
+@command("share /var/lib/sentinel/east /media/disk/sun --public")
+def share(
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="The folder that `replay --out` or `watch` wrote.")
+    ],
+    out: Annotated[
+        Path, typer.Argument(metavar="OUT", help="A new or empty folder, or an unfinished share.")
+    ],
+    *,
+    public: Annotated[
+        bool, typer.Option("--public", help="Leave out everything that tells the place to better than 0.1°.")
+    ] = False,
+    with_pictures: Annotated[
+        bool,
+        typer.Option("--with-pictures", help="With --public: the pictures too, drawn anew without metadata."),
+    ] = False,
+    link: Annotated[
+        bool,
+        typer.Option("--link", help="Hard links in place of copies: no room, but one and the same file."),
+    ] = False,
+    frames: Annotated[
+        Path | None,
+        typer.Option("--frames", metavar="FOLDER", help="Where the pictures lie, if not where they lay."),
+    ] = None,
+    config: ConfigFiles = None,
+) -> None:
+    """Make a folder ready to hand to anybody: pictures, hashes, measurements, report, and how to check them.
+
+    The originals are copied untouched, with a JPEG beside every raw one. Says how large it will be before it
+    begins; stopped, it goes on where it was.
+    """
+    from sentinel.jobs.share.making import plan_share, share
+    from sentinel.jobs.share.plan import ShareRequest, require_sense
+
+    request = ShareRequest(
+        folder=folder, out=out, configs=config or (), frames=frames, link=link, public=public,
+        with_pictures=with_pictures,
+    )  # fmt: skip
+    require_sense(request)
+    plan = plan_share(request)
+    print("\n".join(plan.lines), flush=True)
+    with progress_bar() as progress:
+        shared = share(plan, progress)
+    for name in shared.unusable[:12]:
+        print(f"Left out  {name}: cannot be read, or is not the picture that was measured")
+    kept = f", {shared.kept:,} of them left from before" if shared.kept else ""
+    print(f"Ready     {shared.pictures:,} pictures{kept}; begin with {out / 'index.html'}")

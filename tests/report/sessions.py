@@ -23,7 +23,7 @@ from sentinel.core.records import (
 )
 from sentinel.core.settings import Settings, validate
 from sentinel.service.journal import Journal, Origin
-from sentinel.service.journal.session_facts import keep_settings
+from sentinel.service.journal.session_facts import keep_frames_folder, keep_settings
 
 NOON = datetime(2027, 6, 21, 9, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -125,12 +125,15 @@ def journal_of(
     *,
     told: Sequence[Settings] = (settings(),),
     origin: Origin = Origin.REPLAY,
+    pictures: Path | None = None,
 ) -> Path:
     """Write a journal into a folder; `outcomes` by the number of the event, from 0. Return the folder."""
     folder.mkdir(exist_ok=True)
     with Journal.create(folder / JOURNAL_NAME, origin) as journal:
         for one in told:
             keep_settings(journal, one)
+        if pictures is not None:
+            keep_frames_folder(journal, pictures)
         for number, event in enumerate(events):
             journal.record(event, event.time_utc, (outcomes or {}).get(number, Outcome()))
     return folder

@@ -113,8 +113,8 @@ def _means(columns: Columns, percent: Array, good: Bools) -> tuple[Array, Array,
     return tuple(np.array(one) for one in means)  # type: ignore[return-value]
 
 
-def constancy_facts(c: Constancy | None) -> list[tuple[str, str]]:
-    """Return in words how well the size kept, and what would have been seen."""
+def constancy_facts(c: Constancy | None, *, altitudes: bool = True) -> list[tuple[str, str]]:
+    """Return in words how well the size kept, and what would have been seen; on request without altitudes."""
     if c is None:
         return [
             ("Constant size", f"not told: fewer than {FEWEST} whole discs above {LOWEST_DEG:.0f} degrees")
@@ -126,15 +126,14 @@ def constancy_facts(c: Constancy | None) -> list[tuple[str, str]]:
         f"{signed(c.distance_change, 4)} %; a single picture scatters by {c.scatter:.3f} %. A steady change "
         f"of {c.least_change:.4f} % would have stood out (95 %)"
     )
-    return [("Constant size", kept), ("Distance by size", _distance(c)), ("Size and focus", _focus(c))]
+    distance = _distance(c, altitudes=altitudes)
+    return [("Constant size", kept), ("Distance by size", distance), ("Size and focus", _focus(c))]
 
 
-def _distance(c: Constancy) -> str:
+def _distance(c: Constancy, *, altitudes: bool) -> str:
+    between = f" from {c.lowest_deg:.1f} to {c.highest_deg:.1f} degrees of altitude" if altitudes else ""
     if c.climb is None or c.nearest_km is None:
-        return (
-            f"not told: the sun stood between {c.lowest_deg:.1f} and {c.highest_deg:.1f} degrees, and size "
-            "tells distance only where it climbs by more"
-        )
+        return f"not told: the sun climbed too little{between}, and size tells distance only as it climbs"
     grown, sigma = c.climb.slope * c.span_sine, c.climb.sigma * c.span_sine
     moon = 100 * EARTH_RADIUS_KM / MOON_KM * c.span_sine
     near = 100 * EARTH_RADIUS_KM / 10_000 * c.span_sine
@@ -144,9 +143,8 @@ def _distance(c: Constancy) -> str:
         else "it shrank as it climbed, which no distance explains: lens, focus or air changed it"
     )
     return (
-        f"from {c.lowest_deg:.1f} to {c.highest_deg:.1f} degrees of altitude the disc grew by "
-        f"{signed(grown, 4)} ± {sigma:.4f} % beside the sun's; one as far as the moon would have grown by "
-        f"{moon:.2f} %, one 10,000 km away by {near:.0f} %; {known}"
+        f"as it climbed{between} the disc grew by {signed(grown, 4)} ± {sigma:.4f} % beside the sun's; one "
+        f"as far as the moon would have grown by {moon:.2f} %, one 10,000 km away by {near:.0f} %; {known}"
     )
 
 

@@ -23,7 +23,7 @@ def spot_plots(w: Analysis, pictures: Pictures, named: Sequence[NamedBlob]) -> l
     plots = []
     spots = [one for one in named if one.blob.kind == "sun"]
     if spots and pictures.north_sigma_deg < NORTH_GOOD_DEG:
-        plots.append(_sun_map(w, spots))
+        plots.append(sun_map(w, spots))
     marks = [one for one in named if one.blob.kind != "sun"]
     if marks and w.frame_px[0]:
         plots.append(_sensor_map(w, marks))
@@ -42,7 +42,8 @@ def _both(draw: Callable[[float], tuple[Pen, str]], name: str, caption: str) -> 
     )
 
 
-def _sun_map(w: Analysis, spots: Sequence[NamedBlob]) -> Plot:
+def sun_map(w: Analysis, spots: Sequence[NamedBlob]) -> Plot:
+    """Return the sun with its spots, north up."""
     middle_s = (w.axis.begin_s + float(w.columns.utc_s[-1])) / 2
     tilt_deg = float(Orientation(w.sun).central_latitude_deg(middle_s))
 

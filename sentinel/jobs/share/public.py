@@ -1,0 +1,215 @@
+"""A report that does not tell where it was: written from nothing, with what may be known and no more.
+
+Where a camera stood follows from much that a full report shows. An altitude at a known second is a line on
+the map, and hundreds of them, each to a tenth of a degree, are a point. So are the disc's flattening, the
+vertical's direction, the light through the air, the track that refraction bends, sunrise and sunset. None of
+these is in here; what must be computed for a place is computed for the rounded one, and tells no more.
+"""
+
+import base64
+import io
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+from skimage.transform import AffineTransform, warp
+
+from sentinel import __version__
+from sentinel.chain.intake.decode import read_picture
+from sentinel.core.errors import FrameProblem
+from sentinel.core.records import MeasuredFrame
+from sentinel.core.tables import write_ecsv
+from sentinel.core.times import from_utc_s, utc_s
+from sentinel.core.words import count, many, minute, span
+from sentinel.jobs.originals import original_of
+from sentinel.jobs.progress import Progress, silent
+from sentinel.jobs.report import sentences
+from sentinel.jobs.report import spots as spot_words
+from sentinel.jobs.report.analysis import Analysis
+from sentinel.jobs.report.constancy import constancy_facts
+from sentinel.jobs.report.pictures import (
+    STILL_PX,
+    STILL_RADII,
+    STILLS,
+    Pictures,
+    read_pictures,
+    spread,
+    sun_light,
+)
+from sentinel.jobs.report.record import Record
+from sentinel.jobs.report.spot_plots import sun_map
+from sentinel.jobs.report.spots import NORTH_GOOD_DEG, named_blobs
+from sentinel.jobs.share.templates import templates
+from sentinel.jobs.simulate.light import srgb_encode
+from sentinel.jobs.steady import Crop
+from sentinel.sky import flattening
+
+PLACE_STEP_DEG = 0.1
+CLEAR = 0.97
+"""Of the limb: less of it shows what hides it, and a ridge is known from maps."""
+EVEN_LEVEL = 0.5
+"""To which the light of every still is brought: how much of it the air takes tells the altitude."""
+JPEG_QUALITY = 82
+
+_LEFT_OUT = """
+The place, but for its latitude and longitude to a tenth of a degree; its height, its weather, its horizon.
+
+The sun's altitudes and azimuths, its track through the frame, and how far that is off the computed one.
+
+How flat the air made the disc (the stills are made round again), which way the vertical was, and how bright
+and how sharp the disc was from picture to picture.
+
+Which picture showed the sun and which did not: sunrise, sunset and what stands before them.
+
+Mount, camera, lens, settings, time zone; names of people, channels, files and folders; serial numbers; all
+that the camera writes beside its pixels.
+
+Forecasts, incidents, messages, and what the operator noted.
+"""
+
+LEFT_OUT = tuple(" ".join(part.split()) for part in _LEFT_OUT.strip().split("\n\n"))
+"""What a reader of the public report is told is not in it."""
+
+Light = NDArray[np.float32]
+
+
+def public_record(record: Record) -> Record:
+    """Return a session as if it had been taken at the rounded place."""
+    site = record.settings.site
+    rounded = site.model_copy(
+        update={
+            "latitude_deg": rounded_deg(site.latitude_deg),
+            "longitude_deg": rounded_deg(site.longitude_deg),
+            "elevation_m": 0.0,
+            "horizon": (),
+        }
+    )
+    return replace(record, settings=record.settings.model_copy(update={"site": rounded}))
+
+
+def rounded_deg(angle_deg: float) -> float:
+    """Return a latitude or longitude as it may be told."""
+    return round(round(angle_deg / PLACE_STEP_DEG) * PLACE_STEP_DEG, 1)
+
+
+def place_words(record: Record) -> str:
+    """Return the rounded place."""
+    site = record.settings.site
+    east_deg = (site.longitude_deg + 180) % 360 - 180
+    north, east = "N" if site.latitude_deg >= 0 else "S", "E" if east_deg >= 0 else "W"
+    return f"{abs(site.latitude_deg):.1f}° {north}, {abs(east_deg):.1f}° {east}"
+
+
+def public_table(path: Path, record: Record) -> None:
+    """Write when each picture was taken, to the second, under its number."""
+    rows = [
+        (record.links[id(frame)].number if id(frame) in record.links else 0, _second(frame))
+        for frame in record.frames
+    ]
+    write_ecsv(path, ("number", "time_utc"), rows, meta={}, kinds={"number": "int64", "time_utc": "string"})
+
+
+def _second(frame: MeasuredFrame) -> str:
+    return from_utc_s(round(utc_s(frame.time_utc))).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoundStill:
+    """The sun of one exposure, made round and evenly bright."""
+
+    time_utc: str
+    data_url: str
+
+
+def public_page(true: Record, record: Record, progress: Progress = silent) -> str:
+    """Return the public report; `record` is the session as `public_record` gives it."""
+    w = Analysis(record)
+    pictures = read_pictures(w, progress)
+    named = named_blobs(w, pictures)
+    spots = [one for one in named if one.blob.kind == "sun"]
+    s = w.summary
+    return str(
+        templates()
+        .get_template("public.html.jinja")
+        .render(
+            place=place_words(record),
+            begin=minute(s.start_utc),
+            end=minute(s.end_utc),
+            length=span(s.end_utc - s.start_utc),
+            pictures_words=f"{many(s.frames, 'picture')} of {count(s.expected)} expected",
+            interval_s=s.interval_s,
+            gaps=s.gaps,
+            minute=minute,
+            span=span,
+            stills=round_stills(Analysis(true), pictures),
+            spot_lines=spot_words.spot_lines(w, pictures, named),
+            named=named,
+            pictures=pictures,
+            spot_words=spot_words,
+            map=sun_map(w, spots) if spots and pictures.north_sigma_deg < NORTH_GOOD_DEG else None,
+            facts=constancy_facts(w.constancy, altitudes=False),
+            chain=record.chain,
+            chain_lines=sentences.chain_lines(record),
+            left_out=LEFT_OUT,
+            version=__version__,
+        )
+    )
+
+
+def round_stills(w: Analysis, pictures: Pictures) -> list[RoundStill]:
+    """Return stills that do not tell the altitude: clear, the air's squeeze undone, evenly bright."""
+    if pictures.up == "camera":
+        return []
+    clear = [one for one in w.record.frames if one.disc.found and one.disc.limb_coverage >= CLEAR]
+    chosen = [one for one in spread(clear, STILLS) if one.disc.limb_in_frame >= 0.999]
+    if not chosen:
+        return []
+    crop = Crop.of_radii(STILL_PX, STILL_RADII, float(np.median([one.disc.radius_px for one in chosen])))
+    up, zenith = w.up_angles(chosen, pictures.up).deg, w.up_angles(chosen, "zenith").deg
+    stills = []
+    for frame, up_deg, zenith_deg in zip(chosen, up.tolist(), zenith.tolist(), strict=True):
+        light = _read_light(w, frame, crop, up_deg)
+        if light is not None:
+            made = _even(_round(light, _squeeze(w, frame), zenith_deg - up_deg))
+            stills.append(RoundStill(time_utc=_second(frame), data_url=_data_url(made)))
+    return stills
+
+
+def _read_light(w: Analysis, frame: MeasuredFrame, crop: Crop, up_deg: float) -> Light | None:
+    path = original_of(w.record.originals, frame)
+    try:
+        picture = read_picture(path, transfer=w.record.settings.camera.transfer) if path is not None else None
+    except FrameProblem:
+        return None
+    return None if picture is None else sun_light(picture, frame, crop, up_deg)
+
+
+def _squeeze(w: Analysis, frame: MeasuredFrame) -> float:
+    site = w.record.settings.site
+    altitude_deg = max(float(w.sun.altaz_deg(utc_s(frame.time_utc))[0]), 0.0)
+    return float(flattening(altitude_deg, site.pressure_hpa, site.temperature_c))
+
+
+def _round(light: Light, squeeze: float, zenith_deg: float) -> Light:
+    """Return a centred disc with its vertical stretched back to the width across it."""
+    middle = (light.shape[0] - 1) / 2
+    to_middle = AffineTransform(translation=(-middle, -middle))
+    upright = AffineTransform(rotation=-np.radians(zenith_deg))
+    squeezed = AffineTransform(scale=(1.0, squeeze))
+    # From a place in the round picture to where it stands in the flat one.
+    inverse = to_middle + upright + squeezed + upright.inverse + to_middle.inverse
+    return np.asarray(warp(light, inverse, order=3, preserve_range=True), dtype=np.float32)
+
+
+def _even(light: Light) -> Light:
+    level = max(float(np.quantile(light, 0.9)), 1e-6)
+    return np.asarray(np.clip(light * (EVEN_LEVEL / level), 0, 1), dtype=np.float32)
+
+
+def _data_url(light: Light) -> str:
+    sink = io.BytesIO()
+    grey = np.rint(255 * srgb_encode(light)).astype(np.uint8)
+    Image.fromarray(grey).save(sink, "JPEG", quality=JPEG_QUALITY, optimize=True)
+    return f"data:image/jpeg;base64,{base64.b64encode(sink.getvalue()).decode('ascii')}"

@@ -1,0 +1,144 @@
+"""A shared folder: whole, untouched, resumable, checked by standard tools. Invented, all of it."""
+
+import hashlib
+import os
+import re
+import shutil
+import subprocess
+from collections import namedtuple
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from sentinel.core.errors import RequestProblem
+from sentinel.core.files import file_hash
+from sentinel.jobs.report.frame_list import LIST_NAME
+from sentinel.jobs.share.making import Shared, plan_share, share
+from sentinel.jobs.share.plan import ShareRequest
+from tests.command import runner
+from tests.report.sessions import frame, journal_of
+
+NAMES = ("100VIEWS/A 1.JPG", "100VIEWS/A2.JPG", "101VIEWS/A3.TIF", "101VIEWS/A4.JPG")
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Path:
+    """A session whose pictures lie elsewhere, in a folder that its journal names."""
+    frames, pictures = [], tmp_path / "card"
+    for number, name in enumerate(NAMES):
+        path = pictures / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        Image.new("L", (60, 40), 30 * number).save(path, "TIFF" if name.endswith("TIF") else "JPEG")
+        frames.append(replace(frame(number), frame=name, sha256=file_hash(path), width_px=60, height_px=40))
+    return journal_of(tmp_path / "session", frames, pictures=pictures)
+
+
+def shared(session: Path, out: Path, **how: object) -> Shared:
+    return share(plan_share(ShareRequest(folder=session, out=out, **how)))  # type: ignore[arg-type]
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    return {str(p.relative_to(folder)): file_hash(p) for p in folder.rglob("*") if p.is_file()}
+
+
+def test_the_originals_are_untouched_and_everything_is_there(session: Path, tmp_path: Path) -> None:
+    card = tmp_path / "card"
+    before = hashes(card)
+    done = shared(session, tmp_path / "out")
+    assert hashes(card) == before
+    assert (done.pictures, done.kept, done.unusable) == (4, 0, ())
+    out = hashes(tmp_path / "out")
+    assert {name: out[f"pictures/{name}"] for name in NAMES} == before
+    assert {"index.html", "report.html", "measurements.ecsv", f"pictures/{LIST_NAME}"} <= set(out)
+    index = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
+    for name in re.findall(r'href="([^"]+)"', index):
+        assert (tmp_path / "out" / name).exists(), name
+    check = subprocess.run(
+        ["sha256sum", "-c", LIST_NAME], cwd=tmp_path / "out" / "pictures", capture_output=True, check=False
+    )
+    assert check.returncode == 0
+
+
+def test_it_goes_on_where_it_was_stopped(session: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    shared(session, out)
+    whole = hashes(out)
+    (out / "pictures" / NAMES[0]).unlink()
+    (out / "pictures" / NAMES[1]).write_bytes(b"half of it")
+    (out / "index.html").unlink()
+    done = shared(session, out)
+    assert (done.pictures, done.kept) == (4, 2)
+    assert hashes(out) == whole
+
+
+def test_another_s_folder_is_left_alone(session: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "diary.txt").write_text("mine")
+    with pytest.raises(RequestProblem, match="holds something already"):
+        shared(session, out)
+    shared(session, tmp_path / "mine")
+    with pytest.raises(RequestProblem, match="holds something already"):
+        shared(session, tmp_path / "mine", public=True)
+    with pytest.raises(RequestProblem, match="within the session"):
+        shared(session, tmp_path / "card" / "out")
+    with pytest.raises(RequestProblem, match="is a file"):
+        shared(session, out / "diary.txt")
+
+
+def test_what_is_not_the_picture_that_was_measured_is_left_out(session: Path, tmp_path: Path) -> None:
+    (tmp_path / "card" / NAMES[0]).write_bytes(b"another picture")
+    (tmp_path / "card" / NAMES[3]).unlink()
+    plan = plan_share(ShareRequest(folder=session, out=tmp_path / "out"))
+    assert plan.missing == 1
+    done = share(plan)
+    assert done.unusable == (NAMES[0],)
+    assert not (tmp_path / "out" / "pictures" / NAMES[0]).exists()
+
+
+def test_a_disk_without_room_is_refused_before_anything_is_written(
+    session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usage = namedtuple("usage", "total used free")
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage(10**9, 10**9 - 1000, 1000))
+    with pytest.raises(RequestProblem, match="needs .* MB and has 0 MB free"):
+        plan_share(ShareRequest(folder=session, out=tmp_path / "out"))
+    assert not (tmp_path / "out").exists()
+
+
+def test_links_take_no_room(session: Path, tmp_path: Path) -> None:
+    copied = plan_share(ShareRequest(folder=session, out=tmp_path / "a"))
+    linked = plan_share(ShareRequest(folder=session, out=tmp_path / "b", link=True))
+    sizes = sum((tmp_path / "card" / name).stat().st_size for name in NAMES)
+    assert copied.bytes_needed - linked.bytes_needed == sizes
+    share(linked)
+    assert os.stat(tmp_path / "b" / "pictures" / NAMES[0]).st_nlink == 2
+
+
+def test_a_name_in_the_journal_does_not_lead_out(session: Path, tmp_path: Path) -> None:
+    (tmp_path / "secret.jpg").write_bytes(b"secret")
+    evil = [
+        replace(frame(9), frame="../secret.jpg", sha256=hashlib.sha256(b"secret").hexdigest()),
+        replace(frame(8), frame=str(tmp_path / "secret.jpg"), sha256=""),
+    ]
+    frames = [replace(frame(0), frame=NAMES[0]), *evil]
+    folder = journal_of(tmp_path / "evil", frames, pictures=tmp_path / "card")
+    shared(folder, tmp_path / "evil-out")
+    assert not any(
+        path.read_bytes() == b"secret" for path in (tmp_path / "evil-out").rglob("*") if path.is_file()
+    )
+    assert not (tmp_path / "evil-out" / "secret.jpg").exists()
+
+
+def test_as_people_do_it(
+    session: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = runner(capsys, monkeypatch)
+    status, out, _ = run("share", session, tmp_path / "out")
+    assert status == 0
+    assert out.index("MB to be written") < out.index("Ready     4 pictures")
+    status, _, error = run("share", session, tmp_path / "out2", "--with-pictures")
+    assert status == 2
+    assert error.count("\n") == 1
