@@ -19,12 +19,8 @@ ORDER = [
     "chain.undo", "chain.pipeline", "chain.runner",
     "service.journal", "service.delivery", "service.status", "service.watch",
     "jobs.progress", "jobs.init", "jobs.simulate", "jobs.rehearse", "jobs.steady", "jobs.originals",
-<<<<<<< HEAD
-    "jobs.trend", "jobs.spots", "jobs.report", "jobs.replay", "jobs.plan", "jobs.align", "jobs.tune",
-    "jobs.film", "cli",
-=======
-    "jobs.trend", "jobs.spots", "jobs.report", "jobs.share", "jobs.replay", "jobs.plan", "jobs.align", "jobs.tune", "cli",
->>>>>>> 11c2f58 (Share: a session made ready to hand to anybody, or to be shown without telling where it was)
+    "jobs.trend", "jobs.spots", "jobs.report", "jobs.share", "jobs.replay", "jobs.plan", "jobs.align",
+    "jobs.tune", "jobs.film", "cli",
 ]  # fmt: skip
 FLOORS = ["core", "sky", "chain", "service", "jobs", "cli"]
 CORE = [

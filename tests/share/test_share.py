@@ -1,7 +1,6 @@
 """A shared folder: whole, untouched, resumable, checked by standard tools. Invented, all of it."""
 
 import hashlib
-import os
 import re
 import shutil
 import subprocess
@@ -102,8 +101,8 @@ def test_a_disk_without_room_is_refused_before_anything_is_written(
     session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     usage = namedtuple("usage", "total used free")
-    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage(10**9, 10**9 - 1000, 1000))
-    with pytest.raises(RequestProblem, match="needs .* MB and has 0 MB free"):
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage(10**9, 10**9 - 1000, 1000))
+    with pytest.raises(RequestProblem, match=r"needs .* MB and has 0 MB free"):
         plan_share(ShareRequest(folder=session, out=tmp_path / "out"))
     assert not (tmp_path / "out").exists()
 
@@ -114,10 +113,11 @@ def test_links_take_no_room(session: Path, tmp_path: Path) -> None:
     sizes = sum((tmp_path / "card" / name).stat().st_size for name in NAMES)
     assert copied.bytes_needed - linked.bytes_needed == sizes
     share(linked)
-    assert os.stat(tmp_path / "b" / "pictures" / NAMES[0]).st_nlink == 2
+    assert (tmp_path / "b" / "pictures" / NAMES[0]).stat().st_nlink == 2
 
 
-def test_a_name_in_the_journal_does_not_lead_out(session: Path, tmp_path: Path) -> None:
+@pytest.mark.usefixtures("session")
+def test_a_name_in_the_journal_does_not_lead_out(tmp_path: Path) -> None:
     (tmp_path / "secret.jpg").write_bytes(b"secret")
     evil = [
         replace(frame(9), frame="../secret.jpg", sha256=hashlib.sha256(b"secret").hexdigest()),
