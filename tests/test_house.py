@@ -13,10 +13,10 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 # Rooms in the order of the flow; a room may import itself and anything before it.
 ORDER = [
     "core.errors", "core.times", "core.typed", "core.words", "core.clock", "core.files", "core.complaints",
-    "core.plain_yaml", "core.records", "core.section", "core.contact", "core.settings", "core.explained",
-    "core.tables", "sky",
-    "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.judge", "chain.notify",
-    "chain.undo", "chain.pipeline", "chain.runner",
+    "core.plain_yaml", "core.path_point", "core.records", "core.section", "core.contact", "core.settings",
+    "core.explained", "core.tables", "sky",
+    "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.following", "chain.judge",
+    "chain.notify", "chain.undo", "chain.pipeline", "chain.runner",
     "service.journal", "service.delivery", "service.status", "service.watch",
     "jobs.progress", "jobs.init", "jobs.simulate", "jobs.rehearse", "jobs.steady", "jobs.originals",
     "jobs.trend", "jobs.spots", "jobs.report", "jobs.share", "jobs.replay", "jobs.plan", "jobs.align",
@@ -25,7 +25,7 @@ ORDER = [
 FLOORS = ["core", "sky", "chain", "service", "jobs", "cli"]
 CORE = [
     "core.times", "core.words", "core.records", "sky", "chain.measure", "chain.track", "chain.forecast",
-    "chain.judge", "chain.pipeline",
+    "chain.following", "chain.judge", "chain.pipeline",
 ]  # fmt: skip
 IO_MODULES = {"os", "pathlib", "sqlite3", "time", "logging", "socket", "subprocess", "urllib", "shutil", "io"}
 
@@ -127,3 +127,8 @@ def test_a_module_can_be_read_at_one_sitting() -> None:
 
 def length(path: Path) -> int:
     return len(path.read_text(encoding="utf-8").splitlines())
+
+
+def test_angles_are_brought_into_half_a_turn_in_one_place() -> None:
+    by_hand = [p.name for p in HOUSE.rglob("*.py") if "% 360 - 180" in p.read_text(encoding="utf-8")]
+    assert by_hand == ["angles.py"]

@@ -56,9 +56,9 @@ KINDS: list[MarkKind] = [
 
 
 def as_if_never(gone: Gone) -> None:
-    assert gone.pipeline.forecaster.look(gone.now_utc) == CALM.pipeline.forecaster.look(CALM.now_utc)
+    assert gone.pipeline.following.look(gone.now_utc) == CALM.pipeline.following.look(CALM.now_utc)
     assert gone.pipeline._judged == CALM.pipeline._judged
-    assert gone.pipeline._track == CALM.pipeline._track
+    assert gone.pipeline.following.track == CALM.pipeline.following.track
     mine, other = gone.standing, CALM.standing
     assert replace(mine, undoable=(), counts=other.counts) == other
 
@@ -72,21 +72,21 @@ def test_a_mark_that_is_taken_back_changes_nothing(kind: MarkKind) -> None:
 @pytest.mark.parametrize("kind", ["realigned", "battery"])
 def test_the_same_mark_would_have_changed_something(kind: MarkKind) -> None:
     stood = Gone([mark(kind)])
-    assert stood.pipeline.forecaster.look(stood.now_utc) != CALM.pipeline.forecaster.look(CALM.now_utc)
+    assert stood.pipeline.following.look(stood.now_utc) != CALM.pipeline.following.look(CALM.now_utc)
 
 
 def test_too_late_it_stands() -> None:
     stood = Gone([mark("realigned")])
     late = Gone([mark("realigned"), mark("undo", 400.0)])
-    told = late.pipeline.forecaster.look(late.now_utc)
-    assert told == stood.pipeline.forecaster.look(stood.now_utc)
+    told = late.pipeline.following.look(late.now_utc)
+    assert told == stood.pipeline.following.look(stood.now_utc)
 
 
 def test_of_several_the_one_that_is_meant_is_taken_back() -> None:
     battery, card = mark("battery"), mark("card", 60.0)
     gone = Gone([battery, card, mark("undo", 120.0, text="battery", undoes_utc=battery.time_utc)])
     other = Gone([card])
-    assert gone.pipeline.forecaster.look(gone.now_utc) == other.pipeline.forecaster.look(other.now_utc)
+    assert gone.pipeline.following.look(gone.now_utc) == other.pipeline.following.look(other.now_utc)
     assert gone.board.marks == other.board.marks
     both = Gone([battery, card, mark("undo", 120.0), mark("undo", 130.0)])
     as_if_never(both)
@@ -117,4 +117,4 @@ def test_both_stay_in_the_journal_and_a_journal_gone_through_again_comes_to_the_
         again = Pipeline(SETTINGS, FRAMES[0].time_utc)
         for event, now_utc in journal.events():
             again.step(event, now_utc)
-    assert again.forecaster.look(gone.now_utc) == CALM.pipeline.forecaster.look(gone.now_utc)
+    assert again.following.look(gone.now_utc) == CALM.pipeline.following.look(gone.now_utc)

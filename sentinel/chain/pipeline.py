@@ -5,14 +5,13 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.following import Following
 from sentinel.chain.judge.core import Judge
 from sentinel.chain.notify import compose, routing, wording
-from sentinel.chain.track import Context, Follower, Track
+from sentinel.chain.track import Context
 from sentinel.chain.undo import UndoLog, state_of
 from sentinel.core.records import Alert, Event, Forecast, Incident, Mark, MeasuredFrame, Outcome, Tick
 from sentinel.core.settings import Settings
-from sentinel.core.times import utc_s
 from sentinel.sky import Sun
 
 TO_PEOPLE = frozenset({"visit", "seen", "remark"})
@@ -58,12 +57,9 @@ class Pipeline:
     """
 
     def __init__(self, settings: Settings, start_utc: datetime) -> None:
-        sun = Sun(settings.site)
-        self.forecaster = Forecaster(settings, sun)
         self._settings = settings
-        context = Context(settings, sun)
-        self._follower = Follower(context)
-        self._track = Track()
+        context = Context(settings, Sun(settings.site))
+        self.following = Following(context)
         self._judge = Judge(context)
         self._judged = self._judge.fresh(start_utc)
         self._composer = compose.Composer(settings)
@@ -99,19 +95,20 @@ class Pipeline:
     ) -> Outcome:
         *waited, last = self._early.counting(event, now_utc)
         before = self._waited(waited, now_utc)
-        self._follow(last, now_utc)
-        if not foreseen:
-            forecast = self.forecaster.feed(last, now_utc, self._track.stands_since_s)
+        if foreseen:
+            self.following.follow(last, now_utc)
+        else:
+            forecast = self.following.take(last, now_utc)
         return self._judged_with(last, forecast, now_utc, before)
 
     @property
     def _state(self) -> tuple[Any, ...]:
         """All that events change."""
-        return self.forecaster, self._follower, self._track, self._judged, self._composed, self._early
+        return self.following, self._judged, self._composed, self._early
 
     @_state.setter
     def _state(self, state: tuple[Any, ...]) -> None:
-        self.forecaster, self._follower, self._track, self._judged, self._composed, self._early = state
+        self.following, self._judged, self._composed, self._early = state
 
     def _undone(self, undo: Mark, now_utc: datetime, *, foreseen: bool) -> Outcome:
         """Go back to before a mark, through what came since without it, and tell what is otherwise now."""
@@ -132,7 +129,7 @@ class Pipeline:
         ]
         alerts = (*missed, *last.alerts)
         return Outcome(
-            forecast=None if foreseen else self.forecaster.look(now_utc),
+            forecast=None if foreseen else self.following.look(now_utc),
             incidents=_changes(was, self._composed.standing, now_utc),
             alerts=alerts,
             postings=routing.route(alerts, self._settings, now_utc),
@@ -142,23 +139,19 @@ class Pipeline:
         """Take up the marks that waited for the first picture."""
         found: tuple[Incident, ...] = ()
         for mark in marks:
-            self._follow(mark, now_utc)
-            self.forecaster.feed(mark, now_utc, self._track.stands_since_s)
-            self._judged, more = self._judge.step(self._judged, mark, self._track, now_utc)
+            self.following.take(mark, now_utc)
+            self._judged, more = self._judge.step(self._judged, mark, self.following.track, now_utc)
             found += more
         return found
-
-    def _follow(self, cause: Event | Forecast, now_utc: datetime) -> None:
-        self._track = self._follower.step(self._track, cause, utc_s(now_utc))
 
     def _judged_with(
         self, event: Event, forecast: Forecast | None, now_utc: datetime, before: tuple[Incident, ...]
     ) -> Outcome:
-        self._judged, found = self._judge.step(self._judged, event, self._track, now_utc)
+        self._judged, found = self._judge.step(self._judged, event, self.following.track, now_utc)
         found = before + found
         if forecast is not None:
-            self._follow(forecast, now_utc)
-            self._judged, more = self._judge.step(self._judged, forecast, self._track, now_utc)
+            self.following.follow(forecast, now_utc)
+            self._judged, more = self._judge.step(self._judged, forecast, self.following.track, now_utc)
             found += more
         worded = tuple(dataclasses.replace(i, message=wording.message(i)) for i in found)
         self._composed, alerts = self._composer.step(self._composed, event, worded, now_utc, forecast)

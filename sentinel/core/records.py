@@ -11,6 +11,7 @@ from enum import StrEnum
 from math import isfinite, log2, nan
 from typing import Any, Literal
 
+from sentinel.core.path_point import PathPoint
 from sentinel.core.times import utc_s
 
 Edge = Literal["left", "right", "top", "bottom"]
@@ -268,6 +269,8 @@ class Forecast:
     expected_px: tuple[float, float] | None = None
     """Where the disc should be at `time_utc`; it may lie outside the frame."""
     expected_sigma_px: float | None = None
+    path: tuple[PathPoint, ...] = ()
+    """Where a disc that goes on as it did should be, until half a day on: straight lines between points."""
     sun_altitude_deg: float | None = None
     """Apparent altitude of the sun at `time_utc`."""
     sun_azimuth_deg: float | None = None
@@ -302,9 +305,9 @@ class Forecast:
     flags: tuple[str, ...] = ()
     """Doubts and findings: `no-disc`, `too-little-arc`, `roll-open` (several rolls still fit), `unseen`,
     `low-sun`, `all-clipped`, `focal-length`, `rate` (not the configured one), `departed`, `stopped`,
-    `drift-changed`, `cause-open` (whether by the drive's rate or by the axis is not known), `tips` (the axis
-    moves), `contradicted` (place or clock), `exit-at-horizon` (the early exit is one of a sun that rises or
-    sets)."""
+    `drift-changed`, `drift-sure` (so sure that the track from before is let go), `cause-open` (whether by the
+    drive's rate or by the axis is not known), `tips` (the axis moves), `contradicted` (place or clock),
+    `exit-at-horizon` (the early exit is one of a sun that rises or sets)."""
 
 
 IncidentState = Literal["opened", "changed", "cleared"]

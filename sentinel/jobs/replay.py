@@ -196,6 +196,6 @@ def _run_into(
     for stale in out.glob(f"{JOURNAL_NAME}-*"):
         stale.unlink()
     unfinished.replace(out / JOURNAL_NAME)
-    last = pipeline.forecaster.look(events[-1][1])
+    last = pipeline.following.look(events[-1][1])
     marks = standing_marks(event for event, _ in events if isinstance(event, Mark))
     return summarise(past.frames, incidents, alerts, last, settings, marks=marks)

@@ -16,6 +16,7 @@ from astropy.utils import iers
 from astropy.utils.exceptions import AstropyWarning
 
 from sentinel.core.settings import Site
+from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
 
 # A camera is left for weeks without a network and with a data package that grows old. Astropy would fetch
@@ -85,7 +86,7 @@ def equation_of_time_s(utc_s: Array) -> Array:
         hour_angle_deg = time.earth_rotation_angle("tio").to_value(u.deg) - ra_deg
         ut1 = time.ut1
         mean_deg = 360 * (((ut1.jd1 % 1.0) + ut1.jd2) % 1.0)  # the Julian day begins at noon
-    seconds = ((hour_angle_deg - mean_deg + 180) % 360 - 180) * 240.0
+    seconds = (half_turn_deg(hour_angle_deg - mean_deg)) * 240.0
     return np.asarray(seconds, dtype=np.float64)[:, None]
 
 

@@ -2,14 +2,10 @@
 
 import numpy as np
 
+from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Numbers, plain
 from sentinel.sky.knots import Knots
 from sentinel.sky.sun import Sun
-
-
-def half_turn_deg(angle_deg: Array) -> Array:
-    """Return angles brought into -180 (inclusive) to 180."""
-    return plain((angle_deg + 180) % 360 - 180)
 
 
 def _solar_axis_deg(utc_s: Array) -> Array:

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Numbers, floats, plain
-from sentinel.sky.orientation import half_turn_deg
 
 CARRINGTON_DEG_DAY = 14.1844
 """Sidereal rotation of the Carrington longitudes (Archinal et al. 2018, as in `ephemeris.solar_axis_deg`)."""

@@ -19,7 +19,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.following import Following
+from sentinel.chain.track import Context
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.align import with_top
 from sentinel.jobs.align.bolts import Bolt, bolts_of
@@ -83,7 +84,7 @@ def looks(seed: int, way: str, cuts_min: Sequence[int]) -> Iterator[tuple[int, L
     run = Run(world)
     settings = with_top(world.settings, top_of(world) if way == "--top" else None)
     sun = Sun(settings.site)
-    forecaster = Forecaster(settings, sun, paused=spans)
+    forecaster = Following(Context(settings, sun), paused=spans)
     cuts = list(cuts_min)
     azimuth, altitude = (float(value) for value in run.axis_deg(0))
     share = float(np.cos(np.radians(world.latitude_deg)))

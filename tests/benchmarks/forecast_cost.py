@@ -17,7 +17,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.following import Following
+from sentinel.chain.track import Context
 from sentinel.core.records import Disc
 from tests.forecast.sessions import Session
 
@@ -36,7 +37,7 @@ def main() -> None:
         azimuth_error_deg=0.3, altitude_error_deg=-0.2, worm_arcsec=12, wind_arcsec=3, flexure="ou",
         flexure_arcsec=10, watched_h=hours, followed_h=hours + 1, recentred=places, seed=2,
     )  # fmt: skip
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     spent = np.empty(number)
     renewed = 0
     for i, frame in enumerate(session.frames()[:number]):

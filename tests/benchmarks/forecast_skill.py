@@ -13,7 +13,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.following import Following
+from sentinel.chain.track import Context
 from sentinel.core.records import Forecast, MeasuredFrame
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session, random_session
@@ -44,7 +45,7 @@ def line_exit_s(session: Session, frames: list[MeasuredFrame], now_s: float) -> 
 
 def watch(session: Session) -> Iterator[tuple[float, Forecast, list[MeasuredFrame]]]:
     """Feed a session; yield (hours, forecast, frames so far) at the cuts."""
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     frames = session.frames()
     cuts = list(CUTS_H)
     for i, frame in enumerate(frames):

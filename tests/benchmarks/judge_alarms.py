@@ -18,7 +18,8 @@ from statistics import median
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.following import Following
+from sentinel.chain.track import Context
 from sentinel.core.records import Incident
 from sentinel.sky import Sun
 from tests.judge import worlds
@@ -63,7 +64,7 @@ def shortened(session: Session) -> Session:
 
 
 def judged(session: Session, forecast: bool) -> list[Incident]:
-    feed = Forecaster(session.settings, Sun(session.settings.site)).feed if forecast else None
+    feed = Following(Context(session.settings, Sun(session.settings.site))).feed if forecast else None
     return worlds.judged(session, feed)[0]
 
 

@@ -25,8 +25,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import numpy as np  # noqa: E402
 
+from sentinel.chain.following import Following  # noqa: E402
 from sentinel.chain.forecast import renewal  # noqa: E402
-from sentinel.chain.forecast.forecaster import Forecaster  # noqa: E402
+from sentinel.chain.track import Context  # noqa: E402
 from sentinel.core.records import Event, Forecast, Mark, MeasuredFrame  # noqa: E402
 from sentinel.core.settings import Camera, Mount, Settings, Site  # noqa: E402
 from sentinel.core.times import from_utc_s, utc_s  # noqa: E402
@@ -223,7 +224,7 @@ def in_order(frames: Sequence[MeasuredFrame], marks: Sequence[Mark]) -> list[Eve
 
 def looks(played: Played, number: int) -> Iterator[Look]:
     """Feed a session; yield a forecast an hour of a disc that is seen and inside."""
-    forecaster = Forecaster(played.settings, Sun(played.settings.site))
+    forecaster = Following(Context(played.settings, Sun(played.settings.site)))
     next_s, last = played.start_s + LOOK_S / 2, None
     for event in played.events:
         last = forecaster.feed(event, event.time_utc) or last

@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.following import Following
 from sentinel.chain.forecast.recentring import TOLERANCE_WIDTHS
 from sentinel.chain.forecast.sun_path import OFFSETS_S, sun_path
+from sentinel.chain.track import Context
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import random_session
 from tests.forecast.test_mounts import MIDDLE
@@ -35,7 +36,7 @@ def test_the_times_ahead_have_each_rising_and_setting_in_them() -> None:
 @pytest.mark.parametrize("seed", [35, 146, 192])
 def test_the_advice_holds_as_long_as_it_promises_where_the_air_lifts_a_rising_sun(seed: int) -> None:
     session = replace(random_session(seed), watched_h=1.0)
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     frames = session.frames()
     feed(forecaster, frames)
     forecast = forecaster.look(frames[-1].time_utc)

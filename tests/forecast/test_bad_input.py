@@ -6,7 +6,8 @@ from math import inf, nan
 
 import pytest
 
-from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.following import Following
+from sentinel.chain.track import Context
 from sentinel.core.records import Disc, Event, Mark, MarkKind, MeasuredFrame, Tick
 from tests.forecast.sessions import Session
 from tests.forecast.watching import feed, seconds_ahead, watched
@@ -19,7 +20,7 @@ def with_disc(frame: MeasuredFrame, **changes: float) -> MeasuredFrame:
 
 
 def test_before_any_disc_it_says_that_there_is_none() -> None:
-    forecaster = Forecaster(PLAIN.settings, PLAIN.sun)
+    forecaster = Following(Context(PLAIN.settings, PLAIN.sun))
     assert forecaster.look(PLAIN.start_utc).flags == ("no-disc",)
     blind = [replace(frame, disc=Disc(found=False)) for frame in PLAIN.frames()]
     assert feed(forecaster, blind) == []

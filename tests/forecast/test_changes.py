@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.following import Following
+from sentinel.chain.track import Context
 from sentinel.core.records import Disc, Mark, MeasuredFrame
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session, first_touch_s
@@ -48,7 +49,7 @@ def test_a_stop_is_noticed_in_two_frames_and_timed() -> None:
     session = replace(QUIET, watched_h=2.0)
     frames = session.frames()
     stopped = turning_otherwise(session, 120, 0.0, 40)
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     before = feed(forecaster, frames)[-1]
     first = forecaster.look(frames[-1].time_utc)
     forecasts = feed(forecaster, stopped)
@@ -76,7 +77,7 @@ def test_a_stop_is_noticed_in_two_frames_and_timed() -> None:
 
 def test_turning_back_is_a_straight_line_until_it_is_mended() -> None:
     session = replace(QUIET, watched_h=1.5)
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     feed(forecaster, session.frames())
     turned = feed(forecaster, turning_otherwise(session, 90, -1.0, 4))
     assert turned[-1].departed_utc is not None
@@ -104,12 +105,12 @@ def test_through_cloud_it_goes_on_and_knows_the_disc_again() -> None:
     session = replace(QUIET, watched_h=5.0, interval_s=120)
     frames = session.frames()
     clouded = [replace(f, disc=Disc(found=False)) if 60 <= i < 135 else f for i, f in enumerate(frames)]
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     during = feed(forecaster, clouded[:134])[-1]
     assert "unseen" in during.flags
     after = feed(forecaster, clouded[134:])[-1]
     assert after.departed_utc is None
-    assert forecaster._tracker.stretch == 0
+    assert forecaster.track.part.number == 0
     assert after.polar_altitude_error_deg == pytest.approx(-0.3, abs=0.03)
 
 
@@ -171,9 +172,9 @@ def test_an_axis_that_gives_way_is_reported_and_relearnt() -> None:
     ],
 )  # fmt: skip
 def test_a_disc_that_moves_fast_and_evenly_has_not_jumped(session: Session) -> None:
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     feed(forecaster, session.frames())
-    assert forecaster.stretch_began_utc == session.start_utc
+    assert forecaster.track.part.began_s == session.start_s
 
 
 def test_a_disc_put_elsewhere_all_day_long_is_followed_all_the_same() -> None:

@@ -8,7 +8,8 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.following import Following
+from sentinel.chain.track import Context
 from sentinel.core.records import Event, Forecast
 from sentinel.core.times import utc_s
 from sentinel.sky import Sun
@@ -23,7 +24,7 @@ SETTLED_S = 1200.0
 
 def followed(run: Run, until_h: float | None = None) -> list[tuple[int, Forecast]]:
     """Every renewed forecast with the frame it came with."""
-    forecaster = Forecaster(run.world.settings, Sun(run.world.settings.site))
+    forecaster = Following(Context(run.world.settings, Sun(run.world.settings.site)))
     events: list[Event] = sorted([*run.frames(), *run.marks], key=lambda event: event.time_utc)
     found = []
     for event in events:
@@ -143,7 +144,7 @@ def test_hours_of_history_that_pour_in_are_no_forecast_on_nothing() -> None:
     run = Run(world)
     frames = run.frames()
     now_utc = frames[-1].time_utc
-    forecaster = Forecaster(world.settings, Sun(world.settings.site))
+    forecaster = Following(Context(world.settings, Sun(world.settings.site)))
     told = [forecast for frame in frames if (forecast := forecaster.feed(frame, now_utc)) is not None]
     assert told
     assert all((forecast.arc_h or 0.0) > world.hours - 1.0 for forecast in told)

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.following import Following
+from sentinel.chain.track import Context
 from tests.forecast.sessions import random_session
 from tests.forecast.watching import feed, seconds_ahead
 
@@ -13,7 +14,7 @@ def outcomes(seeds: range, hours: float) -> list[tuple[float, float, float, floa
     rows = []
     for seed in seeds:
         session = random_session(seed, watched_h=hours)
-        forecaster = Forecaster(session.settings, session.sun)
+        forecaster = Following(Context(session.settings, session.sun))
         frames = session.frames()
         feed(forecaster, frames)
         forecast = forecaster.look(frames[-1].time_utc)

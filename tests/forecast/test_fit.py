@@ -5,9 +5,10 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from sentinel.chain.following import Following
 from sentinel.chain.forecast.fit import USUAL_ROLLS, Solved, roll_grid
-from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.forecast.geometry import Geometry, Points
+from sentinel.chain.track import Context
 from sentinel.sky import refraction_sigma_deg
 from sentinel.sky.mount import separation_deg
 from tests.forecast.sessions import Session, random_session
@@ -39,9 +40,9 @@ def test_a_roll_between_two_cells_is_counted_once(roll_deg: float) -> None:
 def test_the_true_roll_and_rate_stay_in_mind_while_a_quiet_hour_speaks_against_them() -> None:
     # For an hour its slow flexure looks like a drive on the star rate, then like what it is.
     session = random_session(6, watched_h=1.6, rolls="any")
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     feed(forecaster, session.frames())
-    points = forecaster._estimator._nodes.points
+    points = forecaster.forecaster._estimator._nodes.points
     off = np.abs((np.degrees(points.roll_rad) - session.roll_deg + 180) % 360 - 180)
     assert ((off < 15) & (points.base_arcsec_s == 15.0)).any()
 
@@ -50,7 +51,8 @@ def test_the_true_roll_and_rate_stay_in_mind_while_a_quiet_hour_speaks_against_t
 def test_two_discs_before_a_long_night_of_cloud_rule_nothing_out(minutes: int) -> None:
     session = Session(watched_h=13, altitude_error_deg=0.1)
     frames = session.frames()
-    forecasts = feed(Forecaster(session.settings, session.sun), frames[:2] + frames[minutes : minutes + 4])
+    forecaster = Following(Context(session.settings, session.sun))
+    forecasts = feed(forecaster, frames[:2] + frames[minutes : minutes + 4])
     assert forecasts[-1].time_utc >= frames[0].time_utc + timedelta(minutes=minutes)
     assert forecasts[-1].polar_altitude_error_deg == pytest.approx(0.1, abs=0.5)
 

@@ -7,7 +7,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from sentinel.chain.following import Following
+from sentinel.chain.forecast.discs import Discs
 from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.track import Context
 from sentinel.core.records import Mark, Surroundings, Tick
 from sentinel.core.settings import Mount, Supplies
 from sentinel.core.times import utc_s
@@ -78,7 +81,7 @@ def test_a_disc_that_stays_is_said_to_stay() -> None:
 def test_a_replay_is_identical_and_looking_changes_nothing() -> None:
     session = replace(DRIFTING, watched_h=1.2, worm_arcsec=10)
     plain = watched(session)
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     looked = []
     for frame in session.frames():
         looked += feed(forecaster, [frame])
@@ -90,16 +93,16 @@ def test_a_replay_is_identical_and_looking_changes_nothing() -> None:
 def test_late_frames_find_their_place() -> None:
     session = replace(DRIFTING, watched_h=0.8, wind_arcsec=1)
     frames = session.frames()
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     feed(forecaster, frames[:20] + frames[30:] + frames[20:30])
-    arc = forecaster._tracker.bins.arc()
+    arc = forecaster.forecaster._discs.bins.arc()
     assert arc.count.sum() == len(frames)
     assert (np.diff(arc.utc_s) > 0).all()
 
 
 def test_ticks_alone_go_on_forecasting_seldom() -> None:
     session = replace(DRIFTING, watched_h=0.5)
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     feed(forecaster, session.frames())
     begin = session.start_utc + timedelta(minutes=31)
     ticks = [Tick(time_utc=begin + timedelta(minutes=i)) for i in range(120)]
@@ -111,15 +114,15 @@ def test_ticks_alone_go_on_forecasting_seldom() -> None:
 
 def test_memory_and_cost_are_bounded() -> None:
     session = Session(width_px=20_000, height_px=20_000, watched_h=90, followed_h=91, interval_s=120)
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster, discs = Forecaster(session.settings, session.sun), Discs()
     sizes = []
     for i, frame in enumerate(session.frames()):
-        # Cheap: discs are sorted, but fits are made only now and then.
-        forecaster._tracker.take(sight) if (
-            sight := forecaster._sight(frame, utc_s(frame.time_utc))
-        ) else None
+        # Cheap: discs are binned, but no fits are made.
+        disc = forecaster._sight(frame, utc_s(frame.time_utc))
+        if disc is not None:
+            discs.take(disc)
         if i % 300 == 299:
-            sizes.append(len(forecaster._tracker.bins.arc()))
+            sizes.append(len(discs.bins.arc()))
     assert max(sizes) < 230
     assert sizes[-1] <= sizes[-2] + 5
 
@@ -132,7 +135,7 @@ def test_supplies_axis_and_sunset_make_visits() -> None:
             "supplies": Supplies(camera_battery_h=2.0, card_frames=500, timer_frames=60),
         }
     )
-    forecaster = Forecaster(settings, session.sun)
+    forecaster = Following(Context(settings, session.sun))
     last = feed(forecaster, session.frames())[-1]
     due = {one.reason: (utc_s(one.time_utc) - session.start_s) / 3600 for one in last.due}
     assert due["axis-limit"] == pytest.approx(1.0, abs=0.01)

@@ -7,13 +7,14 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from sentinel.chain.following import Following
 from sentinel.chain.forecast.estimate import TELLING_ARC_S
 from sentinel.chain.forecast.fit import USUAL_ROLLS
-from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.forecast.geometry import Elsewhere, Geometry
 from sentinel.chain.forecast.nodes import every_node
 from sentinel.chain.forecast.place_and_clock import PlaceAndClock, mistakes
 from sentinel.chain.forecast.rates import first_rates
+from sentinel.chain.track import Context
 from sentinel.core.records import Contradiction, Disc, MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import from_utc_s
@@ -163,9 +164,9 @@ def test_a_clock_that_is_set_takes_the_contradiction_back(step_h: float) -> None
 
 def test_all_places_at_once_are_told_of_as_each_alone_and_a_short_track_tells_of_none() -> None:
     session = Session(azimuth_error_deg=0.6, altitude_error_deg=-0.4, watched_h=3.0, followed_h=4.0, seed=4)
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     places = PlaceAndClock(session.settings.site, session.sun).elsewhere
-    estimator = forecaster._estimator
+    estimator = forecaster.forecaster._estimator
     for frame in session.frames():
         forecaster.feed(frame, frame.time_utc)
         if frame.time_utc.timestamp() - session.start_s < TELLING_ARC_S:

@@ -5,7 +5,8 @@ from datetime import datetime
 
 import numpy as np
 
-from sentinel.chain.forecast.forecaster import Forecaster
+from sentinel.chain.following import Following
+from sentinel.chain.track import Context
 from sentinel.core.records import Event, Forecast, MeasuredFrame
 from sentinel.core.times import utc_s
 from sentinel.sky.arrays import Array
@@ -13,7 +14,7 @@ from sentinel.sky.mount import axis_vector, in_mount_frame, project, rate_arcsec
 from tests.forecast.sessions import ARCSEC, Session
 
 
-def feed(forecaster: Forecaster, events: Iterable[Event]) -> list[Forecast]:
+def feed(forecaster: Following, events: Iterable[Event]) -> list[Forecast]:
     """Feed events as they come; return the renewed forecasts."""
     fed = [forecaster.feed(event, event.time_utc) for event in events]
     return [forecast for forecast in fed if forecast is not None]
@@ -21,7 +22,7 @@ def feed(forecaster: Forecaster, events: Iterable[Event]) -> list[Forecast]:
 
 def watched(session: Session, events: Sequence[Event] | None = None) -> list[Forecast]:
     """Feed a session's frames, or other events, to a fresh forecaster."""
-    forecaster = Forecaster(session.settings, session.sun)
+    forecaster = Following(Context(session.settings, session.sun))
     return feed(forecaster, session.frames() if events is None else events)
 
 

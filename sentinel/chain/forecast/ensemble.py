@@ -13,6 +13,8 @@ from sentinel.chain.forecast.sun_path import OFFSETS_S
 from sentinel.sky.arrays import Array, Bools
 
 DRAWS = 400
+SURE_SHARE = 0.98
+SURE_AFTER_S = 1800.0
 _MOST_UNKNOWNS = 64
 _HALF = DRAWS // 2
 _TAIL = 8.0
@@ -81,6 +83,13 @@ class Ensemble:
         """Return when the drift became what it is, POSIX seconds, (d,); NaN where it always was."""
         times = np.array([np.nan, *(change.utc_s for change in self.changes)])
         return np.asarray(times[self.kind // len(FLEXURES)])
+
+    def has_surely_changed(self, until_s: float) -> bool:
+        """Whether the drift is another for sure, and for so long that the track before is let go."""
+        changed_s = self.changed_s()
+        changed = np.isfinite(changed_s)
+        long_ago_s = until_s - SURE_AFTER_S
+        return bool(changed.mean() >= SURE_SHARE and np.median(changed_s[changed]) <= long_ago_s)
 
     def tipping(self) -> Bools:
         """Return which draws are of a mount that tips over, (d,)."""

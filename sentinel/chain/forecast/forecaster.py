@@ -2,15 +2,16 @@
 
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
-from functools import partial
 
 import numpy as np
 
-from sentinel.chain.forecast.dwell import tracks_px
+from sentinel.chain.forecast.discs import Discs, TrackedDisc
 from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.estimate import Estimator
 from sentinel.chain.forecast.exits import Frame
+from sentinel.chain.forecast.expected_path import BEFORE_S, EXPECTED_S, expected_path
 from sentinel.chain.forecast.fit import USUAL_ROLLS
 from sentinel.chain.forecast.line import fit_line
 from sentinel.chain.forecast.nodes import (
@@ -30,57 +31,40 @@ from sentinel.chain.forecast.rolls import PAUSED_ROLL, TOLD_ROLL, roll_of_top, r
 from sentinel.chain.forecast.scale import Scale
 from sentinel.chain.forecast.summary import Departure, Inputs, summary, without_disc
 from sentinel.chain.forecast.sun_path import SunPath, sun_path
-from sentinel.chain.forecast.tracker import Expected, TrackedDisc, Tracker, Verdict
 from sentinel.chain.forecast.visits import Stores
+from sentinel.chain.track.runs import Part
+from sentinel.chain.track.state import Track
+from sentinel.core.path_point import PathPoint
 from sentinel.core.records import Event, Forecast, Mark, MeasuredFrame, Surroundings
 from sentinel.core.settings import Settings
-from sentinel.core.times import from_utc_s, utc_s
+from sentinel.core.times import utc_s
 from sentinel.sky.arrays import Array
-from sentinel.sky.mount import Optics
 from sentinel.sky.sun import Sun
 
 HISTORY_S = 1800.0
 DEPARTURE_S = 1200.0
 BACKLASH_S = 600.0
 BACKLASH_ARCSEC = 120.0
-CHANGED_SHARE = 0.98
-"""So sure that the drift has become another, the track from before is let go."""
-CHANGED_LEAST_S = 1800.0
-"""And only when there is so much track since."""
 FAR_PX = 1e7
-EXPECTED_S = 12 * 3600.0
-"""For how long a disc is expected."""
 FORGOTTEN_S = 10 * 86_400.0
 """After so long without a frame it is another session, or the clock was wrong."""
-BEFORE_S: Array = -60 * np.array([40, 30, 20, 10, 5, 2.0])  # new discs are compared with the last ones
 UNSAID_SIGMA_PX = 0.5
 """Uncertainty of a centre for which none is given."""
-Span = tuple[datetime, datetime]
 
 
 class Forecaster:
     """Takes measured frames, ticks and marks in any order; says until when the camera may be left alone.
 
-    The same events fed in the same order give the same forecasts: nothing else enters. `look` changes
-    nothing.
-
-    Parameters
-    ----------
-    settings, sun
-        The session's, and the sun over its site.
-    paused
-        Spans in which the drive is said to have stood: discs in them are no part of the track, but show how
-        the camera sits. A pause that nobody tells of is recognised where a step of the disc fell within it.
+    The same events fed in the same order, with the same tracks, give the same forecasts: nothing else enters.
+    `look` changes nothing.
     """
 
-    def __init__(self, settings: Settings, sun: Sun, paused: Sequence[Span] = ()) -> None:
+    def __init__(self, settings: Settings, sun: Sun) -> None:
         self._settings = settings
-        self._paused = [(utc_s(begin), utc_s(end)) for begin, end in paused]
         self._in_pause: list[TrackedDisc] = []
         self._sun = sun
         self._nominal = settings.camera.scale_arcsec_px
         self._size: tuple[int, int] | None = None
-        self._other_size = ((0, 0), 0)
         self._stores: Stores | None = None
         self._place_and_clock = PlaceAndClock(settings.site, sun)
         self._start_over()
@@ -92,11 +76,13 @@ class Forecaster:
     def _start_over(self) -> None:
         """Forget the mount: its axis was realigned, or the frames are another camera's."""
         self._scale = Scale(self._nominal)
-        self._tracker = Tracker(self._nominal)
+        self._discs = Discs()
+        self._departed_s: float | None = None
         self._estimator = Estimator(self._settings.site, self._sun, self._first_nodes())
         self._draws: Ensemble | None = None
         self._exit_s: float | None = None
-        self._expected_from: TrackedDisc | None = None
+        self._path: tuple[PathPoint, ...] = ()
+        self._path_from: TrackedDisc | None = None
         self._out_since_s: float | None = None
         self._changed_s: float | None = None
 
@@ -107,8 +93,8 @@ class Forecaster:
             roll = TOLD_ROLL.about(roll_of_top(mount.picture_top, southern=site.latitude_deg < 0))
         return every_node(first_rates(mount.tracking), site.latitude_deg, roll)
 
-    def _begin_anew(self, since_s: float, since: Since) -> None:
-        """Fit what comes from a moment on by itself: its prior is what the track before it has told."""
+    def _begin_anew(self, since: Since) -> None:
+        """Fit what comes by itself: its prior is what the track before it has told."""
         self._place_and_clock.begin_part()
         told = self._estimator.learnt
         if told is not None:
@@ -116,17 +102,9 @@ class Forecaster:
                 told, changed_rates(self._settings.mount.tracking), self._settings.site.latitude_deg, since
             )
             self._estimator = Estimator(self._settings.site, self._sun, nodes)
-        self._tracker.bins.forget(since_s)
 
-    @property
-    def stretch_began_utc(self) -> datetime | None:
-        """First frame since the disc was last put elsewhere; None: no disc has been seen."""
-        began_s = self._tracker.began_utc_s
-        return from_utc_s(began_s) if np.isfinite(began_s) else None
-
-    def feed(self, event: Event, now_utc: datetime, stands_since_s: float | None = None) -> Forecast | None:
-        """Take one event, and since when the mount stands; return the forecast that it renews, else None."""
-        self._tracker.stands_since_s = stands_since_s
+    def feed(self, event: Event, now_utc: datetime, track: Track) -> Forecast | None:
+        """Take one event, and what the disc does by then; return the forecast that it renews, else None."""
         if self._stores is None:
             self._stores = Stores.begun(utc_s(event.time_utc), self._settings)
         now = utc_s(now_utc)
@@ -134,23 +112,23 @@ class Forecaster:
         if isinstance(event, Mark):
             surprise = self._take_mark(event)
         elif isinstance(event, MeasuredFrame):
-            surprise = self._take_frame(event)
+            surprise = self._take_frame(event, track)
         elif isinstance(event, Surroundings):
             self._stores = self._stores.with_room(event)
-        if self._tracker.last is None:
+        if self._discs.last is None:
             return None
         is_frame, at = isinstance(event, MeasuredFrame), utc_s(event.time_utc)
         # History that pours in is gone through as of its own time; what was to come then is no news.
         history = is_frame and now - at > HISTORY_S
         moment = at if history else now
-        last = self._tracker.last
+        last = self._discs.last
         due = is_frame and self._renewal.is_due(
             moment,
             self._interval_s,
-            first_s=self._tracker.first_utc_s,
+            first_s=self._discs.first_utc_s,
             # Of a disc that is seen to be over the edge more forecasts tell nothing.
             seen_s=last.utc_s if self._out_since_s is None else -np.inf,
-            astray=self._tracker.departed_utc_s is not None,
+            astray=self._departed_s is not None,
         )
         due = due or (not is_frame and self._renewal.is_due_idle(moment))
         if not (surprise or due):
@@ -171,27 +149,22 @@ class Forecaster:
     def look(self, now_utc: datetime) -> Forecast:
         """Return the forecast as of now; what `feed` returns later does not change by it."""
         now = utc_s(now_utc)
-        if self._tracker.last is None:
+        if self._discs.last is None:
             return without_disc(self._settings, self._stores, now_utc, now)
-        unrest, ahead = self._tracker.unrest, sun_path(self._settings, self._sun, now)
+        unrest, ahead = self._discs.unrest, sun_path(self._settings, self._sun, now)
         try:
             return self._outlook(now_utc, ahead, *self._fitted(ahead, keep=False))
         finally:
-            self._tracker.unrest = unrest
+            self._discs.unrest = unrest
 
     def _take_mark(self, mark: Mark) -> bool:
         if self._stores is not None:
             self._stores = self._stores.marked(mark)
-        if mark.kind == "realigned":
-            self._start_over()
-            return False
-        if mark.kind in ("recentred", "unwound", "visit"):
-            self._tracker.tell_of_jump()
         if mark.kind == "unwound":
             self._slack_until_s = utc_s(mark.time_utc) + BACKLASH_S
         return mark.kind in ("unwound", "battery", "card", "timer")
 
-    def _take_frame(self, frame: MeasuredFrame) -> bool:
+    def _take_frame(self, frame: MeasuredFrame, track: Track) -> bool:
         """Take a frame; return whether it was a surprise."""
         at = utc_s(frame.time_utc)
         if self._stores is not None:
@@ -202,40 +175,63 @@ class Forecaster:
             elif np.isfinite(self._frame_s):
                 self._steps.append(at - self._frame_s)
             self._frame_s = at
+        if not track.own:
+            return False
+        size = (frame.width_px, frame.height_px)
+        if track.part.number != self._discs.part and (
+            track.part.cause == "realigned" or self._size not in {None, size}
+        ):
+            self._start_over()
+        self._size = size
         self._place_and_clock.see(frame)
         sight = self._sight(frame, at)
-        if sight is None or not self._same_size(frame):
+        if sight is None:
             return False
         self._watch_edge(sight)
-        return self._follow(frame, sight)
+        return self._follow(frame, sight, track)
 
-    def _follow(self, frame: MeasuredFrame, sight: TrackedDisc) -> bool:
-        """Take a disc into the track; return whether it was a surprise."""
-        tracker = self._tracker
+    def _follow(self, frame: MeasuredFrame, sight: TrackedDisc, track: Track) -> bool:
+        """Take a disc into the part that it belongs to; return whether it was a surprise."""
+        discs = self._discs
+        if discs.last is not None and sight.utc_s <= discs.last.utc_s:
+            discs.take_late(sight, self._scale.arcsec_px)
+            return False
+        surprise = discs.last is None
         if self._scale.learn(frame.disc, sight, self._sun):
             # Another lens: what was seen in other pixels is of no use.
-            tracker.begin_stretch_with(sight)
-            self._begin_anew(sight.utc_s, REBUILT)
-            return True
-        if any(begin <= sight.utc_s <= end for begin, end in self._paused):
+            discs.begin_part(track.part.number, sight.utc_s)
+            self._begin_anew(REBUILT)
+            surprise = True
+        discs.waiting.append(sight)
+        if track.part.number != discs.part:
+            self._begin_part(track.part)
+            surprise = True
+        if track.followed:
+            discs.take(sight)
+        fled = track.departed_s is not None and self._departed_s is None
+        self._departed_s = track.departed_s
+        return surprise or fled
+
+    def _begin_part(self, part: Part) -> None:
+        """Begin another part of the track, where the follower says that it began."""
+        discs, told = self._discs, bool(self._in_pause)
+        ran = self._in_pause or [d for d in discs.waiting if d.utc_s < part.began_s]
+        first = [d for d in discs.waiting if d.utc_s >= part.began_s][:1]
+        stood = [*([discs.last] if discs.last is not None else []), *ran, *first]
+        discs.begin_part(part.number, part.began_s)
+        if part.cause == "drift":
+            self._changed_s = part.began_s if part.since_s is None else part.since_s
+        self._begin_anew({"drift": CHANGED, "camera": REBUILT}.get(part.cause, put_elsewhere(told=part.told)))
+        if told or self._departed_s is not None:
+            # The new part's prior is to know it, or the camera might have been turned since.
+            self._learn_roll(stood, told=told)
+        self._in_pause = []
+
+    def take_pause(self, frame: MeasuredFrame) -> None:
+        """Take a frame while the drive stands, as somebody says: it shows how the camera sits."""
+        sight = self._sight(frame, utc_s(frame.time_utc))
+        if sight is not None:
             self._in_pause.append(sight)
-            return False
-        first, was = tracker.last is None, tracker.last
-        left = [] if tracker.departed_utc_s is None else list(tracker.suspects)
-        if self._in_pause:
-            tracker.tell_of_jump()
-            self._learn_roll([*([was] if was else []), *self._in_pause, sight], told=True)
-            self._in_pause.clear()
-        since = put_elsewhere(told=tracker.told_of_jump)
-        verdict = tracker.take(sight)
-        if verdict is Verdict.CHANGED:
-            self._changed_s = tracker.began_utc_s
-            self._begin_anew(self._changed_s, CHANGED)
-        if verdict is Verdict.JUMPED:
-            self._begin_anew(tracker.began_utc_s, since)
-        if verdict is Verdict.JUMPED and left and was is not None:
-            self._learn_roll([was, *left], told=False)
-        return first or verdict in (Verdict.JUMPED, Verdict.DEPARTED, Verdict.CHANGED)
 
     def _sight(self, frame: MeasuredFrame, at: float) -> TrackedDisc | None:
         disc = frame.disc
@@ -256,21 +252,6 @@ class Forecaster:
             # The gears take up their slack: the disc is about there, but its drift means nothing.
             sigma = float(np.hypot(sigma, BACKLASH_ARCSEC / self._scale.arcsec_px))
         return TrackedDisc(at, disc.x_px, disc.y_px, disc.radius_px, sigma)
-
-    def _same_size(self, frame: MeasuredFrame) -> bool:
-        size = (frame.width_px, frame.height_px)
-        if self._size is None:
-            self._size = size
-        if size == self._size:
-            self._other_size = ((0, 0), 0)
-            return True
-        seen = self._other_size[1] + 1 if self._other_size[0] == size else 1
-        self._other_size = (size, seen)
-        if seen < 3:
-            return False
-        self._size = size
-        self._start_over()
-        return True
 
     def _watch_edge(self, sight: TrackedDisc) -> None:
         room = self._frame.room_px(np.array(sight.x_px), np.array(sight.y_px), sight.radius_px).min()
@@ -293,56 +274,32 @@ class Forecaster:
 
         Where `keep`, the next fit goes on from this one.
         """
-        tracker = self._tracker
-        if tracker.departed_utc_s is not None and self._draws is not None:
+        discs = self._discs
+        if self._departed_s is not None and self._draws is not None:
             return self._draws, self._tracks_px(self._draws, ahead.now_s, ahead.offsets_s)
         scale = self._scale.arcsec_px
-        arc = tracker.bins.arc()
-        tracker.renew_unrest()
-        unrest, worm = tracker.unrest_of(arc, self._interval_s)
+        arc = discs.bins.arc()
+        discs.renew_unrest(scale)
+        unrest, worm = discs.unrest_of(arc, self._interval_s)
         variance = (arc.sigma_px * scale) ** 2 + unrest
         xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale
         draws = self._estimator.fit(arc, xy, variance, worm, ahead.now_s, keep=keep)
         if not keep:
             return draws, self._tracks_px(draws, ahead.now_s, ahead.offsets_s)
         both = self._tracks_px(draws, ahead.now_s, np.concatenate([BEFORE_S, ahead.offsets_s]))
-        tracks = both[:, len(BEFORE_S) :]
-        tracker.scale_arcsec_px = scale
-        if tracker.last is not self._expected_from:
-            # While nothing is seen the old expectation stands: it begins where the last disc was.
+        if discs.last is not self._path_from:
+            # While nothing is seen the old path stands: it begins where the last disc was.
             near = len(BEFORE_S) + int(np.searchsorted(ahead.offsets_s, EXPECTED_S))
             times_s = np.concatenate([ahead.now_s + BEFORE_S, ahead.times_s])
-            tracker.expected = Expected.of(times_s[:near], both[:, :near], len(BEFORE_S))
-            self._expected_from = tracker.last
-            tracker.moves_px = partial(self._moves_px, draws)
-        self._note_change(draws, ahead.now_s)
-        return draws, tracks
-
-    def _moves_px(self, draws: Ensemble, utc_s: Array, xy_px: Array) -> Array:
-        """Return the way (n, 2) of a disc that is put at a place (2,) at the first of the times (n,)."""
-        best, (width, height) = likeliest_mount(draws), self._size or (0, 0)
-        optics = Optics.of_scale(self._scale.arcsec_px, self._settings.camera.pixel_pitch_um, width, height)
-        at_px = float(xy_px[0]), float(xy_px[1])
-        x, y = tracks_px(self._settings, self._sun, best.mounting, utc_s, optics, at_px=at_px)
-        return np.stack([x[0], y[0]], axis=1)
+            self._path = expected_path(times_s[:near], both[:, :near], len(BEFORE_S), scale)
+            self._path_from = discs.last
+        return draws, both[:, len(BEFORE_S) :]
 
     def _tracks_px(self, draws: Ensemble, now_s: float, offsets_s: Array) -> Array:
         middle = np.array(self._frame.middle_px)[:, None, None]
         tracks: Array = np.stack(draws.tracks_arcsec(now_s, offsets_s)) / self._scale.arcsec_px + middle
         # Behind a camera that stands still there is no place in the picture: far out.
         return np.nan_to_num(tracks, copy=False, nan=FAR_PX).clip(-FAR_PX, FAR_PX)
-
-    def _note_change(self, draws: Ensemble, now_s: float) -> None:
-        """Begin anew where the drift has become another for sure, and there is track enough since."""
-        changed_s = draws.changed_s()
-        changed = np.isfinite(changed_s)
-        if changed.mean() < CHANGED_SHARE:
-            return
-        since_s = float(np.median(changed_s[changed]))
-        if min(now_s, self._tracker.last.utc_s if self._tracker.last else now_s) - since_s < CHANGED_LEAST_S:
-            return
-        self._changed_s = since_s
-        self._begin_anew(since_s, CHANGED)
 
     def _learn_roll(self, discs: Sequence[TrackedDisc], *, told: bool) -> None:
         """Take the camera's roll from a pause of the drive: the disc ran due west then, at the sky's rate."""
@@ -353,8 +310,8 @@ class Forecaster:
             self._estimator.told_roll(PAUSED_ROLL.about(roll))
 
     def _outlook(self, now_utc: datetime, ahead: SunPath, draws: Ensemble, tracks_px: Array) -> Forecast:
-        tracker = self._tracker
-        if tracker.last is None or self._stores is None:
+        discs = self._discs
+        if discs.last is None or self._stores is None:
             raise ValueError("no disc has been seen yet")
         inputs = Inputs(
             settings=self._settings,
@@ -366,10 +323,10 @@ class Forecaster:
             draws=draws,
             coming=ahead,
             tracks_px=tracks_px,
-            worm=tracker.unrest.worm,
-            last=tracker.last,
-            arc_h=(tracker.last.utc_s - tracker.first_utc_s) / 3600,
-            stretches=tracker.stretch + 1,
+            worm=discs.unrest.worm,
+            last=discs.last,
+            arc_h=(discs.last.utc_s - discs.first_utc_s) / 3600,
+            stretches=discs.parts,
             clipped=not self._scale.whole_seen,
             departure=self._departure(draws),
             out_since_s=self._out_since_s,
@@ -377,17 +334,17 @@ class Forecaster:
             changed_s=self._changed_s,
             settings_doubt=self._place_and_clock.doubt(),
         )
-        return summary(inputs, now_utc)
+        return replace(summary(inputs, now_utc), path=self._path)
 
     def _departure(self, draws: Ensemble) -> Departure | None:
         """Return how the disc has moved since it left its track, None where it has not."""
-        since = self._tracker.departed_utc_s
-        suspects = [s for s in self._tracker.suspects if since is not None and s.utc_s >= since]
+        since = self._departed_s
+        suspects = [s for s in self._discs.waiting if since is not None and s.utc_s >= since]
         if since is None or not suspects:
             return None
         last = [s for s in suspects if s.utc_s > suspects[-1].utc_s - DEPARTURE_S][-12:]
         rows = np.array([(s.utc_s, s.x_px, s.y_px, s.sigma_px) for s in last])
-        sigma = np.hypot(rows[:, 3], 0.5 * self._tracker.unrest.jitter_arcsec / self._scale.arcsec_px)
+        sigma = np.hypot(rows[:, 3], 0.5 * self._discs.unrest.jitter_arcsec / self._scale.arcsec_px)
         line = fit_line(rows[:, 0], rows[:, 1:3], sigma, slow_px_s=30.0 / self._scale.arcsec_px)
         still = stopped_px(self._sun, likeliest_mount(draws), line.at_utc_s, self._scale.arcsec_px)
         sky = np.hypot(*still[:, 1]) / STOP_S[1]

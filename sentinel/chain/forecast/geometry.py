@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from sentinel.core.settings import Site
+from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import (
     Optics,
@@ -22,7 +23,6 @@ from sentinel.sky.mount import (
     pose_seeing,
     project,
 )
-from sentinel.sky.orientation import half_turn_deg
 from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 

@@ -18,8 +18,8 @@ from sentinel.chain.forecast.geometry import Elsewhere, Geometry, Indices, Turne
 from sentinel.core.records import Contradiction, MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
+from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
-from sentinel.sky.orientation import half_turn_deg
 from sentinel.sky.refraction import air_mass
 from sentinel.sky.sun import Sun
 
@@ -92,7 +92,7 @@ def mistakes(site: Site) -> tuple[Mistake, ...]:
         for hours in range(-11, 13)
         if hours
     ]
-    longitude_deg = (site.longitude_deg + 180) % 360 - 180
+    longitude_deg = half_turn_deg(site.longitude_deg)
     if abs(longitude_deg) > _LEAST_DEG:
         found.append(Mistake("longitude-sign", _USUAL, -2 * longitude_deg / 15))
     if abs(site.latitude_deg) > _LEAST_DEG:

@@ -7,6 +7,7 @@ import numpy as np
 from sentinel.chain.forecast.dwell import Mounting
 from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.geometry import ARCSEC_OPTICS, COMMON, Geometry, Points, one_part, rolled
+from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import Pose, from_mount_frame, unproject
 from sentinel.sky.sun import Sun, altaz_deg
@@ -121,5 +122,5 @@ def off_axis_deg(
     )
     then, now = (altaz_deg(sun.direction(time)) for time in (held_s, now_s))
     lens_altitude, lens_azimuth = (float(lens[i] + then[i] - spot[i]) for i in (0, 1))
-    turn = (float(now[1]) - lens_azimuth + 180) % 360 - 180
+    turn = half_turn_deg(float(now[1]) - lens_azimuth)
     return turn * float(np.cos(np.radians(now[0]))), float(now[0]) - lens_altitude

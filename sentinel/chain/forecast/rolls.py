@@ -7,9 +7,9 @@ from typing import Literal
 
 import numpy as np
 
+from sentinel.chain.forecast.discs import TrackedDisc
 from sentinel.chain.forecast.fit import RollPrior
 from sentinel.chain.forecast.pointing import STOP_S, LikeliestMount, stopped_px
-from sentinel.chain.forecast.tracker import TrackedDisc
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
 

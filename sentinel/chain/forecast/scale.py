@@ -4,7 +4,7 @@ from collections import deque
 
 import numpy as np
 
-from sentinel.chain.forecast.tracker import TrackedDisc
+from sentinel.chain.forecast.discs import TrackedDisc
 from sentinel.core.records import Disc
 from sentinel.sky.sun import Sun
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from sentinel.chain.forecast.discs import TrackedDisc
 from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.exits import Exits, Frame, Swing, first_exits
 from sentinel.chain.forecast.line import Line, line_normals
@@ -16,7 +17,6 @@ from sentinel.chain.forecast.rates import rate_name
 from sentinel.chain.forecast.recentring import TracksAhead, best_along, best_centre, place, reach
 from sentinel.chain.forecast.scale import FOCAL_DOUBT
 from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, daylight
-from sentinel.chain.forecast.tracker import TrackedDisc
 from sentinel.chain.forecast.turning import Turning, turning_of
 from sentinel.chain.forecast.visits import (
     Stores,
@@ -30,8 +30,8 @@ from sentinel.chain.forecast.words import basis_of
 from sentinel.core.records import Due, Edge, Forecast, Place
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s
+from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
-from sentinel.sky.orientation import half_turn_deg
 from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 
@@ -251,9 +251,8 @@ def _axis_fields(inputs: Inputs, best: LikeliestMount, rate: Array) -> dict[str,
 
 
 def _roll_fields(best: LikeliestMount) -> dict[str, Any]:
-    roll_deg = float(half_turn_deg(np.degrees(best.roll_rad)))
-    sigmas = {"roll_sigma_deg": best.roll_sigma_deg, "axis_sigma_deg": best.axis_sigma_deg}
-    return {"roll_deg": roll_deg, "roll_share": best.share, **sigmas}
+    roll = {"roll_deg": half_turn_deg(float(np.degrees(best.roll_rad))), "roll_share": best.share}
+    return {**roll, "roll_sigma_deg": best.roll_sigma_deg, "axis_sigma_deg": best.axis_sigma_deg}
 
 
 def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]:
@@ -271,6 +270,7 @@ def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]
         "stopped": inputs.departure is not None and inputs.departure.stopped,
         "rate": rate_name(best.base_arcsec_s) != _configured(inputs.settings),
         "drift-changed": inputs.drift_changed_s() is not None,
+        "drift-sure": inputs.draws.has_surely_changed(inputs.last.utc_s),
         "contradicted": inputs.settings_doubt.contradiction() is not None,
     }
     return (*(name for name, yes in asked.items() if yes), *inputs.cause_flags())

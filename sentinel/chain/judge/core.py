@@ -33,10 +33,10 @@ from sentinel.chain.judge.timekeeping import Timekeeping
 from sentinel.chain.judge.visibility import Visibility
 from sentinel.chain.judge.visit import Visit
 from sentinel.chain.track.context import Context
-from sentinel.chain.track.follow import Track
 from sentinel.chain.track.observation import Observation
 from sentinel.chain.track.path import is_tracking
 from sentinel.chain.track.runs import Moved
+from sentinel.chain.track.state import Track
 from sentinel.core.records import (
     Event,
     Forecast,

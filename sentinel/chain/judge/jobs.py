@@ -16,6 +16,7 @@ from sentinel.core.records import Due, Edge, Forecast, Place
 from sentinel.core.settings import Settings, Site
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky import daylight
+from sentinel.sky.angles import half_turn_deg
 
 KNOWN = timedelta(hours=48)
 """As far as forecasts look."""
@@ -237,7 +238,7 @@ def is_hour_angle(due_utc: datetime, settings: Settings) -> bool:
     if allowed is None:
         return False
     hour_angle_deg = float(sun_of(settings.site).hour_angle_deg(utc_s(due_utc)))
-    return abs((hour_angle_deg - allowed[1] + 180) % 360 - 180) < 1.0
+    return abs(half_turn_deg(hour_angle_deg - allowed[1])) < 1.0
 
 
 def _limit(due: Due, forecast: Forecast, settings: Settings, now_utc: datetime) -> Job:

@@ -6,10 +6,10 @@ from typing import Any
 
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.context import Context
-from sentinel.chain.track.follow import Track
 from sentinel.chain.track.observation import Observation
 from sentinel.chain.track.path import Leaving, is_tracking
 from sentinel.chain.track.runs import Moved, Run
+from sentinel.chain.track.state import Track
 from sentinel.core.records import Severity
 from sentinel.core.times import format_utc, from_utc_s
 

@@ -9,6 +9,7 @@ from sentinel.chain.track.context import Context, SunPosition
 from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Forecast, Severity
 from sentinel.core.times import utc_s
+from sentinel.sky.angles import half_turn_deg
 
 AXIS_FAR_DEG = 12.0
 
@@ -83,7 +84,7 @@ def likely_mistakes(time_s: float, context: Context) -> list[str]:
     A wrong longitude is a wrong time: 15 degrees east are an hour later. A wrong date is always possible.
     """
     site = context.settings.site
-    longitude = (site.longitude_deg + 180) % 360 - 180
+    longitude = half_turn_deg(site.longitude_deg)
 
     def up(shift_h: float) -> bool:
         return context.sun_at(time_s + shift_h * 3600).altitude_deg > 0

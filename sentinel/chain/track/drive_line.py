@@ -1,9 +1,11 @@
 """Which way the disc goes in the picture when the mount stops: told by the forecasts' roll."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from sentinel.chain.track.path import Vector, west_from_roll
 from sentinel.core.records import Forecast
+from sentinel.sky.angles import half_turn_deg
 
 FORECASTS = 3
 """So many in a row must agree before their roll is believed."""
@@ -41,20 +43,20 @@ class DriveLine(NamedTuple):
         roll, doubts = forecast.roll_deg, set(forecast.flags)
         here = self
         if roll is not None and not _LINE_DOUBTS & doubts:
+            # A line comes round after half a turn: twice its angle after a whole one.
             lines = (*here.lines[-(FORECASTS - 1) :], roll)
-            agreed = _agree(lines, half_turn_deg=90.0, within_deg=LINE_AGREES_DEG)
+            agreed = _agree([2 * roll_deg for roll_deg in lines], 2 * LINE_AGREES_DEG)
             line = west_from_roll(roll, southern=southern) if agreed else here.line
             here = here._replace(lines=lines, line=line)
         if roll is None or _ROLL_DOUBTS & doubts:
             return here._replace(sure=False)
         rolls = (*here.rolls[-(FORECASTS - 1) :], roll)
-        agreed = _agree(rolls, half_turn_deg=180.0, within_deg=WEST_AGREES_DEG)
+        agreed = _agree(rolls, WEST_AGREES_DEG)
         west = west_from_roll(roll, southern=southern) if agreed else None
         sure = west is not None and (forecast.roll_share or 0.0) >= SURE_SHARE
         return here._replace(rolls=rolls, west=west, sure=sure)
 
 
-def _agree(angles: tuple[float, ...], *, half_turn_deg: float, within_deg: float) -> bool:
-    turn = 2 * half_turn_deg
-    spread = max(abs((one - angles[-1] + half_turn_deg) % turn - half_turn_deg) for one in angles)
-    return len(angles) == FORECASTS and spread < within_deg
+def _agree(angles_deg: Sequence[float], within_deg: float) -> bool:
+    spread = max(abs(half_turn_deg(one - angles_deg[-1])) for one in angles_deg)
+    return len(angles_deg) == FORECASTS and spread < within_deg

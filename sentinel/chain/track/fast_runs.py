@@ -208,15 +208,11 @@ def goes_on(path: Path, context: Context) -> bool:
     return abs(last - before) <= 0.15 * max(last, before) + 4 * path.jitter_px / path.steps[-1].sky_px
 
 
-def creeping(
-    path: Path, context: Context, even_s: float, departed_s: float | None, line: Vector | None
-) -> Suspicion | None:
+def creeping(path: Path, context: Context, even_s: float, line: Vector | None) -> Suspicion | None:
     """Return what to make of a disc that has moved evenly since `even_s`.
 
     Parameters
     ----------
-    departed_s
-        Since when it has left the mount's track, by the fit, which sees a slow beginning sooner; None: not.
     line
         The way of the drive in the picture, forward or backward; None: not known.
     """
@@ -224,14 +220,12 @@ def creeping(
     if way is None or not is_tracking(path, context):
         return None
     last = path.steps[-1]
-    since_s = even_s if departed_s is None else min(even_s, departed_s)
     pace = pace_of(last, way)
-    creep_s = _creep_s(way, line, context)
-    if last.time_s - even_s < creep_s / 2 or last.time_s - since_s < creep_s or pace > FASTEST_STOP:
+    if last.time_s - even_s < _creep_s(way, line, context) or pace > FASTEST_STOP:
         return None
     if pace < context.thresholds.runaway_rate_fraction + air_pace(path, context):
         return None
-    return Suspicion(kind_of(pace), since_s, way, pace, "creeping")
+    return Suspicion(kind_of(pace), even_s, way, pace, "creeping")
 
 
 def _creep_s(way: Vector, line: Vector | None, context: Context) -> float:

@@ -4,7 +4,9 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 
 from sentinel.chain.track.context import Context
-from sentinel.chain.track.follow import Follower, Track
+from sentinel.chain.track.follow import Follower
+from sentinel.chain.track.runs import Part
+from sentinel.chain.track.state import Track
 from sentinel.core.records import Forecast, Mark, MeasuredFrame
 from sentinel.core.times import utc_s
 
@@ -30,25 +32,21 @@ def parts_of(
     times_s = [utc_s(frame.time_utc) for frame in frames]
     number = [NO_PART] * len(frames)
     recent: deque[int] = deque(maxlen=LOOK_BACK)
+    part = Part()
     for event in sorted([*frames, *others], key=lambda event: event.time_utc):
         before, track = track, follower.step(track, event, utc_s(event.time_utc))
         if not isinstance(event, MeasuredFrame) or not (track.own and event.disc.found):
             continue
         recent.append(place[id(event)])
         if track.steady:
-            _number(number, recent, times_s, _since_s(before, recent, times_s), track.part)
+            # What has landed had landed before that was sure.
+            since_s = before.moving.moved_s if before.moving is not None else utc_s(event.time_utc)
+            since_s = since_s if track.part.number == part.number else track.part.began_s
+            part = track.part
+            _number(number, recent, times_s, since_s, part.number)
         elif track.run is not None and before.run is None:
             _number(number, recent, times_s, track.run.onset_s + 1.0, NO_PART)
     return _renumbered(number)
-
-
-def _since_s(before: Track, recent: Sequence[int], times_s: Sequence[float]) -> float:
-    """Return since when the disc has been where it is: what has landed had landed before that was sure."""
-    if before.moving is not None:
-        return before.moving.moved_s
-    if before.run is not None:
-        return times_s[recent[-min(before.run.steady + 2, len(recent))]]
-    return times_s[recent[-1]]
 
 
 def _number(

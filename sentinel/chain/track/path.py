@@ -164,6 +164,12 @@ def extended(
     return restarted(path, seen)._replace(steps=steps), step
 
 
+def shaken(path: Path) -> Path:
+    """Return the path of a disc that is shaken more than it was: what is usual is learnt anew."""
+    scatter = tuple(step.excess_px for step in path.steps)
+    return path._replace(scatter=scatter, jitter_px=_jitter_px(scatter, path.jitter_px))
+
+
 def restarted(path: Path, seen: Observation) -> Path:
     """Return the path after a gap: the usual drift and jitter are kept, nothing else is."""
     trail = ((seen.time_s, seen.x_px, seen.y_px),)

@@ -1,7 +1,7 @@
 """A mount that does not carry the sun, and a disc that was put elsewhere: what is remembered of either."""
 
-from math import hypot
-from typing import NamedTuple
+from math import hypot, inf
+from typing import Literal, NamedTuple
 
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
@@ -11,6 +11,29 @@ from sentinel.core.times import utc_s
 
 SUN_RADIUS_DEG = 0.2666
 """At 1 au: the disc is its own yardstick."""
+STANDS_PACE = 0.25
+"""Of the sky's rate: a disc that goes more slowly is one of a drive that slips, not of one that stopped."""
+
+
+Cause = Literal["put-elsewhere", "drift", "realigned", "camera"]
+
+
+class Part(NamedTuple):
+    """A part of the track: in each the mount carried the sun alike, and nobody put the disc elsewhere."""
+
+    number: int = 0
+    began_s: float = inf
+    """From when on its discs are its own."""
+    since_s: float | None = None
+    """When the drift became another, where that was somewhat before."""
+    cause: Cause = "put-elsewhere"
+    """Why it is another than the one before: the last two mean that nothing of that one holds."""
+    told: bool = False
+    """The operator said that the disc was put elsewhere."""
+
+    def then(self, cause: Cause, began_s: float, *, told: bool = False) -> "Part":
+        """Return the next one."""
+        return Part(self.number + 1, began_s, cause=cause, told=told)
 
 
 class Suspicion(NamedTuple):
@@ -44,6 +67,12 @@ class Run(NamedTuple):
     deg_s: float
     steady: int = 0
     """Quiet steps in a row: tracking again."""
+    steady_from_s: float = 0.0
+    """When the first of them began."""
+    from_start: bool = False
+    """It has never been seen otherwise: so goes the mount, and nothing has been departed from."""
+    pushed: bool = False
+    """Of one that crawls: the disc has leapt, and has not been seen to go on since."""
     lost_s: float | None = None
     slow_from: tuple[float, float, float] | None = None
     """Where and when it was last made sure that a slow slide goes on; None: each step shows by itself."""
@@ -55,11 +84,18 @@ class Run(NamedTuple):
         """How fast the disc goes."""
         return self.pace * self.px_s
 
+    @property
+    def crawls(self) -> bool:
+        """Whether the disc is still carried, only less than it should be."""
+        return self.pace < STANDS_PACE
+
     def seen_at(self, step: Step, *, steady: int) -> "Run":
         """Return the same, the disc having been measured once more."""
+        from_s = step.time_s - step.seconds if steady <= 1 else self.steady_from_s
         return self._replace(
-            seen_s=step.time_s, x_px=step.x_px, y_px=step.y_px, radius_px=step.radius_px, steady=steady
-        )
+            seen_s=step.time_s, x_px=step.x_px, y_px=step.y_px, radius_px=step.radius_px,
+            steady=steady, steady_from_s=from_s,
+        )  # fmt: skip
 
     def way_out(self, seen: Observation, context: Context) -> Leaving | None:
         """Return where and when the disc leaves, from when it was last measured."""
@@ -107,6 +143,14 @@ class Moving(NamedTuple):
     steady: int = 0
     least_px: float = 0.0
     """A way shorter than this is no news: over a pause the drift alone may bend so far."""
+    off: Vector | None = None
+    """How far off its way it was when it last leapt, or was first off it; None: no way is known."""
+    strayed: bool = False
+    """It is off its way."""
+    flees: bool = False
+    """It goes on evenly, as fast as on a mount that stands."""
+    discs: int = 1
+    """Seen since."""
 
 
 class Moved(NamedTuple):

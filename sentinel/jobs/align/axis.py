@@ -9,10 +9,11 @@ from math import hypot
 
 import numpy as np
 
+from sentinel.chain.following import Following
 from sentinel.chain.forecast.dwell import tracks_px
-from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.judge.arrival_lag import ArrivalLags
 from sentinel.chain.notify.camera_clock import disagreement
+from sentinel.chain.track import Context
 from sentinel.chain.undo import standing_marks
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Disc, Event, Forecast, Mark, MeasuredFrame
@@ -87,15 +88,15 @@ class Alignment:
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """A forecaster that has taken some events, and which of them its fit stands on."""
+    """What was followed through some events, and which of them the fit stands on."""
 
-    forecaster: Forecaster
+    following: Following
     discs: Sequence[MeasuredFrame]
     end_utc: datetime
 
     @property
     def forecast(self) -> Forecast:
-        return self.forecaster.look(self.end_utc)
+        return self.following.look(self.end_utc)
 
 
 def align(
@@ -148,7 +149,7 @@ def align(
         span_s=(seen.discs[-1].time_utc - seen.discs[0].time_utc).total_seconds(),
         frames_used=len(seen.discs),
         before=before,
-        known_from_utc=None if known else _known_from(fit, seen.forecaster),
+        known_from_utc=None if known else _known_from(fit, seen.following),
         wanted_s=wanted_s(settings) if hold_s is None else hold_s,
         paused=paused,
         pause_pace=_pause_pace(fit, seen.discs, paused),
@@ -201,12 +202,11 @@ def _since_turned(
         begin = turns[-2] if len(turns) > 1 else 0
         earlier = watched(events[begin : turns[-1]]) if turns[-1] > begin else None
         before = _before(earlier, events[turns[-1]][0].time_utc, marked=True)
-    jumped_utc = seen.forecaster.stretch_began_utc
-    if (
-        jumped_utc is None
-        or jumped_utc <= seen.discs[0].time_utc
-        or _after_pause(jumped_utc, paused, settings)
-    ):
+    part = seen.following.track.part
+    if not seen.discs or not part.number or part.began_s <= utc_s(seen.discs[0].time_utc):
+        return seen, before
+    jumped_utc = from_utc_s(part.began_s)
+    if _after_pause(jumped_utc, paused, settings):
         return seen, before
     since = events[turns[-1] :] if turns else events
     earlier = watched([one for one in since if one[0].time_utc < jumped_utc])
@@ -223,11 +223,11 @@ def _after_pause(jumped_utc: datetime, paused: Paused, settings: Settings) -> bo
 
 
 def _watched(settings: Settings, sun: Sun, events: Events, paused: Paused) -> _Seen:
-    forecaster = Forecaster(settings, sun, paused=paused)
+    following = Following(Context(settings, sun), paused)
     for event, at_utc in events:
-        forecaster.feed(event, at_utc)
+        following.feed(event, at_utc)
     frames = [event for event, _ in events if isinstance(event, MeasuredFrame)]
-    return _Seen(forecaster, [f for f in frames if f.disc.found and f.error is None], events[-1][1])
+    return _Seen(following, [f for f in frames if f.disc.found and f.error is None], events[-1][1])
 
 
 def _before(earlier: _Seen | None, at_utc: datetime, *, marked: bool) -> Before | None:
@@ -270,9 +270,9 @@ def _rate_is_known(forecast: Forecast) -> bool:
     return 2 * sigma <= max(LEFT_RATE, LEFT_RATE_SHARE * abs(ratio - 1))
 
 
-def _known_from(fit: Fit, forecaster: Forecaster) -> datetime | None:
+def _known_from(fit: Fit, following: Following) -> datetime | None:
     """Return about when axis and rate will be determined if the tracking goes on: frames are made up."""
-    settings, trial, now_s = fit.settings, copy.deepcopy(forecaster), fit.now_s
+    settings, trial, now_s = fit.settings, copy.deepcopy(following), fit.now_s
     step_s = max(settings.camera.interval_s, 60.0)
     times_s = now_s + np.arange(1, LOOK_ON_S[-1] / step_s + 1) * step_s
     x, y = tracks_px(settings, fit.sun, fit.mounting, times_s, fit.optics, at_px=fit.forecast.expected_px)

@@ -22,6 +22,7 @@ from sentinel.jobs.film.stamp import up_words
 from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.steady import Crop, Up
 from sentinel.sky import HorizonLine, Sun, above_line_deg
+from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
 
 STRIP_NAME = "strip.png"
@@ -205,7 +206,7 @@ class _Sheet:
 
     def _place_deg(self, at_s: Array) -> tuple[Array, Array]:
         altitude, azimuth = self.sun.altaz_deg(at_s)
-        across = (np.atleast_1d(azimuth) - self._facing_deg + 180) % 360 - 180
+        across = half_turn_deg(np.atleast_1d(azimuth) - self._facing_deg)
         return np.atleast_1d(altitude), across
 
     @staticmethod
@@ -261,7 +262,7 @@ class _Sheet:
     def _compass(self, draw: ImageDraw.ImageDraw, line: Array, day: int) -> None:
         font = ImageFont.load_default(self.font_px)
         for azimuth, name in _COMPASS.items():
-            x = self._x((azimuth - self._facing_deg + 180) % 360 - 180)
+            x = self._x(half_turn_deg(azimuth - self._facing_deg))
             if self.font_px < x < self.width_px - self.font_px:
                 y = self._y(float(line[int(x)]), day)
                 draw.line([(x, y), (x, y + 6)], fill=LINE, width=2)

@@ -7,6 +7,7 @@ from sentinel.core.settings import Settings
 from sentinel.core.words import TimeWriter, many, minute, span, time_of_day, times_in
 from sentinel.jobs.plan.alignment_lines import alignment_lines, hours_text, item
 from sentinel.jobs.plan.records import Day, EclipseSeen, HourAngle, Passage, Plan, Renewal, Stretch, Sunlight
+from sentinel.sky.angles import half_turn_deg
 
 DAYS_SHOWN = 8
 WINDOWS_SHOWN = 3
@@ -91,7 +92,7 @@ def _first(plan: Plan, times: TimeWriter) -> str:
 def _trip(plan: Plan, settings: Settings) -> str:
     site = settings.site
     sun = hours_text(plan.sun.sun_h) if plan.sun.stretches else "none"
-    longitude_deg = (site.longitude_deg + 180) % 360 - 180
+    longitude_deg = half_turn_deg(site.longitude_deg)
     north, east = "N" if site.latitude_deg >= 0 else "S", "E" if longitude_deg >= 0 else "W"
     return (
         f"{minute(plan.from_utc)}Z to {minute(plan.to_utc)}Z at {abs(site.latitude_deg):.2f} "

@@ -5,6 +5,7 @@ import numpy as np
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.plan.records import Passage, Trip
 from sentinel.sky import Sun, above_line, hour_angle_times_s, shown_altitude_deg
+from sentinel.sky.angles import half_turn_deg
 
 HIGHEST_DEG = 80.0
 """Of a sun that stands higher a plumb line throws no shadow worth the name."""
@@ -33,5 +34,5 @@ def _passage(sun: Sun, time_s: float, altitude_deg: float) -> Passage:
         time_utc=from_utc_s(time_s),
         side="south" if 90 < at < 270 else "north",
         altitude_deg=altitude_deg,
-        turns_deg_min=abs(float((after - before + 180) % 360 - 180)),
+        turns_deg_min=abs(half_turn_deg(float(after - before))),
     )

@@ -45,6 +45,7 @@ from sentinel.jobs.share.templates import templates
 from sentinel.jobs.simulate.light import srgb_encode
 from sentinel.jobs.steady import Crop
 from sentinel.sky import flattening
+from sentinel.sky.angles import half_turn_deg
 
 PLACE_STEP_DEG = 0.1
 CLEAR = 0.97
@@ -97,7 +98,7 @@ def rounded_deg(angle_deg: float) -> float:
 def place_words(record: Record) -> str:
     """Return the rounded place."""
     site = record.settings.site
-    east_deg = (site.longitude_deg + 180) % 360 - 180
+    east_deg = half_turn_deg(site.longitude_deg)
     north, east = "N" if site.latitude_deg >= 0 else "S", "E" if east_deg >= 0 else "W"
     return f"{abs(site.latitude_deg):.1f}° {north}, {abs(east_deg):.1f}° {east}"
 

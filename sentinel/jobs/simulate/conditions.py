@@ -10,6 +10,7 @@ from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.scene import Cloud
 from sentinel.jobs.simulate.world import Truth, World
 from sentinel.sky import HorizonLine, Moon, altaz_deg, refraction_deg, true_altitude_deg
+from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Bools
 
 _NIGHT_DEG = -1.0  # lower than this nothing of the disc is seen from anywhere near the sea's level
@@ -177,7 +178,7 @@ def _true_moon(world: World, truth: Truth, x: Array, y: Array, radius: Array) ->
     """Put the true moon where it touches the sun, by its offset along and across the vertical."""
     moon = Moon(world.scenario.site)
     altitude, azimuth = altaz_deg(moon.direction(truth.utc_s))
-    across = (azimuth - truth.azimuth_deg + 180) % 360 - 180
+    across = half_turn_deg(azimuth - truth.azimuth_deg)
     across_px = across * np.cos(np.radians(altitude)) * 3600 / truth.local_scale_arcsec_px
     above_px = (altitude - truth.altitude_deg) * 3600 / truth.local_scale_arcsec_px
     radius_px = moon.angular_radius_arcsec(truth.utc_s) / truth.local_scale_arcsec_px

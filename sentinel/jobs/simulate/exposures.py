@@ -10,6 +10,7 @@ from sentinel.core.times import DAY_S, from_utc_s
 from sentinel.jobs.simulate.events import ClockJump, Missing
 from sentinel.jobs.simulate.files import Exif
 from sentinel.jobs.simulate.scenario import Scenario
+from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
 
 FOLDER_SUFFIX = "FERNL"
@@ -76,7 +77,7 @@ def orientations(zenith_deg: Array) -> list[int]:
     """Return the EXIF Orientation a camera's level sensor would write, given the zenith's direction."""
     tags, held = [], 0.0
     for angle in zenith_deg.tolist():
-        if abs((angle - held + 180) % 360 - 180) > _LEVEL_SENSOR_DEG:
+        if abs(half_turn_deg(angle - held)) > _LEVEL_SENSOR_DEG:
             held = 90.0 * round(angle / 90)
         tags.append({0: 1, 90: 8, 180: 3, 270: 6}[int(held) % 360])
     return tags

@@ -17,6 +17,7 @@ from sentinel.core.records import Forecast, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.sky import Optics, Sun, axis_vector, in_mount_frame, pose_seeing, project, rate_arcsec_s
+from sentinel.sky.angles import half_turn_deg
 
 SETTLED_SHARE = 0.85
 """A roll less likely than this among all that explain the track tells nothing: it may be the mirrored one."""
@@ -168,7 +169,7 @@ def _of_two(one: Attitude, other: Attitude) -> Attitude:
 
 
 def _turned(one: Attitude, other: Attitude) -> bool:
-    off = abs((one.roll_deg - other.roll_deg + 180) % 360 - 180)
+    off = abs(half_turn_deg(one.roll_deg - other.roll_deg))
     return off > max(TURNED_LEAST_DEG, TURNED_SIGMAS * hypot(one.roll_sigma_deg, other.roll_sigma_deg))
 
 

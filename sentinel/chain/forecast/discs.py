@@ -1,0 +1,117 @@
+"""The discs that the fit stands on: those of the present part of the track, and how restless.
+
+Which disc belongs to which part is for `chain.track` to say. One that does not waits: it may turn out to be
+the first of a new part.
+"""
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+from sentinel.chain.forecast.bins import Arc, Bins
+from sentinel.chain.forecast.periodic_error import PeriodicError, find_periodic_error
+from sentinel.sky.arrays import Array
+
+WAITING = 90
+RECENT_DISCS = 360
+LATE_NEAR_S = 1200.0
+LATE_NEAR_ARCSEC = 60.0
+"""A late disc is believed where those about it, in time, are as near as this."""
+WORM_SPAN_S = 3 * 3600.0
+PRIOR_FREEDOM = 4.0
+PRIOR_JITTER_ARCSEC = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class TrackedDisc:
+    """One disc worth looking at."""
+
+    utc_s: float
+    x_px: float
+    y_px: float
+    radius_px: float
+    sigma_px: float
+
+    @property
+    def xy(self) -> Array:
+        """Centre, (2,)."""
+        return np.array([self.x_px, self.y_px])
+
+
+@dataclass(frozen=True, slots=True)
+class Unrest:
+    """What moves the disc from one frame to the next."""
+
+    jitter_arcsec: float = PRIOR_JITTER_ARCSEC
+    """Wind and seeing, and the worm where it is not known: 1-sigma in one coordinate."""
+    worm: PeriodicError | None = None
+
+
+class Discs:
+    """The discs of the present part, binned; those that wait; and the last ones of all parts."""
+
+    def __init__(self) -> None:
+        self.bins = Bins()
+        self.part = 0
+        self.parts = 1
+        self.first_utc_s = np.inf
+        """Of the whole session."""
+        self.last: TrackedDisc | None = None
+        self.waiting: deque[TrackedDisc] = deque(maxlen=WAITING)
+        """Seen since the last one, and not on the track."""
+        self.unrest = Unrest()
+        self._recent: deque[tuple[TrackedDisc, int]] = deque(maxlen=RECENT_DISCS)
+
+    def take(self, disc: TrackedDisc) -> None:
+        """Take a disc of the present part; what waited was none."""
+        self.waiting.clear()
+        self._add(disc)
+
+    def begin_part(self, number: int, began_s: float) -> None:
+        """Begin a new part: of those that waited, what came since belongs to it."""
+        self.part = number
+        self.parts += 1
+        self.bins.forget(began_s)
+        waited = [disc for disc in self.waiting if disc.utc_s >= began_s]
+        self.waiting.clear()
+        for disc in waited:
+            self._add(disc)
+
+    def take_late(self, disc: TrackedDisc, scale_arcsec_px: float) -> None:
+        """Put a late disc into its bin where the discs about it agree with it; else leave it."""
+        near = self.bins.near(disc.utc_s, LATE_NEAR_S)
+        if near is not None and float(np.hypot(*(near - disc.xy))) * scale_arcsec_px <= LATE_NEAR_ARCSEC:
+            self.bins.add(disc.utc_s, disc.x_px, disc.y_px, disc.sigma_px)
+
+    def _add(self, disc: TrackedDisc) -> None:
+        self.bins.add(disc.utc_s, disc.x_px, disc.y_px, disc.sigma_px)
+        self.first_utc_s = min(self.first_utc_s, disc.utc_s)
+        self.last = disc
+        self._recent.append((disc, self.part))
+
+    def renew_unrest(self, scale_arcsec_px: float) -> None:
+        """Work out worm and jitter anew from the last discs: too dear to do for every one."""
+        rows = [
+            (disc.utc_s, disc.x_px, disc.y_px, part)
+            for disc, part in self._recent
+            if disc.utc_s > self._recent[-1][0].utc_s - WORM_SPAN_S
+        ]
+        table = np.array(rows).reshape(-1, 4)
+        discs = table[:, 0], table[:, 1:3] * scale_arcsec_px, table[:, 3]
+        found = find_periodic_error(*discs, self.unrest.worm)
+        if found[0] is None and self.unrest.worm is not None:
+            found = find_periodic_error(*discs)
+        worm, squares, freedom = found
+        squares = squares / 2 + PRIOR_JITTER_ARCSEC**2 * PRIOR_FREEDOM
+        self.unrest = Unrest(float(np.sqrt(squares / (freedom + PRIOR_FREEDOM))), worm)
+
+    def unrest_of(self, arc: Arc, interval_s: float) -> tuple[Array, Array]:
+        """Return the variance (n,) that unrest leaves in the bins, arcsec^2, and the worm's columns."""
+        jitter, worm = self.unrest.jitter_arcsec, self.unrest.worm
+        if worm is None:
+            # A worm may well be there: what neighbouring discs err, they err together.
+            return jitter**2 / np.maximum(arc.count / 2.5, 1.0), np.zeros((len(arc), 0))
+        variance = jitter**2 / np.maximum(arc.count / 1.5, 1.0)
+        variance = variance + worm.variance(arc.utc_s, arc.count, interval_s)
+        return variance, worm.columns(arc.utc_s, arc.count, interval_s)
