@@ -1,15 +1,16 @@
 """One event through the rooms: track, forecast, judge, notify. Pure: no files, no clock, no network."""
 
 import dataclasses
+import pickle
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import NamedTuple
 
 from sentinel.chain.following import Following
-from sentinel.chain.judge.core import Judge
+from sentinel.chain.judge.core import Judge, JudgeState
 from sentinel.chain.notify import compose, routing, wording
-from sentinel.chain.track import Context
-from sentinel.chain.undo import UndoLog, state_of
+from sentinel.chain.track import Context, Track
+from sentinel.chain.undo import UndoLog
 from sentinel.core.records import Alert, Event, Forecast, Incident, Mark, MeasuredFrame, Outcome, Tick
 from sentinel.core.settings import Settings
 from sentinel.sky import Sun
@@ -18,28 +19,44 @@ TO_PEOPLE = frozenset({"visit", "seen", "remark"})
 """Marks that say something of people, not of what was done to camera and mount."""
 
 
-class EarlyMarks:
+class EarlyMarks(NamedTuple):
     """Marks of what was done before the first picture, which change nothing: the session begins fresh.
 
     What is noted before any picture has come waits for the first one, whose exposure may be the earlier.
     """
 
-    def __init__(self) -> None:
-        self._first_utc: datetime | None = None
-        self._waiting: tuple[Mark, ...] = ()
+    first_utc: datetime | None = None
+    waiting: tuple[Mark, ...] = ()
 
-    def counting(self, event: Event, now_utc: datetime) -> tuple[Event, ...]:
-        """Return what an event counts as; the last one stands for it."""
+    def counting(self, event: Event, now_utc: datetime) -> tuple["EarlyMarks", tuple[Event, ...]]:
+        """Return the same after an event, and what it counts as; the last one stands for it."""
         if isinstance(event, Mark) and event.kind not in TO_PEOPLE:
-            if self._first_utc is None:
-                self._waiting += (event,)
-            if self._first_utc is None or event.time_utc < self._first_utc:
-                return (Tick(time_utc=now_utc),)
-        if isinstance(event, MeasuredFrame) and event.error is None and self._first_utc is None:
-            self._first_utc = event.time_utc
-            waited, self._waiting = self._waiting, ()
-            return (*(mark for mark in waited if mark.time_utc >= event.time_utc), event)
-        return (event,)
+            early = self._replace(waiting=(*self.waiting, event)) if self.first_utc is None else self
+            if self.first_utc is None or event.time_utc < self.first_utc:
+                return early, (Tick(time_utc=now_utc),)
+        if isinstance(event, MeasuredFrame) and event.error is None and self.first_utc is None:
+            waited = tuple(mark for mark in self.waiting if mark.time_utc >= event.time_utc)
+            return EarlyMarks(event.time_utc), (*waited, event)
+        return self, (event,)
+
+
+class PipelineState(NamedTuple):
+    """All that judging goes on from; what the forecasts stand on is the forecaster's own."""
+
+    track: Track
+    judged: JudgeState
+    composed: compose.Composed
+    early: EarlyMarks
+    undo: UndoLog
+
+    def decides_as(self, other: "PipelineState") -> bool:
+        """Whether the same incidents and messages follow, whatever was counted for their texts."""
+        return (
+            self.judged == other.judged
+            and self.track == other.track
+            and self.composed.decides == other.composed.decides
+            and (self.early, self.undo) == (other.early, other.undo)
+        )
 
 
 class Pipeline:
@@ -68,6 +85,15 @@ class Pipeline:
         self._undo = UndoLog()
 
     @property
+    def state(self) -> PipelineState:
+        """What judging goes on from; it never changes."""
+        return PipelineState(self.following.track, self._judged, self._composed, self._early, self._undo)
+
+    def go_on_from(self, state: PipelineState) -> None:
+        """Judge from a state on, in the same session."""
+        self.following.track, self._judged, self._composed, self._early, self._undo = state
+
+    @property
     def focus_ratio(self) -> float | None:
         """Edge width over that at the same altitude before; None: nothing to compare with yet."""
         return self._judged.optics.ratio
@@ -85,15 +111,22 @@ class Pipeline:
     ) -> Outcome:
         if isinstance(event, Mark) and event.kind == "undo":
             return self._undone(event, now_utc, foreseen=foreseen)
-        self._undo.note(self._state, event, forecast, now_utc)
+
+        def standing() -> tuple[PipelineState, bytes]:
+            # The forecaster alone changes where it stands; who knows the forecasts needs none.
+            return self.state._replace(undo=UndoLog()), b"" if foreseen else pickle.dumps(
+                self.following.forecaster
+            )
+
+        self._undo = self._undo.after(standing, event, forecast, now_utc)
         outcome = self._stepped(event, forecast, now_utc, foreseen=foreseen)
-        self._undo.told(outcome.alerts)
+        self._undo = self._undo.told(outcome.alerts)
         return outcome
 
     def _stepped(
         self, event: Event, forecast: Forecast | None, now_utc: datetime, *, foreseen: bool
     ) -> Outcome:
-        *waited, last = self._early.counting(event, now_utc)
+        self._early, (*waited, last) = self._early.counting(event, now_utc)
         before = self._waited(waited, now_utc)
         if foreseen:
             self.following.follow(last, now_utc)
@@ -101,22 +134,16 @@ class Pipeline:
             forecast = self.following.take(last, now_utc)
         return self._judged_with(last, forecast, now_utc, before)
 
-    @property
-    def _state(self) -> tuple[Any, ...]:
-        """All that events change."""
-        return self.following, self._judged, self._composed, self._early
-
-    @_state.setter
-    def _state(self, state: tuple[Any, ...]) -> None:
-        self.following, self._judged, self._composed, self._early = state
-
     def _undone(self, undo: Mark, now_utc: datetime, *, foreseen: bool) -> Outcome:
         """Go back to before a mark, through what came since without it, and tell what is otherwise now."""
-        back = self._undo.back_to(undo)
+        log, back = self._undo.back_to(undo)
         if back is None:
             return self._stepped(Tick(time_utc=now_utc), None, now_utc, foreseen=foreseen)
         was = self._composed.standing
-        self._state = state_of(back)
+        state, forecaster = back.state
+        self.go_on_from(state._replace(undo=log))
+        if forecaster:
+            self.following.forecaster = pickle.loads(forecaster)  # noqa: S301 - made by this process, or kept in its snapshot
         told: list[Alert] = []
         for event, forecast, at_utc in back.since[1:]:
             told += self._taken(event, forecast, at_utc, foreseen=foreseen).alerts

@@ -1,8 +1,6 @@
 """Marks that are taken back: within five minutes of it, as if the mark had never been made. Pure."""
 
-import pickle
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
@@ -43,53 +41,50 @@ class Stepped(NamedTuple):
     now_utc: datetime
 
 
-@dataclass
-class Before:
+class Before(NamedTuple):
     """How things stood before a mark, and what has come since, the mark first."""
 
     mark: Mark
     taken_utc: datetime
-    state: bytes
-    since: list[Stepped] = field(default_factory=list)
-    said: list[Alert] = field(default_factory=list)
+    state: Any
+    since: tuple[Stepped, ...] = ()
+    said: tuple[Alert, ...] = ()
     """What people have been told since."""
 
 
-class UndoLog:
-    """Keeps what it takes to take a mark back, for as long as that can be done."""
+class UndoLog(NamedTuple):
+    """What it takes to take a mark back, for as long as that can be done."""
 
-    def __init__(self) -> None:
-        self._before: list[Before] = []
+    kept: tuple[Before, ...] = ()
 
-    def note(self, state: Any, event: Event, forecast: Forecast | None, now_utc: datetime) -> None:
-        """Take note of an event that is about to be stepped; before a mark, of the state too."""
-        if not self._before and not isinstance(event, Mark):
-            return
-        self._before = [one for one in self._before if now_utc - one.taken_utc <= LATEST]
+    def after(
+        self, state: Callable[[], Any], event: Event, forecast: Forecast | None, now_utc: datetime
+    ) -> "UndoLog":
+        """Return the same with an event that is about to be stepped; before a mark, the state is asked for."""
+        if not self.kept and not isinstance(event, Mark):
+            return self
+        kept = tuple(one for one in self.kept if now_utc - one.taken_utc <= LATEST)
         if isinstance(event, Mark) and now_utc - event.time_utc <= UNDO:
-            self._before.append(Before(event, now_utc, pickle.dumps(state)))
-        for one in self._before:
-            one.since.append(Stepped(event, forecast, now_utc))
+            kept = (*kept, Before(event, now_utc, state()))
+        stepped = Stepped(event, forecast, now_utc)
+        return UndoLog(tuple(one._replace(since=(*one.since, stepped)) for one in kept))
 
-    def told(self, alerts: Iterable[Alert]) -> None:
-        """Take note of what people are told."""
-        for one in self._before:
-            one.said += alerts
+    def told(self, alerts: Iterable[Alert]) -> "UndoLog":
+        """Return the same with what people are told."""
+        more = tuple(alerts)
+        return UndoLog(tuple(one._replace(said=one.said + more) for one in self.kept)) if more else self
 
-    def back_to(self, undo: Mark) -> Before | None:
-        """Return how things stood before the mark that is taken back, and forget it; None: there is none."""
-        back = taken_back(undo, [one.mark for one in self._before])
-        found = next((one for one in reversed(self._before) if one.mark is back), None)
-        if found is None:
-            return None
-        self._before = self._before[: self._before.index(found)]
-        for one in self._before:
+    def back_to(self, undo: Mark) -> tuple["UndoLog", Before | None]:
+        """Return how things stood before the mark that is taken back, and the same without it; None: there is none."""
+        back = taken_back(undo, [one.mark for one in self.kept])
+        place = next((n for n, one in reversed([*enumerate(self.kept)]) if one.mark is back), None)
+        if place is None:
+            return self, None
+        found = self.kept[place]
+
+        def until_then(one: Before) -> Before:
             # What came since is gone through, and noted, once more.
-            place = next(n for n, step in enumerate(one.since) if step.event is found.mark)
-            del one.since[place:]
-        return found
+            end = next(n for n, step in enumerate(one.since) if step.event is found.mark)
+            return one._replace(since=one.since[:end])
 
-
-def state_of(before: Before) -> Any:
-    """Return the state before the mark."""
-    return pickle.loads(before.state)  # noqa: S301 - made by this very process, or kept in its own snapshot
+        return UndoLog(tuple(map(until_then, self.kept[:place]))), found

@@ -1,6 +1,6 @@
 """`no-frames`: the camera has stopped delivering, or delivers the same picture again and again."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from math import isfinite
 from typing import Any, NamedTuple
 
@@ -53,8 +53,11 @@ def take_frame(
     since_s = state.same_since_s if same else sight.time_s
     gaps = state.gaps
     if state.last_s is not None:
-        # A silence that was told is no measure of the next one.
-        gaps = (*gaps[-(GAPS - 1) :], min(now_s - state.last_s, patience_s(state, context)))
+        gap_s = now_s - state.last_s
+        if not _bears(gap_s, state, context):
+            # A silence that was told is no measure of the next one.
+            gap_s = patience_s(state, context)
+        gaps = (*gaps[-(GAPS - 1) :], gap_s)
     state = Arrivals(now_s, sight.frame, sight.time_s, 0, picture, same, since_s, state.folder, gaps)
     return state, {"no-frames": _same_finding(state, context)}
 
@@ -78,6 +81,16 @@ def patience_s(state: Arrivals, context: Context) -> float:
     Where frames are lost one by one, as on a bad link, so many in a row are lost by chance now and then. How
     often is not known but from the last gaps, and hardly at all from the first ones of a session.
     """
+    return max(_patiences_s(state, context))
+
+
+def _bears(silent_s: float, state: Arrivals, context: Context) -> bool:
+    """Whether a frame may fail to come for so long; the first reason to wait is enough."""
+    return any(silent_s <= one for one in _patiences_s(state, context))
+
+
+def _patiences_s(state: Arrivals, context: Context) -> Iterator[float]:
+    """Yield how long each reason to wait lets a frame fail to come; the longest counts."""
     limits = context.thresholds
     # The frames of a burst come together and count as one.
     gaps = sorted(gap for gap in state.gaps if gap >= 0.5 * context.interval_s)
@@ -86,10 +99,13 @@ def patience_s(state: Arrivals, context: Context) -> float:
         usual_s = max(usual_s, gaps[len(gaps) // 4])
     came = len(gaps)
     missed = sum(max(round(gap / usual_s), 1) for gap in gaps) - came
-    intervals = max(_by_chance(missed, came, NEEDLESS_A_DAY * usual_s / DAY_S), limits.no_frames_intervals)
-    if came < FEWEST_GAPS:
-        intervals = min(intervals, FIRST_INTERVALS if came else limits.no_frames_intervals)
-    return max(intervals * usual_s, limits.no_frames_min * 60)
+    by_chance = _by_chance(missed, came, NEEDLESS_A_DAY * usual_s / DAY_S)
+    for intervals in (by_chance, limits.no_frames_intervals):
+        if came >= FEWEST_GAPS:
+            yield intervals * usual_s
+        else:
+            yield min(intervals, FIRST_INTERVALS if came else limits.no_frames_intervals) * usual_s
+    yield limits.no_frames_min * 60
 
 
 def _by_chance(missed: int, came: int, chance: float) -> int:
@@ -116,8 +132,7 @@ def silence_readings(
         What else is known, for the detail: how the mount was, and until when the sun stays.
     """
     since_s = state.last_s if state.last_s is not None else start_s
-    limit_s = patience_s(state, context)
-    if now_s - since_s <= limit_s:
+    if _bears(now_s - since_s, state, context):
         return {}
     detail: dict[str, Any] = {
         "silent_min": round((now_s - since_s) / 60, 1),

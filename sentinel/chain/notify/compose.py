@@ -73,6 +73,11 @@ class Composed:
     standing: tuple[Incident, ...] = ()
     """All that is open, notes too."""
 
+    @property
+    def decides(self) -> tuple[object, ...]:
+        """What decides which messages follow, and when; all else is for what they say."""
+        return self.open, self.standing, self.sent, self.held_since_utc, self.digest_utc
+
 
 def _standing(standing: tuple[Incident, ...], incidents: tuple[Incident, ...]) -> tuple[Incident, ...]:
     """Return what is open after some changes."""
@@ -94,6 +99,13 @@ def _still_so(one: Open, event: Event, now_utc: datetime) -> Open:
     if not shown or one.incident.condition not in SHOWN:
         return one
     return replace(one, first_utc=now_utc, repeats=0, attended_until_utc=None)
+
+
+def _of_the_last_hour(state: Composed, now_utc: datetime) -> Composed:
+    """Forget the messages of before."""
+    if not state.sent or now_utc - state.sent[0].time_utc < HOUR:
+        return state
+    return replace(state, sent=tuple(one for one in state.sent if now_utc - one.time_utc < HOUR))
 
 
 def _counted(state: Composed, alerts: Sequence[Alert]) -> Composed:
@@ -151,6 +163,7 @@ class Composer:
             state = replace(state, open=tuple(_still_so(one, event, now_utc) for one in state.open))
             state, repeats = self._repeated(state, now_utc)
             out += repeats
+        state = _of_the_last_hour(state, now_utc)
         state, capped = self._capped(state, grouped(out), now_utc)
         state, summary = self._summed_up(state, now_utc)
         state = _counted(state, (*capped, *summary))
@@ -271,7 +284,7 @@ class Composer:
         """Let through what the hour still has room for, and every `now` of a condition that is new in it."""
         if not alerts:
             return state, []
-        sent = [one for one in state.sent if now_utc - one.time_utc < HOUR]
+        sent = list(state.sent)
         through: list[Alert] = []
         for alert in alerts:
             wakes = alert.condition if alert.kind == "first" and alert.severity is Severity.NOW else ""
