@@ -71,11 +71,13 @@ class Pipeline:
         Validated settings.
     start_utc
         When the watch begins.
+    context
+        The sky over the site, where it is known already.
     """
 
-    def __init__(self, settings: Settings, start_utc: datetime) -> None:
-        self._settings = settings
-        context = Context(settings, Sun(settings.site))
+    def __init__(self, settings: Settings, start_utc: datetime, context: Context | None = None) -> None:
+        context = Context(settings, Sun(settings.site)) if context is None else context
+        self._settings, self._context = settings, context
         self.following = Following(context)
         self._judge = Judge(context)
         self._judged = self._judge.fresh(start_utc)
@@ -83,6 +85,10 @@ class Pipeline:
         self._composed = self._composer.fresh()
         self._early = EarlyMarks()
         self._undo = UndoLog()
+
+    def like(self, settings: Settings, start_utc: datetime) -> "Pipeline":
+        """Return a fresh one for the same site under other settings; what is known of the sky is shared."""
+        return Pipeline(settings, start_utc, self._context.under(settings))
 
     @property
     def state(self) -> PipelineState:

@@ -60,7 +60,7 @@ class UndoLog(NamedTuple):
     def after(
         self, state: Callable[[], Any], event: Event, forecast: Forecast | None, now_utc: datetime
     ) -> "UndoLog":
-        """Return the same with an event that is about to be stepped; before a mark, the state is asked for."""
+        """Return the same with an event that is about to be stepped; for a mark the state is asked for."""
         if not self.kept and not isinstance(event, Mark):
             return self
         kept = tuple(one for one in self.kept if now_utc - one.taken_utc <= LATEST)
@@ -75,7 +75,7 @@ class UndoLog(NamedTuple):
         return UndoLog(tuple(one._replace(said=one.said + more) for one in self.kept)) if more else self
 
     def back_to(self, undo: Mark) -> tuple["UndoLog", Before | None]:
-        """Return how things stood before the mark that is taken back, and the same without it; None: there is none."""
+        """Return the same without the mark that is taken back, and how things stood before; None: it is none."""
         back = taken_back(undo, [one.mark for one in self.kept])
         place = next((n for n, one in reversed([*enumerate(self.kept)]) if one.mark is back), None)
         if place is None:

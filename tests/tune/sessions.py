@@ -8,8 +8,9 @@ import yaml
 from sentinel.core.records import Forecast, Mark, MeasuredFrame
 from sentinel.core.tables import write_measurements
 from sentinel.jobs.tune.reading import prepared
+from sentinel.jobs.tune.rejudging import Step
 from sentinel.jobs.tune.scoring import TrueEvent
-from sentinel.jobs.tune.trial import PreparedSession, Step, judge_session
+from sentinel.jobs.tune.trial import PreparedSession
 from tests.judge.tracks import Watch
 
 
@@ -25,8 +26,7 @@ def steps_of(watch: Watch) -> tuple[Step, ...]:
 
 
 def known_of(watch: Watch, name: str = "a", truth: tuple[TrueEvent, ...] | None = None) -> PreparedSession:
-    steps = steps_of(watch)
-    return prepared(name, watch.settings, steps, judge_session(watch.settings, steps), truth)
+    return prepared(name, watch.settings, steps_of(watch), truth)
 
 
 def dark_spells(*minutes: int, visited: int = 0, seed: int = 0, between: int = 20) -> Watch:

@@ -14,9 +14,10 @@ from sentinel.jobs.tune.choose import Baseline, Recommendation, advise, worse
 from sentinel.jobs.tune.files import overlay_text
 from sentinel.jobs.tune.grid import SWEPT, allowed, asked_for, between, changed, outermost
 from sentinel.jobs.tune.lines import tuning_lines
+from sentinel.jobs.tune.rejudging import judge_session
 from sentinel.jobs.tune.run import Tuning, tuned
 from sentinel.jobs.tune.scoring import Criteria, Response, Score, TrueEvent
-from sentinel.jobs.tune.trial import PreparedSession, judge_session, judging_pool, rejudge_session
+from sentinel.jobs.tune.trial import PreparedSession, judging_pool, rejudge_session
 from tests.judge.tracks import Watch
 from tests.tune.sessions import dark_spells, known_of
 
@@ -197,7 +198,7 @@ def test_what_the_present_settings_found_is_found_under_the_advice(
     assert len(visits_s) == 1
 
     def woken_before_the_visit(said: object) -> bool:
-        episodes = judge_session(said, session.steps).episodes  # type: ignore[arg-type]
+        episodes = judge_session(said, session.rejudging.steps).episodes  # type: ignore[arg-type]
         return any(
             e.woke_s is not None and e.woke_s <= visits_s[0] <= (e.cleared_s or 1e12) for e in episodes
         )

@@ -93,7 +93,7 @@ def test_a_replayed_session_brings_its_settings_and_forecasts(
     known = read_sessions(TuneRequest(sessions=[session], out=tmp_path), silent)[0]
     assert known.settings == load_settings([table / "config.yaml"])
     with Journal.read(session / "journal.sqlite") as journal:
-        assert [made for _, _, made in known.steps if made is not None] == list(journal.forecasts())
+        assert [made for _, _, made in known.rejudging.steps if made is not None] == list(journal.forecasts())
     other = tmp_path / "other.yaml"
     other.write_text((table / "config.yaml").read_text() + "visit: {travel_min: 30}\n")
     with pytest.raises(AssertionError):
@@ -106,7 +106,7 @@ def test_forecasts_made_anew_are_those_of_the_journal(session: Path, table: Path
         read_sessions(TuneRequest(sessions=[one], out=tmp_path), silent)[0] for one in (session, table)
     )
     assert (anew.base, anew.criteria, anew.frames) == (kept.base, kept.criteria, kept.frames)
-    assert [made for _, _, made in anew.steps] == [made for _, _, made in kept.steps]
+    assert [made for _, _, made in anew.rejudging.steps] == [made for _, _, made in kept.rejudging.steps]
 
 
 def left_in(folder: Path) -> list[Path]:

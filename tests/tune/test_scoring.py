@@ -98,8 +98,8 @@ def test_a_runaway_that_nobody_explains_is_to_be_found_again() -> None:
 def test_a_wake_up_counts_each_time_somebody_is_woken_as_everywhere_else() -> None:
     watch = dark_spells(17, visited=60)
     session = known_of(watch)
-    pipeline = Pipeline(watch.settings, session.steps[0][1])
-    outcomes = [pipeline.step_with(event, forecast, now) for event, now, forecast in session.steps]
+    pipeline = Pipeline(watch.settings, session.rejudging.steps[0][1])
+    outcomes = [pipeline.step_with(event, forecast, now) for event, now, forecast in session.rejudging.steps]
     counts = Counts().with_alerts(alert for outcome in outcomes for alert in outcome.alerts)
     assert session.base.wakes == counts.wake_ups > session.base.woken + 1, "reminders wake too"
     # One spell passed by itself; the other was looked after, reminders and all.

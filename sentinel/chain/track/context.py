@@ -1,5 +1,6 @@
 """What stays the same through a session: its settings, and the sun over its site, looked up quickly."""
 
+from copy import copy
 from math import asin, atan2, degrees, pi, sqrt
 from typing import NamedTuple
 
@@ -15,6 +16,9 @@ ARCSEC_RAD = pi / 648_000
 # is within 14 h of the mean.
 _NEW_MOON_DAY = 10_962.760
 _LUNATION_DAYS = 29.530_589
+
+KNOWN_HOURS = 240
+"""Of the sun's way that are remembered, ten kilobytes each: who judges a session again needs them all."""
 
 
 class SunPosition(NamedTuple):
@@ -47,6 +51,12 @@ class Context:
         self._moon: Eclipses | None = None
         self._hours: dict[int, list[tuple[float, float, float]]] = {}
 
+    def under(self, settings: Settings) -> "Context":
+        """Return the same sky for other settings of the same site and camera."""
+        other = copy(self)
+        other.settings, other.thresholds = settings, settings.thresholds
+        return other
+
     def sun_at(self, time_s: float) -> SunPosition:
         """Return where the sun stands.
 
@@ -72,7 +82,7 @@ class Context:
     def _hour(self, hour: int) -> list[tuple[float, float, float]]:
         directions = self.sun.direction(hour * 3600.0 + np.arange(61) * 60.0)
         table = [(row[0], row[1], row[2]) for row in directions.tolist()]
-        if len(self._hours) > 64:
+        if len(self._hours) > KNOWN_HOURS:
             self._hours.clear()
         self._hours[hour] = table
         return table

@@ -11,12 +11,12 @@ from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.files import shown_name
 from sentinel.core.records import Mark, MeasuredFrame
 from sentinel.core.settings import Settings
-from sentinel.core.times import utc_s
+from sentinel.core.times import DAY_S, utc_s
 from sentinel.jobs.progress import Progress
 from sentinel.jobs.replay import make_room, recorded_session, session_settings
-from sentinel.jobs.tune.episodes import SessionEpisodes
+from sentinel.jobs.tune.rejudging import Rejudging, Step
 from sentinel.jobs.tune.scoring import ACTS, Criteria, TrueEvent, deduced_events, score_session
-from sentinel.jobs.tune.trial import PreparedSession, Step, judge_session, with_forecasts
+from sentinel.jobs.tune.trial import PreparedSession, with_forecasts
 from sentinel.jobs.tune.truth import read_truth, within
 from sentinel.service.journal import Journal
 from sentinel.service.journal.session_facts import forecasts_by_event, kept_settings
@@ -65,7 +65,7 @@ def read_sessions(request: TuneRequest, progress: Progress) -> tuple[PreparedSes
     with _a_bad_session_is_a_wrong_request():
         read = [_steps(session, own, progress) for session, own in zip(opened, settings, strict=True)]
     return tuple(
-        prepared(name, own, *_judged(name, own, steps, progress), truth)
+        prepared(name, own, _foreseen(name, own, steps, progress), truth)
         for name, own, steps, truth in zip(names, settings, read, truths, strict=True)
     )
 
@@ -122,12 +122,10 @@ def _steps(session: Session, settings: Settings, progress: Progress) -> tuple[St
     return tuple((event, now_utc, None) for event, now_utc in events)
 
 
-def _judged(
-    name: str, settings: Settings, steps: tuple[Step, ...], progress: Progress
-) -> tuple[tuple[Step, ...], SessionEpisodes]:
-    """Judge a session under its own settings; forecasts are made where there are none yet."""
+def _foreseen(name: str, settings: Settings, steps: tuple[Step, ...], progress: Progress) -> tuple[Step, ...]:
+    """Return a session's events with their forecasts, which are made where there are none yet."""
     if any(forecast is not None for _, _, forecast in steps):
-        return steps, judge_session(settings, steps)
+        return steps
     what = f"foreseeing {name}"
     return with_forecasts(settings, steps, lambda done: progress(what, done, len(steps)))
 
@@ -159,17 +157,15 @@ def _foreseen_alike(one: Settings, other: Settings) -> bool:
 
 
 def prepared(
-    name: str,
-    settings: Settings,
-    steps: tuple[Step, ...],
-    said: SessionEpisodes,
-    truth: tuple[TrueEvent, ...] | None,
+    name: str, settings: Settings, steps: Sequence[Step], truth: tuple[TrueEvent, ...] | None
 ) -> PreparedSession:
-    """Return a session ready to be judged again, from what is `said` of it under its own settings."""
+    """Return a session ready to be judged again, measured by what is said of it under its own settings."""
+    rejudging = Rejudging(settings, steps)
+    said, start_utc, end_utc = rejudging.said, steps[0][1], steps[-1][1]
     made = standing_marks(event for event, _, _ in steps if isinstance(event, Mark))
     marks = [mark for mark in made if mark.kind in ACTS]
     criteria = Criteria(
-        true_events=within(truth, utc_s(steps[0][1]), utc_s(steps[-1][1])) if truth is not None else (),
+        true_events=within(truth, utc_s(start_utc), utc_s(end_utc)) if truth is not None else (),
         acts_s=tuple(sorted([*(utc_s(mark.time_utc) for mark in marks), *said.put_back_s])),
         written=truth is not None,
         spare_s=60 * (settings.visit.travel_min + 10),
@@ -179,8 +175,9 @@ def prepared(
     return PreparedSession(
         name=name,
         settings=settings,
-        steps=steps,
+        rejudging=rejudging,
         criteria=criteria,
         base=score_session(said, criteria),
         frames=sum(isinstance(event, MeasuredFrame) for event, _, _ in steps),
+        days=max((end_utc - start_utc).total_seconds() / DAY_S, 1 / 1440),
     )

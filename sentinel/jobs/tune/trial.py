@@ -1,4 +1,4 @@
-"""One session judged, once with new forecasts and then again and again on those, under other thresholds."""
+"""Sessions whose forecasts are known, and what hands out their rejudging under other thresholds."""
 
 import multiprocessing
 import signal
@@ -7,18 +7,15 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
 
 from sentinel.chain.intake.pool import cores
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import Problem
-from sentinel.core.records import Event, Forecast, Outcome
 from sentinel.core.settings import Settings
-from sentinel.jobs.tune.episodes import SessionEpisodes, episodes_of
-from sentinel.jobs.tune.grid import Value, changed
+from sentinel.jobs.tune.grid import Value
+from sentinel.jobs.tune.rejudging import Rejudging, Step
 from sentinel.jobs.tune.scoring import Criteria, Score, score_session
 
-Step = tuple[Event, datetime, Forecast | None]
 Task = tuple[int, Mapping[str, Value]]
 """Which session, and what is changed."""
 
@@ -34,48 +31,29 @@ class PreparedSession:
 
     name: str
     settings: Settings
-    steps: tuple[Step, ...]
+    rejudging: Rejudging
     criteria: Criteria
     base: Score
     """Under the present thresholds."""
     frames: int
-
-    @property
-    def days(self) -> float:
-        """How long it lasted."""
-        return max((self.steps[-1][1] - self.steps[0][1]).total_seconds() / 86_400, 1 / 1440)
-
-
-def judge_session(settings: Settings, steps: Sequence[Step]) -> SessionEpisodes:
-    """Return what judging a session comes to, on known forecasts."""
-    pipeline = Pipeline(settings, steps[0][1])
-    return episodes_of(
-        (pipeline.step_with(event, forecast, now_utc), now_utc) for event, now_utc, forecast in steps
-    )
+    days: float
+    """How long it lasted."""
 
 
 def with_forecasts(
     settings: Settings, events: Sequence[Step], tell: Callable[[int], None]
-) -> tuple[tuple[Step, ...], SessionEpisodes]:
-    """Make a session's forecasts; also return what its judging comes to; `tell` hears how far it is."""
+) -> tuple[Step, ...]:
+    """Make a session's forecasts; `tell` hears how far it is."""
     pipeline, steps = Pipeline(settings, events[0][1]), list[Step]()
-
-    def outcomes() -> Iterator[tuple[Outcome, datetime]]:
-        for event, now_utc, _ in events:
-            outcome = pipeline.step(event, now_utc)
-            steps.append((event, now_utc, outcome.forecast))
-            tell(len(steps))
-            yield outcome, now_utc
-
-    found = episodes_of(outcomes())
-    return tuple(steps), found
+    for event, now_utc, _ in events:
+        steps.append((event, now_utc, pipeline.step(event, now_utc).forecast))
+        tell(len(steps))
+    return tuple(steps)
 
 
 def rejudge_session(known: PreparedSession, changes: Mapping[str, Value]) -> Score:
     """Return how a session fares under changed thresholds."""
-    thresholds = changed(known.settings.thresholds, changes)
-    settings = known.settings.model_copy(update={"thresholds": thresholds})
-    return score_session(judge_session(settings, known.steps), known.criteria)
+    return score_session(known.rejudging.under(changes), known.criteria)
 
 
 Rejudge = Callable[[Sequence[Task]], Iterator[Score]]
@@ -99,7 +77,7 @@ def _work(task: Task) -> Score:
 @contextmanager
 def judging_pool(sessions: tuple[PreparedSession, ...], trials: int) -> Iterator[Rejudge]:
     """Hand out what rejudges these sessions; about so many trials of each are to come."""
-    events = trials * sum(len(one.steps) for one in sessions)
+    events = trials * sum(len(one.rejudging.steps) for one in sessions)
     if events < _POOL_PAYS_FROM or cores() < 2:
         yield lambda tasks: (rejudge_session(sessions[place], changes) for place, changes in tasks)
         return
