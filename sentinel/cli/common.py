@@ -7,12 +7,15 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer.core import TyperCommand
 
 from sentinel.core.errors import RequestProblem
+
+if TYPE_CHECKING:
+    from sentinel.chain.intake.workers import OnCluster
 
 # A bar is rarely drawn: its library is read only then.
 # ruff: noqa: PLC0415
@@ -59,6 +62,19 @@ MarksFile = Annotated[
     Path | None, typer.Option("--marks", metavar="FILE", help="What the operator did (marks.jsonl).")
 ]
 
+On = Annotated[
+    str | None,
+    typer.Option(
+        "--on",
+        metavar="ADDRESS",
+        help="Work on the cluster of this Dask scheduler, like tcp://10.0.0.5:8786.",
+    ),
+]
+Send = Annotated[
+    bool,
+    typer.Option("--send", help="Send the pictures along; else the workers see them under the same paths."),
+]
+
 StateFolder = Annotated[
     Path | None,
     typer.Option(
@@ -78,6 +94,21 @@ def configs(config: list[Path] | None) -> list[Path]:
     if not config:
         raise RequestProblem("no settings are named", where="--config", mend="name a file with --config")
     return config
+
+
+def on_cluster(on: str | None, *, send: bool = False) -> "OnCluster | None":
+    """Return where work is to be done; None: here.
+
+    Raises
+    ------
+    RequestProblem
+        If pictures are to be sent to nobody.
+    """
+    from sentinel.chain.intake.workers import OnCluster
+
+    if on is None and send:
+        raise RequestProblem("there is nobody to send to", where="--send", mend="name a cluster with --on")
+    return None if on is None else OnCluster(on, send)
 
 
 def print_findings(findings: Iterable[Any]) -> bool:

@@ -9,54 +9,52 @@ from sentinel.cli.common import (
     AsJson,
     ConfigFiles,
     MarksFile,
+    On,
+    Send,
     command,
     configs,
     json_line,
+    on_cluster,
     progress_bar,
 )
-from sentinel.core.errors import RequestProblem
 from sentinel.core.typed import read_moment
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
 # ruff: noqa: PLC0415, T201
 
 
-@command("measure DCIM/101ABCDE --config sentinel.yaml --json")
+@command("measure DCIM/101ABCDE --config sentinel.yaml --out night.ecsv --resume")
 def measure(
     frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="Frames, or folders of frames.")],
     *,
     config: ConfigFiles = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", metavar="TABLE", help="Keep the measurements in this table (ECSV) as they come."
+        ),
+    ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with that table; what it holds is not measured again.")
+    ] = False,
+    on: On = None,
+    send: Send = False,
     as_json: AsJson = False,
 ) -> None:
     """Measure single frames or folders of them.
 
     Where the disc is, how sharp, how much of its limb is seen. Needs no settings; with them it knows
-    how large the sun should be.
+    how large the sun should be. With --out nothing that was measured is lost, wherever it is cut short.
     """
-    from sentinel.chain.intake.pool import MeasureJob, measure_all
-    from sentinel.chain.intake.session import find_frames
-    from sentinel.chain.intake.session_discs import SessionDiscs
-    from sentinel.core.files import shown_name
-    from sentinel.core.settings import Frames, load_settings
     from sentinel.core.tables import measurement_row
+    from sentinel.jobs.measuring import MeasureRequest, measured
 
-    settings = load_settings(config) if config else None
-    transfer = settings.camera.transfer if settings is not None else "auto"
-    patterns = settings.frames.patterns if settings is not None else Frames().patterns
-    jobs: list[MeasureJob] = []
-    for path in frames:
-        if not path.is_dir():
-            jobs.append(MeasureJob(path, shown_name(path), transfer))
-            continue
-        found = find_frames(path, patterns)
-        if not found:
-            raise RequestProblem("holds no frames", where=str(path), mend="check the folder")
-        jobs += [MeasureJob(file.path, file.frame, transfer) for file in found]
-    session_discs = SessionDiscs(settings.camera.scale_arcsec_px) if settings is not None else None
+    request = MeasureRequest(
+        frames=frames, configs=config or (), table=out, resume=resume, on=on_cluster(on, send=send)
+    )
     failed = False
     with progress_bar() as progress:
-        for done, frame in enumerate(measure_all(jobs, session_discs), 1):
-            progress("measuring", done, len(jobs))
+        for frame in measured(request, progress):
             failed = failed or frame.error is not None
             row = measurement_row(frame) | {"error": frame.error}
             print(json_line(row) if as_json else _measured_line(row), flush=True)
@@ -76,6 +74,8 @@ def replay(
     *,
     config: ConfigFiles = None,
     marks: MarksFile = None,
+    on: On = None,
+    send: Send = False,
     as_json: AsJson = False,
 ) -> None:
     """Run a past session as the watch would have, on the session's own clock, as fast as the machine allows.
@@ -87,7 +87,9 @@ def replay(
     from sentinel.jobs.report.summary import summary_json, summary_lines
 
     with progress_bar() as progress:
-        summary = replay(ReplayRequest(session, out, config or (), marks), progress)
+        summary = replay(
+            ReplayRequest(session, out, config or (), marks, on_cluster(on, send=send)), progress
+        )
     if as_json:
         print(json_line(summary_json(summary)))
         return

@@ -67,6 +67,24 @@ def measurement_row(frame: MeasuredFrame) -> dict[str, Any]:
     return row | {"flags": " ".join(frame.all_flags)}
 
 
+KEPT = ("width_px", "height_px", "camera", "error", "channel_ratio", "size_bytes", "modified_ns")
+"""What else a measured frame holds that measuring goes on from."""
+
+
+def exact_columns() -> list[str]:
+    """Return the columns of a table that keeps every bit of what was measured."""
+    return ["frame", "time_utc", "found", *_NUMBERS, "flags", *KEPT]
+
+
+def exact_row(frame: MeasuredFrame) -> str:
+    """Return a frame's line in such a table: to read it again gives the same numbers."""
+    row: list[Any] = [frame.frame, frame.time_utc.isoformat().replace("+00:00", "Z"), frame.disc.found]
+    row += [float(read(frame)) for read, _ in _NUMBERS.values()]
+    row += [" ".join(frame.all_flags), frame.width_px, frame.height_px, frame.camera, frame.error or ""]
+    row += [frame.disc.channel_ratio, frame.size_bytes or 0, frame.modified_ns or 0]
+    return " ".join(map(_cell, row)) + "\n"
+
+
 def write_measurements(path: Path, frames: Iterable[MeasuredFrame]) -> None:
     """Write frames in order of exposure; the file appears whole or not at all."""
     ordered = sorted(frames, key=frame_order)
@@ -128,19 +146,24 @@ def write_ecsv(
     Our own writer, because the library's wants the whole table in memory, and a watch that runs for weeks on
     a small computer writes it again and again. The format is ECSV 1.0 (astropy proposal for enhancement 6).
     """
-    head = ["%ECSV 1.0", "---", "datatype:"]
+    with replaced(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as file:
+        file.write(ecsv_head(names, meta, _KINDS if kinds is None else kinds))
+        file.writelines(" ".join(map(_cell, row)) + "\n" for row in rows)
+
+
+def ecsv_head(names: Sequence[str], meta: Mapping[str, int], kinds: Mapping[str, str] | None = None) -> str:
+    """Return what stands above the rows of an ECSV table, by default one of measurements."""
     kinds = _KINDS if kinds is None else kinds
+    head = ["%ECSV 1.0", "---", "datatype:"]
     head += [f"- {{name: {name}, datatype: {kinds.get(name, 'float64')}}}" for name in names]
     head += ["meta: !!omap", *(f"- {{{key}: {value}}}" for key, value in meta.items()), "schema: astropy-2.0"]
-    with replaced(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as file:
-        file.writelines(f"# {line}\n" for line in head)
-        file.write(" ".join(names) + "\n")
-        file.writelines(" ".join(map(_cell, row)) + "\n" for row in rows)
+    return "".join(f"# {line}\n" for line in head) + " ".join(names) + "\n"
 
 
 # Whatever is not listed is a number.
 _KINDS = dict.fromkeys(("frame", "time_utc", "flags", "camera", "error"), "string")
 _KINDS |= {"found": "bool", "width_px": "int64", "height_px": "int64"}
+_KINDS |= {"size_bytes": "int64", "modified_ns": "int64"}
 
 
 def _cell(value: Any) -> str:
@@ -158,6 +181,11 @@ def read_measurements(path: Path) -> list[MeasuredFrame]:
     RequestProblem
         If the file is no ECSV table, lacks a needed column or the frame's size, or holds a time that is none.
     """
+    return sorted(_placed(read_rows(path)[0]), key=frame_order)
+
+
+def read_rows(path: Path) -> tuple[list[MeasuredFrame], Mapping[str, Any]]:
+    """Read a table's rows as they stand, and its meta; raises like `read_measurements`."""
     table = _read_ecsv(path)
     missing = [name for name in _NEEDED if name not in table.colnames]
     if missing:
@@ -168,7 +196,7 @@ def read_measurements(path: Path) -> list[MeasuredFrame]:
         )
     width, height = (_size(path, table, key) for key in _SIZE)
     read = _RowReader(path, table, width, height)
-    return sorted(_placed(read(i) for i in range(len(table))), key=frame_order)
+    return [read(i) for i in range(len(table))], table.meta
 
 
 def _placed(rows: Iterable[MeasuredFrame]) -> Iterator[MeasuredFrame]:
@@ -242,6 +270,7 @@ class _RowReader:
             edge_width_px=self._number("edge_width_px", i) if found else nan,
             brightness=self._number("brightness", i),
             saturated_fraction=self._number("saturated_fraction", i),
+            channel_ratio=self._number("channel_ratio", i),
             flags=tuple(self._text("flags", i).split()),
         )
         return MeasuredFrame(
@@ -255,6 +284,8 @@ class _RowReader:
             aperture=self._number("aperture", i),
             camera=self._text("camera", i),
             error=self._text("error", i) or None,
+            size_bytes=int(self._get("size_bytes", i, 0)) or None,
+            modified_ns=int(self._get("modified_ns", i, 0)) or None,
             flags=self._doubts if measured or not claimed else (*self._doubts, NO_PLACE),
         )
 

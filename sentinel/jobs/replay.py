@@ -16,6 +16,7 @@ from sentinel.chain.intake.session import (
     open_session,
 )
 from sentinel.chain.intake.session_discs import SessionDiscs
+from sentinel.chain.intake.workers import OnCluster
 from sentinel.chain.pipeline import Pipeline
 from sentinel.chain.runner import run
 from sentinel.chain.undo import standing_marks
@@ -43,6 +44,8 @@ class ReplayRequest:
     out: Path
     configs: Sequence[Path] = ()
     marks: Path | None = None
+    on: OnCluster | None = None
+    """Where frames are measured, if not here."""
 
 
 def replay(request: ReplayRequest, progress: Progress = silent) -> Summary:
@@ -56,7 +59,7 @@ def replay(request: ReplayRequest, progress: Progress = silent) -> Summary:
     session = open_session(request.session)
     settings = session_settings(session, request.configs)
     make_room(request.out, session)
-    past = recorded_session(session, settings, request.marks, progress)
+    past = recorded_session(session, settings, request.marks, progress, request.on)
     return _run_into(request.out, settings, past, _frames_folder(session), progress)
 
 
@@ -78,7 +81,11 @@ class RecordedSession:
 
 
 def recorded_session(
-    session: Session, settings: Settings, marks_file: Path | None = None, progress: Progress = silent
+    session: Session,
+    settings: Settings,
+    marks_file: Path | None = None,
+    progress: Progress = silent,
+    on: OnCluster | None = None,
 ) -> RecordedSession:
     """Read a session; frames that have not been measured yet are.
 
@@ -96,7 +103,7 @@ def recorded_session(
                 frames, list(journal.events()), watched=journal.origin is not Origin.REPLAY
             )
     else:
-        frames = sorted(_measured(session, settings, progress), key=frame_order)
+        frames = sorted(_measured(session, settings, progress, on), key=frame_order)
         past = RecordedSession(frames, list(session_events(frames, marks)))
     if not past.frames:
         raise RequestProblem(
@@ -147,7 +154,9 @@ def make_room(out: Path, session: Session) -> None:
     made_folder(out)
 
 
-def _measured(session: Session, settings: Settings, progress: Progress) -> list[MeasuredFrame]:
+def _measured(
+    session: Session, settings: Settings, progress: Progress, on: OnCluster | None
+) -> list[MeasuredFrame]:
     if session.table is not None:
         return read_measurements(session.table)
     assert session.folder is not None  # noqa: S101 - neither table nor journal
@@ -162,9 +171,8 @@ def _measured(session: Session, settings: Settings, progress: Progress) -> list[
         )
         for found in find_frames(session.folder, settings.frames.patterns)
     ]
-    measured = reported(
-        measure_all(jobs, SessionDiscs(settings.camera.scale_arcsec_px)), "measuring", len(jobs), progress
-    )
+    frames = measure_all(jobs, SessionDiscs(settings.camera.scale_arcsec_px), on=on)
+    measured = reported(frames, "measuring", len(jobs), progress)
     # The frames' hashes are what a report's chain of evidence stands on; the measuring processes are busy.
     return [replace(frame, sha256=file_hash(job.path)) for job, frame in zip(jobs, measured, strict=True)]
 

@@ -87,9 +87,9 @@ def peak_mb(path: Path) -> float:
 def folder_seconds(jobs: list[MeasureJob], cores: int) -> float:
     """Wall time of a folder on so many processes, their start not counted."""
     with MeasuringPool(SystemClock(), count=cores) as pool:
-        list(pool.measure(jobs[: 2 * cores]))
+        list(pool.results(jobs[: 2 * cores]))
         start = time.perf_counter()
-        list(pool.measure(jobs))
+        list(pool.results(jobs))
         return time.perf_counter() - start
 
 

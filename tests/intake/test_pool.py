@@ -38,9 +38,9 @@ def test_every_job_is_answered_once_in_order(tmp_path: Path, count: int) -> None
     names = ["a", "crash", "b", "hang", "once", "c", "c", "d"]
     jobs = [MeasureJob(tmp_path / name, name) for name in names]
     with MeasuringPool(SystemClock(), count=count, patience_s=1.0, work=work) as pool:
-        frames = list(pool.measure(jobs))
+        frames = list(pool.results(jobs))
         assert [f.frame for f in frames] == names
-        again = list(pool.measure(jobs[:1]))
+        again = list(pool.results(jobs[:1]))
     assert [f.frame for f in again] == ["a"]
     errors = {f.frame: f.error for f in frames if f.error}
     assert set(errors) == {"crash", "hang"}, "a crash that does not recur costs nothing"
@@ -51,7 +51,7 @@ def test_every_job_is_answered_once_in_order(tmp_path: Path, count: int) -> None
 
 def test_no_jobs_no_frames() -> None:
     with MeasuringPool(SystemClock(), count=1, work=work) as pool:
-        assert list(pool.measure([])) == []
+        assert list(pool.results([])) == []
 
 
 class NeverBegins:
@@ -68,4 +68,4 @@ def test_processes_that_never_begin_are_a_problem_not_a_loop(tmp_path: Path) -> 
     with MeasuringPool(SystemClock(), count=2, work=NeverBegins()) as pool:
         for _ in range(2):
             with pytest.raises(Problem, match="end before they begin"):
-                list(pool.measure([MeasureJob(tmp_path / "a", "a")]))
+                list(pool.results([MeasureJob(tmp_path / "a", "a")]))

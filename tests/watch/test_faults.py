@@ -252,7 +252,7 @@ def test_five_thousand_damaged_files(tmp_path: Path) -> None:
                 )
                 for n in range(100)
             ]
-            frames = list(pool.measure(jobs))
+            frames = list(pool.results(jobs))
             assert [frame.frame for frame in frames] == [job.frame for job in jobs]
             lost = [frame for frame in frames if UNMEASURED in frame.flags]
             assert lost == [], "no file hangs its process, or ends it"

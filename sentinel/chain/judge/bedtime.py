@@ -14,6 +14,8 @@ from sentinel.chain.track.context import Context
 from sentinel.core.records import Due, Forecast, Severity
 from sentinel.core.times import DAY_S, format_utc, from_utc_s, utc_s
 
+MINUTE = timedelta(minutes=1)
+
 
 class Bedtime(NamedTuple):
     """Which night has been announced, and what was on its list."""
@@ -93,10 +95,10 @@ def _wakes_before(job: str, context: Context) -> timedelta:
     """Return how long before it is due a thing would wake the operator."""
     limits, travel_min = context.thresholds, context.settings.visit.travel_min
     if job == "sunrise":
-        return timedelta(minutes=travel_min)
+        return travel_min * MINUTE
     if job in {"drift", "axis-limit"}:
-        return timedelta(minutes=travel_min + limits.lead_now_min)
-    return timedelta(hours=limits.supply_now_h)
+        return (travel_min + limits.lead_now_min) * MINUTE
+    return limits.supply_now_h * 60 * MINUTE
 
 
 def announced(state: Bedtime, reason: str, now_s: float) -> bool:

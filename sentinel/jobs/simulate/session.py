@@ -10,7 +10,7 @@ from typing import Any
 
 import yaml
 
-from sentinel.chain.intake.pool import cores
+from sentinel.chain.intake.workers import cores
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import made_folder, replaced, write_text_whole
 from sentinel.core.tables import write_ecsv, write_measurements

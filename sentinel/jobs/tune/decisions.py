@@ -189,6 +189,9 @@ class _Number:
             return self.plain() / other.plain()
         return self._made(self.value / other, 1.0 / other, 0.0) if _plain(other) else self.plain() / other
 
+    def __floordiv__(self, other: Any) -> Any:
+        return self.plain() // other
+
     def __rtruediv__(self, other: Any) -> Any:
         return other / self.plain()
 

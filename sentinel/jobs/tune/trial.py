@@ -8,7 +8,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from sentinel.chain.intake.pool import cores
+from sentinel.chain.intake.workers import cores
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import Problem
 from sentinel.core.settings import Settings

@@ -251,7 +251,7 @@ class FolderIntake:
             self._hand_on(self._unusable(file, file.problem))
             return
         if self._attempts.begin(file):
-            (frame,) = pool.measure([job])
+            (frame,) = pool.results([job])
             self._attempts.end()
         else:
             frame = _unmeasured(file, _ENDED)
@@ -296,7 +296,7 @@ class FolderIntake:
     def _taken_s(self, path: Path, modified_s: float) -> float:
         """Return when a file was exposed, read where reading may be ended."""
         assert self._pool is not None  # noqa: S101 - a turn has begun
-        (frame,) = self._pool.measure(
+        (frame,) = self._pool.results(
             [MeasureJob(path, path.name, clock_offset_s=self.offset.current_s, only_dated=True)]
         )
         # Thousands of them are a long look, and each is a turn.
