@@ -5,7 +5,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from shutil import copy2
@@ -16,6 +16,7 @@ from sentinel.chain.intake.pool import MeasureJob, measure_all
 from sentinel.chain.intake.session_discs import SessionDiscs
 from sentinel.chain.intake.workers import OnCluster, working
 from sentinel.core.errors import Problem, RequestProblem
+from sentinel.core.records import MeasuredFrame
 from sentinel.core.tables import exact_row, read_measurements
 from tests.command import runner
 
@@ -28,7 +29,16 @@ class Scheduler:
     def __init__(self, folder: Path) -> None:
         self._folder, self._started = folder, list[subprocess.Popen[bytes]]()
         found = folder / "scheduler.json"
-        self.process = self._run("scheduler", "--port", "0", "--no-dashboard", "--scheduler-file", str(found))
+        self.process = self._run(
+            "scheduler",
+            "--host",
+            "127.0.0.1",
+            "--port",
+            "0",
+            "--no-dashboard",
+            "--scheduler-file",
+            str(found),
+        )
         until = time.monotonic() + 60
         while not found.exists() and time.monotonic() < until:
             time.sleep(0.1)
@@ -38,8 +48,8 @@ class Scheduler:
     def _run(self, *command: str) -> subprocess.Popen[bytes]:
         started = subprocess.Popen(
             [sys.executable, "-m", "dask", *command],
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd=os.getcwd(),
-            env=os.environ | {"PYTHONPATH": os.getcwd(), "OPENBLAS_NUM_THREADS": "1"},
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, cwd=Path.cwd(),
+            env=os.environ | {"PYTHONPATH": str(Path.cwd()), "OPENBLAS_NUM_THREADS": "1"},
         )  # fmt: skip
         self._started.append(started)
         return started
@@ -54,7 +64,7 @@ class Scheduler:
         from distributed import Client  # noqa: PLC0415
 
         with Client(self.address, set_as_default=False) as client:  # type: ignore[no-untyped-call]
-            client.wait_for_workers(count, timeout=120)  # type: ignore[no-untyped-call]
+            client.wait_for_workers(count, timeout=120)
 
     def close(self) -> None:
         for process in self._started:
@@ -73,8 +83,8 @@ def jobs_of(count: int) -> list[MeasureJob]:
     return [MeasureJob(FRAMES[number % len(FRAMES)], f"{number:03}.jpg") for number in range(count)]
 
 
-def lines(frames: object) -> list[str]:
-    return [exact_row(frame) for frame in frames]  # type: ignore[attr-defined]
+def lines(frames: Iterable[MeasuredFrame]) -> list[str]:
+    return [exact_row(frame) for frame in frames]
 
 
 def slowly(number: int) -> tuple[int, int]:
@@ -88,12 +98,17 @@ def deadly(number: int) -> int:
     return number
 
 
+def given_up(number: int, why: str) -> int:
+    assert "died" in why
+    return -number
+
+
 def lost(number: int, why: str) -> tuple[int, int]:
     raise AssertionError((number, why))
 
 
 def test_no_scheduler_is_one_line(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("sentinel.chain.intake.cluster.CONNECT_S", 0.5)
     run = runner(capsys, monkeypatch)
@@ -150,7 +165,7 @@ def test_a_task_that_kills_its_workers_is_given_up_and_the_rest_goes_on(schedule
     for _ in range(6):
         scheduler.worker()
     scheduler.wait_for(6)
-    with working(deadly, lambda task, why: -task, most=2, on=OnCluster(scheduler.address)) as workers:
+    with working(deadly, given_up, most=2, on=OnCluster(scheduler.address)) as workers:
         assert list(workers.results(range(4))) == [0, -1, 2, 3]
 
 

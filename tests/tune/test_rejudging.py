@@ -38,7 +38,7 @@ def test_a_comparison_bounds_a_threshold_on_the_side_where_it_falls_otherwise() 
     now = BASE.lost_now_min
     assert bounds_of("lost_now_min", lambda t: t.lost_now_min * 60 + 5 >= 305.0)[0] == pytest.approx(5.0)
     assert bounds_of("lost_now_min", lambda t: t.lost_now_min < now + 3)[1] == pytest.approx(now + 3)
-    assert bounds_of("lost_now_min", lambda t: max(t.lost_now_min, 4.0)) == (pytest.approx(4.0), inf)
+    assert bounds_of("lost_now_min", lambda t: max(t.lost_now_min, 4.0)) == pytest.approx((4.0, inf))
     assert bounds_of("lost_now_min", lambda t: 100 - t.lost_now_min / 2 > 90)[1] == pytest.approx(20.0)
     assert bounds_of("lost_now_min", lambda t: t.lost_soon_min > 3) == (-inf, inf)
     assert bounds_of("lost_now_min", lambda t: t.lost_now_min < inf) == (-inf, inf)
