@@ -34,9 +34,9 @@ def main() -> None:
     events = [(event, now_utc, None) for event, now_utc in session_events(world.frames)]
 
     began = spent_s()
-    steps, said = with_forecasts(world.settings, events, lambda _: None)
+    steps = with_forecasts(world.settings, events, lambda _: None)
     anew_s = spent_s() - began
-    session = prepared("clouds", world.settings, steps, said, None)
+    session = prepared("clouds", world.settings, steps, None)
     once_s = min(_rejudging_s(session) for _ in range(2))
 
     began, began_wall = spent_s(), time.perf_counter()

@@ -85,7 +85,7 @@ class InPlace:
     def __init__(self, start_utc: datetime) -> None:
         self._start_utc = start_utc
 
-    def measure(self, jobs: Iterable[MeasureJob]) -> Iterator[MeasuredFrame]:
+    def results(self, jobs: Iterable[MeasureJob]) -> Iterator[MeasuredFrame]:
         for job in jobs:
             time.sleep(0.002)
             yield frame_of(job, self._start_utc)

@@ -26,7 +26,7 @@ class Pool:
         self.jobs: list[str] = []
         self.before: dict[str, Any] = {}
 
-    def measure(self, jobs: Iterable[MeasureJob]) -> Iterator[MeasuredFrame]:
+    def results(self, jobs: Iterable[MeasureJob]) -> Iterator[MeasuredFrame]:
         for job in jobs:
             self.jobs.append(job.frame)
             self.before.pop(job.frame, lambda: None)()
