@@ -14,12 +14,12 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 ORDER = [
     "core.errors", "core.times", "core.typed", "core.words", "core.clock", "core.files", "core.complaints",
     "core.plain_yaml", "core.path_point", "core.records", "core.section", "core.contact", "core.settings",
-    "core.explained", "core.tables", "sky",
+    "core.explained", "core.tables", "core.growing_table", "sky",
     "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.following", "chain.judge",
     "chain.notify", "chain.undo", "chain.pipeline", "chain.runner",
     "service.journal", "service.delivery", "service.status", "service.watch",
-    "jobs.progress", "jobs.init", "jobs.simulate", "jobs.rehearse", "jobs.steady", "jobs.originals",
-    "jobs.trend", "jobs.spots", "jobs.report", "jobs.share", "jobs.replay", "jobs.plan", "jobs.align",
+    "jobs.progress", "jobs.measuring", "jobs.init", "jobs.simulate", "jobs.rehearse", "jobs.steady",
+    "jobs.originals", "jobs.trend", "jobs.spots", "jobs.report", "jobs.share", "jobs.replay", "jobs.plan", "jobs.align",
     "jobs.tune", "jobs.film", "cli",
 ]  # fmt: skip
 FLOORS = ["core", "sky", "chain", "service", "jobs", "cli"]
