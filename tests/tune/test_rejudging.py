@@ -128,7 +128,18 @@ def drifting() -> Watch:
     return watch
 
 
-@pytest.mark.parametrize("made", [dark_spells, stopped, soft_and_silent, drifting])
+def taken_back() -> Watch:
+    watch = dark_spells(14, between=10)
+    watch.frames(11, found=False)
+    watch.mark("visit", minutes=40.0)
+    watch.frames(3, found=False)
+    watch.mark("undo")
+    watch.frames(15, found=False)
+    watch.frames(20)
+    return watch
+
+
+@pytest.mark.parametrize("made", [dark_spells, stopped, soft_and_silent, drifting, taken_back])
 def test_every_value_comes_to_what_judging_the_whole_session_does(made: Callable[..., Watch]) -> None:
     watch = made(17, 8, visited=30) if made is dark_spells else made()
     steps = steps_of(watch)
