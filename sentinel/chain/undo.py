@@ -75,7 +75,7 @@ class UndoLog(NamedTuple):
         return UndoLog(tuple(one._replace(said=one.said + more) for one in self.kept)) if more else self
 
     def back_to(self, undo: Mark) -> tuple["UndoLog", Before | None]:
-        """Return the same without the mark that is taken back, and how things stood before; None: it is none."""
+        """Return the same without the mark that is taken back, and how things stood before it, if any is."""
         back = taken_back(undo, [one.mark for one in self.kept])
         place = next((n for n, one in reversed([*enumerate(self.kept)]) if one.mark is back), None)
         if place is None:
