@@ -101,6 +101,18 @@ def test_a_disc_that_rises_outside_left_as_it_rose() -> None:
     assert skill_of([one]).held == 1
 
 
+@pytest.mark.parametrize(
+    ("after_min", "held", "too_late"), [(-0.2, 0, 0), (0.1, 1, 0), (0.9, 1, 0), (1.2, 0, 1)]
+)
+def test_between_two_pictures_nobody_knows_when_it_left(after_min: float, held: int, too_late: int) -> None:
+    """Wind and the drive's error move the limb to and fro by seconds of its way."""
+    columns, minute = drifting()
+    sharp = forecast(100, exit_h=(np.floor(minute) + after_min - 100) / 60)
+    at = sharp.exit_utc
+    skill = skill_of(checked(columns, [replace(sharp, exit_early_utc=at, exit_late_utc=at)]))
+    assert (skill.tested, skill.held, skill.too_late) == (1, held, too_late)
+
+
 def test_a_disc_that_left_behind_cloud_left_nobody_knows_when() -> None:
     columns, _ = drifting()
     (one,) = checked(unseen(columns, 200, 320, down=False), [forecast(100, exit_h=3.0)])

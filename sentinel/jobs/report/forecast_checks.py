@@ -31,10 +31,11 @@ class ObservedExit:
     """From when on forecasts could know of it: its stretch began, or the mount ran away."""
     ran_away: bool
     """The mount did not follow the sun: no forecast made before that could know."""
-    inside_s: float
-    """When it was last seen inside."""
+    between_s: tuple[float, float]
+    """When it was last known to be inside and first known to be over the edge: `utc_s` lies between them, and
+    no picture shows where."""
     dated: bool
-    """It was seen to come, or rose outside: the time is known."""
+    """These are two pictures that follow each other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +50,8 @@ class CheckedForecast:
     """95 %."""
     true_h: float | None
     """When it came; None: the session does not show it."""
+    true_between_h: tuple[float, float] | None
+    """Surely not before, and surely no later: the pictures about it."""
     stayed_h: float | None
     """For how long the disc is known to have stayed inside, where no exit came; None: an exit came."""
     ran_away: bool
@@ -71,7 +74,7 @@ class Skill:
     granted: float | None
     """Median share of the true time that the 5 % time granted, where it did not promise too much."""
     held: int
-    """Tested forecasts whose 5 % to 95 % interval held the truth."""
+    """Tested forecasts whose 5 % to 95 % interval held the truth, as far as pictures show when that was."""
     untested: int
     """Forecasts after which the disc stayed inside until it was put elsewhere, or the session ended."""
     too_early: int
@@ -88,32 +91,35 @@ def find_exits(columns: Columns, stretch: Indices, margin_px: float) -> tuple[Ob
         # From one stretch to the next the disc was carried over the edge by hand.
         if stretch[before] != stretch[after] and stretch[after] >= 0:
             continue
-        exit_s, dated = _dated(columns, before, after, float(room[i] / (room[i] - room[i + 1])))
+        share = float(room[i] / (room[i] - room[i + 1]))
         exits.append(
-            ObservedExit(
-                utc_s=exit_s,
-                begin_s=_begin(columns, stretch, after),
-                ran_away=bool(stretch[after] < 0),
-                inside_s=float(columns.utc_s[before]),
-                dated=dated,
-            )
+            _left(columns, before, after, share, _begin(columns, stretch, after), stretch[after] < 0)
         )
     return tuple(exits)
 
 
-def _dated(columns: Columns, before: np.intp, after: np.intp, share: float) -> tuple[float, bool]:
-    """Return when the limb left between two discs, so far on the way, and whether that is known.
+def _left(  # noqa: PLR0917 - two discs, and what is known of the way between them
+    columns: Columns, before: np.intp, after: np.intp, share: float, known_s: float, ran_away: bool
+) -> ObservedExit:
+    """Return the exit between two discs, so far on the way from the first to the second.
 
-    Over a night it left as the sun rose: only with the sun up does it leave.
+    Over a night the limb left as the sun rose: only with the sun up does it leave.
     """
-    begin_s, end_s = float(columns.utc_s[before]), float(columns.utc_s[after])
+    inside_s, end_s = float(columns.utc_s[before]), float(columns.utc_s[after])
     near_s = NEAR_INTERVALS * float(np.median(np.diff(columns.utc_s)))
+    begin_s, at_s, hidden_s = inside_s, inside_s + share * (end_s - inside_s), 0.0
     down = before + np.flatnonzero(columns.above_deg[before:after] <= 0)
-    if not down.size:
-        return begin_s + share * (end_s - begin_s), end_s - begin_s <= near_s
-    around = slice(down[-1], down[-1] + 2)
-    rose_s = float(np.interp(0.0, columns.above_deg[around], columns.utc_s[around]))
-    return rose_s, columns.utc_s[down[0]] - begin_s <= near_s and end_s - rose_s <= near_s
+    if down.size:
+        around = slice(down[-1], down[-1] + 2)
+        at_s = float(np.interp(0.0, columns.above_deg[around], columns.utc_s[around]))
+        begin_s, hidden_s = float(columns.utc_s[down[-1]]), float(columns.utc_s[down[0]]) - inside_s
+    return ObservedExit(
+        utc_s=at_s,
+        begin_s=known_s,
+        ran_away=bool(ran_away),
+        between_s=(begin_s, end_s),
+        dated=max(hidden_s, end_s - begin_s) <= near_s,
+    )
 
 
 def _begin(columns: Columns, stretch: Indices, after: np.intp) -> float:
@@ -144,7 +150,7 @@ def check_forecasts(
         came = next((e for e in exits if inside and e.begin_s <= now < e.utc_s), None)
         stays = _stayed_until(now, columns, stretch, exits) if inside and came is None else None
         if came is not None and not came.dated:
-            stays, came = max(came.inside_s, now), None
+            stays, came = max(came.between_s[0], now), None
         checked.append(
             CheckedForecast(
                 utc_s=now,
@@ -152,11 +158,16 @@ def check_forecasts(
                 middle_h=_ahead_h(forecast.exit_utc, now),
                 late_h=_ahead_h(forecast.exit_late_utc, now),
                 true_h=_hours(came.utc_s if came else None, now),
+                true_between_h=_both_h(came.between_s, now) if came else None,
                 stayed_h=_hours(stays, now),
                 ran_away=came is not None and came.ran_away,
             )
         )
     return tuple(checked)
+
+
+def _both_h(times_s: tuple[float, float], now_s: float) -> tuple[float, float]:
+    return (times_s[0] - now_s) / 3600, (times_s[1] - now_s) / 3600
 
 
 def _ahead_h(time_utc: datetime | None, now_s: float) -> float | None:
@@ -189,14 +200,15 @@ def skill_of(checked: Sequence[CheckedForecast]) -> Skill:
     errors, errors_min, granted, too_late, held = [], [], [], 0, 0
     for one in tested:
         true_h = one.true_h or 0.0
+        soonest_h, latest_h = one.true_between_h or (true_h, true_h)
         middle_h = HORIZON_S / 3600 if one.middle_h is None else one.middle_h
         early_h = HORIZON_S / 3600 if one.early_h is None else one.early_h
         errors.append(abs(middle_h - true_h) / true_h)
         errors_min.append(abs(middle_h - true_h) * 60)
-        too_late += early_h > true_h
-        if early_h <= true_h:
+        too_late += early_h > latest_h
+        if early_h <= latest_h:
             granted.append(early_h / true_h)
-        held += early_h <= true_h and (one.late_h is None or one.late_h >= true_h)
+        held += early_h <= latest_h and (one.late_h is None or one.late_h >= soonest_h)
     stayed = [j for j in checked if j.stayed_h is not None]
     return Skill(
         forecasts=len(checked),
