@@ -19,10 +19,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from sentinel.chain.judge.nights import night_of
 from sentinel.chain.pipeline import Pipeline
+from sentinel.core.foreseen import Due, Place
 from sentinel.core.records import (
     Alert,
     Disc,
-    Due,
     Event,
     Forecast,
     Incident,
@@ -30,7 +30,6 @@ from sentinel.core.records import (
     MarkKind,
     MeasuredFrame,
     Outcome,
-    Place,
 )
 from sentinel.core.settings import validate
 from sentinel.core.times import from_utc_s, utc_s
@@ -45,6 +44,7 @@ from sentinel.service.status.board import Board
 from sentinel.service.status.lines import status_lines, until_lines
 from sentinel.service.status.standing import standing_of
 from sentinel.service.watch.checkup import check
+from tests.forecasts import foreseen
 
 YAML = """
 site: {latitude_deg: 60.0, longitude_deg: 12.0}
@@ -92,12 +92,12 @@ class Evening:
             at_utc=self.now, to_px=(4200.0, 1700.0), right_widths=1.28, up_widths=0.33, gap_edge="right",
             gap_widths=1.42, tolerance_widths=0.25, holds_until_utc=self.rises + timedelta(hours=17),
         )  # fmt: skip
-        return Forecast(
+        return foreseen(
             time_utc=self.now, basis="mount model (solar rate) on 9 h of track", seen_utc=self.seen_utc,
             due=tuple(sorted(due, key=lambda one: one.time_utc)), best_place=place,
             touch_gains=not self.placed,
             stop_edge_utc=self.now + timedelta(minutes=6), stop_edge="right", arc_h=9.0, rate_ratio=1.0,
-            axis_turned_deg=135.0, **out,  # type: ignore[arg-type]
+            axis_turned_deg=135.0, **out,
         )  # fmt: skip
 
     def next_set(self) -> datetime:

@@ -165,7 +165,7 @@ def test_a_camera_whose_offset_is_set_is_foreseen_again() -> None:
 
 def test_align_tells_no_angle_by_a_clock_that_is_off() -> None:
     right = Watched(frames(60, 0.0))
-    assert align(right.settings, right.events).forecast.polar_azimuth_error_deg is not None
+    assert align(right.settings, right.events).axis.fit_sigma_deg is not None
     wrong = Watched(frames(60, HOUR))
     with pytest.raises(RequestProblem, match=r"camera.clock_offset_s: .*1 h ahead of .* write 3600"):
         align(wrong.settings, wrong.events)

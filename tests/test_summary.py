@@ -7,9 +7,10 @@ from typing import Any
 import pytest
 
 from sentinel.chain.notify.headline import UNKNOWN
-from sentinel.core.records import Disc, Forecast, MeasuredFrame
+from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Settings, validate
 from sentinel.jobs.report.summary import summarise, summary_json, summary_lines
+from tests.forecasts import foreseen, mount_of
 
 NOON = datetime(2027, 6, 21, 10, tzinfo=UTC)
 
@@ -30,12 +31,12 @@ def frames(*, found: bool = True) -> list[MeasuredFrame]:
     ]
 
 
-SEEN = Forecast(time_utc=NOON, basis="mount model", seen_utc=NOON, flags=("focal-length",))
-UNSEEN = Forecast(time_utc=NOON, basis="no disc has been measured yet", flags=("no-disc",))
+SEEN = foreseen(time_utc=NOON, basis="mount model", seen_utc=NOON, flags=("focal-length",))
+UNSEEN = foreseen(time_utc=NOON, basis="no disc has been measured yet", flags=("no-disc",))
 
 
 def test_a_focal_length_that_the_disc_denies_is_named_with_both_numbers() -> None:
-    implied = replace(SEEN, implied_focal_length_mm=400.3)
+    implied = replace(SEEN, mount=replace(mount_of(SEEN), implied_focal_length_mm=400.3))
     summary = summarise(frames(), (), (), implied, settings())
     (line,) = [line for line in summary_lines(summary) if "focal length" in line]
     assert line == "Settings  the focal length is set to 500 mm, but the disc's size implies 400 mm"

@@ -11,10 +11,8 @@ from enum import StrEnum
 from math import isfinite, log2, nan
 from typing import Any, Literal
 
-from sentinel.core.path_point import PathPoint
+from sentinel.core.foreseen import NO_EXIT, Contradiction, Due, Exit, MountFit, PathPoint, Places, Pointing
 from sentinel.core.times import utc_s
-
-Edge = Literal["left", "right", "top", "bottom"]
 
 
 class Severity(StrEnum):
@@ -175,131 +173,24 @@ Event = MeasuredFrame | Tick | Mark | Surroundings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Due:
-    """Something that ends the time the camera may be left alone."""
-
-    time_utc: datetime
-    """When it happens; the travel time is not taken off."""
-    reason: str
-    """`drift|axis-limit|storage|battery|mount-battery|card|timer|sunset|horizon`."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
-    """Where to put the disc, as an operator at the camera's screen sees it, and how long it stays then."""
-
-    at_utc: datetime
-    """When it is put there."""
-    to_px: tuple[float, float]
-    right_widths: float
-    """Right of the frame's middle (of the stored frame), in sun-widths; negative: left."""
-    up_widths: float
-    """Above the frame's middle, in sun-widths; negative: below."""
-    gap_edge: Edge
-    """The edge nearest to the disc there."""
-    gap_widths: float
-    """From the limb to that edge, in sun-widths."""
-    tolerance_widths: float
-    """How far off the disc may be put, any way, without losing the promised time."""
-    holds_until_utc: datetime | None = None
-    """Safe (1 %) time to the edge from there; None: holds for 48 h."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Contradiction:
-    """Place or clock cannot be as the settings say: the sun's light or its track tell otherwise."""
-
-    likely: tuple[str, ...]
-    """`longitude-sign`, `latitude-sign`, `time-zone`, the likeliest first."""
-    hours: tuple[int, ...] = ()
-    """By how much the time may be wrong: the sun stands where the settings have it so many hours later."""
-    share: float = 1.0
-    """How likely it is that anything is wrong."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
     """Until when the camera may be left alone, as known at `time_utc`."""
 
     time_utc: datetime
     basis: str
     """What the forecast stands on, and why it knows no more."""
-    exit_utc: datetime | None = None
-    """Median time at which the limb reaches the edge; None: none within 48 h."""
-    exit_safe_utc: datetime | None = None
-    """1 % quantile."""
-    exit_early_utc: datetime | None = None
-    """5 % quantile."""
-    exit_late_utc: datetime | None = None
-    """95 % quantile."""
-    exit_clear_utc: datetime | None = None
-    """With the flag `exit-at-horizon`: the median for a sun well clear of the horizon line. A disc that
-    the air lifts over the edge in the minutes about its rising or setting is not worth a night's sleep."""
-    edge: Edge | None = None
-    polar_azimuth_error_deg: float | None = None
-    polar_azimuth_error_sigma_deg: float | None = None
-    polar_altitude_error_deg: float | None = None
-    polar_altitude_error_sigma_deg: float | None = None
-    """As that of the azimuth it holds what a wrong clock or place would make of the axis, till excluded."""
-    axis_fit_sigma_deg: tuple[float, float] | None = None
-    """The same of azimuth and altitude, were place and clock as the settings have them."""
-    rate_ratio: float | None = None
-    """Mount's rate over the mean solar rate."""
-    rate_ratio_sigma: float | None = None
-    recentre_to_px: tuple[float, float] | None = None
-    recentre_holds_until_utc: datetime | None = None
+    exit: Exit = NO_EXIT
     next_visit_utc: datetime | None = None
     """When to be at the camera at the latest, less the travel time; None: nothing due within 48 h."""
-    next_visit_reason: str | None = None
     due: tuple[Due, ...] = ()
     """All that falls due within 48 h, the earliest first: what else one visit can serve."""
-    best_place: Place | None = None
-    """The whole of the advice behind `recentre_to_px`."""
-    one_axis_place: Place | None = None
-    """The best that turning the drive axis alone can do."""
-    later_places: tuple[Place, ...] = ()
-    """The same advice for a visit in some hours: now against later."""
-    touch_gains: bool | None = None
-    """False: leave it alone, a touch gains nothing; None: not known."""
-    stop_edge_utc: datetime | None = None
-    """When the limb would reach the edge if the mount stopped now."""
-    stop_edge: Edge | None = None
-    seen_utc: datetime | None = None
-    """Exposure of the last disc that the forecast stands on."""
-    expected_px: tuple[float, float] | None = None
-    """Where the disc should be at `time_utc`; it may lie outside the frame."""
-    expected_sigma_px: float | None = None
+    mount: MountFit | None = None
+    """None: no disc has been measured yet, here and in `pointing`."""
+    pointing: Pointing | None = None
+    places: Places | None = None
+    """None: not known, as the disc does not follow the mount's model."""
     path: tuple[PathPoint, ...] = ()
     """Where a disc that goes on as it did should be, until half a day on: straight lines between points."""
-    sun_altitude_deg: float | None = None
-    """Apparent altitude of the sun at `time_utc`."""
-    sun_azimuth_deg: float | None = None
-    off_right_deg: float | None = None
-    """From the lens axis to the sun along the level, to the right of one looking at it; negative: left."""
-    off_up_deg: float | None = None
-    """From the lens axis up to the sun; negative: below."""
-    off_rate_deg_min: float | None = None
-    """How fast the sun moves through the frame now."""
-    axis_turned_deg: float | None = None
-    """How far the polar axis has turned since it was last unwound."""
-    arc_h: float | None = None
-    """Hours of track that the fit stands on."""
-    roll_deg: float | None = None
-    """Of the camera on the mount, as `sky.mount.Pose` counts it."""
-    roll_share: float | None = None
-    """How likely that roll is, 0 to 1, among all that explain the track."""
-    roll_sigma_deg: float | None = None
-    axis_sigma_deg: float | None = None
-    """1-sigma of it and of the axis on the sky, were it about that one and the settings right."""
-    scale_arcsec_px: float | None = None
-    implied_focal_length_mm: float | None = None
-    """Focal length that the disc's size implies, where it contradicts the configured one."""
-    departed_utc: datetime | None = None
-    """Since when the disc has not followed the mount's model; None: it does."""
-    drift_changed_utc: datetime | None = None
-    """Since when the disc drifts otherwise than it did, by a change nobody made; None: none is known."""
-    drift_arcmin_h: float | None = None
-    """How far the disc moves in the coming hour."""
     contradiction: Contradiction | None = None
     """Place or clock cannot be as the settings say: then the axis is hardly known. None: nothing says so."""
     flags: tuple[str, ...] = ()
@@ -308,6 +199,16 @@ class Forecast:
     `drift-changed`, `drift-sure` (so sure that the track from before is let go), `cause-open` (whether by the
     drive's rate or by the axis is not known), `tips` (the axis moves), `contradicted` (place or clock),
     `exit-at-horizon` (the early exit is one of a sun that rises or sets)."""
+
+    @property
+    def next_visit_reason(self) -> str | None:
+        """What the next visit is for."""
+        return self.due[0].reason if self.due else None
+
+    @property
+    def departed_utc(self) -> datetime | None:
+        """Since when the disc has not followed the mount's model; None: it does, or none was seen."""
+        return self.mount.departed_utc if self.mount is not None else None
 
 
 IncidentState = Literal["opened", "changed", "cleared"]

@@ -8,12 +8,14 @@ from typing import Any
 
 import pytest
 
-from sentinel.core.records import Contradiction, Forecast
+from sentinel.core.foreseen import Contradiction
+from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings, validate
 from sentinel.jobs.align.advice import CAUTION, advice, alignment_json, alignment_lines
 from sentinel.jobs.align.axis import Alignment, Before
 from sentinel.jobs.align.bolts import Bolt, Step
 from sentinel.jobs.align.holding import Holding, wanted_s
+from tests.forecasts import foreseen
 
 NOW = datetime(2027, 6, 20, 12, tzinfo=UTC)
 HOUR = 3600.0
@@ -41,8 +43,15 @@ def holding(now_h: float, worst_h: float, least_h: float | None = None) -> Holdi
     )
 
 
+AXIS: dict[str, Any] = {
+    "time_utc": NOW, "rate_ratio_sigma": 5e-5, "polar_azimuth_error_deg": 0.0,
+    "polar_azimuth_error_sigma_deg": 0.0, "polar_altitude_error_deg": 0.0,
+    "polar_altitude_error_sigma_deg": 0.0,
+}  # fmt: skip
+
+
 def alignment(azimuth: Bolt, altitude: Bolt, **changes: Any) -> Alignment:
-    forecast = Forecast(time_utc=NOW, basis="test", rate_ratio=1.00002, rate_ratio_sigma=5e-5, seen_utc=NOW)
+    forecast = foreseen(**AXIS, rate_ratio=1.00002)
     known = azimuth.determined and altitude.determined
     values: dict[str, Any] = {
         "forecast": forecast,
@@ -148,7 +157,7 @@ def test_nothing_is_asked_for_twice() -> None:
         mount={"picture_top": "pole"},
         camera={"focal_length_mm": 400, "pixel_pitch_um": 4.0, "interval_s": 90.0},
     )
-    near = replace(mirrored().forecast, stop_edge_utc=NOW + timedelta(minutes=3))
+    near = foreseen(**AXIS, stop_edge_utc=NOW + timedelta(minutes=3))
     text = " ".join(advice(mirrored(forecast=near), slow))
     assert "of 3 minutes, the disc in the middle first" in text
 
@@ -248,9 +257,7 @@ def test_what_the_last_turn_came_out_as_is_told() -> None:
 
 
 def test_a_drive_at_another_rate_is_told() -> None:
-    forecast = Forecast(
-        time_utc=NOW, basis="test", rate_ratio=1.002738, rate_ratio_sigma=5e-5, flags=("rate",)
-    )
+    forecast = foreseen(**AXIS, rate_ratio=1.002738, flags=("rate",))
     text = " ".join(
         advice(alignment(bolt("azimuth", 0.0), bolt("altitude", 0.0), forecast=forecast), settings())
     )
@@ -259,10 +266,10 @@ def test_a_drive_at_another_rate_is_told() -> None:
 
 def doubted(sigma_deg: float, contradiction: Contradiction | None = None) -> Forecast:
     """Return a forecast of an axis that clock or place, if they were wrong, would put elsewhere."""
-    return Forecast(
-        time_utc=NOW, basis="test", rate_ratio=1.0, rate_ratio_sigma=5e-5, seen_utc=NOW,
-        polar_azimuth_error_sigma_deg=sigma_deg, polar_altitude_error_sigma_deg=sigma_deg,
-        contradiction=contradiction,
+    return foreseen(
+        time_utc=NOW, rate_ratio_sigma=5e-5, polar_azimuth_error_deg=0.5,
+        polar_azimuth_error_sigma_deg=sigma_deg, polar_altitude_error_deg=-0.5,
+        polar_altitude_error_sigma_deg=sigma_deg, contradiction=contradiction,
     )  # fmt: skip
 
 

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from sentinel.chain.forecast.exits import Frame
-from sentinel.core.records import Forecast
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.align.advice import advice
 from sentinel.jobs.align.bolts import Bolt, bolts_of, turned_altitude, turned_azimuth
@@ -17,6 +16,7 @@ from sentinel.jobs.align.holding import holding
 from sentinel.sky import axis_vector, in_mount_frame, pose_seeing, project
 from tests.align.test_axis import aligned
 from tests.forecast.sessions import Session
+from tests.forecasts import foreseen
 
 SPITSBERGEN = Session(
     latitude_deg=78.2, longitude_deg=15.6, start_utc=datetime(2026, 6, 20, 9, tzinfo=UTC),
@@ -31,7 +31,7 @@ SOUTH = Session(
 def known(session: Session, sigma_deg: float = 0.01, hours: float = 0.0) -> Fit:
     """What a fit that has found the truth knows, so many hours after the start."""
     at_s = session.start_s + hours * 3600
-    forecast = Forecast(
+    forecast = foreseen(
         time_utc=from_utc_s(at_s),
         basis="test",
         polar_azimuth_error_deg=session.azimuth_error_deg,
@@ -102,7 +102,7 @@ def test_a_turn_that_fits_is_none_of_steps_and_one_that_fits_from_elsewhere_says
     assert not altitude.fits
     assert len(altitude.steps) == 1
     tiny = replace(fit.like, width_px=900, height_px=900)
-    _, altitude = bolts_of(replace(fit, like=tiny, forecast=replace(fit.forecast, expected_px=None)))
+    _, altitude = bolts_of(replace(fit, like=tiny))
     assert (altitude.fits, altitude.steps) == (False, ())
 
 

@@ -26,6 +26,7 @@ from sentinel.jobs.align import with_top
 from sentinel.jobs.align.bolts import Bolt, bolts_of
 from sentinel.jobs.align.fitted import Fit
 from sentinel.sky import Sun
+from tests.forecasts import axis_of
 from tests.worlds import happenings as h
 from tests.worlds.changes import kept_in
 from tests.worlds.run import Run
@@ -97,7 +98,7 @@ def looks(seed: int, way: str, cuts_min: Sequence[int]) -> Iterator[tuple[int, L
         following_s = np.inf if last else utc_s(frames[k + 1].time_utc)
         while cuts and following_s > world.start_s + cuts[0] * 60:
             forecast = forecaster.look(frame.time_utc)
-            if forecast.polar_azimuth_error_deg is None:
+            if axis_of(forecast).azimuth_error_deg is None:
                 cuts.pop(0)
                 continue
             one, other = bolts_of(Fit(settings, sun, forecast, frame))

@@ -42,6 +42,7 @@ from sentinel.chain.pipeline import Pipeline  # noqa: E402
 from sentinel.core.records import Alert, Event, Forecast, MeasuredFrame, Outcome  # noqa: E402
 from sentinel.core.times import from_utc_s, utc_s  # noqa: E402
 from tests.forecast.watching import seconds_until  # noqa: E402
+from tests.forecasts import axis_of, mount_of  # noqa: E402
 from tests.worlds.rows import ROWS, Row  # noqa: E402
 from tests.worlds.run import Run  # noqa: E402
 
@@ -152,7 +153,7 @@ def session(name: str, seed: int) -> Result:
         outcome = pipeline.step(event, now)
         last = outcome.forecast or last
         if row.live_history and now > begins_utc and last is not None:
-            result.young |= (last.arc_h or 0.0) < 0.5 * (world.change_h or 0.0)
+            result.young |= (mount_of(last).arc_h or 0.0) < 0.5 * (world.change_h or 0.0)
         _hear(result, outcome, now_s, clock_s)
         for incident in outcome.incidents:
             opened[incident.condition] = incident.state != "cleared" and incident.severity == "now"
@@ -207,24 +208,24 @@ def _look(run: Run, last: Forecast, now_s: float, found_s: float) -> Look:
     sigmas = None
     f = last
     if (
-        f.polar_azimuth_error_deg is not None
-        and f.polar_azimuth_error_sigma_deg
-        and f.polar_altitude_error_sigma_deg
+        axis_of(f).azimuth_error_deg is not None
+        and axis_of(f).azimuth_sigma_deg
+        and axis_of(f).altitude_sigma_deg
     ):
         azimuth, altitude = run.axis_deg(i)
-        turned = (f.polar_azimuth_error_deg - azimuth + 180) % 360 - 180
+        turned = (axis_of(f).azimuth_error_deg - azimuth + 180) % 360 - 180
         sigmas = (
-            turned / f.polar_azimuth_error_sigma_deg,
-            ((f.polar_altitude_error_deg or 0.0) - altitude) / f.polar_altitude_error_sigma_deg,
+            turned / axis_of(f).azimuth_sigma_deg,
+            ((axis_of(f).altitude_error_deg or 0.0) - altitude) / axis_of(f).altitude_sigma_deg,
         )
     return Look(
         time_s=now_s,
         since_h=float(run.since_h[i]),
         true_s=run.exit_s(i) - now_s,
-        safe_s=seconds_until(f.exit_safe_utc, said_s),
-        early_s=seconds_until(f.exit_early_utc, said_s),
-        median_s=seconds_until(f.exit_utc, said_s),
-        late_s=seconds_until(f.exit_late_utc, said_s),
+        safe_s=seconds_until(f.exit.safe_utc, said_s),
+        early_s=seconds_until(f.exit.early_utc, said_s),
+        median_s=seconds_until(f.exit.median_utc, said_s),
+        late_s=seconds_until(f.exit.late_utc, said_s),
         gone=bool(way.room_px[i] <= 0 and run.above_deg[i] > 0),
         unseen="not seen since" in f.basis and now_s - found_s < 3.5 * run.world.interval_s,
         sigmas=sigmas,

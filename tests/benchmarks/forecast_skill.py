@@ -19,6 +19,7 @@ from sentinel.core.records import Forecast, MeasuredFrame
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session, random_session
 from tests.forecast.watching import seconds_until
+from tests.forecasts import axis_of, places_of
 
 CUTS_H = (1.0, 3.0, 6.0)
 LEAST_LEFT_S = 1200.0
@@ -61,20 +62,20 @@ def row(session: Session, hours: float, forecast: Forecast, frames: list[Measure
     true = session.true_exit_s(hours) - now_s
     result = {
         "true": true,
-        "safe": seconds_until(forecast.exit_safe_utc, now_s),
-        "early": seconds_until(forecast.exit_early_utc, now_s),
-        "median": seconds_until(forecast.exit_utc, now_s),
-        "late": seconds_until(forecast.exit_late_utc, now_s),
+        "safe": seconds_until(forecast.exit.safe_utc, now_s),
+        "early": seconds_until(forecast.exit.early_utc, now_s),
+        "median": seconds_until(forecast.exit.median_utc, now_s),
+        "late": seconds_until(forecast.exit.late_utc, now_s),
         "line": line_exit_s(session, frames, now_s),
         "low": float("low-sun" in forecast.flags),
     }
     f = forecast
     for key, value, sigma, truth in (
-        ("azimuth", f.polar_azimuth_error_deg, f.polar_azimuth_error_sigma_deg, session.azimuth_error_deg),
+        ("azimuth", axis_of(f).azimuth_error_deg, axis_of(f).azimuth_sigma_deg, session.azimuth_error_deg),
         (
             "altitude",
-            f.polar_altitude_error_deg,
-            f.polar_altitude_error_sigma_deg,
+            axis_of(f).altitude_error_deg,
+            axis_of(f).altitude_sigma_deg,
             session.altitude_error_deg,
         ),
     ):
@@ -86,7 +87,7 @@ def row(session: Session, hours: float, forecast: Forecast, frames: list[Measure
 
 def recentring(session: Session, hours: float, forecast: Forecast) -> dict[str, float]:
     """How long advice and middle hold, each met, and missed by up to a quarter of a sun-width."""
-    if forecast.recentre_to_px is None:
+    if places_of(forecast).now.to_px is None:
         return {}
     rng = np.random.default_rng([session.seed, int(hours)])
     i = min(int(np.ceil(hours * 3600 / session.interval_s)), len(session.times_s) - 1)
@@ -95,7 +96,7 @@ def recentring(session: Session, hours: float, forecast: Forecast) -> dict[str, 
     off = slip * np.cos(turn), slip * np.sin(turn)
     holds = []
     middle = session.optics.middle_px
-    for place in (forecast.recentre_to_px, middle):
+    for place in (places_of(forecast).now.to_px, middle):
         for share in (0.0, 1.0):
             x, y = (place[k] + share * off[k] for k in (0, 1))
             holds.append(session.holds_s(i, x, y))

@@ -231,7 +231,7 @@ def looks(played: Played, number: int) -> Iterator[Look]:
         now_s = utc_s(event.time_utc)
         if now_s < next_s or last is None or not isinstance(event, MeasuredFrame) or not event.disc.found:
             continue
-        if now_s - utc_s(last.time_utc) > LOOK_S / 2 or last.seen_utc is None:
+        if now_s - utc_s(last.time_utc) > LOOK_S / 2 or last.pointing is None:
             continue
         next_s = now_s + LOOK_S
         yield look(played, last, number)
@@ -243,10 +243,10 @@ def look(played: Played, last: Forecast, number: int) -> Look:
         since_h=(at_s - played.start_s) / 3600,
         stretch=(number, played.stretch(at_s)),
         true_s=played.exit_s(at_s) - at_s,
-        safe_s=seconds_until(last.exit_safe_utc, at_s),
-        early_s=seconds_until(last.exit_early_utc, at_s),
-        median_s=seconds_until(last.exit_utc, at_s),
-        late_s=seconds_until(last.exit_late_utc, at_s),
+        safe_s=seconds_until(last.exit.safe_utc, at_s),
+        early_s=seconds_until(last.exit.early_utc, at_s),
+        median_s=seconds_until(last.exit.median_utc, at_s),
+        late_s=seconds_until(last.exit.late_utc, at_s),
         flags=last.flags,
     )
 

@@ -13,6 +13,7 @@ from sentinel.core.times import utc_s
 from tests.forecast.sessions import random_session
 from tests.forecast.test_mounts import MIDDLE
 from tests.forecast.watching import feed
+from tests.forecasts import places_of
 
 TURNS = np.arange(8) * np.pi / 4
 
@@ -40,12 +41,12 @@ def test_the_advice_holds_as_long_as_it_promises_where_the_air_lifts_a_rising_su
     frames = session.frames()
     feed(forecaster, frames)
     forecast = forecaster.look(frames[-1].time_utc)
-    assert forecast.recentre_to_px is not None
-    until = forecast.recentre_holds_until_utc
+    assert places_of(forecast).now.to_px is not None
+    until = places_of(forecast).now.holds_until_utc
     promised_s = 48 * 3600.0 if until is None else utc_s(until) - utc_s(forecast.time_utc)
     last = len(frames) - 1
     slip_px = 2 * float(session.radius_px[last]) * TOLERANCE_WIDTHS
-    x, y = forecast.recentre_to_px
+    x, y = places_of(forecast).now.to_px
     held_s = [session.holds_s(last, x, y)]
     held_s += [session.holds_s(last, x + slip_px * np.cos(t), y + slip_px * np.sin(t)) for t in TURNS]
     assert min(held_s) >= promised_s - session.interval_s

@@ -13,6 +13,7 @@ from sentinel.chain.track import Context
 from sentinel.core.records import Event, Forecast
 from sentinel.core.times import utc_s
 from sentinel.sky import Sun
+from tests.forecasts import axis_of, mount_of, pointing_of
 from tests.worlds import happenings as h
 from tests.worlds.changes import at_latitude
 from tests.worlds.rows import ROWS
@@ -40,9 +41,9 @@ def followed(run: Run, until_h: float | None = None) -> list[tuple[int, Forecast
 def seconds_late(run: Run, i: int, forecast: Forecast) -> float:
     """How much later than the truth the safe time is, seconds; negative: sooner."""
     true_s = run.exit_s(i)
-    if forecast.exit_safe_utc is None:
+    if forecast.exit.safe_utc is None:
         return 0.0 if np.isinf(true_s) else np.inf
-    return utc_s(forecast.exit_safe_utc) - true_s
+    return utc_s(forecast.exit.safe_utc) - true_s
 
 
 def change_h(world: World) -> float:
@@ -78,9 +79,8 @@ def test_what_slips_is_followed_from_the_third_frame_on(seed: int) -> None:
     soon = [f for since_s, f in forecasts if SETTLED_S < since_s < 3 * SETTLED_S]
     assert soon
     for forecast in soon:
-        assert forecast.seen_utc is not None
-        assert forecast.time_utc - forecast.seen_utc <= timedelta(seconds=3 * world.interval_s)
-        assert forecast.rate_ratio == pytest.approx(slip.arcsec_s / 15.0, abs=0.004)
+        assert forecast.time_utc - pointing_of(forecast).seen_utc <= timedelta(seconds=3 * world.interval_s)
+        assert mount_of(forecast).rate_ratio == pytest.approx(slip.arcsec_s / 15.0, abs=0.004)
 
 
 def test_a_leg_that_sinks_is_no_drive_at_another_rate() -> None:
@@ -89,10 +89,8 @@ def test_a_leg_that_sinks_is_no_drive_at_another_rate() -> None:
     i, last = told[-1]
     assert "tips" in last.flags
     assert "rate" not in last.flags
-    assert last.polar_azimuth_error_deg is not None
-    assert last.polar_azimuth_error_sigma_deg is not None
     true_deg = run.axis_deg(i)[0]
-    assert abs(last.polar_azimuth_error_deg - true_deg) < 3 * last.polar_azimuth_error_sigma_deg
+    assert abs(axis_of(last).azimuth_error_deg - true_deg) < 3 * axis_of(last).azimuth_sigma_deg
     # It has moved by so much that an axis taken for firm would be off by far more.
     assert abs(run.axis_deg(0)[0] - true_deg) > 0.25
 
@@ -104,8 +102,8 @@ def test_a_camera_that_sits_otherwise_after_a_recentring_leaves_the_axis_what_it
     i, last = followed(run, change_h(run.world) + 2.5)[-1]
     assert "rate" not in last.flags
     for name, true_deg in zip(("azimuth", "altitude"), run.axis_deg(i), strict=True):
-        value = getattr(last, f"polar_{name}_error_deg")
-        sigma = getattr(last, f"polar_{name}_error_sigma_deg")
+        value = getattr(axis_of(last), f"{name}_error_deg")
+        sigma = getattr(axis_of(last), f"{name}_sigma_deg")
         assert abs(value - true_deg) < 3.5 * sigma
 
 
@@ -116,11 +114,10 @@ def test_near_the_pole_an_azimuth_is_known_as_badly_as_the_sky_lets_it(latitude_
     for seed in (0, 1):
         run = Run(at_latitude(latitude_deg)(seed))
         for i, forecast in followed(run, 4.0):
-            if i * run.world.interval_s < 3600 or forecast.polar_azimuth_error_sigma_deg is None:
+            if i * run.world.interval_s < 3600 or axis_of(forecast).azimuth_sigma_deg is None:
                 continue
-            assert forecast.polar_azimuth_error_deg is not None
-            off = forecast.polar_azimuth_error_deg - run.axis_deg(i)[0]
-            errors.append(abs(off) / forecast.polar_azimuth_error_sigma_deg)
+            off = axis_of(forecast).azimuth_error_deg - run.axis_deg(i)[0]
+            errors.append(abs(off) / axis_of(forecast).azimuth_sigma_deg)
             assert seconds_late(run, i, forecast) <= 90.0
     assert np.mean(np.array(errors) > 3) <= 0.01
 
@@ -134,7 +131,7 @@ def test_another_lens_begins_another_track() -> None:
     ]
     i, first = told[0]
     shown = run.seen.radius_arcsec[i] / run.frames()[i].disc.radius_px
-    assert first.scale_arcsec_px == pytest.approx(shown, rel=0.004)
+    assert mount_of(first).scale_arcsec_px == pytest.approx(shown, rel=0.004)
     assert all(seconds_late(run, i, f) <= 90.0 for i, f in told)
     assert "rate" not in told[-1][1].flags
 
@@ -147,7 +144,7 @@ def test_hours_of_history_that_pour_in_are_no_forecast_on_nothing() -> None:
     forecaster = Following(Context(world.settings, Sun(world.settings.site)))
     told = [forecast for frame in frames if (forecast := forecaster.feed(frame, now_utc)) is not None]
     assert told
-    assert all((forecast.arc_h or 0.0) > world.hours - 1.0 for forecast in told)
+    assert all((mount_of(forecast).arc_h or 0.0) > world.hours - 1.0 for forecast in told)
     assert "too-little-arc" not in told[0].flags
 
 
@@ -163,12 +160,9 @@ def test_a_pause_of_the_drive_shows_how_the_camera_sits(stands_h: float) -> None
         h.Rate(at_h=stands_h, arcsec_s=0.0), h.Rate(at_h=stands_h + 2.5 / 60, arcsec_s=15.0)
     )
     alone, paused = (followed(Run(one))[-1][1] for one in (world, stood))
-    assert alone.roll_share is not None
-    assert paused.roll_share is not None
-    assert paused.roll_deg is not None
-    assert alone.roll_share < 0.98
-    assert paused.roll_share > 0.99
-    assert abs((paused.roll_deg - 170.0 + 180) % 360 - 180) < 4.0
+    assert mount_of(alone).roll_share < 0.98
+    assert mount_of(paused).roll_share > 0.99
+    assert abs((mount_of(paused).roll_deg - 170.0 + 180) % 360 - 180) < 4.0
 
 
 def test_a_drive_that_goes_on_slowing_is_not_taken_for_one_that_has_slowed() -> None:

@@ -20,7 +20,7 @@ def outcomes(seeds: range, hours: float) -> list[tuple[float, float, float, floa
         forecast = forecaster.look(frames[-1].time_utc)
         true = session.true_exit_s(hours) - session.start_s - hours * 3600
         if np.isfinite(true) and true > 1200:
-            names = ("exit_safe_utc", "exit_early_utc", "exit_utc", "exit_late_utc")
+            names = ("safe_utc", "early_utc", "median_utc", "late_utc")
             rows.append((true, *(seconds_ahead(forecast, name) for name in names)))
     return rows  # type: ignore[return-value]
 

@@ -16,6 +16,7 @@ from sentinel.core.settings import Mount, Supplies
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session
 from tests.forecast.watching import feed, seconds_ahead, watched
+from tests.forecasts import places_of, pointing_of
 
 DRIFTING = Session(azimuth_error_deg=0.5, altitude_error_deg=-0.4, wind_arcsec=2, seed=3)
 
@@ -34,8 +35,8 @@ def test_an_edge_at_hand_is_looked_at_with_each_frame() -> None:
     assert len(near) >= 4
     for one, following in pairwise(near):
         # Nothing is said to have come that the next picture shows not to have.
-        assert one.exit_early_utc is not None
-        assert one.exit_early_utc > one.time_utc
+        assert one.exit.early_utc is not None
+        assert one.exit.early_utc > one.time_utc
         assert following.time_utc - one.time_utc <= timedelta(seconds=61)
 
 
@@ -47,24 +48,24 @@ def test_it_is_renewed_every_ten_minutes_at_any_cadence(interval_s: float) -> No
 
 def test_the_quantiles_stand_in_order_and_promise_little_at_first() -> None:
     forecasts = watched(replace(DRIFTING, watched_h=2))
-    names = ("exit_safe_utc", "exit_early_utc", "exit_utc", "exit_late_utc")
+    names = ("safe_utc", "early_utc", "median_utc", "late_utc")
     for forecast in forecasts:
         times = [seconds_ahead(forecast, name) for name in names]
         assert times == sorted(times)
     assert "too-little-arc" in forecasts[0].flags
     assert "too little arc" in forecasts[0].basis
     true = DRIFTING.true_exit_s(0) - DRIFTING.start_s
-    assert seconds_ahead(forecasts[0], "exit_safe_utc") < 0.5 * true
+    assert seconds_ahead(forecasts[0], "safe_utc") < 0.5 * true
 
 
 def test_a_quiet_mount_is_foreseen_to_minutes() -> None:
     session = replace(DRIFTING, watched_h=3.0)
     last = watched(session)[-1]
     true = session.true_exit_s(3.0) - utc_s(last.time_utc)
-    assert seconds_ahead(last, "exit_early_utc") <= true <= seconds_ahead(last, "exit_late_utc")
-    assert seconds_ahead(last, "exit_utc") == pytest.approx(true, rel=0.02)
-    assert seconds_ahead(last, "exit_early_utc") > 0.9 * true
-    assert last.edge == "top"
+    assert seconds_ahead(last, "early_utc") <= true <= seconds_ahead(last, "late_utc")
+    assert seconds_ahead(last, "median_utc") == pytest.approx(true, rel=0.02)
+    assert seconds_ahead(last, "early_utc") > 0.9 * true
+    assert last.exit.edge == "top"
 
 
 def test_a_disc_that_stays_is_said_to_stay() -> None:
@@ -73,9 +74,9 @@ def test_a_disc_that_stays_is_said_to_stay() -> None:
     )
     last = watched(session)[-1]
     assert np.isinf(session.true_exit_s(3.0))
-    assert last.exit_early_utc is None
-    assert last.edge is None
-    assert last.touch_gains is False
+    assert last.exit.early_utc is None
+    assert last.exit.edge is None
+    assert places_of(last).touch_gains is False
 
 
 def test_a_replay_is_identical_and_looking_changes_nothing() -> None:
@@ -109,7 +110,7 @@ def test_ticks_alone_go_on_forecasting_seldom() -> None:
     renewed = feed(forecaster, ticks)
     assert 3 <= len(renewed) <= 5
     assert "unseen" in renewed[-1].flags
-    assert renewed[-1].seen_utc == session.start_utc + timedelta(minutes=30)
+    assert pointing_of(renewed[-1]).seen_utc == session.start_utc + timedelta(minutes=30)
 
 
 def test_memory_and_cost_are_bounded() -> None:

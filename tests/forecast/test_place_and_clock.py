@@ -15,7 +15,8 @@ from sentinel.chain.forecast.nodes import every_node
 from sentinel.chain.forecast.place_and_clock import PlaceAndClock, mistakes
 from sentinel.chain.forecast.rates import first_rates
 from sentinel.chain.track import Context
-from sentinel.core.records import Contradiction, Disc, MeasuredFrame
+from sentinel.core.foreseen import Contradiction
+from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import from_utc_s
 from sentinel.sky.arrays import Array

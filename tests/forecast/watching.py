@@ -27,8 +27,8 @@ def watched(session: Session, events: Sequence[Event] | None = None) -> list[For
 
 
 def seconds_ahead(forecast: Forecast, name: str) -> float:
-    """Seconds from the forecast's time to one of its times; inf where it has none."""
-    return seconds_until(getattr(forecast, name), utc_s(forecast.time_utc))
+    """Seconds from the forecast's time to one of its exit's times; inf where it has none."""
+    return seconds_until(getattr(forecast.exit, name), utc_s(forecast.time_utc))
 
 
 def seconds_until(time: datetime | None, now_s: float) -> float:

@@ -20,7 +20,6 @@ from sentinel.core.records import (
     Alert,
     Disc,
     Event,
-    Forecast,
     Incident,
     Mark,
     MeasuredFrame,
@@ -32,6 +31,7 @@ from sentinel.core.tables import read_measurements
 from sentinel.service.journal import Damaged, Journal, Origin, Unwritable, export
 from sentinel.service.journal.codec import decode, encode, plain
 from sentinel.service.journal.migrations import STEPS
+from tests.forecasts import foreseen
 
 T0 = datetime(2027, 6, 21, 1, 2, 3, 456_789, tzinfo=UTC)
 FRAME = MeasuredFrame(
@@ -44,7 +44,7 @@ FRAME = MeasuredFrame(
     ),
     iso=100.0,
 )
-FORECAST = Forecast(time_utc=T0, basis="straight line", exit_utc=T0 + timedelta(hours=3), edge="top")
+FORECAST = foreseen(time_utc=T0, basis="straight line", exit_utc=T0 + timedelta(hours=3), edge="top")
 INCIDENT = Incident(
     time_utc=T0,
     condition="covered-limb",

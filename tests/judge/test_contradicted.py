@@ -5,7 +5,8 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from sentinel.core.records import Contradiction, Severity
+from sentinel.core.foreseen import Contradiction
+from sentinel.core.records import Severity
 from tests.judge.tracks import RADIUS, Watch
 
 

@@ -6,7 +6,8 @@ import pytest
 
 from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.forecast.visits import Stores
-from sentinel.core.records import Due, Mark
+from sentinel.core.foreseen import Due
+from sentinel.core.records import Mark
 from sentinel.sky import Sun
 from tests.judge.tracks import RADIUS, Watch
 

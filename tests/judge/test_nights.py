@@ -11,10 +11,12 @@ from sentinel.chain.judge.nights import night_of, rise_of
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.judge.until import Answer, answer
 from sentinel.chain.notify.wording import message, title_and_body
-from sentinel.core.records import Due, Forecast, Incident, Place, Severity
+from sentinel.core.foreseen import Due, Place
+from sentinel.core.records import Incident, Severity
 from sentinel.core.times import from_utc_s, parse_utc, utc_s
 from sentinel.sky import Sun
 from sentinel.sky.horizon import above_line_deg
+from tests.forecasts import foreseen
 from tests.judge.tracks import SIZE, Watch, settings
 
 SITE = {"latitude_deg": 60.0, "longitude_deg": 31.1}
@@ -162,27 +164,18 @@ def test_where_the_sun_stays_up_or_down_there_is_no_night_to_wait_for() -> None:
 
 def test_where_the_disc_comes_up_is_that_of_the_mount() -> None:
     sets, rises = night()
-    forecast = Forecast(
-        time_utc=sets, basis="test", expected_px=(3000.0, 2000.0), scale_arcsec_px=2.02, rate_ratio=1.0,
-        polar_azimuth_error_deg=0.0, polar_altitude_error_deg=0.0, roll_deg=0.0,
-    )  # fmt: skip
-    still = rise_of(forecast, settings(site=SITE), utc_s(rises), SIZE)
+    solar, sidereal = (foreseen(time_utc=sets, rate_ratio=ratio) for ratio in (1.0, 1.002738))
+    still = rise_of(solar, settings(site=SITE), utc_s(rises), SIZE)
     assert still is not None
     # A true axis at the solar rate: what is left is refraction, and the sun's own declination.
     assert abs(still.right_widths) < 1.0
-    off = rise_of(
-        Forecast(**{**_fields(forecast), "rate_ratio": 1.002738}), settings(site=SITE), utc_s(rises), SIZE
-    )
+    off = rise_of(sidereal, settings(site=SITE), utc_s(rises), SIZE)
     assert off is not None
     # Star rate for five and a quarter hours: 15 degrees an hour by 0.27 %, in widths of 0.525 degrees.
     hours = (rises - sets).total_seconds() / 3600
     assert abs(off.right_widths - still.right_widths) == pytest.approx(
         15 * 0.002738 * hours * 0.917 / 0.5245, rel=0.05
     )
-
-
-def _fields(forecast: Forecast) -> dict[str, Any]:
-    return {name: getattr(forecast, name) for name in Forecast.__dataclass_fields__}
 
 
 def test_unwound_in_the_dark_it_is_known_to_be_unwound_and_no_more() -> None:
@@ -307,7 +300,7 @@ def test_what_could_be_done_only_in_the_midst_of_the_night_is_no_job_for_the_eve
         up_widths=-1.5, gap_edge="bottom", gap_widths=0.3, tolerance_widths=0.25,
         holds_until_utc=evening + timedelta(hours=11),
     )  # fmt: skip
-    forecast = Forecast(
+    forecast = foreseen(
         time_utc=evening, basis="test", seen_utc=evening, exit_utc=leaves, exit_early_utc=leaves,
         due=(Due(time_utc=leaves, reason="drift"),), touch_gains=False,
         best_place=replace(late, at_utc=evening, holds_until_utc=evening + timedelta(hours=2)),
@@ -332,7 +325,7 @@ def test_hours_of_daylight_without_a_sight_of_the_sun_leave_nothing_known() -> N
     """Last seen at 12:00, by 16:10 it has been up for more than four hours; a night counts for nothing."""
     noon = datetime(2026, 6, 21, 12, 0, tzinfo=UTC)
     leaves = noon + timedelta(hours=30)
-    forecast = Forecast(
+    forecast = foreseen(
         time_utc=noon, basis="test", seen_utc=noon, exit_early_utc=leaves, exit_utc=leaves,
         due=(Due(time_utc=leaves, reason="drift"),),
     )  # fmt: skip

@@ -10,9 +10,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sentinel.chain.judge.core import JudgeState
+from sentinel.core.foreseen import Due
 from sentinel.core.records import (
     Disc,
-    Due,
     Event,
     Forecast,
     Incident,
@@ -23,6 +23,7 @@ from sentinel.core.records import (
     Tick,
 )
 from sentinel.sky import Sun
+from tests.forecasts import foreseen
 from tests.judge.tracks import START, Judging, Watch
 from tests.judge.tracks import settings as judge_settings
 
@@ -70,20 +71,18 @@ dues = st.builds(
 )
 finite = st.floats(-200, 200)
 forecasts = st.builds(
-    Forecast,
+    foreseen,
     time_utc=moments,
-    basis=st.just("test"),
     exit_utc=st.one_of(st.none(), moments),
     exit_early_utc=st.one_of(st.none(), moments),
     rate_ratio=st.one_of(st.none(), st.floats(0.9, 1.1)),
     rate_ratio_sigma=st.one_of(st.none(), st.floats(1e-6, 1e-2)),
     polar_azimuth_error_deg=st.one_of(st.none(), finite),
-    polar_azimuth_error_sigma_deg=st.one_of(st.none(), st.floats(0, 3)),
-    polar_altitude_error_deg=st.one_of(st.none(), finite),
-    polar_altitude_error_sigma_deg=st.one_of(st.none(), st.floats(0, 3)),
+    polar_azimuth_error_sigma_deg=st.floats(0, 3),
+    polar_altitude_error_deg=finite,
+    polar_altitude_error_sigma_deg=st.floats(0, 3),
     axis_fit_sigma_deg=st.one_of(st.none(), st.tuples(st.floats(0, 3), st.floats(0, 3))),
     roll_deg=st.one_of(st.none(), finite),
-    recentre_to_px=st.one_of(st.none(), st.just((1000.0, 2000.0))),
     due=st.lists(dues, max_size=3).map(tuple),
     arc_h=st.one_of(st.none(), st.floats(0, 9)),
     axis_turned_deg=st.one_of(st.none(), st.floats(0, 360)),

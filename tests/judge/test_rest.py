@@ -8,7 +8,8 @@ import pytest
 
 from sentinel.chain.intake.events import session_events
 from sentinel.chain.judge.timekeeping import likely_cause
-from sentinel.core.records import Due, Place, Severity, Surroundings
+from sentinel.core.foreseen import Due, Place
+from sentinel.core.records import Severity, Surroundings
 from sentinel.core.times import format_utc, parse_utc, utc_s
 from tests.judge.tracks import RADIUS, START, Watch
 

@@ -14,6 +14,7 @@ from sentinel.chain.track import Context, Follower
 from sentinel.core.records import Disc, Event, Forecast, Incident, Mark, MeasuredFrame, Surroundings, Tick
 from sentinel.core.settings import Settings, validate
 from sentinel.sky import Sun
+from tests.forecasts import foreseen
 
 START = datetime(2026, 6, 21, 6, 0, tzinfo=UTC)
 SIZE = (6000, 4000)
@@ -140,7 +141,7 @@ class Watch:
         return self.step(Mark(time_utc=self.now, kind=kind, **fields))
 
     def forecast(self, **fields: Any) -> list[Incident]:
-        return self.step(Forecast(time_utc=self.now, basis="test", **{"arc_h": 5.0, **fields}))
+        return self.step(foreseen(time_utc=self.now, **fields))
 
     def disk(self, free: int, per_frame: float | None = None) -> list[Incident]:
         return self.step(Surroundings(time_utc=self.now, free_bytes=free, bytes_per_frame=per_frame))

@@ -8,12 +8,11 @@ import pytest
 from sentinel.chain.notify.compose import Composed, Composer
 from sentinel.chain.notify.counting import Counts, counts_words
 from sentinel.chain.notify.digest import chained
+from sentinel.core.foreseen import Due
 from sentinel.core.records import (
     Alert,
     Disc,
-    Due,
     Event,
-    Forecast,
     Incident,
     IncidentState,
     Mark,
@@ -26,6 +25,7 @@ from sentinel.core.records import (
 )
 from sentinel.core.settings import Alerts, Camera, Settings, Site
 from sentinel.service.status.board import Board
+from tests.forecasts import foreseen
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
 
@@ -335,7 +335,7 @@ def test_a_digest_never_contradicts_an_open_alarm() -> None:
     talk = Talk(digest_utc=["04:00"])
     talk.tell(event=with_disc("a.jpg"))
     until = T0 + timedelta(hours=11)
-    forecast = Forecast(
+    forecast = foreseen(
         time_utc=T0, basis="mount model", seen_utc=T0, due=(Due(time_utc=until, reason="battery"),)
     )
     talk.state, _ = talk.composer.step(talk.state, Tick(time_utc=T0), (), T0, forecast)

@@ -8,9 +8,11 @@ import pytest
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.notify.headline import UNKNOWN, Headline, headline, troubles_of
-from sentinel.core.records import Due, Forecast, Incident, Severity
+from sentinel.core.foreseen import Due
+from sentinel.core.records import Forecast, Incident, Severity
 from sentinel.core.settings import Settings, validate
 from sentinel.core.words import span, times_in
+from tests.forecasts import foreseen
 
 NOW = datetime(2027, 6, 21, 2, 28, tzinfo=UTC)
 SETTINGS = validate(
@@ -25,12 +27,12 @@ SETTINGS = validate(
 def due(minutes: float, reason: str = "axis-limit", **more: object) -> Forecast:
     at = NOW + timedelta(minutes=minutes)
     exits = {"exit_early_utc": at} if reason == "drift" else {}
-    return Forecast(
+    return foreseen(
         time_utc=NOW,
         basis="mount model",
         seen_utc=NOW,
         due=(Due(time_utc=at, reason=reason),),
-        **{**exits, **more},  # type: ignore[arg-type]
+        **{**exits, **more},
     )
 
 
@@ -55,9 +57,9 @@ def travel(minutes: float) -> Settings:
     ("forecast", "says"),
     [
         (None, UNKNOWN),
-        (Forecast(time_utc=NOW, basis="no disc yet"), UNKNOWN),
+        (foreseen(time_utc=NOW, basis="no disc yet"), UNKNOWN),
         (
-            Forecast(time_utc=NOW, basis="mount model", seen_utc=NOW),
+            foreseen(time_utc=NOW, basis="mount model", seen_utc=NOW),
             "The camera may be left alone for the next 48 h: nothing falls due.",
         ),
         (
@@ -162,7 +164,7 @@ NIGHTS = SETTINGS.model_copy(update={"site": SETTINGS.site.model_copy(update={"l
 def test_by_day_it_is_left_until_the_sun_sets_and_nobody_sets_off_for_that() -> None:
     noon = NOW.replace(hour=12, minute=0)
     sets = Due(time_utc=noon.replace(hour=19, minute=14), reason="sunset")
-    forecast = Forecast(time_utc=noon, basis="mount model", seen_utc=noon, due=(sets,))
+    forecast = foreseen(time_utc=noon, basis="mount model", seen_utc=noon, due=(sets,))
     head = said(forecast, settings=NIGHTS, now=noon)
     assert head.reason == "sunset"
     assert head.set_off_utc is None
@@ -172,7 +174,7 @@ def test_by_day_it_is_left_until_the_sun_sets_and_nobody_sets_off_for_that() -> 
 
 def test_unwound_in_the_dark_it_is_not_known_whether_it_tracks() -> None:
     dark = NOW.replace(day=20, hour=22, minute=0)
-    forecast = Forecast(
+    forecast = foreseen(
         time_utc=dark, basis="stopped", seen_utc=dark - timedelta(hours=3), edge="right",
         departed_utc=dark - timedelta(hours=4), exit_early_utc=dark, exit_utc=dark,
         flags=("departed", "stopped"),

@@ -4,10 +4,12 @@ from datetime import UTC, datetime, timedelta
 
 from sentinel.chain.notify.counting import wakes
 from sentinel.chain.pipeline import Pipeline
-from sentinel.core.records import Alert, Disc, Due, Forecast, MeasuredFrame
+from sentinel.core.foreseen import Due
+from sentinel.core.records import Alert, Disc, MeasuredFrame
 from sentinel.core.settings import validate
 from sentinel.service.status.board import Board
 from sentinel.service.status.standing import standing_of
+from tests.forecasts import foreseen
 
 BEGIN = datetime(2026, 6, 21, 6, 0, tzinfo=UTC)
 SETTINGS = validate(
@@ -34,7 +36,7 @@ def test_a_forgotten_mark_does_not_ruin_the_nights() -> None:
         )  # fmt: skip
         frame = MeasuredFrame(frame=f"{k}.jpg", time_utc=now, width_px=6000, height_px=4000, disc=disc)
         leaves = now + timedelta(hours=30)
-        forecast = Forecast(
+        forecast = foreseen(
             time_utc=now, basis="test", seen_utc=now, exit_early_utc=leaves, exit_utc=leaves, edge="top",
             arc_h=9.0,
             due=(Due(time_utc=empty, reason="battery"), Due(time_utc=leaves, reason="drift")),

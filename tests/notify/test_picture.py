@@ -16,6 +16,7 @@ from sentinel.core.records import Disc, Forecast, MeasuredFrame
 from sentinel.core.settings import Camera, Settings, Site
 from sentinel.core.times import utc_s
 from sentinel.sky import Sun
+from tests.forecasts import foreseen
 
 NOON = datetime(2027, 6, 21, 9, 56, tzinfo=UTC)
 WIDE, HIGH = 1500, 1000
@@ -144,15 +145,8 @@ def test_the_way_behind_ends_at_the_last_jump() -> None:
 
 
 def forecast(**changes: Any) -> Forecast:
-    plain = Forecast(
-        time_utc=NOON,
-        basis="invented",
-        polar_azimuth_error_deg=0.0,
-        polar_altitude_error_deg=0.0,
-        rate_ratio=1.0,
-        roll_deg=0.0,
-    )
-    return replace(plain, **changes)
+    scale = airless().camera.scale_arcsec_px
+    return foreseen(**{"time_utc": NOON, "rate_ratio": 1.0, "scale_arcsec_px": scale, **changes})
 
 
 @pytest.mark.parametrize("latitude_deg", [70.37, 35.0, -35.0, -68.0])

@@ -24,6 +24,7 @@ from sentinel.core.records import (
 from sentinel.core.settings import Settings, validate
 from sentinel.service.journal import Journal, Origin
 from sentinel.service.journal.session_facts import keep_frames_folder, keep_settings
+from tests.forecasts import foreseen
 
 NOON = datetime(2027, 6, 21, 9, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -73,7 +74,7 @@ def forecast(number: int, *, exit_h: float | None = None) -> Forecast:
     """Return what was forecast after the frame of the minute `number`."""
     now_utc = NOON + number * MINUTE
     exit_utc = None if exit_h is None else now_utc + timedelta(hours=exit_h)
-    return Forecast(
+    return foreseen(
         time_utc=now_utc,
         basis="mount model",
         seen_utc=now_utc,

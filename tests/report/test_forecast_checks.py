@@ -108,8 +108,9 @@ def test_between_two_pictures_nobody_knows_when_it_left(after_min: float, held: 
     """Wind and the drive's error move the limb to and fro by seconds of its way."""
     columns, minute = drifting()
     sharp = forecast(100, exit_h=(np.floor(minute) + after_min - 100) / 60)
-    at = sharp.exit_utc
-    skill = skill_of(checked(columns, [replace(sharp, exit_early_utc=at, exit_late_utc=at)]))
+    at = sharp.exit.median_utc
+    sharp = replace(sharp, exit=replace(sharp.exit, early_utc=at, late_utc=at))
+    skill = skill_of(checked(columns, [sharp]))
     assert (skill.tested, skill.held, skill.too_late) == (1, held, too_late)
 
 
@@ -132,7 +133,7 @@ def test_what_is_over_the_edge_already_is_not_tested_by_its_leaving_again() -> N
 
 def test_a_forecast_that_stands_on_no_disc_is_not_judged() -> None:
     columns, _ = drifting()
-    assert checked(columns, [replace(forecast(5), seen_utc=None)]) == ()
+    assert checked(columns, [replace(forecast(5), pointing=None)]) == ()
     assert skill_of([]) == Skill(
         forecasts=0, tested=0, median_error=None, median_error_min=None, too_late=0, granted=None, held=0,
         untested=0, too_early=0,

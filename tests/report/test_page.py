@@ -115,7 +115,7 @@ def test_nothing_seen_is_none_and_no_forecast_is_no_verdict_on_discs(tmp_path: P
     assert "29 min, none recorded" in text
     assert "No forecast was made." in text
     assert "could be believed" not in text
-    unseen = Outcome(forecast=replace(forecast(3), seen_utc=None))
+    unseen = Outcome(forecast=replace(forecast(3), pointing=None))
     text = said(page_of(journal_of(tmp_path / "unseen", [dark(n) for n in range(30)], {3: unseen}))[1])
     assert "No forecast could say when the limb reaches an edge: no disc could be believed." in text
 

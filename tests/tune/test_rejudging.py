@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sentinel.chain.intake.events import session_events
-from sentinel.core.records import Forecast
 from sentinel.core.settings import Thresholds
 from sentinel.jobs.tune.decisions import Decisions
 from sentinel.jobs.tune.grid import SWEPT, allowed, changed, outermost
 from sentinel.jobs.tune.rejudging import Rejudging, judge_session
+from tests.forecasts import foreseen
 from tests.judge import worlds
 from tests.judge.tracks import Watch
 from tests.tune.sessions import dark_spells, steps_of
@@ -118,8 +118,8 @@ def drifting() -> Watch:
     for left_min in range(150, 0, -15):
         exit_utc = watch.now + timedelta(minutes=left_min)
         watch.step(
-            Forecast(
-                time_utc=watch.now, basis="test", exit_utc=exit_utc, exit_safe_utc=exit_utc,
+            foreseen(
+                time_utc=watch.now, exit_utc=exit_utc, exit_safe_utc=exit_utc,
                 exit_early_utc=exit_utc, exit_late_utc=exit_utc, exit_clear_utc=exit_utc, edge="left",
                 drift_arcmin_h=5.0, axis_turned_deg=10.0,
             )

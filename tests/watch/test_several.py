@@ -19,6 +19,7 @@ import pytest
 
 from sentinel.core.clock import SystemClock
 from sentinel.core.errors import RequestProblem
+from sentinel.core.foreseen import NO_EXIT
 from sentinel.core.records import Incident, Outcome, Severity, Surroundings
 from sentinel.core.settings import Page, Settings
 from sentinel.service.delivery.secrets import Secret
@@ -47,7 +48,7 @@ def standing(name: str, *incidents: Incident, due_h: float = 6.0, at: datetime =
     board.update(frame("1.jpg", 10), Outcome(), T0 + timedelta(minutes=10))
     board.update(
         Surroundings(time_utc=T0, folder="present"),
-        Outcome(forecast=replace(FORECAST, due=due, exit_utc=None), incidents=incidents),
+        Outcome(forecast=replace(FORECAST, due=due, exit=NO_EXIT), incidents=incidents),
         T0 + timedelta(minutes=10),
     )
     camera = SETTINGS.camera.model_copy(update={"name": name})

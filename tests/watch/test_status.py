@@ -10,17 +10,16 @@ from pathlib import Path
 
 import pytest
 
+from sentinel.core.foreseen import NO_EXIT, Due, Place
 from sentinel.core.records import (
     Disc,
-    Due,
-    Forecast,
     Incident,
     Mark,
     MeasuredFrame,
     Outcome,
-    Place,
     Severity,
     Surroundings,
+    Tick,
 )
 from sentinel.core.settings import Settings, validate
 from sentinel.service.journal.codec import plain
@@ -28,6 +27,7 @@ from sentinel.service.status.board import Board
 from sentinel.service.status.lines import from_json, status_lines, to_json, until_lines
 from sentinel.service.status.page import page_html
 from sentinel.service.status.standing import Messages, Standing, standing_of
+from tests.forecasts import foreseen, places_of, pointing_of
 
 T0 = datetime(2027, 6, 21, 1, 0, tzinfo=UTC)
 SETTINGS: Settings = validate(
@@ -49,7 +49,7 @@ PLACE = Place(
     tolerance_widths=0.26,
     holds_until_utc=T0 + timedelta(hours=14),
 )
-FORECAST = Forecast(
+FORECAST = foreseen(
     time_utc=T0,
     basis="mount model",
     exit_utc=T0 + timedelta(hours=9),
@@ -62,20 +62,10 @@ FORECAST = Forecast(
     next_visit_utc=T0 + timedelta(hours=6, minutes=30),
     next_visit_reason="axis-limit",
     best_place=PLACE,
-    one_axis_place=Place(
-        at_utc=T0,
-        to_px=(nan, nan),
-        right_widths=nan,
-        up_widths=nan,
-        gap_edge="top",
-        gap_widths=nan,
-        tolerance_widths=0.0,
-    ),
     touch_gains=True,
     stop_edge_utc=T0 + timedelta(minutes=6.2),
     stop_edge="left",
     seen_utc=T0,
-    expected_px=(nan, nan),
     axis_turned_deg=241.0,
 )
 
@@ -153,11 +143,16 @@ def test_incidents_are_open_until_they_are_cleared(board: Board) -> None:
     assert len(board.open) == 3
 
 
-def test_what_is_no_number_is_not_known(standing: Standing) -> None:
+def test_what_is_no_number_is_not_known(board: Board) -> None:
+    somewhere = replace(pointing_of(FORECAST), expected_px=(nan, nan))
+    places = replace(places_of(FORECAST), one_axis=replace(PLACE, gap_widths=nan))
+    odd = Outcome(forecast=replace(FORECAST, pointing=somewhere, places=places))
+    board.update(Tick(time_utc=T0), odd, T0)
+    standing = standing_of(board, SETTINGS, T0)
     assert standing.forecast is not None
-    assert standing.forecast.one_axis_place is None
-    assert standing.forecast.expected_px is None
-    assert standing.forecast.best_place == PLACE
+    assert standing.forecast.places is None
+    assert standing.forecast.pointing is None
+    assert standing.forecast.due == FORECAST.due
 
 
 def test_json_holds_it_all_and_comes_back_equal(standing: Standing) -> None:
@@ -238,7 +233,7 @@ def test_a_battery_that_lasts_nine_hours_does_not_last_twelve() -> None:
     )
     board = Board()
     board.update(frame("a.jpg", 0), Outcome(forecast=replace(
-        FORECAST, exit_utc=None, due=(Due(time_utc=T0 + timedelta(hours=2), reason="battery"),)
+        FORECAST, exit=NO_EXIT, due=(Due(time_utc=T0 + timedelta(hours=2), reason="battery"),)
     )), T0)  # fmt: skip
     standing = standing_of(board, settings, T0)
     lines = until_lines(standing, T0 + timedelta(hours=12), T0, watched=True)

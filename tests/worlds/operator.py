@@ -8,11 +8,13 @@ import numpy as np
 
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import RequestProblem
-from sentinel.core.records import Alert, Event, Mark, MeasuredFrame, Place, Tick
+from sentinel.core.foreseen import Place
+from sentinel.core.records import Alert, Event, Mark, MeasuredFrame, Tick
 from sentinel.jobs.align import Alignment, align, alignment_lines
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import until_lines
 from sentinel.service.status.standing import standing_of, until
+from tests.forecasts import places_of
 from tests.worlds.people import HEARS, MARKS, SLEEPS_H, THICK, Account, Scene, middle, spans_of
 from tests.worlds.world import World
 
@@ -122,7 +124,7 @@ class Operator:
         if alert.condition == "drift-exit" and forecast is not None:
             detail = next((i.detail for i in self.board.open.values() if i.condition == "drift-exit"), {})
             at = detail.get("put_at_utc")
-            early = forecast.exit_early_utc
+            early = forecast.exit.early_utc
             leave_s = time_s + 1200
             if early is not None:
                 leave_s = min(leave_s, early.timestamp() - 1800)
@@ -244,12 +246,12 @@ class Operator:
             return
         # Who stands there looks whether the disc is in the picture, as long as it can be seen at all.
         gone = scene.run.ways[-1].room_px[i] < 0 and bool(scene.run.depth[i] < THICK)
-        place = forecast.best_place if forecast is not None else None
+        place = places_of(forecast).now if forecast is not None else None
         asked = bool(jobs & {"drift", "drift-exit", "lost-disc", "runaway", "moved"})
         if not (touched or gone or asked):
             return
         # Told to recentre without a place that is worth it, one puts it into the middle.
-        gains = forecast is not None and forecast.touch_gains is not False
+        gains = forecast is not None and places_of(forecast).touch_gains is not False
         place = place if gains and not gone else None
         to_px = self._told_px(place, i) if place is not None else middle(self.world)
         if not scene.place(time_s, to_px):

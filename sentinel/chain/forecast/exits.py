@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.forecast.sun_path import Daylight
-from sentinel.core.records import Edge
+from sentinel.core.foreseen import Edge
 from sentinel.sky.arrays import Array
 
 EDGES: tuple[Edge, ...] = ("left", "right", "top", "bottom")

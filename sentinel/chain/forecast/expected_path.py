@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sentinel.core.path_point import PathPoint
+from sentinel.core.foreseen import PathPoint
 from sentinel.core.times import from_utc_s
 from sentinel.sky.arrays import Array
 

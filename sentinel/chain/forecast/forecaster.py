@@ -13,6 +13,7 @@ from sentinel.chain.forecast.estimate import Estimator
 from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.expected_path import BEFORE_S, EXPECTED_S, expected_path
 from sentinel.chain.forecast.fit import USUAL_ROLLS
+from sentinel.chain.forecast.inputs import Departure, Inputs
 from sentinel.chain.forecast.line import fit_line
 from sentinel.chain.forecast.nodes import (
     CHANGED,
@@ -29,12 +30,12 @@ from sentinel.chain.forecast.rates import changed_rates, first_rates
 from sentinel.chain.forecast.renewal import Renewal
 from sentinel.chain.forecast.rolls import PAUSED_ROLL, TOLD_ROLL, roll_of_top, rolled_by
 from sentinel.chain.forecast.scale import Scale
-from sentinel.chain.forecast.summary import Departure, Inputs, summary, without_disc
+from sentinel.chain.forecast.summary import summary, without_disc
 from sentinel.chain.forecast.sun_path import SunPath, sun_path
 from sentinel.chain.forecast.visits import Stores
 from sentinel.chain.track.runs import Part
 from sentinel.chain.track.state import Track
-from sentinel.core.path_point import PathPoint
+from sentinel.core.foreseen import PathPoint
 from sentinel.core.records import Event, Forecast, Mark, MeasuredFrame, Surroundings
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
@@ -140,9 +141,9 @@ class Forecaster:
         if history:
             return None
         forecast = self._outlook(now_utc, ahead, self._draws, tracks)
-        if forecast.exit_utc is not None:
-            self._exit_s = utc_s(forecast.exit_utc)
-        early = forecast.exit_early_utc
+        if forecast.exit.median_utc is not None:
+            self._exit_s = utc_s(forecast.exit.median_utc)
+        early = forecast.exit.early_utc
         self._renewal.early_s = np.inf if early is None else utc_s(early)
         return forecast
 

@@ -15,7 +15,8 @@ import numpy as np
 
 from sentinel.chain.forecast.fit import TILT_SIGMA_DEG, level_of
 from sentinel.chain.forecast.geometry import Elsewhere, Geometry, Indices, TurnedSky
-from sentinel.core.records import Contradiction, MeasuredFrame
+from sentinel.core.foreseen import Contradiction
+from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
 from sentinel.sky.angles import half_turn_deg

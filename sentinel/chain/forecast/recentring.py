@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.forecast.exits import Frame
-from sentinel.core.records import Edge, Place
+from sentinel.core.foreseen import Edge, Place
 from sentinel.core.times import from_utc_s
 from sentinel.sky.arrays import Array, Bools
 

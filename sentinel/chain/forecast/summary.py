@@ -1,17 +1,13 @@
 """From draws to a forecast record: exits, what falls due, where to put the disc, where the sun is."""
 
-from dataclasses import dataclass
-from datetime import datetime
-from typing import Any
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 
 import numpy as np
 
-from sentinel.chain.forecast.discs import TrackedDisc
-from sentinel.chain.forecast.ensemble import Ensemble
-from sentinel.chain.forecast.exits import Exits, Frame, Swing, first_exits
-from sentinel.chain.forecast.line import Line, line_normals
-from sentinel.chain.forecast.periodic_error import PeriodicError
-from sentinel.chain.forecast.place_and_clock import SettingsDoubt
+from sentinel.chain.forecast.exits import Exits, Swing, first_exits
+from sentinel.chain.forecast.inputs import Inputs
+from sentinel.chain.forecast.line import line_normals
 from sentinel.chain.forecast.pointing import STOP_S, LikeliestMount, likeliest_mount, off_axis_deg, stopped_px
 from sentinel.chain.forecast.rates import rate_name
 from sentinel.chain.forecast.recentring import TracksAhead, best_along, best_centre, place, reach
@@ -27,13 +23,13 @@ from sentinel.chain.forecast.visits import (
     supplies_due,
 )
 from sentinel.chain.forecast.words import basis_of
-from sentinel.core.records import Due, Edge, Forecast, Place
+from sentinel.core.foreseen import Due, Edge, Exit, MountFit, Place, Places, Pointing, PolarAxis
+from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s
 from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
 from sentinel.sky.refraction import refraction_sigma_deg
-from sentinel.sky.sun import Sun
 
 UNSEEN_S = 1200.0
 LITTLE_ARC_H = 0.75
@@ -41,79 +37,10 @@ LOW_SUN_DEG = 3.0
 LATER_H = (1.0, 2.0, 4.0, 8.0)
 SETTLED = 0.85
 """Share of the draws about the likeliest roll above which it counts as known."""
-CHANGED = 0.9
-"""Share of the draws with a change above which the drift counts as changed."""
-PERHAPS_CHANGED = 0.05
-CAUSE_KNOWN = 0.95
-CAUSE_KNOWN_S = 5400.0
-"""Whether a changed drift is the drive's or the axis's shows after so long, at the soonest."""
-CHANGED_TOLD_S = 12 * 3600.0
 CERTAIN = 0.96
 """The same, above which the others are no longer counted into the axis's sigmas."""
 _GOLDEN = 0.618_034
 """Multiples of it, the whole turns dropped, lie evenly."""
-_QUANTILES = (("exit_safe_utc", 0.01), ("exit_early_utc", 0.05), ("exit_utc", 0.5), ("exit_late_utc", 0.95))
-
-
-@dataclass(frozen=True, slots=True)
-class Departure:
-    """The disc has left the mount's track: how it has moved since."""
-
-    since_s: float
-    line: Line
-    stopped: bool
-    last: TrackedDisc
-
-
-@dataclass(frozen=True, slots=True)
-class Inputs:
-    """All that a forecast stands on."""
-
-    settings: Settings
-    sun: Sun
-    frame: Frame
-    scale: float
-    """Arcseconds a pixel, by the disc."""
-    stores: Stores
-    interval_s: float
-    draws: Ensemble
-    coming: SunPath
-    tracks_px: Array
-    """Their tracks at the coming times, (2, n, draws)."""
-    worm: PeriodicError | None
-    """The drive's periodic error, to and fro along the equator."""
-    last: TrackedDisc
-    arc_h: float
-    stretches: int
-    clipped: bool
-    """No whole disc has been seen."""
-    departure: Departure | None
-    out_since_s: float | None
-    """Since when the limb has been seen beyond an edge."""
-    expected_exit_s: float | None
-    """The last forecast's median exit."""
-    changed_s: float | None
-    """When the drift became another and the track from before was let go; None: it did not."""
-    settings_doubt: SettingsDoubt
-
-    def drift_changed_s(self) -> float | None:
-        """Return since when the disc drifts otherwise than it did; None: that is not likely, or long ago."""
-        changed_s = self.draws.changed_s()
-        changed = np.isfinite(changed_s)
-        if changed.mean() > CHANGED:
-            return float(np.median(changed_s[changed]))
-        old = self.changed_s is None or self.coming.now_s - self.changed_s > CHANGED_TOLD_S
-        return None if old else self.changed_s
-
-    def cause_flags(self) -> tuple[str, ...]:
-        """Return what is known of why the disc drifts otherwise than it did."""
-        tips = float(self.draws.tipping().mean())
-        if float(np.isfinite(self.draws.changed_s()).mean()) > PERHAPS_CHANGED:
-            return ("cause-open",)
-        young = self.changed_s is not None and self.last.utc_s - self.changed_s < CAUSE_KNOWN_S
-        if tips > CAUSE_KNOWN and not young:
-            return ("tips",)
-        return ("cause-open",) if tips > 1 - CAUSE_KNOWN or young else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,29 +65,35 @@ def summary(inputs: Inputs, now_utc: datetime) -> Forecast:
     air = inputs.draws.air() * float(refraction_sigma_deg(0.0, site.pressure_hpa, site.temperature_c))
     swing = _swing(inputs)
     exits = first_exits(room, view.coming.day, air if inputs.departure is None else None, swing)
-    fields = _exit_fields(inputs, exits)
     best = likeliest_mount(inputs.draws)
-    rate = inputs.draws.rate_ratio()
-    fields |= _axis_fields(inputs, best, rate)
     flags = _flags(inputs, view, best)
+    exit_ = _exit(inputs, exits)
     early_s = exits.quantile_s(0.05)
     if np.isfinite(early_s) and not _is_clear(view.coming, early_s):
         flags = (*flags, "exit-at-horizon")
-        fields["exit_clear_utc"] = _exit_clear(view.coming, room, swing)
-    fields |= _place_fields(view, inputs, best, exits) if inputs.departure is None else {}
-    fields |= _sky_fields(inputs, view, best)
-    due = _due(inputs, view, fields["exit_early_utc"], float(np.median(rate)))
-    fields |= {"due": due, **_visit_fields(due, inputs)}
+        exit_ = replace(exit_, clear_utc=_exit_clear(view.coming, room, swing))
+    rate = inputs.draws.rate_ratio()
+    due = _due(inputs, view, exit_.early_utc, float(np.median(rate)))
     basis = basis_of(
         set(flags),
         arc_h=inputs.arc_h,
         stretches=inputs.stretches,
         rate=rate_name(best.base_arcsec_s),
         since_s=inputs.departure.since_s if inputs.departure else None,
-        seen_s=inputs.departure.last.utc_s if inputs.departure else inputs.last.utc_s,
+        seen_s=inputs.seen_s,
     )
-    contradiction = inputs.settings_doubt.contradiction()
-    return Forecast(time_utc=now_utc, basis=basis, flags=flags, contradiction=contradiction, **fields)
+    return Forecast(
+        time_utc=now_utc,
+        basis=basis,
+        exit=exit_,
+        due=due,
+        next_visit_utc=_next_visit_utc(due, inputs.settings),
+        mount=_mount_fit(inputs, best, rate),
+        pointing=_pointing(inputs, view, best),
+        places=_places(view, inputs, best, exits) if inputs.departure is None else None,
+        contradiction=inputs.settings_doubt.contradiction(),
+        flags=flags,
+    )
 
 
 def _swing(inputs: Inputs) -> Swing | None:
@@ -175,13 +108,15 @@ def _swing(inputs: Inputs) -> Swing | None:
 def without_disc(settings: Settings, stores: Stores | None, now_utc: datetime, now_s: float) -> Forecast:
     """Return the forecast before any disc was seen: only what needs none."""
     due: tuple[Due, ...] = ()
-    visit: dict[str, Any] = {}
     if stores is not None:
         supplies = supplies_due(settings, stores, now_s, settings.camera.interval_s)
         due = in_order(supplies, now_s + HORIZON_H * 3600)
-        visit = _visit(due, settings.visit.travel_min)
     return Forecast(
-        time_utc=now_utc, basis="no disc has been measured yet", flags=("no-disc",), due=due, **visit
+        time_utc=now_utc,
+        basis="no disc has been measured yet",
+        flags=("no-disc",),
+        due=due,
+        next_visit_utc=_next_visit_utc(due, settings),
     )
 
 
@@ -193,18 +128,24 @@ def _view(inputs: Inputs) -> _View:
     return _View(ahead, radius, *inputs.departure.line.draws_px(ahead.times_s, line_normals()))
 
 
-def _exit_fields(inputs: Inputs, exits: Exits) -> dict[str, Any]:
-    fields: dict[str, Any] = {}
+def _exit(inputs: Inputs, exits: Exits) -> Exit:
     now_s = inputs.coming.now_s
-    for name, share in _QUANTILES:
-        after = exits.quantile_s(share)
-        at = None if np.isinf(after) else now_s + after
-        if at is not None and after == 0.0:
-            # Out already: it left when it was seen to, or else when it was last expected to.
-            at = min(at, _left_s(inputs, at))
-        fields[name] = None if at is None else from_utc_s(at)
-    fields["edge"] = exits.likely_edge() if fields["exit_early_utc"] is not None else None
-    return fields
+
+    def at(share: float) -> datetime | None:
+        after_s = exits.quantile_s(share)
+        if np.isinf(after_s):
+            return None
+        # Out already: it left when it was seen to, or else when it was last expected to.
+        return from_utc_s(min(now_s, _left_s(inputs, now_s)) if after_s == 0.0 else now_s + after_s)
+
+    early_utc = at(0.05)
+    return Exit(
+        median_utc=at(0.5),
+        safe_utc=at(0.01),
+        early_utc=early_utc,
+        late_utc=at(0.95),
+        edge=exits.likely_edge() if early_utc is not None else None,
+    )
 
 
 def _is_clear(ahead: SunPath, after_s: float) -> bool:
@@ -229,30 +170,47 @@ def _left_s(inputs: Inputs, now_s: float) -> float:
     return expected if seen - 1.5 * inputs.interval_s <= expected <= seen else seen
 
 
-def _axis_fields(inputs: Inputs, best: LikeliestMount, rate: Array) -> dict[str, Any]:
-    if best.base_arcsec_s == 0:
-        return {"rate_ratio": 0.0, "rate_ratio_sigma": 0.0, **_roll_fields(best)}
-    fields, point = _roll_fields(best), best.points
-    at = float(point.azimuth_deg[0]), float(point.altitude_deg[0])
+def _mount_fit(inputs: Inputs, best: LikeliestMount, rate: Array) -> MountFit:
+    ratio = best.base_arcsec_s / 15.0 * (1 + float(best.points.rate[0]) * 1e-4)
+    turns = best.base_arcsec_s != 0
+    doubted = abs(inputs.scale / inputs.settings.camera.scale_arcsec_px - 1) > FOCAL_DOUBT
+    implied_mm = inputs.settings.camera.pixel_pitch_um / inputs.scale * 206.264_806_247
+    changed_s = inputs.drift_changed_s()
+    return MountFit(
+        axis=_polar_axis(inputs, best) if turns else None,
+        rate_ratio=ratio if turns else 0.0,
+        rate_ratio_sigma=float(np.sqrt(((rate - ratio) ** 2).mean())) if turns else 0.0,
+        roll_deg=half_turn_deg(float(np.degrees(best.roll_rad))),
+        roll_share=best.share,
+        roll_sigma_deg=best.roll_sigma_deg,
+        axis_sigma_deg=best.axis_sigma_deg,
+        scale_arcsec_px=inputs.scale,
+        arc_h=inputs.arc_h,
+        axis_turned_deg=inputs.stores.axis_turned_deg(
+            inputs.last.utc_s, 1.0, _turning(inputs, inputs.last.utc_s)
+        ),
+        implied_focal_length_mm=implied_mm if doubted else None,
+        departed_utc=from_utc_s(inputs.departure.since_s) if inputs.departure else None,
+        drift_changed_utc=None if changed_s is None else from_utc_s(changed_s),
+    )
+
+
+def _polar_axis(inputs: Inputs, best: LikeliestMount) -> PolarAxis:
+    at = float(best.points.azimuth_deg[0]), float(best.points.altitude_deg[0])
     axis = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])
     # About the likeliest mount; over all that are possible while the roll is open, so that it shows.
     axis = axis[:, best.alike] if best.share >= CERTAIN else axis
     off = axis - np.array(at)[:, None]
     covariance = off @ off.T / off.shape[1]
     sigma = inputs.settings_doubt.sigma_deg(at, covariance)
-    for i, name in enumerate(("azimuth", "altitude")):
-        fields[f"polar_{name}_error_deg"] = at[i]
-        fields[f"polar_{name}_error_sigma_deg"] = float(sigma[i])
-    fields["axis_fit_sigma_deg"] = tuple(np.sqrt(np.diag(covariance)).tolist())
-    ratio = best.base_arcsec_s / 15.0 * (1 + float(point.rate[0]) * 1e-4)
-    fields["rate_ratio"] = ratio
-    fields["rate_ratio_sigma"] = float(np.sqrt(((rate - ratio) ** 2).mean()))
-    return fields
-
-
-def _roll_fields(best: LikeliestMount) -> dict[str, Any]:
-    roll = {"roll_deg": half_turn_deg(float(np.degrees(best.roll_rad))), "roll_share": best.share}
-    return {**roll, "roll_sigma_deg": best.roll_sigma_deg, "axis_sigma_deg": best.axis_sigma_deg}
+    fit_azimuth_deg, fit_altitude_deg = np.sqrt(np.diag(covariance)).tolist()
+    return PolarAxis(
+        azimuth_error_deg=at[0],
+        azimuth_sigma_deg=float(sigma[0]),
+        altitude_error_deg=at[1],
+        altitude_sigma_deg=float(sigma[1]),
+        fit_sigma_deg=(fit_azimuth_deg, fit_altitude_deg),
+    )
 
 
 def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]:
@@ -280,7 +238,7 @@ def _configured(settings: Settings) -> str:
     return "no" if settings.mount.tracking == "none" else settings.mount.tracking
 
 
-def _place_fields(view: _View, inputs: Inputs, best: LikeliestMount, exits: Exits) -> dict[str, Any]:
+def _places(view: _View, inputs: Inputs, best: LikeliestMount, exits: Exits) -> Places:
     day = view.coming.day
     ahead = TracksAhead(view.now_s, day.offsets_s, view.x_px, view.y_px, view.radius_px, day.up, inputs.frame)
     strays = reach(ahead, 0)
@@ -294,14 +252,12 @@ def _place_fields(view: _View, inputs: Inputs, best: LikeliestMount, exits: Exit
         begin = int(np.searchsorted(day.offsets_s, hours * 3600))
         then = reach(ahead, begin, every=2)
         later.append(place(ahead, begin, best_centre(ahead, begin, then), then))
-    return {
-        "recentre_to_px": now_place.to_px,
-        "recentre_holds_until_utc": now_place.holds_until_utc,
-        "best_place": now_place,
-        "one_axis_place": one_axis,
-        "later_places": tuple(later),
-        "touch_gains": _gains(now_place, exits.quantile_s(0.01), view.now_s),
-    }
+    return Places(
+        now=now_place,
+        one_axis=one_axis,
+        later=tuple(later),
+        touch_gains=_gains(now_place, exits.quantile_s(0.01), view.now_s),
+    )
 
 
 def _gains(best: Place, safe_after_s: float, now_s: float) -> bool:
@@ -314,55 +270,42 @@ def _gains(best: Place, safe_after_s: float, now_s: float) -> bool:
     return held_s > safe_after_s + max(1800.0, 0.2 * safe_after_s)
 
 
-def _sky_fields(inputs: Inputs, view: _View, best: LikeliestMount) -> dict[str, Any]:
+def _pointing(inputs: Inputs, view: _View, best: LikeliestMount) -> Pointing:
     middle = np.array(inputs.frame.middle_px)
     x, y = float(np.median(view.x_px[0])), float(np.median(view.y_px[0]))
     held_s, seen = view.now_s, np.array([x, y])
     if inputs.departure is not None and inputs.departure.stopped:
         held_s, seen = inputs.departure.since_s, inputs.departure.line.at(inputs.departure.since_s)
-    fields: dict[str, Any] = {
-        "seen_utc": from_utc_s(inputs.departure.last.utc_s if inputs.departure else inputs.last.utc_s),
-        "expected_px": (x, y),
-        "expected_sigma_px": float(np.hypot(view.x_px[0].std(), view.y_px[0].std())),
-        "sun_altitude_deg": float(view.coming.altitude_deg[0]),
-        "sun_azimuth_deg": float(view.coming.azimuth_deg[0]),
-        "arc_h": inputs.arc_h,
-        "scale_arcsec_px": inputs.scale,
-        "departed_utc": from_utc_s(inputs.departure.since_s) if inputs.departure else None,
-    }
-    changed_s = inputs.drift_changed_s()
     hour = int(np.searchsorted(view.coming.offsets_s, 3600.0))
-    way = np.hypot(*(np.median(side[hour] - side[0]) for side in (view.x_px, view.y_px)))
-    fields |= {
-        "drift_changed_utc": None if changed_s is None else from_utc_s(changed_s),
-        "drift_arcmin_h": float(way) * inputs.scale / 60,
-    }
-    right, up = off_axis_deg(inputs.sun, best, held_s, view.now_s, (seen - middle) * inputs.scale)
+    drift_px = np.hypot(*(np.median(side[hour] - side[0]) for side in (view.x_px, view.y_px)))
+    right_deg, up_deg = off_axis_deg(inputs.sun, best, held_s, view.now_s, (seen - middle) * inputs.scale)
     step = np.median(view.x_px[1] - view.x_px[0]), np.median(view.y_px[1] - view.y_px[0])
-    fields |= {
-        "off_right_deg": right,
-        "off_up_deg": up,
-        "off_rate_deg_min": float(np.hypot(*step)) * inputs.scale / 3600,
-    }
-    pitch = inputs.settings.camera.pixel_pitch_um
-    if abs(inputs.scale / inputs.settings.camera.scale_arcsec_px - 1) > FOCAL_DOUBT:
-        fields["implied_focal_length_mm"] = pitch / inputs.scale * 206.264_806_247
-    if inputs.departure is None:
-        fields |= _stop_fields(inputs, view, best, np.array([x, y]))
-    return fields
+    stop_utc, stop_edge = _stop(inputs, view, best, (x, y)) if inputs.departure is None else (None, None)
+    return Pointing(
+        seen_utc=from_utc_s(inputs.seen_s),
+        expected_px=(x, y),
+        expected_sigma_px=float(np.hypot(view.x_px[0].std(), view.y_px[0].std())),
+        sun_altitude_deg=float(view.coming.altitude_deg[0]),
+        sun_azimuth_deg=float(view.coming.azimuth_deg[0]),
+        off_right_deg=right_deg,
+        off_up_deg=up_deg,
+        off_rate_deg_min=float(np.hypot(*step)) * inputs.scale / 3600,
+        drift_arcmin_h=float(drift_px) * inputs.scale / 60,
+        stop_edge_utc=stop_utc,
+        stop_edge=stop_edge,
+    )
 
 
-def _stop_fields(inputs: Inputs, view: _View, best: LikeliestMount, here_px: Array) -> dict[str, Any]:
+def _stop(
+    inputs: Inputs, view: _View, best: LikeliestMount, here_px: tuple[float, float]
+) -> tuple[datetime | None, Edge | None]:
+    """Return when the limb would reach which edge if the mount stopped now."""
     moved = stopped_px(inputs.sun, best, view.now_s, inputs.scale)
     x, y = here_px[0] + moved[0], here_px[1] + moved[1]
     room = inputs.frame.room_px(x, y, float(view.radius_px[0]))[:, :, None]
     exits = first_exits(room, daylight(STOP_S, np.ones_like(STOP_S)))
     after = float(exits.after_s[0])
-    edge: Edge | None = exits.likely_edge()
-    return {
-        "stop_edge_utc": from_utc_s(view.now_s + after) if np.isfinite(after) else None,
-        "stop_edge": edge,
-    }
+    return from_utc_s(view.now_s + after) if np.isfinite(after) else None, exits.likely_edge()
 
 
 def _due(inputs: Inputs, view: _View, early_utc: datetime | None, rate_ratio: float) -> tuple[Due, ...]:
@@ -387,14 +330,5 @@ def _turning(inputs: Inputs, now_s: float) -> Turning:
     return turning_of(inputs.settings, inputs.sun, inputs.stores.axis_from_utc_s, now_s + HORIZON_H * 3600)
 
 
-def _visit_fields(due: tuple[Due, ...], inputs: Inputs) -> dict[str, Any]:
-    turning = _turning(inputs, inputs.last.utc_s)
-    turned = inputs.stores.axis_turned_deg(inputs.last.utc_s, 1.0, turning)
-    return {**_visit(due, inputs.settings.visit.travel_min), "axis_turned_deg": turned}
-
-
-def _visit(due: tuple[Due, ...], travel_min: float) -> dict[str, Any]:
-    if not due:
-        return {}
-    leave = from_utc_s(due[0].time_utc.timestamp() - travel_min * 60)
-    return {"next_visit_utc": leave, "next_visit_reason": due[0].reason}
+def _next_visit_utc(due: tuple[Due, ...], settings: Settings) -> datetime | None:
+    return due[0].time_utc - timedelta(minutes=settings.visit.travel_min) if due else None

@@ -8,7 +8,8 @@ import numpy as np
 
 from sentinel.chain.forecast.sun_path import Daylight
 from sentinel.chain.forecast.turning import Turning
-from sentinel.core.records import Due, Mark, Surroundings
+from sentinel.core.foreseen import Due
+from sentinel.core.records import Mark, Surroundings
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky.arrays import Array

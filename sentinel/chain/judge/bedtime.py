@@ -11,7 +11,8 @@ from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.judge.nights import night_of
 from sentinel.chain.judge.until import Answer, answer
 from sentinel.chain.track.context import Context
-from sentinel.core.records import Due, Forecast, Severity
+from sentinel.core.foreseen import Due
+from sentinel.core.records import Forecast, Severity
 from sentinel.core.times import DAY_S, format_utc, from_utc_s, utc_s
 
 MINUTE = timedelta(minutes=1)

@@ -204,15 +204,15 @@ class Judge:
         """Return how things stood when the last frame came."""
         last = state.track.forecast if state.deadlines.seen.clock is None else None
         fine = state.sight is not None and state.sight.trusted and state.track.run is None
-        early = last.exit_early_utc if last is not None and fine else None
+        early = last.exit.early_utc if last is not None and fine else None
         return {"mount_was_fine": fine, "alone_until_utc": None if early is None else format_utc(early)}
 
     @staticmethod
     def _perhaps_unwound(foreseen: Deadlines, move: Moved, last: Forecast | None) -> Deadlines:
         """Ask whether the axis was unwound where it had turned far and a pause ended in a jump."""
-        turned = last.axis_turned_deg if last is not None else None
+        turned = last.mount.axis_turned_deg if last is not None and last.mount is not None else 0.0
         paused = move.landed_s - move.onset_s >= UNWINDING_S
-        return foreseen._replace(unwound_asked=True) if paused and (turned or 0.0) > 90 else foreseen
+        return foreseen._replace(unwound_asked=True) if paused and turned > 90 else foreseen
 
     def _forecast(self, state: JudgeState, forecast: Forecast) -> tuple[JudgeState, Readings]:
         if state.timekeeping.lags.doubtful:

@@ -14,7 +14,8 @@ from sentinel.chain.judge.nights import night_of
 from sentinel.chain.judge.seen import PLACING, Seen
 from sentinel.chain.judge.supplies import SUPPLIES, running_out, supply_finding
 from sentinel.chain.track.context import Context
-from sentinel.core.records import Due, Forecast, Mark, MeasuredFrame, Severity, Surroundings
+from sentinel.core.foreseen import Due
+from sentinel.core.records import Forecast, Mark, MeasuredFrame, Severity, Surroundings
 from sentinel.core.times import format_utc, from_utc_s, utc_s
 from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S
 
@@ -81,8 +82,8 @@ def note_clock(state: Deadlines, off: ClockOff | None) -> Deadlines:
 def take_forecast(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     """Take a new forecast."""
     told_s, settings = utc_s(forecast.time_utc), context.settings
-    if forecast.drift_arcmin_h is not None and (state.placed_s is None or state.landed_s is not None):
-        state = state._replace(drift_arcmin_h=forecast.drift_arcmin_h)
+    if forecast.pointing is not None and (state.placed_s is None or state.landed_s is not None):
+        state = state._replace(drift_arcmin_h=forecast.pointing.drift_arcmin_h)
     blind_utc = blind_since_utc(forecast, state.seen)
     if blind_utc is not None:
         # It stands on discs of before: where the disc is now it does not know.
@@ -122,10 +123,10 @@ def _limit_s(forecast: Forecast, told_s: float, before_s: float | None) -> float
 
 def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     """Compare the fitted rate with the one the mount is said to run at."""
-    ratio, sigma = forecast.rate_ratio, forecast.rate_ratio_sigma
     tracking, limits = context.settings.mount.tracking, context.thresholds
-    if ratio is None or sigma is None or tracking == "none":
+    if forecast.mount is None or tracking == "none":
         return state
+    ratio, sigma = forecast.mount.rate_ratio, forecast.mount.rate_ratio_sigma
     if "cause-open" in forecast.flags or "tips" in forecast.flags:
         # Something changed, and whether it is the drive's rate is not known, or it is not.
         return state._replace(rates=(), rate=_otherwise(state, forecast, context))
@@ -133,7 +134,7 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     off = min((ratio - one for one in usual), key=abs)
     # The fit has weighed the usual rates against each other; its sigma spans those it has not ruled out yet.
     # With so much track hardly an honest drive is still in doubt, and the answer is worth less every hour.
-    late = (forecast.arc_h or 0.0) > _RATE_LATE_H
+    late = forecast.mount.arc_h > _RATE_LATE_H
     clear = abs(off) > (limits.rate_late_sigmas if late else limits.rate_wrong_sigmas) * sigma
     if not (clear and abs(off) > limits.rate_wrong_fraction):
         if "roll-open" in forecast.flags:
@@ -143,7 +144,7 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
         right = abs(off) + sigma < limits.rate_wrong_fraction
         return state._replace(rates=(), rate=None if right else state.rate)
     rates = (*state.rates[-(_RATE_FORECASTS - 1) :], off)
-    if len(rates) < (_RATE_SETTLED if (forecast.arc_h or 0.0) > _RATE_SETTLED_H else _RATE_FORECASTS):
+    if len(rates) < (_RATE_SETTLED if forecast.mount.arc_h > _RATE_SETTLED_H else _RATE_FORECASTS):
         return state._replace(rates=rates)
     nearest = min((*RATE_RATIOS.items(), ("lunar", _LUNAR_DRIVE)), key=lambda named: abs(named[1] - ratio))
     looks_like = nearest[0] if abs(nearest[1] - ratio) < max(0.0008, 3 * sigma) else "none of the usual rates"
@@ -171,20 +172,21 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
 def _otherwise(state: Deadlines, forecast: Forecast, context: Context) -> Finding | None:
     """Return what to say of a disc that drifts otherwise than it did, not by the drive for sure."""
     before = state.rate
-    if forecast.drift_changed_utc is None:
+    if forecast.mount is None or forecast.pointing is None or forecast.mount.drift_changed_utc is None:
         # A change is possible, no more: what was said stands until it is decided.
         return before
     cause = "tips" if "tips" in forecast.flags else "open"
-    changed_s = utc_s(forecast.drift_changed_utc)
+    changed_utc = forecast.mount.drift_changed_utc
+    changed_s = utc_s(changed_utc)
     named = before is not None and before.story.startswith("rate") and changed_s <= before.onset_s
-    drift = forecast.drift_arcmin_h or 0.0
+    drift = forecast.pointing.drift_arcmin_h
     if cause == "open" and (named or _came_by_hand(state, changed_s, drift, context)):
         # What the rate was named for, or what somebody did at the mount: a doubt about that is no news.
         return before
     detail: dict[str, Any] = {
         "kind": "wrong-rate",
         "cause": cause,
-        "changed_utc": format_utc(forecast.drift_changed_utc),
+        "changed_utc": format_utc(changed_utc),
         "drift_arcmin_h": round(drift, 2),
         "configured": context.settings.mount.tracking,
     }

@@ -6,14 +6,14 @@ from typing import Any, NamedTuple
 from sentinel.chain.judge.evidence import place_evidence, rise_evidence
 from sentinel.chain.judge.jobs import (
     exit_of,
-    place_at,
-    place_for,
 )
 from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.judge.nights import Rise, night_of, rise_of
+from sentinel.chain.judge.places import place_at, place_for
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.track.context import Context
-from sentinel.core.records import Forecast, Place, Severity
+from sentinel.core.foreseen import Place
+from sentinel.core.records import Forecast, Severity
 from sentinel.core.settings import Settings
 from sentinel.core.times import format_utc, from_utc_s, utc_s
 
@@ -45,7 +45,7 @@ class Exit(NamedTuple):
 
 def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
     """Return what a forecast says of the edge."""
-    early, median = forecast.exit_early_utc, forecast.exit_utc
+    early, median = forecast.exit.early_utc, forecast.exit.median_utc
     leaves, night = exit_of(forecast, settings, forecast.time_utc)
     by_utc = leaves or forecast.time_utc
     place, rise, then = None, None, None
@@ -55,7 +55,7 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
         rises_utc = from_utc_s(round(night.rises_s))
         by_utc = from_utc_s(round(night.sets_s)) if isfinite(night.sets_s) else by_utc
         found = place_for(forecast, by_utc, rises_utc)
-        holds = found is not None and (found.holds_until_utc is None or found.holds_until_utc > rises_utc)
+        holds = found is not None and found.outlasts(rises_utc)
         parked = settings.mount.parked_at_night
         place = found if holds and not parked else None
         rise = None if parked else rise_of(forecast, settings, night.rises_s, seen.size_px)
@@ -65,8 +65,8 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
         None if early is None and leaves is None else utc_s(early or by_utc),
         utc_s(leaves) if leaves is not None else None,
         utc_s(median) if median is not None else None,
-        forecast.edge,
-        "too-little-arc" in forecast.flags or (forecast.arc_h or 0.0) < 1.0,
+        forecast.exit.edge,
+        "too-little-arc" in forecast.flags or forecast.mount is None or forecast.mount.arc_h < 1.0,
         "departed" in forecast.flags,
         place,
         None if night is None else night.sets_s,

@@ -4,7 +4,7 @@ from typing import Any
 
 from sentinel.chain.judge.jobs import Job
 from sentinel.chain.judge.nights import Rise
-from sentinel.core.records import Place
+from sentinel.core.foreseen import Place
 from sentinel.core.times import format_utc
 
 

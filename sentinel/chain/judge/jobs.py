@@ -11,8 +11,10 @@ from math import isfinite
 
 from sentinel.chain.judge.arrival_lag import ClockOff
 from sentinel.chain.judge.nights import Night, Rise, night_before, night_of, rise_of, sun_of
+from sentinel.chain.judge.places import place_at, place_for
 from sentinel.chain.judge.seen import Seen
-from sentinel.core.records import Due, Edge, Forecast, Place
+from sentinel.core.foreseen import Due, Edge, Place
+from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings, Site
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky import daylight
@@ -120,15 +122,15 @@ def exit_worth_utc(forecast: Forecast) -> datetime | None:
     What the air lifts over the edge in the minutes of rising or setting, and lets back, is no exit.
     """
     if "exit-at-horizon" in forecast.flags:
-        return forecast.exit_clear_utc
+        return forecast.exit.clear_utc
     told = next((one.time_utc for one in forecast.due if one.reason == "drift"), None)
-    return forecast.exit_early_utc or told
+    return forecast.exit.early_utc or told
 
 
 def blind_since_utc(forecast: Forecast, seen: Seen) -> datetime | None:
     """Return since when nobody knows where the disc stands; None: it is known as well as the forecast is."""
-    placed = seen.placed_utc
-    if placed is None or forecast.seen_utc is None or forecast.seen_utc >= placed:
+    placed, pointing = seen.placed_utc, forecast.pointing
+    if placed is None or pointing is None or pointing.seen_utc >= placed:
         return None
     return placed
 
@@ -150,7 +152,7 @@ def agenda_of(
     if forecast is not None:
         jobs += _placings(forecast, settings, now_utc, seen, blind)
         jobs += [_limit(one, forecast, settings, now_utc) for one in due if one.reason == "axis-limit"]
-    known = forecast is not None and forecast.seen_utc is not None
+    known = forecast is not None and forecast.pointing is not None
     return Agenda(
         time_utc=now_utc,
         known_until_utc=now_utc + KNOWN if known else None,
@@ -242,7 +244,9 @@ def is_hour_angle(due_utc: datetime, settings: Settings) -> bool:
 
 
 def _limit(due: Due, forecast: Forecast, settings: Settings, now_utc: datetime) -> Job:
-    limit_deg, ratio = settings.mount.axis_limit_deg, forecast.rate_ratio or 1.0
+    limit_deg = settings.mount.axis_limit_deg
+    # A drive that stands is reckoned with as one that goes: it is to be started again.
+    ratio = (forecast.mount.rate_ratio if forecast.mount is not None else 1.0) or 1.0
     hour_angle = is_hour_angle(due.time_utc, settings)
     hours = 24.0 if hour_angle or limit_deg is None else limit_deg / (15.0 * ratio)
     lasts = (due.time_utc if hour_angle else now_utc) + timedelta(hours=hours)
@@ -277,7 +281,8 @@ def exit_of(
     leaves = exit_worth_utc(forecast)
     if settings.mount.parked_at_night:
         # The drive stands from the first night after the disc was seen, until somebody points it anew.
-        night = night_of(settings.site, utc_s(forecast.seen_utc or now_utc))
+        seen_utc = forecast.pointing.seen_utc if forecast.pointing is not None else now_utc
+        night = night_of(settings.site, utc_s(seen_utc))
         rises = _at(night.rises_s) if night is not None else None
         if night is not None and rises is not None and (leaves is None or leaves > rises):
             return rises, night if rises > now_utc else None
@@ -313,7 +318,7 @@ def _placings(
     due = max(leaves, rises)
     if sets is not None and now_utc < sets and not parked:
         place = place_for(forecast, sets, None)
-        if place is not None and _outlasts(place, rises):
+        if place is not None and place.outlasts(rises):
             yield _drift(forecast, due, sets, place)
             return
     rise = None if parked else rise_of(forecast, settings, night.rises_s, seen.size_px)
@@ -323,7 +328,7 @@ def _placings(
         name="sunrise",
         due_utc=rises,
         by_utc=rises,
-        edge=forecast.edge,
+        edge=forecast.exit.edge,
         rise=rise,
         place=None if parked else then,
         lasts_until_utc=rises if lasts is not None and lasts < rises else lasts,
@@ -338,36 +343,5 @@ def _drift(forecast: Forecast, due_utc: datetime, by_utc: datetime, place: Place
         by_utc=by_utc,
         lasts_until_utc=lasts,
         place=place,
-        edge=forecast.edge,
+        edge=forecast.exit.edge,
     )
-
-
-def place_for(forecast: Forecast, by_utc: datetime, until_utc: datetime | None) -> Place | None:
-    """Return where to put the disc, and when; None: no place holds longer than where it is.
-
-    The soonest place that holds until the time asked for; else, or where none was asked for, the one of now,
-    or where that gains nothing yet, the latest that does. A place is promised to hold at the safe level, and
-    wherever a hand may put the disc about it: to leave it where it is may be promised longer.
-    """
-    best, early = forecast.best_place, forecast.exit_early_utc
-    if best is None or early is None:
-        return best
-    later = [one for one in forecast.later_places if one.at_utc < min(by_utc, early)]
-    gains = [one for one in (best, *later) if _outlasts(one, early)]
-    if until_utc is not None:
-        enough = next((one for one in gains if _outlasts(one, until_utc)), None)
-        if enough is not None:
-            return enough
-    if best in gains:
-        return best
-    return max(gains, key=lambda place: place.at_utc, default=None)
-
-
-def place_at(forecast: Forecast, when_utc: datetime) -> Place | None:
-    """Return where to put the disc at a time, of the times for which that is known; None: not known."""
-    known = [one for one in (forecast.best_place, *forecast.later_places) if one is not None]
-    return min(known, key=lambda one: abs(one.at_utc - when_utc), default=None)
-
-
-def _outlasts(place: Place, time_utc: datetime) -> bool:
-    return place.holds_until_utc is None or place.holds_until_utc > time_utc

@@ -7,12 +7,13 @@ import numpy as np
 
 from sentinel.chain.forecast.dwell import Mounting, tracks_px
 from sentinel.chain.forecast.exits import EDGES, Frame
-from sentinel.core.records import Edge, Forecast
+from sentinel.core.foreseen import Edge
+from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings, Site
 from sentinel.core.times import DAY_S, utc_s
 from sentinel.sky import Sun
 from sentinel.sky.horizon import daylight
-from sentinel.sky.mount import Optics, rate_arcsec_s
+from sentinel.sky.mount import Optics
 
 AHEAD_DAYS = 3
 """So far ahead nights are looked for: as far as forecasts look, and a day."""
@@ -73,18 +74,15 @@ def rise_of(forecast: Forecast, settings: Settings, when_s: float, size_px: tupl
 
     Of the likeliest mount, without worm and flexure.
     """
-    at, scale = forecast.expected_px, forecast.scale_arcsec_px
-    known = at is not None and scale is not None and size_px[0] > 0 and forecast.departed_utc is None
-    if not known or not np.isfinite(at or ()).all():
+    mount, pointing = forecast.mount, forecast.pointing
+    if mount is None or pointing is None or size_px[0] <= 0 or mount.departed_utc is not None:
         return None
-    assert at is not None and scale is not None  # noqa: S101, PT018 - as has just been asked
-    rate = rate_arcsec_s(settings.mount.tracking) if forecast.rate_ratio is None else 15 * forecast.rate_ratio
-    mounting = Mounting(
-        forecast.polar_azimuth_error_deg or 0.0,
-        forecast.polar_altitude_error_deg or 0.0,
-        rate,
-        forecast.roll_deg or 0.0,
-    )
+    at, scale, axis = pointing.expected_px, mount.scale_arcsec_px, mount.axis
+    if not np.isfinite(at).all():
+        return None
+    azimuth_deg = axis.azimuth_error_deg if axis is not None else 0.0
+    altitude_deg = axis.altitude_error_deg if axis is not None else 0.0
+    mounting = Mounting(azimuth_deg, altitude_deg, 15 * mount.rate_ratio, mount.roll_deg)
     optics = Optics.of_scale(scale, settings.camera.pixel_pitch_um, *size_px)
     sun = sun_of(settings.site)
     times = np.array([utc_s(forecast.time_utc), when_s])

@@ -132,12 +132,13 @@ def _contradiction(forecast: Forecast) -> dict[str, Any] | None:
 
 
 def _odd_axis(forecast: Forecast) -> dict[str, Any] | None:
-    azimuth, altitude = forecast.polar_azimuth_error_deg, forecast.polar_altitude_error_deg
-    if azimuth is None or altitude is None or forecast.axis_fit_sigma_deg is None:
+    axis = forecast.mount.axis if forecast.mount is not None else None
+    if axis is None or axis.fit_sigma_deg is None:
         return None
-    sigma_azimuth, sigma_altitude = forecast.axis_fit_sigma_deg
-    far = abs(azimuth) - 5 * sigma_azimuth > AXIS_FAR_DEG or abs(altitude) - 5 * sigma_altitude > AXIS_FAR_DEG
-    if not far:
+    sigma_azimuth, sigma_altitude = axis.fit_sigma_deg
+    azimuth, altitude = axis.azimuth_error_deg, axis.altitude_error_deg
+    sure_deg = max(abs(azimuth) - 5 * sigma_azimuth, abs(altitude) - 5 * sigma_altitude)
+    if sure_deg <= AXIS_FAR_DEG:
         return None
     return {
         "polar_azimuth_error_deg": round(azimuth, 2),

@@ -5,8 +5,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from sentinel.chain.judge.arrival_lag import ClockOff
-from sentinel.chain.judge.jobs import Agenda, Job, place_for
-from sentinel.core.records import Forecast, Place
+from sentinel.chain.judge.jobs import Agenda, Job
+from sentinel.chain.judge.places import place_for
+from sentinel.core.foreseen import Place
+from sentinel.core.records import Forecast
 
 Lead = Callable[[str], timedelta]
 """How long before it is due a job counts as due."""
@@ -118,7 +120,7 @@ def _with_recentring(
         # It can be unwound in the dark; where the disc then stands shows when the sun is up.
         later = [] if rises is None else [Job(name="sunrise", due_utc=rises, by_utc=rises)]
         return [_recentred(job, None, rises) for job in doable], later
-    place = forecast.best_place if forecast is not None else None
+    place = forecast.places.now if forecast is not None and forecast.places is not None else None
     return [_recentred(job, place, now_utc) for job in doable], []
 
 

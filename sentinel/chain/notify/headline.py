@@ -12,7 +12,8 @@ from sentinel.chain.notify.grouping import weight
 from sentinel.chain.notify.places import rising
 from sentinel.chain.notify.tasks import task
 from sentinel.chain.notify.wording import message, words_for
-from sentinel.core.records import Due, Forecast, Incident, Severity
+from sentinel.core.foreseen import Due
+from sentinel.core.records import Forecast, Incident, Severity
 from sentinel.core.words import TimeWriter, capital, small, span
 
 _FIRST = {
@@ -178,14 +179,14 @@ def _blind(agenda: Agenda, since_utc: datetime, times: TimeWriter, *, dark: bool
 
 def _lost(forecast: Forecast, now_utc: datetime, times: TimeWriter) -> Headline | None:
     """Return what to say where the sun is over the edge, or runs for it."""
-    edge, leaves = forecast.edge or "nearest", forecast.exit_utc
+    edge, leaves = forecast.exit.edge or "nearest", forecast.exit.median_utc
     if leaves is not None and leaves <= now_utc:
         what = f"The sun reached the {edge} edge of the frame at {times.at(leaves)}."
         return Headline(f"the sun is over the {edge} edge", f"{what} {_GO}")
     if forecast.departed_utc is None:
         return None
     since = times.at(forecast.departed_utc)
-    early = forecast.exit_early_utc
+    early = forecast.exit.early_utc
     by = "" if early is None else f": the sun is lost by {_time(early, now_utc, times)}"
     return Headline(
         "the mount does not follow the sun",

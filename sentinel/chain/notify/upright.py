@@ -43,12 +43,13 @@ def upright_of(frame: MeasuredFrame, forecast: Forecast | None, settings: Settin
     now_s = utc_s(frame.time_utc)
     axis, rate_rad_s = _mount(forecast, settings)
     south = settings.site.latitude_deg < 0
-    roll_deg = forecast.roll_deg if forecast is not None and forecast.roll_deg is not None else 0.0
+    mount = forecast.mount if forecast is not None else None
+    roll_deg = mount.roll_deg if mount is not None else 0.0
     anchor_s, anchor_px = _anchor(frame, forecast, optics)
     seen = in_mount_frame(sun.direction(anchor_s), axis, rate_rad_s * (anchor_s - now_s), south=south)
     pose = pose_seeing(seen, *anchor_px, optics, roll_deg=roll_deg)
     up_deg = float(up_angle_deg(sun.direction(now_s), axis, 0.0, pose, optics, south=south))
-    known = frame.disc.found or (forecast is not None and forecast.expected_px is not None)
+    known = frame.disc.found or (forecast is not None and forecast.pointing is not None)
     times_s: Array = now_s + np.arange(0.0, TRACK_H * 3600 + 1, STEP_S)
     track: tuple[tuple[float, float], ...] = ()
     if known and not _astray(forecast):
@@ -57,31 +58,32 @@ def upright_of(frame: MeasuredFrame, forecast: Forecast | None, settings: Settin
         track = _inside(*project(mounted, pose, optics), optics)
     return Upright(
         up_deg=up_deg,
-        up_sure=forecast is not None and forecast.roll_deg is not None and "roll-open" not in forecast.flags,
+        up_sure=forecast is not None and mount is not None and "roll-open" not in forecast.flags,
         track_s=tuple(times_s[: len(track)].tolist()),
         track_px=track,
     )
 
 
 def _optics(frame: MeasuredFrame, forecast: Forecast | None, settings: Settings) -> Optics:
-    camera = settings.camera
-    scale = forecast.scale_arcsec_px if forecast is not None else None
-    return Optics.of_scale(
-        scale or camera.scale_arcsec_px, camera.pixel_pitch_um, frame.width_px, frame.height_px
-    )
+    pitch_um = settings.camera.pixel_pitch_um
+    return Optics.of_scale(shown_scale(forecast, settings), pitch_um, frame.width_px, frame.height_px)
+
+
+def shown_scale(forecast: Forecast | None, settings: Settings) -> float:
+    """Return the arcseconds a pixel, by the disc where one was measured."""
+    mount = forecast.mount if forecast is not None else None
+    return mount.scale_arcsec_px if mount is not None else settings.camera.scale_arcsec_px
 
 
 def _mount(forecast: Forecast | None, settings: Settings) -> tuple[Array, float]:
     """Return the axis, and the drive's rate in radians a second."""
     rate = rate_arcsec_s(settings.mount.tracking)
     azimuth_deg = altitude_deg = 0.0
-    if forecast is not None:
-        azimuth_deg = forecast.polar_azimuth_error_deg or 0.0
-        altitude_deg = forecast.polar_altitude_error_deg or 0.0
-        if forecast.rate_ratio is not None:
-            rate = 15.0 * forecast.rate_ratio
-        if "stopped" in forecast.flags:
-            rate = 0.0
+    if forecast is not None and forecast.mount is not None:
+        axis = forecast.mount.axis
+        if axis is not None:
+            azimuth_deg, altitude_deg = axis.azimuth_error_deg, axis.altitude_error_deg
+        rate = 0.0 if "stopped" in forecast.flags else 15.0 * forecast.mount.rate_ratio
     return axis_vector(settings.site.latitude_deg, azimuth_deg, altitude_deg), rate * _ARCSEC_RAD
 
 
@@ -96,8 +98,8 @@ def _anchor(
     """Return a time, and where the disc stands then: as measured, as expected, or in the middle."""
     if frame.disc.found:
         return utc_s(frame.time_utc), (frame.disc.x_px, frame.disc.y_px)
-    if forecast is not None and forecast.expected_px is not None:
-        return utc_s(forecast.time_utc), forecast.expected_px
+    if forecast is not None and forecast.pointing is not None:
+        return utc_s(forecast.time_utc), forecast.pointing.expected_px
     return utc_s(frame.time_utc), optics.middle_px
 
 

@@ -40,7 +40,8 @@ class DriveLine(NamedTuple):
 
     def after(self, forecast: Forecast, *, southern: bool) -> "DriveLine":
         """Return what is known once a forecast has come."""
-        roll, doubts = forecast.roll_deg, set(forecast.flags)
+        mount, doubts = forecast.mount, set(forecast.flags)
+        roll = mount.roll_deg if mount is not None else None
         here = self
         if roll is not None and not _LINE_DOUBTS & doubts:
             # A line comes round after half a turn: twice its angle after a whole one.
@@ -48,12 +49,12 @@ class DriveLine(NamedTuple):
             agreed = _agree([2 * roll_deg for roll_deg in lines], 2 * LINE_AGREES_DEG)
             line = west_from_roll(roll, southern=southern) if agreed else here.line
             here = here._replace(lines=lines, line=line)
-        if roll is None or _ROLL_DOUBTS & doubts:
+        if mount is None or _ROLL_DOUBTS & doubts:
             return here._replace(sure=False)
-        rolls = (*here.rolls[-(FORECASTS - 1) :], roll)
+        rolls = (*here.rolls[-(FORECASTS - 1) :], mount.roll_deg)
         agreed = _agree(rolls, WEST_AGREES_DEG)
-        west = west_from_roll(roll, southern=southern) if agreed else None
-        sure = west is not None and (forecast.roll_share or 0.0) >= SURE_SHARE
+        west = west_from_roll(mount.roll_deg, southern=southern) if agreed else None
+        sure = west is not None and mount.roll_share >= SURE_SHARE
         return here._replace(rolls=rolls, west=west, sure=sure)
 
 

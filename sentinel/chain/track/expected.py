@@ -51,13 +51,13 @@ class Expected(NamedTuple):
     @classmethod
     def of(cls, forecast: Forecast) -> "Expected | None":
         """Return what a forecast expects; None: it tells no way, or stands on too little."""
-        scale, arc_h = forecast.scale_arcsec_px, forecast.arc_h
-        if len(forecast.path) < 2 or scale is None or arc_h is None or arc_h < ESTABLISHED_H:
+        mount = forecast.mount
+        if len(forecast.path) < 2 or mount is None or mount.arc_h < ESTABLISHED_H:
             return None
         return cls(
             tuple(utc_s(point.time_utc) for point in forecast.path),
             tuple((point.x_px, point.y_px, point.sigma_px) for point in forecast.path),
-            _LEAST_OFF_ARCSEC / scale,
+            _LEAST_OFF_ARCSEC / mount.scale_arcsec_px,
         )
 
     def at(self, time_s: float) -> tuple[float, float, float]:

@@ -65,9 +65,11 @@ class Follower:
         """Take what a forecast says of the camera's roll, and whether a move was for the worse."""
         southern = self._context.settings.site.latitude_deg < 0
         track = track._replace(forecast=forecast, drive=track.drive.after(forecast, southern=southern))
-        if forecast.seen_utc is not None and utc_s(forecast.seen_utc) >= track.part.began_s:
+        mount, pointing = forecast.mount, forecast.pointing
+        if pointing is not None and utc_s(pointing.seen_utc) >= track.part.began_s:
             track = track._replace(expected=Expected.of(forecast) or track.expected)
-        changed_utc = forecast.drift_changed_utc if "drift-sure" in forecast.flags else None
+        sure = mount if "drift-sure" in forecast.flags else None
+        changed_utc = sure.drift_changed_utc if sure is not None else None
         if changed_utc is not None and utc_s(changed_utc) > track.part.began_s:
             since_s = utc_s(changed_utc)
             began_s = since_s + CHANGE_EXACT * (utc_s(forecast.time_utc) - since_s)
@@ -76,7 +78,7 @@ class Follower:
         jump = track.moved
         if jump is None or jump.compared or utc_s(forecast.time_utc) < jump.landed_s:
             return track
-        after = forecast.exit_early_utc
+        after = forecast.exit.early_utc
         after_s = utc_s(after) if after is not None else None
         return track._replace(moved=jump._replace(compared=True, exit_after_s=after_s))
 

@@ -173,10 +173,10 @@ def moved(
 ) -> Moved:
     """Return a jump from where the disc should be now to where it is, and whether that is a better place."""
     good = (seen.width_px / 2, seen.height_px / 2)
-    if forecast is not None and forecast.recentre_to_px is not None:
-        good = forecast.recentre_to_px
+    if forecast is not None and forecast.places is not None:
+        good = forecast.places.now.to_px
     end = (seen.x_px, seen.y_px)
     nearer = hypot(end[0] - good[0], end[1] - good[1]) < hypot(start[0] - good[0], start[1] - good[1])
-    before = forecast.exit_early_utc if forecast is not None else None
+    before = forecast.exit.early_utc if forecast is not None else None
     exit_s = utc_s(before) if before is not None else None
     return Moved(onset_s, seen.time_s, frame, start, end, seen.radius_px, nearer, exit_s)

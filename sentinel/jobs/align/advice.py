@@ -29,12 +29,12 @@ def alignment_lines(alignment: Alignment, settings: Settings) -> list[str]:
     a = alignment
     azimuth, altitude = a.bolts
     since = f" since {_times(a, settings).at(a.before.at_utc)}" if a.before else ""
-    f = a.forecast
+    rate = f"{a.mount.rate_ratio:.5f} of the mean solar rate, +/- {a.mount.rate_ratio_sigma:.5f}"
     open_rate = "" if a.rate_determined else "; not determined yet"
     return [
         f"Azimuth   {_azimuth(azimuth, settings)}",
         f"Altitude  {_altitude(altitude)}",
-        f"Rate      {f.rate_ratio:.5f} of the mean solar rate, +/- {f.rate_ratio_sigma:.5f}{open_rate}",
+        f"Rate      {rate}{open_rate}",
         f"Frames    {a.frames_used} with a disc over {span(timedelta(seconds=a.span_s))}{since}",
         "",
         *(
@@ -46,14 +46,14 @@ def alignment_lines(alignment: Alignment, settings: Settings) -> list[str]:
 
 def alignment_json(alignment: Alignment, settings: Settings) -> dict[str, object]:
     """Return the alignment as JSON values under names with units."""
-    f, holds = alignment.forecast, alignment.as_it_is
+    axis, mount, holds = alignment.axis, alignment.mount, alignment.as_it_is
     return {
-        "polar_azimuth_error_deg": f.polar_azimuth_error_deg,
-        "polar_azimuth_error_sigma_deg": f.polar_azimuth_error_sigma_deg,
-        "polar_altitude_error_deg": f.polar_altitude_error_deg,
-        "polar_altitude_error_sigma_deg": f.polar_altitude_error_sigma_deg,
-        "rate_ratio": f.rate_ratio,
-        "rate_ratio_sigma": f.rate_ratio_sigma,
+        "polar_azimuth_error_deg": axis.azimuth_error_deg,
+        "polar_azimuth_error_sigma_deg": axis.azimuth_sigma_deg,
+        "polar_altitude_error_deg": axis.altitude_error_deg,
+        "polar_altitude_error_sigma_deg": axis.altitude_sigma_deg,
+        "rate_ratio": mount.rate_ratio,
+        "rate_ratio_sigma": mount.rate_ratio_sigma,
         "determined": list(alignment.determined),
         "advice": advice(alignment, settings),
         "wanted_h": alignment.wanted_s / 3600,
@@ -92,28 +92,29 @@ def _doubt(bolt: Bolt) -> str:
 
 
 def _doubts(alignment: Alignment, settings: Settings) -> list[str]:
-    f = alignment.forecast
+    mount = alignment.mount
     told = []
-    if f.departed_utc is not None:
+    if mount.departed_utc is not None:
+        since = _times(alignment, settings).at(mount.departed_utc)
         told.append(
-            f"The disc has not followed the mount since {_times(alignment, settings).at(f.departed_utc)}: "
-            "what follows is from before. See to the drive first."
+            f"The disc has not followed the mount since {since}: what follows "
+            "is from before. See to the drive first."
         )
-    if f.implied_focal_length_mm is not None:
+    if mount.implied_focal_length_mm is not None:
         told.append(
             f"The focal length is set to {settings.camera.focal_length_mm:.4g} mm, but the disc's size "
-            f"implies {f.implied_focal_length_mm:.3g} mm: mend the setting."
+            f"implies {mount.implied_focal_length_mm:.3g} mm: mend the setting."
         )
     return told + _place_and_clock(alignment)
 
 
 def _place_and_clock(alignment: Alignment) -> list[str]:
     """Say that all stands on a right clock and a right place, where the frames do not show them right."""
-    f = alignment.forecast
-    if f.contradiction is not None:
+    axis = alignment.axis
+    if alignment.forecast.contradiction is not None:
         wrong = "The sun's light or track contradicts the site or the camera's clock in the settings"
         return [f"{wrong}: mend that first and leave the bolts, the axis stands elsewhere than told here."]
-    sigmas = f.polar_azimuth_error_sigma_deg or 0.0, f.polar_altitude_error_sigma_deg or 0.0
+    sigmas = axis.azimuth_sigma_deg, axis.altitude_sigma_deg
     fitted = [bolt.sigma_deg for bolt in alignment.bolts]
     if not all(bolt.determined for bolt in alignment.bolts) or (
         sigmas[0] <= OPEN_SETTINGS * fitted[0] and sigmas[1] <= OPEN_SETTINGS * fitted[1]
@@ -156,12 +157,11 @@ def _came_out(alignment: Alignment, before: Before, settings: Settings) -> str:
 
 
 def _rate(alignment: Alignment, settings: Settings) -> list[str]:
-    f = alignment.forecast
-    ratio, sigma = f.rate_ratio, f.rate_ratio_sigma
-    if ratio is None or sigma is None or not alignment.rate_determined:
+    ratio, sigma = alignment.mount.rate_ratio, alignment.mount.rate_ratio_sigma
+    if not alignment.rate_determined:
         return []
     told = rate_arcsec_s(settings.mount.tracking) / 15.0
-    if "rate" in f.flags:
+    if "rate" in alignment.forecast.flags:
         off = f"the sun moves {abs(ratio - 1) * 360:.1f} deg a day through the frame"
         return [f"The drive runs at {ratio:.4f} of the solar rate: {off}. Set it to solar."]
     if abs(ratio - told) > SLIGHT_RATE_SIGMAS * sigma:

@@ -16,12 +16,13 @@ from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.track import Context
 from sentinel.chain.undo import standing_marks
 from sentinel.core.errors import RequestProblem
+from sentinel.core.foreseen import MountFit, PolarAxis
 from sentinel.core.records import Disc, Event, Forecast, Mark, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.core.words import times_in
 from sentinel.jobs.align.bolts import Bolt, bolts_of
-from sentinel.jobs.align.fitted import Fit, errors_of
+from sentinel.jobs.align.fitted import Fit, axis_of, errors_of
 from sentinel.jobs.align.holding import Holding, holding, wanted_s
 from sentinel.sky import Sun, separation_deg
 
@@ -73,6 +74,18 @@ class Alignment:
     """How long a disc stays on the axis as it is; None: not all of it is determined."""
     turned: Holding | None
     """The same once what is off has been turned."""
+
+    @property
+    def mount(self) -> MountFit:
+        """The mount as fitted."""
+        assert self.forecast.mount is not None  # noqa: S101 - a track has been fitted
+        return self.forecast.mount
+
+    @property
+    def axis(self) -> PolarAxis:
+        """The axis as fitted."""
+        assert self.mount.axis is not None  # noqa: S101 - a track has been fitted
+        return self.mount.axis
 
     @property
     def determined(self) -> tuple[str, ...]:
@@ -131,7 +144,7 @@ def align(
     sun = Sun(settings.site)
     seen, before = _since_turned(settings, sun, events, paused)
     forecast = seen.forecast
-    if forecast.seen_utc is None or forecast.polar_azimuth_error_deg is None or forecast.rate_ratio is None:
+    if forecast.mount is None or forecast.mount.axis is None:
         since = f" since {times_in(None).at(before.at_utc)}, when the axis was turned" if before else ""
         raise RequestProblem(
             f"no disc could be believed{since}",
@@ -139,7 +152,7 @@ def align(
             mend="look at single frames with sentinel measure, and at place and lens in the settings",
         )
     fit = Fit(settings, sun, forecast, seen.discs[-1])
-    bolts, rate_determined = bolts_of(fit), _rate_is_known(forecast)
+    bolts, rate_determined = bolts_of(fit), _rate_is_known(fit)
     known = rate_determined and all(bolt.determined for bolt in bolts)
     as_it_is, turned = holding(fit, bolts) if known else (None, None)
     return Alignment(
@@ -231,18 +244,21 @@ def _watched(settings: Settings, sun: Sun, events: Events, paused: Paused) -> _S
 
 
 def _before(earlier: _Seen | None, at_utc: datetime, *, marked: bool) -> Before | None:
-    last = earlier.forecast if earlier is not None else None
-    if last is None or last.polar_azimuth_error_deg is None or last.polar_altitude_error_deg is None:
+    axis = axis_of(earlier.forecast) if earlier is not None else None
+    if axis is None:
         return None
-    azimuth, altitude = last.polar_azimuth_error_deg, last.polar_altitude_error_deg
+    azimuth, altitude = axis.azimuth_error_deg, axis.altitude_error_deg
     return Before(at_utc=at_utc, marked=marked, azimuth_deg=azimuth, altitude_deg=altitude)
 
 
 def _are_apart(one: Forecast, other: Forecast) -> bool:
     """Whether two fits cannot be of one axis."""
+    a, b = axis_of(one), axis_of(other)
+    if a is None or b is None:
+        return False
     return any(
-        a is not None and b is not None and abs(a[0] - b[0]) > OTHER_AXIS_SIGMAS * hypot(a[1], b[1])
-        for a, b in zip(errors_of(one), errors_of(other), strict=True)
+        abs(mine[0] - theirs[0]) > OTHER_AXIS_SIGMAS * hypot(mine[1], theirs[1])
+        for mine, theirs in zip(errors_of(a), errors_of(b), strict=True)
     )
 
 
@@ -263,11 +279,9 @@ def _stop_room_min(fit: Fit) -> float:
     return room_px * fit.optics.scale_arcsec_px / (15.0 * 60)
 
 
-def _rate_is_known(forecast: Forecast) -> bool:
-    ratio, sigma = forecast.rate_ratio, forecast.rate_ratio_sigma
-    if ratio is None or sigma is None:
-        return False
-    return 2 * sigma <= max(LEFT_RATE, LEFT_RATE_SHARE * abs(ratio - 1))
+def _rate_is_known(fit: Fit) -> bool:
+    off = abs(fit.mount.rate_ratio - 1)
+    return 2 * fit.mount.rate_ratio_sigma <= max(LEFT_RATE, LEFT_RATE_SHARE * off)
 
 
 def _known_from(fit: Fit, following: Following) -> datetime | None:
@@ -275,7 +289,7 @@ def _known_from(fit: Fit, following: Following) -> datetime | None:
     settings, trial, now_s = fit.settings, copy.deepcopy(following), fit.now_s
     step_s = max(settings.camera.interval_s, 60.0)
     times_s = now_s + np.arange(1, LOOK_ON_S[-1] / step_s + 1) * step_s
-    x, y = tracks_px(settings, fit.sun, fit.mounting, times_s, fit.optics, at_px=fit.forecast.expected_px)
+    x, y = tracks_px(settings, fit.sun, fit.mounting, times_s, fit.optics, at_px=fit.expected_px)
     up = fit.sun.altaz_deg(times_s)[0] > settings.thresholds.sun_clear_deg
     looks = list(LOOK_ON_S)
     for k, time_s in enumerate(times_s.tolist()):
@@ -284,7 +298,7 @@ def _known_from(fit: Fit, following: Following) -> datetime | None:
         if looks and time_s - now_s >= looks[0]:
             looks.pop(0)
             then = replace(fit, forecast=trial.look(from_utc_s(time_s)))
-            if _rate_is_known(then.forecast) and all(bolt.determined for bolt in bolts_of(then)):
+            if _rate_is_known(then) and all(bolt.determined for bolt in bolts_of(then)):
                 return from_utc_s(time_s)
     return None
 

@@ -102,7 +102,7 @@ def bolts_of(fit: Fit) -> tuple[Bolt, Bolt]:
 
 def _bolt(fit: Fit, name: BoltName, error: tuple[float, float], sky_share: float) -> Bolt:
     middle_px = np.array(fit.optics.middle_px)
-    begin_px = np.array(fit.forecast.expected_px or middle_px)
+    begin_px = np.array(fit.expected_px)
     moved_px = np.nan_to_num(_moved_px(fit, _turn(fit, name, -error[0]), fit.axis, begin_px))
     fits = all(_fits(fit, place) and _fits(fit, place + moved_px) for place in (begin_px, middle_px))
     width_px = 2 * fit.radius_px
@@ -113,7 +113,7 @@ def _bolt(fit: Fit, name: BoltName, error: tuple[float, float], sky_share: float
         right_widths=float(moved_px[0]) / width_px,
         up_widths=float(-moved_px[1]) / width_px,
         sky_share=sky_share,
-        roll_share=fit.forecast.roll_share or 0.0,
+        roll_share=fit.mount.roll_share,
         settings_hold=fit.forecast.contradiction is None,
         fits=fits,
         steps=() if fits else _steps(fit, name, -error[0]),

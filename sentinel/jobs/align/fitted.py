@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from sentinel.chain.forecast.dwell import Mounting
 from sentinel.chain.forecast.exits import Frame
+from sentinel.core.foreseen import MountFit, PolarAxis
 from sentinel.core.records import Forecast, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
@@ -29,11 +30,24 @@ class Fit:
         return utc_s(self.forecast.time_utc)
 
     @property
+    def mount(self) -> MountFit:
+        """The mount as fitted."""
+        assert self.forecast.mount is not None  # noqa: S101 - a track has been fitted
+        return self.forecast.mount
+
+    @property
+    def expected_px(self) -> tuple[float, float]:
+        """Where the disc is now."""
+        assert self.forecast.pointing is not None  # noqa: S101 - a track has been fitted
+        return self.forecast.pointing.expected_px
+
+    @property
     def optics(self) -> Optics:
         """The lens with the scale that the discs show."""
         camera = self.settings.camera
-        scale = self.forecast.scale_arcsec_px or camera.scale_arcsec_px
-        return Optics.of_scale(scale, camera.pixel_pitch_um, self.like.width_px, self.like.height_px)
+        return Optics.of_scale(
+            self.mount.scale_arcsec_px, camera.pixel_pitch_um, self.like.width_px, self.like.height_px
+        )
 
     @property
     def radius_px(self) -> float:
@@ -48,16 +62,14 @@ class Fit:
     @property
     def errors(self) -> tuple[ErrorAndSigma, ErrorAndSigma]:
         """Azimuth and altitude error, each with its sigma."""
-        azimuth, altitude = errors_of(self.forecast)
-        assert azimuth is not None and altitude is not None  # noqa: S101, PT018 - a track has been fitted
-        return azimuth, altitude
+        assert self.mount.axis is not None  # noqa: S101 - a track has been fitted
+        return errors_of(self.mount.axis)
 
     @property
     def mounting(self) -> Mounting:
         """Axis, rate and roll."""
         (azimuth, _), (altitude, _) = self.errors
-        rate_arcsec_s = 15.0 * (self.forecast.rate_ratio or 0.0)
-        return Mounting(azimuth, altitude, rate_arcsec_s, self.forecast.roll_deg or 0.0)
+        return Mounting(azimuth, altitude, 15.0 * self.mount.rate_ratio, self.mount.roll_deg)
 
     @property
     def axis(self) -> Array:
@@ -66,12 +78,13 @@ class Fit:
         return axis_vector(self.settings.site.latitude_deg, azimuth, altitude)
 
 
-def errors_of(forecast: Forecast) -> tuple[ErrorAndSigma | None, ErrorAndSigma | None]:
+def axis_of(forecast: Forecast) -> PolarAxis | None:
+    """Return the polar axis as a forecast knows it; None: it does not."""
+    return forecast.mount.axis if forecast.mount is not None else None
+
+
+def errors_of(axis: PolarAxis) -> tuple[ErrorAndSigma, ErrorAndSigma]:
     """Return azimuth and altitude error, each with its sigma, place and clock being as the settings say."""
-    values = forecast.polar_azimuth_error_deg, forecast.polar_altitude_error_deg
-    azimuth, altitude = zip(values, forecast.axis_fit_sigma_deg or (None, None), strict=True)
-    return _both(*azimuth), _both(*altitude)
-
-
-def _both(value: float | None, sigma: float | None) -> ErrorAndSigma | None:
-    return None if value is None or sigma is None else (value, sigma)
+    assert axis.fit_sigma_deg is not None  # noqa: S101 - made here and now
+    sigma_azimuth, sigma_altitude = axis.fit_sigma_deg
+    return (axis.azimuth_error_deg, sigma_azimuth), (axis.altitude_error_deg, sigma_altitude)

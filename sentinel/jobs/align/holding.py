@@ -56,9 +56,7 @@ def holding(fit: Fit, bolts: tuple[Bolt, Bolt]) -> tuple[Holding, Holding]:
     turned = np.array([[0.0 if bolt.is_off else bolt.error_deg] for bolt in bolts])
     doubt = np.array([[2 * bolt.sigma_deg] for bolt in bolts]) * _DOUBTS[:2]
     errors = np.concatenate([as_it_is + doubt, turned + doubt], axis=1)
-    rates = 15.0 * (
-        (fit.forecast.rate_ratio or 0.0) + 2 * (fit.forecast.rate_ratio_sigma or 0.0) * _DOUBTS[2]
-    )
+    rates = 15.0 * (fit.mount.rate_ratio + 2 * fit.mount.rate_ratio_sigma * _DOUBTS[2])
     stays = np.array([_stays_s(fit, errors, np.tile(rates, 2), start) for start in starts.tolist()])
     one, other = (_worst(starts, part, now_s) for part in np.split(stays, 2, axis=1))
     return one, other

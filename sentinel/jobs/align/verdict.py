@@ -116,11 +116,12 @@ def _ask(alignment: Alignment, settings: Settings) -> str:
 
 def _pause(alignment: Alignment, settings: Settings) -> str:
     """Return how to let the drive pause; empty where it has, or where the frame is too small for it."""
-    f = alignment.forecast
+    now_utc, pointing = alignment.forecast.time_utc, alignment.forecast.pointing
     minutes = max(2, ceil(2 * settings.camera.interval_s / 60))
     if alignment.paused or alignment.stop_room_min < minutes + 1:
         return ""
-    from_here = f.stop_edge_utc is None or f.stop_edge_utc - f.time_utc > timedelta(minutes=minutes + 1)
+    edge_utc = pointing.stop_edge_utc if pointing is not None else None
+    from_here = edge_utc is None or edge_utc - now_utc > timedelta(minutes=minutes + 1)
     return (
         f"a pause of the drive of {minutes} minutes{'' if from_here else ', the disc in the middle first'}, "
         "pictures going on, and --paused FROM TO to say from when to when it stood"

@@ -9,7 +9,7 @@ import numpy as np
 
 from sentinel.chain.forecast.turning import Turning
 from sentinel.chain.forecast.visits import MEAN_SOLAR_RATE_DEG_S, Stores, axis_limit_due, supplies_due
-from sentinel.core.records import Due
+from sentinel.core.foreseen import Due
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.plan.records import Gap, HourAngle, Pictures, Renewal, Sunlight, Supply, Trip, Unwinding

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal
 
-from sentinel.core.records import Due
+from sentinel.core.foreseen import Due
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -142,7 +142,7 @@ def check_forecasts(
     checked = []
     seen = np.flatnonzero(columns.found & np.isfinite(columns.room_px) & (columns.above_deg > 0))
     for forecast in forecasts:
-        if forecast.seen_utc is None:
+        if forecast.pointing is None:
             continue
         now = utc_s(forecast.time_utc)
         last = seen[columns.utc_s[seen] <= now][-1:]
@@ -154,9 +154,9 @@ def check_forecasts(
         checked.append(
             CheckedForecast(
                 utc_s=now,
-                early_h=_ahead_h(forecast.exit_early_utc, now),
-                middle_h=_ahead_h(forecast.exit_utc, now),
-                late_h=_ahead_h(forecast.exit_late_utc, now),
+                early_h=_ahead_h(forecast.exit.early_utc, now),
+                middle_h=_ahead_h(forecast.exit.median_utc, now),
+                late_h=_ahead_h(forecast.exit.late_utc, now),
                 true_h=_hours(came.utc_s if came else None, now),
                 true_between_h=_both_h(came.between_s, now) if came else None,
                 stayed_h=_hours(stays, now),

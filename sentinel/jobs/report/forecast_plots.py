@@ -76,10 +76,23 @@ def _falling(at: Array, hours: Array, name: str, colour: str, dash: str) -> list
     ]
 
 
-def _column(w: Analysis, name: str) -> Array:
-    """Return one number of every forecast, NaN where it was not known."""
-    values = (getattr(forecast, name) for forecast in w.record.forecasts)
-    return np.array([np.nan if value is None else float(value) for value in values])
+def _axis_columns(w: Analysis) -> Array:
+    """Return azimuth, its sigma, altitude and its sigma of every forecast (4, n), NaN where not known."""
+    axes = (forecast.mount.axis if forecast.mount is not None else None for forecast in w.record.forecasts)
+    rows = [
+        (np.nan,) * 4
+        if one is None
+        else (one.azimuth_error_deg, one.azimuth_sigma_deg, one.altitude_error_deg, one.altitude_sigma_deg)
+        for one in axes
+    ]
+    return np.array(rows).reshape(-1, 4).T
+
+
+def _rate_columns(w: Analysis) -> Array:
+    """Return rate and sigma of every forecast (2, n), NaN where not known."""
+    mounts = (forecast.mount for forecast in w.record.forecasts)
+    rows = [(np.nan,) * 2 if one is None else (one.rate_ratio, one.rate_ratio_sigma) for one in mounts]
+    return np.array(rows).reshape(-1, 2).T
 
 
 def _as_known(w: Analysis, values: Array, spread: Array, **style: str) -> Series:
@@ -89,14 +102,11 @@ def _as_known(w: Analysis, values: Array, spread: Array, **style: str) -> Series
 
 
 def _axis_panel(w: Analysis) -> Panel:
-    azimuth, altitude = _column(w, "polar_azimuth_error_deg"), _column(w, "polar_altitude_error_deg")
+    azimuth, of_azimuth, altitude, of_altitude = _axis_columns(w)
     known = np.flatnonzero(np.isfinite(azimuth))
     # What the first hours did not know yet must not flatten all that came later.
     late = known[len(known) // 2 :]
     reach = 1.5 * quantile_of(np.abs([azimuth[late], altitude[late]]), 1.0) + 0.1
-    of_azimuth, of_altitude = (
-        _column(w, f"polar_{name}_error_sigma_deg") for name in ("azimuth", "altitude")
-    )
     return Panel(
         name="Polar axis",
         unit="degrees off the pole",
@@ -113,8 +123,8 @@ def _axis_panel(w: Analysis) -> Panel:
 
 
 def _rate_panel(w: Analysis) -> Panel:
-    sigma = 100 * _column(w, "rate_ratio_sigma")
-    percent = np.where(np.isfinite(sigma), 100 * (_column(w, "rate_ratio") - 1), np.nan)
+    ratio, sigma = _rate_columns(w)
+    percent, sigma = np.where(np.isfinite(sigma), 100 * (ratio - 1), np.nan), 100 * sigma
     middle, usual = median_of(percent), median_of(np.abs(percent - median_of(percent)))
     reach = max(6 * usual, 3 * median_of(sigma), 0.02)
     return Panel(

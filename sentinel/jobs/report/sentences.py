@@ -333,22 +333,20 @@ def mount_lines(w: Analysis) -> list[str]:
             f"rate {signed(100 * (rate - 1), 4)} % off the mean solar rate, camera rolled by "
             f"{signed(np.degrees(float(p.roll_rad[0])), 1)} degrees."
         )
-    last = next((f for f in reversed(w.record.forecasts) if f.polar_azimuth_error_deg is not None), None)
+    known = ((f.time_utc, f.mount.axis) for f in reversed(w.record.forecasts) if f.mount is not None)
+    last = next(((time_utc, axis) for time_utc, axis in known if axis is not None), None)
     if last is not None:
+        time_utc, axis = last
         lines.append(
-            f"As of the last forecast, {minute(last.time_utc)} UTC: azimuth "
-            f"{_pm(last.polar_azimuth_error_deg, last.polar_azimuth_error_sigma_deg, 3)}, altitude "
-            f"{_pm(last.polar_altitude_error_deg, last.polar_altitude_error_sigma_deg, 3)} degrees "
-            "(1-sigma)."
-        )  # fmt: skip
+            f"As of the last forecast, {minute(time_utc)} UTC: azimuth "
+            f"{_pm(axis.azimuth_error_deg, axis.azimuth_sigma_deg)}, altitude "
+            f"{_pm(axis.altitude_error_deg, axis.altitude_sigma_deg)} degrees (1-sigma)."
+        )
     return lines
 
 
-def _pm(value: float | None, sigma: float | None, decimals: int) -> str:
-    if value is None:
-        return "not known"
-    spread = "" if sigma is None else f" ± {sigma:.{decimals}f}"
-    return f"{signed(value, decimals)}{spread}"
+def _pm(value: float, sigma: float) -> str:
+    return f"{signed(value, 3)} ± {sigma:.3f}"
 
 
 def chain_lines(record: Record) -> list[str]:

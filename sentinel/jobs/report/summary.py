@@ -68,6 +68,12 @@ class Summary:
     left_alone: str
 
     @property
+    def implied_focal_length_mm(self) -> float | None:
+        """What the disc's size implies, where it contradicts the settings."""
+        mount = self.forecast.mount if self.forecast is not None else None
+        return mount.implied_focal_length_mm if mount is not None else None
+
+    @property
     def expected(self) -> int:
         """How many frames the span from the first to the last should have brought."""
         if not self.interval_s:
@@ -136,7 +142,7 @@ def _headline(
 
 def _sun_down(discs: Sequence[MeasuredFrame], forecast: Forecast | None, settings: Settings) -> str:
     """Return what to say where discs were seen and none believed, the sun being down; empty: not so."""
-    if not discs or forecast is None or forecast.seen_utc is not None:
+    if not discs or forecast is None or forecast.pointing is not None:
         return ""
     altitude_deg, _ = Sun(settings.site).altaz_deg(np.array([utc_s(frame.time_utc) for frame in discs]))
     if altitude_deg.max() > 0:
@@ -191,7 +197,7 @@ def summary_lines(summary: Summary) -> list[str]:
     ]
     if s.forecast is not None:
         lines.append(f"Forecast  {_foreseen(s.forecast, s.discs)}")
-    implied_mm = s.forecast.implied_focal_length_mm if s.forecast is not None else None
+    implied_mm = s.implied_focal_length_mm
     if implied_mm is not None:
         lines.append(
             f"Settings  the focal length is set to {s.focal_length_mm:.4g} mm, "
@@ -229,18 +235,18 @@ def _way(s: Summary) -> str:
 
 
 def _foreseen(forecast: Forecast, discs: int) -> str:
-    if forecast.seen_utc is not None:
+    if forecast.pointing is not None:
         return f"{_exit(forecast)}; {forecast.basis}"
     return f"none: not one of the {discs} discs could be believed" if discs else forecast.basis
 
 
 def _exit(forecast: Forecast) -> str:
-    if forecast.exit_utc is None:
+    if forecast.exit.median_utc is None:
         return "the limb reaches no edge within 48 h"
-    if forecast.exit_utc <= forecast.time_utc:
-        return f"the limb reached the {forecast.edge} edge at {minute(forecast.exit_utc)}"
-    early = f", {minute(forecast.exit_early_utc)} at the earliest (5 %)" if forecast.exit_early_utc else ""
-    return f"the limb reaches the {forecast.edge} edge at {minute(forecast.exit_utc)}{early}"
+    if forecast.exit.median_utc <= forecast.time_utc:
+        return f"the limb reached the {forecast.exit.edge} edge at {minute(forecast.exit.median_utc)}"
+    early = f", {minute(forecast.exit.early_utc)} at the earliest (5 %)" if forecast.exit.early_utc else ""
+    return f"the limb reaches the {forecast.exit.edge} edge at {minute(forecast.exit.median_utc)}{early}"
 
 
 def _noticed(s: Summary) -> str:
@@ -271,7 +277,7 @@ def summary_json(summary: Summary) -> dict[str, object]:
         "next_visit_utc": _optional(s.forecast.next_visit_utc) if s.forecast else None,
         "next_visit_reason": s.forecast.next_visit_reason if s.forecast else None,
         "focal_length_mm": s.focal_length_mm,
-        "implied_focal_length_mm": s.forecast.implied_focal_length_mm if s.forecast else None,
+        "implied_focal_length_mm": s.implied_focal_length_mm,
     }
 
 

@@ -186,21 +186,19 @@ def _first_guesses(
     forecasts: Sequence[Forecast], begin_s: float, end_s: float, settings: Settings, stretch_count: int
 ) -> list[Points]:
     """Return where the forecast that knew most had the mount; or perfect ones, the camera rolled any way."""
-    knowing = [
-        f
-        for f in forecasts
-        if begin_s <= utc_s(f.time_utc) < end_s and f.departed_utc is None and f.rate_ratio is not None
-    ]
-    best = max(knowing, key=lambda f: (f.arc_h or 0.0, f.time_utc), default=None)
-    if best is None or best.rate_ratio is None:
+    known = ((f.mount, f.time_utc) for f in forecasts if begin_s <= utc_s(f.time_utc) < end_s)
+    followed = [(m, at) for m, at in known if m is not None and m.departed_utc is None]
+    best = max(followed, key=lambda one: (one[0].arc_h, one[1]), default=None)
+    if best is None:
         rate = rate_arcsec_s(settings.mount.tracking)
         return [_points(rate, 0.0, 0.0, roll, stretch_count) for roll in range(0, 360, 45)]
+    mount, _ = best
     return [
         _points(
-            best.rate_ratio * rate_arcsec_s("solar"),
-            best.polar_azimuth_error_deg or 0.0,
-            best.polar_altitude_error_deg or 0.0,
-            best.roll_deg or 0.0,
+            mount.rate_ratio * rate_arcsec_s("solar"),
+            mount.axis.azimuth_error_deg if mount.axis is not None else 0.0,
+            mount.axis.altitude_error_deg if mount.axis is not None else 0.0,
+            mount.roll_deg,
             stretch_count,
         )
     ]

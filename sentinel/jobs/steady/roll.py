@@ -13,6 +13,7 @@ from math import hypot, inf
 
 import numpy as np
 
+from sentinel.core.foreseen import MountFit
 from sentinel.core.records import Forecast, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
@@ -108,8 +109,9 @@ def _told(begins: Sequence[float], forecasts: Sequence[Forecast], settings: Sett
     )
     best: list[Attitude] = []
     for begin, end in pairwise([*begins, inf]):
-        own = [one for one in forecasts if begin <= utc_s(one.time_utc) < end and one.departed_utc is None]
-        found = [_of(one, settings) for one in own if one.roll_sigma_deg is not None]
+        own = [one.mount for one in forecasts if begin <= utc_s(one.time_utc) < end]
+        followed = [one for one in own if one is not None and one.departed_utc is None]
+        found = [_of(one, one.roll_sigma_deg) for one in followed if one.roll_sigma_deg is not None]
         best.append(max(found, key=_rank, default=nothing))
     return best
 
@@ -119,16 +121,17 @@ def _rank(one: Attitude) -> tuple[bool, bool, float]:
     return one.known, one.roll_share > 0.5, -one.roll_sigma_deg
 
 
-def _of(forecast: Forecast, settings: Settings) -> Attitude:
+def _of(mount: MountFit, roll_sigma_deg: float) -> Attitude:
+    axis = mount.axis
     return Attitude(
-        roll_deg=forecast.roll_deg or 0.0,
-        roll_share=forecast.roll_share or 0.0,
-        roll_sigma_deg=forecast.roll_sigma_deg or 0.0,
-        azimuth_error_deg=forecast.polar_azimuth_error_deg or 0.0,
-        altitude_error_deg=forecast.polar_altitude_error_deg or 0.0,
+        roll_deg=mount.roll_deg,
+        roll_share=mount.roll_share,
+        roll_sigma_deg=roll_sigma_deg,
+        azimuth_error_deg=axis.azimuth_error_deg if axis is not None else 0.0,
+        altitude_error_deg=axis.altitude_error_deg if axis is not None else 0.0,
         # A mount that stands has an axis that nothing tells.
-        axis_sigma_deg=UNKNOWN_SIGMA_DEG if forecast.rate_ratio == 0 else forecast.axis_sigma_deg or 0.0,
-        scale_arcsec_px=forecast.scale_arcsec_px or settings.camera.scale_arcsec_px,
+        axis_sigma_deg=UNKNOWN_SIGMA_DEG if axis is None else mount.axis_sigma_deg or 0.0,
+        scale_arcsec_px=mount.scale_arcsec_px,
     )
 
 

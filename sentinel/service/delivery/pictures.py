@@ -8,7 +8,7 @@ import numpy as np
 
 from sentinel.chain.intake.decode import Picture, read_picture
 from sentinel.chain.notify.picture import Grey, Sketch, behind, picture_jpeg
-from sentinel.chain.notify.upright import upright_of
+from sentinel.chain.notify.upright import shown_scale, upright_of
 from sentinel.core.errors import FrameProblem
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
@@ -56,17 +56,17 @@ def draw_scene(
     shown = upright_of(frame, forecast, settings, sun)
     if not upright:
         shown = replace(shown, up_deg=0.0)
-    scale = settings.camera.scale_arcsec_px
-    if forecast is not None and forecast.scale_arcsec_px:
-        scale = forecast.scale_arcsec_px
+    pointing = forecast.pointing if forecast is not None else None
+    places = forecast.places if forecast is not None and target else None
+    radius_px = float(sun.angular_radius_arcsec(utc_s(frame.time_utc))) / shown_scale(forecast, settings)
     sketch = Sketch(
         frame=frame,
         upright=shown,
         margin_px=settings.frames.margin_px,
         behind_px=behind(scene.way, frame),
-        expected_px=forecast.expected_px if forecast is not None else None,
-        target_px=forecast.recentre_to_px if forecast is not None and target else None,
-        expected_radius_px=float(sun.angular_radius_arcsec(utc_s(frame.time_utc))) / scale,
+        expected_px=pointing.expected_px if pointing is not None else None,
+        target_px=places.now.to_px if places is not None else None,
+        expected_radius_px=radius_px,
     )
     return picture_jpeg(grey, sketch, most_bytes=most_bytes)
 

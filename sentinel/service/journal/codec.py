@@ -9,7 +9,9 @@ from typing import Any, TypeVar
 
 from pydantic import TypeAdapter
 
+from sentinel.core.records import Forecast
 from sentinel.core.times import format_utc
+from sentinel.service.journal.forecast_line import record_of
 
 T = TypeVar("T")
 
@@ -30,8 +32,9 @@ def encode(record: object) -> str:
 
 
 def decode(kind: type[T], body: str) -> T:
-    """Return the record of a kind that `encode` wrote."""
-    record: T = _adapter(kind).validate_python(json.loads(body))
+    """Return the record of a kind that `encode` wrote, today or before."""
+    values = json.loads(body)
+    record: T = _adapter(kind).validate_python(record_of(values) if kind is Forecast else values)
     return record
 
 

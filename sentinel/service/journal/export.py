@@ -5,8 +5,10 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from sentinel.core.files import replaced
+from sentinel.core.records import Forecast
 from sentinel.core.tables import Layout, write_ordered
 from sentinel.service.journal.codec import plain
+from sentinel.service.journal.forecast_line import line_of
 from sentinel.service.journal.journal import Journal
 
 
@@ -28,4 +30,5 @@ def export(journal: Journal, folder: Path) -> None:
 def _write_lines(path: Path, records: Iterable[object]) -> None:
     with replaced(path) as temporary, temporary.open("w", encoding="utf-8") as file:
         for record in records:
-            file.write(json.dumps(plain(record), ensure_ascii=False, allow_nan=False) + "\n")
+            shown = line_of(record) if isinstance(record, Forecast) else record
+            file.write(json.dumps(plain(shown), ensure_ascii=False, allow_nan=False) + "\n")

@@ -67,7 +67,8 @@ def visit_lines(s: Standing, now_utc: datetime) -> list[str]:
     """Return what the next visit should see to, a line a job."""
     times = s.times.as_of(now_utc)
     lines = [task_line(evidence(job), times) for job in next_visit(s, now_utc)]
-    if not lines and s.forecast is not None and s.forecast.touch_gains is False:
+    places = s.forecast.places if s.forecast is not None else None
+    if not lines and places is not None and not places.touch_gains:
         return ["Nothing: a touch would gain no time, leave it alone"]
     return lines or ["Nothing to do"]
 

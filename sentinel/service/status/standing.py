@@ -11,7 +11,8 @@ from sentinel.chain.judge.until import Answer, answer
 from sentinel.chain.notify.counting import Counts
 from sentinel.chain.notify.headline import Headline, Trouble, headline, troubles_of
 from sentinel.chain.undo import UNDO
-from sentinel.core.records import Edge, Forecast, Mark, Surroundings
+from sentinel.core.foreseen import Edge
+from sentinel.core.records import Forecast, Mark, Surroundings
 from sentinel.core.settings import Settings
 from sentinel.core.words import TimeWriter, times_in
 from sentinel.service.status.board import Board
@@ -136,12 +137,13 @@ def standing_of(
 ) -> Standing:
     """Return the standing at a moment."""
     forecast, surroundings = _finite(board.forecast), board.surroundings
-    stop_utc = forecast.stop_edge_utc if forecast is not None else None
     times = times_in(settings.alerts.zone)
     troubles = troubles_of(board.open.values(), now_utc, times)
     agenda = agenda_of(forecast, settings, now_utc, board.seen)
     if agenda.clock is not None:
         forecast = None  # nothing that stands on its times is shown
+    pointing = forecast.pointing if forecast is not None else None
+    mount = forecast.mount if forecast is not None else None
     head = headline(agenda, forecast, troubles, now_utc, times)
     return Standing(
         written_utc=now_utc,
@@ -153,8 +155,8 @@ def standing_of(
         leave_reason=head.reason,
         set_off_utc=head.set_off_utc,
         agenda=agenda,
-        stop_edge_min=_stop_min(forecast, stop_utc),
-        stop_edge=forecast.stop_edge if forecast is not None else None,
+        stop_edge_min=_stop_min(forecast),
+        stop_edge=pointing.stop_edge if pointing is not None else None,
         troubles=troubles,
         zone=settings.alerts.zone,
         verified_utc=board.disc.time_utc if board.disc is not None else None,
@@ -169,7 +171,7 @@ def standing_of(
         supplies=_supplies(board, settings),
         free_bytes=surroundings.free_bytes if surroundings is not None else None,
         state_free_bytes=surroundings.state_free_bytes if surroundings is not None else None,
-        axis_turned_deg=forecast.axis_turned_deg if forecast is not None else None,
+        axis_turned_deg=mount.axis_turned_deg if mount is not None else None,
         axis_limit_deg=settings.mount.axis_limit_deg if settings.mount.tracking != "none" else None,
         clock_offset_s=clock_offset_s,
         clock_synchronised=surroundings.clock_synchronised if surroundings is not None else None,
@@ -200,9 +202,7 @@ def _finite(forecast: Forecast | None) -> Forecast | None:
     if forecast is None:
         return None
     unknown = {f.name: None for f in fields(forecast) if not _all_finite(getattr(forecast, f.name))}
-    unknown.pop("later_places", None)
-    places = tuple(place for place in forecast.later_places if _all_finite(place))
-    return replace(forecast, **unknown, later_places=places)  # type: ignore[arg-type]
+    return replace(forecast, **unknown)  # type: ignore[arg-type]
 
 
 def _all_finite(value: object) -> bool:
@@ -215,11 +215,12 @@ def _all_finite(value: object) -> bool:
     return True
 
 
-def _stop_min(forecast: Forecast | None, stop_utc: datetime | None) -> float | None:
+def _stop_min(forecast: Forecast | None) -> float | None:
     """Return how long a stop would leave; it changes so slowly that the forecast's own moment will do."""
-    if forecast is None or stop_utc is None:
+    pointing = forecast.pointing if forecast is not None else None
+    if forecast is None or pointing is None or pointing.stop_edge_utc is None:
         return None
-    return round((stop_utc - forecast.time_utc).total_seconds() / 60, 1)
+    return round((pointing.stop_edge_utc - forecast.time_utc).total_seconds() / 60, 1)
 
 
 def _folder(surroundings: Surroundings | None) -> str:

@@ -1,0 +1,91 @@
+"""What a forecast is made from."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sentinel.chain.forecast.discs import TrackedDisc
+from sentinel.chain.forecast.ensemble import Ensemble
+from sentinel.chain.forecast.exits import Frame
+from sentinel.chain.forecast.line import Line
+from sentinel.chain.forecast.periodic_error import PeriodicError
+from sentinel.chain.forecast.place_and_clock import SettingsDoubt
+from sentinel.chain.forecast.sun_path import SunPath
+from sentinel.chain.forecast.visits import Stores
+from sentinel.core.settings import Settings
+from sentinel.sky.arrays import Array
+from sentinel.sky.sun import Sun
+
+CHANGED = 0.9
+"""Share of the draws with a change above which the drift counts as changed."""
+PERHAPS_CHANGED = 0.05
+CAUSE_KNOWN = 0.95
+CAUSE_KNOWN_S = 5400.0
+"""Whether a changed drift is the drive's or the axis's shows after so long, at the soonest."""
+CHANGED_TOLD_S = 12 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """The disc has left the mount's track: how it has moved since."""
+
+    since_s: float
+    line: Line
+    stopped: bool
+    last: TrackedDisc
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """All that a forecast stands on."""
+
+    settings: Settings
+    sun: Sun
+    frame: Frame
+    scale: float
+    """Arcseconds a pixel, by the disc."""
+    stores: Stores
+    interval_s: float
+    draws: Ensemble
+    coming: SunPath
+    tracks_px: Array
+    """Their tracks at the coming times, (2, n, draws)."""
+    worm: PeriodicError | None
+    """The drive's periodic error, to and fro along the equator."""
+    last: TrackedDisc
+    arc_h: float
+    stretches: int
+    clipped: bool
+    """No whole disc has been seen."""
+    departure: Departure | None
+    out_since_s: float | None
+    """Since when the limb has been seen beyond an edge."""
+    expected_exit_s: float | None
+    """The last forecast's median exit."""
+    changed_s: float | None
+    """When the drift became another and the track from before was let go; None: it did not."""
+    settings_doubt: SettingsDoubt
+
+    @property
+    def seen_s(self) -> float:
+        """Exposure of the last disc that it stands on."""
+        return (self.departure.last if self.departure is not None else self.last).utc_s
+
+    def drift_changed_s(self) -> float | None:
+        """Return since when the disc drifts otherwise than it did; None: that is not likely, or long ago."""
+        changed_s = self.draws.changed_s()
+        changed = np.isfinite(changed_s)
+        if changed.mean() > CHANGED:
+            return float(np.median(changed_s[changed]))
+        old = self.changed_s is None or self.coming.now_s - self.changed_s > CHANGED_TOLD_S
+        return None if old else self.changed_s
+
+    def cause_flags(self) -> tuple[str, ...]:
+        """Return what is known of why the disc drifts otherwise than it did."""
+        tips = float(self.draws.tipping().mean())
+        if float(np.isfinite(self.draws.changed_s()).mean()) > PERHAPS_CHANGED:
+            return ("cause-open",)
+        young = self.changed_s is not None and self.last.utc_s - self.changed_s < CAUSE_KNOWN_S
+        if tips > CAUSE_KNOWN and not young:
+            return ("tips",)
+        return ("cause-open",) if tips > 1 - CAUSE_KNOWN or young else ()

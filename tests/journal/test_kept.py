@@ -1,0 +1,69 @@
+"""A journal as it was written before records changed is read, gone on with and exported as ever.
+
+`kept/` was written by the program of 30 November 2026: 44 invented minutes, forecasts of every kind, and an
+invented incident of each condition; beside it what that program exported of it.
+"""
+
+import json
+import shutil
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from sentinel.core.records import Outcome, Tick
+from sentinel.service.journal import Journal, export
+
+KEPT = Path(__file__).with_name("kept")
+
+
+def read(path: Path) -> list[str]:
+    return path.read_text(encoding="utf-8").splitlines()
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Path:
+    return Path(shutil.copy(KEPT / "journal.sqlite", tmp_path))
+
+
+@pytest.mark.parametrize("name", ["forecasts.jsonl", "incidents.jsonl"])
+def test_what_was_kept_is_exported_as_it_was_then(journal: Path, name: str) -> None:
+    opened = Journal.read(journal)
+    export(opened, journal.parent)
+    opened.close()
+    now, then = (
+        (folder / name).read_text(encoding="utf-8").splitlines() for folder in (journal.parent, KEPT)
+    )
+    assert len(now) == len(then) > 10
+    for line, old in zip(now, then, strict=True):
+        shown, kept = json.loads(line), json.loads(old)
+        assert list({name: None for name in shown if name in kept}) == list(kept)
+        # What is new is not known of then.
+        assert {name: value for name, value in shown.items() if value or name in kept} == kept
+
+
+def test_a_watch_goes_on_with_it(journal: Path) -> None:
+    opened = Journal.resume(journal)
+    before = list(opened.forecasts())
+    again = before[-2]
+    later = again.time_utc + timedelta(minutes=1)
+    opened.record(Tick(time_utc=later), later, Outcome(forecast=again))
+    assert list(opened.forecasts()) == [*before, again]
+    opened.close()
+
+
+def test_the_parts_of_a_forecast_are_known_or_not(journal: Path) -> None:
+    opened = Journal.read(journal)
+    *_, followed, departed, still, without = opened.forecasts()
+    opened.close()
+    assert followed.places is not None
+    assert followed.mount is not None
+    assert followed.mount.axis is not None
+    assert departed.places is None
+    assert departed.departed_utc is not None
+    assert departed.pointing is not None
+    assert still.mount is not None
+    assert still.mount.axis is None
+    assert still.contradiction is not None
+    assert (without.mount, without.pointing, without.places) == (None, None, None)
+    assert without.next_visit_reason == "axis-limit"
