@@ -13,8 +13,9 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 # Rooms in the order of the flow; a room may import itself and anything before it.
 ORDER = [
     "core.errors", "core.times", "core.typed", "core.words", "core.clock", "core.files", "core.complaints",
-    "core.plain_yaml", "core.foreseen", "core.records", "core.section", "core.contact", "core.settings",
-    "core.explained", "core.tables", "core.growing_table", "sky",
+    "core.plain_yaml", "core.foreseen", "core.other_cameras", "core.records", "core.section",
+    "core.contact", "core.monitoring", "core.settings", "core.explained", "core.tables",
+    "core.growing_table", "sky",
     "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.following", "chain.judge",
     "chain.notify", "chain.undo", "chain.pipeline", "chain.runner",
     "service.journal", "service.delivery", "service.status", "service.watch",

@@ -11,6 +11,7 @@ from sentinel.chain.judge.core import Judge, JudgeState
 from sentinel.chain.notify import compose, routing, wording
 from sentinel.chain.track import Context, Track
 from sentinel.chain.undo import UndoLog
+from sentinel.core.other_cameras import SunSeen
 from sentinel.core.records import Alert, Event, Forecast, Incident, Mark, MeasuredFrame, Outcome, Tick
 from sentinel.core.settings import Settings
 from sentinel.sky import Sun
@@ -103,6 +104,11 @@ class Pipeline:
     def focus_ratio(self) -> float | None:
         """Edge width over that at the same altitude before; None: nothing to compare with yet."""
         return self._judged.optics.ratio
+
+    @property
+    def sun(self) -> SunSeen | None:
+        """Whether the sun is seen, for the other cameras of the site; None: no picture has come yet."""
+        return self._judged.sun
 
     def step(self, event: Event, now_utc: datetime) -> Outcome:
         """Take up one event at a time that never decreases; return all that comes of it."""

@@ -12,6 +12,7 @@ from math import isfinite, log2, nan
 from typing import Any, Literal
 
 from sentinel.core.foreseen import NO_EXIT, Contradiction, Due, Exit, MountFit, PathPoint, Places, Pointing
+from sentinel.core.other_cameras import OtherCamera
 from sentinel.core.times import utc_s
 
 
@@ -169,7 +170,7 @@ class Surroundings:
     """For how long before this reading the watch itself was not running; None: it was."""
 
 
-Event = MeasuredFrame | Tick | Mark | Surroundings
+Event = MeasuredFrame | Tick | Mark | Surroundings | OtherCamera
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,9 +11,10 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, Field, ValidationError, model_validator
 
 from sentinel.core.complaints import one_line
-from sentinel.core.contact import Alerts, Channel, Delivery, Heartbeat, Metrics, Mqtt, Page, Quiet, Sleep
+from sentinel.core.contact import Alerts, Channel, Delivery, Heartbeat, Page, Quiet, Sleep
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import shown_name
+from sentinel.core.monitoring import Metrics, Mqtt, Neighbours
 from sentinel.core.plain_yaml import overlay, read_yaml
 from sentinel.core.section import Section
 
@@ -351,6 +352,7 @@ class Settings(Section):
     page: Page = Page()
     metrics: Metrics = Metrics()
     mqtt: Mqtt = Mqtt()
+    neighbours: Neighbours = Neighbours()
 
     @model_validator(mode="after")
     def _channels_once(self) -> "Settings":

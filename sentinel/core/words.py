@@ -173,6 +173,11 @@ def either(names: Sequence[str]) -> str:
     return " or ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
 
 
+def both(names: Sequence[str]) -> str:
+    """Return `east, west and north`."""
+    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
+
+
 def capital(text: str) -> str:
     """Return a text that begins a sentence."""
     return f"{text[:1].upper()}{text[1:]}"

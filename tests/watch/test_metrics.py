@@ -15,8 +15,8 @@ from urllib.request import Request, urlopen
 
 import pytest
 
-from sentinel.core.contact import Metrics
 from sentinel.core.errors import RequestProblem
+from sentinel.core.monitoring import Metrics
 from sentinel.core.records import Outcome
 from sentinel.core.settings import Settings, validate
 from sentinel.service.status.board import Board

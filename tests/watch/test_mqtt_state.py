@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.core.contact import Mqtt
 from sentinel.core.errors import RequestProblem
+from sentinel.core.monitoring import Mqtt
 from sentinel.core.settings import validate
 from sentinel.service.status.board import Board
 from sentinel.service.status.standing import Standing
@@ -126,7 +126,7 @@ def broker_at(folder: Path, port: int, *more: str) -> Iterator[None]:
 
 GONE = """
 import sys, time
-from sentinel.core.contact import Mqtt
+from sentinel.core.monitoring import Mqtt
 from sentinel.service.watch.mqtt_state import StatePublisher
 one = StatePublisher(Mqtt(url_from=sys.argv[1]), "East ridge")
 one.start()

@@ -27,6 +27,7 @@ from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.lens import Lens
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings, judged
 from sentinel.chain.judge.optics import Optics
+from sentinel.chain.judge.others import Company, own_sun
 from sentinel.chain.judge.plausibility import Plausibility
 from sentinel.chain.judge.supplies import COUNT_OVER
 from sentinel.chain.judge.timekeeping import Timekeeping
@@ -37,6 +38,7 @@ from sentinel.chain.track.observation import Observation
 from sentinel.chain.track.path import is_tracking
 from sentinel.chain.track.runs import Moved
 from sentinel.chain.track.state import Track
+from sentinel.core.other_cameras import OtherCamera, SunSeen
 from sentinel.core.records import (
     Event,
     Forecast,
@@ -74,6 +76,10 @@ class JudgeState(NamedTuple):
     lens: Lens = Lens()
     sight: Observation | None = None
     """Of the last usable frame."""
+    company: Company = Company()
+    """What other cameras of the site tell."""
+    sun: SunSeen | None = None
+    """What this one tells them."""
     cases: tuple[Case, ...] = ()
     """Whatever is not quiet."""
 
@@ -118,6 +124,8 @@ class Judge:
             state, found = self._mark(state, event), {}
         elif isinstance(event, Surroundings):
             state, found = self._surroundings(state, event), {}
+        elif isinstance(event, OtherCamera):
+            state, found = state._replace(company=state.company.after(event)), {}
         else:
             facts = self._last_facts(state)
             found = arrivals.silence_readings(state.arrivals, state.start_s, now_s, self._context, facts)
@@ -150,7 +158,9 @@ class Judge:
             # By a place or a time that cannot be right a healthy drive looks wrong.
             more["runaway"] = state.deadlines.rate
         found |= self._at_limit(more, foreseen=state.deadlines)
-        seeing, more = visibility.take_frame(state.visibility, sight, track.path.drift, context)
+        seeing, more = visibility.take_frame(
+            state.visibility, sight, track.path.drift, context, state.company
+        )
         found |= more
         looking, more = optics.take_frame(
             state.optics,
@@ -187,6 +197,7 @@ class Judge:
             deadlines=foreseen,
             visit=visit.take_frame(state.visit, found=sight.found, good=good, going=track.visit.going),
             sight=sight,
+            sun=own_sun(state.sun, sight, track, context, checking=state.visit.checking),
         )
         return state, found
 

@@ -5,14 +5,16 @@ dims the disc or frays its limb before it hides it, a cap or a mount does not. S
 cloud behind, and a dark frame is called lost only where there was none in the hour before.
 """
 
-from math import hypot, log2
+from math import log2
 from typing import Any, NamedTuple
 
+from sentinel.chain.judge.last_seen import Seen, has_left, where_it_should_be
 from sentinel.chain.judge.lifecycle import Finding, Readings
+from sentinel.chain.judge.others import ALONE_S, CLOUDED_ALONE_S, CLOUDED_WAKE_S, Alone, Company
 from sentinel.chain.judge.overcast import Cleared, Overcast, cleared, looked
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
-from sentinel.chain.track.path import Vector, leaving
+from sentinel.chain.track.path import Vector
 from sentinel.core.records import Severity
 from sentinel.core.settings import Thresholds
 from sentinel.core.times import format_utc, from_utc_s
@@ -33,18 +35,6 @@ class Steady(NamedTuple):
     low: float
     high: float
     odd: int = 0
-
-
-class Seen(NamedTuple):
-    """Where the disc was last, and how it moved: enough to say where it should be now."""
-
-    time_s: float
-    x_px: float
-    y_px: float
-    radius_px: float
-    drift: Vector
-    frame: str
-    clear: bool
 
 
 class Level(NamedTuple):
@@ -82,6 +72,8 @@ class Visibility(NamedTuple):
     covers: tuple[float, ...] = ()
     cover_since_s: float | None = None
     steady: Steady | None = None
+    alone: Alone = Alone()
+    """Others see the sun that is missing here; once that is sure it stays so until it is seen here."""
 
 
 def level_stops(sight: Observation) -> float | None:
@@ -92,20 +84,20 @@ def level_stops(sight: Observation) -> float | None:
 
 
 def take_frame(
-    state: Visibility, sight: Observation, drift: Vector, context: Context
+    state: Visibility, sight: Observation, drift: Vector, context: Context, company: Company
 ) -> tuple[Visibility, Readings]:
-    """Take one frame."""
+    """Take one frame; `company` is what other cameras of the site tell."""
     if state.seen is not None and sight.time_s < state.seen.time_s - context.interval_s:
         return state, {}
     state, hint = _hinted(state, sight, context)
     if sight.trusted:
         state = _seen(state, sight, drift, hint)
     elif sight.sun.clear_deg > context.thresholds.sun_clear_deg:
-        state = _dark(state, sight, context, hint)
+        state = _dark(state, sight, context, hint, company)
     else:
         # The sun is down or behind the line: nothing is expected, and the waiting begins anew.
         state = state._replace(
-            dark_since_s=None, dark_frames=0, found_run=0, unseen_since_s=None,
+            dark_since_s=None, dark_frames=0, found_run=0, unseen_since_s=None, alone=Alone(),
             overcast=state.overcast.paused(),
         )  # fmt: skip
     state = _covered(state, sight, context)
@@ -203,11 +195,14 @@ def _seen(state: Visibility, sight: Observation, drift: Vector, hint: bool) -> V
         unseen_since_s=None,
         overcast=state.overcast.paused(),
         missed=False,
+        alone=Alone(),
         lit=state.lit or sight.brightness > 0,
     )
 
 
-def _dark(state: Visibility, sight: Observation, context: Context, hint: bool) -> Visibility:
+def _dark(
+    state: Visibility, sight: Observation, context: Context, hint: bool, company: Company
+) -> Visibility:
     limits = context.thresholds
     if state.dark_since_s is None:
         recent = sum(time_s >= sight.time_s - 3.5 * context.interval_s for time_s in state.hints)
@@ -219,6 +214,7 @@ def _dark(state: Visibility, sight: Observation, context: Context, hint: bool) -
         state = state._replace(dark_since_s=sight.time_s, cloudy=cloudy or not fresh)
     unseen = state.unseen_since_s if state.unseen_since_s is not None else sight.time_s
     overcast = looked(state.overcast, sight, limits)
+    state = _beside_others(state, sight, context, company)
     return state._replace(
         dark_frames=state.dark_frames + 1,
         dark_last_s=sight.time_s,
@@ -230,8 +226,25 @@ def _dark(state: Visibility, sight: Observation, context: Context, hint: bool) -
     )
 
 
+def _beside_others(state: Visibility, sight: Observation, context: Context, company: Company) -> Visibility:
+    """Take what other cameras tell of a sun that is missing here."""
+    since_s = state.dark_since_s
+    if since_s is None or state.seen is None or state.missed:
+        return state
+    alone = company.alone(since_s, sight.time_s, context.interval_s)
+    if alone.seconds >= (CLOUDED_ALONE_S if state.cloudy else ALONE_S):
+        return state._replace(alone=alone)
+    clouded = company.clouded(since_s, sight.time_s, context.interval_s)
+    # A disc that drifted over the edge has left, whatever the sky does over all of them.
+    if clouded and not state.cloudy and has_left(state.seen, sight, context) is None:
+        return state._replace(cloudy=True)
+    return state
+
+
 def _lost_finding(state: Visibility, sight: Observation, context: Context) -> Finding | None:
     limits = context.thresholds
+    if state.alone.seconds and state.seen is not None and state.dark_since_s is not None:
+        return _alone_finding(state, state.seen, state.dark_since_s, sight, context)
     if state.seen is not None and state.cloudy and state.dark_since_s is not None:
         sky = cleared(state.overcast, sight.time_s)
         if sky is not None:
@@ -254,6 +267,25 @@ def _lost_finding(state: Visibility, sight: Observation, context: Context) -> Fi
         **where_it_should_be(state.seen, state.dark_since_s, sight, context),
     }
     return Finding(severity=severity, onset_s=state.dark_since_s, frame=sight.frame, detail=detail)
+
+
+def _alone_finding(
+    state: Visibility, seen: Seen, since_s: float, sight: Observation, context: Context
+) -> Finding:
+    """Return what to say of a sun that others see and this camera does not."""
+    dark_s = sight.time_s - seen.time_s
+    detail = {
+        "dark_min": round(dark_s / 60, 1),
+        "dark_frames": state.dark_frames,
+        "seen_by": list(state.alone.seen_by),
+        "seen_there_since_utc": format_utc(from_utc_s(round(state.alone.since_s))),
+        **where_it_should_be(seen, since_s, sight, context),
+    }
+    # Not told anew where it was told already, for another reason.
+    story = "cloud gone" if state.cloudy else ""
+    waits = state.cloudy and dark_s < CLOUDED_WAKE_S
+    severity = Severity.SOON if waits else Severity.NOW
+    return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail, story=story)
 
 
 def _unseen_finding(
@@ -280,40 +312,6 @@ def _is_missed(sky: Cleared | None, sight: Observation, context: Context) -> boo
     limits = context.thresholds
     needed_min = limits.lost_now_min if sky.still else max(limits.cloud_memory_min, limits.lost_now_min)
     return sight.time_s - sky.since_s >= needed_min * 60
-
-
-def where_it_should_be(seen: Seen, missed_s: float, sight: Observation, context: Context) -> dict[str, Any]:
-    """Return what is most likely, and where to look, from the last good disc.
-
-    Parameters
-    ----------
-    missed_s
-        When the first frame was taken that does not show it.
-    """
-    since_s = sight.time_s - seen.time_s
-    x, y = seen.x_px + seen.drift[0] * since_s, seen.y_px + seen.drift[1] * since_s
-    size = (float(sight.width_px), float(sight.height_px))
-    margin = context.settings.frames.margin_px
-    out = leaving((seen.x_px, seen.y_px, seen.radius_px), seen.drift, size, margin)
-    radius_deg = context.sun_radius_rad(sight.time_s) * 57.29578
-    off = hypot(x - sight.width_px / 2, y - sight.height_px / 2) / seen.radius_px * radius_deg
-    detail: dict[str, Any] = {
-        "last_seen_utc": format_utc(from_utc_s(seen.time_s)),
-        "last_px": [round(seen.x_px, 1), round(seen.y_px, 1)],
-        "expected_px": [round(x, 1), round(y, 1)],
-        "azimuth_deg": round(sight.sun.azimuth_deg, 1),
-        "altitude_deg": round(sight.sun.altitude_deg, 1),
-        "off_axis_deg": round(off, 2),
-    }
-    # The last sixth of a limb is no longer measured.
-    if out is not None and out.gone_s - 0.35 * (out.gone_s - out.touch_s) <= since_s + context.interval_s:
-        left = format_utc(from_utc_s(round(min(seen.time_s + out.gone_s, missed_s))))
-        return detail | {"likely": ["left"], "edge": out.edge, "left_utc": left}
-    # Well inside a moment before: something in front is likelier than a mount that threw it out.
-    room = min(x, y, sight.width_px - x, sight.height_px - y)
-    inside = room > 2 * seen.radius_px
-    likely = ["cap-or-filter", "mount", "camera"] if inside else ["mount", "cap-or-filter", "camera"]
-    return detail | {"likely": likely}
 
 
 def _unverified_finding(state: Visibility, sight: Observation, context: Context) -> Finding | None:

@@ -8,7 +8,7 @@ from sentinel.chain.notify.places import rising, where
 from sentinel.chain.notify.tasks import PAST_HOUR_ANGLE
 from sentinel.core.records import Incident, Severity
 from sentinel.core.times import parse_utc
-from sentinel.core.words import TimeWriter, capital, either, small, span_of_minutes
+from sentinel.core.words import TimeWriter, both, capital, either, small, span_of_minutes
 
 _USUAL_RATES = frozenset({"solar", "sidereal", "lunar"})
 _AT_LIMIT = "The axis is at its limit: unwind one full turn first, watch the cables"
@@ -274,6 +274,11 @@ def lost_disc(incident: Incident, times: TimeWriter) -> Phrase:
     what = f"The sun has not been seen since {seen}, and no cloud led up to it"
     if gone:
         what = f"The sun has not been seen since {seen}, and the cloud has been gone since {times.at(gone)}"
+    seers = [str(one) for one in detail.get("seen_by", ())]
+    if seers:
+        others = f"{both(seers)} {'has' if len(seers) == 1 else 'have'}"
+        since = times.at(detail.get("seen_there_since_utc"))
+        what = f"The sun has not been seen since {seen}; {others} seen it without a break since {since}"
     # The sun goes on: its place is good for its own moment only.
     then = times.at(incident.time_utc)
     look = f"It stood at bearing {bearing}, height {height} at {then}"
@@ -287,12 +292,20 @@ def lost_disc(incident: Incident, times: TimeWriter) -> Phrase:
         return Phrase("SUN LOST over the edge", what, f"{left}. {look}", "Recentre", short)
     order = either([_SUSPECTS.get(str(x), str(x)) for x in likely])
     where = "where it is now" if times.again else "there"
-    act = f"If the sky is clear {where}, check {order or 'cap, mount or camera'}"
+    check = f"check {order or 'cap, mount or camera'}"
+    now = incident.severity is Severity.NOW
+    if seers:
+        act = f"{capital(check)}; or does a tree or a ridge stand before this one?"
+        short = f"Sun not seen since {seen}, but seen by {both(seers)}: no cloud. {capital(check)}. "
+        short += f"At {then} at bearing {bearing}, height {height}."
+        title = "SUN LOST HERE ALONE: go and look" if now else "Sun not seen here"
+        return Phrase(title, what, look, act, short)
+    act = f"If the sky is clear {where}, {check}"
     # A repeat may carry dates, and has no room for all of it: where the sun was matters most.
     before = "" if gone and times.again else f", cloud gone {times.at(gone)}" if gone else ", clear before"
     short = f"Sun not seen since {seen}{before}. At {then} at bearing {bearing}, height {height}. "
-    short += f"If sky is clear {where}: check {order or 'cap, mount or camera'}."
-    title = "SUN LOST: go and look" if incident.severity is Severity.NOW else "Sun not seen"
+    short += f"If sky is clear {where}: {check}."
+    title = "SUN LOST: go and look" if now else "Sun not seen"
     return Phrase(title, what, look, act, short)
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from sentinel.core.errors import Problem
+from sentinel.core.other_cameras import OtherCamera
 from sentinel.core.records import (
     Alert,
     Event,
@@ -53,6 +54,7 @@ _EVENTS: dict[str, type[Event]] = {
     "tick": Tick,
     "mark": Mark,
     "surroundings": Surroundings,
+    "other-camera": OtherCamera,
 }
 _EVENT_KINDS = {kind: name for name, kind in _EVENTS.items()}
 _OUTCOMES: dict[type, str] = {Forecast: "forecast", Incident: "incident", Alert: "alert"}

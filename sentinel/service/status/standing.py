@@ -12,6 +12,7 @@ from sentinel.chain.notify.counting import Counts
 from sentinel.chain.notify.headline import Headline, Trouble, headline, troubles_of
 from sentinel.chain.undo import UNDO
 from sentinel.core.foreseen import Edge
+from sentinel.core.other_cameras import SunSeen
 from sentinel.core.records import Forecast, Mark, Surroundings
 from sentinel.core.settings import Settings
 from sentinel.core.words import TimeWriter, times_in
@@ -94,6 +95,8 @@ class Standing:
     """Its name."""
     undoable: tuple[Mark, ...] = ()
     """What was noted a moment ago and can be taken back."""
+    sun: SunSeen | None = None
+    """Whether the sun is seen, for the other cameras of the site."""
     latency_s: float | None = None
     """From the arrival of the last live frame until it was judged; None: none came live."""
 
@@ -134,6 +137,7 @@ def standing_of(
     clock_offset_s: float | None = None,
     focus_ratio: float | None = None,
     messages: Messages | None = None,
+    sun: SunSeen | None = None,
 ) -> Standing:
     """Return the standing at a moment."""
     forecast, surroundings = _finite(board.forecast), board.surroundings
@@ -180,6 +184,7 @@ def standing_of(
         forecast=forecast,
         camera=settings.camera.name,
         undoable=tuple(one.mark for one in board.recent_marks if now_utc - one.mark.time_utc <= UNDO),
+        sun=sun,
         latency_s=board.latency_s,
     )
 

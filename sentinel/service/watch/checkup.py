@@ -15,6 +15,7 @@ from sentinel.chain.intake.decode import read_header
 from sentinel.chain.intake.live import FolderState, LiveFolder
 from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session import find_frames
+from sentinel.core.clock import SystemClock
 from sentinel.core.complaints import complaints
 from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.explained import known_keys
@@ -24,6 +25,7 @@ from sentinel.service.delivery.secrets import resolve
 from sentinel.service.watch.computer import synchronised
 from sentinel.service.watch.metrics_out import need_metrics
 from sentinel.service.watch.mqtt_state import StatePublisher
+from sentinel.service.watch.neighbours import NeighbourReader
 from sentinel.service.watch.state_folder import StateFolder, refuse_folder_inside, state_path
 
 LITTLE_SHARE = 0.10
@@ -58,7 +60,7 @@ def check(configs: Sequence[Path], state: Path | None) -> Iterator[CheckLine]:
         _clock(),
         _channels(settings),
         _page(settings),
-        _extras(settings),
+        _extras(settings, state),
     ):
         yield from part
 
@@ -243,8 +245,8 @@ def _page(settings: Settings) -> Iterator[CheckLine]:
         yield CheckLine("page.listen: needs a small server; pip install 'sentinel[page]'", wrong=True)
 
 
-def _extras(settings: Settings) -> Iterator[CheckLine]:
-    """Say of what other programs are to read whether it can be made: by the same steps as the watch."""
+def _extras(settings: Settings, state: Path | None) -> Iterator[CheckLine]:
+    """Say of what passes between the watch and others whether it can be had: by the watch's own steps."""
     metrics, mqtt = settings.metrics, settings.mqtt
     if metrics.served and settings.page.listen is None:
         yield CheckLine("metrics.served: there is no page to serve it with; set page.listen", wrong=True)
@@ -253,6 +255,8 @@ def _extras(settings: Settings) -> Iterator[CheckLine]:
             need_metrics()
         if mqtt.url_from is not None:
             StatePublisher(mqtt, settings.camera.name)
+        folder = state_path(settings.state.folder, state)
+        NeighbourReader(settings.neighbours, folder, SystemClock())
     except RequestProblem as problem:
         yield CheckLine(str(problem), wrong=True)
 

@@ -12,6 +12,7 @@ from sentinel.chain.intake.pool import MeasuringPool, Work, measure_job
 from sentinel.chain.runner import run
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem, RequestProblem
+from sentinel.core.other_cameras import OtherCamera
 from sentinel.core.records import Event, MeasuredFrame, Outcome, Surroundings, Tick
 from sentinel.core.settings import Settings
 from sentinel.service.delivery.heartbeat import HeartbeatPinger
@@ -29,6 +30,7 @@ from sentinel.service.watch.liveness import Keepalive, Liveness, tell_manager
 from sentinel.service.watch.marks import leave_mark
 from sentinel.service.watch.metrics_out import MetricsFile, need_metrics
 from sentinel.service.watch.mqtt_state import StatePublisher
+from sentinel.service.watch.neighbours import NeighbourReader
 from sentinel.service.watch.page_server import PageServer
 from sentinel.service.watch.snapshot import (
     IntakeState,
@@ -219,6 +221,8 @@ class Watch:
             self._liveness,
             messages=self._status_files.messages,
         )
+        neighbours = NeighbourReader(self._settings.neighbours, self._files.folder, self._clock)
+        neighbours.start()
         base = pickle.dumps(self._state)
         stepped_s: float | None = None
         while not self._stop.is_set():
@@ -234,6 +238,7 @@ class Watch:
                 last_utc=state.last_utc,
                 known_marks=set(self._keeper.journal.marks()),
                 unreadable=self._alarms.of_a_mark,
+                neighbours=neighbours.news,
             )
             run(stream.events(stepped_s=stepped_s), self._state, self._keeper, (self._observe,))
             if stream.stepped:
@@ -261,7 +266,7 @@ class Watch:
         self._state.committed(event, outcome, now_utc, number)
         if isinstance(event, MeasuredFrame):
             remember(self._known_files, event)
-        if outcome != Outcome() or not isinstance(event, Tick | Surroundings):
+        if outcome != Outcome() or not isinstance(event, Tick | Surroundings | OtherCamera):
             self._exporter.noted()
 
     def _observe(self, event: Event, outcome: Outcome) -> None:

@@ -13,8 +13,8 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from urllib.parse import SplitResult, unquote, urlsplit
 
-from sentinel.core.contact import Mqtt
 from sentinel.core.errors import RequestProblem
+from sentinel.core.monitoring import Mqtt
 from sentinel.service.delivery.secrets import resolve
 from sentinel.service.journal.codec import plain
 from sentinel.service.status.several import CameraNews, need_of

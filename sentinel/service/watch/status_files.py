@@ -151,6 +151,7 @@ class StatusFiles:
             clock_offset_s=report.clock_offset_s if report is not None else None,
             focus_ratio=state.pipeline.focus_ratio if state.pipeline is not None else None,
             messages=self.messages(now_utc),
+            sun=state.pipeline.sun if state.pipeline is not None else None,
         )
 
     def messages(self, now_utc: datetime) -> Messages:

@@ -8,6 +8,7 @@ from queue import Empty
 from threading import Event as Flag
 
 from sentinel.chain.intake.events import TICK_S, ticks_between
+from sentinel.core.other_cameras import OtherCamera
 from sentinel.core.records import Event, Mark, Tick
 from sentinel.core.times import utc_s
 from sentinel.service.watch.folder_intake import Arrival, BacklogDone, FolderIntake
@@ -38,6 +39,8 @@ class LiveStream:
         Marks that the journal holds, in case the watch ended between committing one and removing its file.
     unreadable
         Told of a mark that cannot be read.
+    neighbours
+        Returns what has been heard of other cameras since it was last asked.
     """
 
     def __init__(
@@ -52,7 +55,9 @@ class LiveStream:
         last_utc: datetime | None,
         known_marks: set[Mark],
         unreadable: Callable[[str], None],
+        neighbours: Callable[[datetime], Iterator[OtherCamera]] = lambda _: iter(()),
     ) -> None:
+        self._neighbours = neighbours
         self._intake, self._around, self._marks, self._clock = intake, around, marks, clock
         self._alive, self._stop = alive, stop
         self._known_marks, self._unreadable = known_marks, unreadable
@@ -98,6 +103,8 @@ class LiveStream:
             # What waits came before: after a hold-up the time must not run ahead of it.
             if self._intake.arrivals.empty() and self._around.due():
                 yield self._stamped(self._around.read(self._now()))
+            for news in self._neighbours(self._now()):
+                yield self._stamped(news)
             item = self._next()
             now_s = self._clock.monotonic_s()
             if isinstance(item, Arrival):

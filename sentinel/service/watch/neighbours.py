@@ -1,0 +1,86 @@
+"""Asks the watches of the site's other cameras now and then whether they see the sun, on a thread of its own.
+
+A share that hangs or a link that drips keeps nobody waiting: what is not heard in time is not heard.
+"""
+
+import threading
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from queue import Empty, SimpleQueue
+
+from sentinel.core.clock import Clock
+from sentinel.core.errors import RequestProblem
+from sentinel.core.monitoring import Neighbours
+from sentinel.core.other_cameras import OtherCamera, SunSeen
+from sentinel.service.delivery.secrets import resolve
+from sentinel.service.watch.hearing import hear, is_address, refuse_unheard
+
+EVERY_S = 20.0
+"""A third of the usual interval: news comes well before the next picture is judged."""
+
+
+class NeighbourReader:
+    """Hears of the other cameras.
+
+    Parameters
+    ----------
+    chosen
+        Which they are.
+    own
+        The own state folder, which is no neighbour.
+
+    Raises
+    ------
+    RequestProblem
+        If a neighbour cannot be asked, is this camera itself, or the token is not where the settings say.
+    """
+
+    def __init__(self, chosen: Neighbours, own: Path, clock: Clock) -> None:
+        for place in chosen.states:
+            refuse_unheard(place)
+            if not is_address(place) and Path(place).expanduser().resolve() == own.resolve():
+                raise RequestProblem(
+                    "is this camera's own state folder", where="neighbours.states", mend="name the others'"
+                )
+        self._places = [p if is_address(p) else str(Path(p).expanduser()) for p in chosen.states]
+        at = chosen.token_from
+        self._token = resolve(at, where="neighbours.token_from") if at is not None else None
+        self._clock, self._stop = clock, threading.Event()
+        self._heard: SimpleQueue[tuple[str, SunSeen]] = SimpleQueue()
+        self._last: dict[str, SunSeen] = {}
+
+    def start(self) -> None:
+        """Begin to ask, where there is anybody."""
+        if self._places:
+            threading.Thread(target=self._run, name="neighbours", daemon=True).start()
+
+    def stop(self) -> None:
+        """Ask no more."""
+        self._stop.set()
+
+    def news(self, now_utc: datetime) -> Iterator[OtherCamera]:
+        """Yield what was heard since the last time, as heard now."""
+        while True:
+            try:
+                camera, sun = self._heard.get_nowait()
+            except Empty:
+                return
+            yield OtherCamera(time_utc=now_utc, camera=camera, sun=sun)
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            self.ask()
+            self._stop.wait(EVERY_S)
+
+    def ask(self) -> None:
+        """Ask all of them once."""
+        for news in hear(self._places, self._token):
+            s = news.standing
+            # What is silent, old or broken tells nothing; nor does what was told before.
+            if s is None or s.sun is None or news.lack(self._clock.now_utc()):
+                continue
+            if self._last.get(news.where) == s.sun:
+                continue
+            self._last[news.where] = s.sun
+            self._heard.put((news.name, s.sun))
