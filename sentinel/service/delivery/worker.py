@@ -32,10 +32,10 @@ from sentinel.core.words import opened
 from sentinel.service.delivery.backoff import target_pause_s
 from sentinel.service.delivery.dispatcher import Dispatcher, MakeTransport, Result, transport_for
 from sentinel.service.delivery.heartbeat import HeartbeatPinger
+from sentinel.service.delivery.memory_outbox import MemoryOutbox
 from sentinel.service.delivery.pictures import Draw
+from sentinel.service.delivery.results_to_note import ResultsToNote
 from sentinel.service.delivery.second_copy import SecondCopy
-from sentinel.service.delivery.unnoted import UnnotedResults
-from sentinel.service.delivery.unrecorded import UnrecordedOutbox
 from sentinel.service.journal import Damaged
 from sentinel.service.journal.outbox import Outbox
 from sentinel.service.journal.rows import OutboxRow
@@ -99,10 +99,10 @@ class Worker:
             Dispatcher(channel, make_transport, self._results, self.wake) for channel in channels
         ]
         self._outbox: Outbox | None = None
-        self._unrecorded = UnrecordedOutbox(settings)
+        self._in_memory = MemoryOutbox(settings)
         self._away = ""
         """Why the journal's outbox cannot be used just now."""
-        self._unnoted = UnnotedResults(self._chance)
+        self._to_note = ResultsToNote(self._chance)
         self._anew = False
         """The journal's file is another one now."""
         self.damaged = False
@@ -133,7 +133,7 @@ class Worker:
 
         It is tried again like everything else. `over` takes back what was told under the same name.
         """
-        self._unrecorded.tell(title, body, severity, self._clock.now_utc(), which=which, over=over)
+        self._in_memory.tell(title, body, severity, self._clock.now_utc(), which=which, over=over)
         self.wake()
 
     def stop(self, patience_s: float = 10.0) -> None:
@@ -162,7 +162,7 @@ class Worker:
         if self._outbox is not None:
             self._outbox.close()
         self._outbox = None
-        self._unrecorded.close()
+        self._in_memory.close()
 
     def _run(self) -> None:
         try:
@@ -202,14 +202,14 @@ class Worker:
         if self._anew:
             self._anew = self.damaged = False
             self._leave_journal()
-        self._unrecorded.take_in(now_utc)
+        self._in_memory.take_in(now_utc)
         own = None
         if self._journal is not None and not self.damaged:
             try:
                 own = self._opened(now_utc)
             except Problem as problem:
                 self._complain(problem)
-        outboxes = tuple(outbox for outbox in (self._unrecorded.outbox, own) if outbox is not None)
+        outboxes = tuple(outbox for outbox in (self._in_memory.outbox, own) if outbox is not None)
         if self._second_copy is not None and own is not None:
             self._second_copy.keep(outboxes)
         return outboxes
@@ -218,7 +218,7 @@ class Worker:
         """Close the journal; what is under way from it cannot be noted there any more, and is not missed."""
         left, self._outbox = self._outbox, None
         if left is not None:
-            self._unnoted.forget(left)
+            self._to_note.forget(left)
             left.close()
 
     def _complain(self, problem: Problem) -> None:
@@ -270,9 +270,9 @@ class Worker:
                     log.info("%s: no picture (%s)", result.dispatcher.name, result.attempt.why)
                 continue
             self._count(result)
-            if result.outbox in {self._outbox, self._unrecorded.outbox}:
-                self._unnoted.add(result, now_utc)
-        for outbox, problem in self._unnoted.note(now_utc).items():
+            if result.outbox in {self._outbox, self._in_memory.outbox}:
+                self._to_note.add(result, now_utc)
+        for outbox, problem in self._to_note.note(now_utc).items():
             if problem is not None:
                 self._complain(problem)
             elif outbox is self._outbox:
@@ -329,9 +329,9 @@ class Worker:
         """Return the gravest that is due, and of those the oldest, what was said past the journal first."""
         found: list[tuple[Outbox, OutboxRow]] = []
         for outbox in outboxes:
-            row = outbox.next_due(dispatcher.name, now_utc, but=self._unnoted.resting(outbox, now_utc))
+            row = outbox.next_due(dispatcher.name, now_utc, but=self._to_note.resting(outbox, now_utc))
             if row is not None:
-                found.append((outbox, self._unnoted.known(outbox, row)))
+                found.append((outbox, self._to_note.known(outbox, row)))
         return min(found, key=lambda one: one[1].alert.severity.rank, default=None)
 
     def _resting(self, dispatcher: Dispatcher, row: OutboxRow) -> bool:

@@ -15,7 +15,7 @@ from sentinel.service.journal.rows import OutboxRow
 
 
 @dataclass(frozen=True, slots=True)
-class _Unnoted:
+class _Held:
     result: Result
     """Of the last attempt at a row."""
     due_utc: datetime | None
@@ -26,7 +26,7 @@ class _Unnoted:
     """How many of them may have arrived."""
 
 
-class UnnotedResults:
+class ResultsToNote:
     """Results on their way into the journal; for the worker's thread alone.
 
     Parameters
@@ -37,7 +37,7 @@ class UnnotedResults:
 
     def __init__(self, chance: Callable[[], float]) -> None:
         self._chance = chance
-        self._held: dict[tuple[Outbox, int], _Unnoted] = {}
+        self._held: dict[tuple[Outbox, int], _Held] = {}
         """By outbox and number of the row."""
 
     def add(self, result: Result, now_utc: datetime) -> None:
@@ -51,7 +51,7 @@ class UnnotedResults:
             tries, doubtful = tries + 1, doubtful + maybe
             pause_s = retry_wait_s(row.alert.severity, row.attempts + 1, row.doubtful + maybe, self._chance)
             due_utc = now_utc + timedelta(seconds=pause_s)
-        self._held[result.outbox, row.number] = _Unnoted(result, due_utc, tries, doubtful)
+        self._held[result.outbox, row.number] = _Held(result, due_utc, tries, doubtful)
 
     def note(self, now_utc: datetime) -> dict[Outbox, Problem | None]:
         """Note what can be noted; return by outbox what kept it from that, None where nothing did."""

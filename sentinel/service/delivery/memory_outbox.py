@@ -11,7 +11,7 @@ from sentinel.core.words import opened
 from sentinel.service.journal.outbox import Outbox
 
 
-class UnrecordedOutbox:
+class MemoryOutbox:
     """Takes from any thread what is to be said; all else is for the thread that delivers."""
 
     def __init__(self, settings: Settings) -> None:
