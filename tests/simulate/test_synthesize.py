@@ -9,7 +9,6 @@ from PIL import Image
 
 from sentinel.chain.measure import measure
 from sentinel.core.records import MeasuredFrame
-from sentinel.jobs.simulate.conditions import air_mass
 from sentinel.jobs.simulate.events import Cap, ClockJump, CloudBank, DriveStop, FilterLost, Missing
 from sentinel.jobs.simulate.exposures import exposures, file_names, orientations
 from sentinel.jobs.simulate.files import encode_tinted8
@@ -17,6 +16,7 @@ from sentinel.jobs.simulate.picture import scene_of, tint_of
 from sentinel.jobs.simulate.render import render
 from sentinel.jobs.simulate.scene import Sunspot
 from sentinel.jobs.simulate.synthesize import measured, plan_session, synthesize
+from sentinel.sky.refraction import air_mass
 from tests.simulate.worlds import BINNED, midsummer
 
 COARSE = BINNED.model_copy(update={"interval_s": 600.0})

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sentinel.core.settings import Site
-from sentinel.jobs.simulate.conditions import air_mass, conditions
+from sentinel.jobs.simulate.conditions import conditions
 from sentinel.jobs.simulate.events import (
     AnyEvent,
     Cap,
@@ -30,6 +30,7 @@ from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.visibility import limb_in_frame, visibility
 from sentinel.jobs.simulate.world import Truth, World
 from sentinel.sky import Eclipses
+from sentinel.sky.refraction import air_mass
 from tests.simulate.worlds import BINNED, FINE, midsummer
 
 

@@ -12,6 +12,7 @@ from sentinel.jobs.simulate.world import Truth, World
 from sentinel.sky import HorizonLine, Moon, altaz_deg, refraction_deg, true_altitude_deg
 from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Bools
+from sentinel.sky.refraction import air_mass
 
 _NIGHT_DEG = -1.0  # lower than this nothing of the disc is seen from anywhere near the sea's level
 
@@ -73,12 +74,6 @@ def conditions(world: World, truth: Truth) -> Conditions:
         moon_radius_px=moon_radius,
         clouds=_clouds(scenario, times),
     )
-
-
-def air_mass(altitude_deg: Array) -> Array:
-    """Return the air mass by Kasten and Young 1989 (Applied Optics 28, 4735; constants from memory)."""
-    height = np.maximum(altitude_deg, -2.0)
-    return np.asarray(1 / (np.sin(np.radians(height)) + 0.505_72 * (height + 6.079_95) ** -1.6364))
 
 
 def _during(scenario: Scenario, kind: type[Cap] | type[FilterLost], times: Array) -> Bools:

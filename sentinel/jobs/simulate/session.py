@@ -16,7 +16,6 @@ from sentinel.core.files import made_folder, replaced, write_text_whole
 from sentinel.core.tables import write_ecsv, write_measurements
 from sentinel.core.times import format_utc, from_utc_s
 from sentinel.jobs.progress import Progress, reported, silent
-from sentinel.jobs.simulate.conditions import air_mass
 from sentinel.jobs.simulate.events import Recentre
 from sentinel.jobs.simulate.exposures import exif_of, orientations
 from sentinel.jobs.simulate.files import Exif, FileFormat, Tint, write_picture
@@ -25,6 +24,7 @@ from sentinel.jobs.simulate.render import render
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.scene import Scene
 from sentinel.jobs.simulate.synthesize import SessionPlan, measured, plan_session
+from sentinel.sky.refraction import air_mass
 
 _POOL_PAYS_FROM = 24  # frames; starting a worker costs as much as rendering a few
 
@@ -36,7 +36,6 @@ class Simulated:
     out: Path
     frames: int
     found: int
-    bytes_written: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,15 +78,12 @@ def simulate(
     marks = marks_text(scenario)
     if marks:
         write_text_whole(out / "marks.jsonl", marks)
-    written = 0
     if frames:
-        written = _write_frames(_jobs(work, out), progress, workers)
+        _write_frames(_jobs(work, out), progress, workers)
     else:
         write_measurements(out / "measurements.ecsv", measured(work))
     write_truth(out / "truth.ecsv", work)
-    return Simulated(
-        out=out, frames=len(work.taken.names), found=int(work.seen.found.sum()), bytes_written=written
-    )
+    return Simulated(out=out, frames=len(work.taken.names), found=int(work.seen.found.sum()))
 
 
 def _require_empty(out: Path) -> None:
@@ -176,21 +172,22 @@ def _job(work: SessionPlan, i: int, path: Path, tags: Sequence[int]) -> _Job:
     )
 
 
-def _write_frames(jobs: list[_Job], progress: Progress, workers: int | None) -> int:
-    """Render and write frames; return the bytes written."""
+def _write_frames(jobs: list[_Job], progress: Progress, workers: int | None) -> None:
+    """Render and write frames."""
     for folder in {job.path.parent for job in jobs}:
         folder.mkdir(parents=True, exist_ok=True)
     workers = cores() if workers is None else workers
     if workers <= 1 or len(jobs) < _POOL_PAYS_FROM:
-        return sum(reported(map(_write_frame, jobs), "rendering", len(jobs), progress))
+        for _ in reported(map(_write_frame, jobs), "rendering", len(jobs), progress):
+            pass
+        return
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        sizes = pool.map(_write_frame, jobs, chunksize=4)
-        return sum(reported(sizes, "rendering", len(jobs), progress))
+        for _ in reported(pool.map(_write_frame, jobs, chunksize=4), "rendering", len(jobs), progress):
+            pass
 
 
-def _write_frame(job: _Job) -> int:
-    """Render and write one frame; return its size in bytes."""
+def _write_frame(job: _Job) -> None:
+    """Render and write one frame."""
     linear = render(job.scene)
     with replaced(job.path) as path:
         write_picture(path, linear, job.exif, job.file_format, tint=job.tint, quality=job.quality)
-    return job.path.stat().st_size

@@ -7,7 +7,7 @@ import numpy as np
 
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.times import from_utc_s
-from sentinel.jobs.simulate.conditions import Conditions, air_mass, conditions
+from sentinel.jobs.simulate.conditions import Conditions, conditions
 from sentinel.jobs.simulate.exposures import Exposures, clock_time, exposures
 from sentinel.jobs.simulate.files import LUMA, MAKE
 from sentinel.jobs.simulate.light import limb_darkening, srgb_decode, srgb_encode
@@ -16,6 +16,7 @@ from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.visibility import Visibility, visibility
 from sentinel.jobs.simulate.world import Truth, World
 from sentinel.sky.arrays import Array
+from sentinel.sky.refraction import air_mass
 
 GAUSS_10_90 = 2.5631
 """10-90 % rise of a Gaussian edge, in sigmas."""
