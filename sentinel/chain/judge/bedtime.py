@@ -60,7 +60,7 @@ def time_passed(
     known = _with_disk(forecast, ahead, now_utc, context)
     agenda = agenda_of(known, context.settings, now_utc, ahead.seen)
     found = answer(agenda, known, from_utc_s(until_s), now_utc, lambda job: _wakes_before(job, context))
-    found = _before_the_sun_goes(found, agenda, span, now_utc)
+    found = _before_the_sun_goes(found, agenda, span)
     return Bedtime(span[0], now_s, due_s, until_s, found)
 
 
@@ -77,11 +77,8 @@ def _with_disk(
     return _replace(forecast, due=tuple(sorted((*forecast.due, storage), key=lambda one: one.time_utc)))
 
 
-def _before_the_sun_goes(
-    found: Answer, agenda: Agenda, span: tuple[float, float], now_utc: datetime
-) -> Answer:
+def _before_the_sun_goes(found: Answer, agenda: Agenda, span: tuple[float, float]) -> Answer:
     """Return the answer with what can be done only before the sun goes, though it is due after waking."""
-    del now_utc
     listed = {job.name for job in found.needed}
     more = [
         job

@@ -70,7 +70,6 @@ class Visibility(NamedTuple):
     missed: bool = False
     """The sky has been clear since, without it."""
     covers: tuple[float, ...] = ()
-    cover_since_s: float | None = None
     steady: Steady | None = None
     alone: Alone = Alone()
     """Others see the sun that is missing here; once that is sure it stays so until it is seen here."""
@@ -331,7 +330,7 @@ def _unverified_finding(state: Visibility, sight: Observation, context: Context)
 def _covered(state: Visibility, sight: Observation, context: Context) -> Visibility:
     """Follow the covered share of the limb: how much, and whether it stays the same."""
     if not sight.found or sight.in_frame < 0.3:
-        return state._replace(covers=(), cover_since_s=None, steady=None)
+        return state._replace(covers=(), steady=None)
     covers = (*state.covers[-(COVER_WINDOW - 1) :], sight.covered)
     limits = context.thresholds
     if sight.covered < limits.covered_clear_fraction:

@@ -244,7 +244,6 @@ class BarRow:
     bars: Sequence[tuple[float, float, str]]
     """From, to, and what it was; to equal to from: a moment."""
     colour: str = DEEP
-    hatched: bool = False
 
 
 def drawn_rows(name: str, rows: Sequence[BarRow], span: TimeAxis, words: str, caption: str = "") -> Plot:
