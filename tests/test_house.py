@@ -20,7 +20,8 @@ ORDER = [
     "chain.notify", "chain.undo", "chain.pipeline", "chain.runner",
     "service.journal", "service.delivery", "service.status", "service.watch",
     "jobs.progress", "jobs.measuring", "jobs.init", "jobs.simulate", "jobs.rehearse", "jobs.steady",
-    "jobs.originals", "jobs.trend", "jobs.spots", "jobs.report", "jobs.share", "jobs.replay", "jobs.plan",
+    "jobs.originals", "jobs.trend", "jobs.spots", "jobs.report", "jobs.share", "jobs.replay", "jobs.beside",
+    "jobs.plan",
     "jobs.align", "jobs.tune", "jobs.film", "cli",
 ]  # fmt: skip
 FLOORS = ["core", "sky", "chain", "service", "jobs", "cli"]

@@ -223,17 +223,35 @@ def report(
         Path | None,
         typer.Option("--frames", metavar="FOLDER", help="Where the pictures lie, if not where they lay."),
     ] = None,
+    beside: Annotated[
+        Path | None,
+        typer.Option(
+            "--beside",
+            metavar="OTHER",
+            help="A page of its own instead: this session and another, or another's pictures, at the same "
+            "minutes, as seen and turned.",
+        ),
+    ] = None,
     config: ConfigFiles = None,
 ) -> None:
     """Write the report of a watched or replayed session: one HTML page that needs nothing else.
 
     Beside it, frames.sha256 lists every picture's hash. A running watch is not disturbed. Settings are those
-    the journal holds, unless others are given.
+    the journal holds, unless others are given. With --beside both may also be folders of pictures that were
+    never watched, each with its config.yaml.
     """
+    from sentinel.jobs.beside.page import turn_lines, write_beside
     from sentinel.jobs.report.page import write_report
 
     with progress_bar() as progress:
-        page = write_report(folder, out, config or (), originals=frames, progress=progress)
+        if beside is None:
+            page = write_report(folder, out, config or (), originals=frames, progress=progress)
+        else:
+            page, compared = write_beside(
+                folder, beside, out, config or (), originals=frames, progress=progress
+            )
+    if beside is not None:
+        print("\n".join(turn_lines(compared)))
     print(f"Report    {page}")
 
 

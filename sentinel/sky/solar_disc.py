@@ -43,15 +43,19 @@ class DiscView:
     zenith_deg: Numbers = 0.0
     """Direction of the zenith, degrees clockwise from the picture's up."""
 
-    def heliographic_deg(self, x_px: Numbers, y_px: Numbers) -> tuple[Array, Array]:
-        """Return latitude and Carrington longitude (0 to 360) of places in the picture; NaN off the disc."""
+    def on_disc(self, x_px: Numbers, y_px: Numbers) -> tuple[Array, Array]:
+        """Return places in the picture as radii right of the disc's middle and down, the squeeze undone."""
         across, along = floats(x_px) - floats(self.x_px), floats(y_px) - floats(self.y_px)
         across, along = self._stretched(across, along, 1 / floats(self.flattening))
+        return plain(across / floats(self.radius_px)), plain(along / floats(self.radius_px))
+
+    def heliographic_deg(self, x_px: Numbers, y_px: Numbers) -> tuple[Array, Array]:
+        """Return latitude and Carrington longitude (0 to 360) of places in the picture; NaN off the disc."""
+        across, along = self.on_disc(x_px, y_px)
         north = np.radians(floats(self.north_deg))
-        radius = floats(self.radius_px)
         # East is on the left of north in a picture that is not mirrored.
-        up = (across * np.sin(north) - along * np.cos(north)) / radius
-        west = (across * np.cos(north) + along * np.sin(north)) / radius
+        up = across * np.sin(north) - along * np.cos(north)
+        west = across * np.cos(north) + along * np.sin(north)
         off = np.hypot(up, west)
         with np.errstate(invalid="ignore", divide="ignore"):
             # The angle at the sun's centre: that at the surface less that at the eye.

@@ -104,7 +104,7 @@ def _stills(w: Analysis, up: Up) -> tuple[tuple[Still, ...], float]:
         Still(
             frame=frame,
             altitude_deg=float(w.sun.altaz_deg(utc_s(frame.time_utc))[0]),
-            jpeg=_jpeg(light * np.float32(gain)),
+            jpeg=light_jpeg(light * np.float32(gain)),
         )
         for frame, light in zip(chosen, suns, strict=True)
         if light is not None
@@ -161,7 +161,7 @@ def sun_light(picture: Picture, frame: MeasuredFrame, crop: Crop, up_deg: float)
     return np.clip(centred(light, centre, up_deg, crop, step=step, order=3), 0, 1)
 
 
-def _jpeg(light: Light) -> bytes:
+def light_jpeg(light: Light) -> bytes:
     """Return linear light as a small grey JPEG, from pixels alone."""
     sink = io.BytesIO()
     Image.fromarray(np.rint(255 * srgb_encode(np.clip(light, 0, 1))).astype(np.uint8)).save(

@@ -1,0 +1,90 @@
+"""Two sessions opened, and the pictures that were taken at the same minutes."""
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from sentinel.chain.intake.session import JOURNAL_NAME
+from sentinel.core.errors import RequestProblem
+from sentinel.core.records import MeasuredFrame
+from sentinel.core.times import utc_s
+from sentinel.jobs.progress import Progress, silent
+from sentinel.jobs.replay import ReplayRequest, replay
+from sentinel.jobs.report.analysis import Analysis
+from sentinel.jobs.report.record import read_record
+
+APART_S = 90.0
+"""Pictures farther apart in time are not of the same minute."""
+MOST_PAIRS = 24
+WHOLE, CLEAR = 0.999, 0.9
+"""Of the limb: in the frame, and seen as a clean edge."""
+
+
+def open_side(
+    path: Path, configs: Sequence[Path], originals: Path | None, progress: Progress = silent
+) -> Analysis:
+    """Return a session ready to be shown; pictures that were never watched are replayed first, for a while.
+
+    Raises
+    ------
+    RequestProblem
+        If it is no session, has no settings, or its pictures are not to be found.
+    """
+    if (path / JOURNAL_NAME).is_file():
+        record = read_record(path, configs, originals)
+    else:
+        with tempfile.TemporaryDirectory(prefix="sentinel-") as folder:
+            replay(ReplayRequest(path, Path(folder), configs), progress)
+            record = read_record(Path(folder), originals=originals)
+    if record.originals is None:
+        raise RequestProblem(
+            "its pictures are not to be found", where=str(path), mend="name their folder with --frames"
+        )
+    return Analysis(record)
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two pictures of the same minute."""
+
+    one: MeasuredFrame
+    other: MeasuredFrame
+
+    @property
+    def apart_s(self) -> float:
+        """By how many seconds the other was taken later."""
+        return utc_s(self.other.time_utc) - utc_s(self.one.time_utc)
+
+
+def pairs_of(one: Analysis, other: Analysis, most: int = MOST_PAIRS) -> list[Pair]:
+    """Return pictures of the same minutes, spread over the time that both cover.
+
+    Raises
+    ------
+    RequestProblem
+        If there are none.
+    """
+    ours, theirs = _whole(one), _whole(other)
+    if ours and theirs:
+        times, others = (np.array([utc_s(frame.time_utc) for frame in side]) for side in (ours, theirs))
+        nearest = np.abs(others[:, None] - times[None]).argmin(axis=0)
+        both = np.flatnonzero(np.abs(others[nearest] - times) <= APART_S)
+        if both.size:
+            chosen = both[np.unique(np.linspace(0, both.size - 1, most).round().astype(int))]
+            return [Pair(ours[i], theirs[nearest[i]]) for i in chosen]
+    raise RequestProblem(
+        "no picture of the whole sun in a clear sky was taken in the same minute as one of the other's",
+        where="--beside",
+        mend="check dates, clocks and camera.clock_offset_s of both",
+    )
+
+
+def _whole(w: Analysis) -> list[MeasuredFrame]:
+    return [
+        frame
+        for frame in w.record.frames
+        if frame.disc.found and frame.disc.limb_in_frame >= WHOLE and frame.disc.limb_coverage >= CLEAR
+    ]
