@@ -84,7 +84,7 @@ def compared_sides(one: Analysis, other: Analysis, progress: Progress = silent) 
     ]
     chosen = np.unique(np.linspace(0, len(pairs) - 1, SHOWN).round().astype(int)).tolist()
     return Comparison(
-        names=(sides[0].name("the first"), sides[1].name("the other")),
+        names=_names(sides[0].name, sides[1].name),
         pairs=len(pairs),
         shown=tuple(
             ShownPair(
@@ -98,6 +98,11 @@ def compared_sides(one: Analysis, other: Analysis, progress: Progress = silent) 
         computed=_computed(sides),
         found=mean_turn([turn_between(a, b) for a, b in places]),
     )
+
+
+def _names(one: str, other: str) -> tuple[str, str]:
+    """Return what the two are called: by their cameras, where these have names that differ."""
+    return (one, other) if one and other and one != other else ("the first", "the other")
 
 
 def _computed(sides: "tuple[_Side, _Side]") -> Turn:
@@ -122,9 +127,10 @@ class _Side:
         radius_px = float(np.median([frame.disc.radius_px for frame in frames]))
         self._crop = Crop.of_radii(STILL_PX, STILL_RADII, radius_px)
 
-    def name(self, usual: str) -> str:
-        """Return the camera's name."""
-        return self._w.record.settings.camera.name or usual
+    @property
+    def name(self) -> str:
+        """The camera's name; empty: it has none."""
+        return self._w.record.settings.camera.name or ""
 
     def altitude_deg(self, k: int) -> float:
         """Return the sun's altitude in a picture."""

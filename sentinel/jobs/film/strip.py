@@ -20,12 +20,12 @@ from sentinel.jobs.film.request import FilmRequest, output_of
 from sentinel.jobs.film.session import ChosenUp, FilmedSession
 from sentinel.jobs.film.stamp import up_words
 from sentinel.jobs.progress import Progress, silent
+from sentinel.jobs.report.pictures import STRIP_NAME
 from sentinel.jobs.steady import Crop, Up
 from sentinel.sky import HorizonLine, Sun, above_line_deg
 from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
 
-STRIP_NAME = "strip.png"
 WIDTHS = 2
 """The picture is so many times as wide as a film is high."""
 NEAREST_S = HOUR_S / 2

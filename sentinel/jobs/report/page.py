@@ -83,7 +83,7 @@ def write_report(
             "cannot be written there", where=str(path), mend="name a file in a folder that exists"
         )
     analysis = Analysis(read_record(folder, configs, originals))
-    page = report_html(analysis, read_pictures(analysis, progress))
+    page = report_html(analysis, read_pictures(analysis, progress, folder))
     write_text_whole(path, page)
     if analysis.record.links:
         write_text_whole(path.with_name(LIST_NAME), frame_list(analysis.record))

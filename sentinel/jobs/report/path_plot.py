@@ -71,8 +71,9 @@ def _drawn(drawing: PathDrawing, words: str, width: float, css_class: str) -> Ma
     for part in drawing.astray:
         _line(pen, part, at, stroke=WARM, stroke_width=2.2, stroke_dasharray="1.5 3")
     _stretches(pen, drawing, at)
+    taken: Point | None = None
     for centre, said in drawing.ends:
-        _said(pen, at(*centre), radius, said)
+        taken = _said(pen, at(*centre), radius, said, taken)
     return pen.finished(words, css_class)
 
 
@@ -122,7 +123,13 @@ def _disc(pen: Pen, place: Point, radius: float, words: str, dash: str) -> None:
     pen.ring(place, radius, words, fill=PALE_WARM, fill_opacity=0.35, stroke=INK, stroke_width=1.2, **style)
 
 
-def _said(pen: Pen, place: Point, radius: float, words: str) -> None:
-    half = 3.1 * len(words)
-    across = min(max(place[0], half), pen.width - half)
-    pen.text((across, place[1] + radius + 13), words, text_anchor="middle", font_size=11, **HALO)
+def _said(pen: Pen, place: Point, radius: float, words: str, taken: Point | None) -> Point:
+    """Write below a disc, or above it where other words stand already; return where."""
+    # On paper letters are larger (`page.css`).
+    half = 3.8 * len(words)
+    across, down = min(max(place[0], half), pen.width - half), place[1] + radius + 13
+    if taken is not None and abs(across - taken[0]) < 2 * half and abs(down - taken[1]) < 16:
+        down = place[1] - radius - 5
+        down = taken[1] + 16 if down < 12 or abs(down - taken[1]) < 16 else down
+    pen.text((across, down), words, text_anchor="middle", font_size=11, **HALO)
+    return across, down

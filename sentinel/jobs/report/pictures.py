@@ -4,6 +4,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,8 @@ from sentinel.jobs.spots.follow import FollowedBlob, followed
 from sentinel.jobs.spots.looking import clear_frames, disc_views, looks_at
 from sentinel.jobs.steady import UP_WORDS, Crop, Up, UpAngles, centred
 
+STRIP_NAME = "strip.png"
+STRIP_WIDE_PX = 1400
 STILLS = 8
 STILL_PX, STILL_RADII = 280, 1.15
 JPEG_QUALITY = 82
@@ -52,6 +55,8 @@ class Pictures:
     """What is up in the stills."""
     north_sigma_deg: float = float("inf")
     """How well solar north is known in the pictures; infinite: it is not."""
+    strip: bytes = b""
+    """The sun's hours on one picture, as `film --strip` left it in the session's folder; empty: none."""
     brightened: float = 1.0
     """Factor by which the stills' light was raised, the same for all."""
     looked_at: int = 0
@@ -64,13 +69,17 @@ class Pictures:
         return UP_WORDS[self.up]
 
 
-def read_pictures(w: Analysis, progress: Progress = silent) -> Pictures:
-    """Return what a report shows of the pictures themselves; nothing, where these are not to be found."""
+def read_pictures(w: Analysis, progress: Progress = silent, home: Path | None = None) -> Pictures:
+    """Return what a report shows of the pictures themselves; nothing, where these are not to be found.
+
+    `home` is the session's folder, in which a strip of its hours may lie.
+    """
+    strip = _strip(home / STRIP_NAME) if home is not None else b""
     folder, frames = w.record.originals, w.record.frames
     clear = [frames[i] for i in clear_frames(frames)]
     north, zenith = w.up_angles(clear, "solar-north"), w.up_angles(clear, "zenith")
     if folder is None:
-        return Pictures(north_sigma_deg=_sigma(north))
+        return Pictures(north_sigma_deg=_sigma(north), strip=strip)
     views = disc_views(clear, north.deg, zenith.deg, w.record.settings, w.sun)
     looks = looks_at(clear, views, folder, w.record.settings, progress)
     up: Up = "solar-north" if isfinite(_sigma(north)) else "camera"
@@ -78,6 +87,7 @@ def read_pictures(w: Analysis, progress: Progress = silent) -> Pictures:
     return Pictures(
         stills=stills,
         up=up,
+        strip=strip,
         brightened=brightened,
         north_sigma_deg=_sigma(north),
         looked_at=len(looks),
@@ -159,6 +169,18 @@ def sun_light(picture: Picture, frame: MeasuredFrame, crop: Crop, up_deg: float)
         disc.y_px - picture.shift_px[1] - top * picture.step,
     )
     return np.clip(centred(light, centre, up_deg, crop, step=step, order=3), 0, 1)
+
+
+def _strip(path: Path) -> bytes:
+    """Return a strip that was made before, as a JPEG no wider than a page needs; empty: there is none."""
+    try:
+        with Image.open(path) as image:
+            image.thumbnail((STRIP_WIDE_PX, STRIP_WIDE_PX))
+            sink = io.BytesIO()
+            image.convert("RGB").save(sink, "JPEG", quality=JPEG_QUALITY, optimize=True)
+    except (OSError, ValueError, Image.DecompressionBombError):
+        return b""
+    return sink.getvalue()
 
 
 def light_jpeg(light: Light) -> bytes:

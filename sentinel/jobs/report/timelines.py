@@ -161,7 +161,9 @@ def _title(pen: Pen, panel: Panel, named: Sequence[Series], *, narrow: bool) -> 
 
 def _places(named: Sequence[Series], width: float, *, narrow: bool) -> list[tuple[float, float]]:
     """Return where the names of the series stand: beside the title, or in rows below it."""
-    lengths = [34 + 6.6 * len(series.name) for series in named]
+    # On paper the words of the wide picture are set larger (`page.css`).
+    letter = 6.6 if narrow else 7.6
+    lengths = [34 + letter * len(series.name) for series in named]
     if not narrow:
         starts = np.cumsum([width - RIGHT - sum(lengths), *lengths[:-1]])
         return [(float(start), 14.0) for start in starts]

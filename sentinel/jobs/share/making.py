@@ -139,7 +139,9 @@ def _private_files(plan: SharePlan, progress: Progress) -> None:
         with replaced(out / name) as temporary:
             shutil.copy2(plan.request.folder / name, temporary)
     analysis = Analysis(record)
-    write_text_whole(out / REPORT_NAME, report_html(analysis, read_pictures(analysis, progress)))
+    write_text_whole(
+        out / REPORT_NAME, report_html(analysis, read_pictures(analysis, progress, plan.request.folder))
+    )
     _index(
         plan, names=[name for name in (*along(plan.request), "measurements.ecsv") if (out / name).is_file()]
     )
