@@ -23,7 +23,7 @@ from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.pictures import STILL_PX, STILL_RADII, light_jpeg, sun_light
 from sentinel.jobs.spots.looking import blobs_in, disc_views
 from sentinel.jobs.steady import Crop, Up
-from sentinel.sky.orientation import half_turn_deg
+from sentinel.sky.angles import half_turn_deg
 
 PAGE_NAME = "beside.html"
 SHOWN = 4
