@@ -116,6 +116,19 @@ def test_until_something_speaks_against_a_mistake_its_axis_lies_within_two_sigma
         assert (np.abs(off_by_mistake_deg(known, at_deg, -hours)) <= 2.1 * sigma).all()
 
 
+def test_what_the_settings_make_look_mirrored_need_not_be_unless_the_roll_is_told() -> None:
+    """The air tells a roll from the opposite one, by where the settings have the sun."""
+    known, at_deg = PlaceAndClock(NORTH, Sun(NORTH)), (-3.0, 0.4)
+    only = np.array([0.0 if one.kind == "none" or one.hours == 3.0 else -50.0 for one in known.mistakes])
+    mirrored_deg = np.abs(off_by_mistake_deg(known, (3.0, -0.4), 3.0) + 2 * np.array([3.0, -0.4]))
+    open_roll, told_roll = (
+        replace(known.doubt(roll_told=told), told=only).sigma_deg(at_deg, 1e-4 * np.eye(2))
+        for told in (False, True)
+    )
+    assert (mirrored_deg <= 2.5 * open_roll).all()
+    assert told_roll[0] < 0.5 * open_roll[0]
+
+
 def test_an_axis_is_known_as_well_as_the_fit_knows_it_once_light_has_excluded_every_mistake() -> None:
     covariance = np.array([[4e-4, 1e-4], [1e-4, 1e-4]])
     doubt = told_by_light(NORTH, hours=22.0).doubt()

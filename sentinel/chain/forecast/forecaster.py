@@ -86,6 +86,7 @@ class Forecaster:
         self._path_from: TrackedDisc | None = None
         self._out_since_s: float | None = None
         self._changed_s: float | None = None
+        self._roll_told = self._settings.mount.picture_top is not None
 
     def _first_nodes(self) -> Nodes:
         mount, site = self._settings.mount, self._settings.site
@@ -309,6 +310,7 @@ class Forecaster:
         roll = rolled_by(self._sun, likeliest_mount(self._draws), discs, self._scale.arcsec_px, told=told)
         if roll is not None:
             self._estimator.told_roll(PAUSED_ROLL.about(roll))
+            self._roll_told = True
 
     def _outlook(self, now_utc: datetime, ahead: SunPath, draws: Ensemble, tracks_px: Array) -> Forecast:
         discs = self._discs
@@ -333,7 +335,7 @@ class Forecaster:
             out_since_s=self._out_since_s,
             expected_exit_s=self._exit_s,
             changed_s=self._changed_s,
-            settings_doubt=self._place_and_clock.doubt(),
+            settings_doubt=self._place_and_clock.doubt(roll_told=self._roll_told),
         )
         return replace(summary(inputs, now_utc), path=self._path)
 

@@ -36,6 +36,9 @@ the fit itself leaves open, and three still hold it."""
 _MISFIT = 2.0
 """Of the log of a likelihood: real skies fit the skies reckoned with so badly. What speaks less against a
 mistake says nothing."""
+_MIRRORED = 0.5
+"""How likely the roll is the opposite one, and the axis mirrored, if a mistake was made: what tells them
+apart is the air, and that was asked at another hour then."""
 _EXCLUDED = 12.0
 """What is less likely by this, in the log, is excluded."""
 _LEAST_DEG = 5.0
@@ -110,6 +113,8 @@ class SettingsDoubt:
     """What each of them makes of an axis."""
     told: Array
     """(k,) log of how much likelier light and track are by each than if nothing is wrong."""
+    roll_told: bool
+    """How the camera sits is known otherwise than by the track."""
 
     @property
     def weights(self) -> Array:
@@ -146,12 +151,15 @@ class SettingsDoubt:
         """
         rare = np.log([min(one.prior / _USUAL, 1.0) for one in self.mistakes])
         against = np.maximum(-(self.told + rare) - _MISFIT, 0.0)
-        open_still = np.append(True, against[1:] < _EXCLUDED)
-        sigmas = np.append(1.0, np.sqrt(_OPEN_SIGMAS**2 + 2 * against[1:]))[open_still]
-        axis, slope = self.sky.axis_deg(at_deg, open_still)
-        own = np.einsum("kij,jl,kil->ki", slope, covariance_deg2, slope)
-        off = half_turn_deg(axis - np.array(at_deg))
-        sigma = (np.sqrt(own + off**2) / sigmas[:, None]).max(axis=0)
+        sigma = np.sqrt(np.diag(covariance_deg2))
+        for side, unlikely in ((1.0, 0.0), (-1.0, -np.log(_MIRRORED)))[: 1 if self.roll_told else 2]:
+            open_still = against + unlikely < _EXCLUDED
+            open_still[0] = False
+            axis, slope = self.sky.axis_deg((side * at_deg[0], side * at_deg[1]), open_still)
+            own = np.einsum("kij,jl,kil->ki", slope, covariance_deg2, slope)
+            off = half_turn_deg(axis - np.array(at_deg))
+            sigmas = np.sqrt(_OPEN_SIGMAS**2 + 2 * (against + unlikely)[open_still])
+            sigma = (np.sqrt(own + off**2) / sigmas[:, None]).max(axis=0, initial=0.0).clip(sigma)
         if self.wrong > CONTRADICTED:
             sigma = np.maximum(sigma, TILT_SIGMA_DEG / np.array([level_of(self.sky.latitude_deg), 1.0]))
         return np.asarray(sigma)
@@ -190,11 +198,11 @@ class PlaceAndClock:
             return False
         return abs(self._live[0] - before[0] - (self._live[1] - before[1])) > _SET_S
 
-    def doubt(self) -> SettingsDoubt:
-        """Return how likely each mistake is."""
+    def doubt(self, *, roll_told: bool = False) -> SettingsDoubt:
+        """Return how likely each mistake is; whether it is known how the camera sits, but by the track."""
         told = self._without_track()
         told = told + TRACK_SHARE * np.clip(self._past + self._track, -_TRACK_MOST, _TRACK_MOST)
-        return SettingsDoubt(self.mistakes, self._sky, told - told[0])
+        return SettingsDoubt(self.mistakes, self._sky, told - told[0], roll_told)
 
     def _without_track(self) -> Array:
         """Return the log of how likely all but the track is by each mistake."""
