@@ -73,8 +73,6 @@ def init(
     ] = False,
 ) -> None:
     """Write a settings file of some twenty lines, asking what cannot be guessed; then check it."""
-    from sentinel.core.clock import SystemClock
-    from sentinel.jobs.init.answers import sleep_caution
     from sentinel.jobs.init.interview import Interview
     from sentinel.jobs.init.writing import refuse_existing, settings_text, write_new
     from sentinel.service.watch.checkup import check
@@ -87,15 +85,11 @@ def init(
         "visit.travel_min": travel_min, "alerts.zone": zone, "sleep": sleep, "channel": channel,
     }  # fmt: skip
     called = "camera" if file.stem == "sentinel" else file.stem
-    now_utc = SystemClock().now_utc()
-    interview = Interview(given, _Terminal(), now_utc, asks=not yes, name=called)
+    interview = Interview(given, _Terminal(), asks=not yes, name=called)
     answers = interview.answers(picture or (), sensor_width_mm, place_of_pictures=place_of_pictures)
     text = settings_text(answers)
     write_new(file, text)
     print(f"\n{text}\nWritten: {file}. Checked:")
-    caution = sleep_caution(answers, now_utc)
-    if caution is not None:
-        print(f"sleep: {caution}")
     if print_findings(check([file], None)):
         print(f"Next: mend what is said above in {file}, then\n  sentinel check --config {file}")
         raise typer.Exit(2)

@@ -2,11 +2,12 @@
 
 from ipaddress import ip_address
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, Field, model_validator
 
 from sentinel.core.section import Address, SecretPlace, Section, ShortName, TimeOfDay
-from sentinel.core.times import daily_span_s, known_zone
+from sentinel.core.times import daily_span_s, known_zone, local_span_s
 
 
 class Sleep(Section):
@@ -14,6 +15,13 @@ class Sleep(Section):
 
     from_utc: TimeOfDay | None = Field(None, description='when the operator goes to sleep, like "21:30"')
     until_utc: TimeOfDay | None = Field(None, description='and gets up, like "05:00"; both or none')
+    from_local: TimeOfDay | None = Field(
+        None, description="instead of from_utc: when the operator goes to sleep, by the clock of zone"
+    )
+    until_local: TimeOfDay | None = Field(None, description="and gets up, by the same clock; both or none")
+    zone: Annotated[str, AfterValidator(known_zone)] | None = Field(
+        None, description="by whose clock from_local and until_local are, like Europe/Oslo"
+    )
     before_min: float = Field(60.0, ge=0, description="what must be done is said so long before")
     after_min: float = Field(60.0, ge=0, description="and covers so long after waking")
 
@@ -21,10 +29,22 @@ class Sleep(Section):
     def _both(self) -> "Sleep":
         if (self.from_utc is None) != (self.until_utc is None):
             raise ValueError("needs both from_utc and until_utc")
+        local = (self.from_local is not None, self.until_local is not None, self.zone is not None)
+        if any(local) != all(local):
+            raise ValueError("needs from_local, until_local and zone together")
+        if all(local) and self.from_utc is not None:
+            raise ValueError("has hours both in UTC and by the clock of a zone: take one pair out")
         return self
+
+    @property
+    def is_told(self) -> bool:
+        """Whether the operator said when."""
+        return self.from_utc is not None or self.from_local is not None
 
     def night_s(self, now_s: float) -> tuple[float, float] | None:
         """Return start and end of the sleep that is on, or else of the next; None: none is configured."""
+        if self.from_local is not None and self.until_local is not None and self.zone is not None:
+            return local_span_s(self.from_local, self.until_local, ZoneInfo(self.zone), now_s)
         if self.from_utc is None or self.until_utc is None:
             return None
         return daily_span_s(self.from_utc, self.until_utc, now_s)

@@ -4,7 +4,7 @@ No clock is read here; that is `sentinel.core.clock`'s alone.
 """
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo
 
 from sentinel.core.errors import RequestProblem
@@ -80,6 +80,21 @@ def daily_span_s(from_utc: str, until_utc: str, now_s: float) -> tuple[float, fl
     if now_s >= begin_s + length_s:
         begin_s += DAY_S
     return begin_s, begin_s + length_s
+
+
+def local_span_s(from_local: str, until_local: str, zone: tzinfo, now_s: float) -> tuple[float, float]:
+    """Return the same of a span of each day by the clock of a zone, whenever that is changed."""
+    today = from_utc_s(now_s).astimezone(zone).date()
+    for days in (-1, 0, 1):
+        begins = today + timedelta(days=days)
+        ends = begins if until_local > from_local else begins + timedelta(days=1)
+        begin_s, end_s = (
+            utc_s(datetime.fromisoformat(f"{day} {text}").replace(tzinfo=zone))
+            for day, text in ((begins, from_local), (ends, until_local))
+        )
+        if now_s < end_s:
+            return begin_s, end_s
+    raise AssertionError("tomorrow's span ends after now")
 
 
 def known_zone(name: str) -> str:

@@ -10,8 +10,9 @@ from PIL import Image
 
 from sentinel.core.errors import RequestProblem
 from sentinel.core.plain_yaml import read_yaml
-from sentinel.core.settings import Settings, load_settings
-from sentinel.jobs.init.answers import sleep_answer, sleep_caution
+from sentinel.core.settings import Settings, Sleep, load_settings
+from sentinel.core.times import from_utc_s, utc_s
+from sentinel.jobs.init.answers import sleep_answer
 from sentinel.jobs.init.writing import EXAMPLE, EXAMPLE_HEAD, settings_text
 from tests.command import Run, runner
 
@@ -62,7 +63,9 @@ def test_options_write_a_file_that_is_checked_and_say_what_comes_next(sentinel: 
     assert (loaded.site.latitude_deg, loaded.camera.focal_length_mm) == (70.37, 400.0)
     assert loaded.camera.name == "Ridge east"
     assert loaded.frames.folder == str(tmp_path / "in")
-    assert (loaded.sleep.from_utc, loaded.sleep.until_utc) == ("13:30", "21:00"), "Tokyo is 9 h ahead"
+    night = loaded.sleep.night_s(utc_s(datetime(2027, 6, 21, 10, tzinfo=UTC)))
+    assert night is not None
+    assert [f"{from_utc_s(time_s):%H:%M}" for time_s in night] == ["13:30", "21:00"], "Tokyo is 9 h ahead"
     assert loaded.channels[0].url_from == "env:PHONE_URL"
     assert "lens: the sun is" in out
     assert "sentinel rehearse stop --config east.yaml" in out
@@ -167,23 +170,52 @@ def test_pictures_that_disagree_about_the_place_tell_none(sentinel: Run, tmp_pat
     assert "not known: site.latitude_deg" in err
 
 
-def test_hours_of_sleep_are_read_by_the_clock_of_the_zone() -> None:
-    summer = datetime(2027, 6, 21, 12, tzinfo=UTC)
-    assert sleep_answer("22:30-06:00", "Europe/Oslo", summer) == {
-        "sleep.from_utc": "20:30",
-        "sleep.until_utc": "04:00",
-    }
-    assert sleep_answer("22:30 - 06:00", None, summer)["sleep.until_utc"] == "06:00"
+def test_hours_of_sleep_are_those_of_the_zone() -> None:
+    assert sleep_answer("22:30-06:00", "Europe/Oslo") == {
+        "sleep.from_local": "22:30", "sleep.until_local": "06:00", "sleep.zone": "Europe/Oslo",
+    }  # fmt: skip
+    assert sleep_answer("22:30 - 06:00", None) == {"sleep.from_utc": "22:30", "sleep.until_utc": "06:00"}
     for wrong in ("", "22", "22:30", "25:00-06:00", "a-b", "1-2-3"):
         with pytest.raises(RequestProblem):
-            sleep_answer(wrong, None, summer)
+            sleep_answer(wrong, None)
 
 
-@pytest.mark.parametrize(("zone", "told"), [("Europe/Oslo", True), ("Asia/Tokyo", False), (None, False)])
-def test_hours_of_sleep_that_will_be_others_after_a_change_of_clocks_are_cautioned(
-    zone: str | None, told: bool
+@pytest.mark.parametrize(
+    ("now", "from_utc", "until_utc"),
+    [
+        ("2027-01-10T12:00", "01-10 21:30", "01-11 05:00"),
+        ("2027-06-21T12:00", "06-21 20:30", "06-22 04:00"),
+        ("2027-06-22T03:59", "06-21 20:30", "06-22 04:00"),
+        ("2027-06-22T04:01", "06-22 20:30", "06-23 04:00"),
+        # The clocks go forward, and back, while somebody sleeps.
+        ("2027-03-27T23:00", "03-27 21:30", "03-28 04:00"),
+        ("2027-10-30T23:00", "10-30 20:30", "10-31 05:00"),
+    ],
+)
+def test_whoever_sleeps_by_the_clock_on_the_wall_sleeps_by_it_in_every_season(
+    now: str, from_utc: str, until_utc: str
 ) -> None:
-    winter = datetime(2026, 11, 30, tzinfo=UTC)
-    answers = {"alerts.zone": zone, **sleep_answer("22:30-06:00", zone, winter)}
-    assert (sleep_caution(answers, winter) is not None) == told
-    assert sleep_caution({"alerts.zone": zone}, winter) is None
+    sleep = Sleep(from_local="22:30", until_local="06:00", zone="Europe/Oslo")
+    night = sleep.night_s(utc_s(datetime.fromisoformat(now).replace(tzinfo=UTC)))
+    assert night is not None
+    assert [f"{from_utc_s(time_s):%m-%d %H:%M}" for time_s in night] == [from_utc, until_utc]
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"from_local": "22:30", "until_local": "06:00"},
+        {"from_local": "22:30", "zone": "Europe/Oslo"},
+        {"zone": "Europe/Oslo"},
+        {
+            "from_local": "22:30",
+            "until_local": "06:00",
+            "zone": "Europe/Oslo",
+            "from_utc": "20:00",
+            "until_utc": "05:00",
+        },
+    ],
+)
+def test_hours_of_sleep_told_in_part_or_twice_are_refused(wrong: dict[str, str]) -> None:
+    with pytest.raises(ValueError, match=r"from_local, until_local and zone together|take one pair out"):
+        Sleep.model_validate(wrong)

@@ -270,7 +270,7 @@ class Judge:
             kept = deadlines.without_forecast(state.deadlines, now_s, context)
             state = state._replace(deadlines=kept)
         found = deadlines.readings(state.deadlines, now_s, context, tracking=tracking)
-        if context.settings.sleep.from_utc is not None:
+        if context.settings.sleep.is_told:
             night = bedtime.time_passed(state.bedtime, state.deadlines, state.track.forecast, now_s, context)
             state = state._replace(bedtime=night)
             found["before-sleep"] = bedtime.finding(state.bedtime, now_s, context)

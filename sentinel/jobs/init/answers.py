@@ -2,10 +2,9 @@
 
 import shlex
 from collections.abc import Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
-from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -43,7 +42,8 @@ OPTIONS = {
 ORDER = (
     "site.latitude_deg", "site.longitude_deg", "camera.name", "camera.focal_length_mm",
     "camera.pixel_pitch_um", "camera.interval_s", "mount.axis_limit_deg", "frames.folder",
-    "visit.travel_min", "sleep.from_utc", "sleep.until_utc", "alerts.zone", "channels",
+    "visit.travel_min", "sleep.from_utc", "sleep.until_utc", "sleep.from_local", "sleep.until_local",
+    "sleep.zone", "alerts.zone", "channels",
 )  # fmt: skip
 """In which order they are written."""
 
@@ -86,7 +86,7 @@ def folder_answer(text: str) -> str:
     return str(Path(text.strip()).expanduser().absolute())
 
 
-def sleep_answer(text: str, zone: str | None, now_utc: datetime) -> Answers:
+def sleep_answer(text: str, zone: str | None) -> Answers:
     """Return the hours of sleep of a text like `22:30-06:00`, by the clock of the zone, or UTC without one.
 
     Raises
@@ -100,27 +100,9 @@ def sleep_answer(text: str, zone: str | None, now_utc: datetime) -> Answers:
         raise RequestProblem(
             f"no hours of sleep: {text!r}", where="--sleep", mend="write them like 22:30-06:00"
         ) from None
-    here = now_utc.astimezone(ZoneInfo(zone) if zone else UTC)
-    times = (here.replace(hour=part.hour, minute=part.minute).astimezone(UTC) for part in (begin, end))
-    from_utc, until_utc = (f"{time:%H:%M}" for time in times)
-    return {"sleep.from_utc": from_utc, "sleep.until_utc": until_utc}
-
-
-def sleep_caution(answers: Answers, now_utc: datetime) -> str | None:
-    """Return what to say where hours of sleep, kept in UTC, will be others by the operator's clock.
-
-    None: they are not told, or the zone never changes its clocks.
-    """
-    zone = answers.get("alerts.zone")
-    if not zone or not answers.get("sleep.from_utc"):
-        return None
-    year = [now_utc + timedelta(days=10 * step) for step in range(37)]
-    if len({time.astimezone(ZoneInfo(zone)).utcoffset() for time in year}) == 1:
-        return None
-    return (
-        f"written in UTC, by the clock of {zone} as it is set today; "
-        "for a trip after its clocks change, change these hours too"
-    )
+    if zone is None:
+        return {"sleep.from_utc": f"{begin:%H:%M}", "sleep.until_utc": f"{end:%H:%M}"}
+    return {"sleep.from_local": f"{begin:%H:%M}", "sleep.until_local": f"{end:%H:%M}", "sleep.zone": zone}
 
 
 def channel_answer(text: str) -> dict[str, Any]:

@@ -1,7 +1,6 @@
 """The questions, in their order: options answer first, then pictures, then whoever sits at the terminal."""
 
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime
 from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
@@ -58,13 +57,12 @@ class Interview:
         self,
         given: Mapping[str, str | None],
         terminal: Terminal,
-        now_utc: datetime,
         *,
         asks: bool,
         name: str = "camera",
     ) -> None:
         self._name = name
-        self._given, self._terminal, self._now_utc, self._asks = given, terminal, now_utc, asks
+        self._given, self._terminal, self._asks = given, terminal, asks
         self._told: Answers = {}
 
     def answers(
@@ -107,9 +105,7 @@ class Interview:
         question = (
             f"When do you sleep, by the clock of {zone or 'UTC'}, like 22:30-06:00; {NOTHING} for never"
         )
-        self._put(
-            question, NOTHING, lambda reply: sleep_answer(reply, zone, self._now_utc), self._given["sleep"]
-        )
+        self._put(question, NOTHING, lambda reply: sleep_answer(reply, zone), self._given["sleep"])
         question = (
             f"How are you told, like phone=env:PHONE_URL, siren=command:/path/siren 20; {NOTHING} for later"
         )

@@ -22,8 +22,9 @@ EXAMPLE: Answers = {
     "mount.axis_limit_deg": 360.0,
     "frames.folder": "/srv/camera/east",
     "visit.travel_min": 10.0,
-    "sleep.from_utc": "20:30",
-    "sleep.until_utc": "05:00",
+    "sleep.from_local": "22:30",
+    "sleep.until_local": "07:00",
+    "sleep.zone": "Europe/Oslo",
     "alerts.zone": "Europe/Oslo",
     "channels": [{"name": "phone", "url_from": "env:PHONE_URL"}],
 }

@@ -2,14 +2,14 @@
 
 import math
 import re
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from sentinel.chain.intake.decode import read_header
 from sentinel.chain.intake.session import find_frames
 from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.settings import Settings
-from sentinel.core.times import parse_utc
 from sentinel.jobs.plan.records import Trip
 
 LONGEST = timedelta(days=60)
@@ -21,16 +21,19 @@ HEADERS_TRIED = 20
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
-def read_span(from_text: str, to_text: str) -> tuple[datetime, datetime]:
-    """Return when the trip begins and ends; a bare date is its start as FROM, its end as TO, in UTC.
+def read_span(from_text: str, to_text: str, zone: str | None = None) -> tuple[datetime, datetime]:
+    """Return when the trip begins and ends; a bare date is its start as FROM, its end as TO.
+
+    What names no zone of its own is by the clock of `zone`; None: UTC.
 
     Raises
     ------
     RequestProblem
         If they are no times, run backward, or are not to be planned for.
     """
-    from_utc = _moment(from_text, "FROM", end=False)
-    to_utc = _moment(to_text, "TO", end=True)
+    here = ZoneInfo(zone) if zone else UTC
+    from_utc = _moment(from_text, "FROM", here, end=False)
+    to_utc = _moment(to_text, "TO", here, end=True)
     if to_utc <= from_utc:
         raise RequestProblem("the trip ends before it begins", where="TO", mend="give a TO later than FROM")
     if to_utc - from_utc > LONGEST:
@@ -42,20 +45,15 @@ def read_span(from_text: str, to_text: str) -> tuple[datetime, datetime]:
     return from_utc, to_utc
 
 
-def _moment(text: str, where: str, *, end: bool) -> datetime:
+def _moment(text: str, where: str, here: tzinfo, *, end: bool) -> datetime:
     try:
-        if _DATE.fullmatch(text.strip()):
-            day = datetime.combine(date.fromisoformat(text.strip()), datetime.min.time(), UTC)
-            time_utc = day + timedelta(days=1) if end else day
-        else:
-            time_utc = parse_utc(text)
+        time = datetime.fromisoformat(text.strip())
+        if end and _DATE.fullmatch(text.strip()):
+            time += timedelta(days=1)
+        time_utc = (time if time.tzinfo else time.replace(tzinfo=here)).astimezone(UTC)
     except (ValueError, OverflowError):
         raise RequestProblem(
-            f"not a date: {text!r}", where=where, mend="write it like 2027-06-18 or 2027-06-18T12:00:00Z"
-        ) from None
-    except RequestProblem as problem:
-        raise RequestProblem(
-            problem.what, where=where, mend="write it like 2027-06-18 or 2027-06-18T12:00:00Z"
+            f"not a date: {text!r}", where=where, mend="write it like 2027-06-18 or 2027-06-18T12:00"
         ) from None
     if not FIRST_UTC <= time_utc <= LAST_UTC:
         raise RequestProblem(
@@ -98,7 +96,7 @@ def read_trip(
     RequestProblem
         If something given is wrong.
     """
-    from_utc, to_utc = read_span(from_text, to_text)
+    from_utc, to_utc = read_span(from_text, to_text, settings.alerts.zone)
     frame_px = None if frame is None else read_frame_size(frame)
     frame_bytes = None if frame_mb is None else read_frame_bytes(frame_mb)
     if frame_px is None or frame_bytes is None:
