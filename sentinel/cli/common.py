@@ -2,9 +2,12 @@
 
 import json
 import math
+import os
 import re
+import shutil
 import sys
-from collections.abc import Callable, Iterable, Iterator
+import textwrap
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -118,6 +121,33 @@ def print_findings(findings: Iterable[Any]) -> bool:
         wrong = wrong or finding.wrong
         print(finding.line, file=sys.stderr if finding.wrong else sys.stdout, flush=True)
     return wrong
+
+
+LEVELS = {"now": (255, 111, 97), "soon": (247, 169, 75), "well": (159, 216, 164)}
+"""The colours of the first sentence; what it says is said by its words."""
+LEAST_COLUMNS = 40
+MOST_INDENT = 26
+"""A column of names wider than this leaves its values no room."""
+
+
+def print_screen(lines: Sequence[str], level: str | None = None) -> None:
+    """Print lines for a person: as wide as the terminal, the first one in the colour of its level."""
+    seen = sys.stdout.isatty()
+    # Into a file or another program a line stays a line, unless its width is asked for.
+    columns = shutil.get_terminal_size().columns if seen or "COLUMNS" in os.environ else None
+    for number, line in enumerate(lines):
+        text = line if columns is None else _wrapped(line, max(columns, LEAST_COLUMNS))
+        if number == 0 and level is not None and seen and not os.environ.get("NO_COLOR"):
+            text = typer.style(text, fg=LEVELS[level], bold=True)
+        print(text)  # noqa: T201 - what this is for
+
+
+def _wrapped(line: str, columns: int) -> str:
+    """Return a line in as many as it takes, each under what it goes on with."""
+    begin = re.match(r"[ !]*(?:(?:now|soon|note) +|[A-Z][\w' ]*?  +)?", line)
+    hang = begin.end() if begin is not None else 0
+    hang = hang if hang <= MOST_INDENT else len(line) - len(line.lstrip())
+    return textwrap.fill(line, columns, subsequent_indent=" " * hang, break_on_hyphens=False) or line
 
 
 @contextmanager

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from sentinel.cli.common import ConfigFiles, command, print_findings
+from sentinel.cli.common import ConfigFiles, command, print_findings, print_screen
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
 # ruff: noqa: PLC0415, T201
@@ -174,4 +174,4 @@ def rehearse(
         scenario, config or (), speed=speed, at=at, lasts=lasts, surprise=surprise, helper=helper, out=out
     )
     rehearsal = prepared(request, lambda line: print(line, flush=True))
-    print("\n".join(outcome_lines(rehearsal.run(), rehearsal)))
+    print_screen(outcome_lines(rehearsal.run(), rehearsal))

@@ -15,6 +15,7 @@ from sentinel.cli.common import (
     configs,
     json_line,
     print_findings,
+    print_screen,
 )
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import MarkKind
@@ -85,12 +86,16 @@ def status(
         print(text, end="")
     elif until is None:
         standing = from_json(text, where=str(files.status_json))
-        print("\n".join(status_lines(standing, now_utc, watched=watched)))
+        level = standing.level(now_utc, watched=watched)
+        print_screen(status_lines(standing, now_utc, watched=watched), level)
     else:
         standing = from_json(text, where=str(files.status_json))
         until_utc = read_moment(until, now_utc, zone=standing.zone, where="--until")
         found = until_json(standing, until_utc, now_utc, watched=watched)
-        print(json_line(found) if as_json else "\n".join(found["lines"]))
+        if as_json:
+            print(json_line(found))
+        else:
+            print_screen(found["lines"], "well" if found["holds"] and watched else "now")
     if not watched:
         raise typer.Exit(NOT_WATCHED)
 
@@ -107,7 +112,7 @@ def _several_statuses(states: list[str], until: str | None, token_from: str | No
     if as_json:
         print(json_line(several_json(cameras, now_utc, until_utc)))
     else:
-        print("\n".join(several_lines(cameras, now_utc, until_utc)))
+        print_screen(several_lines(cameras, now_utc, until_utc))
     raise typer.Exit(worst_status(cameras, now_utc))
 
 

@@ -15,6 +15,7 @@ from sentinel.cli.common import (
     configs,
     json_line,
     on_cluster,
+    print_screen,
     progress_bar,
 )
 from sentinel.core.typed import read_moment
@@ -93,7 +94,7 @@ def replay(
     if as_json:
         print(json_line(summary_json(summary)))
         return
-    print("\n".join(summary_lines(summary)))
+    print_screen(summary_lines(summary))
     print(f"Files     {out}")
 
 

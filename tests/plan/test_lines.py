@@ -38,12 +38,12 @@ def flowing(text: str) -> str:
         (("1970-01-01", "1970-01-02"), {"latitude_deg": -90.0, "camera": {"focal_length_mm": 4000.0}}),
     ],
 )
-def test_no_line_is_wider_than_110(trip: tuple[str, str], sections: dict[str, Any]) -> None:
+def test_no_line_is_wider_than_a_terminal(trip: tuple[str, str], sections: dict[str, Any]) -> None:
     lines = told(*trip, **sections).splitlines()
-    assert max(map(len, lines)) <= 110
-    assert len(lines) <= 50
+    assert max(map(len, lines)) <= 80
+    assert len(lines) <= 70
     assert "nan" not in " ".join(lines)
-    assert lines[-3].startswith("Caution") or lines[-2].startswith("Caution")
+    assert any(line.startswith("Caution") for line in lines[-5:])
 
 
 def test_the_most_important_comes_first() -> None:
@@ -57,7 +57,7 @@ def test_the_most_important_comes_first() -> None:
 
 def test_the_operators_time_stands_beside_utc() -> None:
     text = told("2027-06-18", "2027-06-18", alerts={"zone": "Europe/Oslo"})
-    assert "18 Jun 02:00 Oslo (00:00Z)" in text
+    assert "18 Jun 00:00 Oslo (22:00Z)" in flowing(text)
     assert "09:57Z (11:57)" in text
 
 
@@ -69,7 +69,7 @@ def test_nights_are_said_as_gaps() -> None:
 
 def test_a_polar_night_is_not_talked_about_for_long() -> None:
     text = told("2026-12-18", "2026-12-22", latitude_deg=75.0)
-    assert "nothing to photograph" in text
+    assert "nothing to photograph" in flowing(text)
     assert "Alignment" not in text
     assert "Unwind" not in text
 
@@ -122,7 +122,7 @@ def test_the_command_for_scripts(
         yaml.safe_dump({"frames": {"folder": str(tmp_path)}, "supplies": {"timer_frames": 999}}), "utf-8"
     )
     configs = ("--config", EXAMPLE, "--config", tmp_path / "more.yaml")
-    status, out, err = run(capsys, monkeypatch, "2026-08-10", "2026-08-12", *configs, "--json")
+    status, out, err = run(capsys, monkeypatch, "2026-08-10T00:00Z", "2026-08-13T00:00Z", *configs, "--json")
     assert (status, err) == (0, "")
     plan = json.loads(out)
     assert (plan["from_utc"], plan["to_utc"]) == ("2026-08-10T00:00:00Z", "2026-08-13T00:00:00Z")

@@ -168,16 +168,16 @@ def test_json_holds_it_all_and_comes_back_equal(standing: Standing) -> None:
 def test_text_says_first_until_when_the_camera_may_be_left_alone(standing: Standing) -> None:
     lines = status_lines(standing, T0 + timedelta(minutes=12), watched=True)
     text = "\n".join(lines)
-    assert lines[0] == "As of 01:11Z, 1 min ago; last picture 2 min ago."
-    assert lines[1].startswith(
+    assert lines[2] == "As of 01:11Z, 1 min ago; last picture 2 min ago."
+    assert lines[0].startswith(
         "The camera cannot be left alone now. No pictures since 00:55Z. "
         "That mended, it may be left alone until 07:40Z, in 6 h 28 min: the axis limit comes first."
     )
     calm = replace(standing, troubles=())
-    assert status_lines(calm, T0 + timedelta(minutes=12), watched=True)[1].startswith(
+    assert status_lines(calm, T0 + timedelta(minutes=12), watched=True)[0].startswith(
         "The camera may be left alone until 07:40Z, in 6 h 28 min: the axis limit comes first."
     )
-    assert lines[2] == "If the mount stopped now: 6 min to the edge (left edge)."
+    assert lines[1] == "If the mount stopped now: 6 min to the edge (left edge)."
     assert text.index("now   ") < text.index("note  ")
     assert "By 07:40Z: unwind the axis" in text
     assert "recentre: put the disc 1.0 right and 0.5 down of the middle (in sun-widths)" in text
@@ -189,7 +189,7 @@ def test_text_says_first_until_when_the_camera_may_be_left_alone(standing: Stand
 
 def test_clocks_that_disagree_are_told(standing: Standing) -> None:
     lines = status_lines(standing, T0 - timedelta(hours=3), watched=True)
-    assert "last picture 3 h 10 min ahead of this computer's clock" in lines[0]
+    assert "last picture 3 h 10 min ahead of this computer's clock" in lines[2]
 
 
 def until(standing: Standing, hours: float, *, watched: bool = True) -> list[str]:
@@ -259,7 +259,7 @@ class Page(HTMLParser):
 
 
 def test_the_page_asks_nobody_and_stays_text(standing: Standing) -> None:
-    html = page_html(standing, b"\xff\xd8jpeg", "Of it.")
+    html = page_html(standing, b"\xff\xd8jpeg", f"Of {NASTY}.")
     page = Page(html)
     assert sum(tag == "script" for tag, _ in page.tags) == 1, "its own alone"
     assert NASTY in "".join(page.text), "a name with mark-up in it stays text"
@@ -284,6 +284,24 @@ def test_the_page_knows_its_own_age_and_the_pictures(standing: Standing) -> None
         str(round(1000 * (T0 + timedelta(minutes=10)).timestamp())),
     ]
     assert [a["data-limit"] for a in ages] == ["180", "180"]
+
+
+def test_the_picture_that_is_shown_is_the_frame_that_is_named(standing: Standing) -> None:
+    """It is drawn beside the watch, and may be an older one than the newest."""
+    text = "".join(Page(page_html(standing, b"jpeg", "Of the-one-before.jpg.")).text)
+    assert "Of the-one-before.jpg" in text
+    assert str(standing.frame) not in text
+    assert str(standing.frame) in "".join(Page(page_html(standing)).text)
+
+
+def test_the_first_sentence_is_in_the_colour_of_its_level(standing: Standing) -> None:
+    calm = replace(standing, troubles=())
+    for one, level in ((standing, "now"), (calm, "well")):
+        assert one.level(T0 + timedelta(minutes=12)) == level
+        assert f'<h1 class="{level}">' in page_html(one)
+    assert calm.level(T0 + timedelta(minutes=12), watched=False) == "now"
+    assert calm.level(T0 + timedelta(hours=5)) == "soon"
+    assert calm.level(T0 + timedelta(hours=8)) == "now"
 
 
 def test_the_page_keeps_the_order_of_what_matters(standing: Standing) -> None:

@@ -12,7 +12,7 @@ from sentinel.jobs.align.turning import degrees, turn_words
 from sentinel.jobs.align.verdict import verdict
 from sentinel.sky import rate_arcsec_s
 
-WIDTH = 110
+WIDTH = 80
 SLIGHT_RATE_SIGMAS = 3.0
 PACE_RIGHT = 0.04
 """Times to the second make a step of a minute so uncertain."""

@@ -10,7 +10,8 @@ from sentinel.core.words import span
 from sentinel.jobs.plan.records import Alignment, Plan, Stays, Tolerance
 from sentinel.sky import rate_arcsec_s
 
-WIDTH = 110
+WIDTH = 80
+"""Columns of a terminal."""
 INDENT = 11
 NO_BOLT = 0.05
 """Where azimuth moves the axis by less than this share of its own angle it is not worth a word."""
@@ -44,23 +45,24 @@ def alignment_lines(plan: Plan, settings: Settings) -> Iterator[str]:
         return
     yield from item(
         "Alignment",
-        "For a disc put in the middle, whichever way the axis is off, from the worst and the usual time of "
-        "day; camera level with the equator. Worm, wind and bending come on top.",
+        "How far axis and drive may be off for a disc put in the middle to stay, whichever way the axis is "
+        "off, from the worst and the usual time of day; camera level with the equator. Worm, wind and "
+        "bending come on top.",
     )
     left = [
-        f"{'to stay':<13}{'axis within':<13}{'usually':<12}drive within",
+        f"{'to stay':<9}{'axis within':<13}{'usually':<11}drive",
         *(_tolerance(row, alignment) for row in alignment.tolerances),
     ]
-    right = [f"{'axis off by':<14}{'stays at least':<17}usually", *map(_stays, alignment.stays)]
+    right = [f"{'axis off':<10}{'stays':<12}usually", *map(_stays, alignment.stays)]
     for one, other in zip_longest(left, right, fillvalue=""):
-        yield f"  {one:<56}{other}".rstrip()
+        yield f"  {one:<43}{other}".rstrip()
     yield from item("", _notes(alignment, settings))
 
 
 def _tolerance(row: Tolerance, alignment: Alignment) -> str:
     most_deg, most = alignment.largest_tried_deg, alignment.largest_tried_fraction
     worst, usual = (_degrees(value, most_deg) for value in (row.axis_worst_deg, row.axis_usual_deg))
-    return f"{hours_text(row.stays_h):<13}{worst:<13}{usual:<12}{_percent(row.rate_worst_fraction, most)}"
+    return f"{hours_text(row.stays_h):<9}{worst:<13}{usual:<11}{_percent(row.rate_worst_fraction, most)}"
 
 
 def _degrees(value: float | None, most: float) -> str:
@@ -81,7 +83,7 @@ def _stays(row: Stays) -> str:
     worst, usual = (
         "over 48 h" if hours is None else hours_text(hours) for hours in (row.worst_h, row.usual_h)
     )
-    return f"{f'{row.axis_error_deg:g} deg':<14}{worst:<17}{usual}"
+    return f"{f'{row.axis_error_deg:g} deg':<10}{worst:<12}{usual}"
 
 
 def _notes(alignment: Alignment, settings: Settings) -> str:

@@ -1,10 +1,10 @@
-"""The plan for a terminal: what matters most to a tired person first, about a screen, at most 110 columns."""
+"""The plan for a terminal: what matters most to a tired person first, at most 80 columns."""
 
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 
 from sentinel.core.settings import Settings
-from sentinel.core.words import TimeWriter, many, minute, span, time_of_day, times_in
+from sentinel.core.words import TimeWriter, many, span, time_of_day, times_in
 from sentinel.jobs.plan.alignment_lines import alignment_lines, hours_text, item
 from sentinel.jobs.plan.records import Day, EclipseSeen, HourAngle, Passage, Plan, Renewal, Stretch, Sunlight
 from sentinel.sky.angles import half_turn_deg
@@ -37,10 +37,10 @@ _ENDS = {
 
 
 def plan_lines(plan: Plan, settings: Settings) -> list[str]:
-    """Return the plan as lines of at most 110 columns."""
+    """Return the plan as lines of at most 80 columns."""
     times = times_in(settings.alerts.zone)
     lines = [*item("Sun", _headline(plan, times)), *item("Due first", _first(plan, times))]
-    lines += [*item("Trip", _trip(plan, settings)), ""]
+    lines += [*item("Trip", _trip(plan, settings, times)), ""]
     lines += [*_days(plan, times), *_low(plan, times)]
     lines += [line for eclipse in plan.sun.eclipses for line in item("Eclipse", _eclipse(eclipse, times))]
     lines += ["", *_due(plan, times, settings), *item("Pictures", _pictures(plan)), ""]
@@ -89,27 +89,25 @@ def _first(plan: Plan, times: TimeWriter) -> str:
     return f"{'; '.join(texts)}."
 
 
-def _trip(plan: Plan, settings: Settings) -> str:
+def _trip(plan: Plan, settings: Settings, times: TimeWriter) -> str:
     site = settings.site
     sun = hours_text(plan.sun.sun_h) if plan.sun.stretches else "none"
     longitude_deg = half_turn_deg(site.longitude_deg)
     north, east = "N" if site.latitude_deg >= 0 else "S", "E" if longitude_deg >= 0 else "W"
-    return (
-        f"{minute(plan.from_utc)}Z to {minute(plan.to_utc)}Z at {abs(site.latitude_deg):.2f} "
-        f"{north} {abs(longitude_deg):.2f} {east}: {sun} of {hours_text(plan.length_h)} "
-        "with the sun up."
-    )
+    place = f"{abs(site.latitude_deg):.2f} {north} {abs(longitude_deg):.2f} {east}"
+    when = f"{times.dated_span(plan.from_utc, plan.to_utc)}, {plan.to_utc.year}"
+    return f"{when}, at {place}: {sun} of {hours_text(plan.length_h)} with the sun up."
 
 
 def _days(plan: Plan, times: TimeWriter) -> Iterator[str]:
     days = plan.sun.days
     shown = _some(days)
-    some = f" ({len(shown)} of {len(days)} dates)" if len(shown) < len(days) else ""
-    yield f"{'Date (UTC)':<15}{'highest':<27}{'lowest':<27}sun above the line, UTC{some}"
+    some = f", {len(shown)} of {len(days)}" if len(shown) < len(days) else ""
+    yield f"{'Date (UTC)':<13}{'highest, deg':<21}{'lowest, deg':<21}sun above line{some}"
     for day in shown:
-        high = f"{day.highest_deg:5.1f} deg {times.hour(day.highest_utc)}"
-        low = f"{day.lowest_deg:5.1f} deg {times.hour(day.lowest_utc)}"
-        yield f"{day.date_utc.day:2d} {day.date_utc:%b %Y}    {high:<27}{low:<27}{_spans(day, plan)}"
+        high = f"{day.highest_deg:4.1f} {times.hour(day.highest_utc)}"
+        low = f"{day.lowest_deg:5.1f} {times.hour(day.lowest_utc)}"
+        yield f"{day.date_utc.day:2d} {day.date_utc:%b %Y}  {high:<20} {low:<20} {_spans(day, plan)}"
 
 
 def _some(days: Sequence[Day]) -> list[Day]:
@@ -128,8 +126,8 @@ def _spans(day: Day, plan: Plan) -> str:
             pieces.append(f"{time_of_day(a)}-{'24:00' if b == end else time_of_day(b)}")
     if pieces == ["00:00-24:00"]:
         return "all day"
-    if len(pieces) > 3:
-        return f"{pieces[0]} ... {pieces[-1]}, {len(pieces)} pieces"
+    if len(pieces) > 2:
+        return f"{pieces[0]} and {len(pieces) - 1} more"
     return ", ".join(pieces) or "none"
 
 
@@ -164,12 +162,16 @@ def _eclipse(eclipse: EclipseSeen, times: TimeWriter) -> str:
 
 
 def _due(plan: Plan, times: TimeWriter, settings: Settings) -> Iterator[str]:
+    firsts = [
+        "after the trip" if renewal.first_due_utc is None else times.dated(renewal.first_due_utc)
+        for renewal in plan.renewals
+    ]
+    wide = max(map(len, firsts), default=0) + 2
     if plan.renewals:
-        yield f"{'Runs out':<17}{'first':<31}{'then every':<17}renew in the trip"
-    for renewal in plan.renewals:
+        yield f"{'Runs out':<18}{'first':<{wide}}{'then every':<12}renewed"
+    for renewal, first in zip(plan.renewals, firsts, strict=True):
         every = hours_text(renewal.every_h)
-        first = "after the trip" if renewal.first_due_utc is None else times.dated(renewal.first_due_utc)
-        yield (f"  {_NAMES[renewal.what]:<15}{first:<31}{every:<17}{_times(renewal, plan)}")
+        yield f"  {_NAMES[renewal.what]:<16}{first:<{wide}}{every:<12}{_times(renewal, plan)}"
     yield from item("Unwind", _unwind(plan, times))
     if any(renewal.what == "axis-limit" for renewal in plan.renewals):
         yield from item("Axis", _axis(plan, settings))

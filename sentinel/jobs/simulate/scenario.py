@@ -37,6 +37,8 @@ class SimCamera(Section):
     """Exposure of each frame in turn, in stops above `exposure_s`."""
     level: float = Field(0.7, gt=0)
     """Linear level of the disc's centre with the sun in the zenith of a clear sky, at `exposure_s`."""
+    name: str = Field("camera", min_length=1, max_length=40)
+    """What its operator calls it: it opens every message."""
     blur_px: float = Field(0.8, ge=0, le=200)
     """Gaussian sigma of the well-focused lens."""
     read_noise: float = Field(0.0004, ge=0, le=1)

@@ -100,6 +100,7 @@ def config_text(scenario: Scenario) -> str:
     content: dict[str, Any] = {
         "site": {**scenario.site.model_dump(exclude={"horizon"})},
         "camera": {
+            "name": camera.name,
             "focal_length_mm": camera.focal_length_mm,
             "pixel_pitch_um": camera.pixel_pitch_um,
             "interval_s": camera.interval_s,

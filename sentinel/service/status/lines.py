@@ -39,10 +39,10 @@ def from_json(text: str, *, where: str) -> Standing:
 
 def status_lines(s: Standing, now_utc: datetime, *, watched: bool) -> list[str]:
     """Return the standing for a terminal, as of `now_utc`."""
-    lines = [opened(s.camera, as_of_words(s, now_utc))]
+    lines = [opened(s.camera, s.headline(now_utc).sentence)]
     if not watched:
-        lines.append(NOT_RUNNING)
-    lines += [s.headline(now_utc).sentence, f"If the mount stopped now: {stop_words(s)}."]
+        lines.insert(0, opened(s.camera, NOT_RUNNING))
+    lines += [f"If the mount stopped now: {stop_words(s)}.", as_of_words(s, now_utc)]
     lines += ["", "Open"]
     for t in s.troubles:
         act = f" {t.act}" if t.act else ""

@@ -80,6 +80,7 @@ def page_html(
             frame_ms=None if frame_utc is None else round(1000 * utc_s(frame_utc)),
             frame_time="" if frame_utc is None else times.at(frame_utc),
             frame_limit_s=round(standing.late_s),
+            level=standing.level(standing.written_utc),
             stop_words=stop_words(standing),
             jobs=visit_lines(standing, standing.written_utc),
             facts=facts_of(standing),

@@ -5,15 +5,16 @@ from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import datetime, timedelta
 from math import isfinite
 from types import MappingProxyType
+from typing import Literal
 
 from sentinel.chain.judge.jobs import Agenda, Job, agenda_of
 from sentinel.chain.judge.until import Answer, answer
 from sentinel.chain.notify.counting import Counts
-from sentinel.chain.notify.headline import Headline, Trouble, headline, troubles_of
+from sentinel.chain.notify.headline import Headline, Trouble, headline, pressing, troubles_of
 from sentinel.chain.undo import UNDO
 from sentinel.core.foreseen import Edge
 from sentinel.core.other_cameras import SunSeen
-from sentinel.core.records import Forecast, Mark, Surroundings
+from sentinel.core.records import Forecast, Mark, Severity, Surroundings
 from sentinel.core.settings import Settings
 from sentinel.core.words import TimeWriter, times_in
 from sentinel.service.status.board import Board
@@ -114,7 +115,22 @@ class Standing:
         """Return what stands above everything else, as of a time."""
         return headline(self.agenda, self.forecast, self.troubles, now_utc, self.times)
 
+    def level(self, now_utc: datetime, *, watched: bool = True) -> "Level":
+        """Return whether somebody is wanted now, soon, or all is well."""
+        head = self.headline(now_utc)
+        gone = head.set_off_utc is not None and head.set_off_utc <= now_utc
+        if not watched or gone or pressing(self.troubles) is not None:
+            return "now"
+        near = head.set_off_utc is not None and head.set_off_utc <= now_utc + NEAR
+        known = self.agenda.known_until_utc is not None and self.agenda.blind_since_utc is None
+        known = known and self.agenda.unseen_since_utc is None
+        open_soon = any(one.severity is Severity.SOON for one in self.troubles)
+        return "soon" if near or open_soon or not known else "well"
 
+
+Level = Literal["now", "soon", "well"]
+NEAR = timedelta(hours=2)
+"""Who must set off within so long had better not lie down."""
 SAME_VISIT = timedelta(hours=12)
 """What falls due within so long after the first is done on the same visit."""
 
