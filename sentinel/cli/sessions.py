@@ -164,7 +164,8 @@ def tune(
         list[Path],
         typer.Argument(
             metavar="SESSION...",
-            help="Folders of frames, measurements.ecsv or state folders; replayed ones are the quickest.",
+            help="Folders of frames, measurements.ecsv or state folders; replayed ones are the quickest. "
+            "Or a folder that holds a season of these, each in its own.",
         ),
     ],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for overlay and table.")],
@@ -185,6 +186,7 @@ def tune(
     trials: Annotated[
         int, typer.Option("--trials", metavar="N", help="Try at most this many settings.")
     ] = 120,
+    on: On = None,
     as_json: AsJson = False,
 ) -> None:
     """Find thresholds that would have woken you less for nothing, and missed nothing, in past sessions.
@@ -198,7 +200,13 @@ def tune(
 
     names = [name.strip() for name in (only or "").split(",") if name.strip()]
     request = TuneRequest(
-        sessions=sessions, out=out, configs=config or (), truths=truth or (), only=names, trials=trials
+        sessions=sessions,
+        out=out,
+        configs=config or (),
+        truths=truth or (),
+        only=names,
+        trials=trials,
+        on=on_cluster(on),
     )
     with progress_bar() as progress:
         result = tune(request, progress)

@@ -167,3 +167,34 @@ def test_a_wrong_request_is_one_line_and_leaves_nothing(  # noqa: PLR0917 - base
     assert err.count("\n") == 1
     assert left_in(session) == before
     assert not (tmp_path / "out" / "overlay.yaml").exists()
+
+
+def test_a_season_is_tuned_on_like_its_sessions_named_one_by_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    season = tmp_path / "season"
+    season.mkdir()
+    named = [written(dark_spells(14 + n, between=6, seed=n), season / f"night-{n}") for n in range(3)]
+    (season / "notes").mkdir()
+    asked, out = asked_for(["lost_now_min"]), tmp_path / "out"
+    monkeypatch.setattr("sentinel.jobs.tune.reading._WORKERS_PAY_FROM", 9)
+    here = tuned(read_sessions(TuneRequest(sessions=named, out=out), silent), asked, 9)
+    monkeypatch.setattr("sentinel.jobs.tune.reading._WORKERS_PAY_FROM", 3)
+    monkeypatch.setattr("sentinel.jobs.tune.trial._POOL_PAYS_FROM", 0)
+    monkeypatch.setattr("sentinel.jobs.tune.trial.cores", lambda: 2)
+    sessions = read_sessions(TuneRequest(sessions=[season], out=out), silent)
+    assert [one.name for one in sessions] == ["night-0", "night-1", "night-2"]
+    apart = tuned(sessions, asked, 9)
+    assert (apart.tried, apart.advice, apart.combined) == (here.tried, here.advice, here.combined)
+    assert any(one.needless for one in apart.base)
+
+
+def test_a_bad_session_of_a_season_is_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for n in range(3):
+        written(dark_spells(3, between=4, seed=n), tmp_path / f"night-{n}")
+    (tmp_path / "night-1" / "measurements.ecsv").write_text("nothing of the kind")
+    status, out, err = run(capsys, monkeypatch, tmp_path, "--out", tmp_path / "out")
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert "night-1" in err

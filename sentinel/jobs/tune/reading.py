@@ -3,26 +3,32 @@
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
-from sentinel.chain.intake.session import Session, open_session
+from sentinel.chain.intake.session import JOURNAL_NAME, TABLE_NAME, Session, open_session
+from sentinel.chain.intake.workers import OnCluster
 from sentinel.chain.undo import standing_marks
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.files import shown_name
 from sentinel.core.records import Mark, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import DAY_S, utc_s
-from sentinel.jobs.progress import Progress
+from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.replay import make_room, recorded_session, session_settings
 from sentinel.jobs.tune.rejudging import Rejudging, Step
 from sentinel.jobs.tune.scoring import ACTS, Criteria, TrueEvent, deduced_events, score_session
-from sentinel.jobs.tune.trial import PreparedSession, with_forecasts
+from sentinel.jobs.tune.trial import PreparedSession, Shelved, judging_workers, packed, with_forecasts
 from sentinel.jobs.tune.truth import read_truth, within
 from sentinel.service.journal import Journal
 from sentinel.service.journal.session_facts import forecasts_by_event, kept_settings
 
 TRIALS = 120
 """How many settings are tried at most, where nothing else is asked for."""
+
+_WORKERS_PAY_FROM = 3
+"""Sessions; fewer are made ready here, and how far each is can be told."""
 
 _FORESEEN_BY = ("site", "camera", "mount", "supplies", "visit")
 """The settings that forecasts stand on, beside the margin and the height at which the sun counts as up."""
@@ -40,6 +46,8 @@ class TuneRequest:
     only: Sequence[str] = ()
     """Names of thresholds; none: all that tuning touches."""
     trials: int = TRIALS
+    on: OnCluster | None = None
+    """Where it is done, if not here."""
 
 
 def read_sessions(request: TuneRequest, progress: Progress) -> tuple[PreparedSession, ...]:
@@ -50,24 +58,42 @@ def read_sessions(request: TuneRequest, progress: Progress) -> tuple[PreparedSes
     RequestProblem
         If one of them, its settings or a file of true events is wrong, or `out` must not be used.
     """
-    paths = [path.resolve() for path in request.sessions]
+    named = [path for given in request.sessions for path in _of_a_season(given)]
+    paths = [path.resolve() for path in named]
     twice = next((path for path in paths if paths.count(path) > 1), None)
     if twice is not None:
         raise RequestProblem("is named twice", where=str(twice), mend="name each session once")
-    truths = _truths(request)
-    opened = [open_session(path) for path in request.sessions]
+    truths = _truths(request, len(named))
+    opened = [open_session(path) for path in named]
     with _a_bad_session_is_a_wrong_request():
         settings = [session_settings(session, request.configs) for session in opened]
-    _require_alike(request.sessions, settings)
+    _require_alike(named, settings)
     for session in opened:
         make_room(request.out, session)
-    names = _names(request.sessions)
-    with _a_bad_session_is_a_wrong_request():
-        read = [_steps(session, own, progress) for session, own in zip(opened, settings, strict=True)]
-    return tuple(
-        prepared(name, own, _foreseen(name, own, steps, progress), truth)
-        for name, own, steps, truth in zip(names, settings, read, truths, strict=True)
-    )
+    names, read = _names(named), list(zip(opened, settings, truths, strict=True))
+    if len(named) < _WORKERS_PAY_FROM and request.on is None:
+        steps = [_steps(session, own, progress) for session, own, _ in read]
+        return tuple(
+            prepared(name, own, _foreseen(name, own, one, progress), truth)
+            for name, one, (_, own, truth) in zip(names, steps, read, strict=True)
+        )
+    # Of a season no more is held in memory than is being worked on.
+    with judging_workers(len(named), request.on) as workers:
+        tasks = (
+            partial(_prepared_elsewhere, name, own, _steps(session, own, silent), truth)
+            for name, (session, own, truth) in zip(names, read, strict=True)
+        )
+        found = reported(workers.results(tasks), "reading sessions", len(named), progress)
+        return tuple(_shelved(facts, content) for facts, content in found)
+
+
+def _of_a_season(path: Path) -> list[Path]:
+    """Return the sessions in a folder that holds some, each in a folder of its own; else the path itself."""
+    if not path.is_dir() or (path / JOURNAL_NAME).is_file() or (path / TABLE_NAME).is_file():
+        return [path]
+    kept = (TABLE_NAME, JOURNAL_NAME)
+    inner = [one for one in sorted(path.iterdir()) if any((one / name).is_file() for name in kept)]
+    return inner or [path]
 
 
 @contextmanager
@@ -81,8 +107,8 @@ def _a_bad_session_is_a_wrong_request() -> Iterator[None]:
         raise RequestProblem(problem.what, where=problem.where, mend=mend) from None
 
 
-def _truths(request: TuneRequest) -> list[tuple[TrueEvent, ...] | None]:
-    files, count = list(request.truths), len(request.sessions)
+def _truths(request: TuneRequest, count: int) -> list[tuple[TrueEvent, ...] | None]:
+    files = list(request.truths)
     if len(files) not in {0, 1, count}:
         raise RequestProblem(
             f"{len(files)} files for {count} sessions",
@@ -115,11 +141,12 @@ def _names(paths: Sequence[Path]) -> list[str]:
 
 def _steps(session: Session, settings: Settings, progress: Progress) -> tuple[Step, ...]:
     """Return a session's events, with their forecasts where its journal has some that fit."""
-    kept = _from_journal(session.journal, settings) if session.journal is not None else None
-    if kept is not None:
-        return kept
-    events = recorded_session(session, settings, progress=progress).events
-    return tuple((event, now_utc, None) for event, now_utc in events)
+    with _a_bad_session_is_a_wrong_request():
+        kept = _from_journal(session.journal, settings) if session.journal is not None else None
+        if kept is not None:
+            return kept
+        events = recorded_session(session, settings, progress=progress).events
+        return tuple((event, now_utc, None) for event, now_utc in events)
 
 
 def _foreseen(name: str, settings: Settings, steps: tuple[Step, ...], progress: Progress) -> tuple[Step, ...]:
@@ -160,7 +187,22 @@ def prepared(
     name: str, settings: Settings, steps: Sequence[Step], truth: tuple[TrueEvent, ...] | None
 ) -> PreparedSession:
     """Return a session ready to be judged again, measured by what is said of it under its own settings."""
-    rejudging = Rejudging(settings, steps)
+    return _shelved(*_prepared_elsewhere(name, settings, steps, truth))
+
+
+_Facts = dict[str, Any]
+"""All of a prepared session but itself."""
+
+
+def _shelved(facts: _Facts, content: bytes) -> PreparedSession:
+    return PreparedSession(shelved=Shelved(content), **facts)
+
+
+def _prepared_elsewhere(
+    name: str, settings: Settings, steps: Sequence[Step], truth: tuple[TrueEvent, ...] | None
+) -> tuple[_Facts, bytes]:
+    """Make a session ready where it is worked on; return what is to be known of it, and itself to be kept."""
+    rejudging = Rejudging(settings, _foreseen(name, settings, tuple(steps), silent))
     said, start_utc, end_utc = rejudging.said, steps[0][1], steps[-1][1]
     made = standing_marks(event for event, _, _ in steps if isinstance(event, Mark))
     marks = [mark for mark in made if mark.kind in ACTS]
@@ -172,12 +214,13 @@ def prepared(
         frame_s=settings.camera.interval_s,
     )
     criteria = replace(criteria, true_events=(*criteria.true_events, *deduced_events(said, criteria)))
-    return PreparedSession(
-        name=name,
-        settings=settings,
-        rejudging=rejudging,
-        criteria=criteria,
-        base=score_session(said, criteria),
-        frames=sum(isinstance(event, MeasuredFrame) for event, _, _ in steps),
-        days=max((end_utc - start_utc).total_seconds() / DAY_S, 1 / 1440),
-    )
+    facts = {
+        "name": name,
+        "settings": settings,
+        "criteria": criteria,
+        "base": score_session(said, criteria),
+        "frames": sum(isinstance(event, MeasuredFrame) for event, _, _ in steps),
+        "events": len(steps),
+        "days": max((end_utc - start_utc).total_seconds() / DAY_S, 1 / 1440),
+    }
+    return facts, packed(rejudging)

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from sentinel.chain.intake.workers import OnCluster
 from sentinel.core.errors import RequestProblem
 from sentinel.core.settings import Thresholds
 from sentinel.jobs.progress import Progress, reported, silent
@@ -79,16 +80,20 @@ def tune(request: TuneRequest, progress: Progress = silent) -> Tuning:
     asked = asked_for(request.only)
     if request.trials < 1:
         raise RequestProblem("must be at least 1", where="--trials", mend="give a number like 120")
-    return tuned(read_sessions(request, progress), asked, request.trials, progress)
+    return tuned(read_sessions(request, progress), asked, request.trials, progress, request.on)
 
 
 def tuned(
-    sessions: tuple[PreparedSession, ...], asked: Sequence[Swept], most: int, progress: Progress = silent
+    sessions: tuple[PreparedSession, ...],
+    asked: Sequence[Swept],
+    most: int,
+    progress: Progress = silent,
+    on: OnCluster | None = None,
 ) -> Tuning:
     """Try at most so many settings of some thresholds on sessions whose forecasts are known; choose."""
     thresholds = sessions[0].settings.thresholds
     baselines = [Baseline(one.base, one.criteria) for one in sessions]
-    with judging_pool(sessions, most) as rejudge:
+    with judging_pool(sessions, most, on) as rejudge:
         first = outermost(thresholds, asked)[:most]
         scores = _swept(rejudge, first, sessions, progress, "trying")
         telling = [one for one in asked if _differs(one.name, scores, baselines)]
@@ -116,10 +121,10 @@ def _swept(
     progress: Progress,
     what: str,
 ) -> dict[Trial, tuple[Score, ...]]:
-    tasks = [(place, {name: value}) for name, value in planned for place in range(len(sessions))]
+    # A session at a time: whoever has it in memory judges all its settings.
+    tasks = [(place, {name: value}) for place in range(len(sessions)) for name, value in planned]
     scores = list(reported(rejudge(tasks), what, len(tasks), progress))
-    each = len(sessions)
-    return {trial: tuple(scores[i * each : (i + 1) * each]) for i, trial in enumerate(planned)}
+    return {trial: tuple(scores[i :: len(planned)]) for i, trial in enumerate(planned)}
 
 
 def _differs(name: str, scores: Mapping[Trial, Sequence[Score]], baselines: Sequence[Baseline]) -> bool:

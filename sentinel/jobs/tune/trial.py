@@ -1,14 +1,19 @@
-"""Sessions whose forecasts are known, and what hands out their rejudging under other thresholds."""
+"""Sessions ready to be judged again, kept on disk, and what hands them out to whoever judges them."""
 
-import multiprocessing
-import signal
+import pickle
+import weakref
+import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache, partial
+from itertools import groupby
+from math import ceil
+from operator import call, itemgetter
+from tempfile import TemporaryFile
+from typing import Any
 
-from sentinel.chain.intake.workers import cores
+from sentinel.chain.intake.workers import OnCluster, Workers, cores, working
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import Problem
 from sentinel.core.settings import Settings
@@ -19,10 +24,40 @@ from sentinel.jobs.tune.scoring import Criteria, Score, score_session
 Task = tuple[int, Mapping[str, Value]]
 """Which session, and what is changed."""
 
-_POOL_PAYS_FROM = 60_000
-"""Events to be judged in all; fewer are judged before a second process has started."""
+_POOL_PAYS_FROM = 300_000
+"""Events of all sessions, once for each setting; fewer are judged before a second process has started."""
 _MOST_PROCESSES = 2
 """A small computer has other things to do."""
+_CHUNKS = 3
+"""Tasks a worker: so that none waits long for the last."""
+
+
+class Shelved:
+    """A session ready to be judged again, on disk while nobody judges it: memory does not hold a season."""
+
+    def __init__(self, packed: bytes) -> None:
+        # Without a name: it is gone with the process, however that ends.
+        self._file = TemporaryFile(prefix="sentinel-")  # noqa: SIM115 - open as long as this is
+        weakref.finalize(self, self._file.close)
+        self._file.write(packed)
+
+    @property
+    def packed(self) -> bytes:
+        """As it can be sent to whoever judges it."""
+        self._file.seek(0)
+        return self._file.read()
+
+
+def packed(rejudging: Rejudging) -> bytes:
+    """Return a session as few bytes."""
+    return zlib.compress(pickle.dumps(rejudging), level=1)
+
+
+@lru_cache(maxsize=1)
+def unpacked(content: bytes) -> Rejudging:
+    """Return a session from its bytes; the last one is remembered."""
+    found: Rejudging = pickle.loads(zlib.decompress(content))  # noqa: S301 - packed by this very run
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,13 +66,19 @@ class PreparedSession:
 
     name: str
     settings: Settings
-    rejudging: Rejudging
+    shelved: Shelved
     criteria: Criteria
     base: Score
     """Under the present thresholds."""
     frames: int
+    events: int
     days: float
     """How long it lasted."""
+
+    @property
+    def rejudging(self) -> Rejudging:
+        """The session itself."""
+        return unpacked(self.shelved.packed)
 
 
 def with_forecasts(
@@ -53,43 +94,58 @@ def with_forecasts(
 
 def rejudge_session(known: PreparedSession, changes: Mapping[str, Value]) -> Score:
     """Return how a session fares under changed thresholds."""
-    return score_session(known.rejudging.under(changes), known.criteria)
+    return _scores(known.shelved.packed, known.criteria, [changes])[0]
+
+
+def _scores(content: bytes, criteria: Criteria, changes: Sequence[Mapping[str, Value]]) -> list[Score]:
+    rejudging = unpacked(content)
+    return [score_session(rejudging.under(one), criteria) for one in changes]
 
 
 Rejudge = Callable[[Sequence[Task]], Iterator[Score]]
 """Yields a score for each task, in their order."""
 
-_held: tuple[PreparedSession, ...] = ()
-"""In a rejudging process: the sessions."""
 
+@contextmanager
+def judging_workers(most: int = _MOST_PROCESSES, on: OnCluster | None = None) -> Iterator[Workers[Any, Any]]:
+    """Hand out what does the tasks of a tuning, functions of no arguments, elsewhere."""
 
-def _hold(sessions: tuple[PreparedSession, ...]) -> None:
-    # Ctrl-C reaches the whole process group; the parent decides what it means.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    global _held  # noqa: PLW0603 - what a process is started with
-    _held = sessions
+    def ended(task: object, why: str) -> None:
+        del task
+        raise Problem(
+            f"a judging process was ended from outside ({why})",
+            mend="free some memory, or name fewer sessions",
+        )
 
-
-def _work(task: Task) -> Score:
-    return rejudge_session(_held[task[0]], task[1])
+    with working(call, ended, most=min(most, _MOST_PROCESSES), on=on) as workers:
+        yield workers
 
 
 @contextmanager
-def judging_pool(sessions: tuple[PreparedSession, ...], trials: int) -> Iterator[Rejudge]:
+def judging_pool(
+    sessions: Sequence[PreparedSession], trials: int, on: OnCluster | None = None
+) -> Iterator[Rejudge]:
     """Hand out what rejudges these sessions; about so many trials of each are to come."""
-    events = trials * sum(len(one.rejudging.steps) for one in sessions)
-    if events < _POOL_PAYS_FROM or cores() < 2:
+    events = trials * sum(one.events for one in sessions)
+    if on is None and (events < _POOL_PAYS_FROM or cores() < 2):
         yield lambda tasks: (rejudge_session(sessions[place], changes) for place, changes in tasks)
         return
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(
-        _MOST_PROCESSES, mp_context=context, initializer=_hold, initargs=(sessions,)
-    ) as pool:
-        try:
-            yield lambda tasks: pool.map(_work, tasks)
-        except BrokenProcessPool:
-            raise Problem(
-                "a judging process was ended from outside", mend="free some memory, or name fewer sessions"
-            ) from None
-        finally:
-            pool.shutdown(cancel_futures=True)
+    with judging_workers(on=on) as workers:
+
+        def rejudge(tasks: Sequence[Task]) -> Iterator[Score]:
+            size = max(ceil(len(tasks) / (_CHUNKS * workers.count)), 1)
+            for scores in workers.results(_chunks(sessions, tasks, size)):
+                yield from scores
+
+        yield rejudge
+
+
+def _chunks(
+    sessions: Sequence[PreparedSession], tasks: Sequence[Task], size: int
+) -> Iterator[Callable[[], list[Score]]]:
+    """Yield what is to be judged, some settings of one session at a time; it is read when its turn comes."""
+    for place, own in groupby(tasks, key=itemgetter(0)):
+        changes = [change for _, change in own]
+        one = sessions[place]
+        for start in range(0, len(changes), size):
+            yield partial(_scores, one.shelved.packed, one.criteria, changes[start : start + size])
