@@ -14,7 +14,7 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 ORDER = [
     "core.errors", "core.times", "core.typed", "core.words", "core.clock", "core.files", "core.complaints",
     "core.plain_yaml", "core.foreseen", "core.other_cameras", "core.records", "core.section",
-    "core.contact", "core.monitoring", "core.settings", "core.explained", "core.tables",
+    "core.contact", "core.monitoring", "core.thresholds", "core.settings", "core.explained", "core.tables",
     "core.growing_table", "sky",
     "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.following", "chain.judge",
     "chain.notify", "chain.undo", "chain.pipeline", "chain.runner",
