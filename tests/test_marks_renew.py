@@ -5,9 +5,11 @@ from datetime import UTC, datetime
 import pytest
 
 from sentinel.chain.forecast.visits import Stores
+from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Mark, MarkKind
 from sentinel.core.settings import Camera, Settings, Site, Supplies
 from sentinel.core.times import utc_s
+from sentinel.service.watch.marks import made_mark
 
 AT = datetime(2026, 6, 20, 12, tzinfo=UTC)
 SETTINGS = Settings(
@@ -39,3 +41,14 @@ def test_a_mark_renews_one_supply_and_leaves_the_others(
     assert (after.camera_battery_utc_s == utc_s(AT)) == (renewed == "battery")
     assert (after.mount_battery_utc_s == utc_s(AT)) == (renewed == "mount-battery")
     assert (after.card_frames, after.timer_frames) == (int(renewed != "card"), int(renewed != "timer"))
+
+
+@pytest.mark.parametrize("text", ["the mount's", "changed at the MOUNT", "mounts"])
+def test_of_two_batteries_it_is_asked_which_one_is_meant(text: str) -> None:
+    with pytest.raises(RequestProblem, match=r"which one: .*sentinel mark mount-battery"):
+        made_mark("battery", text, AT)
+
+
+@pytest.mark.parametrize("text", ["", "mount", "the camera's; the mount still shows 80 %", "new one"])
+def test_what_can_mean_but_one_is_not_asked(text: str) -> None:
+    assert made_mark("battery", text, AT).text == text

@@ -58,7 +58,9 @@ class Alerts(Section):
         description="so long after the first a `now` is repeated until seen or over; then ever more rarely",
     )
     zone: Annotated[str, AfterValidator(known_zone)] | None = Field(
-        None, description="the operator's time zone, like Europe/Oslo, told before UTC; null: UTC alone"
+        None,
+        description="the operator's time zone, like Europe/Oslo, told before UTC; null: that "
+        "of the computer that watches, or UTC alone",
     )
     hourly_cap: int = Field(
         20, ge=1, description="messages an hour beyond which only a `now` of a new condition is sent"

@@ -128,13 +128,3 @@ def channel_answer(text: str) -> dict[str, Any]:
     except ValueError:
         raise RequestProblem("its command has an open quote", where="--channel", mend=mend) from None
     return content
-
-
-def system_zone() -> str | None:
-    """Return the time zone this computer is set to; None: it cannot be told."""
-    try:
-        link = str(Path("/etc/localtime").readlink())
-    except OSError:
-        return None
-    name = link.partition("zoneinfo/")[2]
-    return name if "/" in name and not name.startswith("Etc/") else None

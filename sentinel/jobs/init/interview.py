@@ -17,9 +17,9 @@ from sentinel.jobs.init.answers import (
     default_of,
     folder_answer,
     sleep_answer,
-    system_zone,
 )
 from sentinel.jobs.init.pictures import lens_of, place_of, read_samples
+from sentinel.service.watch.computer import system_zone
 
 NOTHING = "-"
 

@@ -7,7 +7,10 @@ from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 
+from sentinel.core.times import known_zone
+
 _SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
+_LOCAL_TIME = Path("/etc/localtime")
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
@@ -33,3 +36,12 @@ def boot_id() -> str:
         return _BOOT_ID.read_text(encoding="ascii").strip().replace("-", "")
     # A unit that hides the kernel's own word passes it on.
     return os.environ.get("SENTINEL_BOOT_ID", "") or uuid.uuid4().hex
+
+
+def system_zone() -> str | None:
+    """Return the time zone this computer is set to; None: it cannot be told."""
+    try:
+        name = known_zone(str(_LOCAL_TIME.readlink()).partition("zoneinfo/")[2])
+    except (OSError, ValueError):
+        return None
+    return name if "/" in name and not name.startswith("Etc/") else None

@@ -49,6 +49,14 @@ def made_mark(
             f"{text!r} is no kind of mark to take back", where="mark undo", mend="name its kind, or nothing"
         )
     known = cast(MarkKind, kind)
+    said, exactly = text.lower(), text.strip().lower() == "mount"
+    if known == "battery" and "mount" in said and "camera" not in said and not exactly:
+        # Of two batteries the wrong one would be counted anew.
+        raise RequestProblem(
+            "which one: `battery` is the camera's",
+            where=f"mark battery {text!r}",
+            mend="for the mount's say `sentinel mark mount-battery`; for the camera's leave the mount out",
+        )
     return Mark(time_utc=at or now_utc, kind=known, text=text, minutes=minutes, undoes_utc=undoes_utc)
 
 

@@ -10,10 +10,18 @@ from threading import Event as Flag
 from types import FrameType
 
 from sentinel.core.clock import SystemClock
-from sentinel.core.settings import load_settings
+from sentinel.core.settings import Settings, load_settings
 from sentinel.service.watch.allocator import give_memory_back
+from sentinel.service.watch.computer import system_zone
 from sentinel.service.watch.daemon import Watch
 from sentinel.service.watch.state_folder import StateFolder, state_path
+
+
+def in_its_zone(settings: Settings, zone: str | None) -> Settings:
+    """Return the settings with the computer's own time zone, where the operator has told none."""
+    if zone is None or settings.alerts.zone is not None:
+        return settings
+    return settings.model_copy(update={"alerts": settings.alerts.model_copy(update={"zone": zone})})
 
 
 def watch(configs: Sequence[Path], state: Path | None) -> None:
@@ -25,7 +33,7 @@ def watch(configs: Sequence[Path], state: Path | None) -> None:
         If settings or state folder are wrong, or another watch is at work there.
     """
     give_memory_back()
-    settings = load_settings(configs)
+    settings = in_its_zone(load_settings(configs), system_zone())
     stop = Flag()
 
     def on_signal(number: int, frame: FrameType | None) -> None:
