@@ -44,6 +44,7 @@ OFFSETS = np.array([BLACK, NEUTRAL, NEUTRAL])
 COLOURS_SITED_PX = -0.5
 """Where a sample of halved colour stands, against the middle of its four pixels: to the left, as usual."""
 
+BAND_ROWS = 64
 FONT_SHARE = 1 / 42
 LEAST_FONT_PX = 11
 OUTLINE = 0.1
@@ -116,23 +117,15 @@ def shown(
         return _filled(crop.size_px, shrink)
     if gain != 1.0:
         part = _brighter(gain)[part]
-    matrix = TO_PLANES.astype(np.float32)
-    bright = part.reshape(-1, 3).astype(np.float32) @ matrix[0]
-    colours = _halved(part) if shrink == 2 else part
-    blue_red = colours.reshape(-1, 3).astype(np.float32) @ matrix[1:].T
+    bright, blue_red = _converted(part, shrink)
     x, y = centre_px[0] - columns.start * step, centre_px[1] - rows.start * step
-    made = [
-        centred(
-            bright.reshape(part.shape[:2]) + np.float32(BLACK), (x, y), up_deg, crop,
-            step=step, outside=OUTSIDE,
-        )
-    ]  # fmt: skip
+    made = [centred(bright, (x, y), up_deg, crop, step=step, outside=OUTSIDE)]
     smaller = Crop(crop.size_px // shrink, crop.frame_px * shrink)
     aside = COLOURS_SITED_PX * crop.frame_px if shrink == 2 else 0.0
     sited = x + aside * cos(radians(up_deg)), y + aside * sin(radians(up_deg))
-    for k in range(2):
-        plane = blue_red[:, k].reshape(colours.shape[:2]) + np.float32(NEUTRAL)
-        made.append(centred(plane, sited, up_deg, smaller, step=step * shrink, outside=NEUTRAL))
+    made += [
+        centred(plane, sited, up_deg, smaller, step=step * shrink, outside=NEUTRAL) for plane in blue_red
+    ]
     return Planes(*made)
 
 
@@ -142,10 +135,23 @@ def _filled(size_px: int, shrink: int) -> Planes:
     return made
 
 
-def _halved(part: NDArray[np.uint8]) -> NDArray[Any]:
-    """Return the means of squares of four, of an even number of rows and columns."""
-    rows = part[::2].astype(np.float32) + part[1::2]
-    return (rows[:, ::2] + rows[:, 1::2]) * np.float32(0.25)
+def _converted(part: NDArray[np.uint8], shrink: int) -> tuple[Plane, Plane]:
+    """Return brightness (ny, nx), and the differences of blue and red (2, ny / shrink, nx / shrink)."""
+    matrix, offsets = TO_PLANES.astype(np.float32), OFFSETS.astype(np.float32)
+    rows, columns = part.shape[:2]
+    bright = np.empty((rows, columns), np.float32)
+    blue_red = np.empty((2, rows // shrink, columns // shrink), np.float32)
+    # A band at a time stays in the processor's cache, and takes no memory worth a word.
+    for top in range(0, rows, BAND_ROWS):
+        band = part[top : top + BAND_ROWS]
+        # Of each square of four the mean of two stands in its middle, and is half the work.
+        few = (band[::2, ::2].astype(np.float32) + band[1::2, 1::2]) / 2 if shrink == 2 else band
+        light = band.reshape(-1, 3).astype(np.float32) @ matrix[0] + offsets[0]
+        colour = matrix[1:] @ few.reshape(-1, 3).astype(np.float32, copy=False).T + offsets[1:, None]
+        bright[top : top + BAND_ROWS] = light.reshape(band.shape[:2])
+        begin = top // shrink
+        blue_red[:, begin : begin + few.shape[0]] = colour.reshape(2, *few.shape[:2])
+    return bright, blue_red
 
 
 @lru_cache(maxsize=256)
@@ -237,10 +243,15 @@ def _write(planes: Planes, text: str, x: int, y: int, font_px: int, *, aligned: 
         part += (NEUTRAL - part) * small
 
 
+@lru_cache(maxsize=8)
+def _font(font_px: int) -> Any:
+    return ImageFont.load_default(font_px)
+
+
 @lru_cache(maxsize=128)
 def _masks(text: str, font_px: int) -> tuple[Mask, Mask]:
     """Return how much of each pixel a line's letters cover, and letters and rim together."""
-    font = ImageFont.load_default(font_px)
+    font = _font(font_px)
     rim_px = max(1, round(OUTLINE * font_px))
     left, _, right, _ = font.getbbox(text, stroke_width=rim_px)
     size = (int(right - left) + 3) // 2 * 2, round(1.4 * font_px) // 2 * 2

@@ -108,7 +108,7 @@ def centred(
     part = frame[rows, columns]
     if not part.size:
         return np.full(shape, outside, np.float32)
-    part = part.astype(np.float32)
+    part = part.astype(np.float32, copy=False)
     reduction, first = crop.frame_px / step, np.array([columns.start, rows.start])
     x, y = (np.array(centre_px) + 0.5) / step - 0.5 - first
     blur = int(reduction)
