@@ -117,12 +117,11 @@ def second(time: datetime) -> str:
     return from_utc_s(round(utc_s(time))).astimezone(time.tzinfo).strftime("%Y-%m-%d %H:%M:%S")
 
 
-def place_words(latitude_deg: float, longitude_deg: float) -> str:
-    """Return `70.37° N, 31.10° E`, to about a kilometre."""
-    return (
-        f"{abs(latitude_deg):.2f}° {'S' if latitude_deg < 0 else 'N'}, "
-        f"{abs(longitude_deg):.2f}° {'W' if longitude_deg < 0 else 'E'}"
-    )
+def site_words(latitude_deg: float, longitude_deg: float, decimals: int = 2) -> str:
+    """Return `70.37° N, 31.10° E`; with two decimals to about a kilometre."""
+    east_deg = (longitude_deg + 180) % 360 - 180
+    north, east = "N" if latitude_deg >= 0 else "S", "E" if east_deg >= 0 else "W"
+    return f"{abs(latitude_deg):.{decimals}f}° {north}, {abs(east_deg):.{decimals}f}° {east}"
 
 
 def span(length: timedelta) -> str:

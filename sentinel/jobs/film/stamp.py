@@ -6,7 +6,7 @@ from math import isinf
 
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
-from sentinel.core.words import TimeWriter, many, place_words, second, span
+from sentinel.core.words import TimeWriter, many, second, site_words, span
 from sentinel.jobs.film.request import Stamp
 from sentinel.jobs.film.story import WHOLE, Card, Cause
 from sentinel.jobs.steady import UP_WORDS, Up
@@ -52,7 +52,7 @@ class Stamper:
     ) -> Words:
         """Return what stands on a frame."""
         site = self.settings.site
-        place = place_words(site.latitude_deg, site.longitude_deg)
+        place = site_words(site.latitude_deg, site.longitude_deg)
         return Words(
             top_left=f"{second(frame.time_utc)} UTC" if "utc" in self.stamps else "",
             top_right=self._local(frame),

@@ -14,7 +14,7 @@ from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.files import replaced
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import HOUR_S, from_utc_s, utc_s
-from sentinel.core.words import TimeWriter, place_words, times_in
+from sentinel.core.words import TimeWriter, site_words, times_in
 from sentinel.jobs.film.rendering import shown
 from sentinel.jobs.film.request import FilmRequest, output_of
 from sentinel.jobs.film.session import ChosenUp, FilmedSession
@@ -337,6 +337,6 @@ def _why(hour: Hour, failed: set[int]) -> str:
 def _title(session: FilmedSession, request: FilmRequest) -> str:
     frames, site = session.record.frames, session.record.settings.site
     days = dict.fromkeys((f"{frames[0].time_utc:%Y-%m-%d}", f"{frames[-1].time_utc:%Y-%m-%d}"))
-    said = [place_words(site.latitude_deg, site.longitude_deg)] if "place" in request.stamps else []
+    said = [site_words(site.latitude_deg, site.longitude_deg)] if "place" in request.stamps else []
     said += [" to ".join(days)] if "utc" in request.stamps else []
     return "   ".join(said)

@@ -22,7 +22,7 @@ from sentinel.core.errors import FrameProblem
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.tables import write_ecsv
 from sentinel.core.times import from_utc_s, utc_s
-from sentinel.core.words import count, many, minute, span
+from sentinel.core.words import count, many, minute, site_words, span
 from sentinel.jobs.originals import original_of
 from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.report import sentences
@@ -45,7 +45,6 @@ from sentinel.jobs.share.templates import templates
 from sentinel.jobs.simulate.light import srgb_encode
 from sentinel.jobs.steady import Crop
 from sentinel.sky import flattening
-from sentinel.sky.angles import half_turn_deg
 
 PLACE_STEP_DEG = 0.1
 CLEAR = 0.97
@@ -98,9 +97,7 @@ def rounded_deg(angle_deg: float) -> float:
 def place_words(record: Record) -> str:
     """Return the rounded place."""
     site = record.settings.site
-    east_deg = half_turn_deg(site.longitude_deg)
-    north, east = "N" if site.latitude_deg >= 0 else "S", "E" if east_deg >= 0 else "W"
-    return f"{abs(site.latitude_deg):.1f}° {north}, {abs(east_deg):.1f}° {east}"
+    return site_words(site.latitude_deg, site.longitude_deg, decimals=1)
 
 
 def public_table(path: Path, record: Record) -> None:
