@@ -119,7 +119,7 @@ def second(time: datetime) -> str:
 
 def site_words(latitude_deg: float, longitude_deg: float, decimals: int = 2) -> str:
     """Return `70.37° N, 31.10° E`; with two decimals to about a kilometre."""
-    east_deg = (longitude_deg + 180) % 360 - 180
+    east_deg = longitude_deg - 360 if longitude_deg > 180 else longitude_deg
     north, east = "N" if latitude_deg >= 0 else "S", "E" if east_deg >= 0 else "W"
     return f"{abs(latitude_deg):.{decimals}f}° {north}, {abs(east_deg):.{decimals}f}° {east}"
 
