@@ -22,6 +22,7 @@ import simplejpeg
 
 from sentinel.core.records import MeasuredFrame, Outcome
 from sentinel.jobs.film import FilmRequest, film
+from tests.forecasts import mount_of
 from tests.report.sessions import forecast, frame, journal_of, settings
 
 WIDTH_PX, HEIGHT_PX, RADIUS_PX = 6000, 4000, 470.0
@@ -55,7 +56,11 @@ def session(folder: Path, count: int) -> list[Path]:
         one = replace(one, frame=f"P{number:05}.JPG", width_px=WIDTH_PX, height_px=HEIGHT_PX)
         (folder / one.frame).hardlink_to(pictures[number % PICTURES])
         frames.append(one)
-    told = replace(forecast(1), roll_deg=ROLL_DEG, roll_share=1.0, roll_sigma_deg=0.1, axis_sigma_deg=0.01)
+    told = forecast(1)
+    mount = replace(
+        mount_of(told), roll_deg=ROLL_DEG, roll_share=1.0, roll_sigma_deg=0.1, axis_sigma_deg=0.01
+    )
+    told = replace(told, mount=mount)
     journal_of(
         folder / "out", frames, {1: Outcome(forecast=told)},
         told=[settings(camera={"focal_length_mm": 400, "pixel_pitch_um": 3.92})],
