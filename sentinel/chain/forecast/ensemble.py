@@ -130,6 +130,8 @@ class Ensemble:
         path += keep[:, 1:] * self.state[1]
         path = _between(path, np.maximum(offsets_s, 0.0))
         wander = np.array([FLEXURES[kind].wander for kind in kinds])[which]
+        goes_on = np.array([0.0, *(change.wander for change in self.changes)])
+        wander = wander + goes_on[self.kind // len(FLEXURES)]
         reach = np.sqrt(np.maximum(offsets_s, 0.0) ** 3 / 3)
         path += reach[:, None, None] * (np.sqrt(wander) * _chances()[0][-2:])[None]
         return path

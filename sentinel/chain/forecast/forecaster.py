@@ -223,7 +223,8 @@ class Forecaster:
         discs.begin_part(part.number, part.began_s)
         if part.cause == "drift":
             self._changed_s = part.began_s if part.since_s is None else part.since_s
-        self._begin_anew({"drift": CHANGED, "camera": REBUILT}.get(part.cause, put_elsewhere(told=part.told)))
+        since = {"drift": CHANGED, "mended": CHANGED, "camera": REBUILT}
+        self._begin_anew(since.get(part.cause, put_elsewhere(told=part.told)))
         if told or self._departed_s is not None:
             # The new part's prior is to know it, or the camera might have been turned since.
             self._learn_roll(stood, told=told)

@@ -100,6 +100,11 @@ class Change:
     log_prior: float
     """Log of how likely that is beforehand, over that nothing changed."""
 
+    @property
+    def wander(self) -> float:
+        """Power of what the new drift goes on changing by, arcsec^2 / s^3."""
+        return (TURNS_AN_HOUR * self.slope_arcsec_s) ** 2 / 3600.0
+
     def column(self, utc_s: Array) -> Array:
         """Return how the track before the change differs from today's, for a unit change of slope, (n,)."""
         return np.asarray(np.maximum(self.utc_s - utc_s, 0.0))
@@ -110,6 +115,8 @@ class Change:
         return np.asarray(self.slope_arcsec_s**2 * column[:, None] * column[None, :])
 
 
+TURNS_AN_HOUR = 0.26
+"""What has changed goes on: in an hour the sky turns the way of a leg that sinks by a quarter of a radian."""
 CHANGES_A_DAY = 1.0
 """Of drives, legs and balance together."""
 _SLOPES: tuple[tuple[float, float], ...] = ((0.02, 0.4), (0.1, 0.35), (0.5, 0.25))

@@ -95,7 +95,10 @@ def after_gap(track: Track, before: Path, seen: Observation, context: Context) -
     than what it may bend by, up to a sun-width. A run is over only when the disc is steady.
     """
     last = before.last
-    if last is None or track.run is not None:
+    if track.run is not None:
+        # Where it stands now tells how much time is left, whatever happened meanwhile.
+        return track._replace(run=track.run.seen_at(seen, steady=0, since_s=0.0), moving=None)
+    if last is None:
         return track._replace(moving=None)
     off, told = track.off(seen, context), track.was_told(seen.time_s)
     if off is not None and not off.astray:

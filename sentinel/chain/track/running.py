@@ -30,7 +30,7 @@ def ran(track: Track, suspicion: Suspicion, step: Step, *, slow: bool = False) -
 
 
 def _carried_again(track: Track, run: Run, since_s: float) -> Track:
-    cause: Cause = "drift" if run.crawls else "put-elsewhere"
+    cause: Cause = "mended" if run.crawls else "put-elsewhere"
     part = track.part.then(cause, since_s, told=track.was_told(since_s))
     return track._replace(run=None, moving=None).parted(part)
 
@@ -41,7 +41,7 @@ def still_running(track: Track, run: Run, step: Step, context: Context, *, quiet
     if run.slow_from is not None and step.excess_px <= FAINT * quiet_px(track.path, step.sky_px, context):
         return _still_sliding(track, run, run.slow_from, step)
     # The frame that lands after a re-centring is one, the quiet ones after it the others.
-    here = run.seen_at(step, steady=steady)._replace(
+    here = run.seen_at(step, steady=steady, since_s=step.seconds)._replace(
         slow_from=(step.time_s, step.x_px, step.y_px) if run.slow_from is not None else None
     )
     if steady >= context.thresholds.runaway_steady_frames - 1:
@@ -58,7 +58,7 @@ def still_running(track: Track, run: Run, step: Step, context: Context, *, quiet
 
 def _still_sliding(track: Track, run: Run, since: tuple[float, float, float], step: Step) -> Track:
     """See whether a slow slide goes on: over as many steps as it takes to stand out."""
-    here = run.seen_at(step, steady=0)
+    here = run.seen_at(step, steady=0, since_s=step.seconds)
     seconds, drift = step.time_s - since[0], track.path.drift
     due_px = run.speed_px_s * seconds
     if seconds < 2.5 * step.seconds or due_px < 8 * track.path.jitter_px:

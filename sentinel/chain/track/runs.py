@@ -15,7 +15,7 @@ STANDS_PACE = 0.25
 """Of the sky's rate: a disc that goes more slowly is one of a drive that slips, not of one that stopped."""
 
 
-Cause = Literal["put-elsewhere", "drift", "realigned", "camera"]
+Cause = Literal["put-elsewhere", "drift", "mended", "realigned", "camera"]
 
 
 class Part(NamedTuple):
@@ -89,11 +89,11 @@ class Run(NamedTuple):
         """Whether the disc is still carried, only less than it should be."""
         return self.pace < STANDS_PACE
 
-    def seen_at(self, step: Step, *, steady: int) -> "Run":
-        """Return the same, the disc having been measured once more."""
-        from_s = step.time_s - step.seconds if steady <= 1 else self.steady_from_s
+    def seen_at(self, disc: Step | Observation, *, steady: int, since_s: float) -> "Run":
+        """Return the same, the disc having been measured once more; the step before that was so long ago."""
+        from_s = disc.time_s - since_s if steady <= 1 else self.steady_from_s
         return self._replace(
-            seen_s=step.time_s, x_px=step.x_px, y_px=step.y_px, radius_px=step.radius_px,
+            seen_s=disc.time_s, x_px=disc.x_px, y_px=disc.y_px, radius_px=disc.radius_px,
             steady=steady, steady_from_s=from_s,
         )  # fmt: skip
 
