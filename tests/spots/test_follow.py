@@ -131,6 +131,23 @@ def test_dust_that_was_wiped_off_was_there_all_the_same() -> None:
     assert len(of_kind(followed(wiped), "sensor")) == len(DUST)
 
 
+def test_a_cloudy_session_with_dozens_of_blobs_in_every_picture_tells_nothing_false() -> None:
+    """Forty blobs of cloud in each of 60 pictures, none twice at one place: no spot, no dust comes of it."""
+    rng = np.random.default_rng(4)
+    made = []
+    for look in looks(drifting):
+        x, y = float(np.asarray(look.view.x_px)), float(np.asarray(look.view.y_px))
+        angle, off = rng.uniform(0, 2 * np.pi, 40), 180 * np.sqrt(rng.uniform(0, 1, 40))
+        cloud = [
+            DarkBlob(x_px=x + r * np.cos(a), y_px=y + r * np.sin(a), area_px=30.0, contrast=0.1)
+            for a, r in zip(angle, off, strict=True)
+        ]
+        made.append(Look(utc_s=look.utc_s, view=look.view, blobs=(*look.blobs, *cloud)))
+    found = followed(made)
+    assert len(of_kind(found, "sun")) == len(SPOTS)
+    assert len(of_kind(found, "sensor")) == len(DUST)
+
+
 def test_motion_against_the_published_rotation() -> None:
     found = followed(looks(drifting, hours=60.0, count=120))
     motions = {round(m.latitude_deg): m for one in found if (m := motion_of(one)) is not None}

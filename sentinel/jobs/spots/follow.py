@@ -33,6 +33,8 @@ TOLD_RATIO, TOLD_PX = 3.0, 0.7
 """A place is kept on the one if it is kept so many times worse on the other, and by so much at least."""
 RARELY = 0.25
 """Of another's sightings: what is seen so seldom, and within it, is a part of it."""
+FORGOTTEN = 12
+"""Looks after which what was seen only once is not waited for any more."""
 LATEST = 9
 """Sightings from which it is said where the next should be."""
 
@@ -160,15 +162,20 @@ class _Session:
 
     def chains(self, *, on_sun: bool) -> list[_Chain]:
         """Return the chains of blobs that keep their place on the sun, or on the sensor."""
+        done: list[_Chain] = []
         chains: list[_Chain] = []
         for number, look in enumerate(self.looks):
+            # What was seen once and not again for long was chance, and thousands of these take their time.
+            spent = [len(chain.members) == 1 and number - chain.members[0][0] > FORGOTTEN for chain in chains]
+            done += [chain for chain, is_spent in zip(chains, spent, strict=True) if is_spent]
+            chains = [chain for chain, is_spent in zip(chains, spent, strict=True) if not is_spent]
             free = set(range(len(look.blobs)))
             for which, blob in self._matches(look, number, chains):
                 if blob in free and chains[which].members[-1][0] != number:
                     free.remove(blob)
                     chains[which].members.append((number, blob))
             chains += [_Chain(on_sun, [(number, blob)]) for blob in sorted(free)]
-        return chains
+        return [*done, *chains]
 
     def _matches(self, look: Look, number: int, chains: Sequence[_Chain]) -> list[tuple[int, int]]:
         """Return which chain each blob of a look may belong to, the nearest pairs first."""
