@@ -11,6 +11,7 @@ from math import hypot, inf, isfinite
 from typing import Literal
 
 import numpy as np
+from scipy.special import bdtrc
 
 from sentinel.core.times import DAY_S
 from sentinel.jobs.spots.blobs import DarkBlob
@@ -27,6 +28,8 @@ FEWEST_SIGHTINGS = 4
 LEAST_SHARE = 0.4
 """Of the pictures in which its place lay well on the disc, from its first sighting to its last: less is
 chance, or a cloud's edge. Before and after it need not have been there: dust is wiped off, a spot decays."""
+MOST_BY_CHANCE = 0.01
+"""So many such blobs in a session may come of what is strewn over the disc at random, like cloud."""
 WELL_ON_DISC = 0.9
 """Radii from the middle."""
 TOLD_RATIO, TOLD_PX = 3.0, 0.7
@@ -107,7 +110,8 @@ def followed(looks: Sequence[Look]) -> list[FollowedBlob]:
         told = session.told(best)
         # What is seen of a blob while another passes over it stands beside it, now and then.
         beside = any(_overlap(told, other) for other in found)
-        if told.sightings >= LEAST_SHARE * told.chances and not beside:
+        often = told.sightings >= LEAST_SHARE * told.chances
+        if often and not beside and session.by_chance(best, told.chances) < MOST_BY_CHANCE:
             found.append(told)
 
 
@@ -177,6 +181,19 @@ class _Session:
             chains += [_Chain(on_sun, [(number, blob)]) for blob in sorted(free)]
         return [*done, *chains]
 
+    def by_chance(self, chain: _Chain, chances: int) -> float:
+        """Return how many chains of so many sightings random blobs, as many as there are, would make."""
+        first, last = chain.members[0][0], chain.members[-1][0]
+        shares = [
+            len(look.blobs) * (_reach_px(look) / float(floats(look.view.radius_px))) ** 2
+            for look in self.looks[first : last + 1]
+        ]
+        share = min(float(np.mean(shares)), 1.0)
+        # The first sighting is where it is; each other one is a hit within reach of it.
+        hits, tries = len(chain.members) - 1, max(chances, len(chain.members)) - 1
+        begun = sum(len(look.blobs) for look in self.looks)
+        return begun * float(bdtrc(hits - 1, tries, share))
+
     def _matches(self, look: Look, number: int, chains: Sequence[_Chain]) -> list[tuple[int, int]]:
         """Return which chain each blob of a look may belong to, the nearest pairs first."""
         if not chains or not look.blobs:
@@ -187,7 +204,7 @@ class _Session:
         )
         apart = self._in_picture(look, expected, on_sun=on_sun)[:, None] - self._on_sensor[number][None]
         off = np.hypot(apart[..., 0], apart[..., 1])
-        near = np.argwhere(off <= TOLERANCE_PX + TOLERANCE_RADII * floats(look.view.radius_px))
+        near = np.argwhere(off <= _reach_px(look))
         return sorted(((int(a), int(b)) for a, b in near), key=lambda pair: off[pair])
 
     def scatter_px(self, chain: _Chain, *, on_sun: bool) -> float:
@@ -237,6 +254,11 @@ class _Session:
         )
 
 
+def _reach_px(look: Look) -> float:
+    """Return how far from where it should stand a blob is still taken for the same."""
+    return TOLERANCE_PX + TOLERANCE_RADII * float(floats(look.view.radius_px))
+
+
 def _kind(sensor_px: float, sun_px: float) -> Kind:
     better, worse = sorted((sensor_px, sun_px))
     if worse < TOLD_RATIO * better or worse - better < TOLD_PX:
@@ -245,9 +267,7 @@ def _kind(sensor_px: float, sun_px: float) -> Kind:
 
 
 def _overlap(rare: FollowedBlob, other: FollowedBlob) -> bool:
-    """Return whether a blob stands within another, on sun or sensor, that was seen far more often."""
-    if rare.sightings > RARELY * other.sightings:
-        return False
+    """Return whether a blob is another, or stands within one that was seen far more often."""
     west, north = (
         float(from_central_meridian_deg(np.median(rare.longitude_deg), np.median(other.longitude_deg))),
         float(np.median(rare.latitude_deg) - np.median(other.latitude_deg)),
@@ -256,7 +276,11 @@ def _overlap(rare: FollowedBlob, other: FollowedBlob) -> bool:
                    float(np.median(rare.y_px) - np.median(other.y_px)))  # fmt: skip
     on_sun_px, on_sensor_px = float(np.median(rare.degree_px)) * hypot(west, north), hypot(right, down)
     apart_px = {"sun": on_sun_px, "sensor": on_sensor_px}.get(other.kind, min(on_sun_px, on_sensor_px))
-    return apart_px < (rare.across_px + other.across_px) / 2
+    if rare.kind == other.kind and apart_px < TOLERANCE_PX:
+        # One blob, whose sightings another took for a while.
+        return True
+    seldom = rare.sightings <= RARELY * other.sightings
+    return seldom and apart_px < (rare.across_px + other.across_px) / 2
 
 
 def _degree_px(look: Look, latitude_deg: Array, longitude_deg: Array) -> float:
