@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from sentinel.chain.notify.picture import AHEAD, LIMB, Grey, Sketch, behind, picture_jpeg
+from sentinel.chain.notify.picture import AHEAD, GROUND, LIMB, Grey, Sketch, behind, picture_jpeg
 from sentinel.chain.notify.upright import Upright, upright_of
 from sentinel.core.records import Disc, Forecast, MeasuredFrame
 from sentinel.core.settings import Camera, Settings, Site
@@ -113,6 +113,31 @@ def test_limb_and_track_are_drawn_where_there_are_any() -> None:
         up_deg=0, up_sure=True, track_s=times, track_px=tuple((300.0 + 80 * n, 800.0) for n in range(12))
     )
     assert has(picture_jpeg(rendered(lost), sketch(lost, upright=track), most_bytes=40_000), AHEAD) > 300
+
+
+def test_the_places_that_are_drawn_say_what_they_are() -> None:
+    """In the middle of a drawn circle there is nothing but its label."""
+    lost, seen = frame(found=False), frame()
+    for one, colour, (x, y), name in (
+        (lost, LIMB, (400.0, 600.0), "expected_px"),
+        (seen, AHEAD, (400.0, 600.0), "target_px"),
+        (seen, AHEAD, (910.0, 310.0), "target_px"),
+    ):
+        places: dict[str, Any] = {name: (x, y), "expected_radius_px": 78.0}
+        content = picture_jpeg(rendered(one), sketch(one, **places), most_bytes=40_000)
+        image = opened(content).convert("RGB")
+        scale = image.width / WIDE
+        middle = image.crop(
+            (
+                round((x - 60) * scale),
+                round((y - 20) * scale),
+                round((x + 60) * scale),
+                round((y + 20) * scale),
+            )
+        )
+        pixels = np.asarray(middle, dtype=float)
+        assert (np.abs(pixels - colour).max(axis=-1) < 60).sum() > 20
+        assert (np.abs(pixels - GROUND).max(axis=-1) < 30).sum() > 100, "readable on the sun too"
 
 
 def test_a_frame_already_reduced_gives_the_same_picture() -> None:

@@ -33,6 +33,8 @@ GROUND = (16, 16, 20)
 SIZES_PX = (720, 560, 440, 340, 260, 200)
 QUALITIES = (82, 70, 56, 42, 30)
 STRIP_PX = 22
+LINE_PX, LETTER_PX = 13, 6
+"""Of the small words in the picture."""
 BRIGHT_PERCENT, GOOD_LEVEL, MOST_GAIN = 99.7, 150.0, 4.0
 HOUR_S = 3600.0
 
@@ -258,8 +260,26 @@ def _draw_words(draw: ImageDraw.ImageDraw, sketch: Sketch, view: _View, size: tu
     for (x, y), text in _hours(sketch.upright, view):
         if 0 < x < size[0] - 26 and 6 < y < size[1] - STRIP_PX - 6:
             draw.text((x + 5, y - 6), text, fill=AHEAD, font=small)
+    for place, text, colour in _labels(sketch):
+        x, y = view.at(place)
+        left = min(max(x - draw.textlength(text, font=small) / 2, 2), size[0] - 2 - len(text) * LETTER_PX)
+        if 0 < y < size[1] - STRIP_PX - LINE_PX:
+            at = left, y - LINE_PX / 2
+            # On the sun itself it must be read as well.
+            draw.rectangle(draw.textbbox(at, text, font=small), fill=GROUND)
+            draw.text(at, text, fill=colour, font=small)
     y = size[1] - STRIP_PX + 3
     draw.text((6, y), _caption(sketch, size[0]), fill=WORDS, font=font)
+
+
+def _labels(sketch: Sketch) -> list[tuple[Point, str, tuple[int, int, int]]]:
+    """Return the places that are drawn, each with what it is."""
+    labels: list[tuple[Point, str, tuple[int, int, int]]] = []
+    if not sketch.frame.disc.found and sketch.expected_px is not None:
+        labels.append((sketch.expected_px, "should be here", LIMB))
+    if sketch.target_px is not None:
+        labels.append((sketch.target_px, "put it here", AHEAD))
+    return labels
 
 
 def _caption(sketch: Sketch, width_px: int) -> str:
