@@ -167,3 +167,8 @@ def test_supplies_share_a_name() -> None:
     _, said = judged(case, finding, held=False, settle_s=0, now_s=utc_s(START), now_utc=START)
     assert said is not None
     assert said.condition == "supply"
+
+
+def test_a_case_is_forgotten_only_once_there_is_nothing_left_of_it() -> None:
+    kept = {phase for phase in Phase if not Case(condition="clock", phase=phase).quiet}
+    assert kept == {Phase.SUSPECTED, Phase.HELD, Phase.OPEN, Phase.EASING}
