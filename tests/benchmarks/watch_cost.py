@@ -1,11 +1,11 @@
 """What a watch costs, and how soon it speaks: time to ready, idle CPU, latency, memory and its slope.
 
-    python tests/benchmarks/watch_cost.py [--quick] [latency] [idle] [slope]
+    python tests/benchmarks/watch_cost.py [--quick] [latency] [idle] [slope] [beside]
 
 Everything is the real program in processes of its own, on files on the local disk. Bounds to hold: ready
 within 4 s; idle at most 1 % of one core; from closing a 24-megapixel file to the message handed over at most
 1 s (median); memory of all processes together (proportional set size) at most 320 MiB, grown by at most 2 %
-over 10,000 small frames.
+over 10,000 small frames; three watches side by side at most 2.2 times one.
 """
 
 import argparse
@@ -28,6 +28,7 @@ from PIL import Image
 
 TICKS = os.sysconf("SC_CLK_TCK")
 MIB = 1 << 20
+PAGE = os.sysconf("SC_PAGE_SIZE")
 
 
 def frame_bytes(size: tuple[int, int], taken: datetime, seed: int, *, filter_off: bool = False) -> bytes:
@@ -224,6 +225,47 @@ def idle(span_s: float) -> None:
         watch.stop()
 
 
+def pages_bytes(pids: Sequence[int]) -> int:
+    """Return the memory that processes take together, each page once, whoever else maps it.
+
+    What other programs share with them would be taken off a proportional set size, and off one watch more
+    than off three. Only root is told which pages are the same.
+    """
+    found = []
+    for pid in pids:
+        with Path(f"/proc/{pid}/pagemap").open("rb") as table:
+            for line in Path(f"/proc/{pid}/maps").read_text().splitlines():
+                begin, end = (int(part, 16) for part in line.split()[0].split("-"))
+                if begin >= 1 << 47:
+                    continue  # the kernel's own page
+                table.seek(begin // PAGE * 8)
+                entries = np.frombuffer(table.read((end - begin) // PAGE * 8), np.uint64)
+                present = entries[(entries >> np.uint64(63)) == 1]
+                found.append(present & np.uint64((1 << 55) - 1))
+    return len(np.unique(np.concatenate(found))) * PAGE
+
+
+def beside(most: int) -> None:
+    """Print what watches side by side take, each for its own camera, against one alone."""
+    watches: list[Started] = []
+    took: list[int] = []
+    with tempfile.TemporaryDirectory() as home:
+        for number in range(most):
+            watch = Started(Path(home) / str(number))
+            watches.append(watch)
+            for n in range(3):
+                taken = watch.start + timedelta(minutes=n - 4)
+                watch.put(f"{n}.jpg", frame_bytes((6000, 4000), taken, n))
+                watch.wait_for(n + 1)
+            time.sleep(3)
+            took.append(pages_bytes([pid for one in watches for pid in family(one.process.pid)]))
+            times = took[-1] / took[0]
+            print(f"memory, {number + 1} side by side {took[-1] / MIB:6.0f} MiB  {times:.2f} times one")
+        for watch in watches:
+            watch.stop()
+    print(f"   (bound 2.2 for three; each more takes {(took[-1] - took[0]) / (most - 1) / MIB:.0f} MiB)")
+
+
 SMALL = (180, 120)
 MARKS = (250, 1000, 2500, 5000, 7500, 10_000)
 
@@ -258,7 +300,7 @@ def slope(count: int) -> None:
 def main() -> None:
     """Run all of them, or those asked for."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", nargs="*", default=["latency", "idle", "slope"])
+    parser.add_argument("what", nargs="*", default=["latency", "idle", "slope", "beside"])
     parser.add_argument("--quick", action="store_true")
     asked = parser.parse_args()
     quick = asked.quick
@@ -267,6 +309,7 @@ def main() -> None:
         "latency": lambda: latency(3 if quick else 9),
         "idle": lambda: idle(30 if quick else 120),
         "slope": lambda: slope(1000 if quick else 10_000),
+        "beside": lambda: beside(3),
     }
     for what in asked.what:
         runs[what]()
