@@ -1,54 +1,84 @@
-"""Where astropy says the sun is, seen from a site: exact, offline for any year, and too slow to ask often.
+"""Where the sun and the moon are, seen from a site: exact, offline for any year, and too slow to ask often.
 
-Everything else in this room interpolates what is computed here (`sentinel.sky.knots`).
+ERFA's routines (the IAU's standards of fundamental astronomy) by themselves: a general library around them would
+take more memory in a watch than all else together. Everything else in this room interpolates what is computed
+here (`sentinel.sky.knots`).
 """
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import Any
 
-import astropy.units as u
 import erfa
 import numpy as np
-from astropy.coordinates import CIRS, AltAz, EarthLocation, get_body, get_body_barycentric, get_sun
-from astropy.time import Time
-from astropy.utils import iers
-from astropy.utils.exceptions import AstropyWarning
 
 from sentinel.core.settings import Site
 from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
+from sentinel.sky.earth_rotation import EarthRotation, earth_rotation
 
-# A camera is left for weeks without a network and with a data package that grows old. Astropy would fetch
-# newer Earth-rotation tables, or refuse with a `ValueError` where it cannot; outside its tables it is to go
-# on with UT1 held (wrong by less than 1 s: 15" in hour angle, the same for hours, so no drift comes of it).
-iers.conf.auto_download = False
-iers.conf.auto_max_age = None
-iers.conf.iers_degraded_accuracy = "warn"
+AU_KM = erfa.DAU / 1000
+_LIGHT_DAYS_AU = 499.004_784 / 86_400
+_WGS84 = 1
+_GREEN_UM = 0.55
+"""A wavelength that ERFA wants for the refraction of the air, of which there is none here."""
+
+Place = Callable[[Array, Array], Array]
+"""Takes TT in two parts, gives a body's place from the solar system's barycentre in au, ICRS axes, (n, 3)."""
 
 
 @contextmanager
 def quiet() -> Iterator[None]:
-    """Silence what astropy and ERFA say about dates outside their tables: it is known and accepted above."""
+    """Silence what ERFA says about years whose leap seconds nobody knows yet: accepted, see `earth_rotation`."""
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", AstropyWarning)
         warnings.simplefilter("ignore", erfa.ErfaWarning)
         yield
 
 
-def astropy_time(utc_s: Array) -> Time:
-    """Return POSIX seconds as an astropy time."""
-    return Time(np.asarray(utc_s, dtype=float), format="unix")
+def _sun_au(tt1: Array, tt2: Array) -> Array:
+    heliocentric, barycentric = erfa.epv00(tt1, tt2)
+    return np.asarray(barycentric["p"] - heliocentric["p"])
 
 
-def location(site: Site) -> EarthLocation:
-    """Return the site on the WGS 84 ellipsoid."""
-    return EarthLocation.from_geodetic(site.longitude_deg, site.latitude_deg, site.elevation_m)
+def _moon_au(tt1: Array, tt2: Array) -> Array:
+    _, earth = erfa.epv00(tt1, tt2)
+    return np.asarray(earth["p"] + erfa.moon98(tt1, tt2)["p"])
 
 
-def _east_north_up(altaz: AltAz) -> Array:
-    north, east, up = altaz.cartesian.xyz.to_value(u.km)
-    return np.stack([east, north, up], axis=-1)
+def _apparent_au(place: Place, observer: Any, earth: EarthRotation) -> tuple[Array, Array]:
+    """Return a body's apparent direction (n, 3) in ICRS axes and its distance: light time and aberration."""
+    tt1, tt2 = earth.tt
+    there = place(tt1, tt2) - observer["eb"]
+    for _ in range(2):
+        light_days = np.linalg.norm(there, axis=-1) * _LIGHT_DAYS_AU
+        there = place(tt1, tt2 - light_days) - observer["eb"]
+    distance = np.linalg.norm(there, axis=-1)
+    # The sun bends no light of its own, and the moon's by less than 0.01" until it is all but before it.
+    direction = there / distance[:, None]
+    return np.asarray(erfa.ab(direction, observer["v"], observer["em"], observer["bm1"])), distance
+
+
+def _right_ascension(direction: Array, observer: Any) -> tuple[Array, Array]:
+    """Return right ascension (from the celestial intermediate origin) and declination of date, in radians."""
+    of_date = np.einsum("nij,nj->ni", observer["bpn"], direction)
+    ra, dec = erfa.c2s(of_date)
+    return np.asarray(ra), np.asarray(dec)
+
+
+def _vectors_km(place: Place, site: Site, utc_s: Array) -> Array:
+    """Return a body seen from a site, airless, as (n, 3) vectors (east, north, up) in km."""
+    with quiet():
+        earth = earth_rotation(utc_s)
+        observer, _ = erfa.apco13(
+            *earth.utc, earth.ut1_less_utc_s, np.radians(site.longitude_deg), np.radians(site.latitude_deg),
+            site.elevation_m, earth.pole_x_rad, earth.pole_y_rad, 0.0, 0.0, 0.0, _GREEN_UM,
+        )  # fmt: skip
+        direction, distance_au = _apparent_au(place, observer, earth)
+        azimuth, zenith, *_ = erfa.atioq(*_right_ascension(direction, observer), observer)
+    level = np.sin(zenith)
+    enu = np.stack([np.sin(azimuth) * level, np.cos(azimuth) * level, np.cos(zenith)], axis=-1)
+    return np.asarray(enu * (distance_au * AU_KM)[:, None])
 
 
 def sun_vectors_km(site: Site, utc_s: Array) -> Array:
@@ -56,10 +86,7 @@ def sun_vectors_km(site: Site, utc_s: Array) -> Array:
 
     Apparent place: light time, aberration (daily too), precession, nutation and parallax are in it.
     """
-    with quiet():
-        time = astropy_time(utc_s)
-        frame = AltAz(obstime=time, location=location(site), pressure=0 * u.hPa)
-        return _east_north_up(get_sun(time).transform_to(frame))
+    return _vectors_km(_sun_au, site, utc_s)
 
 
 def moon_vectors_km(site: Site, utc_s: Array) -> Array:
@@ -68,11 +95,19 @@ def moon_vectors_km(site: Site, utc_s: Array) -> Array:
     From the analytical lunar theory that comes with ERFA (`moon98`, Meeus ch. 47): about 10", that is some
     20 s in the contacts of an eclipse.
     """
-    with quiet():
-        time = astropy_time(utc_s)
-        place = location(site)
-        frame = AltAz(obstime=time, location=place, pressure=0 * u.hPa)
-        return _east_north_up(get_body("moon", time, place, ephemeris="builtin").transform_to(frame))
+    return _vectors_km(_moon_au, site, utc_s)
+
+
+def north_of_equator_km(site: Site) -> float:
+    """Return how far the site lies north of the plane of the equator, on the ellipsoid of WGS 84."""
+    longitude, latitude = np.radians([site.longitude_deg, site.latitude_deg])
+    return float(erfa.gd2gc(_WGS84, longitude, latitude, site.elevation_m)[2]) / 1000
+
+
+def _from_the_centre(earth: EarthRotation) -> tuple[Any, Array, Array]:
+    """Return an observer at the Earth's centre, and the sun's apparent direction and distance in au there."""
+    observer, _ = erfa.apci13(*earth.tt)
+    return observer, *_apparent_au(_sun_au, observer, earth)
 
 
 def equation_of_time_s(utc_s: Array) -> Array:
@@ -81,12 +116,13 @@ def equation_of_time_s(utc_s: Array) -> Array:
     The geocentric apparent sun's Greenwich hour angle, less that of the mean sun, which is UT1 by definition.
     """
     with quiet():
-        time = astropy_time(utc_s)
-        ra_deg = get_sun(time).transform_to(CIRS(obstime=time)).ra.to_value(u.deg)
-        hour_angle_deg = time.earth_rotation_angle("tio").to_value(u.deg) - ra_deg
-        ut1 = time.ut1
-        mean_deg = 360 * (((ut1.jd1 % 1.0) + ut1.jd2) % 1.0)  # the Julian day begins at noon
-    seconds = (half_turn_deg(hour_angle_deg - mean_deg)) * 240.0
+        earth = earth_rotation(utc_s)
+        observer, direction, _ = _from_the_centre(earth)
+        ra, _ = _right_ascension(direction, observer)
+        ut1, ut2 = earth.ut1
+        hour_angle_deg = np.degrees(erfa.era00(ut1, ut2) - ra)
+        mean_deg = 360 * (((ut1 % 1.0) + ut2) % 1.0)  # the Julian day begins at noon
+    seconds = half_turn_deg(hour_angle_deg - mean_deg) * 240.0
     return np.asarray(seconds, dtype=np.float64)[:, None]
 
 
@@ -104,20 +140,16 @@ def solar_axis_deg(utc_s: Array) -> Array:
     )
     node = np.array([-np.sin(pole_ra), np.cos(pole_ra), 0.0])
     with quiet():
-        tdb = astropy_time(utc_s).tdb
-        sun = get_sun(tdb).cartesian.xyz.to_value(u.au).T
-        earth = get_body_barycentric("earth", tdb) - get_body_barycentric("sun", tdb)
-        earth_au = earth.xyz.to_value(u.au).T
-        celestial_pole = erfa.pnm06a(tdb.jd1, tdb.jd2)[:, 2, :]
-        days = (tdb.jd1 - 2_451_545.0) + tdb.jd2
+        rotation = earth_rotation(utc_s)
+        _, sun, distance = _from_the_centre(rotation)
+        tt1, tt2 = rotation.tt
+        earth_au = np.asarray(erfa.epv00(tt1, tt2)[0]["p"])
+        celestial_pole = erfa.pnm06a(tt1, tt2)[:, 2, :]
+        days = (tt1 - 2_451_545.0) + tt2
     east = np.cross(celestial_pole, sun)
     north = np.cross(sun, east)
-    distance = np.sqrt((sun * sun).sum(axis=-1))
-    position_angle = np.degrees(np.arctan2(east @ axis * distance, north @ axis))
+    position_angle = np.degrees(np.arctan2(east @ axis, north @ axis))
     latitude = np.degrees(np.arcsin(earth_au @ axis / np.sqrt((earth_au * earth_au).sum(axis=-1))))
     along = np.degrees(np.arctan2(earth_au @ np.cross(axis, node), earth_au @ node))
     longitude = along - (84.176 + 14.1844 * (days - distance * _LIGHT_DAYS_AU))
     return np.stack([position_angle, latitude, np.unwrap(longitude, period=360)], axis=-1)
-
-
-_LIGHT_DAYS_AU = 499.004_784 / 86_400

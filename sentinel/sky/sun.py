@@ -42,7 +42,7 @@ class Sun:
     """The sun seen from one site.
 
     Every method takes POSIX seconds, a number or an array in any order, and gives values of the same shape
-    (vectors: with 3 in the end). Positions are astropy's every twenty minutes, interpolated to 0.02".
+    (vectors: with 3 in the end). Positions are ERFA's every twenty minutes, interpolated to 0.02".
     """
 
     def __init__(self, site: Site) -> None:
@@ -68,7 +68,7 @@ class Sun:
         outward = up * self._cos_latitude - north * self._sin_latitude
         # The other place lies twice as far down the Earth's axis as this one lies above the equator.
         along_axis = north * self._cos_latitude + up * self._sin_latitude
-        along_axis = along_axis + 2 * ephemeris.location(self.site).z.to_value("km")
+        along_axis = along_axis + 2 * ephemeris.north_of_equator_km(self.site)
         north = outward * self._sin_latitude + along_axis * self._cos_latitude
         up = outward * self._cos_latitude - along_axis * self._sin_latitude
         return np.stack([east, north, up], axis=-1)

@@ -19,7 +19,8 @@ from sentinel.core.settings import Site
 from sentinel.core.times import parse_utc, utc_s
 from sentinel.sky import Eclipses, Moon, Sun, separation_deg, unit_vector
 from sentinel.sky.arrays import Array
-from sentinel.sky.ephemeris import moon_vectors_km, quiet, sun_vectors_km
+from sentinel.sky.ephemeris import moon_vectors_km, sun_vectors_km
+from tests.sky.by_astropy import quiet
 
 COUNT = 200
 RNG = np.random.default_rng(20_260_621)

@@ -21,8 +21,8 @@ from skyfield_data import get_skyfield_data_path
 from sentinel.core.times import from_utc_s, parse_utc, utc_s
 from sentinel.jobs.plan.sunlight import sunlight
 from sentinel.sky import Sun
-from sentinel.sky.ephemeris import quiet
 from tests.plan.trips import planned, settings, trip
+from tests.sky.by_astropy import quiet
 
 RNG = np.random.default_rng(27)
 CASES = [

@@ -12,8 +12,8 @@ from astropy.time import Time
 from sentinel.core.settings import Site
 from sentinel.core.times import from_utc_s, parse_utc, utc_s
 from sentinel.sky import SOLAR_RADIUS_KM, Sun, hour_angle_times_s, refraction_deg
-from sentinel.sky.ephemeris import quiet
 from sentinel.sky.searching import crossings
+from tests.sky.by_astropy import quiet
 
 AU_KM = 149_597_870.7
 EARTH_RADIUS_KM = 6378.137
