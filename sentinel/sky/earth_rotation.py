@@ -67,10 +67,8 @@ def _leap_s(mjd: Array) -> Array:
 @lru_cache(maxsize=1)
 def _table() -> Array:
     """Return days, UT1 less UTC in s, and the pole's place in arcseconds, as rows; predictions included."""
-    rows = []
+    parts = (_MJD, _UT1, _POLE_X, _POLE_Y)
     with open(IERS_A_FILE, encoding="ascii") as lines:  # noqa: PTH123 - no paths in this floor
-        for line in lines:
-            # The last rows hold days alone.
-            if line[_UT1].strip():
-                rows.append([float(line[part]) for part in (_MJD, _UT1, _POLE_X, _POLE_Y)])
+        # The last rows hold days alone.
+        rows = [[float(line[part]) for part in parts] for line in lines if line[_UT1].strip()]
     return np.array(rows).T
