@@ -1,7 +1,7 @@
 """Where the sun and the moon are, seen from a site: exact, offline for any year, and too slow to ask often.
 
-ERFA's routines (the IAU's standards of fundamental astronomy) by themselves: a general library around them would
-take more memory in a watch than all else together. Everything else in this room interpolates what is computed
+ERFA's routines (the IAU's standards of fundamental astronomy) by themselves: a general library around them
+takes more memory in a watch than all else together. Everything else in this room interpolates what is computed
 here (`sentinel.sky.knots`).
 """
 
@@ -30,7 +30,7 @@ Place = Callable[[Array, Array], Array]
 
 @contextmanager
 def quiet() -> Iterator[None]:
-    """Silence what ERFA says about years whose leap seconds nobody knows yet: accepted, see `earth_rotation`."""
+    """Silence what ERFA says of years whose leap seconds nobody knows yet: accepted, see `earth_rotation`."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", erfa.ErfaWarning)
         yield
