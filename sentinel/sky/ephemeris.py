@@ -1,8 +1,8 @@
 """Where the sun and the moon are, seen from a site: exact, offline for any year, and too slow to ask often.
 
-ERFA's routines (the IAU's standards of fundamental astronomy) by themselves: a general library around them
 ERFA's routines (the IAU's standards of fundamental astronomy) by themselves: a library around them takes
 more memory in a watch than all else together. Everything else in this room interpolates what is computed
+here (`sentinel.sky.knots`).
 """
 
 import warnings
