@@ -121,7 +121,8 @@ def day(plan: Plan, start: datetime, *, trouble: int | None) -> None:
         plan.truths.append(Truth({"over-bright"}, at(12), timedelta(minutes=6), at(12.3)))
         plan.acts += [(at(11.5), "disk-full"), (at(11.75), "disk-back"), (at(12.1), "power-cut")]
     if trouble == 2:
-        plan.event("knock", at(8), arcmin=8, toward_deg=100)
+        # One that costs time: a harmless one is noted, and nobody is told.
+        plan.event("knock", at(8), arcmin=45, toward_deg=100)
         plan.event("recentre", at(8.5), to_px=[240, 160], **put)
         plan.truths.append(Truth({"moved", "runaway"}, at(8), timedelta(minutes=15), at(8.6)))
         plan.event("focus", at(12), at(14), sigma_px=3.0)
