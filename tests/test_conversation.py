@@ -11,6 +11,7 @@ from astropy.coordinates import AltAz, EarthLocation, get_sun
 from astropy.time import Time
 
 from tests.conversation import BEGIN, SETTINGS, SKY_PX_MIN, Evening, lived
+from tests.sky.by_astropy import quiet
 
 GOLDEN = Path(__file__).parent / "conversation.txt"
 
@@ -89,8 +90,9 @@ def up_minutes(evening: Evening) -> list[bool]:
     Seen through the usual air a middle on the level is 34 arcminutes below it (common practice).
     """
     place = EarthLocation.from_geodetic(SETTINGS.site.longitude_deg, SETTINGS.site.latitude_deg)
-    times = Time([frame.time_utc for frame in evening.frames])
-    altitude = get_sun(times).transform_to(AltAz(obstime=times, location=place)).alt.deg
+    with quiet():
+        times = Time([frame.time_utc for frame in evening.frames])
+        altitude = get_sun(times).transform_to(AltAz(obstime=times, location=place)).alt.deg
     return [bool(one) for one in altitude > -34 / 60]
 
 
