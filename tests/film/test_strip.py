@@ -19,6 +19,7 @@ from sentinel.jobs.simulate.events import Cap, Missing
 from sentinel.jobs.simulate.session import simulate
 from sentinel.sky import Sun
 from tests.film.sessions import SMALL, pictures_of, scenario
+from tests.sky.by_astropy import quiet
 
 SLOW = SMALL.model_copy(update={"interval_s": 1200.0})
 
@@ -67,8 +68,9 @@ def test_each_sun_is_where_another_library_has_it(day: Path) -> None:
         disc = red[rows, columns] > 100
         row, column = np.nonzero(disc)
         found.append((column.mean() + columns.start, row.mean() + rows.start))
-        time = Time(hour.frame.time_utc)
-        where = get_sun(time).transform_to(AltAz(obstime=time, location=place))
+        with quiet():
+            time = Time(hour.frame.time_utc)
+            where = get_sun(time).transform_to(AltAz(obstime=time, location=place))
         told.append((where.az.deg, where.alt.deg))
     assert (found[1][0] - found[0][0]) / sheet.px_per_deg == pytest.approx(told[1][0] - told[0][0], abs=0.5)
     assert (found[0][1] - found[1][1]) / sheet.px_per_deg == pytest.approx(told[1][1] - told[0][1], abs=0.5)
