@@ -87,7 +87,7 @@ def row(session: Session, hours: float, forecast: Forecast, frames: list[Measure
 
 def recentring(session: Session, hours: float, forecast: Forecast) -> dict[str, float]:
     """How long advice and middle hold, each met, and missed by up to a quarter of a sun-width."""
-    if places_of(forecast).now.to_px is None:
+    if forecast.places is None or forecast.places.now.to_px is None:
         return {}
     rng = np.random.default_rng([session.seed, int(hours)])
     i = min(int(np.ceil(hours * 3600 / session.interval_s)), len(session.times_s) - 1)

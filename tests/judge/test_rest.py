@@ -502,7 +502,8 @@ def test_an_axis_nobody_would_set_is_told() -> None:
     watch = Watch()
     watch.frames(10)
     watch.forecast(
-        polar_azimuth_error_deg=3.0, polar_altitude_error_deg=31.0, axis_fit_sigma_deg=(0.1, 0.5),
+        polar_azimuth_error_deg=3.0, polar_azimuth_error_sigma_deg=0.1,
+        polar_altitude_error_deg=31.0, polar_altitude_error_sigma_deg=0.5, axis_fit_sigma_deg=(0.1, 0.5),
     )  # fmt: skip
     watch.frames(2)
     assert watch.of("wrong-place") == [("opened", "soon")]

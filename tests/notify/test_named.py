@@ -74,6 +74,6 @@ def test_it_stands_before_what_sending_adds_and_once() -> None:
 
 def test_status_and_page_open_with_it() -> None:
     standing = standing_of(Board(), NAMED, T0)
-    assert status_lines(standing, T0, watched=True)[0].startswith("Ridge east: As of ")
+    assert status_lines(standing, T0, watched=True)[0].startswith("Ridge east: Until when ")
     assert "<title>Ridge east: " in page_html(standing)
     assert "<title>Watch over the sun</title>" in page_html(replace(standing, camera=None))

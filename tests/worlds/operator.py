@@ -14,7 +14,6 @@ from sentinel.jobs.align import Alignment, align, alignment_lines
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import until_lines
 from sentinel.service.status.standing import standing_of, until
-from tests.forecasts import places_of
 from tests.worlds.people import HEARS, MARKS, SLEEPS_H, THICK, Account, Scene, middle, spans_of
 from tests.worlds.world import World
 
@@ -246,12 +245,13 @@ class Operator:
             return
         # Who stands there looks whether the disc is in the picture, as long as it can be seen at all.
         gone = scene.run.ways[-1].room_px[i] < 0 and bool(scene.run.depth[i] < THICK)
-        place = places_of(forecast).now if forecast is not None else None
+        places = forecast.places if forecast is not None else None
+        place = places.now if places is not None else None
         asked = bool(jobs & {"drift", "drift-exit", "lost-disc", "runaway", "moved"})
         if not (touched or gone or asked):
             return
         # Told to recentre without a place that is worth it, one puts it into the middle.
-        gains = forecast is not None and places_of(forecast).touch_gains is not False
+        gains = places is not None and places.touch_gains is not False
         place = place if gains and not gone else None
         to_px = self._told_px(place, i) if place is not None else middle(self.world)
         if not scene.place(time_s, to_px):
