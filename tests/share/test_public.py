@@ -25,7 +25,7 @@ from sentinel.jobs.replay import ReplayRequest, replay
 from sentinel.jobs.report.page import write_report
 from sentinel.jobs.report.record import read_record
 from sentinel.jobs.share.making import plan_share, share
-from sentinel.jobs.share.plan import ShareRequest
+from sentinel.jobs.share.plan import PIXELS_TELL, ShareRequest
 from sentinel.jobs.share.public import place_words, public_page, public_record, rounded_deg
 from sentinel.jobs.simulate.scene import Sunspot
 from sentinel.jobs.simulate.session import simulate
@@ -89,6 +89,14 @@ def public(session: Path) -> Path:
 @pytest.fixture(scope="module")
 def page(public: Path) -> str:
     return (public / "report.html").read_text(encoding="utf-8")
+
+
+def test_who_gives_pictures_away_is_told_what_their_pixels_tell(session: Path, public: Path) -> None:
+    request = ShareRequest(folder=session, out=public.parent / "other", public=True, with_pictures=True)
+    assert any(PIXELS_TELL in line for line in plan_share(request).lines)
+    assert PIXELS_TELL in (public / "index.html").read_text(encoding="utf-8")
+    without = ShareRequest(folder=session, out=public.parent / "other", public=True)
+    assert not any(PIXELS_TELL in line for line in plan_share(without).lines)
 
 
 def text_of(html: str) -> str:

@@ -22,6 +22,7 @@ from sentinel.jobs.report.record import Record, read_record
 from sentinel.jobs.share.plan import (
     NOTE_NAME,
     PICTURES,
+    PIXELS_TELL,
     Item,
     SharePlan,
     ShareRequest,
@@ -183,6 +184,7 @@ def _index(plan: SharePlan, names: list[str]) -> None:
             check_chain=CHECK_CHAIN.replace(LIST_NAME, ORIGINALS_LIST) if public else CHECK_CHAIN,
             version=__version__,
             count=count,
+            pixels_tell=PIXELS_TELL,
         )
     )
     write_text_whole(plan.request.out / INDEX_NAME, page)

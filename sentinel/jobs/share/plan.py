@@ -25,6 +25,11 @@ JPEG_BYTES_PX = 0.6
 ALONG = ("film.mp4", "strip.png")
 """What other jobs may have left in the session's folder, and goes along."""
 
+PIXELS_TELL = (
+    "From the pixels of these pictures the place may be estimated to better than a tenth of a degree: by how "
+    "flat a low sun is, and by its way through the frame. Give them only to those who may know it."
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShareRequest:
@@ -77,9 +82,11 @@ class SharePlan:
             f"; {self.missing:,} are not there or not the ones that were measured" if self.missing else ""
         )
         size = f"about {self.bytes_needed / 1e6:,.1f} MB to be written into {self.request.out}"
+        doubt = [f"Careful   {PIXELS_TELL}"] if self.items and self.request.public else []
         return [
             f"Share     {what}{absent}; {size}",
             f"Room      {self.bytes_free / 1e6:,.0f} MB free there",
+            *doubt,
         ]
 
 
