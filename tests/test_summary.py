@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 
 from sentinel.chain.notify.headline import UNKNOWN
-from sentinel.core.records import Disc, MeasuredFrame
+from sentinel.core.records import Disc, Incident, MeasuredFrame, Severity
 from sentinel.core.settings import Settings, validate
-from sentinel.jobs.report.summary import summarise, summary_json, summary_lines
+from sentinel.jobs.report.summary import _graver, summarise, summary_json, summary_lines
 from tests.forecasts import foreseen, mount_of
 
 NOON = datetime(2027, 6, 21, 10, tzinfo=UTC)
@@ -73,3 +73,22 @@ def test_odd_rows_of_a_table_are_counted_and_explained() -> None:
     assert not [
         line for line in summary_lines(summarise(frames(), (), (), SEEN, settings())) if "Table" in line
     ]
+
+
+def test_an_incident_that_became_graver_says_from_when() -> None:
+    at = datetime(2027, 6, 20, 19, 56, tzinfo=UTC)
+    grave = at + timedelta(minutes=87)
+    opened = Incident(
+        time_utc=at,
+        condition="drift-exit",
+        state="opened",
+        severity=Severity.SOON,
+        onset_utc=at,
+        message="drifts",
+    )
+    worse = replace(opened, time_utc=grave, state="changed", severity=Severity.NOW)
+    over = replace(opened, time_utc=grave + timedelta(minutes=5), state="cleared", severity=Severity.NOTE)
+    again = replace(opened, time_utc=grave + timedelta(minutes=9))
+    assert _graver(opened, [opened, worse, over, again]) == " (now from 2027-06-20 21:23 UTC)"
+    assert not _graver(again, [again])
+    assert not _graver(opened, [opened, over, worse])

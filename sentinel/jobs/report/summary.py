@@ -207,10 +207,21 @@ def summary_lines(summary: Summary) -> list[str]:
     lines += [f"Noticed   {_noticed(s)}"]
     lines += [
         f"  {minute(i.time_utc)}  {i.severity.value:<4}  {i.message or i.condition}"
-        for i in s.incidents
+        f"{_graver(i, s.incidents[k:])}"
+        for k, i in enumerate(s.incidents)
         if i.state == "opened"
     ]
     return lines
+
+
+def _graver(opened: Incident, after: Sequence[Incident]) -> str:
+    """Say from when an incident was graver than at first: it is counted by its gravest."""
+    its = [one for one in after if one.key == opened.key]
+    ends = next((k for k, one in enumerate(its) if one.state == "cleared"), len(its))
+    worst = min(its[:ends], key=lambda one: one.severity.rank, default=opened)
+    if worst.severity is opened.severity:
+        return ""
+    return f" ({worst.severity.value} from {minute(worst.time_utc)} UTC)"
 
 
 def _gaps(gaps: Sequence[TimeSpan]) -> str:
