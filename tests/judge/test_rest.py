@@ -729,6 +729,33 @@ def test_a_disc_put_elsewhere_that_nears_the_edge_again_is_told_anew() -> None:
     assert [one.severity for one in watch.said if one.condition == "drift-exit"] == [Severity.NOW] * 2
 
 
+def test_a_camera_set_to_fewer_pictures_is_no_silence_after_the_second() -> None:
+    watch = Watch()
+    watch.frames(60)
+    for _ in range(12):
+        watch.silence(9)
+        watch.frames(1)
+    assert watch.of("no-frames").count(("opened", "now")) <= 2
+    watch.said.clear()
+    watch.silence(45)
+    assert watch.of("no-frames") == [("opened", "now")], "it is still missed when it stops"
+
+
+def test_a_camera_set_back_to_many_pictures_is_missed_as_soon_as_before() -> None:
+    watch = Watch()
+    watch.frames(60)
+    for _ in range(5):
+        watch.silence(9)
+        watch.frames(1)
+    watch.frames(40)
+    last = watch.now
+    watch.said.clear()
+    watch.silence(10)
+    silent = watch.opened("no-frames")
+    assert silent is not None
+    assert (silent.time_utc - last).total_seconds() <= 211
+
+
 @pytest.mark.parametrize("missing", [0.1, 0.3, 0.5])
 def test_frames_that_are_lost_one_by_one_are_no_camera_that_has_stopped(missing: float) -> None:
     watch = Watch(seed=3)

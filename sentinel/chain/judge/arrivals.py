@@ -18,6 +18,8 @@ NEEDLESS_A_DAY = 0.03
 _MISSED_BEFORE, _FRAMES_BEFORE = 0.1, 3.0
 """What is taken as known before a session has shown how many of its frames fail to come: mostly none."""
 _MOST_INTERVALS = 20
+ALIKE = 0.03
+"""Two silences that differ by less than this share of one are a timer's doing, not chance."""
 FIRST_INTERVALS = 5.0
 """At most so long is waited before a session has shown how regularly its frames come."""
 
@@ -42,6 +44,10 @@ class Arrivals(NamedTuple):
     """How the folder of the frames was found last."""
     gaps: tuple[float, ...] = ()
     """Seconds between the last frames as they came."""
+    silence_s: float | None = None
+    """The gap before the last frame, if it was so long that it was told; None: it was not."""
+    cadence_s: float | None = None
+    """Two such silences alike are a camera that was set to fewer pictures; None: as the settings have it."""
 
 
 def take_frame(
@@ -51,15 +57,31 @@ def take_frame(
     picture = (sight.x_px, sight.y_px, sight.radius_px, sight.brightness) if sight.found else None
     same = state.same + 1 if picture is not None and picture == state.picture else 0
     since_s = state.same_since_s if same else sight.time_s
-    gaps = state.gaps
     if state.last_s is not None:
-        gap_s = now_s - state.last_s
-        if not _bears(gap_s, state, context):
-            # A silence that was told is no measure of the next one.
-            gap_s = patience_s(state, context)
-        gaps = (*gaps[-(GAPS - 1) :], gap_s)
-    state = Arrivals(now_s, sight.frame, sight.time_s, 0, picture, same, since_s, state.folder, gaps)
+        state = _after_gap(state, now_s - state.last_s, context)
+    state = state._replace(
+        last_s=now_s,
+        last_frame=sight.frame,
+        taken_s=sight.time_s,
+        damaged=0,
+        picture=picture,
+        same=same,
+        same_since_s=since_s,
+    )
     return state, {"no-frames": _same_finding(state, context)}
+
+
+def _after_gap(state: Arrivals, gap_s: float, context: Context) -> Arrivals:
+    told = not _bears(gap_s, state, context)
+    if told and state.silence_s is not None and abs(gap_s - state.silence_s) <= ALIKE * gap_s:
+        return state._replace(gaps=(), silence_s=gap_s, cadence_s=gap_s)
+    if state.cadence_s is not None and gap_s < state.cadence_s / 2:
+        return state._replace(gaps=(), silence_s=None, cadence_s=None)
+    # A silence that was told is no measure of the next one.
+    counted_s = patience_s(state, context) if told else gap_s
+    return state._replace(
+        gaps=(*state.gaps[-(GAPS - 1) :], counted_s), silence_s=gap_s if told else None
+    )
 
 
 def take_damaged(state: Arrivals) -> Arrivals:
@@ -97,6 +119,7 @@ def _patiences_s(state: Arrivals, context: Context) -> Iterator[float]:
     usual_s = context.interval_s
     if len(gaps) >= FEWEST_GAPS:
         usual_s = max(usual_s, gaps[len(gaps) // 4])
+    usual_s = max(usual_s, state.cadence_s or 0.0)
     came = len(gaps)
     missed = sum(max(round(gap / usual_s), 1) for gap in gaps) - came
     by_chance = _by_chance(missed, came, NEEDLESS_A_DAY * usual_s / DAY_S)
