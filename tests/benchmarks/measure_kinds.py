@@ -64,7 +64,9 @@ def by_circle(grey: NDArray[np.uint8]) -> Place:
 def ours(content: bytes) -> tuple[NDArray[np.uint8], Disc]:
     """Decode and measure as the program does."""
     picture = from_jpeg(content)
-    disc = measure(picture.values, transfer="srgb", full_scale=picture.full_scale)
+    disc = measure(
+        picture.values, transfer="srgb", full_scale=picture.full_scale, brightest=picture.brightest
+    )
     return picture.values, disc
 
 

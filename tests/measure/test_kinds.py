@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from sentinel.chain.intake.pixels import from_jpeg
 from sentinel.chain.measure import ExpectedDisc, flags, measure
 from sentinel.core.records import Disc
-from tests.measure.kinds import BLUE, KINDS, NO_SUNS, ORANGE, RED, Kind, arc, ghosted, plain
+from tests.measure.kinds import BLUE, KINDS, NO_SUNS, ORANGE, RED, Kind, annular, arc, ghosted, plain
 from tests.measure.more_kinds import MORE_KINDS, MORE_NO_SUNS
 from tests.measure.second import Ghost, View, clipped_share, colours_of, jpeg_of, linear_law
 
@@ -213,6 +213,24 @@ def test_a_channel_that_runs_over_is_seen_at_any_grey_level(
 ) -> None:
     view = View(light=light, filter_rgb=colours)
     assert of(view).saturated_fraction == pytest.approx(clipped_share(view, colours_of(view)), abs=0.2)
+
+
+def test_the_dark_moon_before_most_of_the_disc_does_not_tell_its_colours() -> None:
+    """Most of what lies within the limb of a ring is black."""
+    ring = View(light=0.5, filter_rgb=ORANGE_RED, moon=(902.0, 603.0, 270.0), noise=0.0)
+    disc = of(ring)
+    assert off(disc, ring) < 0.1
+    whole = of(replace(ring, moon=None))
+    assert disc.channel_ratio == pytest.approx(whole.channel_ratio, rel=0.2)
+
+
+@pytest.mark.parametrize("seed", [104, 113, 62, 37])
+def test_a_ring_as_wide_as_the_rays_are_deep_is_not_pulled_by_the_moon(seed: int) -> None:
+    """The moon's edge lies about the inner ends of the rays, in some directions beyond them."""
+    ring = annular(np.random.default_rng([9001, seed]))
+    disc = of(ring)
+    assert off(disc, ring) < 3 * disc.centre_sigma_px
+    assert abs(disc.radius_px - ring.radius) < 0.1
 
 
 def test_what_a_session_has_told_of_its_colours_spares_them_only_while_none_may_run_over() -> None:

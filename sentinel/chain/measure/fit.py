@@ -23,11 +23,12 @@ from sentinel.chain.measure.model import (
     RAY_BLUR,
     RIM,
     LimbState,
-    band,
+    across,
+    along_px,
     distance_px,
     evaluate,
 )
-from sentinel.chain.measure.moon import AROUND, before_the_moon
+from sentinel.chain.measure.moon import before_the_moon
 from sentinel.chain.measure.normal import Normal, normal_equations
 from sentinel.chain.measure.order import median, quantile, quantiles, spread
 from sentinel.chain.measure.rays import Rays, Samples
@@ -145,10 +146,9 @@ class _Cast:
 
 def _cast(levels: Levels, state: LimbState, angle: Array, inner_share: float = INNER) -> _Cast:
     """Cast rays in the directions `angle`, (n, k), `k` of them taken together."""
-    rays = band(levels, state, angle.ravel(), inner_share)
-    counts = rays.inside & (rays.light < levels.saturation)
-    if angle.size >= AROUND:
-        counts &= before_the_moon(rays, distance_px(rays, state.limb), state.sigma_px)
+    directions, along = angle.ravel(), along_px(state, inner_share)
+    rays = across(levels, state, directions, along)
+    counts = rays.inside & (rays.light < levels.saturation) & before_the_moon(levels, state, rays, along)
     counts = counts.reshape(len(angle), -1)
     return _Cast(rays, state, counts, counts.sum(1).astype(float), levels.saturation)
 

@@ -55,13 +55,17 @@ def reach_px(sigma_px: float) -> float:
     return 4.0 * sigma_px + 4.0
 
 
-def band(levels: Levels, state: LimbState, angle: Array, inner_share: float = INNER) -> Rays:
-    """Cast rays that cross the limb in the directions `angle`."""
+def along_px(state: LimbState, inner_share: float) -> Array:
+    """Return how far outside the limb the samples of a ray lie."""
     reach = reach_px(state.sigma_px)
     step = max(1.0, state.sigma_px / 2.5)
     inner = min(inner_share * reach, 0.6 * state.limb.mean_px)
-    along = np.arange(-inner, reach + step / 2, step)
-    return cast(levels, state.limb.x_px, state.limb.y_px, angle, state.limb.at(angle)[:, None] + along)
+    return np.arange(-inner, reach + step / 2, step)
+
+
+def across(levels: Levels, state: LimbState, angle: Array, along_px: Array) -> Rays:
+    """Cast rays across the limb in the directions `angle`."""
+    return cast(levels, state.limb.x_px, state.limb.y_px, angle, state.limb.at(angle)[:, None] + along_px)
 
 
 def distance_px(rays: Rays, limb: Limb) -> Samples:
