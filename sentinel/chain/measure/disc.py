@@ -271,8 +271,9 @@ def _in_colour(
     channels = with_ceiling(values, levels)
     shrunk = limb.shrunk(round(levels.shape[1] / values.shape[1])) if limb is not None else None
     light = of_disc(channels, shrunk) if shrunk is not None else of_frame(channels)
-    ratio = light.median / grey.median if limb is not None and light.saturated < NONE_FULL else nan
-    return max(grey.saturated, light.saturated), ratio
+    # The brightest tenth is asked: most of what lies within an eclipsed sun's limb may be the black moon.
+    told = limb is not None and light.saturated < NONE_FULL
+    return max(grey.saturated, light.saturated), light.high / grey.high if told else nan
 
 
 def _disc(
