@@ -212,6 +212,12 @@ class Settings(Section):
             raise ValueError(f"the channel {twice!r} stands twice")
         return self
 
+    @model_validator(mode="after")
+    def _metrics_have_a_page(self) -> "Settings":
+        if self.metrics.served and self.page.listen is None:
+            raise ValueError("metrics.served needs a page to be served with: set page.listen")
+        return self
+
 
 def validate(content: dict[str, Any], *, where: str) -> Settings:
     """Return settings from a mapping.

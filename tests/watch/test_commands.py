@@ -94,6 +94,36 @@ WRONG: tuple[tuple[dict[str, object], str], ...] = (
         r"page.token_from.*NOT_SET is not set",
     ),
     ({"heartbeat": {"url_from": "env:NOT_SET"}}, r"heartbeat.*the variable NOT_SET"),
+    (
+        {"metrics": {"served": True}},
+        r"yaml: metrics\.served needs a page to be served with: set page\.listen",
+    ),
+    ({"metrics": {"textfile": "east.txt"}}, r"metrics\.textfile must end in \.prom"),
+    ({"page": {"listen": "127.0.0.1:0"}}, r"page needs token_from"),
+    (
+        {"page": {"listen": "0.0.0.0:8712", "token_from": "env:PATH"}},
+        r"page listen can be reached from elsewhere: if that is meant, beyond_loopback: true",
+    ),
+    (
+        {"page": {"listen": "127.0.0.1:0", "token_from": "secret"}},
+        r"page\.token_from must say where the token",
+    ),
+    ({"mqtt": {"url_from": "env:NOT_SET"}}, r"mqtt\.url_from.*NOT_SET is not set"),
+    ({"sleep": {"from_utc": "21:00"}}, r"sleep needs both from_utc and until_utc"),
+    (
+        {"sleep": {"from_utc": "9pm", "until_utc": "05:00"}},
+        r"sleep\.from_utc must be a time of day in quotes",
+    ),
+    ({"alerts": {"zone": "Oslo"}}, r"alerts\.zone names no time zone; write it like Europe"),
+    ({"channels": [{"name": "a", "url_from": "json://u:p@h"}]}, r"must say where the address stands"),
+    ({"channels": [{"name": "a"}]}, r"first channel needs either url_from or command"),
+    ({"channels": [{"name": "a", "command": ["sh"]}] * 2}, r"yaml: the channel 'a' stands twice"),
+    ({"camera": {"clock_offset_s": "2h"}}, r"camera\.clock_offset_s should be a valid number"),
+    ({"site": {"longitude_deg": 1900.0}}, r"site\.longitude_deg .*less than or equal to 360"),
+    ({"mount": {"tracking": "star"}}, r"mount\.tracking .*'solar', 'sidereal', 'lunar' or 'none'"),
+    ({"visit": {"travel_min": 900.0}}, r"visit\.travel_min: 900 is unlikely; give it in minutes"),
+    ({"frames": {"patterns": []}}, r"frames\.patterns should hold at least 1, not 0"),
+    ({"sites": {}}, r"sites is not a known setting; write site"),
 )
 
 

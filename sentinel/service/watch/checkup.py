@@ -248,8 +248,6 @@ def _page(settings: Settings) -> Iterator[CheckLine]:
 def _extras(settings: Settings, state: Path | None) -> Iterator[CheckLine]:
     """Say of what passes between the watch and others whether it can be had: by the watch's own steps."""
     metrics, mqtt = settings.metrics, settings.mqtt
-    if metrics.served and settings.page.listen is None:
-        yield CheckLine("metrics.served: there is no page to serve it with; set page.listen", wrong=True)
     try:
         if metrics.served or metrics.textfile:
             need_metrics()
