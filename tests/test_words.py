@@ -6,7 +6,18 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.core.words import aside, capital, either, many, minute, sentences, short_text, span, times_in
+from sentinel.core.words import (
+    aside,
+    capital,
+    either,
+    many,
+    minute,
+    off_the_middle,
+    sentences,
+    short_text,
+    span,
+    times_in,
+)
 
 NOON = datetime(2027, 6, 21, 12, 0, tzinfo=UTC)
 HOUSE = Path(__file__).parents[1] / "sentinel"
@@ -66,6 +77,20 @@ def test_a_place_is_said_in_sun_widths() -> None:
     assert aside(1.28, -0.33) == "1.3 right and 0.3 down"
     assert aside(-0.04, 0.2) == "0.2 up"
     assert aside(0.0, 0.04) == ""
+
+
+@pytest.mark.parametrize(
+    ("right", "up", "said"),
+    [
+        (1.28, -0.33, "1.3 sun-widths right of the middle and 0.3 below it"),
+        (-1.28, 0.33, "1.3 sun-widths left of the middle and 0.3 above it"),
+        (-0.04, 0.2, "0.2 sun-widths above the middle"),
+        (-0.2, 0.04, "0.2 sun-widths left of the middle"),
+        (0.0, -0.04, "in the middle"),
+    ],
+)
+def test_a_place_is_said_off_the_middle(right: float, up: float, said: str) -> None:
+    assert off_the_middle(right, up) == said
 
 
 def test_a_short_text_fits_a_satellite_and_ends_at_a_word() -> None:

@@ -108,6 +108,16 @@ class Due:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """Where a disc turns back that at first goes on towards an edge."""
+
+    at_utc: datetime
+    edge: Edge
+    widths: float
+    """What is then left from the limb to that edge, in sun-widths; in the mean."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
     """Where to put the disc, as an operator at the camera's screen sees it, and how long it stays then."""
 
@@ -126,6 +136,8 @@ class Place:
     """How far off the disc may be put, any way, without losing the promised time."""
     holds_until_utc: datetime | None = None
     """Safe (1 %) time to the edge from there; None: holds for 48 h."""
+    turn: Turn | None = None
+    """It is put on the side to which it goes: until when, and how near that brings it; None: it is not."""
 
     def outlasts(self, time_utc: datetime) -> bool:
         """Whether the disc stays in the frame until after a time."""

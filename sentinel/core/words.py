@@ -202,6 +202,17 @@ def aside(right_widths: float, up_widths: float) -> str:
     return " and ".join(ways)
 
 
+def off_the_middle(right_widths: float, up_widths: float) -> str:
+    """Return `1.3 sun-widths right of the middle and 0.3 above it`; `in the middle` where it is there."""
+    across = f"{abs(right_widths):.1f} sun-widths {'right' if right_widths > 0 else 'left'} of the middle"
+    above = "above" if up_widths > 0 else "below"
+    if abs(up_widths) < LEAST_WIDTHS:
+        return across if abs(right_widths) >= LEAST_WIDTHS else "in the middle"
+    if abs(right_widths) < LEAST_WIDTHS:
+        return f"{abs(up_widths):.1f} sun-widths {above} the middle"
+    return f"{across} and {abs(up_widths):.1f} {above} it"
+
+
 def opened(name: str | None, text: str) -> str:
     """Return a text that opens with the camera's name, once: three cameras may ring one phone."""
     opening = f"{name}: " if name else ""

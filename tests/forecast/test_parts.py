@@ -1,5 +1,6 @@
 """The parts of a forecast, one by one."""
 
+import dataclasses
 from types import SimpleNamespace
 from typing import Any
 
@@ -187,6 +188,41 @@ def test_one_axis_alone_does_what_it_can() -> None:
     assert along[1] == pytest.approx(30.0)
     assert along[0] < -150
     assert strays.holds(along[None])[0, 0] <= strays.holds(best_centre(ahead, 0, strays)[None])[0, 0]
+
+
+def swinging(px: float, *, at_first: float, up_h: float = 48.0) -> TracksAhead:
+    """A disc that goes up and down by so many pixels a day, at first down (1) or up (-1)."""
+    still = drifting(0.0, 0.0)
+    down = at_first * px * np.sin(2 * np.pi * still.offsets_s / 86_400)
+    return dataclasses.replace(still, y_px=still.y_px + down[:, None], up=still.offsets_s <= up_h * 3600)
+
+
+def test_a_place_on_the_side_to_which_the_disc_goes_says_when_it_comes_back_and_what_room_is_left() -> None:
+    ahead = swinging(150.0, at_first=1.0)
+    strays = reach(ahead, 0)
+    below = place(ahead, 0, np.array([0.0, 40.0]), strays)
+    # The limb is 400 - 100 - 40 px from the edge, and comes 150 nearer in six hours; the sun is 200 px wide.
+    assert below.gap_widths == pytest.approx(260 / 200, abs=0.01)
+    turn = below.turn
+    assert turn is not None
+    assert turn.edge == "bottom"
+    assert turn.widths == pytest.approx(110 / 200, abs=0.02)
+    assert (turn.at_utc - below.at_utc).total_seconds() == pytest.approx(6 * 3600, abs=1800)
+
+
+@pytest.mark.parametrize(
+    ("ahead", "up_px"),
+    [
+        (swinging(150.0, at_first=1.0), 40.0),  # it goes away from there
+        (swinging(150.0, at_first=-1.0), -40.0),  # the same, and comes over to that side only at the end
+        (swinging(150.0, at_first=1.0), 0.0),  # nowhere aside
+        (swinging(30.0, at_first=1.0), -40.0),  # by less than a hand can tell
+        (drifting(0.0, 0.004), -40.0),  # it does not come back
+        (swinging(150.0, at_first=1.0, up_h=4.0), -40.0),  # not while anybody sees it
+    ],
+)
+def test_any_other_place_needs_no_such_word(ahead: TracksAhead, up_px: float) -> None:
+    assert place(ahead, 0, np.array([0.0, -up_px]), reach(ahead, 0)).turn is None
 
 
 @pytest.mark.parametrize("comes_back", [True, False])

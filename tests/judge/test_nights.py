@@ -80,7 +80,9 @@ def test_the_list_comes_before_the_sun_goes_and_says_where_to_put_the_disc() -> 
     assert abs(parse_utc(job["by_utc"]) - watch.sets) < timedelta(minutes=1)
     assert (job["put_right_widths"], job["put_up_widths"]) == (-1.1, -0.5)
     body = title_and_body(told, watch.settings)[1]
-    assert f"until {watch.sets:%H:%M}Z, while all of the sun is up: recentre: put the disc 1.1 left" in body
+    assert (
+        f"until {watch.sets:%H:%M}Z, while the whole sun is up, recentre: put the disc 1.1 sun-widths" in body
+    )
     # It is on the list: nothing else is said of it while the sun is up.
     assert watch.of("drift-exit") == []
 

@@ -91,7 +91,8 @@ EVERY: dict[str, Incident] = {
     ),
     "drift-exit placed now": incident(
         "drift-exit", "now", edge="top", exit_early_utc=at("03:34"), minutes_left=31.0, put_right_widths=0.52,
-        put_up_widths=-1.04, put_holds_until_utc=at("15:10"),
+        put_up_widths=-1.04, put_holds_until_utc=at("15:10"), put_turn_utc=at("08:50"),
+        put_turn_edge="bottom", put_turn_widths=0.9,
     ),
     "axis-limit note": incident(
         "axis-limit", "note", asked="unwound", limit_utc=at("09:00"), minutes_left=357.0

@@ -137,7 +137,7 @@ def test_an_edge_that_was_foreseen_and_is_near_is_no_time_to_be_left_alone_until
     near = opened("drift-exit", Severity.NOW, edge="top", exit_early_utc="2027-06-21T02:58:00Z")
     head = said(due(30, "drift", edge="top"), near)
     assert head.sentence == (
-        "Go to the camera now. The sun drifts to the top edge: there at 02:58Z at the earliest."
+        "Go to the camera now. The sun reaches the top edge at 02:58Z at the earliest."
     )
 
 

@@ -79,7 +79,7 @@ def test_a_sun_that_is_over_the_edge_already_is_said_to_be() -> None:
     assert message(one) == "The sun has been over the top edge since 02:46Z."
     title, body = title_and_body(one, settings())
     assert title == "Sun over the top edge: go now"
-    assert body == "The sun has been over the top edge since 02:46Z. Go now and recentre."
+    assert body == "The sun has been over the top edge since 02:46Z. Go now: recentre."
     assert sms(one) == "Sun over TOP edge since 02:46Z. Go now. Recentre."
     # However mild it was meant: there is no "before then" any more.
     assert "before then" not in everything_said(replace(one, severity=Severity.SOON))

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.core.foreseen import NO_EXIT, Due, Place
+from sentinel.core.foreseen import NO_EXIT, Due, Place, Turn
 from sentinel.core.records import (
     Disc,
     Incident,
@@ -180,7 +180,7 @@ def test_text_says_first_until_when_the_camera_may_be_left_alone(standing: Stand
     assert lines[1] == "If the mount stopped now: 6 min to the edge (left edge)."
     assert text.index("now   ") < text.index("note  ")
     assert "By 07:40Z: unwind the axis" in text
-    assert "recentre: put the disc 1.0 right and 0.5 down of the middle (in sun-widths)" in text
+    assert "recentre: put the disc 1.0 sun-widths right of the middle and 0.5 below it" in text
     assert "1.7 from the right edge, 0.26 off is fine; then good until 15:00Z" in text
     assert "Last message through" in text
     assert "NOT RUNNING" not in text
@@ -209,8 +209,27 @@ def test_until_answers_first_and_then_says_what_must_be_done(standing: Standing)
     assert late[1].startswith(
         "  By 07:40Z: unwind the axis one full turn, watch the cables, mark unwound; then "
     )
-    assert late[2].startswith("  By 09:00Z: recentre: put the disc 1.0 right and 0.5 down of the middle")
+    assert late[2].startswith("  By 09:00Z, recentre: put the disc 1.0 sun-widths right of the middle")
     assert late[-1].startswith("If the mount stopped now: 6 min")
+
+
+def test_a_place_to_which_the_disc_goes_anyway_says_why_wherever_it_is_told(board: Board) -> None:
+    """As by the midnight sun: it sinks for hours before it rises, and the whole way must have room."""
+    turn = Turn(at_utc=T0 + timedelta(hours=8, minutes=50), edge="bottom", widths=0.9)
+    below = replace(PLACE, right_widths=0.0, up_widths=-1.8, gap_edge="bottom", turn=turn)
+    assert board.forecast is not None
+    forecast = replace(board.forecast, places=replace(places_of(board.forecast), now=below))
+    shown = standing_of(replace(board, forecast=forecast, open={}), SETTINGS, T0 + timedelta(minutes=12))
+    says = "it rises again after 09:50Z, 0.9 sun-widths from the bottom edge"
+    kept = from_json(to_json(shown), where="test")
+    texts = {
+        "status": "\n".join(status_lines(kept, T0, watched=True)),
+        "page": page_html(shown),
+        "until": "\n".join(until(shown, 9)),
+    }
+    for where, text in texts.items():
+        assert says in text, where
+        assert "put the disc 1.8 sun-widths below the middle, 1.7 from the bottom edge" in text, where
 
 
 def test_until_checks_its_own_list(standing: Standing) -> None:

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.forecast.exits import Frame
-from sentinel.core.foreseen import Edge, Place
+from sentinel.core.foreseen import Edge, Place, Turn
 from sentinel.core.times import from_utc_s
+from sentinel.core.words import LEAST_WIDTHS
 from sentinel.sky.arrays import Array, Bools
 
 TOLERANCE_WIDTHS = 0.25
@@ -23,6 +24,10 @@ _REGRETS = 0.025
 """in more than this share of the draws."""
 _REGRETS_ALIKE = 0.04
 """Places that are regretted hardly more often than the best of them count as good as it."""
+_SHARED = 8
+"""Each so-many-th draw tells where the disc goes in the mean."""
+_EDGES: tuple[Edge, ...] = ("left", "right", "top", "bottom")
+"""In the order in which the room to them is told."""
 _COMPARED = 80
 """Ensemble compared one by one."""
 _GOLDEN_TURN = 2.399_963
@@ -188,7 +193,6 @@ def place(ahead: TracksAhead, begin: int, centre: Array, strays: Reach) -> Place
     x, y = centre + middle
     gaps = frame.room_px(np.array(x), np.array(y), width / 2) + frame.margin_px
     nearest = int(gaps.argmin())
-    edges: tuple[Edge, ...] = ("left", "right", "top", "bottom")
     held = int(strays.holds(centre[None])[0, 0])
     until = None
     if held < len(strays.offsets_s):
@@ -198,8 +202,38 @@ def place(ahead: TracksAhead, begin: int, centre: Array, strays: Reach) -> Place
         to_px=(round(float(x), 1), round(float(y), 1)),
         right_widths=float(centre[0] / width),
         up_widths=float(-centre[1] / width),
-        gap_edge=edges[nearest],
+        gap_edge=_EDGES[nearest],
         gap_widths=float(gaps[nearest] / width),
         tolerance_widths=TOLERANCE_WIDTHS,
         holds_until_utc=until,
+        turn=_turn(ahead, begin, centre, gaps, begin + held),
     )
+
+
+def _turn(ahead: TracksAhead, begin: int, centre: Array, gaps_px: Array, end: int) -> Turn | None:
+    """Return where the disc turns back, if it is put on the side to which it goes at first; else None.
+
+    By the mean of some of the draws, and by no less than a hand can tell.
+    """
+    width_px = 2 * float(ahead.radius_px[begin])
+    slip_px = TOLERANCE_WIDTHS * width_px
+    times = begin + np.flatnonzero(ahead.up[begin:end])
+    found = []
+    for axis, track in enumerate((ahead.x_px, ahead.y_px)):
+        if abs(centre[axis]) < LEAST_WIDTHS * width_px or not len(times):
+            continue
+        sense = float(np.sign(centre[axis]))
+        moved = sense * (track[times, ::_SHARED].mean(axis=1) - track[begin, ::_SHARED].mean())
+        far = int(moved.argmax())
+        there, away, back = moved[far], -moved[: far + 1].min(), moved[far] - moved[far:].min()
+        if there < slip_px or away > slip_px or back < slip_px:
+            continue
+        edge = 2 * axis + int(sense > 0)
+        found.append(
+            Turn(
+                at_utc=from_utc_s(ahead.now_s + float(ahead.offsets_s[times[far]])),
+                edge=_EDGES[edge],
+                widths=float((gaps_px[edge] - there) / width_px),
+            )
+        )
+    return min(found, key=lambda turn: turn.widths, default=None)

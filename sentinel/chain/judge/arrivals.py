@@ -79,9 +79,7 @@ def _after_gap(state: Arrivals, gap_s: float, context: Context) -> Arrivals:
         return state._replace(gaps=(), silence_s=None, cadence_s=None)
     # A silence that was told is no measure of the next one.
     counted_s = patience_s(state, context) if told else gap_s
-    return state._replace(
-        gaps=(*state.gaps[-(GAPS - 1) :], counted_s), silence_s=gap_s if told else None
-    )
+    return state._replace(gaps=(*state.gaps[-(GAPS - 1) :], counted_s), silence_s=gap_s if told else None)
 
 
 def take_damaged(state: Arrivals) -> Arrivals:

@@ -30,8 +30,17 @@ def place_evidence(place: Place | None) -> dict[str, Any]:
     """Return where the disc is to be put, as JSON values; empty: nowhere."""
     if place is None:
         return {}
-    holds = place.holds_until_utc
-    return {
+    holds, turn = place.holds_until_utc, place.turn
+    turns = (
+        {}
+        if turn is None
+        else {
+            "put_turn_utc": format_utc(turn.at_utc),
+            "put_turn_edge": turn.edge,
+            "put_turn_widths": round(turn.widths, 2),
+        }
+    )
+    return turns | {
         "put_at_utc": format_utc(place.at_utc),
         "put_right_widths": round(place.right_widths, 2),
         "put_up_widths": round(place.up_widths, 2),

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from sentinel.chain.notify.phrase import Phrase, edge_name, number, runaway_did
-from sentinel.chain.notify.places import rising, where
+from sentinel.chain.notify.places import rising, turning, where
 from sentinel.chain.notify.tasks import PAST_HOUR_ANGLE
 from sentinel.core.records import Incident, Severity
 from sentinel.core.times import parse_utc
@@ -155,7 +155,8 @@ def drift_exit(incident: Incident, times: TimeWriter) -> Phrase:
     to = f"put the disc {place}" if place else "recentre"
     put_at = detail.get("put_at_utc")
     when = f"at {times.at(put_at)}, not sooner" if place and put_at else "before then"
-    act = f"Go now and {to}" if urgent else f"Plan a visit and {to} {when}"
+    act = f"Go now: {to}" if urgent else f"Plan a visit and {to} {when}"
+    act += f"; {why}" if place and (why := turning(detail, times)) else ""
     good = f" Then good until {times.at(holds)}." if place and holds else ""
     act = act + "." + good if good else act
     brief = to.replace("the ", "")
@@ -167,7 +168,7 @@ def drift_exit(incident: Incident, times: TimeWriter) -> Phrase:
         what = f"The sun {'has' if is_over else 'may have'} been over the {edge} since {since}"
         short = f"Sun {'' if is_over else 'may be '}over {side} edge since {since}. {then}"
         return Phrase(title, what, "", act, short)
-    what = f"The sun drifts to the {edge}: there at {early} at the earliest"
+    what = f"The sun reaches the {edge} at {early} at the earliest"
     left, within = ("", "") if times.again else (f"That is in {minutes}", f", in {minutes}")
     title = f"Sun near the {edge}: go now" if urgent else f"Sun nears the {edge}"
     if not (urgent or times.again):
@@ -192,7 +193,9 @@ def _by_night(detail: Mapping[str, Any], times: TimeWriter) -> Phrase:
         what = f"At sunrise, {rises}, the disc would be over the edge{f': {comes}' if comes else ''}"
         holds = detail.get("put_holds_until_utc")
         good = f", then good until {times.at(holds)}" if holds else ""
-        act = f"Until {times.at(sets)}, while all of the sun is up, put the disc {where(detail)}{good}"
+        why = turning(detail, times)
+        act = f"Until {times.at(sets)}, while the whole sun is up, put the disc {where(detail)}"
+        act += f"{f'; {why}' if why else ''}{good}"
         short = f"Before sunset {times.at(sets)} put disc {where(detail)}: "
         short += f"else over the edge at sunrise {rises}."
         return Phrase("Put the disc elsewhere before sunset", what, "", act, short)
@@ -203,11 +206,12 @@ def _by_night(detail: Mapping[str, Any], times: TimeWriter) -> Phrase:
     elif times.past(detail["sunrise_utc"]):
         what = f"The sun was to come up at {rises} over the edge"
         put = f"put the disc {where(detail)}" if where(detail) else "recentre"
-        return Phrase("Sun over the edge since sunrise: go now", what, "", f"Go now and {put}")
+        return Phrase("Sun over the edge since sunrise: go now", what, "", f"Go now: {put}")
     else:
         what = f"The sun is down until {rises}"
         left = capital(comes) if comes else "The disc is over the edge then"
     put = f"put the disc {where(detail)}" if where(detail) else "recentre"
+    put += f"; {why}" if where(detail) and (why := turning(detail, times)) else ""
     act = f"Be at the camera at sunrise, {rises}, and {put}"
     short = f"Be at camera at sunrise {rises}: {comes or 'recentre'}."
     return Phrase(f"Be there at sunrise, {rises}", what, left, act, short)

@@ -3,7 +3,14 @@
 from collections.abc import Mapping
 from typing import Any
 
-from sentinel.core.words import LEAST_WIDTHS, aside
+from sentinel.core.words import LEAST_WIDTHS, TimeWriter, off_the_middle
+
+_TURNS = {
+    "bottom": "rises again",
+    "top": "sinks again",
+    "left": "comes back",
+    "right": "comes back",
+}
 
 
 def where(detail: Mapping[str, Any], kind: str = "put") -> str:
@@ -11,8 +18,7 @@ def where(detail: Mapping[str, Any], kind: str = "put") -> str:
     right, up = detail.get(f"{kind}_right_widths"), detail.get(f"{kind}_up_widths")
     if not (isinstance(right, int | float) and isinstance(up, int | float)):
         return ""
-    ways = aside(right, up)
-    return f"{ways} of the middle (in sun-widths)" if ways else "in the middle"
+    return off_the_middle(right, up)
 
 
 def room(detail: Mapping[str, Any]) -> str:
@@ -23,6 +29,17 @@ def room(detail: Mapping[str, Any]) -> str:
     slack = detail.get("put_tolerance_widths")
     fine = f", {slack:.2f} off is fine" if isinstance(slack, int | float) and slack >= LEAST_WIDTHS else ""
     return f"{gap:.1f} from the {edge} edge{fine}"
+
+
+def turning(detail: Mapping[str, Any], times: TimeWriter) -> str:
+    """Return why a place lies on the side to which the disc goes, and what is left there; empty: it does not.
+
+    Whoever is not told takes it for a mistake.
+    """
+    at, edge, left = (detail.get(f"put_turn_{name}") for name in ("utc", "edge", "widths"))
+    if not isinstance(left, int | float) or edge not in _TURNS or times.past(at):
+        return ""
+    return f"it {_TURNS[edge]} after {times.at(at)}, {left:.1f} sun-widths from the {edge} edge"
 
 
 def rising(detail: Mapping[str, Any]) -> str:

@@ -7,7 +7,7 @@ from sentinel.chain.judge.evidence import evidence
 from sentinel.chain.judge.jobs import Agenda
 from sentinel.chain.judge.until import Answer
 from sentinel.chain.notify.camera_clock import disagreement
-from sentinel.chain.notify.places import rising, room, where
+from sentinel.chain.notify.places import rising, room, turning, where
 from sentinel.core.words import TimeWriter, capital
 
 _DOING: Mapping[str, str] = {
@@ -35,7 +35,8 @@ def doing(detail: Mapping[str, Any], times: TimeWriter) -> str:
         return _recentring(detail, times)
     if job == "sunrise":
         comes = rising(detail)
-        put = f", put the disc {where(detail)}" if where(detail) else ", recentre"
+        why = turning(detail, times)
+        put = f", put the disc {where(detail)}{f'; {why}' if why else ''}" if where(detail) else ", recentre"
         return f"be at the camera when the sun comes up{f': {comes}' if comes else ''}{put}"
     if job == "axis-limit":
         return _unwinding(detail, times)
@@ -61,7 +62,8 @@ def _recentring(detail: Mapping[str, Any], times: TimeWriter) -> str:
     left = room(detail)
     at = detail.get("put_at_utc")
     when = f" at {times.at(at)}, not sooner" if at and not times.past(at) else ""
-    return f"recentre: put the disc {place}{f', {left}' if left else ''}{when}"
+    why = turning(detail, times)
+    return f"recentre: put the disc {place}{f', {left}' if left else ''}{when}{f'; {why}' if why else ''}"
 
 
 def task(detail: Mapping[str, Any], times: TimeWriter) -> str:
@@ -77,13 +79,14 @@ def task(detail: Mapping[str, Any], times: TimeWriter) -> str:
     if job == "sunrise":
         head = f"at sunrise, {times.at(due)}"
     elif by is not None:
-        head = f"until {times.at(by)}, while all of the sun is up"
+        head = f"until {times.at(by)}, while the whole sun is up"
     else:
         head = f"overdue since {times.at(due)}" if times.past(due) else f"by {times.at(due)}"
     then = f"; then good until {times.at(lasts)}" if lasts and job != "storage" else ""
     if lasts is None and where(detail):
         then = "; then good for 48 h"
-    return f"{head}: {what}{then}"
+    # "recentre" has a colon of its own.
+    return f"{head}{',' if what.startswith('recentre: ') else ':'} {what}{then}"
 
 
 _BRIEF = {
