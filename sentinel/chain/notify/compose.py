@@ -270,11 +270,11 @@ class Composer:
             return 0
         passed = (time_utc - one.first_utc).total_seconds() / 60
         count = sum(passed >= due for due in minutes)
-        due, step = minutes[-1], minutes[-1]
-        while (due := due + step) <= passed:
-            count += 1
-            step = min(2 * step, max(RAREST_MIN, minutes[-1]))
-        return count
+        due, step, rarest = minutes[-1], minutes[-1], max(RAREST_MIN, minutes[-1])
+        while step < rarest and due + step <= passed:
+            due, count, step = due + step, count + 1, min(2 * step, rarest)
+        # From here on they are as far apart: of years there are not to be counted one by one.
+        return count + max(int((passed - due) // step), 0)
 
     # What is held back.
 
