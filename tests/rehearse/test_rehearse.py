@@ -16,14 +16,14 @@ def test_a_lost_filter_is_told_and_seen_to(
 ) -> None:
     sentinel = runner(capsys, monkeypatch)
     out = tmp_path / "drill"
-    options = ("--at", "10min", "--for", "24min", "--speed", "60")
+    options = ("--at", "10min", "--for", "20min", "--speed", "120")
     status, told, err = sentinel("rehearse", "filter", *options, "--out", out)
     assert (status, err) == (0, "")
     with Journal.read(out / "state" / "journal.sqlite") as journal:
         alerts: list[Alert] = list(journal.alerts())
         kinds = [mark.kind for mark in journal.marks()]
         frames = list(journal.frames())
-    assert len(frames) == 24
+    assert len(frames) == 20
     assert all(frame.error is None for frame in frames)
     assert [alert.condition for alert in alerts if alert.kind == "first"] == ["over-bright"]
     assert all(alert.title.startswith("REHEARSAL: ") for alert in alerts)
