@@ -51,10 +51,7 @@ def test_a_clock_that_is_off_is_told_within_ten_pictures_and_mended_by_the_offse
             watch.wait(watch.home.status_json.exists)
         pictures(folders, 4, first=10)
         for watch in watches.values():
-            watch.wait(lambda watch=watch: len(watch.frames()) == 14)
-            watch.wait(lambda watch=watch: watch.status()["frames"] == 14)
-            assert watch.status()["agenda"]["clock"] is None
-            assert not [t for t in watch.status()["troubles"] if t["condition"] == "clock"]
+            assert_silent(watch)
     for watch in watches.values():
         for frame in watch.frames():
             assert frame.arrived_utc is not None
@@ -69,3 +66,11 @@ def told_to_set(watch: Running) -> float:
     assert "is not known: the camera's clock is" in watch.status()["left_alone"]
     assert watch.status()["forecast"] is None
     return float(told.detail["set_to_s"])
+
+
+def assert_silent(watch: Running) -> None:
+    """Hold that once the offset is set nothing is told of the clock."""
+    watch.wait(lambda: len(watch.frames()) == 14)
+    watch.wait(lambda: watch.status()["frames"] == 14)
+    assert watch.status()["agenda"]["clock"] is None
+    assert not [t for t in watch.status()["troubles"] if t["condition"] == "clock"]
