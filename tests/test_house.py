@@ -12,17 +12,17 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 
 # Rooms in the order of the flow; a room may import itself and anything before it.
 ORDER = [
-    "core.errors", "core.times", "core.typed", "core.words", "core.clock", "core.files", "core.complaints",
-    "core.plain_yaml", "core.foreseen", "core.other_cameras", "core.records", "core.section",
-    "core.contact", "core.monitoring", "core.thresholds", "core.settings", "core.explained", "core.tables",
-    "core.growing_table", "sky",
-    "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.following", "chain.judge",
-    "chain.notify", "chain.undo", "chain.pipeline", "chain.runner",
+    "core.errors", "core.times", "core.typed", "core.words", "core.srgb", "core.pages",
+    "core.clock", "core.files", "core.complaints", "core.plain_yaml", "core.foreseen",
+    "core.other_cameras", "core.records", "core.section", "core.contact", "core.monitoring",
+    "core.thresholds", "core.settings", "core.explained", "core.tables", "core.growing_table",
+    "sky",
+    "chain.measure", "chain.intake", "chain.track", "chain.forecast", "chain.following",
+    "chain.judge", "chain.notify", "chain.undo", "chain.pipeline", "chain.runner",
     "service.journal", "service.delivery", "service.status", "service.watch",
     "jobs.progress", "jobs.measuring", "jobs.init", "jobs.simulate", "jobs.rehearse", "jobs.steady",
-    "jobs.originals", "jobs.trend", "jobs.spots", "jobs.report", "jobs.share", "jobs.replay", "jobs.beside",
-    "jobs.plan",
-    "jobs.align", "jobs.tune", "jobs.film", "cli",
+    "jobs.originals", "jobs.trend", "jobs.spots", "jobs.report", "jobs.share", "jobs.replay",
+    "jobs.beside", "jobs.plan", "jobs.align", "jobs.tune", "jobs.film", "cli",
 ]  # fmt: skip
 FLOORS = ["core", "sky", "chain", "service", "jobs", "cli"]
 CORE = [

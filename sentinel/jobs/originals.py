@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from sentinel.core.errors import RequestProblem
+from sentinel.chain.intake.decode import AnyTransfer, Picture, read_picture
+from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.files import file_hash
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
@@ -59,3 +60,12 @@ def original_of(folder: Path | None, frame: MeasuredFrame) -> Path | None:
     if path is None or not path.is_file():
         return None
     return path if not frame.sha256 or file_hash(path) == frame.sha256 else None
+
+
+def picture_of(folder: Path | None, frame: MeasuredFrame, transfer: AnyTransfer) -> Picture | None:
+    """Return a frame's decoded picture; None: its file is not the one measured, or cannot be read."""
+    path = original_of(folder, frame)
+    try:
+        return read_picture(path, transfer=transfer) if path is not None else None
+    except FrameProblem:
+        return None

@@ -11,9 +11,9 @@ from astropy.io import fits
 from numpy.typing import NDArray
 from PIL import Image
 
-from sentinel.chain.intake.colours import srgb_of
 from sentinel.chain.intake.decode import read_colours
 from sentinel.core.errors import FrameProblem
+from sentinel.core.srgb import srgb_encode
 from tests.intake.test_decode import raw_file
 
 ORANGE = np.array([200, 120, 40])
@@ -69,7 +69,7 @@ def test_linear_numbers_are_shown_by_the_curve_of_screens(tmp_path: Path) -> Non
     assert read(tmp_path / "a.tif", transfer="srgb")[20, 20] == pytest.approx([128] * 3, abs=1)
     fits.writeto(tmp_path / "a.fits", np.full((40, 50), 0.5, np.float32))
     assert read(tmp_path / "a.fits")[20, 20] == pytest.approx([HALF] * 3, abs=1)
-    assert srgb_of(np.array([0.0, 1.0])) == pytest.approx([0, 1])
+    assert srgb_encode(np.array([0.0, 1.0])) == pytest.approx([0, 1])
 
 
 def test_one_channel_is_grey_and_a_fourth_is_left_out(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ import pytest
 from astropy.io import fits
 from PIL import ExifTags, Image
 
+from sentinel.core.srgb import srgb_decode, srgb_encode
 from sentinel.jobs.simulate.fields import smooth_at, smooth_field, smooth_series
 from sentinel.jobs.simulate.files import (
     WARM_FILTER,
@@ -17,7 +18,7 @@ from sentinel.jobs.simulate.files import (
     encode_tinted8,
     write_picture,
 )
-from sentinel.jobs.simulate.light import limb_darkening, srgb_decode, srgb_encode
+from sentinel.jobs.simulate.light import limb_darkening
 from sentinel.jobs.simulate.render import render
 from sentinel.jobs.simulate.scene import Scene, SunDisc
 

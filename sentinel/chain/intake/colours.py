@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from sentinel.chain.intake.pixels import from_numbers, from_pillow, last_channels, raw_opened
+from sentinel.core.srgb import srgb_encode
 
 # The readers of the rarer formats are imported where they are needed.
 # ruff: noqa: PLC0415
@@ -110,12 +111,7 @@ def _shown(values: NDArray[Any], full_scale: float, *, linear: bool) -> Rgb:
         share = np.nan_to_num(values.astype(np.float32) / np.float32(full_scale))
         steps = np.clip(share * (_SRGB_STEPS - 1) + 0.5, 0, _SRGB_STEPS - 1).astype(np.uint16)
         light = np.linspace(0, 1, _SRGB_STEPS)
-        levels = np.rint(255 * (srgb_of(light) if linear else light)).astype(np.uint8)[steps]
+        levels = np.rint(255 * (srgb_encode(light) if linear else light)).astype(np.uint8)[steps]
     if levels.ndim == 3 and levels.shape[-1] == 3:
         return levels
     return np.repeat(levels.reshape(*levels.shape[:2], -1)[..., :1], 3, axis=-1)
-
-
-def srgb_of(light: NDArray[Any]) -> NDArray[Any]:
-    """Return levels, 0 to 1, of linear light, 0 to 1 (IEC 61966-2-1)."""
-    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)

@@ -8,6 +8,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from sentinel.core.srgb import srgb_decode, srgb_encode
+
 Transfer = Literal["srgb", "linear"]
 Array = NDArray[np.float32]
 
@@ -18,9 +20,8 @@ _FULL = {"u": 0.998, "f": 0.999}
 
 
 def light_of_srgb(value: NDArray[Any] | float) -> Array:
-    """IEC 61966-2-1, value and light 0 to 1."""
-    curve = ((np.maximum(value, 0.04045) + 0.055) / 1.055) ** 2.4
-    return np.where(value <= 0.04045, value / 12.92, curve).astype(np.float32)
+    """Return linear light of sRGB values, both 0 to 1, in single precision."""
+    return srgb_decode(value).astype(np.float32)
 
 
 _BELOW = 2.5 / 255
@@ -95,7 +96,7 @@ class Levels:
         """Return the value, even to the eye, that stands for a linear level in a small copy of the frame."""
         if self.transfer == "linear":
             return float(level**0.5)
-        return float(level * 12.92 if level <= 0.0031308 else 1.055 * level ** (1 / 2.4) - 0.055)
+        return float(srgb_encode(level))
 
     def stored(self, level: float) -> float:
         """Return the stored value that stands for a linear level."""

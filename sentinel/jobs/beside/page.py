@@ -1,6 +1,5 @@
 """The page: pairs of pictures as seen and with solar north up, and by how much one is turned to the other."""
 
-import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, isfinite
@@ -9,15 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from sentinel import __version__
-from sentinel.chain.intake.decode import read_picture
-from sentinel.core.errors import FrameProblem
 from sentinel.core.files import write_text_whole
+from sentinel.core.pages import jpeg_url, page
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
 from sentinel.core.words import many, signed
 from sentinel.jobs.beside.sides import Pair, open_side, pairs_of
 from sentinel.jobs.beside.turning import Places, Turn, mean_turn, turn_between
-from sentinel.jobs.originals import original_of
+from sentinel.jobs.originals import picture_of
 from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.pictures import STILL_PX, STILL_RADII, light_jpeg, sun_light
@@ -138,12 +136,8 @@ class _Side:
 
     def spots(self, k: int) -> Places:
         """Return the dark blobs of a picture as they stand in it, right + i up in radii."""
-        frame, view = self._frames[k], self._views[k]
-        path = original_of(self._w.record.originals, frame)
-        try:
-            picture = read_picture(path, transfer=self._w.record.settings.camera.transfer) if path else None
-        except FrameProblem:
-            picture = None
+        frame, view, record = self._frames[k], self._views[k], self._w.record
+        picture = picture_of(record.originals, frame, record.settings.camera.transfer)
         if picture is None:
             return np.zeros(0, dtype=np.complex128)
         places = [view.on_disc(blob.x_px, blob.y_px) for blob in blobs_in(picture, frame, view)]
@@ -153,20 +147,13 @@ class _Side:
         """Return a picture as a data URL; empty: it cannot be read, or turned."""
         if up != "camera" and not self.north_known:
             return ""
-        frame = self._frames[k]
-        path = original_of(self._w.record.originals, frame)
         up_deg = 0.0 if up == "camera" else float(self.north.deg[k])
-        try:
-            picture = read_picture(path, transfer=self._w.record.settings.camera.transfer) if path else None
-        except FrameProblem:
-            picture = None
-        if picture is None:
+        light = sun_light(self._w, self._frames[k], self._crop, up_deg)
+        if light is None:
             return ""
-        light = sun_light(picture, frame, self._crop, up_deg)
         # Two cameras, two filters: each picture is shown as bright as the other.
         level = max(float(np.quantile(light, 0.9)), 1e-6)
-        jpeg = light_jpeg(np.clip(light * np.float32(0.5 / level), 0, 1))
-        return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
+        return jpeg_url(light_jpeg(light * np.float32(0.5 / level)))
 
 
 def turn_lines(c: Comparison) -> list[str]:
@@ -206,13 +193,4 @@ def turn_lines(c: Comparison) -> list[str]:
 
 def page_of(c: Comparison) -> str:
     """Return the page."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - not needed to import a room
-
-    environment = Environment(
-        loader=PackageLoader("sentinel.jobs.beside", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-    )
-    template = environment.get_template("beside.html.jinja")
-    return str(template.render(c=c, lines=turn_lines(c), version=__version__))
+    return page(__package__, "beside.html.jinja", c=c, lines=turn_lines(c), version=__version__)

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from sentinel.chain.intake.colours import Colours, srgb_of
+from sentinel.chain.intake.colours import Colours
 from sentinel.chain.measure.levels import light_of_srgb
+from sentinel.core.srgb import srgb_encode
 from sentinel.jobs.film.stamp import Words
 from sentinel.jobs.steady import Crop, centred
 
@@ -157,7 +158,7 @@ def _converted(part: NDArray[np.uint8], shrink: int) -> tuple[Plane, Plane]:
 @lru_cache(maxsize=256)
 def _brighter(gain: float) -> NDArray[np.uint8]:
     light = light_of_srgb(np.arange(256) / 255) * gain
-    return np.asarray(np.rint(255 * srgb_of(np.clip(light, 0, 1))), np.uint8)
+    return np.asarray(np.rint(255 * srgb_encode(np.clip(light, 0, 1))), np.uint8)
 
 
 def draw_edge(planes: Planes, crop: Crop, width_px: int, height_px: int) -> None:

@@ -3,19 +3,16 @@
 import base64
 import hashlib
 from collections.abc import Sequence
-from functools import lru_cache
 from importlib.resources import files
-from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
 from sentinel import __version__
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import shown_name, write_text_whole
+from sentinel.core.pages import jpeg_url, page
 from sentinel.core.records import MeasuredFrame
-from sentinel.core.words import count, many, minute, span
 from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.report import forecast_plots, plots, sentences, spots
 from sentinel.jobs.report.analysis import Analysis
@@ -29,9 +26,6 @@ from sentinel.jobs.report.settings_list import changed_settings, settings_lines
 from sentinel.jobs.report.spot_plots import spot_plots
 from sentinel.jobs.report.spots import named_blobs
 from sentinel.service.journal import Origin
-
-if TYPE_CHECKING:
-    from jinja2 import Template
 
 REPORT_NAME = "report.html"
 LIST_BYTES = 3_400_000
@@ -83,25 +77,10 @@ def write_report(
             "cannot be written there", where=str(path), mend="name a file in a folder that exists"
         )
     analysis = Analysis(read_record(folder, configs, originals))
-    page = report_html(analysis, read_pictures(analysis, progress, folder))
-    write_text_whole(path, page)
+    write_text_whole(path, report_html(analysis, read_pictures(analysis, progress, folder)))
     if analysis.record.links:
         write_text_whole(path.with_name(LIST_NAME), frame_list(analysis.record))
     return path
-
-
-@lru_cache(maxsize=1)
-def _template() -> "Template":
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - not needed to import a room
-
-    environment = Environment(
-        loader=PackageLoader("sentinel.jobs.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-    )
-    environment.filters |= {"minute": minute, "span": span, "number": _number, "count": count, "many": many}
-    return environment.get_template("page.html.jinja")
 
 
 def report_html(analysis: Analysis, pictures: Pictures) -> str:
@@ -112,7 +91,9 @@ def report_html(analysis: Analysis, pictures: Pictures) -> str:
     lines = ["\n".join(_line(record, frame) for frame in hour.frames) for hour in analysis.hours]
     listed = sum(map(len, lines)) <= LIST_BYTES
     strays = [shown_name(frame.frame) for frame in record.strays]
-    return _template().render(
+    return page(
+        __package__,
+        "page.html.jinja",
         style=Markup(style),  # noqa: S704 - our own file
         style_hash=f"sha256-{digest}",
         a=analysis,
@@ -133,7 +114,7 @@ def report_html(analysis: Analysis, pictures: Pictures) -> str:
         named=named,
         spots=spots,
         spot_plots=spot_plots(analysis, pictures, named),
-        data_url=_data_url,
+        jpeg_url=jpeg_url,
         list_name=LIST_NAME,
         check_files=CHECK_FILES,
         check_chain=CHECK_CHAIN,
@@ -145,18 +126,6 @@ def report_html(analysis: Analysis, pictures: Pictures) -> str:
         changed_settings=changed_settings(record),
         version=__version__,
     )
-
-
-def _data_url(jpeg: bytes) -> str:
-    return f"data:image/jpeg;base64,{base64.b64encode(jpeg).decode('ascii')}"
-
-
-def _number(value: float, decimals: int, *, sign: bool = False) -> str:
-    if not isfinite(value):
-        return "–"
-    shown = f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}"
-    # What rounds to nought has no sign.
-    return shown.replace("-", "−") if float(shown) else shown.lstrip("+-")
 
 
 def _line(record: Record, frame: MeasuredFrame) -> str:

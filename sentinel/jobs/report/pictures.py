@@ -11,17 +11,16 @@ from numpy.typing import NDArray
 from PIL import Image
 from skimage.transform import downscale_local_mean
 
-from sentinel.chain.intake.decode import Picture, read_picture
+from sentinel.chain.intake.decode import Picture
 from sentinel.chain.measure.levels import Levels
-from sentinel.core.errors import FrameProblem
 from sentinel.core.records import MeasuredFrame
+from sentinel.core.srgb import srgb_encode
 from sentinel.core.times import utc_s
 from sentinel.core.words import many
-from sentinel.jobs.originals import original_of
+from sentinel.jobs.originals import picture_of
 from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.record import Record
-from sentinel.jobs.simulate.light import srgb_encode
 from sentinel.jobs.spots.follow import FollowedBlob, followed
 from sentinel.jobs.spots.looking import clear_frames, disc_views, looks_at
 from sentinel.jobs.steady import UP_WORDS, Crop, Up, UpAngles, centred
@@ -107,7 +106,7 @@ def _stills(w: Analysis, up: Up) -> tuple[tuple[Still, ...], float]:
     radius_px = float(np.median([frame.disc.radius_px for frame in chosen]))
     crop = Crop.of_radii(STILL_PX, STILL_RADII, radius_px)
     angles = w.up_angles(chosen, up).deg.tolist()
-    suns = [_sun_light(w, frame, crop, up_deg) for frame, up_deg in zip(chosen, angles, strict=True)]
+    suns = [sun_light(w, frame, crop, up_deg) for frame, up_deg in zip(chosen, angles, strict=True)]
     brightest = max((float(np.quantile(light, 0.99)) for light in suns if light is not None), default=0.0)
     gain = max(1.0, SHOWN_LEVEL / brightest) if brightest > 0 else 1.0
     stills = tuple(
@@ -139,19 +138,13 @@ def spread(frames: Sequence[MeasuredFrame], parts: int) -> list[MeasuredFrame]:
     return [best[number][1] for number in sorted(best)]
 
 
-def _sun_light(w: Analysis, frame: MeasuredFrame, crop: Crop, up_deg: float) -> Light | None:
+def sun_light(w: Analysis, frame: MeasuredFrame, crop: Crop, up_deg: float) -> Light | None:
     """Return a frame's sun, centred, turned and cropped; None: its file cannot be used."""
-    path = original_of(w.record.originals, frame)
-    if path is None:
-        return None
-    try:
-        picture = read_picture(path, transfer=w.record.settings.camera.transfer)
-    except FrameProblem:
-        return None
-    return sun_light(picture, frame, crop, up_deg)
+    picture = picture_of(w.record.originals, frame, w.record.settings.camera.transfer)
+    return None if picture is None else _light_of(picture, frame, crop, up_deg)
 
 
-def sun_light(picture: Picture, frame: MeasuredFrame, crop: Crop, up_deg: float) -> Light:
+def _light_of(picture: Picture, frame: MeasuredFrame, crop: Crop, up_deg: float) -> Light:
     """Return the linear light of a decoded picture's sun, (size, size), 0 to 1."""
     # What is to be shown smaller is averaged before: an interpolation alone would skip pixels.
     fold = max(1, int(crop.frame_px / picture.step))

@@ -12,6 +12,7 @@ from sentinel.chain.intake.decode import read_colours
 from sentinel.chain.intake.session import JOURNAL_NAME
 from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.files import file_hash, made_folder, replaced, write_text_whole
+from sentinel.core.pages import page
 from sentinel.core.words import count
 from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.report.analysis import Analysis
@@ -33,7 +34,6 @@ from sentinel.jobs.share.plan import (
     planned,
 )
 from sentinel.jobs.share.public import public_page, public_record, public_table
-from sentinel.jobs.share.templates import templates
 from sentinel.service.journal import Journal, export
 
 INDEX_NAME = "index.html"
@@ -167,24 +167,22 @@ def _public_files(plan: SharePlan, progress: Progress) -> None:
 
 def _index(plan: SharePlan, names: list[str]) -> None:
     public = plan.request.public
-    page = (
-        templates()
-        .get_template("index.html.jinja")
-        .render(
-            public=public,
-            pictures=len(plan.items),
-            missing=plan.missing,
-            names=names,
-            record=plan.record,
-            report=REPORT_NAME,
-            folder=PICTURES,
-            list_name=LIST_NAME,
-            originals_list=ORIGINALS_LIST,
-            check_files=CHECK_FILES,
-            check_chain=CHECK_CHAIN.replace(LIST_NAME, ORIGINALS_LIST) if public else CHECK_CHAIN,
-            version=__version__,
-            count=count,
-            pixels_tell=PIXELS_TELL,
-        )
+    index = page(
+        __package__,
+        "index.html.jinja",
+        public=public,
+        pictures=len(plan.items),
+        missing=plan.missing,
+        names=names,
+        record=plan.record,
+        report=REPORT_NAME,
+        folder=PICTURES,
+        list_name=LIST_NAME,
+        originals_list=ORIGINALS_LIST,
+        check_files=CHECK_FILES,
+        check_chain=CHECK_CHAIN.replace(LIST_NAME, ORIGINALS_LIST) if public else CHECK_CHAIN,
+        version=__version__,
+        count=count,
+        pixels_tell=PIXELS_TELL,
     )
-    write_text_whole(plan.request.out / INDEX_NAME, page)
+    write_text_whole(plan.request.out / INDEX_NAME, index)

@@ -6,24 +6,19 @@ vertical's direction, the light through the air, the track that refraction bends
 these is in here; what must be computed for a place is computed for the rounded one, and tells no more.
 """
 
-import base64
-import io
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 from skimage.transform import AffineTransform, warp
 
 from sentinel import __version__
-from sentinel.chain.intake.decode import read_picture
-from sentinel.core.errors import FrameProblem
+from sentinel.core.pages import jpeg_url, page
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.tables import write_ecsv
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.core.words import count, many, minute, site_words, span
-from sentinel.jobs.originals import original_of
 from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.report import sentences
 from sentinel.jobs.report import spots as spot_words
@@ -34,6 +29,7 @@ from sentinel.jobs.report.pictures import (
     STILL_RADII,
     STILLS,
     Pictures,
+    light_jpeg,
     read_pictures,
     spread,
     sun_light,
@@ -41,8 +37,6 @@ from sentinel.jobs.report.pictures import (
 from sentinel.jobs.report.record import Record
 from sentinel.jobs.report.spot_plots import sun_map
 from sentinel.jobs.report.spots import NORTH_GOOD_DEG, named_blobs
-from sentinel.jobs.share.templates import templates
-from sentinel.jobs.simulate.light import srgb_encode
 from sentinel.jobs.steady import Crop
 from sentinel.sky import flattening
 
@@ -51,7 +45,6 @@ CLEAR = 0.97
 """Of the limb: less of it shows what hides it, and a ridge is known from maps."""
 EVEN_LEVEL = 0.5
 """To which the light of every still is brought: how much of it the air takes tells the altitude."""
-JPEG_QUALITY = 82
 
 _LEFT_OUT = """
 The place, but for its latitude and longitude to a tenth of a degree; its height, its weather, its horizon.
@@ -128,31 +121,29 @@ def public_page(true: Record, record: Record, progress: Progress = silent) -> st
     named = named_blobs(w, pictures)
     spots = [one for one in named if one.blob.kind == "sun"]
     s = w.summary
-    return str(
-        templates()
-        .get_template("public.html.jinja")
-        .render(
-            place=place_words(record),
-            begin=minute(s.start_utc),
-            end=minute(s.end_utc),
-            length=span(s.end_utc - s.start_utc),
-            pictures_words=f"{many(s.frames, 'picture')} of {count(s.expected)} expected",
-            interval_s=s.interval_s,
-            gaps=s.gaps,
-            minute=minute,
-            span=span,
-            stills=round_stills(Analysis(true), pictures),
-            spot_lines=spot_words.spot_lines(w, pictures, named),
-            named=named,
-            pictures=pictures,
-            spot_words=spot_words,
-            map=sun_map(w, spots) if spots and pictures.north_sigma_deg < NORTH_GOOD_DEG else None,
-            facts=constancy_facts(w.constancy, altitudes=False),
-            chain=record.chain,
-            chain_lines=sentences.chain_lines(record),
-            left_out=LEFT_OUT,
-            version=__version__,
-        )
+    return page(
+        __package__,
+        "public.html.jinja",
+        place=place_words(record),
+        begin=minute(s.start_utc),
+        end=minute(s.end_utc),
+        length=span(s.end_utc - s.start_utc),
+        pictures_words=f"{many(s.frames, 'picture')} of {count(s.expected)} expected",
+        interval_s=s.interval_s,
+        gaps=s.gaps,
+        minute=minute,
+        span=span,
+        stills=round_stills(Analysis(true), pictures),
+        spot_lines=spot_words.spot_lines(w, pictures, named),
+        named=named,
+        pictures=pictures,
+        spot_words=spot_words,
+        map=sun_map(w, spots) if spots and pictures.north_sigma_deg < NORTH_GOOD_DEG else None,
+        facts=constancy_facts(w.constancy, altitudes=False),
+        chain=record.chain,
+        chain_lines=sentences.chain_lines(record),
+        left_out=LEFT_OUT,
+        version=__version__,
     )
 
 
@@ -168,20 +159,11 @@ def round_stills(w: Analysis, pictures: Pictures) -> list[RoundStill]:
     up, zenith = w.up_angles(chosen, pictures.up).deg, w.up_angles(chosen, "zenith").deg
     stills = []
     for frame, up_deg, zenith_deg in zip(chosen, up.tolist(), zenith.tolist(), strict=True):
-        light = _read_light(w, frame, crop, up_deg)
+        light = sun_light(w, frame, crop, up_deg)
         if light is not None:
             made = _even(_round(light, _squeeze(w, frame), zenith_deg - up_deg))
-            stills.append(RoundStill(time_utc=_second(frame), data_url=_data_url(made)))
+            stills.append(RoundStill(time_utc=_second(frame), data_url=jpeg_url(light_jpeg(made))))
     return stills
-
-
-def _read_light(w: Analysis, frame: MeasuredFrame, crop: Crop, up_deg: float) -> Light | None:
-    path = original_of(w.record.originals, frame)
-    try:
-        picture = read_picture(path, transfer=w.record.settings.camera.transfer) if path is not None else None
-    except FrameProblem:
-        return None
-    return None if picture is None else sun_light(picture, frame, crop, up_deg)
 
 
 def _squeeze(w: Analysis, frame: MeasuredFrame) -> float:
@@ -204,10 +186,3 @@ def _round(light: Light, squeeze: float, zenith_deg: float) -> Light:
 def _even(light: Light) -> Light:
     level = max(float(np.quantile(light, 0.9)), 1e-6)
     return np.asarray(np.clip(light * (EVEN_LEVEL / level), 0, 1), dtype=np.float32)
-
-
-def _data_url(light: Light) -> str:
-    sink = io.BytesIO()
-    grey = np.rint(255 * srgb_encode(light)).astype(np.uint8)
-    Image.fromarray(grey).save(sink, "JPEG", quality=JPEG_QUALITY, optimize=True)
-    return f"data:image/jpeg;base64,{base64.b64encode(sink.getvalue()).decode('ascii')}"

@@ -11,8 +11,8 @@ from astropy.io import fits
 from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
+from sentinel.core.srgb import srgb_encode
 from sentinel.jobs.simulate.fields import Field
-from sentinel.jobs.simulate.light import srgb_encode
 
 FileFormat = Literal["jpg", "tif", "png", "fits"]
 """tif is 16 bit and linear, like fits; png is grey sRGB."""

@@ -3,7 +3,7 @@
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 F = TypeVar("F", np.float32, np.float64)
 
@@ -45,17 +45,3 @@ def limb_darkening(mu: NDArray[F], wavelength_nm: float = 550.0) -> NDArray[F]:
         total *= mu
         total += mu.dtype.type(coefficient)
     return total
-
-
-def srgb_encode(linear: ArrayLike) -> NDArray[np.float64]:
-    """Return the sRGB value, 0 to 1, of a linear level (IEC 61966-2-1), clipped to 0 to 1."""
-    level = np.clip(np.asarray(linear, dtype=float), 0.0, 1.0)
-    curve = 1.055 * np.maximum(level, SRGB_TOE) ** (1 / 2.4) - 0.055
-    return np.asarray(np.where(level <= SRGB_TOE, 12.92 * level, curve))
-
-
-def srgb_decode(value: ArrayLike) -> NDArray[np.float64]:
-    """Return the linear level, 0 to 1, of an sRGB value, 0 to 1 (IEC 61966-2-1)."""
-    v = np.asarray(value, dtype=float)
-    curve = ((np.maximum(v, 0.04045) + 0.055) / 1.055) ** 2.4
-    return np.asarray(np.where(v <= 0.04045, v / 12.92, curve))

@@ -6,11 +6,12 @@ from math import nan
 import numpy as np
 
 from sentinel.core.records import Disc, MeasuredFrame
+from sentinel.core.srgb import srgb_decode, srgb_encode
 from sentinel.core.times import from_utc_s
 from sentinel.jobs.simulate.conditions import Conditions, conditions
 from sentinel.jobs.simulate.exposures import Exposures, clock_time, exposures
 from sentinel.jobs.simulate.files import LUMA, MAKE
-from sentinel.jobs.simulate.light import limb_darkening, srgb_decode, srgb_encode
+from sentinel.jobs.simulate.light import limb_darkening
 from sentinel.jobs.simulate.picture import tints_of
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.visibility import Visibility, visibility
@@ -153,7 +154,10 @@ def _grey(work: SessionPlan, level: Array) -> Array:
     if work.scenario.camera.file_format != "jpg":
         return np.clip(level, 0, 1)
     tints = tints_of(work.scenario, air_mass(work.truth.altitude_deg))
-    luma = sum(weight * srgb_encode(level * channel) for weight, channel in zip(LUMA, tints, strict=True))
+    luma = sum(
+        weight * srgb_encode(np.clip(level * channel, 0, 1))
+        for weight, channel in zip(LUMA, tints, strict=True)
+    )
     return srgb_decode(np.asarray(luma))
 
 

@@ -8,13 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.chain.intake.decode import Picture, read_picture
+from sentinel.chain.intake.decode import Picture
 from sentinel.chain.measure.levels import Levels
-from sentinel.core.errors import FrameProblem
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
-from sentinel.jobs.originals import original_of
+from sentinel.jobs.originals import picture_of
 from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.spots.blobs import DarkBlob, dark_blobs
 from sentinel.jobs.spots.follow import Look
@@ -90,15 +89,10 @@ def looks_at(
     looks = []
     pairs = zip(frames, views, strict=True)
     for frame, view in reported(pairs, "looking for spots and dust", len(frames), progress):
-        path = original_of(folder, frame)
-        if path is None:
-            continue
-        try:
-            picture = read_picture(path, transfer=settings.camera.transfer)
-        except FrameProblem:
-            continue
-        blobs = blobs_in(picture, frame, view)
-        looks.append(Look(utc_s=utc_s(frame.time_utc), view=view, blobs=blobs))
+        picture = picture_of(folder, frame, settings.camera.transfer)
+        if picture is not None:
+            blobs = blobs_in(picture, frame, view)
+            looks.append(Look(utc_s=utc_s(frame.time_utc), view=view, blobs=blobs))
     return looks
 
 

@@ -5,8 +5,8 @@ from datetime import datetime
 from typing import Any
 
 from sentinel.core.files import shown_name
+from sentinel.core.pages import page
 from sentinel.core.times import utc_s
-from sentinel.service.status.page import templates
 from sentinel.service.status.several import (
     CameraNews,
     need_of,
@@ -37,17 +37,15 @@ def cameras_html(
     """
     ordered = who_first(cameras, now_utc)
     names = [news.name for news in ordered]
-    return (
-        templates()
-        .get_template("cameras.html.jinja")
-        .render(
-            title="Cameras",
-            asked=writer_of(ordered).dated(now_utc),
-            asked_ms=_ms(now_utc),
-            limit_s=LIMIT_S,
-            summary=summary_words(ordered, now_utc),
-            cameras=[_shown(news, now_utc, link, named=names.count(news.name) == 1) for news in ordered],
-        )
+    return page(
+        __package__,
+        "cameras.html.jinja",
+        title="Cameras",
+        asked=writer_of(ordered).dated(now_utc),
+        asked_ms=_ms(now_utc),
+        limit_s=LIMIT_S,
+        summary=summary_words(ordered, now_utc),
+        cameras=[_shown(news, now_utc, link, named=names.count(news.name) == 1) for news in ordered],
     )
 
 

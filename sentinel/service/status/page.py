@@ -1,18 +1,12 @@
 """The standing as a page for a phone: one file that asks nobody for anything, and knows its own age."""
 
-import base64
-from functools import lru_cache
-from typing import TYPE_CHECKING
-
+from sentinel.core.pages import jpeg_url, page
 from sentinel.core.records import Mark
 from sentinel.core.times import format_utc, utc_s
 from sentinel.core.words import TimeWriter, opened
 from sentinel.service.status.facts import facts_of, stop_words
 from sentinel.service.status.lines import visit_lines
 from sentinel.service.status.standing import Standing
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 BUTTONS: tuple[tuple[str, str], ...] = (
     ("visit", "At the camera, 15 min"),
@@ -27,16 +21,6 @@ BUTTONS: tuple[tuple[str, str], ...] = (
     ("timer", "Timer restarted"),
 )
 """Kinds of marks, and what their buttons say."""
-
-
-@lru_cache(maxsize=1)
-def templates() -> "Environment":
-    """Return what pages are made from: whatever is put into them stays text."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - not needed to import a room
-
-    return Environment(
-        loader=PackageLoader("sentinel.service.status", "."), autoescape=True, undefined=StrictUndefined
-    )
 
 
 def undo_value(mark: Mark) -> str:
@@ -67,26 +51,24 @@ def page_html(
     """
     frame_utc = standing.frame_utc
     times = standing.times.as_of(standing.written_utc)
-    return (
-        templates()
-        .get_template("page.html.jinja")
-        .render(
-            s=standing,
-            title=opened(standing.camera, "Watch over the sun"),
-            written=times.at(standing.written_utc),
-            written_ms=round(1000 * utc_s(standing.written_utc)),
-            # Written after each frame and each tick: older than this, whatever writes it is dead.
-            page_limit_s=round(standing.late_s),
-            frame_ms=None if frame_utc is None else round(1000 * utc_s(frame_utc)),
-            frame_time="" if frame_utc is None else times.at(frame_utc),
-            frame_limit_s=round(standing.late_s),
-            level=standing.level(standing.written_utc),
-            stop_words=stop_words(standing),
-            jobs=visit_lines(standing, standing.written_utc),
-            facts=facts_of(standing),
-            picture=None if picture is None else base64.b64encode(picture).decode("ascii"),
-            picture_words=picture_words,
-            buttons=BUTTONS if buttons else (),
-            undoable=[(undo_value(mark), undo_label(mark, times)) for mark in standing.undoable],
-        )
+    return page(
+        __package__,
+        "page.html.jinja",
+        s=standing,
+        title=opened(standing.camera, "Watch over the sun"),
+        written=times.at(standing.written_utc),
+        written_ms=round(1000 * utc_s(standing.written_utc)),
+        # Written after each frame and each tick: older than this, whatever writes it is dead.
+        page_limit_s=round(standing.late_s),
+        frame_ms=None if frame_utc is None else round(1000 * utc_s(frame_utc)),
+        frame_time="" if frame_utc is None else times.at(frame_utc),
+        frame_limit_s=round(standing.late_s),
+        level=standing.level(standing.written_utc),
+        stop_words=stop_words(standing),
+        jobs=visit_lines(standing, standing.written_utc),
+        facts=facts_of(standing),
+        picture=None if picture is None else jpeg_url(picture),
+        picture_words=picture_words,
+        buttons=BUTTONS if buttons else (),
+        undoable=[(undo_value(mark), undo_label(mark, times)) for mark in standing.undoable],
     )
