@@ -5,7 +5,7 @@ from datetime import datetime
 
 from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.track import Context, Follower, Track
-from sentinel.core.records import Event, Forecast, Mark, MeasuredFrame
+from sentinel.core.records import Event, Forecast, MeasuredFrame
 from sentinel.core.times import utc_s
 
 Span = tuple[datetime, datetime]
@@ -46,7 +46,7 @@ class Following:
                 return None
             if self._in_pause:
                 self._in_pause = False
-                self.follow(Mark(time_utc=event.time_utc, kind="recentred"), now_utc)
+                self.track = self.track.resumed(utc_s(event.time_utc))
         self.follow(event, now_utc)
         return self.forecaster.feed(event, now_utc, self.track)
 

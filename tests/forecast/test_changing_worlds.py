@@ -11,7 +11,7 @@ import pytest
 from sentinel.chain.following import Following
 from sentinel.chain.track import Context
 from sentinel.core.records import Event, Forecast
-from sentinel.core.times import utc_s
+from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky import Sun
 from tests.forecasts import axis_of, mount_of, pointing_of
 from tests.worlds import happenings as h
@@ -163,6 +163,48 @@ def test_a_pause_of_the_drive_shows_how_the_camera_sits(stands_h: float) -> None
     assert mount_of(alone).roll_share < 0.98
     assert mount_of(paused).roll_share > 0.99
     assert abs((mount_of(paused).roll_deg - 170.0 + 180) % 360 - 180) < 4.0
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_a_pause_tells_the_roll_together_with_the_axis(told: bool) -> None:
+    """On an axis far off, the mount's own west is not the sky's: the roll is to be no worse for it."""
+    world = World(
+        latitude_deg=-52.0, longitude_deg=20.0, start_s=1_828_860_000.0, hours=1.0, interval_s=30.0,
+        across_deg=1.6, along_deg=-1.2, roll_deg=200.0, wind_arcsec=2.0, centre_px=0.05, seed=8,
+    )  # fmt: skip
+    begin_h, end_h = 0.1, 0.1 + 2.5 / 60
+    stood = world.with_happenings(h.Rate(at_h=begin_h, arcsec_s=0.0), h.Rate(at_h=end_h, arcsec_s=15.0))
+    span = from_utc_s(world.start_s + begin_h * 3600), from_utc_s(world.start_s + end_h * 3600)
+    run = Run(stood)
+    following = Following(Context(stood.settings, Sun(stood.settings.site)), (span,) if told else ())
+    for frame in run.frames():
+        following.feed(frame, frame.time_utc)
+    mount = mount_of(following.look(frame.time_utc))
+    assert abs((mount.roll_deg - 20.0 + 180) % 360 - 180) < 1.0
+    assert mount.roll_sigma_deg is not None
+    assert mount.roll_sigma_deg < 0.8
+
+
+@pytest.mark.parametrize("off_px", [20.0, 250.0])
+def test_the_drive_goes_on_wherever_the_disc_was_put_back_to(off_px: float) -> None:
+    """Put back to where it was, near the way it would have gone, the disc is still of another part."""
+    world = World(
+        latitude_deg=-47.0, longitude_deg=20.0, start_s=1_828_860_000.0, hours=1.0, interval_s=120.0,
+        across_deg=0.5, along_deg=-0.4, roll_deg=200.0, wind_arcsec=2.0, centre_px=0.05, seed=8,
+    )  # fmt: skip
+    begin_h, end_h = 0.1, 0.1 + 4.2 / 60
+    stood = world.with_happenings(h.Rate(at_h=begin_h, arcsec_s=0.0), h.Rate(at_h=end_h, arcsec_s=15.0))
+    run = Run(stood)
+    x, y, _ = run.track_px
+    i = run.index(end_h)
+    run.put(i, (x[2] + off_px, y[2] - off_px))
+    span = from_utc_s(world.start_s + begin_h * 3600), from_utc_s(world.start_s + end_h * 3600)
+    following = Following(Context(stood.settings, Sun(stood.settings.site)), (span,))
+    for frame in run.frames():
+        following.feed(frame, frame.time_utc)
+    mount = mount_of(following.look(frame.time_utc))
+    assert abs((mount.roll_deg - 20.0 + 180) % 360 - 180) < 1.0
+    assert mount.roll_share > 0.98
 
 
 def test_a_drive_that_goes_on_slowing_is_not_taken_for_one_that_has_slowed() -> None:

@@ -13,7 +13,6 @@ from sentinel.chain.forecast.ensemble import Ensemble, draw
 from sentinel.chain.forecast.fit import (
     FIRM_DEG_H,
     GaussianPrior,
-    RollPrior,
     Solved,
     Track,
     Whitener,
@@ -24,6 +23,7 @@ from sentinel.chain.forecast.geometry import COMMON, Aims, Elsewhere, Geometry, 
 from sentinel.chain.forecast.nodes import Learnt, Nodes, learnt
 from sentinel.chain.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
 from sentinel.chain.forecast.periodic_error import SIGMAS_ARCSEC
+from sentinel.chain.forecast.rolls import Pause
 from sentinel.core.settings import Site
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
@@ -50,6 +50,8 @@ class _Seen:
     track: Track
     aims: Aims
     worm: Array
+    pause: Pause | None = None
+    """That of the drive with which the track ended."""
 
     def linear(self, geometry: Geometry, points: Points) -> tuple[Array, Array]:
         """Return track and slopes as `Geometry.linear` does, with the worm's columns put in."""
@@ -66,7 +68,8 @@ class _Seen:
 
     def prior(self, nodes: Nodes) -> GaussianPrior:
         """Return the prior of some nodes, where they stand."""
-        return nodes.prior.about(nodes.points, SIGMAS_ARCSEC[: self.worm.shape[1]])
+        prior = nodes.prior.about(nodes.points, SIGMAS_ARCSEC[: self.worm.shape[1]])
+        return prior if self.pause is None else self.pause.added_to(prior, nodes.points)
 
     def solve(self, nodes: Nodes, base: Array, slopes: Array, kinds: Sequence[int]) -> Solved:
         """Return `Track.solve`."""
@@ -90,19 +93,21 @@ class Estimator:
         self._kept: tuple[_Seen, Nodes] | None = None
         """The track it stood on, and the likeliest mount, mirrored too, where it was linearised."""
 
-    def told_roll(self, roll: RollPrior) -> None:
-        """Take it that the camera's roll is known otherwise than by the track."""
-        self._nodes = replace(self._nodes, prior=replace(self._nodes.prior, roll=roll))
-        if self.learnt is not None:
-            self.learnt = self.learnt.told(roll)
-
     @property
     def possible(self) -> int:
         """How many rolls and rates are still followed."""
         return len(self._nodes)
 
     def fit(
-        self, arc: Arc, xy_arcsec: Array, variance: Array, worm: Array, now_s: float, *, keep: bool = True
+        self,
+        arc: Arc,
+        xy_arcsec: Array,
+        variance: Array,
+        worm: Array,
+        now_s: float,
+        *,
+        pause: Pause | None = None,
+        keep: bool = True,
     ) -> Ensemble:
         """Fit the arc.
 
@@ -114,21 +119,22 @@ class Estimator:
             Columns (n, w) of a periodic error along the equator; w may be 0.
         now_s
             The time to draw for.
+        pause
+            Of the drive, with which the arc ended.
         keep
             Where false, the next fit starts as if this one had not been.
         """
         with _one_thread().limit(limits=1, user_api="blas"):
-            return self._fit(arc, xy_arcsec, variance, worm, now_s, keep=keep)
+            track = _Seen(
+                Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s, self._nodes.wanders)),
+                self._geometry.aims(arc.utc_s, now_s),
+                worm,
+                pause,
+            )
+            return self._fit(track, now_s, keep=keep)
 
-    def _fit(
-        self, arc: Arc, xy_arcsec: Array, variance: Array, worm: Array, now_s: float, *, keep: bool
-    ) -> Ensemble:
-        track = _Seen(
-            Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s, self._nodes.wanders)),
-            self._geometry.aims(arc.utc_s, now_s),
-            worm,
-        )
-        nodes = self._posed(float(arc.utc_s[0]), xy_arcsec[0])
+    def _fit(self, track: _Seen, now_s: float, *, keep: bool) -> Ensemble:
+        nodes = self._posed(float(track.aims.utc_s[0]), track.track.xy_arcsec[0])
         nodes, base, slopes, hope = self._settled(nodes, track)
         alive = np.flatnonzero(hope > -_HOPELESS)
         nodes, base, slopes = nodes.taken(alive), base[alive], slopes[alive]
@@ -181,7 +187,7 @@ class Estimator:
         """Return the same of places on one side of the equator."""
         geometry, utc_s = places[0].geometry, seen.aims.utc_s
         later_s = np.repeat([place.later_s for place in places], len(nodes))[:, None]
-        track = replace(seen, aims=geometry.aims(utc_s, float(utc_s[-1]), later_s))
+        track = replace(seen, aims=geometry.aims(utc_s, float(utc_s[-1]), later_s), pause=None)
         nodes = nodes.elsewhere(places, float(utc_s[0]), seen.track.xy_arcsec[0])
         for _ in range(_ELSEWHERE_ROUNDS):
             nodes = nodes.knowing_nothing(geometry.latitude_deg)

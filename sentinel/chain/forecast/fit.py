@@ -8,7 +8,7 @@ kinds of flexure at once.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
@@ -137,27 +137,37 @@ class Prior:
         log = -np.log(sigma[:, 3:]).sum(axis=1) + 0.5 * np.linalg.slogdet(inverse)[1] + 0.5 * weight * squares
         log -= (TAIL + 3) / 2 * np.log1p(squares / TAIL)
         precision[:, :3, :3] = weight[:, None, None] * inverse
-        return GaussianPrior(precision, offset, log)
+        held = precision[:, :, :3]
+        pull = np.einsum("mpi,mij->mjp", held, offset)
+        power = np.einsum("mik,mij,mjl->mkl", offset, held[:, :3], offset)
+        return GaussianPrior(precision, pull, power, log)
 
 
 @dataclass(frozen=True, slots=True)
 class GaussianPrior:
-    """Gaussians for p unknowns of m points; only the first three have means other than the point's."""
+    """Gaussians for p unknowns of m points; their means are linear in (cos roll, sin roll, 1)."""
 
     precision: Array
     """(m, p, p)"""
-    offset: Array
-    """(m, 3, 3) the first three means from the points, as a linear form of (cos roll, sin roll, 1)"""
+    pull: Array
+    """(m, 3, p) precision times mean, for cos roll, sin roll and 1"""
+    power: Array
+    """(m, 3, 3) the means' quadratic form in (cos roll, sin roll, 1)"""
     log_norm: Array
     """(m,)"""
 
-    def pull(self) -> Array:
-        """Return precision times mean, (m, 3, p) for cos roll, sin roll and 1."""
-        return np.asarray(np.einsum("mpi,mij->mjp", self.precision[:, :, :3], self.offset))
+    def knowing(self, seen: Array, answers: Array, sigma: float) -> "GaussianPrior":
+        """Return the same once something more was measured, to within sigma.
 
-    def power(self) -> Array:
-        """Return the means' quadratic form in (cos roll, sin roll, 1), (m, 3, 3)."""
-        return np.asarray(np.einsum("mik,mij,mjl->mkl", self.offset, self.precision[:, :3, :3], self.offset))
+        It is a linear form in (cos roll, sin roll, 1), (m, 3), and answers to the unknowns, (m, p).
+        """
+        weight = sigma**-2.0
+        return replace(
+            self,
+            precision=self.precision + weight * answers[:, :, None] * answers[:, None, :],
+            pull=self.pull + weight * seen[:, :, None] * answers[:, None, :],
+            power=self.power + weight * seen[:, :, None] * seen[:, None, :],
+        )
 
 
 def flexure_of(kind: int) -> Flexure:
@@ -289,7 +299,7 @@ class Track:
         root = np.linalg.cholesky(normal)
         inverse = np.linalg.inv(root)
         seen = np.stack([cross[:, 1:, 0], cross[:, 1:, 1], -product[:, 1:, 0]], axis=1)
-        terms = seen + prior.pull()  # (m, 3, p)
+        terms = seen + prior.pull  # (m, 3, p)
         half = terms @ np.swapaxes(inverse, 1, 2)
         wave = -half @ np.swapaxes(half, 1, 2)
         power = (data * data).sum()
@@ -299,7 +309,7 @@ class Track:
             wave[:, side, 2] -= cross[:, 0, side]
             wave[:, 2, side] -= cross[:, 0, side]
         wave[:, 2, 2] += product[:, 0, 0]
-        wave += prior.power()
+        wave += prior.power
         log_norm = (
             self.whitener.log_prior(kind)
             - 2 * np.log(np.diag(self.whitener.root(kind))).sum()
@@ -346,7 +356,7 @@ def change_odds(  # noqa: PLR0917 - a track, linearised at one point, and what i
     slope = own[:, 1:]
     normal = slope.T @ slope + prior.precision[0]
     turn = np.array([np.cos(roll_rad), np.sin(roll_rad), 1.0])
-    mean = np.linalg.solve(normal, slope.T @ (picture - own[:, 0]) + turn @ prior.pull()[0])
+    mean = np.linalg.solve(normal, slope.T @ (picture - own[:, 0]) + turn @ prior.pull[0])
     left = (picture - own[:, 0] - slope @ mean).reshape(2, -1)
     pull = kink.T @ left.T  # (distinct, 2)
     halves = np.stack([kink.T @ half for half in np.split(slope, 2)], axis=1)  # (distinct, 2, p)

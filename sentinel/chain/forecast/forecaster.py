@@ -1,7 +1,6 @@
 """The one object of this room: events in, forecasts out. No clock, no I/O, bounded memory."""
 
 from collections import deque
-from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -17,6 +16,7 @@ from sentinel.chain.forecast.inputs import Departure, Inputs
 from sentinel.chain.forecast.line import fit_line
 from sentinel.chain.forecast.nodes import (
     CHANGED,
+    PAUSED,
     REBUILT,
     Nodes,
     Since,
@@ -28,7 +28,7 @@ from sentinel.chain.forecast.place_and_clock import PlaceAndClock
 from sentinel.chain.forecast.pointing import STOP_S, likeliest_mount, stopped_px
 from sentinel.chain.forecast.rates import changed_rates, first_rates
 from sentinel.chain.forecast.renewal import Renewal
-from sentinel.chain.forecast.rolls import PAUSED_ROLL, TOLD_ROLL, roll_of_top, rolled_by
+from sentinel.chain.forecast.rolls import TOLD_ROLL, Pause, pause_in, roll_of_top
 from sentinel.chain.forecast.scale import Scale
 from sentinel.chain.forecast.summary import summary, without_disc
 from sentinel.chain.forecast.sun_path import SunPath, sun_path
@@ -216,19 +216,35 @@ class Forecaster:
 
     def _begin_part(self, part: Part) -> None:
         """Begin another part of the track, where the follower says that it began."""
-        discs, told = self._discs, bool(self._in_pause)
-        ran = self._in_pause or [d for d in discs.waiting if d.utc_s < part.began_s]
-        first = [d for d in discs.waiting if d.utc_s >= part.began_s][:1]
-        stood = [*([discs.last] if discs.last is not None else []), *ran, *first]
+        discs = self._discs
+        pause = self._pause_before(part)
+        if pause is not None:
+            # It belongs to the part that it ends: what that part has left open it decides.
+            self._fit(pause.begin_s, keep=True, pause=pause)
+            self._roll_told = True
         discs.begin_part(part.number, part.began_s)
         if part.cause == "drift":
             self._changed_s = part.began_s if part.since_s is None else part.since_s
         since = {"drift": CHANGED, "mended": CHANGED, "camera": REBUILT}
-        self._begin_anew(since.get(part.cause, put_elsewhere(told=part.told)))
-        if told or self._departed_s is not None:
-            # The new part's prior is to know it, or the camera might have been turned since.
-            self._learn_roll(stood, told=told)
+        put = PAUSED if pause is not None and pause.is_short else put_elsewhere(told=part.told)
+        self._begin_anew(since.get(part.cause, put))
         self._in_pause = []
+
+    def _pause_before(self, part: Part) -> Pause | None:
+        """Return the pause of the drive that ended the present part, None where none did."""
+        discs, stood = self._discs, self._in_pause
+        if self._draws is None or not (stood or self._departed_s is not None):
+            return None
+        ran = [d for d in discs.waiting if d.utc_s < part.began_s]
+        first = [d for d in discs.waiting if d.utc_s >= part.began_s][:1]
+        return pause_in(
+            self._sun,
+            likeliest_mount(self._draws),
+            stood or [*([discs.last] if discs.last is not None else []), *ran, *first],
+            self._scale.arcsec_px,
+            jitter_arcsec=discs.unrest.jitter_arcsec,
+            told=bool(stood),
+        )
 
     def take_pause(self, frame: MeasuredFrame) -> None:
         """Take a frame while the drive stands, as somebody says: it shows how the camera sits."""
@@ -280,13 +296,7 @@ class Forecaster:
         discs = self._discs
         if self._departed_s is not None and self._draws is not None:
             return self._draws, self._tracks_px(self._draws, ahead.now_s, ahead.offsets_s)
-        scale = self._scale.arcsec_px
-        arc = discs.bins.arc()
-        discs.renew_unrest(scale)
-        unrest, worm = discs.unrest_of(arc, self._interval_s)
-        variance = (arc.sigma_px * scale) ** 2 + unrest
-        xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale
-        draws = self._estimator.fit(arc, xy, variance, worm, ahead.now_s, keep=keep)
+        draws = self._fit(ahead.now_s, keep=keep)
         if not keep:
             return draws, self._tracks_px(draws, ahead.now_s, ahead.offsets_s)
         both = self._tracks_px(draws, ahead.now_s, np.concatenate([BEFORE_S, ahead.offsets_s]))
@@ -294,24 +304,25 @@ class Forecaster:
             # While nothing is seen the old path stands: it begins where the last disc was.
             near = len(BEFORE_S) + int(np.searchsorted(ahead.offsets_s, EXPECTED_S))
             times_s = np.concatenate([ahead.now_s + BEFORE_S, ahead.times_s])
-            self._path = expected_path(times_s[:near], both[:, :near], len(BEFORE_S), scale)
+            self._path = expected_path(times_s[:near], both[:, :near], len(BEFORE_S), self._scale.arcsec_px)
             self._path_from = discs.last
         return draws, both[:, len(BEFORE_S) :]
+
+    def _fit(self, now_s: float, *, keep: bool, pause: Pause | None = None) -> Ensemble:
+        """Fit the track of the present part; where `keep`, the next fit goes on from this one."""
+        discs, scale = self._discs, self._scale.arcsec_px
+        arc = discs.bins.arc()
+        discs.renew_unrest(scale)
+        unrest, worm = discs.unrest_of(arc, self._interval_s)
+        variance = (arc.sigma_px * scale) ** 2 + unrest
+        xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale
+        return self._estimator.fit(arc, xy, variance, worm, now_s, pause=pause, keep=keep)
 
     def _tracks_px(self, draws: Ensemble, now_s: float, offsets_s: Array) -> Array:
         middle = np.array(self._frame.middle_px)[:, None, None]
         tracks: Array = np.stack(draws.tracks_arcsec(now_s, offsets_s)) / self._scale.arcsec_px + middle
         # Behind a camera that stands still there is no place in the picture: far out.
         return np.nan_to_num(tracks, copy=False, nan=FAR_PX).clip(-FAR_PX, FAR_PX)
-
-    def _learn_roll(self, discs: Sequence[TrackedDisc], *, told: bool) -> None:
-        """Take the camera's roll from a pause of the drive: the disc ran due west then, at the sky's rate."""
-        if self._draws is None:
-            return
-        roll = rolled_by(self._sun, likeliest_mount(self._draws), discs, self._scale.arcsec_px, told=told)
-        if roll is not None:
-            self._estimator.told_roll(PAUSED_ROLL.about(roll))
-            self._roll_told = True
 
     def _outlook(self, now_utc: datetime, ahead: SunPath, draws: Ensemble, tracks_px: Array) -> Forecast:
         discs = self._discs

@@ -153,26 +153,6 @@ class Learnt:
     roll_rad: Array
     roll_variance: Array
 
-    def told(self, roll: RollPrior) -> "Learnt":
-        """Return the same, the roll told otherwise by one peak."""
-        share, turn, width = (
-            float(roll.share[0, 0]),
-            float(roll.turn_rad[0, 0]),
-            1 / float(roll.sharpness[0, 0]),
-        )
-        off = np.angle(np.exp(1j * (turn - self.roll_rad)))
-        spread = self.roll_variance + width
-        peak = share * np.exp(-0.5 * off**2 / spread) / np.sqrt(2 * np.pi * spread)
-        floor = (1 - share) / (2 * np.pi)
-        moved = np.where(peak > floor, off * self.roll_variance / spread, 0.0)
-        return replace(
-            self,
-            log_weight=self.log_weight + np.log(peak + floor),
-            place=self.place + self.swing * moved[:, None],
-            roll_rad=self.roll_rad + moved,
-            roll_variance=np.where(peak > floor, self.roll_variance * width / spread, self.roll_variance),
-        )
-
     def marginal(self, k: int) -> Array:
         """Return the covariance (3, 3) of one, the roll not given."""
         swing = self.swing[k]
@@ -228,7 +208,9 @@ class Since:
 CHANGED = Since(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1, wanders=20.0)
 """What may be otherwise when the drift became another, at once or little by little,"""
 REBUILT = Since(axis_moves_deg=0.05, roll_stays=0.6, rate_stays=0.9)
-"""and when somebody changed the lens."""
+"""when somebody changed the lens,"""
+PAUSED = Since(axis_moves_deg=0.002, roll_stays=0.999, rate_stays=0.97, jolted=0.02)
+"""and when the drive paused for some minutes: nobody turns a camera meanwhile."""
 
 
 def put_elsewhere(*, told: bool) -> Since:

@@ -1,14 +1,15 @@
 """How the camera sits on the mount, told by somebody or by a pause of the drive."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 
 from sentinel.chain.forecast.discs import TrackedDisc
-from sentinel.chain.forecast.fit import RollPrior
+from sentinel.chain.forecast.fit import GaussianPrior, RollPrior
+from sentinel.chain.forecast.geometry import Geometry, Points, one_part
 from sentinel.chain.forecast.pointing import STOP_S, LikeliestMount, stopped_px
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
@@ -18,6 +19,13 @@ WHOLE_PACE = 0.12
 """A mount that stands lets the disc go at the sky's own rate, to within this share of it."""
 PART_PACE = 0.1
 """A step of less than this share is none of a pause."""
+SHORT_S = 1800.0
+DRIFT_ARCSEC_S = 0.2
+"""On an axis set by day the disc drifts so fast while the drive turns."""
+LINE_RAD = np.radians(0.2)
+"""Lens and sensor draw a line no straighter."""
+_LENGTH_SHARE = 0.2
+_STEP_DEG = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +43,6 @@ class RollSpread:
 
 TOLD_ROLL = RollSpread(0.99, 12.0)
 """How well somebody tells how the camera sits."""
-PAUSED_ROLL = RollSpread(0.995, 1.2)
-"""How well a pause of the drive shows it."""
 
 
 def roll_of_top(top: PictureTop, *, southern: bool) -> float:
@@ -49,36 +55,126 @@ def roll_of_top(top: PictureTop, *, southern: bool) -> float:
     return -turn if southern else turn
 
 
-def rolled_by(
-    sun: Sun, lead: LikeliestMount, discs: Sequence[TrackedDisc], scale_arcsec_px: float, *, told: bool
-) -> float | None:
-    """Return the roll (rad) that a pause of the drive shows, None where it shows none.
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """What the disc did while the drive stood: it went due west. That ties the roll to the axis.
+
+    By how much the mount's own west is off the sky's hangs on the axis: what is measured is of both.
+    """
+
+    geometry: Geometry
+    begin_s: float
+    """When the drive stopped, about,"""
+    end_s: float
+    """and when it went on."""
+    begin: Array
+    """(k, 3) where the sun was at the begin of each step,"""
+    end: Array
+    """and at its end."""
+    paces: Array
+    """(k,) by what share of the sky's pace the disc went"""
+    way_arcsec: Array
+    """(2,) all steps together, in the picture"""
+    sigma_arcsec: float
+    """How far off its line that may be."""
+
+    @property
+    def is_short(self) -> bool:
+        """Whether it is one: for longer a drive has stopped, and somebody came."""
+        return self.end_s - self.begin_s <= SHORT_S
+
+    def added_to(self, prior: GaussianPrior, points: Points) -> GaussianPrior:
+        """Return what is known of some points once the pause is known too."""
+        here = self._line(points)
+        answers = np.zeros(prior.precision.shape[:2])
+        length = np.hypot(*here.T)
+        along = here / length[:, None]
+        across = np.stack([-along[:, 1], along[:, 0]], axis=1)
+        for k, step in enumerate(("azimuth_deg", "altitude_deg")):
+            aside = self._line(replace(points, **{step: getattr(points, step) + _STEP_DEG})) - here
+            answers[:, k] = (across * aside).sum(axis=1) / _STEP_DEG
+        x, y = self.way_arcsec
+        # Unrolled it is (cos x - sin y, sin x + cos y).
+        turned = np.array([[x, -y], [y, x]])
+        none = np.zeros((len(points), 1))
+        off_line = np.concatenate([across @ turned, none], axis=1)
+        # West and not east: that is all that its length is to say.
+        short = np.concatenate([along @ turned, none - np.hypot(x, y)], axis=1)
+        lined = prior.knowing(off_line, answers, self.sigma_arcsec)
+        return lined.knowing(short, 0 * answers, _LENGTH_SHARE * float(np.hypot(x, y)))
+
+    def _line(self, points: Points) -> Array:
+        """Return the way of the disc on mounts that stand, (m, 2), before the camera's roll."""
+        held = np.full(len(self.paces), self.begin_s)
+        part = one_part(held)
+        begin, end = (self.geometry.tangent(at, held, part, points) for at in (self.begin, self.end))
+        return np.asarray(((end - begin) * self.paces[:, None]).sum(axis=1))
+
+
+def pause_in(
+    sun: Sun,
+    lead: LikeliestMount,
+    discs: Sequence[TrackedDisc],
+    scale_arcsec_px: float,
+    *,
+    jitter_arcsec: float,
+    told: bool,
+) -> Pause | None:
+    """Return the pause of the drive that some discs show, None where they show none.
 
     Parameters
     ----------
     discs
-        The last one before the pause, those in it, and the first after it.
+        Those in the pause; untold the last one before it, and the first after it, too.
+    jitter_arcsec
+        What wind and seeing do to a disc.
     told
         Somebody says that the drive stood: then parts of a step tell the way as well as a whole one does.
     """
+    steps: list[tuple[TrackedDisc, TrackedDisc]] = []
     ways: list[complex] = []
-    whole = told
+    paces: list[float] = []
     for one, other in pairwise(discs):
         expected = _standing_px(sun, lead, one.utc_s, other.utc_s, scale_arcsec_px)
         seen = complex(other.x_px - one.x_px, other.y_px - one.y_px)
         pace = abs(seen) / max(abs(expected), 1e-9)
-        if not PART_PACE < pace < 1 + WHOLE_PACE:
-            continue
-        ways.append(seen * expected.conjugate())
-        whole = whole or pace > 1 - WHOLE_PACE
-    if not (ways and whole):
+        if PART_PACE < pace < 1 + WHOLE_PACE:
+            steps.append((one, other))
+            ways.append(seen * expected.conjugate())
+            paces.append(pace)
+    if not ways or not (told or max(paces) > 1 - WHOLE_PACE):
         return None
-    total = sum(ways)
-    if abs(total) < 0.98 * sum(abs(way) for way in ways):
+    if abs(sum(ways)) < 0.98 * sum(abs(way) for way in ways):
         # Not on one line: somebody pushed the camera about.
         return None
-    # Picture coordinates turn by minus the roll.
-    return lead.roll_rad - float(np.angle(total))
+    return _pause(sun, lead.geometry, steps, np.array(paces), scale_arcsec_px, jitter_arcsec)
+
+
+def _pause(  # noqa: PLR0917 - what was seen, and through which lens
+    sun: Sun,
+    geometry: Geometry,
+    steps: Sequence[tuple[TrackedDisc, TrackedDisc]],
+    paces: Array,
+    scale_arcsec_px: float,
+    jitter_arcsec: float,
+) -> Pause:
+    begin, end = (np.array([step[side].utc_s for step in steps]) for side in (0, 1))
+    way: Array = scale_arcsec_px * np.sum([other.xy - one.xy for one, other in steps], axis=0)
+    # While it still tracked, or again, the disc went its other way.
+    tracked_s = float(((end - begin) * np.clip(1 - paces, 0, None)).sum())
+    off = np.array(
+        [jitter_arcsec * np.sqrt(2), DRIFT_ARCSEC_S * tracked_s, LINE_RAD * float(np.hypot(*way.tolist()))]
+    )
+    return Pause(
+        geometry=geometry,
+        begin_s=float(begin[0]),
+        end_s=float(end[-1]),
+        begin=sun.middle_direction(begin),
+        end=sun.middle_direction(end),
+        paces=paces,
+        way_arcsec=way,
+        sigma_arcsec=float(np.sqrt((off**2).sum())),
+    )
 
 
 def _standing_px(

@@ -74,6 +74,12 @@ class Track(NamedTuple):
         """Return the same in a new part: of its way nothing is known yet."""
         return self._replace(part=part, expected=None, lately=())
 
+    def resumed(self, time_s: float) -> "Track":
+        """Return the same once a drive goes on that was told to stand: a new part, wherever the disc is."""
+        path = self.path._replace(last=None, steps=(), trail=(), drift=(0.0, 0.0))
+        after = self._replace(path=path, run=None, moving=None, moved=None, told_s=time_s, placed_s=time_s)
+        return after.parted(self.part.then("put-elsewhere", time_s, told=True))
+
     def was_told(self, time_s: float) -> bool:
         """Whether the operator said a moment ago that the disc was put elsewhere: that it was is no news."""
         return self.told_s is not None and abs(time_s - self.told_s) < TOLD_S
