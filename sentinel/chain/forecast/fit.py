@@ -15,7 +15,7 @@ from scipy.linalg import cholesky, solve_triangular
 from scipy.special import i0e
 
 from sentinel.chain.forecast.geometry import COMMON, Indices, Points
-from sentinel.chain.forecast.noise import FLEXURES, Change, Flexure
+from sentinel.chain.forecast.noise import FLEXURES, Change, Flexure, wander_covariance
 from sentinel.sky.arrays import Array
 
 POSE_SIGMA_DEG = 3.0
@@ -369,16 +369,6 @@ def change_odds(  # noqa: PLR0917 - a track, linearised at one point, and what i
     ).sum(axis=1)
     spread = np.linalg.slogdet(np.eye(2) + power[:, None, None] * gain)[1]
     return np.asarray(0.5 * explained - 0.5 * spread + [change.log_prior for change in changes])
-
-
-def wander_covariance(ages_s: Array) -> Array:
-    """Return the covariance (n, n) of how the past track differs from what today's axis would have drawn.
-
-    An integrated random walk of unit power, anchored at now in value and slope: this is what forgets old arc.
-    """
-    a = np.maximum(ages_s, 0.0)
-    less, more = np.minimum(a[:, None], a[None, :]), np.maximum(a[:, None], a[None, :])
-    return np.asarray(less**2 * (3 * more - less) / 6)
 
 
 def roll_grid(solved: Solved, centre_rad: Array, half_width_rad: Array) -> tuple[Array, Array]:

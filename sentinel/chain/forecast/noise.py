@@ -140,6 +140,16 @@ def possible_changes(now_s: float, first_s: float) -> tuple[Change, ...]:
     )
 
 
+def wander_covariance(ages_s: Array) -> Array:
+    """Return the covariance (n, n) of how the past track differs from what today's axis would have drawn.
+
+    An integrated random walk of unit power, anchored at now in value and slope: this is what forgets old arc.
+    """
+    a = np.maximum(ages_s, 0.0)
+    less, more = np.minimum(a[:, None], a[None, :]), np.maximum(a[:, None], a[None, :])
+    return np.asarray(less**2 * (3 * more - less) / 6)
+
+
 RESTLESS = max(
     range(len(FLEXURES)),
     key=lambda i: (FLEXURES[i].kind == "rough", FLEXURES[i].sigma_arcsec, -FLEXURES[i].scale_s),
