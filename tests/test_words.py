@@ -54,8 +54,18 @@ def test_the_operators_time_stands_first_with_its_own_date() -> None:
     times = times_in("Pacific/Auckland")
     assert times.at(NOON) == "00:00 Auckland (12:00Z)"
     assert times.dated(NOON) == "22 Jun 00:00 Auckland (12:00Z)"
-    assert times.to_the_second(NOON + timedelta(seconds=29.6)) == "21 Jun 12:00:30Z (00:00:30)"
+    assert times.to_the_second(NOON + timedelta(seconds=29.6)) == "22 Jun 00:00:30 Auckland (12:00:30Z)"
     assert minute(NOON) == "2027-06-21 12:00"
+
+
+def test_one_day_is_one_by_the_operators_clock() -> None:
+    times = times_in("Pacific/Auckland")
+    before, after = NOON - timedelta(hours=1), NOON + timedelta(hours=1)
+    assert (
+        times.dated_span(before, after) == "21 Jun 23:00 Auckland (11:00Z) to 22 Jun 01:00 Auckland (13:00Z)"
+    )
+    later = NOON + timedelta(hours=13)
+    assert times.dated_span(after, later) == "22 Jun 01:00 Auckland (13:00Z) to 13:00 Auckland (01:00Z)"
 
 
 def test_the_date_of_one_day_is_not_said_twice() -> None:

@@ -58,33 +58,39 @@ class TimeWriter:
 
     def dated_span(self, begin_utc: datetime, end_utc: datetime) -> str:
         """Return `18 Jun 04:58Z to 18:17Z`: the date of one day is not said twice."""
-        same = begin_utc.date() == end_utc.date()
+        zone = self.zone or UTC
+        same = begin_utc.astimezone(zone).date() == end_utc.astimezone(zone).date()
         return f"{self.dated(begin_utc)} to {self._written(end_utc, dated=not same)}"
 
     def to_the_second(self, time_utc: datetime) -> str:
-        """Return `18 Jun 09:57:34Z`, and the operator's time beside it."""
-        second = from_utc_s(round(utc_s(time_utc)))
-        text = f"{second.day} {second:%b %H:%M:%S}Z"
-        return text if self.zone is None else f"{text} ({second.astimezone(self.zone):%H:%M:%S})"
+        """Return `18 Jun 09:57:34Z`, or `18 Jun 11:57:34 Oslo (09:57:34Z)`."""
+        return self._written(from_utc_s(round(utc_s(time_utc))), dated=True, seconds=True)
 
     def hour(self, time_utc: datetime) -> str:
         """Return `09:57Z`, and the operator's time beside it in few letters: for a table in UTC."""
         text = f"{time_utc:%H:%M}Z"
         return text if self.zone is None else f"{text} ({time_utc.astimezone(self.zone):%H:%M})"
 
+    def time_of_day(self, time_utc: datetime) -> str:
+        """Return `11:57`, for a table whose head says by which clock."""
+        return f"{time_utc.astimezone(self.zone or UTC):%H:%M}"
+
     def _far(self, time: Moment) -> bool:
         if time is None or self.now_utc is None:
             return False
         return abs(_moment(time) - self.now_utc) > DATED_BEYOND
 
-    def _written(self, time: Moment, *, dated: bool) -> str:
+    def _written(self, time: Moment, *, dated: bool, seconds: bool = False) -> str:
         if time is None:
             return UNKNOWN_TIME
+        clock = "%H:%M:%S" if seconds else "%H:%M"
         moment = _moment(time).astimezone(UTC)
+        own = moment if self.zone is None else moment.astimezone(self.zone)
+        said = f"{own.day} {own:%b} {own:{clock}}" if dated else f"{own:{clock}}"
         if self.zone is None:
-            return f"{_said(moment, dated=dated)}Z"
+            return f"{said}Z"
         # The operator's own clock first: it is what hangs on the wall.
-        return f"{_said(moment.astimezone(self.zone), dated=dated)} {self.zone_name} ({moment:%H:%M}Z)"
+        return f"{said} {self.zone_name} ({moment:{clock}}Z)"
 
 
 def times_in(zone: str | None) -> TimeWriter:
@@ -94,17 +100,8 @@ def times_in(zone: str | None) -> TimeWriter:
     return TimeWriter(ZoneInfo(zone), zone.rsplit("/", 1)[-1].replace("_", " "))
 
 
-def _said(moment: datetime, *, dated: bool) -> str:
-    return f"{moment.day} {moment:%b %H:%M}" if dated else f"{moment:%H:%M}"
-
-
 def _moment(time: datetime | str) -> datetime:
     return parse_utc(time) if isinstance(time, str) else time
-
-
-def time_of_day(time_utc: datetime) -> str:
-    """Return `15:01`, for a column whose head says which day and zone."""
-    return time_utc.strftime("%H:%M")
 
 
 def minute(time_utc: datetime) -> str:

@@ -1,6 +1,7 @@
 """What people and scripts see."""
 
 import json
+import re
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -58,7 +59,38 @@ def test_the_most_important_comes_first() -> None:
 def test_the_operators_time_stands_beside_utc() -> None:
     text = told("2027-06-18", "2027-06-18", alerts={"zone": "Europe/Oslo"})
     assert "18 Jun 00:00 Oslo (22:00Z)" in flowing(text)
-    assert "09:57Z (11:57)" in text
+    assert "due south at 18 Jun 11:56:42 Oslo (09:56:42Z)" in flowing(text)
+    assert not re.search(r"(?<![(\d:])\d\d:\d\d(:\d\d)?Z", text), "no time of another clock without one's own"
+
+
+def rows(text: str) -> list[str]:
+    """The table of days, its head first."""
+    lines = text.splitlines()
+    head = next(number for number, line in enumerate(lines) if line.startswith("Date"))
+    return [lines[head], *(line for line in lines[head:] if re.match(r"[ \d]\d \w{3} \d{4}  ", line))]
+
+
+def test_days_are_those_of_the_operators_clock() -> None:
+    """18 June in Oslo is from 22:00 to 22:00 UTC: one day, not pieces of two."""
+    head, day = rows(told("2027-06-18", "2027-06-18", alerts={"zone": "Europe/Oslo"}))
+    assert head == "Date         highest, deg  lowest, deg  sun above line (Oslo)"
+    # It is lowest again at the end of it, three minutes before the next.
+    assert day == "18 Jun 2027  43.0 11:57      4.0 00:00  all day"
+    head, day = rows(told("2027-06-18", "2027-06-18"))
+    assert head.endswith("sun above line (UTC)")
+    assert day == "18 Jun 2027  43.0 09:57      4.0 21:57  all day"
+
+
+def test_a_day_on_which_the_clocks_are_changed_is_as_long_as_it_is() -> None:
+    made = settings(47.0, 8.5, alerts={"zone": "Europe/Zurich"})
+    plan = planned(made, "2027-03-27", "2027-03-29")
+    assert [(day.to_utc - day.from_utc).total_seconds() / 3600 for day in plan.sun.days] == [24, 23, 24]
+    assert [str(day.date) for day in plan.sun.days] == ["2027-03-27", "2027-03-28", "2027-03-29"]
+    _, before, _, after = rows("\n".join(plan_lines(plan, made)))
+    # The sun does as it did; the clocks are an hour on.
+    assert "12:3" in before
+    assert "13:3" in after
+    assert plan.sun.sun_h == pytest.approx(sum(day.sun_h for day in plan.sun.days))
 
 
 def test_nights_are_said_as_gaps() -> None:
@@ -132,7 +164,7 @@ def test_the_command_for_scripts(
     assert len(plan["sun"]["stretches"]) == 3
     assert plan["sun"]["unbroken"] is False
     assert plan["sun"]["eclipses"][0]["kind"] == "partial"
-    assert plan["sun"]["days"][0]["date_utc"] == "2026-08-10"
+    assert plan["sun"]["days"][0]["date"] == "2026-08-10"
     assert {"worst_h", "usual_h", "axis_error_deg"} == set(plan["alignment"]["stays"][0])
 
 

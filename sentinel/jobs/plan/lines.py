@@ -1,10 +1,10 @@
 """The plan for a terminal: what matters most to a tired person first, at most 80 columns."""
 
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 from sentinel.core.settings import Settings
-from sentinel.core.words import TimeWriter, many, span, time_of_day, times_in
+from sentinel.core.words import TimeWriter, many, span, times_in
 from sentinel.jobs.plan.alignment_lines import alignment_lines, hours_text, item
 from sentinel.jobs.plan.records import Day, EclipseSeen, HourAngle, Passage, Plan, Renewal, Stretch, Sunlight
 from sentinel.sky.angles import half_turn_deg
@@ -103,11 +103,13 @@ def _days(plan: Plan, times: TimeWriter) -> Iterator[str]:
     days = plan.sun.days
     shown = _some(days)
     some = f", {len(shown)} of {len(days)}" if len(shown) < len(days) else ""
-    yield f"{'Date (UTC)':<13}{'highest, deg':<21}{'lowest, deg':<21}sun above line{some}"
+    # One clock for the whole table, named once.
+    clock = times.zone_name or "UTC"
+    yield f"{'Date':<13}{'highest, deg':<14}{'lowest, deg':<13}sun above line ({clock}){some}"
     for day in shown:
-        high = f"{day.highest_deg:4.1f} {times.hour(day.highest_utc)}"
-        low = f"{day.lowest_deg:5.1f} {times.hour(day.lowest_utc)}"
-        yield f"{day.date_utc.day:2d} {day.date_utc:%b %Y}  {high:<20} {low:<20} {_spans(day, plan)}"
+        high = f"{day.highest_deg:4.1f} {times.time_of_day(day.highest_utc)}"
+        low = f"{day.lowest_deg:5.1f} {times.time_of_day(day.lowest_utc)}"
+        yield f"{day.date.day:2d} {day.date:%b %Y}  {high:<14}{low:<13}{_spans(day, plan, times)}"
 
 
 def _some(days: Sequence[Day]) -> list[Day]:
@@ -116,14 +118,13 @@ def _some(days: Sequence[Day]) -> list[Day]:
     return [days[round(i * (len(days) - 1) / (DAYS_SHOWN - 1))] for i in range(DAYS_SHOWN)]
 
 
-def _spans(day: Day, plan: Plan) -> str:
-    begin = datetime.combine(day.date_utc, datetime.min.time(), UTC)
-    end = begin + timedelta(days=1)
+def _spans(day: Day, plan: Plan, times: TimeWriter) -> str:
     pieces = []
     for stretch in plan.sun.stretches:
-        a, b = max(stretch.from_utc, begin), min(stretch.to_utc, end)
+        a, b = max(stretch.from_utc, day.from_utc), min(stretch.to_utc, day.to_utc)
         if a < b:
-            pieces.append(f"{time_of_day(a)}-{'24:00' if b == end else time_of_day(b)}")
+            until = "24:00" if b == day.to_utc else times.time_of_day(b)
+            pieces.append(f"{times.time_of_day(a)}-{until}")
     if pieces == ["00:00-24:00"]:
         return "all day"
     if len(pieces) > 2:

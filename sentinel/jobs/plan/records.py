@@ -17,6 +17,8 @@ class Trip:
     """Width and height; None: not known."""
     frame_bytes: float | None = None
     """What one picture takes on the card; None: not known."""
+    zone: str | None = None
+    """By whose clock its days are counted; None: UTC."""
 
     @property
     def length_s(self) -> float:
@@ -26,9 +28,12 @@ class Trip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Day:
-    """The sun of one date in UTC, the whole date; its centre as the air shows it."""
+    """The sun of one date by the operator's clock, the whole date; its centre as the air shows it."""
 
-    date_utc: date
+    date: date
+    from_utc: datetime
+    to_utc: datetime
+    """A day on which the clocks are changed is an hour shorter or longer."""
     highest_deg: float
     highest_utc: datetime
     lowest_deg: float

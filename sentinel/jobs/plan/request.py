@@ -102,7 +102,8 @@ def read_trip(
     if frame_px is None or frame_bytes is None:
         size, mean_bytes = _in_folder(settings)
         frame_px, frame_bytes = frame_px or size, frame_bytes or mean_bytes
-    return Trip(from_utc=from_utc, to_utc=to_utc, frame_px=frame_px, frame_bytes=frame_bytes)
+    zone = settings.alerts.zone
+    return Trip(from_utc=from_utc, to_utc=to_utc, frame_px=frame_px, frame_bytes=frame_bytes, zone=zone)
 
 
 def _in_folder(settings: Settings) -> tuple[tuple[int, int] | None, float | None]:

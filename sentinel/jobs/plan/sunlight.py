@@ -1,11 +1,12 @@
 """The sun over the trip: days, unbroken stretches, gaps, low sun, eclipses."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from sentinel.core.times import DAY_S, from_utc_s, utc_s
+from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.plan.records import Day, EclipseSeen, Gap, LowSun, Partly, Stretch, Sunlight, Trip
 from sentinel.sky import (
     Eclipse,
@@ -48,23 +49,29 @@ def _between(spans: tuple[Span, ...], begin_s: float, end_s: float) -> list[Span
 
 
 def _days(sun: Sun, trip: Trip, upper: tuple[Span, ...]) -> list[Day]:
-    last = trip.to_utc - timedelta(microseconds=1)
-    count = (last.date() - trip.from_utc.date()).days + 1
-    first_s = utc_s(datetime.combine(trip.from_utc.date(), datetime.min.time(), UTC))
-    minutes = 60.0 * np.arange(DAY_S / 60)
-    begins_s = first_s + DAY_S * np.arange(count)
-    altitude = shown_altitude_deg(sun, begins_s[:, None] + minutes)
+    here = ZoneInfo(trip.zone) if trip.zone else UTC
+    first, last = (
+        moment.astimezone(here).date() for moment in (trip.from_utc, trip.to_utc - timedelta(microseconds=1))
+    )
+    dates = [first + timedelta(days=n) for n in range((last - first).days + 2)]
+    begins_s = [utc_s(datetime.combine(date, time.min, here).astimezone(UTC)) for date in dates]
+    minutes_s = np.arange(begins_s[0], begins_s[-1], 60.0)
+    altitude = shown_altitude_deg(sun, minutes_s)
     days = []
-    for begin_s, heights in zip(begins_s.tolist(), altitude, strict=True):
+    for date, (begin_s, end_s) in zip(dates, pairwise(begins_s), strict=False):
+        within = slice(*np.searchsorted(minutes_s, (begin_s, end_s)))
+        heights, times_s = altitude[within], minutes_s[within]
         high, low = int(heights.argmax()), int(heights.argmin())
-        shared = (min(end, begin_s + DAY_S) - max(begin, begin_s) for begin, end in upper)
+        shared = (min(end, end_s) - max(begin, begin_s) for begin, end in upper)
         days.append(
             Day(
-                date_utc=from_utc_s(begin_s).date(),
+                date=date,
+                from_utc=from_utc_s(begin_s),
+                to_utc=from_utc_s(end_s),
                 highest_deg=float(heights[high]),
-                highest_utc=from_utc_s(begin_s + minutes[high]),
+                highest_utc=from_utc_s(float(times_s[high])),
                 lowest_deg=float(heights[low]),
-                lowest_utc=from_utc_s(begin_s + minutes[low]),
+                lowest_utc=from_utc_s(float(times_s[low])),
                 sun_h=sum(max(seconds, 0.0) for seconds in shared) / 3600,
             )
         )
