@@ -136,9 +136,7 @@ def test_what_is_open_and_cannot_wait_comes_first_the_filter_before_all() -> Non
 def test_an_edge_that_was_foreseen_and_is_near_is_no_time_to_be_left_alone_until() -> None:
     near = opened("drift-exit", Severity.NOW, edge="top", exit_early_utc="2027-06-21T02:58:00Z")
     head = said(due(30, "drift", edge="top"), near)
-    assert head.sentence == (
-        "Go to the camera now. The sun reaches the top edge at 02:58Z at the earliest."
-    )
+    assert head.sentence == ("Go to the camera now. The sun reaches the top edge at 02:58Z at the earliest.")
 
 
 def test_a_supply_that_is_seen_to_outlive_its_count_gives_way_to_the_drift() -> None:

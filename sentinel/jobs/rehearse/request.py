@@ -100,7 +100,8 @@ def _opening(
     times = times_in(settings.alerts.zone)
     start_utc, end_utc = from_utc_s(drill.calm.start_s), from_utc_s(drill.calm.end_s)
     state = rehearsal.files.folder
-    page = (state / "status.html").absolute().as_uri()
+    served = settings.page.listen
+    page = f"http://{served}" if served else (state / "status.html").absolute().as_uri()
     lines = [
         f"Rehearsal from {times.dated(start_utc)} to {times.at(end_utc)}, {speed:g} times as fast as life."
         + ("" if start_utc - now_utc < timedelta(hours=1) else " The sun is well up then."),

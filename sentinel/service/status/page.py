@@ -34,7 +34,12 @@ def undo_label(mark: Mark, times: TimeWriter) -> str:
 
 
 def page_html(
-    standing: Standing, picture: bytes | None = None, picture_words: str = "", *, buttons: bool = False
+    standing: Standing,
+    picture: bytes | None = None,
+    picture_words: str = "",
+    *,
+    buttons: bool = False,
+    drill: bool = False,
 ) -> str:
     """Return the page.
 
@@ -48,6 +53,8 @@ def page_html(
         What is drawn on it.
     buttons
         Whether somebody takes what its buttons say.
+    drill
+        Its times are those of a drill, which no phone's clock knows: they are said as times, not as ages.
     """
     frame_utc = standing.frame_utc
     times = standing.times.as_of(standing.written_utc)
@@ -70,5 +77,6 @@ def page_html(
         picture=None if picture is None else jpeg_url(picture),
         picture_words=picture_words,
         buttons=BUTTONS if buttons else (),
+        age="" if drill else "age",
         undoable=[(undo_value(mark), undo_label(mark, times)) for mark in standing.undoable],
     )

@@ -146,5 +146,7 @@ def _said(text: str) -> str:
     return (
         '<!doctype html><meta name="viewport" content="width=device-width, initial-scale=1">'
         '<body style="background:#15120e;color:#efe6d6;font:1.3rem system-ui;padding:1rem">'
-        f'<p>{text}</p><p><a style="color:#f7cf6b" href="./">Back to the page</a></p>'
+        # As high as a button: it is met by a thumb, in the dark and the cold.
+        f'<p>{text}</p><p><a style="color:#f7cf6b;display:inline-block;padding:.6rem 0" href="./">'
+        "Back to the page</a></p>"
     )

@@ -155,9 +155,14 @@ class StateFolder:
         """Say by which time a drill goes, for the commands that ask or note something meanwhile."""
         write_quietly(self._told_time, format_utc(now_utc) + "\n")
 
+    @property
+    def is_drill(self) -> bool:
+        """Whether the watch here goes by a drill's time."""
+        return self._told_time.exists()
+
     def now_utc(self, clock: Clock) -> datetime:
         """Return the time by which the watch here goes: the computer's, or that of a drill under way."""
-        if self._told_time.exists() and self.is_watched():
+        if self.is_drill and self.is_watched():
             with suppress(OSError, RequestProblem):
                 return parse_utc(self._told_time.read_text(encoding="ascii"))
         return clock.now_utc()

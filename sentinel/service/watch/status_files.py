@@ -131,8 +131,9 @@ class StatusFiles:
         words = f"Of {picture[0]}; circle: limb; dashed: where to put it; line: its path." if picture else ""
         jpeg = picture[1] if picture else None
         self._shown = Shown(standing, jpeg, words)
+        page = page_html(standing, jpeg, words, drill=self._files.is_drill)
         written = write_quietly(self._files.status_json, to_json(standing)) and write_quietly(
-            self._files.status_html, page_html(standing, jpeg, words)
+            self._files.status_html, page
         )
         if not written and not self._told:
             log.warning("the status page cannot be written; check space and permissions")
@@ -178,7 +179,9 @@ class StatusFiles:
         """Return the page as it was shown last, with buttons; for the thread that serves it."""
         del environ
         shown = self._shown
-        return Reply(HTTPStatus.OK, page_html(*shown, buttons=True)) if shown is not None else NOT_YET
+        if shown is None:
+            return NOT_YET
+        return Reply(HTTPStatus.OK, page_html(*shown, buttons=True, drill=self._files.is_drill))
 
     def served_status(self) -> Reply:
         """Return what was known when it was shown last, as JSON; for the thread that serves it."""
