@@ -1,3 +1,3 @@
-"""Keeps the watch over a days-long time-lapse of the sun, so that the photographer can sleep."""
+"""Watches over a days-long time-lapse of the sun, so that the photographer can sleep."""
 
 __version__ = "0.1.0"

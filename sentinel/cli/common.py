@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 app = typer.Typer(
     name="sentinel",
-    help="Keeps the watch over a days-long time-lapse of the sun, so that the photographer can sleep.",
+    help="Watches over a days-long time-lapse of the sun, so that the photographer can sleep.",
     add_completion=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,

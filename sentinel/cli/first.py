@@ -26,7 +26,7 @@ def init(
         list[Path] | None,
         typer.Option(
             metavar="PICTURE",
-            help="A picture of the sun by this camera, read for lens and place; twice is better.",
+            help="A picture of the sun by this camera, read for lens and place; give two if you can.",
         ),
     ] = None,
     latitude: Annotated[str | None, typer.Option(metavar="DEG", help="North positive.")] = None,
@@ -145,7 +145,8 @@ def rehearse(
     speed: Annotated[
         float | None,
         typer.Option(
-            metavar="N", help="So many times faster than life: 1 with settings of your own, else 60."
+            metavar="N",
+            help="How many times faster than life; if not given, 1 with settings of your own, else 60.",
         ),
     ] = None,
     at: Annotated[
@@ -159,7 +160,8 @@ def rehearse(
         bool | None,
         typer.Option(
             "--helper/--no-helper",
-            help="Somebody pretended goes to the camera when called; only without settings, if not said.",
+            help="Whether a pretend helper goes to the camera when called; if not said, only without "
+            "settings of your own.",
         ),
     ] = None,
     out: Annotated[

@@ -120,9 +120,7 @@ def align(
     ] = None,
     paused: Annotated[
         tuple[str, str] | None,
-        typer.Option(
-            metavar="FROM TO", help="When the drive stood for some minutes, pictures going on (UTC)."
-        ),
+        typer.Option(metavar="FROM TO", help="When the drive stood for some minutes, pictures going on."),
     ] = None,
     hold: Annotated[
         str | None,
@@ -150,7 +148,7 @@ def align(
     end_utc = past.events[-1][1]
     zone = settings.alerts.zone
     stood = [read_moment(text, end_utc, zone=zone, past=True, where="--paused") for text in paused or ()]
-    spans = pause_of(stood[0], stood[1], past.frames) if stood else ()
+    spans = pause_of(stood[0], stood[1], past.frames, zone) if stood else ()
     found = align(settings, past.events, hold_s=hold_s, paused=spans)
     if as_json:
         print(json_line(alignment_json(found, settings)))
@@ -189,7 +187,7 @@ def tune(
     on: On = None,
     as_json: AsJson = False,
 ) -> None:
-    """Find thresholds that would have woken you less for nothing, and missed nothing, in past sessions.
+    """Find thresholds that would have woken you less often for nothing, and missed nothing, in past sessions.
 
     Judges the sessions again and again with one threshold changed. Leaves overlay.yaml (what to change and
     why, for a second --config) and tuning.ecsv (all that was tried). Changes no settings itself.
@@ -230,7 +228,7 @@ def report(
     ] = None,
     frames: Annotated[
         Path | None,
-        typer.Option("--frames", metavar="FOLDER", help="Where the pictures lie, if not where they lay."),
+        typer.Option("--frames", metavar="FOLDER", help="Where the pictures are now, if they were moved."),
     ] = None,
     beside: Annotated[
         Path | None,

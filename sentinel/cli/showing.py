@@ -21,14 +21,16 @@ def film(
     out: Annotated[
         Path | None,
         typer.Option(
-            "--out", metavar="FILE", help="DIR/film.mp4 if not given; DIR/film with --png, DIR/strip.png."
+            "--out",
+            metavar="FILE",
+            help="DIR/film.mp4 if not given; DIR/film with --png, DIR/strip.png with --strip.",
         ),
     ] = None,
     up: Annotated[
         str | None,
         typer.Option(
             metavar="solar-north|celestial-north|zenith|camera",
-            help="What is up; solar north where the session tells it, if not given.",
+            help="What is up; if not given, solar north, where the session tells it.",
         ),
     ] = None,
     radii: Annotated[
@@ -111,7 +113,7 @@ def share(
     ] = False,
     frames: Annotated[
         Path | None,
-        typer.Option("--frames", metavar="FOLDER", help="Where the pictures lie, if not where they lay."),
+        typer.Option("--frames", metavar="FOLDER", help="Where the pictures are now, if they were moved."),
     ] = None,
     config: ConfigFiles = None,
 ) -> None:

@@ -334,6 +334,8 @@ def test_what_a_pause_shows_is_told() -> None:
         "The pause from 20 Jun 11:55:00Z to 20 Jun 11:57:30Z shows how the camera sits, and the disc went "
         "at 1.00 of the sky's pace, as it should."
     )
+    own = advice(known, settings(alerts={"zone": "Europe/Oslo"}))[0]
+    assert "from 20 Jun 13:55:00 Oslo (11:55:00Z) to 20 Jun 13:57:30 Oslo (11:57:30Z)" in own
     (wrong, *_) = advice(replace(known, pause_pace=1.07), settings())
     assert "at 1.07 of the sky's own pace" in wrong
     assert "did not show how the camera sits." in advice(mirrored(paused=paused), settings())[0]

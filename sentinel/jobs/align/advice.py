@@ -70,7 +70,7 @@ def advice(alignment: Alignment, settings: Settings) -> list[str]:
     told = _doubts(alignment, settings)
     if alignment.before is not None:
         told.append(_came_out(alignment, alignment.before, settings))
-    told += [*_paused(alignment), *verdict(alignment, settings), *_rate(alignment, settings)]
+    told += [*_paused(alignment, settings), *verdict(alignment, settings), *_rate(alignment, settings)]
     return [*told, CAUTION]
 
 
@@ -126,11 +126,11 @@ def _place_and_clock(alignment: Alignment) -> list[str]:
     return [f"{open_yet}: {wrong}. Look at both before a bolt is turned."]
 
 
-def _paused(alignment: Alignment) -> list[str]:
+def _paused(alignment: Alignment, settings: Settings) -> list[str]:
     """Say what a pause of the drive shows: how the camera sits, and whether scale and times are right."""
     if not alignment.paused:
         return []
-    begin, end = map(times_in(None).to_the_second, alignment.paused[-1])
+    begin, end = map(times_in(settings.alerts.zone).to_the_second, alignment.paused[-1])
     pause, pace = f"The pause from {begin} to {end}", alignment.pause_pace
     if pace is not None and abs(pace - 1) > PACE_RIGHT:
         wrong = "the drive did not stand all the while, or the frames' times or the disc's size are wrong"

@@ -145,7 +145,8 @@ def align(
     seen, before = _since_turned(settings, sun, events, paused)
     forecast = seen.forecast
     if forecast.mount is None or forecast.mount.axis is None:
-        since = f" since {times_in(None).at(before.at_utc)}, when the axis was turned" if before else ""
+        times = times_in(settings.alerts.zone)
+        since = f" since {times.at(before.at_utc)}, when the axis was turned" if before else ""
         raise RequestProblem(
             f"no disc could be believed{since}",
             where="the session",

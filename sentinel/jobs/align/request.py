@@ -59,8 +59,10 @@ def _tops() -> tuple[str, ...]:
     return cast("tuple[str, ...]", get_args(cast("Any", literal)))
 
 
-def pause_of(from_utc: datetime, to_utc: datetime, frames: Sequence[MeasuredFrame]) -> Paused:
-    """Return the pause that was told, if it can be one.
+def pause_of(
+    from_utc: datetime, to_utc: datetime, frames: Sequence[MeasuredFrame], zone: str | None = None
+) -> Paused:
+    """Return the pause that was told by the clock of a zone, if it can be one.
 
     Raises
     ------
@@ -69,7 +71,7 @@ def pause_of(from_utc: datetime, to_utc: datetime, frames: Sequence[MeasuredFram
     """
     length = to_utc - from_utc
     if not LEAST_PAUSE <= length <= MOST_PAUSE:
-        begin, end = map(times_in(None).to_the_second, (from_utc, to_utc))
+        begin, end = map(times_in(zone).to_the_second, (from_utc, to_utc))
         raise RequestProblem(
             f"the drive cannot have paused from {begin} to {end}",
             where="--paused",
@@ -80,6 +82,7 @@ def pause_of(from_utc: datetime, to_utc: datetime, frames: Sequence[MeasuredFram
         raise RequestProblem(
             f"{len(seen)} frames with a disc were taken while the drive is said to have stood",
             where="--paused",
-            mend="give the times in UTC, as the frames' own times are; two frames at least must fall into it",
+            mend=f"give the times by the clock of {zone or 'UTC'}, or with a Z; "
+            "two frames at least must fall into it",
         )
     return ((from_utc, to_utc),)
