@@ -4,13 +4,13 @@ Field names are those of the files the program leaves behind; units are part of 
 sensor's own stored frame (x right, y down, the centre of the first stored pixel is (0, 0)).
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from math import isfinite, log2, nan
-from typing import Any, Literal
+from typing import Literal
 
+from sentinel.core.detail import NO_DETAIL, Detail
 from sentinel.core.foreseen import NO_EXIT, Contradiction, Due, Exit, MountFit, PathPoint, Places, Pointing
 from sentinel.core.other_cameras import OtherCamera
 from sentinel.core.times import utc_s
@@ -225,15 +225,15 @@ class Incident:
     severity: Severity
     onset_utc: datetime
     frame: str | None = None
-    detail: Mapping[str, Any] = field(default_factory=dict)
-    """The evidence, in numbers: JSON values under names that carry their units."""
+    detail: Detail = NO_DETAIL
+    """The evidence, in numbers; of the condition's own kind."""
     message: str = ""
     """One sentence for a person; worded by `notify`, empty as it leaves the judge."""
 
     @property
     def key(self) -> tuple[str, str]:
         """What tells it from others: the condition, and of the supplies which."""
-        return self.condition, str(self.detail.get("supply", ""))
+        return self.condition, self.detail.which
 
 
 AlertKind = Literal["first", "repeat", "clear", "digest"]

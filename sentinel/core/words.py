@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo
 
-from sentinel.core.times import from_utc_s, parse_utc, utc_s
+from sentinel.core.times import from_utc_s, utc_s
 
 SMS_LENGTH = 160
 """What a text message through a satellite holds, in plain ASCII."""
@@ -20,8 +20,8 @@ UNKNOWN_TIME = "an unknown time"
 LEAST_WIDTHS = 0.05
 """Less than this share of the sun's width aside is not worth a word, and could not be written."""
 
-Moment = datetime | str | None
-"""A time as records hold it, or as the evidence of an incident does; None: not known."""
+Moment = datetime | None
+"""None: not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class TimeWriter:
 
     def past(self, time: Moment) -> bool:
         """Whether a time has come already."""
-        return time is not None and self.now_utc is not None and _moment(time) <= self.now_utc
+        return time is not None and self.now_utc is not None and time <= self.now_utc
 
     def dated_span(self, begin_utc: datetime, end_utc: datetime) -> str:
         """Return `18 Jun 04:58Z to 18:17Z`: the date of one day is not said twice."""
@@ -78,13 +78,13 @@ class TimeWriter:
     def _far(self, time: Moment) -> bool:
         if time is None or self.now_utc is None:
             return False
-        return abs(_moment(time) - self.now_utc) > DATED_BEYOND
+        return abs(time - self.now_utc) > DATED_BEYOND
 
     def _written(self, time: Moment, *, dated: bool, seconds: bool = False) -> str:
         if time is None:
             return UNKNOWN_TIME
         clock = "%H:%M:%S" if seconds else "%H:%M"
-        moment = _moment(time).astimezone(UTC)
+        moment = time.astimezone(UTC)
         own = moment if self.zone is None else moment.astimezone(self.zone)
         said = f"{own.day} {own:%b} {own:{clock}}" if dated else f"{own:{clock}}"
         if self.zone is None:
@@ -98,10 +98,6 @@ def times_in(zone: str | None) -> TimeWriter:
     if zone is None:
         return TimeWriter()
     return TimeWriter(ZoneInfo(zone), zone.rsplit("/", 1)[-1].replace("_", " "))
-
-
-def _moment(time: datetime | str) -> datetime:
-    return parse_utc(time) if isinstance(time, str) else time
 
 
 def minute(time_utc: datetime) -> str:
@@ -129,9 +125,14 @@ def span(length: timedelta) -> str:
     return span_of_minutes(seconds / 60)
 
 
-def span_of_minutes(minutes: object) -> str:
-    """Return the same of minutes in evidence, which may be missing; never in seconds, and weeks in days."""
-    if not isinstance(minutes, int | float):
+def span_of_hours(hours: float | None) -> str:
+    """Return the same of hours, which may not be known."""
+    return span_of_minutes(None if hours is None else hours * 60)
+
+
+def span_of_minutes(minutes: float | None) -> str:
+    """Return the same of minutes, which may not be known; never in seconds, and weeks in days."""
+    if minutes is None:
         return UNKNOWN_TIME
     if minutes < 0:
         return "no time"

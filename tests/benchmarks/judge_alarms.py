@@ -21,6 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from sentinel.chain.following import Following
 from sentinel.chain.track import Context
 from sentinel.core.records import Incident
+from sentinel.service.journal.codec import plain
 from sentinel.sky import Sun
 from tests.judge import worlds
 from tests.judge.worlds import Session
@@ -73,7 +74,8 @@ def wakes(incident: Incident) -> bool:
 
 
 def line_of(incident: Incident) -> str:
-    return f"{incident.severity} {incident.time_utc:%d %H:%M:%S} {incident.condition} {dict(incident.detail)}"
+    detail = plain(incident.detail)
+    return f"{incident.severity} {incident.time_utc:%d %H:%M:%S} {incident.condition} {detail}"
 
 
 def quiet(name: str, seeds: range, hours: float, forecast: bool, tell: Tell) -> None:
@@ -114,7 +116,7 @@ def found(name: str, session: Session, said: list[Incident]) -> Find:
     fourth = onset + 4 * timedelta(seconds=session.settings.camera.interval_s)
     by = [i for i in said if i.condition == condition and i.time_utc <= fourth]
     want = {"stop": "stopped", "reversal": "reversed"}.get(name)
-    right = want is None or (bool(by) and by[-1].detail["kind"] == want)
+    right = want is None or (bool(by) and plain(by[-1].detail)["kind"] == want)
     if hit is None:
         return Find(early, None, float("nan"), 0, right)
     frames = sum(onset < f.time_utc <= hit.time_utc for f in session.frames)

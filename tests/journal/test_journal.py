@@ -15,6 +15,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sentinel.chain.judge.details import CoveredLimb
+from sentinel.core.detail import Detail
 from sentinel.core.errors import Problem
 from sentinel.core.records import (
     Alert,
@@ -52,7 +54,7 @@ INCIDENT = Incident(
     severity=Severity.NOTE,
     onset_utc=T0 - timedelta(minutes=2),
     frame=FRAME.frame,
-    detail={"limb_coverage": 0.41},
+    detail=CoveredLimb(covered_fraction=0.41, others={"limb_coverage": 0.59}),
     message="Limb covered.",
 )
 ALERT = Alert(time_utc=T0, kind="first", severity=Severity.NOW, condition="x", title="t", body="b")
@@ -81,7 +83,7 @@ def test_events_and_outcomes_come_back_equal_and_in_order(tmp_path: Path) -> Non
 
 
 def test_what_cannot_be_committed_leaves_nothing_behind(tmp_path: Path) -> None:
-    broken = dataclasses.replace(INCIDENT, detail={"not json": object()})
+    broken = dataclasses.replace(INCIDENT, detail=Detail(others={"not json": object()}))
     with Journal.create(tmp_path / "journal.sqlite", Origin.WATCH) as journal:
         with pytest.raises(Exception, match="serialize"):
             journal.record(FRAME, T0, Outcome(incidents=(INCIDENT, broken)))
@@ -170,7 +172,7 @@ def test_exports_are_the_contracts_files(tmp_path: Path) -> None:
         "severity": "note",
         "onset_utc": "2027-06-21T01:00:03.457Z",
         "frame": FRAME.frame,
-        "detail": {"limb_coverage": 0.41},
+        "detail": {"covered_fraction": 0.41, "limb_coverage": 0.59},
         "message": "Limb covered.",
     }
     for name in ("alerts.jsonl", "marks.jsonl"):

@@ -4,16 +4,22 @@
 invented incident of each condition; beside it what that program exported of it.
 """
 
+import dataclasses
 import json
 import shutil
-from datetime import timedelta
+from dataclasses import fields
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from sentinel.core.records import Outcome, Tick
+from sentinel.chain.judge.details import Unverified
+from sentinel.chain.notify.wording import message
+from sentinel.core.records import Incident, Outcome, Tick
 from sentinel.service.journal import Journal, export
+from sentinel.service.journal.codec import decode, encode, plain
+from tests.notify.incidents import EVERY
 
 KEPT = Path(__file__).with_name("kept")
 
@@ -76,3 +82,27 @@ def test_the_parts_of_a_forecast_are_known_or_not(journal: Path) -> None:
     assert still.contradiction is not None
     assert (without.mount, without.pointing, without.places) == (None, None, None)
     assert without.next_visit_reason == "axis-limit"
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_an_incident_comes_back_equal_with_times_as_times(name: str) -> None:
+    incident = EVERY[name]
+    again = decode(Incident, encode(incident))
+    assert again == incident
+    assert type(again.detail) is type(incident.detail)
+    for one in fields(again.detail):
+        value = getattr(again.detail, one.name)
+        assert one.name.endswith("_utc") is isinstance(value, datetime) or value is None, one.name
+
+
+def test_what_another_version_kept_is_neither_lost_nor_in_the_way() -> None:
+    kept = json.loads(encode(EVERY["unverified soon"]))
+    renamed, nonsense = (
+        kept | {"detail": detail} for detail in ({"unseen_h": 4.0, "moon": 1}, {"unseen_h": {}})
+    )
+    elsewhere = kept | {"condition": "meteor", "detail": {"size_m": 3}}
+    for old in (renamed, nonsense, elsewhere):
+        assert plain(decode(Incident, json.dumps(old)).detail) == old["detail"]
+    assert message(decode(Incident, json.dumps(renamed))) == message(
+        dataclasses.replace(EVERY["unverified soon"], detail=Unverified(unseen_h=4.0))
+    )

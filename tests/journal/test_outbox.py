@@ -6,10 +6,12 @@ from pathlib import Path
 
 import pytest
 
+from sentinel.core.detail import Detail
 from sentinel.core.errors import Problem
 from sentinel.core.records import Alert, Incident, Mark, Outcome, Posting, Severity, Tick
 from sentinel.service.journal import Journal, Origin, Outbox
 from sentinel.service.journal.migrations import STEPS, migrate
+from tests.notify.incidents import told_by
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
 
@@ -42,7 +44,7 @@ def cleared(condition: str, **detail: str) -> Incident:
         state="cleared",
         severity=Severity.NOW,
         onset_utc=T0,
-        detail=detail,
+        detail=told_by(condition, **detail),
     )
 
 
@@ -54,7 +56,7 @@ def test_rows_are_committed_with_the_event_or_not_at_all(tmp_path: Path) -> None
         state="opened",
         severity=Severity.NOW,
         onset_utc=T0,
-        detail={"x": object()},
+        detail=Detail(others={"x": object()}),
     )
     with Journal.create(path, Origin.WATCH) as journal:
         commit(journal, alert(), targets=("phone", "siren"))

@@ -7,6 +7,7 @@ import pytest
 
 from sentinel.core.foreseen import Contradiction
 from sentinel.core.records import Severity
+from sentinel.service.journal.codec import plain
 from tests.judge.tracks import RADIUS, Watch
 
 
@@ -15,7 +16,7 @@ def test_a_mount_that_tracks_against_the_settings_is_told_and_its_stop_is_a_stop
     watch.frames(40)
     told = watch.opened("settings")
     assert told is not None
-    assert told.detail["what"] == "tracking"
+    assert plain(told.detail)["what"] == "tracking"
     assert {one.condition for one in watch.said} == {"settings"}
     watch.runs(0.4)
     watch.frames(1)
@@ -23,7 +24,7 @@ def test_a_mount_that_tracks_against_the_settings_is_told_and_its_stop_is_a_stop
     watch.frames(1)
     stop = watch.opened("runaway")
     assert stop is not None
-    assert (stop.severity, stop.detail["kind"]) == (Severity.NOW, "stopped")
+    assert (stop.severity, plain(stop.detail)["kind"]) == (Severity.NOW, "stopped")
 
 
 def test_a_camera_that_stands_still_does_not_track_however_it_is_turned_after_the_sun() -> None:
@@ -47,7 +48,7 @@ def test_a_lens_that_is_not_the_one_in_the_settings_is_told_with_the_one_it_is_l
     watch.frames(30)
     assert watch.of("settings") == ([] if severity is None else [("opened", severity)])
     if severity is not None:
-        implied = watch.said[0].detail["implied_focal_length_mm"]
+        implied = plain(watch.said[0].detail)["implied_focal_length_mm"]
         assert implied == pytest.approx(400.0, rel=0.01)
 
 
@@ -61,7 +62,7 @@ def test_another_lens_is_told_after_five_frames(ratio: float) -> None:
         watch.frames(1, radius_px=RADIUS * ratio + float(watch.random.normal(0, 0.1)))
     told = watch.opened("lens")
     assert told is not None
-    assert told.detail["size_ratio"] == pytest.approx(ratio, abs=0.003)
+    assert plain(told.detail)["size_ratio"] == pytest.approx(ratio, abs=0.003)
     assert watch.of("runaway") == []
 
 
@@ -89,7 +90,10 @@ def test_what_the_forecast_finds_wrong_with_place_and_clock_is_told_until_it_fin
     wrong = watch.opened("wrong-place")
     assert wrong is not None
     assert wrong.severity is Severity.SOON
-    assert (wrong.detail["likely"], wrong.detail["time_zone_hours"]) == (["time-zone"], [-7, -6])
+    assert (plain(wrong.detail)["likely"], plain(wrong.detail)["time_zone_hours"]) == (
+        ["time-zone"],
+        [-7, -6],
+    )
     watch.forecast()
     watch.frames(60)
     assert watch.of("wrong-place")[-1][0] == "cleared"

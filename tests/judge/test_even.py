@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from sentinel.core.records import Severity
+from sentinel.service.journal.codec import plain
 from tests.judge.tracks import Watch
 
 WAY_DEG = 20.0
@@ -58,7 +59,7 @@ def test_an_even_pace_along_the_drives_line_is_told_by_the_third_frame(
     assert told is not None
     assert told.severity is Severity.NOW
     last = [one for one in watch.said if one.condition == "runaway"][-1]
-    assert last.detail["kind"] == ("reversed" if pace > 1.1 else "wrong-rate")
+    assert plain(last.detail)["kind"] == ("reversed" if pace > 1.1 else "wrong-rate")
     assert (began - told.onset_utc).total_seconds() == pytest.approx(share * every_s, abs=0.15 * every_s)
 
 
@@ -102,14 +103,14 @@ def test_a_slipping_clutch_is_told_as_soon_as_it_stands_out(pace: float, worm_px
         swung(watch, 1.0, worm_px, 60.0)
     told = watch.opened("runaway")
     assert told is not None
-    assert told.detail["kind"] == "wrong-rate"
-    assert told.detail["pace_of_sky"] == pytest.approx(pace, rel=0.35)
+    assert plain(told.detail)["kind"] == "wrong-rate"
+    assert plain(told.detail)["pace_of_sky"] == pytest.approx(pace, rel=0.35)
     after_min = (told.time_utc - began).total_seconds() / 60
     # A way of so many of the worm's swings, or of the jitter's.
     assert after_min <= 3.0 + 9 * max(worm_px, 1.0) / speed
     assert abs((told.onset_utc - began).total_seconds()) <= 240
     woken = next(one for one in watch.said if one.severity is Severity.NOW)
-    assert woken.detail["minutes_left"] > 20
+    assert plain(woken.detail)["minutes_left"] > 20
 
 
 def test_a_slide_is_over_when_the_drive_holds_again_and_not_before() -> None:

@@ -5,6 +5,7 @@ from itertools import product
 
 import pytest
 
+from sentinel.chain.judge.details import SoftFocus
 from sentinel.chain.judge.lifecycle import TABLE, Case, Finding, Phase, Signal, advance, judged
 from sentinel.core.records import Incident, Severity
 from sentinel.core.times import utc_s
@@ -74,7 +75,7 @@ class Story:
         finding = None
         if severity is not None:
             grave = None if severity == "evidence" else Severity(severity)
-            finding = Finding(severity=grave, onset_s=utc_s(START), story=story, detail={"ratio": 1.6})
+            finding = Finding(severity=grave, onset_s=utc_s(START), story=story, detail=SoftFocus(ratio=1.6))
         self.now += timedelta(minutes=1)
         self.case, said = judged(
             self.case, finding, held=held, settle_s=self.settle_s, now_s=utc_s(self.now), now_utc=self.now
@@ -123,7 +124,7 @@ def test_it_clears_only_when_clean_for_long_enough() -> None:
     over = story.reads()
     assert over is not None
     assert (over.state, over.severity) == ("cleared", Severity.SOON)
-    assert over.detail["lasted_s"] == 300.0
+    assert over.detail.lasted_s == 300.0
     assert story.case == Case(condition="soft-focus")
 
 

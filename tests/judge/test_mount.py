@@ -8,6 +8,7 @@ import pytest
 
 from sentinel.chain.track.path import leaving, west_from_roll
 from sentinel.core.records import Severity
+from sentinel.service.journal.codec import plain
 from sentinel.sky import true_altitude_deg
 from sentinel.sky.mount import Optics, Pose, project
 from tests.judge.tracks import Watch, stripped
@@ -32,21 +33,21 @@ def test_a_stop_is_opened_on_the_second_frame(pace: float, kind: str, share: flo
     watch.frames(every_s / 60, every_s)
     watch.speed = full
     said = watch.frames(every_s / 60, every_s)
-    assert [(one.condition, one.severity, one.detail["kind"]) for one in said] == [
+    assert [(one.condition, one.severity, plain(one.detail)["kind"]) for one in said] == [
         ("runaway", Severity.NOW, kind)
     ]
     # It began in the frame before, at its own share of the interval.
     late_s = (watch.now - said[0].onset_utc).total_seconds()
     assert late_s == pytest.approx(every_s * (1 + share), abs=0.1 * every_s)
-    assert said[0].detail["edge"] == "right"
-    assert said[0].detail["frames_left"] > 0
+    assert plain(said[0].detail)["edge"] == "right"
+    assert plain(said[0].detail)["frames_left"] > 0
 
 
 def test_the_time_to_the_edge_is_right() -> None:
     watch = tracked()
     watch.runs(1.0, way_deg=0.0)
     said = watch.frames(3)
-    detail = said[0].detail
+    detail = plain(said[0].detail)
     pace = watch.sky_px_min()
     room = 6000 - 0.5 - (3000 + 60 * 2)  # from the middle, less an hour of drift
     seen = (room - 469) / pace - 2  # two frames at the pace have gone by
@@ -60,10 +61,10 @@ def test_it_is_told_again_when_the_disc_is_gone_and_where_it_is() -> None:
     watch.frames(2, found=False)
     told = [one for one in watch.said if one.condition == "runaway"]
     assert [one.state for one in told] == ["opened", "changed"]
-    assert told[1].detail["off_way"] == "west"
-    assert told[1].detail["off_rate_deg_min"] == pytest.approx(0.23, abs=0.01)
+    assert plain(told[1].detail)["off_way"] == "west"
+    assert plain(told[1].detail)["off_rate_deg_min"] == pytest.approx(0.23, abs=0.01)
     # Half a frame is 1.7 degrees at this scale; it had gone on for six minutes at 0.23.
-    assert told[1].detail["off_deg"] == pytest.approx(6 * 0.23, abs=0.1)
+    assert plain(told[1].detail)["off_deg"] == pytest.approx(6 * 0.23, abs=0.1)
     assert watch.opened("lost-disc") is None
 
 
@@ -75,7 +76,7 @@ def test_a_disc_that_is_gone_before_the_second_frame_is_lost_with_the_mount() ->
     watch.frames(2, 120.0, limb_in_frame=0.3, limb_coverage=0.3)
     said = watch.frames(2, 120.0, found=False)
     assert [(one.condition, one.severity) for one in said] == [("runaway", Severity.NOW)]
-    assert "lost_utc" in said[0].detail
+    assert "lost_utc" in plain(said[0].detail)
 
 
 def test_a_drive_that_slows_and_turns_back_is_told_before_the_disc_is_gone() -> None:
@@ -101,7 +102,7 @@ def test_a_drive_that_slows_for_hours_is_told_before_the_disc_is_gone(way_deg: f
             break
     assert woken is not None
     assert woken.condition == "runaway"
-    assert woken.detail["minutes_left"] > 30
+    assert plain(woken.detail)["minutes_left"] > 30
 
 
 @pytest.mark.parametrize("latitude_deg", [0.0, 25.0, 45.0])
@@ -151,7 +152,7 @@ def test_a_knock_is_no_stop() -> None:
     assert watch.of("runaway") == []
     assert watch.of("moved") == [("opened", "note")]
     moved = watch.said[0]
-    assert moved.detail["shift_sun_widths"] == pytest.approx(np.hypot(700, 300) / 938, abs=0.03)
+    assert plain(moved.detail)["shift_sun_widths"] == pytest.approx(np.hypot(700, 300) / 938, abs=0.03)
     assert (watch.now - moved.onset_utc).total_seconds() == pytest.approx(360, abs=61)
 
 
@@ -366,7 +367,7 @@ def test_a_mount_that_runs_back_fast_is_named_with_the_frame_that_has_lost_the_s
     watch.frames(3)
     said = watch.frames(1, found=False, brightness=0.0005)
     assert [(one.condition, one.severity) for one in said] == [("runaway", Severity.NOW)]
-    assert said[0].detail["kind"] == "reversed"
+    assert plain(said[0].detail)["kind"] == "reversed"
 
 
 def flung(way_deg: float, part: float = 0.6) -> Watch:
@@ -388,7 +389,7 @@ def flung(way_deg: float, part: float = 0.6) -> Watch:
 def test_a_mount_that_runs_back_so_fast_that_one_frame_shows_it_is_named_with_the_next() -> None:
     told = flung(0.0).opened("runaway")
     assert told is not None
-    assert (told.severity, told.detail["kind"]) == (Severity.NOW, "reversed")
+    assert (told.severity, plain(told.detail)["kind"]) == (Severity.NOW, "reversed")
 
 
 @pytest.mark.parametrize("frames", [3, 5])
@@ -407,7 +408,7 @@ def test_it_is_named_however_many_frames_it_takes_to_leave(frames: int) -> None:
     watch.frames(1, found=False, brightness=0.0005)
     told = watch.opened("runaway")
     assert told is not None
-    assert (told.severity, told.detail["kind"]) == (Severity.NOW, "reversed")
+    assert (told.severity, plain(told.detail)["kind"]) == (Severity.NOW, "reversed")
 
 
 @pytest.mark.parametrize("way_deg", [180.0, 90.0, 12.0])
@@ -457,7 +458,7 @@ def test_star_rate_is_told_from_the_fit() -> None:
         watch.forecast(rate_ratio=1.00270, rate_ratio_sigma=5e-5)
         watch.frames(10)
     assert watch.of("runaway") == [("opened", "soon")]
-    assert watch.said[0].detail["looks_like"] == "sidereal"
+    assert plain(watch.said[0].detail)["looks_like"] == "sidereal"
     for _ in range(2):
         watch.forecast(rate_ratio=1.0001, rate_ratio_sigma=5e-5)
         watch.frames(5)
@@ -506,9 +507,9 @@ def test_cloud_over_a_mount_that_stopped_has_not_taken_the_sun_out_of_the_frame(
     watch.runs(1.0, way_deg=0.0)
     watch.frames(3)
     watch.frames(2, found=False, brightness=0.01)
-    assert [one.detail.get("lost_utc") for one in watch.said if one.condition == "runaway"] == [None]
+    assert [plain(one.detail).get("lost_utc") for one in watch.said if one.condition == "runaway"] == [None]
     watch.frames(8, found=False, brightness=0.01)
-    assert watch.said[-1].detail["lost_utc"]
+    assert plain(watch.said[-1].detail)["lost_utc"]
 
 
 def test_with_hours_of_track_a_rate_that_is_likelier_than_not_is_told() -> None:
@@ -521,7 +522,7 @@ def test_with_hours_of_track_a_rate_that_is_likelier_than_not_is_told() -> None:
         watch.forecast(rate_ratio=1.00272, rate_ratio_sigma=0.0018, flags=("roll-open", "rate"), arc_h=arc_h)
         watch.frames(1)
     assert watch.of("runaway") == [("opened", "soon")]
-    assert watch.said[-1].detail["sure"] is False
+    assert plain(watch.said[-1].detail)["sure"] is False
 
 
 def test_a_rate_is_not_right_again_because_the_disc_was_put_elsewhere() -> None:
@@ -557,13 +558,13 @@ def test_a_doubt_about_the_change_that_a_rate_was_named_for_is_no_news() -> None
         watch.forecast(rate_ratio=0.97, rate_ratio_sigma=1e-4, **doubt)
         watch.frames(10)
     assert watch.of("runaway") == [("opened", "soon"), ("changed", "soon")]
-    assert watch.said[-1].detail["looks_like"] == "none of the usual rates"
+    assert plain(watch.said[-1].detail)["looks_like"] == "none of the usual rates"
     # It was noticed when the rate was known, not when the drift became another.
     assert watch.said[-1].onset_utc >= named
     again = {**doubt, "drift_changed_utc": watch.now - timedelta(minutes=5)}
     watch.forecast(rate_ratio=0.97, rate_ratio_sigma=1e-4, **again)
     watch.frames(1)
-    assert watch.said[-1].detail.get("cause") == "open"
+    assert plain(watch.said[-1].detail).get("cause") == "open"
 
 
 def test_black_pictures_after_a_visit_do_not_tell_that_the_mount_tracks_again() -> None:

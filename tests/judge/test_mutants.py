@@ -8,6 +8,7 @@ from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.forecast.visits import Stores
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Mark
+from sentinel.service.journal.codec import plain
 from sentinel.sky import Sun
 from tests.judge.tracks import RADIUS, Watch
 
@@ -55,11 +56,11 @@ def test_a_mark_resets_its_own_supply_and_no_other(mark: str) -> None:
     watch.frames(5)
     watch.forecast(due=tuple(Due(time_utc=end, reason=reason) for reason in reasons))
     watch.frames(5)
-    told = {one.detail["supply"] for one in watch.said if one.condition == "supply"}
+    told = {plain(one.detail)["supply"] for one in watch.said if one.condition == "supply"}
     assert told == {"card", "timer", "camera-battery", "mount-battery"}
     watch.mark(mark)
     watch.frames(5)
-    cleared = [one.detail["supply"] for one in watch.said if one.state == "cleared"]
+    cleared = [plain(one.detail)["supply"] for one in watch.said if one.state == "cleared"]
     assert cleared == [{"battery": "camera-battery"}.get(mark, mark)]
 
 
@@ -106,5 +107,7 @@ def test_a_mount_that_stopped_at_its_limit_is_not_asked_why_it_tracks_on() -> No
         watch.forecast(due=(Due(time_utc=max(limit, watch.now), reason="axis-limit"),))
         watch.frames(5)
     assert watch.opened("runaway") is not None
-    asked = [one for one in watch.said if one.condition == "axis-limit" and one.detail.get("tracks_on")]
+    asked = [
+        one for one in watch.said if one.condition == "axis-limit" and plain(one.detail).get("tracks_on")
+    ]
     assert asked == []

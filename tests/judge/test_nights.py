@@ -14,6 +14,7 @@ from sentinel.chain.notify.wording import message, title_and_body
 from sentinel.core.foreseen import Due, Place
 from sentinel.core.records import Incident, Severity
 from sentinel.core.times import from_utc_s, parse_utc, utc_s
+from sentinel.service.journal.codec import plain
 from sentinel.sky import Sun
 from sentinel.sky.horizon import above_line_deg
 from tests.forecasts import foreseen
@@ -75,7 +76,7 @@ def test_the_list_comes_before_the_sun_goes_and_says_where_to_put_the_disc() -> 
     watch.until(watch.sets)
     (told,) = watch.listed()
     assert watch.sets - told.time_utc > timedelta(minutes=50)
-    (job,) = told.detail["jobs"]
+    (job,) = plain(told.detail)["jobs"]
     assert job["job"] == "drift"
     assert abs(parse_utc(job["by_utc"]) - watch.sets) < timedelta(minutes=1)
     assert (job["put_right_widths"], job["put_up_widths"]) == (-1.1, -0.5)
@@ -104,9 +105,9 @@ def test_at_bedtime_what_nobody_can_do_any_more_is_not_asked() -> None:
     watch.until(datetime(2026, 6, 21, 20, 30, tzinfo=UTC))
     _, late = watch.listed()
     assert late.time_utc.hour == 20
-    assert [job["job"] for job in late.detail["jobs"]] == []
-    assert late.detail["holds"] is False
-    assert abs(parse_utc(late.detail["holds_until_utc"]) - watch.rises) < timedelta(minutes=1)
+    assert [job["job"] for job in plain(late.detail)["jobs"]] == []
+    assert plain(late.detail)["holds"] is False
+    assert abs(parse_utc(plain(late.detail)["holds_until_utc"]) - watch.rises) < timedelta(minutes=1)
     words = title_and_body(late, watch.settings)
     assert words[0] == f"Sleep only until {watch.rises:%H:%M}Z"
     assert f"at sunrise, {watch.rises:%H:%M}Z: be at the camera when the sun comes up" in words[1]
@@ -117,8 +118,8 @@ def test_a_place_that_does_not_reach_beyond_sunrise_is_not_worth_the_walk() -> N
     watch.holds = watch.sets + timedelta(hours=2)
     watch.until(watch.sets)
     (told,) = watch.listed()
-    assert told.detail["jobs"] == []
-    assert told.detail["ends"]["job"] == "sunrise"
+    assert plain(told.detail)["jobs"] == []
+    assert plain(told.detail)["ends"]["job"] == "sunrise"
 
 
 def test_put_in_its_place_before_sunset_the_night_is_quiet() -> None:
@@ -130,15 +131,15 @@ def test_put_in_its_place_before_sunset_the_night_is_quiet() -> None:
     watch.seen_utc = watch.now
     watch.until(watch.rises + timedelta(hours=4))
     assert [one for one in watch.said if one.severity is not Severity.NOTE] == []
-    assert watch.listed()[-1].detail["jobs"] == []
-    assert watch.listed()[-1].detail["holds"] is True
+    assert plain(watch.listed()[-1].detail)["jobs"] == []
+    assert plain(watch.listed()[-1].detail)["holds"] is True
 
 
 def test_a_drive_that_stands_by_night_needs_somebody_at_sunrise() -> None:
     watch = Night(mount={"parked_at_night": True})
     watch.more = {"exit_early_utc": None, "exit_utc": None, "exit_clear_utc": None, "due": (), "flags": ()}
     watch.until(watch.rises + timedelta(minutes=2))
-    assert watch.listed()[0].detail["ends"]["job"] == "sunrise"
+    assert plain(watch.listed()[0].detail)["ends"]["job"] == "sunrise"
     woken = [one for one in watch.said if one.severity is Severity.NOW]
     assert [one.condition for one in woken] == ["drift-exit"]
 
@@ -263,7 +264,7 @@ def test_a_battery_that_outlives_its_count_is_asked_about_once() -> None:
     told = [one for one in watch.said if one.condition == "supply"]
     after = [one for one in told if one.time_utc >= end]
     (asked,) = after
-    assert (asked.severity, asked.detail["outlived"]) == (Severity.SOON, True)
+    assert (asked.severity, plain(asked.detail)["outlived"]) == (Severity.SOON, True)
     assert asked.time_utc - end < timedelta(minutes=10)
     assert message(asked) == (
         f"The camera's battery was due to run out at {end:%H:%M}Z and is still running: was it renewed?"
@@ -278,7 +279,7 @@ def test_the_disk_is_on_the_list_once() -> None:
         watch.frames(10)
         watch.forecast(due=(Due(time_utc=full, reason="storage"),), seen_utc=watch.now)
     (told,) = [one for one in watch.said if one.condition == "before-sleep"]
-    assert [job["job"] for job in told.detail["jobs"]] == ["storage"]
+    assert [job["job"] for job in plain(told.detail)["jobs"]] == ["storage"]
 
 
 def test_what_has_been_seen_does_not_go_back() -> None:

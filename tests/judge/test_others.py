@@ -12,6 +12,7 @@ from sentinel.chain.notify import wording
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.other_cameras import OtherCamera, SunSeen
 from sentinel.core.records import Event, Incident, Mark, MeasuredFrame, Severity, Tick
+from sentinel.service.journal.codec import plain
 from tests.worlds import happenings as h
 from tests.worlds.mount import Lens
 from tests.worlds.run import Run
@@ -118,7 +119,7 @@ def test_a_cap_on_one_lens_is_told_sooner_than_that_camera_could() -> None:
     (lost,) = [one for one in east.woken() if one.condition == "lost-disc"]
     assert east.minutes(lost, 1.5) <= 5
     assert alone.minutes(by_itself[0], 1.5) >= 12, "by itself it has to rule out cloud first"
-    assert lost.detail["seen_by"] == ["west"]
+    assert plain(lost.detail)["seen_by"] == ["west"]
     assert "west has seen it without a break since 13:30Z" in wording.message(lost)
     assert len(wording.sms(lost)) <= 160
     assert west.told() == []
@@ -153,7 +154,7 @@ def test_one_that_stopped_under_the_cloud_is_missed_once_the_other_sees_the_sun(
     alone = pair(stopped, replace(WEST, spells=spells), tell=False)[0]
     (first, *_) = [one for one in east.said if one.condition == "lost-disc"]
     assert 9 <= east.minutes(first, 1.6) <= 14
-    assert first.detail["seen_by"] == ["west"]
+    assert plain(first.detail)["seen_by"] == ["west"]
     assert [one for one in east.woken() if one.condition == "lost-disc"], "and it wakes in the end"
     before = [alone.minutes(one, 1.6) for one in alone.said if one.condition == "lost-disc"]
     assert not before or before[0] > east.minutes(first, 1.6)
@@ -165,7 +166,7 @@ def test_one_that_stopped_in_the_clear_is_a_runaway_and_no_cloud_for_the_other()
     assert east.woken()[0].condition == "runaway"
     # Its sun left the frame, which says nothing of the sky: the cap on the other one is found by itself.
     (lost,) = [one for one in west.woken() if one.condition == "lost-disc"]
-    assert "seen_by" not in lost.detail
+    assert "seen_by" not in plain(lost.detail)
 
 
 BEHIND = ((0.0, 1.0), (250.0, 1.0), (255.0, 60.0), (275.0, 60.0), (280.0, 1.0))
@@ -196,7 +197,7 @@ def test_a_silent_neighbour_counts_for_nothing() -> None:
     assert [(s, c) for _, c, s in told] == [
         (one.severity, one.condition) for one in alone.said if one.condition == "lost-disc"
     ]
-    assert "seen_by" not in east.woken()[-1].detail
+    assert "seen_by" not in plain(east.woken()[-1].detail)
 
 
 @pytest.mark.parametrize(("off_s", "heard"), [(5.0, True), (7200.0, False)])
@@ -207,7 +208,7 @@ def test_a_neighbour_whose_clock_is_seconds_off_tells_as_well_and_one_hours_off_
     west.clock_s = off_s
     watched(east, west)
     (lost, *_) = [one for one in east.woken() if one.condition == "lost-disc"]
-    assert ("seen_by" in lost.detail) is heard
+    assert ("seen_by" in plain(lost.detail)) is heard
     assert (east.minutes(lost, 1.5) <= 7) is heard
 
 

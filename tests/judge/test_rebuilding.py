@@ -132,7 +132,7 @@ def test_each_incident_opens_before_it_changes_or_clears(log: Log) -> None:
     _, said = fed(log)
     is_open: dict[tuple[str, str], bool] = {}
     for one in said:
-        key = (one.condition, str(one.detail.get("supply", "")))
+        key = (one.condition, one.detail.which)
         assert (one.state == "opened") != is_open.get(key, False)
         is_open[key] = one.state != "cleared"
         assert one.message == ""
@@ -157,7 +157,7 @@ def leaves(value: Any) -> Iterator[Any]:
 @given(stories)
 def test_nothing_in_the_state_or_the_evidence_is_nan(log: Log) -> None:
     state, said = fed(log)
-    for leaf in [*leaves(state), *(leaf for one in said for leaf in leaves(dict(one.detail)))]:
+    for leaf in [*leaves(state), *(leaf for one in said for leaf in leaves(one.detail))]:
         assert not (isinstance(leaf, float) and isnan(leaf))
 
 

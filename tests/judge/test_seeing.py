@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from sentinel.core.records import Severity
+from sentinel.service.journal.codec import plain
 from tests.judge.tracks import Watch
 
 
@@ -30,9 +31,9 @@ def test_a_cap_is_soon_after_five_minutes_and_now_after_fifteen() -> None:
     minutes = [(one.time_utc - dark).total_seconds() / 60 for one in told]
     assert minutes == [pytest.approx(4, abs=1), pytest.approx(14, abs=1)]
     assert told[0].onset_utc == dark
-    assert told[1].detail["likely"][0] == "cap-or-filter"
+    assert plain(told[1].detail)["likely"][0] == "cap-or-filter"
     _, azimuth_deg = watch.judge.context.sun.altaz_deg(told[1].time_utc.timestamp())
-    assert told[1].detail["azimuth_deg"] == pytest.approx(azimuth_deg, abs=0.1)
+    assert plain(told[1].detail)["azimuth_deg"] == pytest.approx(azimuth_deg, abs=0.1)
     assert watch.frames(1) == []
     assert [one.state for one in watch.frames(1)] == ["cleared"]
 
@@ -64,8 +65,8 @@ def test_a_sun_that_drifted_out_is_said_to_have_left() -> None:
     watch.frames(40, found=False)
     lost = watch.opened("lost-disc")
     assert lost is not None
-    assert lost.detail["likely"] == ["left"]
-    assert lost.detail["edge"] == "left"
+    assert plain(lost.detail)["likely"] == ["left"]
+    assert plain(lost.detail)["edge"] == "left"
 
 
 @pytest.mark.parametrize("hint", ["fading", "frayed", "glow", "ragged"])
@@ -148,7 +149,7 @@ def test_soft_focus_is_soon_at_one_and_a_half_and_now_at_twice() -> None:
     assert soon is not None
     assert soon.severity is Severity.SOON
     assert (soon.time_utc - begun).total_seconds() / 60 == pytest.approx(20, abs=2)
-    assert soon.detail["ratio"] == pytest.approx(1.67, abs=0.05)
+    assert plain(soon.detail)["ratio"] == pytest.approx(1.67, abs=0.05)
     watch.frames(60, edge_width_px=7.0)
     now = [one for one in watch.said if one.severity is Severity.NOW]
     assert [one.condition for one in now] == ["soft-focus"]
@@ -201,7 +202,7 @@ def test_frost_is_soon_after_three_quarters_of_an_hour() -> None:
     assert frost is not None
     assert frost.severity is Severity.SOON
     assert (frost.time_utc - begun).total_seconds() / 60 == pytest.approx(48, abs=5)
-    assert frost.detail["light_fraction"] == pytest.approx(0.6, abs=0.03)
+    assert plain(frost.detail)["light_fraction"] == pytest.approx(0.6, abs=0.03)
 
 
 def test_a_shorter_exposure_is_no_frost() -> None:
@@ -235,7 +236,7 @@ def test_a_lost_filter_is_now_on_the_first_frame(minutes: float) -> None:
     assert [(one.condition, one.state, one.severity) for one in said] == [
         ("over-bright", "opened", Severity.NOW)
     ]
-    assert said[0].detail["saturated_fraction"] == 0.97
+    assert plain(said[0].detail)["saturated_fraction"] == 0.97
 
 
 def test_a_disc_that_burns_out_at_once_is_the_filter_too() -> None:
@@ -341,8 +342,8 @@ def test_a_clear_sky_without_a_disc_after_cloud_wakes(
     woken = next(one for one in watch.said if one.severity is Severity.NOW)
     assert woken.condition == "lost-disc"
     assert (woken.time_utc - cleared).total_seconds() / 60 == pytest.approx(after_min, abs=3)
-    assert "cloud_gone_utc" in woken.detail
-    assert woken.detail["likely"][0] == "mount"
+    assert "cloud_gone_utc" in plain(woken.detail)
+    assert plain(woken.detail)["likely"][0] == "mount"
 
 
 @pytest.mark.parametrize("step", [0, 1, 2])

@@ -2,8 +2,11 @@
 
 from typing import Any
 
+from sentinel.chain.judge.conditions import DETAILS
+from sentinel.core.detail import Detail
 from sentinel.core.records import Incident, IncidentState, Severity
 from sentinel.core.times import parse_utc
+from sentinel.service.journal.codec import detail_of
 
 
 def incident(
@@ -21,8 +24,13 @@ def incident(
         severity=Severity(severity),
         onset_utc=parse_utc(at(onset)),
         frame="100CANON/IMG_0181.JPG".replace("CANON", "FERNL"),
-        detail=detail,
+        detail=told_by(condition, **detail),
     )
+
+
+def told_by(condition: str, **values: Any) -> Detail:
+    """What an incident of a condition is told by, as it is kept."""
+    return detail_of(DETAILS.get(condition, Detail), values)
 
 
 def at(clock: str) -> str:
@@ -137,6 +145,9 @@ EVERY: dict[str, Incident] = {
     "no-frames unknown now": incident("no-frames", "now", missed_frames=4, damaged_files=3),
     "no-frames night now": incident(
         "no-frames", "now", last_utc=at("02:58"), missed_frames=4, sun_rises_utc=at("05:12")
+    ),
+    "no-frames polar night now": incident(
+        "no-frames", "now", last_utc=at("02:58"), missed_frames=4, sun_stays_down=True
     ),
     "no-frames same now": incident("no-frames", "now", same_picture=True),
     "clock note": incident("clock", "note", step_s=-12.0, likely="drift-or-set-by-hand"),

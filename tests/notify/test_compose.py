@@ -26,6 +26,7 @@ from sentinel.core.records import (
 from sentinel.core.settings import Alerts, Camera, Settings, Site
 from sentinel.service.status.board import Board
 from tests.forecasts import foreseen
+from tests.notify.incidents import told_by
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
 
@@ -76,7 +77,7 @@ def incident(
         severity=Severity(severity),
         onset_utc=T0,
         frame="a.jpg",
-        detail=detail,
+        detail=told_by(condition, **detail),
     )
 
 

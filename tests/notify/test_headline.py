@@ -13,6 +13,7 @@ from sentinel.core.records import Forecast, Incident, Severity
 from sentinel.core.settings import Settings, validate
 from sentinel.core.words import span, times_in
 from tests.forecasts import foreseen
+from tests.notify.incidents import told_by
 
 NOW = datetime(2027, 6, 21, 2, 28, tzinfo=UTC)
 SETTINGS = validate(
@@ -115,7 +116,12 @@ def test_spans_as_people_say_them(seconds: float, says: str) -> None:
 
 def opened(condition: str, severity: Severity, **detail: object) -> Incident:
     return Incident(
-        time_utc=NOW, condition=condition, state="opened", severity=severity, onset_utc=NOW, detail=detail
+        time_utc=NOW,
+        condition=condition,
+        state="opened",
+        severity=severity,
+        onset_utc=NOW,
+        detail=told_by(condition, **detail),
     )
 
 

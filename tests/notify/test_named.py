@@ -12,6 +12,7 @@ from sentinel.service.status.board import Board
 from sentinel.service.status.lines import status_lines
 from sentinel.service.status.page import page_html
 from sentinel.service.status.standing import standing_of
+from tests.notify.incidents import told_by
 from tests.notify.test_sending import ALERT, PHONE, SATELLITE, known
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
@@ -27,7 +28,7 @@ STOPPED = Incident(
     severity=Severity.NOW,
     onset_utc=T0,
     frame=None,
-    detail={"kind": "stopped"},
+    detail=told_by("runaway", kind="stopped"),
     message="",
 )
 

@@ -5,6 +5,7 @@ from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from sentinel.service.journal.codec import plain
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, incidents_in, settings_for
 
@@ -65,7 +66,7 @@ def told_to_set(watch: Running) -> float:
     assert watch.wait(lambda: watch.status()["agenda"]["clock"])
     assert "is not known: the camera's clock is" in watch.status()["left_alone"]
     assert watch.status()["forecast"] is None
-    return float(told.detail["set_to_s"])
+    return float(plain(told.detail)["set_to_s"])
 
 
 def assert_silent(watch: Running) -> None:

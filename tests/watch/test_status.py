@@ -28,6 +28,7 @@ from sentinel.service.status.lines import from_json, status_lines, to_json, unti
 from sentinel.service.status.page import page_html
 from sentinel.service.status.standing import Messages, Standing, standing_of
 from tests.forecasts import foreseen, places_of, pointing_of
+from tests.notify.incidents import told_by
 
 T0 = datetime(2027, 6, 21, 1, 0, tzinfo=UTC)
 SETTINGS: Settings = validate(
@@ -93,7 +94,7 @@ def incident(condition: str, severity: Severity, state: str = "opened", **detail
         state=state,  # type: ignore[arg-type]
         severity=severity,
         onset_utc=T0 - timedelta(minutes=5),
-        detail=detail,
+        detail=told_by(condition, **detail),
     )
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from sentinel.chain.pipeline import Pipeline
+from sentinel.core.detail import Detail
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.records import Event, Incident, Mark, MeasuredFrame, Outcome, Severity, Tick
 from sentinel.core.tables import read_measurements
@@ -304,7 +305,9 @@ def test_a_picture_that_cannot_be_judged_is_passed_by(
         if isinstance(event, MeasuredFrame) and event.frame == "1.jpg":
             raise ZeroDivisionError
         if isinstance(event, MeasuredFrame) and event.frame == "2.jpg":
-            return Outcome(incidents=(dataclasses.replace(INCIDENT, detail={"not json": object()}),))
+            return Outcome(
+                incidents=(dataclasses.replace(INCIDENT, detail=Detail(others={"not json": object()})),)
+            )
         return real(self, event, now_utc)
 
     real = Pipeline.step

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from sentinel.chain.judge.details import BeforeSleep, DriftExit, DriveRate, LostDisc, Runaway
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import RequestProblem
 from sentinel.core.foreseen import Place
@@ -121,14 +122,14 @@ class Operator:
         """Go in time for what can wait a little, where it says to go at all."""
         forecast = self.board.forecast
         if alert.condition == "drift-exit" and forecast is not None:
-            detail = next((i.detail for i in self.board.open.values() if i.condition == "drift-exit"), {})
-            at = detail.get("put_at_utc")
+            told = (i.detail for i in self.board.open.values() if isinstance(i.detail, DriftExit))
+            at = next((one.put_at_utc for one in told), None)
             early = forecast.exit.early_utc
             leave_s = time_s + 1200
             if early is not None:
                 leave_s = min(leave_s, early.timestamp() - 1800)
             if at:
-                leave_s = datetime.fromisoformat(str(at)).timestamp() - 600
+                leave_s = at.timestamp() - 600
             if not self.scene.asleep(max(leave_s, time_s)):
                 # What falls into the night is a matter for the list of the evening.
                 self._sets_off(time_s, max(leave_s, time_s), alert.condition)
@@ -173,8 +174,8 @@ class Operator:
         standing = standing_of(self.board, self.settings, now)
         lines = until_lines(standing, wake + timedelta(hours=1), now)
         self.scene.note(time_s, "until", " | ".join(lines))
-        lists = [i.detail.get("jobs", []) for i in self.board.open.values() if i.condition == "before-sleep"]
-        forced = {str(job["job"]) for jobs in lists for job in jobs}
+        lists = [i.detail for i in self.board.open.values() if isinstance(i.detail, BeforeSleep)]
+        forced = {job.job for listed in lists for job in listed.jobs or ()}
         todo = until(standing, wake + timedelta(hours=1), now).jobs
         forced |= {job.name for job in todo}
         # Being there at sunrise is a job of its own: one sets an alarm for it.
@@ -219,18 +220,18 @@ class Operator:
 
     def _drive(self, time_s: float, opened: dict[str, Any]) -> bool:
         """See to the drive where it says so."""
-        scene, runaway = self.scene, opened.get("runaway")
-        if runaway is not None and "pace_of_sky" in runaway.detail:
+        scene = self.scene
+        runaway, lost = (opened[name].detail if name in opened else None for name in ("runaway", "lost-disc"))
+        if isinstance(runaway, Runaway) and runaway.pace_of_sky is not None:
             # Told that it stopped, ran back or lost pace: check clutch and cables, restart it.
             scene.mend_drive(time_s)
             return True
-        slips = runaway is not None and "usual" in str(runaway.detail.get("looks_like"))
+        slips = isinstance(runaway, DriveRate) and "usual" in runaway.looks_like
         if runaway is not None and (slips or scene.world.notes.get("switched")):
             # Told to set the rate; and where no drive has such a rate, to look for what slips.
             scene.mend_drive(time_s)
             return True
-        lost = opened.get("lost-disc")
-        if lost is not None and "mount" in lost.detail.get("likely", ()) and scene.rate_now(time_s) <= 0:
+        if isinstance(lost, LostDisc) and "mount" in lost.likely and scene.rate_now(time_s) <= 0:
             scene.mend_drive(time_s)
             return True
         return False

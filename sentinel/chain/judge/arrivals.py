@@ -1,15 +1,16 @@
 """`no-frames`: the camera has stopped delivering, or delivers the same picture again and again."""
 
-from collections.abc import Iterator, Mapping
-from math import isfinite
-from typing import Any, NamedTuple
+from collections.abc import Iterator
+from datetime import datetime
+from typing import NamedTuple
 
+from sentinel.chain.judge.details import NoFrames
 from sentinel.chain.judge.lifecycle import Finding, Readings
-from sentinel.chain.judge.nights import night_of
+from sentinel.chain.judge.nights import night_on
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Severity, Surroundings
-from sentinel.core.times import DAY_S, format_utc, from_utc_s
+from sentinel.core.times import DAY_S, from_utc_s
 
 GAPS = 60
 FEWEST_GAPS = 7
@@ -143,36 +144,43 @@ def _by_chance(missed: int, came: int, chance: float) -> int:
 
 
 def silence_readings(
-    state: Arrivals, start_s: float, now_s: float, context: Context, facts: Mapping[str, Any]
+    state: Arrivals,
+    start_s: float,
+    now_s: float,
+    context: Context,
+    *,
+    mount_was_fine: bool,
+    alone_until_utc: datetime | None,
 ) -> Readings:
     """Return what to say as time passes without a frame.
 
     Parameters
     ----------
-    facts
-        What else is known, for the detail: how the mount was, and until when the sun stays.
+    mount_was_fine
+        When the last frame came.
+    alone_until_utc
+        Until when the sun stays in the frame, as foreseen then.
     """
     since_s = state.last_s if state.last_s is not None else start_s
     if _bears(now_s - since_s, state, context):
         return {}
-    detail: dict[str, Any] = {
-        "silent_min": round((now_s - since_s) / 60, 1),
-        "missed_frames": int((now_s - since_s) / context.interval_s),
-        "damaged_files": state.damaged,
-        "same_picture": False,
-        **facts,
-    }
-    if state.folder not in {None, "present"}:
-        detail |= {"folder": state.folder}
-    if state.last_s is not None:
-        detail |= {"last_frame": state.last_frame, "last_utc": format_utc(from_utc_s(state.taken_s))}
-    onset_s = since_s + context.interval_s if state.last_s is not None else since_s
-    night = night_of(context.settings.site, now_s)
-    if night is not None and night.sets_s <= now_s:
-        # Nothing is lost until the sun is back: for whoever is woken to judge by.
-        detail |= {
-            "sun_rises_utc": format_utc(from_utc_s(night.rises_s)) if isfinite(night.rises_s) else None
-        }
+    came = state.last_s is not None
+    # Nothing is lost until the sun is back: for whoever is woken to judge by.
+    night = night_on(context.settings.site, now_s)
+    detail = NoFrames(
+        silent_min=round((now_s - since_s) / 60, 1),
+        missed_frames=int((now_s - since_s) / context.interval_s),
+        damaged_files=state.damaged,
+        same_picture=False,
+        mount_was_fine=mount_was_fine,
+        alone_until_utc=alone_until_utc,
+        folder=state.folder if state.folder != "present" else None,
+        last_frame=state.last_frame if came else None,
+        last_utc=from_utc_s(state.taken_s) if came else None,
+        sun_rises_utc=night.rises_utc if night is not None else None,
+        sun_stays_down=night is not None and night.rises_utc is None,
+    )
+    onset_s = since_s + context.interval_s if came else since_s
     return {"no-frames": Finding(severity=Severity.NOW, onset_s=onset_s, detail=detail)}
 
 
@@ -183,7 +191,7 @@ def _same_finding(state: Arrivals, context: Context) -> Finding | None:
     # Where even the time of exposure stays the same, the count of frames alone must tell.
     long = state.taken_s - state.same_since_s >= patience_s(state, context) or state.same + 1 >= 3 * enough
     sure = long and state.same + 1 >= enough
-    detail = {"same_picture": True, "same_frames": state.same + 1, "last_frame": state.last_frame}
+    detail = NoFrames(same_picture=True, same_frames=state.same + 1, last_frame=state.last_frame)
     return Finding(
         severity=Severity.NOW if sure else None,
         onset_s=state.same_since_s,

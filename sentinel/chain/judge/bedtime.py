@@ -2,10 +2,11 @@
 
 from dataclasses import replace as _replace
 from datetime import datetime, timedelta
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from sentinel.chain.judge.deadlines import Deadlines, full_s
-from sentinel.chain.judge.evidence import evidence
+from sentinel.chain.judge.details import BeforeSleep
+from sentinel.chain.judge.evidence import task_of
 from sentinel.chain.judge.jobs import Agenda, Job, agenda_of
 from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.judge.nights import night_of
@@ -13,7 +14,7 @@ from sentinel.chain.judge.until import Answer, answer
 from sentinel.chain.track.context import Context
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Forecast, Severity
-from sentinel.core.times import DAY_S, format_utc, from_utc_s, utc_s
+from sentinel.core.times import DAY_S, from_utc_s, utc_s
 
 MINUTE = timedelta(minutes=1)
 
@@ -116,21 +117,18 @@ def finding(state: Bedtime, now_s: float, context: Context) -> Finding | None:
     if state.told_night_s is None or found is None or now_s >= state.until_s:
         return None
     sleep = context.settings.sleep
-    detail: dict[str, Any] = {
-        "sleep_from_utc": format_utc(from_utc_s(state.told_night_s)),
-        "sleep_until_utc": format_utc(from_utc_s(state.until_s - sleep.after_min * 60)),
-        "covered_until_utc": format_utc(from_utc_s(state.until_s)),
-        "known": found.known,
-        "holds": found.holds,
-        "jobs": [evidence(job) for job in found.jobs],
-    }
-    if found.holds_until_utc is not None and not found.holds:
-        detail["holds_until_utc"] = format_utc(found.holds_until_utc)
-    if found.unseen_since_utc is not None:
-        detail["unseen_since_utc"] = format_utc(found.unseen_since_utc)
-    if found.clock is not None:
-        detail["clock_ahead_s"] = round(found.clock.ahead_s, 1)
-        detail["clock_steady"] = found.clock.steady
-    if found.ends is not None and not found.holds:
-        detail["ends"] = evidence(found.ends)
+    clock = found.clock
+    detail = BeforeSleep(
+        sleep_from_utc=from_utc_s(state.told_night_s),
+        sleep_until_utc=from_utc_s(state.until_s - sleep.after_min * 60),
+        covered_until_utc=from_utc_s(state.until_s),
+        known=found.known,
+        holds=found.holds,
+        jobs=tuple(task_of(job) for job in found.jobs),
+        holds_until_utc=None if found.holds else found.holds_until_utc,
+        unseen_since_utc=found.unseen_since_utc,
+        clock_ahead_s=None if clock is None else round(clock.ahead_s, 1),
+        clock_steady=None if clock is None else clock.steady,
+        ends=None if found.ends is None or found.holds else task_of(found.ends),
+    )
     return Finding(severity=Severity.NOTE, onset_s=state.told_s, detail=detail, story=str(state.told_s))

@@ -8,6 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from sentinel.chain.judge import details
+from sentinel.core.detail import Detail
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Condition:
@@ -15,6 +18,8 @@ class Condition:
 
     name: str
     """As incidents have it; after a colon, what tells those apart that share their name."""
+    detail: type[Detail]
+    """What it is told by."""
     explained_by: tuple[str, ...] = ()
     """While one of these is open, only the cause is said."""
     settle_s: float = 0.0
@@ -40,59 +45,72 @@ _LEADS = ("lead_soon_min", "lead_now_min", "lead_clear_min")
 
 CONDITIONS: tuple[Condition, ...] = (
     Condition(
-        name="over-bright", settle_s=60.0, said_on_visits=True,
+        name="over-bright", detail=details.OverBright, settle_s=60.0, said_on_visits=True,
         thresholds=("bright_saturated_fraction", "bright_jump_ratio"),
     ),
     Condition(
-        name="visit", explained_by=("over-bright",), said_on_visits=True,
+        name="visit", detail=details.VisitTold,
+        explained_by=("over-bright",), said_on_visits=True,
         thresholds=("visit_check_min", "visit_default_min"),
     ),
     Condition(
-        name="no-frames",
+        name="no-frames", detail=details.NoFrames,
         thresholds=("no_frames_intervals", "no_frames_min", "same_picture_frames"),
     ),
     Condition(
-        name="runaway", explained_by=("over-bright",),
+        name="runaway", detail=details.Runaway,
+        explained_by=("over-bright",),
         thresholds=(
             "runaway_jitter_ratio", "runaway_rate_fraction", "runaway_match_fraction", "runaway_angle_deg",
             "runaway_creep_min", "runaway_steady_frames", "rate_wrong_fraction", "rate_wrong_sigmas",
             "rate_late_sigmas", "drift_soon_arcmin_h",
         ),
     ),
-    Condition(name="eclipse"),
-    Condition(name="wrong-place", settle_s=600.0, thresholds=("sun_down_deg", "sun_down_frames")),
-    Condition(name="mixed-cameras"),
-    Condition(name="clock", thresholds=("clock_note_s", "clock_soon_s", "clock_frames")),
-    Condition(name="settings:tracking"),
-    Condition(name="settings:lens"),
-    Condition(name="lens"),
+    Condition(name="eclipse", detail=details.Eclipse),
     Condition(
-        name="moved", explained_by=("runaway", "over-bright"),
+        name="wrong-place", detail=details.WrongPlace,
+        settle_s=600.0, thresholds=("sun_down_deg", "sun_down_frames"),
+    ),
+    Condition(name="mixed-cameras", detail=details.MixedCameras),
+    Condition(
+        name="clock", detail=details.CameraClock, thresholds=("clock_note_s", "clock_soon_s", "clock_frames"),
+    ),
+    Condition(name="settings:tracking", detail=details.LensSize),
+    Condition(name="settings:lens", detail=details.LensSize),
+    Condition(name="lens", detail=details.LensSize),
+    Condition(
+        name="moved", detail=details.Jumped,
+        explained_by=("runaway", "over-bright"),
         thresholds=("moved_radius_fraction", "moved_steady_frames", "moved_clear_min"),
     ),
     Condition(
-        name="drift-exit", explained_by=("runaway", "no-frames"), settle_s=60.0, job="drift",
+        name="drift-exit", detail=details.DriftExit,
+        explained_by=("runaway", "no-frames"), settle_s=60.0, job="drift",
         thresholds=(*_LEADS, "drift_confirm_min"),
     ),
-    Condition(name="axis-limit", job="axis-limit", thresholds=_LEADS),
+    Condition(name="axis-limit", detail=details.AxisLimit, job="axis-limit", thresholds=_LEADS),
     Condition(
-        name="lost-disc", explained_by=("over-bright", "runaway", "no-frames", "eclipse", "visit"),
+        name="lost-disc", detail=details.LostDisc,
+        explained_by=("over-bright", "runaway", "no-frames", "eclipse", "visit"),
         by_measurement=True,
         thresholds=("lost_soon_min", "lost_now_min", "lost_clear_frames"),
     ),
     Condition(
-        name="unverified", explained_by=("over-bright", "runaway", "no-frames", "lost-disc", "drift-exit"),
+        name="unverified", detail=details.Unverified,
+        explained_by=("over-bright", "runaway", "no-frames", "lost-disc", "drift-exit"),
         by_measurement=True, thresholds=("unverified_note_min", "unverified_soon_min"),
     ),
     Condition(
-        name="covered-limb", explained_by=("over-bright", "runaway", "no-frames", "eclipse"), settle_s=600.0,
+        name="covered-limb", detail=details.CoveredLimb,
+        explained_by=("over-bright", "runaway", "no-frames", "eclipse"), settle_s=600.0,
         by_measurement=True,
         thresholds=(
             "covered_fraction", "covered_clear_fraction", "covered_steady_fraction", "covered_soon_min",
         ),
     ),
     Condition(
-        name="soft-focus", explained_by=("over-bright", "runaway", "no-frames", "wrong-place"),
+        name="soft-focus", detail=details.SoftFocus,
+        explained_by=("over-bright", "runaway", "no-frames", "wrong-place"),
         settle_s=600.0, by_measurement=True,
         thresholds=(
             "focus_soon_ratio", "focus_soon_min", "focus_now_ratio", "focus_now_min", "focus_clear_ratio",
@@ -100,16 +118,17 @@ CONDITIONS: tuple[Condition, ...] = (
         ),
     ),
     Condition(
-        name="dimmed", explained_by=("over-bright", "runaway", "no-frames", "eclipse", "wrong-place"),
+        name="dimmed", detail=details.Dimmed,
+        explained_by=("over-bright", "runaway", "no-frames", "eclipse", "wrong-place"),
         settle_s=600.0, by_measurement=True,
         thresholds=("dimmed_fraction", "dimmed_clear_fraction", "dimmed_ripple_fraction", "dimmed_soon_min"),
     ),
-    Condition(name="storage", job="storage", thresholds=_SUPPLY),
-    Condition(name="supply:camera-battery", job="battery", thresholds=_SUPPLY),
-    Condition(name="supply:mount-battery", job="mount-battery", thresholds=_SUPPLY),
-    Condition(name="supply:card", job="card", thresholds=_SUPPLY),
-    Condition(name="supply:timer", job="timer", thresholds=_SUPPLY),
-    Condition(name="before-sleep", said_on_visits=True),
+    Condition(name="storage", detail=details.Storage, job="storage", thresholds=_SUPPLY),
+    Condition(name="supply:camera-battery", detail=details.Supply, job="battery", thresholds=_SUPPLY),
+    Condition(name="supply:mount-battery", detail=details.Supply, job="mount-battery", thresholds=_SUPPLY),
+    Condition(name="supply:card", detail=details.Supply, job="card", thresholds=_SUPPLY),
+    Condition(name="supply:timer", detail=details.Supply, job="timer", thresholds=_SUPPLY),
+    Condition(name="before-sleep", detail=details.BeforeSleep, said_on_visits=True),
 )  # fmt: skip
 
 SHARED_THRESHOLDS = frozenset(
@@ -124,6 +143,8 @@ BY_NAME: Mapping[str, Condition] = MappingProxyType({one.name: one for one in CO
 PLACE: Mapping[str, int] = MappingProxyType({one.name: place for place, one in enumerate(CONDITIONS)})
 NAMES: tuple[str, ...] = tuple(dict.fromkeys(one.told_as for one in CONDITIONS))
 """As incidents have them, each once."""
+DETAILS: Mapping[str, type[Detail]] = MappingProxyType({one.told_as: one.detail for one in CONDITIONS})
+"""What incidents are told by, by the name that they have."""
 
 
 def decided_by(threshold: str) -> tuple[str, ...]:

@@ -1,7 +1,7 @@
 """The pure step of the judge: what came in, in the order it came, to what is to be said of it."""
 
-import dataclasses
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 from typing import NamedTuple
 
@@ -23,6 +23,7 @@ from sentinel.chain.judge.bedtime import Bedtime
 from sentinel.chain.judge.brackets import Brackets
 from sentinel.chain.judge.conditions import BY_NAME, PLACE
 from sentinel.chain.judge.deadlines import Deadlines
+from sentinel.chain.judge.details import Eclipse, Runaway
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.lens import Lens
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings, judged
@@ -48,7 +49,7 @@ from sentinel.core.records import (
     Severity,
     Surroundings,
 )
-from sentinel.core.times import DAY_S, format_utc, from_utc_s, utc_s
+from sentinel.core.times import DAY_S, from_utc_s, utc_s
 
 UNWINDING_S = 180.0
 """Nobody unwinds a mount in less."""
@@ -127,8 +128,16 @@ class Judge:
         elif isinstance(event, OtherCamera):
             state, found = state._replace(company=state.company.after(event)), {}
         else:
-            facts = self._last_facts(state)
-            found = arrivals.silence_readings(state.arrivals, state.start_s, now_s, self._context, facts)
+            fine = state.sight is not None and state.sight.trusted and state.track.run is None
+            last = state.track.forecast if state.deadlines.seen.clock is None else None
+            found = arrivals.silence_readings(
+                state.arrivals,
+                state.start_s,
+                now_s,
+                self._context,
+                mount_was_fine=fine,
+                alone_until_utc=last.exit.early_utc if last is not None and fine else None,
+            )
         state, passed = self._time(state, now_s)
         found |= passed
         return self._weighed(state, found, now_s, now_utc)
@@ -207,16 +216,10 @@ class Judge:
         running, limit_s = found.get("runaway"), foreseen.limit_s
         if running is None or limit_s is None or abs(running.onset_s - limit_s) > AT_LIMIT_S:
             return found
-        told = dataclasses.replace(running, detail={**running.detail, "at_axis_limit": True})
+        if not isinstance(running.detail, Runaway):
+            return found
+        told = replace(running, detail=replace(running.detail, at_axis_limit=True))
         return {**found, "runaway": told}
-
-    @staticmethod
-    def _last_facts(state: JudgeState) -> Mapping[str, object]:
-        """Return how things stood when the last frame came."""
-        last = state.track.forecast if state.deadlines.seen.clock is None else None
-        fine = state.sight is not None and state.sight.trusted and state.track.run is None
-        early = last.exit.early_utc if last is not None and fine else None
-        return {"mount_was_fine": fine, "alone_until_utc": None if early is None else format_utc(early)}
 
     @staticmethod
     def _perhaps_unwound(foreseen: Deadlines, move: Moved, last: Forecast | None) -> Deadlines:
@@ -378,11 +381,11 @@ def _eclipse_finding(time_s: float, context: Context) -> Finding | None:
     """Return the eclipse that is under way at a moment."""
     for eclipse in context.eclipses_on(int(time_s // DAY_S)):
         if eclipse.first_contact_s <= time_s <= eclipse.last_contact_s:
-            detail = {
-                "covered_diameter_fraction": round(eclipse.covered_diameter, 3),
-                "covered_area_fraction": round(eclipse.obscuration, 3),
-                "greatest_utc": format_utc(from_utc_s(round(eclipse.maximum_s))),
-                "ends_utc": format_utc(from_utc_s(round(eclipse.last_contact_s))),
-            }
+            detail = Eclipse(
+                covered_diameter_fraction=round(eclipse.covered_diameter, 3),
+                covered_area_fraction=round(eclipse.obscuration, 3),
+                greatest_utc=from_utc_s(round(eclipse.maximum_s)),
+                ends_utc=from_utc_s(round(eclipse.last_contact_s)),
+            )
             return Finding(severity=Severity.NOTE, onset_s=eclipse.first_contact_s, detail=detail)
     return None

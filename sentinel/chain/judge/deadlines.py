@@ -2,21 +2,21 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
-from math import isfinite
-from typing import Any, NamedTuple
+from typing import Literal, NamedTuple
 
 from sentinel.chain.forecast.visits import Room, looked
 from sentinel.chain.judge.arrival_lag import ClockOff
+from sentinel.chain.judge.details import AxisLimit, DriftChanged, DriveRate, Runaway, Storage
 from sentinel.chain.judge.edge import Exit, Trust, blind_finding, exit_finding, exit_told, graded, leads_min
 from sentinel.chain.judge.jobs import blind_since_utc, is_hour_angle
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings
-from sentinel.chain.judge.nights import night_of
+from sentinel.chain.judge.nights import night_on
 from sentinel.chain.judge.seen import PLACING, Seen
 from sentinel.chain.judge.supplies import SUPPLIES, running_out, supply_finding
 from sentinel.chain.track.context import Context
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Forecast, Mark, MeasuredFrame, Severity, Surroundings
-from sentinel.core.times import format_utc, from_utc_s, utc_s
+from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S
 
 RATE_RATIOS: Mapping[str, float] = {"solar": 1.0, "sidereal": 1.002_737_909, "lunar": 14.492 / 15}
@@ -148,15 +148,15 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
         return state._replace(rates=rates)
     nearest = min((*RATE_RATIOS.items(), ("lunar", _LUNAR_DRIVE)), key=lambda named: abs(named[1] - ratio))
     looks_like = nearest[0] if abs(nearest[1] - ratio) < max(0.0008, 3 * sigma) else "none of the usual rates"
-    detail: dict[str, Any] = {
-        "kind": "wrong-rate",
-        "rate_ratio": round(ratio, 6),
-        "rate_ratio_sigma": round(sigma, 6),
-        "configured": tracking,
-        "sure": abs(off) > limits.rate_wrong_sigmas * sigma,
-        "looks_like": looks_like,
-        "drift_arcmin_h": round(abs(ratio - 1) * 15 * 60, 2),
-    }
+    detail = DriveRate(
+        kind="wrong-rate",
+        rate_ratio=round(ratio, 6),
+        rate_ratio_sigma=round(sigma, 6),
+        configured=tracking,
+        sure=abs(off) > limits.rate_wrong_sigmas * sigma,
+        looks_like=looks_like,
+        drift_arcmin_h=round(abs(ratio - 1) * 15 * 60, 2),
+    )
     if looks_like == tracking:
         # Neither as configured nor as anything else: a slope that the air or the axis may have drawn.
         return state._replace(rates=(), rate=None)
@@ -175,7 +175,7 @@ def _otherwise(state: Deadlines, forecast: Forecast, context: Context) -> Findin
     if forecast.mount is None or forecast.pointing is None or forecast.mount.drift_changed_utc is None:
         # A change is possible, no more: what was said stands until it is decided.
         return before
-    cause = "tips" if "tips" in forecast.flags else "open"
+    cause: Literal["tips", "open"] = "tips" if "tips" in forecast.flags else "open"
     changed_utc = forecast.mount.drift_changed_utc
     changed_s = utc_s(changed_utc)
     named = before is not None and before.story.startswith("rate") and changed_s <= before.onset_s
@@ -183,13 +183,13 @@ def _otherwise(state: Deadlines, forecast: Forecast, context: Context) -> Findin
     if cause == "open" and (named or _came_by_hand(state, changed_s, drift, context)):
         # What the rate was named for, or what somebody did at the mount: a doubt about that is no news.
         return before
-    detail: dict[str, Any] = {
-        "kind": "wrong-rate",
-        "cause": cause,
-        "changed_utc": format_utc(changed_utc),
-        "drift_arcmin_h": round(drift, 2),
-        "configured": context.settings.mount.tracking,
-    }
+    detail = DriftChanged(
+        kind="wrong-rate",
+        cause=cause,
+        changed_utc=changed_utc,
+        drift_arcmin_h=round(drift, 2),
+        configured=context.settings.mount.tracking,
+    )
     severity = Severity.SOON if drift >= context.thresholds.drift_soon_arcmin_h else Severity.NOTE
     if before is not None and before.story == f"drift {cause}" and before.severity is Severity.SOON:
         severity = Severity.SOON
@@ -246,12 +246,15 @@ def mended_by(cases: tuple[Case, ...], mark: Mark, context: Context) -> tuple[Ca
     """Return the incidents as a mark leaves them: that a mount was seen to is known, not that it tracks."""
     if mark.kind not in PLACING:
         return cases
-    told: dict[str, Any] = {"marked": mark.kind, "marked_utc": format_utc(mark.time_utc)}
-    night = night_of(context.settings.site, utc_s(mark.time_utc))
-    if night is not None and night.sets_s <= utc_s(mark.time_utc) and isfinite(night.rises_s):
-        told["sunrise_utc"] = format_utc(from_utc_s(round(night.rises_s)))
+    night = night_on(context.settings.site, utc_s(mark.time_utc))
+    rises_utc = night.rises_utc if night is not None else None
     return tuple(
-        replace(case, detail={**case.detail, **told}) if case.condition == "runaway" else case
+        replace(
+            case,
+            detail=replace(case.detail, marked=mark.kind, marked_utc=mark.time_utc, sunrise_utc=rises_utc),
+        )
+        if isinstance(case.detail, Runaway)
+        else case
         for case in cases
     )
 
@@ -292,32 +295,34 @@ def _limit_finding(
 ) -> Finding | None:
     if when_s is None:
         if state.unwound_asked:
-            return Finding(severity=Severity.NOTE, onset_s=now_s, detail={"asked": "unwound"}, story="asked")
+            return Finding(
+                severity=Severity.NOTE, onset_s=now_s, detail=AxisLimit(asked="unwound"), story="asked"
+            )
         return None
     left_min = (when_s - now_s) / 60
     soon_min, now_min = leads_min(context)
     amiss, severity = graded(left_min, soon_min, now_min, context.thresholds.lead_clear_min)
     if not amiss and not state.unwound_asked:
         return None
-    detail: dict[str, Any] = {"minutes_left": round(left_min, 1), "limit_utc": format_utc(from_utc_s(when_s))}
-    story = ""
+    limit_utc = from_utc_s(when_s)
+    detail = AxisLimit(minutes_left=round(left_min, 1), limit_utc=limit_utc)
     if left_min < -PAST_LIMIT_MIN and tracking:
         # It should stand still by now and does not: unwound, or it turns further than it is said to.
-        detail |= {"asked": "unwound", "tracks_on": True}
+        detail = replace(detail, asked="unwound", tracks_on=True)
         return Finding(severity=Severity.NOTE, onset_s=now_s, detail=detail, story="past")
-    if not amiss:
+    # Unwinding can be done in the dark; putting the disc anywhere cannot.
+    night = night_on(context.settings.site, now_s)
+    detail = replace(
+        detail,
         # A pause and a jump look like an unwinding that nobody marked: it is counted as none, and asked.
-        detail["asked"] = "unwound"
-        severity, story = Severity.NOTE, "asked"
-    elif state.unwound_asked:
-        detail["perhaps_unwound"] = True
-    if is_hour_angle(from_utc_s(when_s), context.settings):
-        detail["limit"] = "hour-angle"
-    night = night_of(context.settings.site, now_s)
-    if night is not None and night.sets_s <= now_s and isfinite(night.rises_s):
-        # Unwinding can be done in the dark; putting the disc anywhere cannot.
-        detail["sunrise_utc"] = format_utc(from_utc_s(round(night.rises_s)))
-    return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
+        asked=None if amiss else "unwound",
+        perhaps_unwound=amiss and state.unwound_asked,
+        limit="hour-angle" if is_hour_angle(limit_utc, context.settings) else None,
+        sunrise_utc=night.rises_utc if night is not None else None,
+    )
+    if not amiss:
+        return Finding(severity=Severity.NOTE, onset_s=now_s, detail=detail, story="asked")
+    return Finding(severity=severity, onset_s=now_s, detail=detail)
 
 
 def full_s(state: Deadlines, context: Context) -> float | None:
@@ -335,5 +340,10 @@ def _storage_finding(state: Deadlines, now_s: float, context: Context) -> Findin
     room, when_s = state.room, full_s(state, context)
     if room is None or when_s is None:
         return None
-    detail = {"free_mb": round(room.free_bytes / 1e6, 1), "full_utc": format_utc(from_utc_s(round(when_s)))}
-    return running_out((when_s - now_s) / 3600, now_s, context, detail)
+    left_h = (when_s - now_s) / 3600
+    detail = Storage(
+        hours_left=round(left_h, 2),
+        free_mb=round(room.free_bytes / 1e6, 1),
+        full_utc=from_utc_s(round(when_s)),
+    )
+    return running_out(left_h, now_s, context, detail)

@@ -1,21 +1,21 @@
 """The disc at the frame's edge: what one forecast says of it, and when somebody can see to it."""
 
+from dataclasses import replace
 from math import isfinite
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from sentinel.chain.judge.evidence import place_evidence, rise_evidence
-from sentinel.chain.judge.jobs import (
-    exit_of,
-)
+from sentinel.chain.judge.details import DriftExit
+from sentinel.chain.judge.evidence import placed, rising
+from sentinel.chain.judge.jobs import exit_of
 from sentinel.chain.judge.lifecycle import Finding
-from sentinel.chain.judge.nights import Rise, night_of, rise_of
+from sentinel.chain.judge.nights import Rise, night_on, rise_of
 from sentinel.chain.judge.places import place_at, place_for
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.track.context import Context
-from sentinel.core.foreseen import Place
+from sentinel.core.foreseen import Edge, Place
 from sentinel.core.records import Forecast, Severity
 from sentinel.core.settings import Settings
-from sentinel.core.times import format_utc, from_utc_s, utc_s
+from sentinel.core.times import from_utc_s, utc_s
 
 
 class Exit(NamedTuple):
@@ -26,7 +26,7 @@ class Exit(NamedTuple):
     clear_s: float | None
     """The same, of a sun that is well clear of the horizon line: what is worth waking for."""
     median_s: float | None
-    edge: str | None
+    edge: Edge | None
     young: bool
     """Too little arc behind it."""
     departed: bool = False
@@ -51,9 +51,9 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
     place, rise, then = None, None, None
     if night is None:
         place = place_for(forecast, by_utc, None)
-    elif isfinite(night.rises_s):
-        rises_utc = from_utc_s(round(night.rises_s))
-        by_utc = from_utc_s(round(night.sets_s)) if isfinite(night.sets_s) else by_utc
+    elif night.rises_utc is not None:
+        rises_utc = night.rises_utc
+        by_utc = night.sets_utc or by_utc
         found = place_for(forecast, by_utc, rises_utc)
         holds = found is not None and found.outlasts(rises_utc)
         parked = settings.mount.parked_at_night
@@ -114,23 +114,22 @@ def exit_finding(trust: Trust, last: Exit, now_s: float, context: Context) -> Fi
     median_min = None if last.median_s is None else (last.median_s - now_s) / 60
     if severity is not None:
         severity = _believed(trust, last, severity, median_min, context)
-    detail: dict[str, Any] = {"lead_soon_min": soon_min, "lead_now_min": now_min}
-    detail |= _exit_detail(last, left_min)
+    detail = replace(_exit_detail(last, left_min), lead_soon_min=soon_min, lead_now_min=now_min)
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=f"place {trust.placed}")
 
 
-def _exit_detail(last: Exit, left_min: float) -> dict[str, Any]:
+def _exit_detail(last: Exit, left_min: float) -> DriftExit:
     assert last.early_s is not None  # noqa: S101 - as the callers have asked
-    detail: dict[str, Any] = {
-        "minutes_left": round(left_min, 1),
-        "exit_early_utc": format_utc(from_utc_s(last.early_s)),
-        "exit_utc": None if last.median_s is None else format_utc(from_utc_s(last.median_s)),
-        "edge": last.edge,
-    }
-    put = place_evidence(last.place)
-    if last.place is not None and utc_s(last.place.at_utc) <= last.told_s + 60:
-        put.pop("put_at_utc")
-    return detail | put | rise_evidence(last.rise)
+    detail = DriftExit(
+        minutes_left=round(left_min, 1),
+        exit_early_utc=from_utc_s(last.early_s),
+        exit_utc=None if last.median_s is None else from_utc_s(last.median_s),
+        edge=last.edge,
+        **placed(last.place),
+        **rising(last.rise),
+    )
+    at_once = last.place is not None and utc_s(last.place.at_utc) <= last.told_s + 60
+    return replace(detail, put_at_utc=None) if at_once else detail
 
 
 def _night_finding(trust: Trust, last: Exit, now_s: float, context: Context) -> Finding | None:
@@ -148,22 +147,22 @@ def _night_finding(trust: Trust, last: Exit, now_s: float, context: Context) -> 
             return None
         in_time = context.settings.visit.travel_min <= left_min <= soon_min
         severity = _believed(trust, last, Severity.SOON, None, context) if in_time else None
-        detail = _exit_detail(last, left_min) | {
-            "sunset_utc": format_utc(from_utc_s(round(last.sets_s))),
-            "sunrise_utc": format_utc(from_utc_s(round(last.rises_s))),
-        }
+        detail = replace(
+            _exit_detail(last, left_min),
+            sunset_utc=from_utc_s(round(last.sets_s)),
+            sunrise_utc=from_utc_s(round(last.rises_s)),
+        )
         return Finding(
             severity=severity, onset_s=now_s, detail=detail, story=f"place {trust.placed} before sunset"
         )
     if not isfinite(last.rises_s):
         return None
     detail = _exit_detail(last._replace(place=last.then), (last.rises_s - now_s) / 60)
-    detail.pop("put_at_utc", None)
-    return _sunrise_finding(trust, last.rises_s, now_s, context, detail)
+    return _sunrise_finding(trust, last.rises_s, now_s, context, replace(detail, put_at_utc=None))
 
 
 def _sunrise_finding(
-    trust: Trust, rises_s: float, now_s: float, context: Context, detail: dict[str, Any]
+    trust: Trust, rises_s: float, now_s: float, context: Context, detail: DriftExit
 ) -> Finding:
     """Return that somebody is to be there at sunrise: told now, and woken for then."""
     # Whoever sets off a little later has lost little, whoever comes sooner stands in the dark.
@@ -173,16 +172,16 @@ def _sunrise_finding(
         severity, story = Severity.NOW, f"place {trust.placed}"
     else:
         severity, story = Severity.NOTE, "at sunrise"
-    detail = detail | {"sunrise_utc": format_utc(from_utc_s(round(rises_s))), "at_sunrise": True}
+    detail = replace(detail, sunrise_utc=from_utc_s(round(rises_s)), at_sunrise=True)
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=story)
 
 
 def blind_finding(trust: Trust, blind_s: float, now_s: float, context: Context) -> Finding | None:
     """Return that somebody is to be there at sunrise, where the disc was put elsewhere in the dark."""
-    night = night_of(context.settings.site, now_s)
-    if night is None or night.sets_s > now_s or not isfinite(night.rises_s):
+    night = night_on(context.settings.site, now_s)
+    if night is None or night.rises_utc is None:
         return None
-    detail = {"blind_since_utc": format_utc(from_utc_s(blind_s))}
+    detail = DriftExit(blind_since_utc=from_utc_s(blind_s))
     return _sunrise_finding(trust, night.rises_s, now_s, context, detail)
 
 

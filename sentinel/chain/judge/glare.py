@@ -13,9 +13,10 @@ air.
 
 from math import log2
 from statistics import median
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from sentinel.chain.judge.baseline import Baseline, Extinction, present, usual
+from sentinel.chain.judge.details import OverBright
 from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.judge.visibility import EXTINCTION_STOPS
 from sentinel.chain.track.context import Context
@@ -101,7 +102,7 @@ def glared(
         severity=Severity.NOW if sure else None,
         onset_s=told.onset_s if told is not None else begun_s,
         frame=sight.frame,
-        detail=_evidence(same, sight),
+        detail=_detail(same, sight),
         story=told.story if told is not None and sure_before else ("burnt" if burns else ""),
         urgent=True,
     )
@@ -110,15 +111,13 @@ def glared(
     return Glare(recent, burning, begun_s, stops, share, finding)
 
 
-def _evidence(same: list[Bright], sight: Observation) -> dict[str, Any]:
-    evidence: dict[str, Any] = {
-        "saturated_fraction": round(sight.saturated, 3),
-        "brightness": round(sight.brightness, 3),
-        "disc_found": sight.found,
-    }
-    if same:
-        evidence["brightness_before"] = round(same[-1].brightness, 3)
-    return evidence
+def _detail(same: list[Bright], sight: Observation) -> OverBright:
+    return OverBright(
+        saturated_fraction=round(sight.saturated, 3),
+        brightness=round(sight.brightness, 3),
+        disc_found=sight.found,
+        brightness_before=round(same[-1].brightness, 3) if same else None,
+    )
 
 
 def _remembered(recent: tuple[Bright, ...], sight: Observation, context: Context) -> tuple[Bright, ...]:

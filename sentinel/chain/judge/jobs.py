@@ -7,10 +7,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
-from math import isfinite
 
 from sentinel.chain.judge.arrival_lag import ClockOff
-from sentinel.chain.judge.nights import Night, Rise, night_before, night_of, rise_of, sun_of
+from sentinel.chain.judge.nights import Night, Rise, night_before, night_of, night_on, rise_of, sun_of
 from sentinel.chain.judge.places import place_at, place_for
 from sentinel.chain.judge.seen import Seen
 from sentinel.core.foreseen import Due, Edge, Place
@@ -159,8 +158,8 @@ def agenda_of(
         travel_min=settings.visit.travel_min,
         visit_min=settings.thresholds.visit_default_min,
         jobs=tuple(sorted(jobs, key=lambda job: (job.due_utc, job.name))),
-        sets_utc=_at(night.sets_s) if night is not None else None,
-        rises_utc=_at(night.rises_s) if night is not None else None,
+        sets_utc=night.sets_utc if night is not None else None,
+        rises_utc=night.rises_utc if night is not None else None,
         goes=next((one for one in due if one.reason in NATURAL), None),
         blind_since_utc=blind,
         unseen_since_utc=unseen_since_utc(seen, settings, now_utc) if seen.clock is None else None,
@@ -188,10 +187,6 @@ def to_bed_utc(settings: Settings, now_utc: datetime) -> datetime | None:
     """Return when the sleep that is on began, or else the next begins; None where none is configured."""
     span = settings.sleep.night_s(utc_s(now_utc))
     return None if span is None else from_utc_s(span[0])
-
-
-def _at(time_s: float) -> datetime | None:
-    return from_utc_s(round(time_s)) if isfinite(time_s) else None
 
 
 def _renewed(due: Due) -> bool:
@@ -283,15 +278,14 @@ def exit_of(
         # The drive stands from the first night after the disc was seen, until somebody points it anew.
         seen_utc = forecast.pointing.seen_utc if forecast.pointing is not None else now_utc
         night = night_of(settings.site, utc_s(seen_utc))
-        rises = _at(night.rises_s) if night is not None else None
+        rises = night.rises_utc if night is not None else None
         if night is not None and rises is not None and (leaves is None or leaves > rises):
             return rises, night if rises > now_utc else None
     if leaves is None:
         return None, None
     if leaves <= now_utc:
         # It is out: by night nobody can put it back.
-        on = night_of(settings.site, utc_s(now_utc))
-        return leaves, on if on is not None and on.sets_s <= utc_s(now_utc) else None
+        return leaves, night_on(settings.site, utc_s(now_utc))
     return leaves, exit_night(settings, utc_s(leaves))
 
 
@@ -300,16 +294,16 @@ def _placings(
 ) -> Iterable[Job]:
     """Yield putting the disc elsewhere while that can be done, or being there when the sun comes up."""
     if blind is not None:
-        night = night_of(settings.site, utc_s(now_utc))
-        rises = _at(night.rises_s) if night is not None and night.sets_s <= utc_s(now_utc) else None
+        night = night_on(settings.site, utc_s(now_utc))
+        rises = night.rises_utc if night is not None else None
         if rises is not None:
             yield Job(name="sunrise", due_utc=rises, by_utc=rises)
         return
     leaves, night = exit_of(forecast, settings, now_utc)
     if leaves is None:
         return
-    rises = _at(night.rises_s) if night is not None else None
-    sets = _at(night.sets_s) if night is not None else None
+    rises = night.rises_utc if night is not None else None
+    sets = night.sets_utc if night is not None else None
     parked = settings.mount.parked_at_night and rises == leaves
     if rises is None or night is None:
         place = place_for(forecast, leaves, None)

@@ -1,12 +1,14 @@
 """Where the sun was last, and where it should be now that it is not seen."""
 
+from dataclasses import replace
 from math import hypot
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from sentinel.chain.judge.details import LostDisc
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
 from sentinel.chain.track.path import Leaving, Vector, leaving
-from sentinel.core.times import format_utc, from_utc_s
+from sentinel.core.times import from_utc_s
 
 
 class Seen(NamedTuple):
@@ -21,7 +23,7 @@ class Seen(NamedTuple):
     clear: bool
 
 
-def where_it_should_be(seen: Seen, missed_s: float, sight: Observation, context: Context) -> dict[str, Any]:
+def where_it_should_be(seen: Seen, missed_s: float, sight: Observation, context: Context) -> LostDisc:
     """Return what is most likely, and where to look, from the last good disc.
 
     Parameters
@@ -33,23 +35,23 @@ def where_it_should_be(seen: Seen, missed_s: float, sight: Observation, context:
     x, y = seen.x_px + seen.drift[0] * since_s, seen.y_px + seen.drift[1] * since_s
     radius_deg = context.sun_radius_rad(sight.time_s) * 57.29578
     off = hypot(x - sight.width_px / 2, y - sight.height_px / 2) / seen.radius_px * radius_deg
-    detail: dict[str, Any] = {
-        "last_seen_utc": format_utc(from_utc_s(seen.time_s)),
-        "last_px": [round(seen.x_px, 1), round(seen.y_px, 1)],
-        "expected_px": [round(x, 1), round(y, 1)],
-        "azimuth_deg": round(sight.sun.azimuth_deg, 1),
-        "altitude_deg": round(sight.sun.altitude_deg, 1),
-        "off_axis_deg": round(off, 2),
-    }
+    detail = LostDisc(
+        last_seen_utc=from_utc_s(seen.time_s),
+        last_px=(round(seen.x_px, 1), round(seen.y_px, 1)),
+        expected_px=(round(x, 1), round(y, 1)),
+        azimuth_deg=round(sight.sun.azimuth_deg, 1),
+        altitude_deg=round(sight.sun.altitude_deg, 1),
+        off_axis_deg=round(off, 2),
+    )
     out = has_left(seen, sight, context)
     if out is not None:
-        left = format_utc(from_utc_s(round(min(seen.time_s + out.gone_s, missed_s))))
-        return detail | {"likely": ["left"], "edge": out.edge, "left_utc": left}
+        left_utc = from_utc_s(round(min(seen.time_s + out.gone_s, missed_s)))
+        return replace(detail, likely=("left",), edge=out.edge, left_utc=left_utc)
     # Well inside a moment before: something in front is likelier than a mount that threw it out.
     room = min(x, y, sight.width_px - x, sight.height_px - y)
     inside = room > 2 * seen.radius_px
-    likely = ["cap-or-filter", "mount", "camera"] if inside else ["mount", "cap-or-filter", "camera"]
-    return detail | {"likely": likely}
+    likely = ("cap-or-filter", "mount", "camera") if inside else ("mount", "cap-or-filter", "camera")
+    return replace(detail, likely=likely)
 
 
 def has_left(seen: Seen, sight: Observation, context: Context) -> Leaving | None:

@@ -8,6 +8,7 @@ from math import degrees
 from statistics import fmean, median
 from typing import NamedTuple
 
+from sentinel.chain.judge.details import LensSize
 from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
@@ -61,11 +62,11 @@ def take_frame(state: Lens, sight: Observation, context: Context) -> Lens:
 
 
 def _changed(before: float, now: float, since_s: float, sight: Observation, context: Context) -> Finding:
-    detail = {
-        "what": "lens-changed",
-        "size_ratio": round(now / before, 3),
-        "focal_length_mm": round(now * context.settings.camera.focal_length_mm, 1),
-    }
+    detail = LensSize(
+        what="lens-changed",
+        size_ratio=round(now / before, 3),
+        focal_length_mm=round(now * context.settings.camera.focal_length_mm, 1),
+    )
     return Finding(
         severity=Severity.SOON, onset_s=since_s, frame=sight.frame, detail=detail, story=f"{round(since_s)}"
     )
@@ -77,15 +78,15 @@ def _wrong(size: float, sight: Observation, context: Context, told: Finding | No
     if off < (USUAL_SHARE if told is None else 0.8 * USUAL_SHARE):
         return None
     camera = context.settings.camera
-    detail = {
-        "what": "lens",
-        "size_ratio": round(size, 3),
-        "radius_px": round(sight.radius_px, 1),
-        "focal_length_mm": camera.focal_length_mm,
-        "implied_focal_length_mm": round(size * camera.focal_length_mm, 1),
-        "pixel_pitch_um": camera.pixel_pitch_um,
-        "implied_pixel_pitch_um": round(camera.pixel_pitch_um / size, 3),
-    }
+    detail = LensSize(
+        what="lens",
+        size_ratio=round(size, 3),
+        radius_px=round(sight.radius_px, 1),
+        focal_length_mm=camera.focal_length_mm,
+        implied_focal_length_mm=round(size * camera.focal_length_mm, 1),
+        pixel_pitch_um=camera.pixel_pitch_um,
+        implied_pixel_pitch_um=round(camera.pixel_pitch_um / size, 3),
+    )
     return Finding(
         severity=Severity.SOON if off >= GRAVE_SHARE else Severity.NOTE,
         onset_s=told.onset_s if told is not None else sight.time_s,

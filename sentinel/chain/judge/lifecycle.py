@@ -7,12 +7,12 @@
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 from types import MappingProxyType
-from typing import Any
 
+from sentinel.core.detail import NO_DETAIL, Detail
 from sentinel.core.records import Incident, IncidentState, Severity
 from sentinel.core.times import from_utc_s
 
@@ -69,7 +69,7 @@ class Finding:
     severity: Severity | None
     """None: evidence, not enough of it yet."""
     onset_s: float
-    detail: Mapping[str, Any] = field(default_factory=dict)
+    detail: Detail = NO_DETAIL
     frame: str | None = None
     story: str = ""
     """What makes it a different story worth telling again, like the kind of a runaway."""
@@ -91,7 +91,7 @@ class Case:
     """As last said."""
     onset_s: float = 0.0
     story: str = ""
-    detail: Mapping[str, Any] = field(default_factory=dict)
+    detail: Detail = NO_DETAIL
     frame: str | None = None
     clean_since_s: float | None = None
 
@@ -175,5 +175,5 @@ def _clean(case: Case, *, settle_s: float, now_s: float, now_utc: datetime) -> t
     if now_s - since_s < settle_s:
         return replace(case, phase=phase, clean_since_s=since_s), None
     over = Case(condition=case.condition, phase=advance(phase, Signal.SETTLED))
-    detail = {**case.detail, "lasted_s": round(now_s - case.onset_s, 1)}
+    detail = replace(case.detail, lasted_s=round(now_s - case.onset_s, 1))
     return over, _say(replace(case, detail=detail), "cleared", now_utc)

@@ -1,6 +1,8 @@
 """When the sun is down, and where the disc will stand when it is up again. Pure."""
 
+from datetime import datetime
 from functools import lru_cache
+from math import isfinite
 from typing import NamedTuple
 
 import numpy as np
@@ -10,7 +12,7 @@ from sentinel.chain.forecast.exits import EDGES, Frame
 from sentinel.core.foreseen import Edge
 from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings, Site
-from sentinel.core.times import DAY_S, utc_s
+from sentinel.core.times import DAY_S, from_utc_s, utc_s
 from sentinel.sky import Sun
 from sentinel.sky.horizon import daylight
 from sentinel.sky.mount import Optics
@@ -26,6 +28,16 @@ class Night(NamedTuple):
     """Or longer ago, where it has been down for a day and more."""
     rises_s: float
     """inf: it stays down as far as was looked ahead."""
+
+    @property
+    def rises_utc(self) -> datetime | None:
+        """The same to the second; None: it stays down."""
+        return from_utc_s(round(self.rises_s)) if isfinite(self.rises_s) else None
+
+    @property
+    def sets_utc(self) -> datetime | None:
+        """To the second; None: it has been down for longer than was looked back."""
+        return from_utc_s(round(self.sets_s)) if isfinite(self.sets_s) else None
 
 
 class Rise(NamedTuple):
@@ -61,6 +73,12 @@ def _nights(site: Site, day: int) -> tuple[Night, ...]:
 def night_of(site: Site, at_s: float) -> Night | None:
     """Return the night that is on at a moment, or else the next; None: the sun stays up for days."""
     return next((one for one in _nights(site, int(at_s // DAY_S)) if one.rises_s > at_s), None)
+
+
+def night_on(site: Site, at_s: float) -> Night | None:
+    """Return the night that is on at a moment; None: it is day."""
+    night = night_of(site, at_s)
+    return night if night is not None and night.sets_s <= at_s else None
 
 
 def night_before(site: Site, at_s: float, *, within_s: float) -> Night | None:

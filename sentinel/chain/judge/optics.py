@@ -4,6 +4,7 @@ from math import log2
 from typing import NamedTuple
 
 from sentinel.chain.judge.baseline import Baseline, Carry, extinction, learned, usual
+from sentinel.chain.judge.details import Dimmed, SoftFocus
 from sentinel.chain.judge.glare import ANY_AIR, LIGHT_BANDS_AWAY, Glare, glared
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.judge.persistence import NOTHING, Persistence
@@ -130,13 +131,13 @@ def _soft_finding(state: Optics, sight: Observation, context: Context) -> Findin
     if state.soft.lasted(limits.focus_soon_min, hits=5):
         severity = Severity.NOW if state.very_soft.lasted(limits.focus_now_min, hits=9) else Severity.SOON
     width = sight.edge_width_px or 0.0
-    detail = {
-        "edge_width_px": round(width, 2),
-        "usual_px": round(width / max(state.ratio, 1e-6), 2),
-        "ratio": round(state.ratio, 2),
-        "held_min": round(state.soft.minutes, 1),
-        "sun_altitude_deg": round(sight.sun.altitude_deg, 1),
-    }
+    detail = SoftFocus(
+        edge_width_px=round(width, 2),
+        usual_px=round(width / max(state.ratio, 1e-6), 2),
+        ratio=round(state.ratio, 2),
+        held_min=round(state.soft.minutes, 1),
+        sun_altitude_deg=round(sight.sun.altitude_deg, 1),
+    )
     return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
 
 
@@ -178,11 +179,11 @@ def _dim_finding(state: Optics, sight: Observation, context: Context) -> Finding
         return None
     since_s = state.dim.since_s if state.dim.since_s is not None else sight.time_s
     severity = Severity.SOON if state.dim.lasted(limits.dimmed_soon_min, hits=9) else None
-    detail = {
-        "light_fraction": round(state.share, 3),
-        "held_min": round(state.dim.minutes, 1),
-        "sun_altitude_deg": round(sight.sun.altitude_deg, 1),
-    }
+    detail = Dimmed(
+        light_fraction=round(state.share, 3),
+        held_min=round(state.dim.minutes, 1),
+        sun_altitude_deg=round(sight.sun.altitude_deg, 1),
+    )
     return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
 
 

@@ -1,8 +1,9 @@
 """Things that cannot be: a disc with the sun down, a mount no axis explains, two cameras in one folder."""
 
 from math import asin, cos, degrees, radians, sin
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from sentinel.chain.judge.details import MixedCameras, WrongPlace
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.cameras import Cameras
 from sentinel.chain.track.context import Context, SunPosition
@@ -35,12 +36,12 @@ def mixed_finding(cameras: Cameras, now_s: float) -> Finding | None:
         or now_s - cameras.stray_s > 3600
     ):
         return None
-    detail = {
-        "watched": cameras.source.camera,
-        "watched_size_px": [cameras.source.width_px, cameras.source.height_px],
-        "other": cameras.stray.camera,
-        "other_size_px": [cameras.stray.width_px, cameras.stray.height_px],
-    }
+    detail = MixedCameras(
+        watched=cameras.source.camera,
+        watched_size_px=(cameras.source.width_px, cameras.source.height_px),
+        other=cameras.stray.camera,
+        other_size_px=(cameras.stray.width_px, cameras.stray.height_px),
+    )
     return Finding(severity=Severity.NOTE, onset_s=cameras.stray_s, frame=cameras.stray_frame, detail=detail)
 
 
@@ -68,11 +69,11 @@ def clock_was_set(state: Plausibility) -> Plausibility:
 def _down_finding(state: Plausibility, sight: Observation, context: Context) -> Finding:
     if state.down < context.thresholds.sun_down_frames:
         return Finding(severity=None, onset_s=state.down_s)
-    detail: dict[str, Any] = {
-        "sun_altitude_deg": round(sight.sun.altitude_deg, 1),
-        "longitude_deg": context.settings.site.longitude_deg,
-        "likely": likely_mistakes(sight.time_s, context),
-    }
+    detail = WrongPlace(
+        sun_altitude_deg=round(sight.sun.altitude_deg, 1),
+        longitude_deg=context.settings.site.longitude_deg,
+        likely=tuple(likely_mistakes(sight.time_s, context)),
+    )
     return Finding(
         severity=Severity.SOON, onset_s=state.down_s, frame=sight.frame, detail=detail, story="down"
     )
@@ -120,18 +121,14 @@ def take_forecast(state: Plausibility, forecast: Forecast) -> Plausibility:
     return state._replace(contradicted=finding)
 
 
-def _contradiction(forecast: Forecast) -> dict[str, Any] | None:
+def _contradiction(forecast: Forecast) -> WrongPlace | None:
     said = forecast.contradiction
     if said is None:
         return None
-    return {
-        "contradicted_share": round(said.share, 3),
-        "likely": list(said.likely),
-        "time_zone_hours": list(said.hours),
-    }
+    return WrongPlace(contradicted_share=round(said.share, 3), likely=said.likely, time_zone_hours=said.hours)
 
 
-def _odd_axis(forecast: Forecast) -> dict[str, Any] | None:
+def _odd_axis(forecast: Forecast) -> WrongPlace | None:
     axis = forecast.mount.axis if forecast.mount is not None else None
     if axis is None or axis.fit_sigma_deg is None:
         return None
@@ -140,8 +137,8 @@ def _odd_axis(forecast: Forecast) -> dict[str, Any] | None:
     sure_deg = max(abs(azimuth) - 5 * sigma_azimuth, abs(altitude) - 5 * sigma_altitude)
     if sure_deg <= AXIS_FAR_DEG:
         return None
-    return {
-        "polar_azimuth_error_deg": round(azimuth, 2),
-        "polar_altitude_error_deg": round(altitude, 2),
-        "likely": ["longitude-sign", "time-zone", "date"],
-    }
+    return WrongPlace(
+        polar_azimuth_error_deg=round(azimuth, 2),
+        polar_altitude_error_deg=round(altitude, 2),
+        likely=("longitude-sign", "time-zone", "date"),
+    )

@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from sentinel.chain.judge.arrival_lag import ClockOff
+from sentinel.chain.judge.details import CameraClock
 from sentinel.core.records import Event, Incident, Mark, MeasuredFrame
 
 PLACING = frozenset({"recentred", "unwound", "realigned"})
@@ -50,11 +51,18 @@ class Seen(NamedTuple):
 
 def _clock_of(incident: Incident) -> ClockOff | None:
     """Return how far the clock is off, by an incident, where that leaves no time to be told."""
-    ahead_s = incident.detail.get("offset_s")
-    if incident.state == "cleared" or ahead_s is None:
+    detail = incident.detail
+    if incident.state == "cleared" or not isinstance(detail, CameraClock):
         return None
-    off = ClockOff(ahead_s, incident.detail.get("steady", True))
-    return off if off.disputed else None
+    off = off_of(detail)
+    return off if off is not None and off.disputed else None
+
+
+def off_of(detail: CameraClock) -> ClockOff | None:
+    """Return how far the clock is off, by what an incident is told by; None: it was only set."""
+    if detail.offset_s is None:
+        return None
+    return ClockOff(detail.offset_s, detail.steady is not False)
 
 
 def _later(one: datetime, other: datetime | None) -> bool:

@@ -1,15 +1,17 @@
 """What runs out: the supplies with a count of their own, and the computer's disk."""
 
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import replace
 
+from sentinel.chain.judge.details import Supply
 from sentinel.chain.judge.edge import graded
 from sentinel.chain.judge.jobs import outlived
 from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.track.context import Context
+from sentinel.core.detail import Detail
 from sentinel.core.records import Severity
-from sentinel.core.times import format_utc, from_utc_s
+from sentinel.core.times import from_utc_s
 
 SUPPLIES: Mapping[str, str] = {
     "battery": "camera-battery", "mount-battery": "mount-battery", "card": "card", "timer": "timer",
@@ -28,19 +30,18 @@ def supply_finding(
     if when_s is None:
         return None
     when_utc = from_utc_s(when_s)
-    detail: dict[str, Any] = {"supply": SUPPLIES[reason], "empty_utc": format_utc(when_utc)}
-    if when_s > now_s:
-        return running_out((when_s - now_s) / 3600, now_s, context, detail)
-    detail |= {"hours_left": round((when_s - now_s) / 3600, 2)}
-    if outlived(reason, when_utc, seen, None):
-        detail["outlived"] = True
+    left_h = (when_s - now_s) / 3600
+    detail = Supply(hours_left=round(left_h, 2), supply=SUPPLIES[reason], empty_utc=when_utc)
+    if left_h > 0:
+        return running_out(left_h, now_s, context, detail)
+    detail = replace(detail, outlived=outlived(reason, when_utc, seen, None))
     return Finding(severity=Severity.SOON, onset_s=when_s, detail=detail, story=COUNT_OVER)
 
 
-def running_out(left_h: float, now_s: float, context: Context, detail: dict[str, Any]) -> Finding | None:
+def running_out(left_h: float, now_s: float, context: Context, detail: Detail) -> Finding | None:
     """Return what to say of what will be used up in so many hours."""
     limits = context.thresholds
     amiss, severity = graded(left_h, limits.supply_soon_h, limits.supply_now_h, 0.25)
     if not amiss:
         return None
-    return Finding(severity=severity, onset_s=now_s, detail={"hours_left": round(left_h, 2), **detail})
+    return Finding(severity=severity, onset_s=now_s, detail=detail)

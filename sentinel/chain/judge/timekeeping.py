@@ -7,12 +7,14 @@ names: where exposures from before and after a step back lie between each other,
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 from math import hypot
 from statistics import median
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from sentinel.chain.judge.arrival_lag import ArrivalLags, ClockOff
+from sentinel.chain.judge.details import CameraClock
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.path import Path
@@ -206,12 +208,10 @@ def _finding(state: Timekeeping, frame: MeasuredFrame, context: Context) -> Find
         return None
     sizes_s = [step.step_s if step is not None else 0.0, off.ahead_s if off is not None else 0.0]
     grave = max(map(abs, sizes_s)) >= context.thresholds.clock_soon_s
-    detail: dict[str, Any] = {"seen_by": "arrivals"}
-    if off is not None:
-        detail |= _off_detail(off, state, context)
+    detail = CameraClock(seen_by="arrivals") if off is None else _off_detail(off, state, context)
     if step is not None:
         likely = likely_cause(step.step_s, by_rhythm=step.how in {"rhythm", "count"})
-        detail |= {"step_s": round(step.step_s, 1), "seen_by": step.how, "likely": likely}
+        detail = replace(detail, step_s=round(step.step_s, 1), seen_by=step.how, likely=likely)
     return Finding(
         severity=Severity.SOON if grave else Severity.NOTE,
         onset_s=utc_s(frame.time_utc) if step is None else step.time_s,
@@ -221,16 +221,17 @@ def _finding(state: Timekeeping, frame: MeasuredFrame, context: Context) -> Find
     )
 
 
-def _off_detail(off: ClockOff, state: Timekeeping, context: Context) -> dict[str, Any]:
+def _off_detail(off: ClockOff, state: Timekeeping, context: Context) -> CameraClock:
     """Return what to say of a clock that disagrees with the computer's, and what would mend it."""
-    detail: dict[str, Any] = {
-        "offset_s": round(off.ahead_s, 1), "steady": off.steady, "likely": likely_cause(off.ahead_s),
-        "zone_named": state.zone_named,
-    }  # fmt: skip
     told = context.settings.camera.clock_offset_s
-    if off.steady and told != "auto":
-        detail["set_to_s"] = round(told + off.ahead_s)
-    return detail
+    return CameraClock(
+        seen_by="arrivals",
+        offset_s=round(off.ahead_s, 1),
+        steady=off.steady,
+        likely=likely_cause(off.ahead_s),
+        zone_named=state.zone_named,
+        set_to_s=round(told + off.ahead_s) if off.steady and told != "auto" else None,
+    )
 
 
 def likely_cause(offset_s: float, *, by_rhythm: bool = False) -> str:

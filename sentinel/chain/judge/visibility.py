@@ -5,9 +5,11 @@ dims the disc or frays its limb before it hides it, a cap or a mount does not. S
 cloud behind, and a dark frame is called lost only where there was none in the hour before.
 """
 
+from dataclasses import replace
 from math import log2
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from sentinel.chain.judge.details import CoveredLimb, Unverified
 from sentinel.chain.judge.last_seen import Seen, has_left, where_it_should_be
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.judge.others import ALONE_S, CLOUDED_ALONE_S, CLOUDED_WAKE_S, Alone, Company
@@ -17,7 +19,7 @@ from sentinel.chain.track.observation import Observation
 from sentinel.chain.track.path import Vector
 from sentinel.core.records import Severity
 from sentinel.core.settings import Thresholds
-from sentinel.core.times import format_utc, from_utc_s
+from sentinel.core.times import from_utc_s
 
 HINTS = 8
 LEVELS = 12
@@ -259,12 +261,12 @@ def _lost_finding(state: Visibility, sight: Observation, context: Context) -> Fi
         # A table that does not tell the light cannot rule out cloud: that is not worth waking for.
         sure = state.lit and dark_min >= limits.lost_now_min
         severity = Severity.NOW if sure else Severity.SOON
-    detail = {
-        "dark_min": round(dark_min, 1),
-        "dark_frames": state.dark_frames,
-        "cloud_hints_in_the_hour": len(state.hints),
-        **where_it_should_be(state.seen, state.dark_since_s, sight, context),
-    }
+    detail = replace(
+        where_it_should_be(state.seen, state.dark_since_s, sight, context),
+        dark_min=round(dark_min, 1),
+        dark_frames=state.dark_frames,
+        cloud_hints_in_the_hour=len(state.hints),
+    )
     return Finding(severity=severity, onset_s=state.dark_since_s, frame=sight.frame, detail=detail)
 
 
@@ -273,13 +275,13 @@ def _alone_finding(
 ) -> Finding:
     """Return what to say of a sun that others see and this camera does not."""
     dark_s = sight.time_s - seen.time_s
-    detail = {
-        "dark_min": round(dark_s / 60, 1),
-        "dark_frames": state.dark_frames,
-        "seen_by": list(state.alone.seen_by),
-        "seen_there_since_utc": format_utc(from_utc_s(round(state.alone.since_s))),
-        **where_it_should_be(seen, since_s, sight, context),
-    }
+    detail = replace(
+        where_it_should_be(seen, since_s, sight, context),
+        dark_min=round(dark_s / 60, 1),
+        dark_frames=state.dark_frames,
+        seen_by=state.alone.seen_by,
+        seen_there_since_utc=from_utc_s(round(state.alone.since_s)),
+    )
     # Not told anew where it was told already, for another reason.
     story = "cloud gone" if state.cloudy else ""
     waits = state.cloudy and dark_s < CLOUDED_WAKE_S
@@ -291,13 +293,13 @@ def _unseen_finding(
     state: Visibility, seen: Seen, sky: Cleared, sight: Observation, context: Context
 ) -> Finding:
     """Return what to say of a sky that is clear again, and no disc in it."""
-    detail = {
-        "dark_min": round((sight.time_s - seen.time_s) / 60, 1),
-        "cloud_gone_utc": format_utc(from_utc_s(round(sky.since_s))),
-        **where_it_should_be(seen, state.dark_since_s or sight.time_s, sight, context),
+    detail = replace(
+        where_it_should_be(seen, state.dark_since_s or sight.time_s, sight, context),
+        dark_min=round((sight.time_s - seen.time_s) / 60, 1),
+        cloud_gone_utc=from_utc_s(round(sky.since_s)),
         # Where it went under the cloud nobody has seen; a mount that stopped is the likeliest.
-        "likely": ["mount", "cap-or-filter"],
-    }
+        likely=("mount", "cap-or-filter"),
+    )
     severity = Severity.NOW if _is_missed(sky, sight, context) else None
     return Finding(
         severity=severity, onset_s=sky.since_s, frame=sight.frame, detail=detail, story="cloud gone"
@@ -321,9 +323,11 @@ def _unverified_finding(state: Visibility, sight: Observation, context: Context)
     severity = None
     if hours * 60 >= limits.unverified_note_min:
         severity = Severity.SOON if hours * 60 >= limits.unverified_soon_min else Severity.NOTE
-    detail: dict[str, Any] = {"unseen_h": round(hours, 2), "after_cloud": bool(state.hints)}
-    if state.seen is not None:
-        detail["last_seen_utc"] = format_utc(from_utc_s(state.seen.time_s))
+    detail = Unverified(
+        unseen_h=round(hours, 2),
+        after_cloud=bool(state.hints),
+        last_seen_utc=from_utc_s(state.seen.time_s) if state.seen is not None else None,
+    )
     return Finding(severity=severity, onset_s=state.unseen_since_s, frame=sight.frame, detail=detail)
 
 
@@ -367,10 +371,10 @@ def _covered_finding(state: Visibility, sight: Observation, context: Context) ->
         return Finding(severity=None, onset_s=since_s)
     same_min = (state.steady.last_s - state.steady.since_s) / 60 if state.steady is not None else 0.0
     same = same_min >= limits.covered_soon_min
-    detail = {
-        "covered_fraction": round(sight.covered, 3),
-        "same_min": round(same_min, 1),
-        "sun_above_line_deg": round(sight.sun.clear_deg, 2),
-    }
+    detail = CoveredLimb(
+        covered_fraction=round(sight.covered, 3),
+        same_min=round(same_min, 1),
+        sun_above_line_deg=round(sight.sun.clear_deg, 2),
+    )
     severity = Severity.SOON if same else Severity.NOTE
     return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)

@@ -3,13 +3,15 @@
 The commonest real loss is a visit that left something wrong: a cap on, a clutch loose, a timer not restarted.
 """
 
-from typing import Any, NamedTuple
+from dataclasses import replace
+from typing import NamedTuple
 
+from sentinel.chain.judge.details import VisitTold
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.attendance import Attendance
 from sentinel.chain.track.context import Context
 from sentinel.core.records import Mark, Severity
-from sentinel.core.times import format_utc, from_utc_s, utc_s
+from sentinel.core.times import from_utc_s, utc_s
 
 LATELY_S = 900.0
 """A disc that was last seen so long before the last picture was not in the pictures when somebody came."""
@@ -74,10 +76,7 @@ def readings(
     known
         Whether anybody can say.
     """
-    detail: dict[str, Any] = {
-        "from_utc": format_utc(from_utc_s(attendance.from_s)),
-        "until_utc": format_utc(from_utc_s(attendance.until_s)),
-    }
+    detail = VisitTold(from_utc=from_utc_s(attendance.from_s), until_utc=from_utc_s(attendance.until_s))
     if attendance.going:
         finding = Finding(severity=Severity.NOTE, onset_s=attendance.from_s, detail=detail, story="visit")
         return state, {"visit": finding}
@@ -87,14 +86,13 @@ def readings(
     leaves_time = until_s is None or until_s - now_s > 60 * context.settings.visit.travel_min
     checked_s = attendance.until_s + 60 * context.thresholds.visit_check_min
     if state.good >= 3 and (leaves_time or now_s >= checked_s):
-        detail |= {
-            "good": True,
-            "alone_until_utc": None if until_s is None else format_utc(from_utc_s(until_s)),
-        }
-        if not leaves_time:
-            detail["stay"] = True
-        if not known:
-            detail["known"] = False
+        detail = replace(
+            detail,
+            good=True,
+            alone_until_utc=None if until_s is None else from_utc_s(until_s),
+            stay=not leaves_time,
+            known=None if known else False,
+        )
         finding = Finding(severity=Severity.NOTE, onset_s=attendance.from_s, detail=detail, story="good")
         return state._replace(checking=False), {"visit": finding}
     # Nobody can be told by a picture in the dark: what is waited for is daylight.
@@ -105,7 +103,7 @@ def readings(
         return state, {
             "visit": Finding(severity=Severity.NOTE, onset_s=attendance.from_s, detail=detail, story="visit")
         }
-    detail |= {"good": False, "waited_min": round(waited_min, 1), "cloud": cloudy}
+    detail = replace(detail, good=False, waited_min=round(waited_min, 1), cloud=cloudy)
     # A visitor can see for himself whether it is cloud, and he is near: but cloud wakes nobody.
     # And of one in the dark a morning without a sun may be overcast as well as its doing.
     by_night = lit_s is not None and lit_s > attendance.until_s + context.thresholds.visit_check_min * 60

@@ -1,10 +1,10 @@
 """The words for a camera's clock that was set, or that disagrees with this computer's."""
 
-from collections.abc import Mapping
 from datetime import timedelta
-from typing import Any
 
 from sentinel.chain.judge.arrival_lag import ClockOff
+from sentinel.chain.judge.details import CameraClock
+from sentinel.chain.judge.seen import off_of
 from sentinel.chain.notify.phrase import Phrase
 from sentinel.core.records import Incident
 from sentinel.core.words import TimeWriter, capital, span
@@ -26,11 +26,9 @@ def disagreement(off: ClockOff) -> str:
     return f"the camera's clock is {apart} {'ahead of' if off.ahead_s > 0 else 'behind'} this computer's"
 
 
-def clock(incident: Incident, times: TimeWriter) -> Phrase:
+def clock(incident: Incident, detail: CameraClock, times: TimeWriter) -> Phrase:
     """Word `clock`."""
-    detail = incident.detail
-    step, offset = detail.get("step_s"), detail.get("offset_s")
-    off = None if offset is None else ClockOff(offset, detail.get("steady", True))
+    step, off = detail.step_s, off_of(detail)
     if step is not None:
         at = times.at(incident.onset_utc)
         what = f"The camera's clock jumped by {step:+.0f} s at {at} (likely {_cause(detail)})"
@@ -46,20 +44,19 @@ def clock(incident: Incident, times: TimeWriter) -> Phrase:
     left = ""
     if off is not None and off.disputed:
         left = "Until that is settled nothing is foreseen, and the camera should not be left alone"
-    set_to = detail.get("set_to_s")
+    set_to = detail.set_to_s
     act = _act(set_to, off)
     brief = act if set_to is None else f"If this computer's is right, write camera.clock_offset_s: {set_to}"
     return Phrase(title, what, left, act, f"{short}. {brief}.")
 
 
-def _cause(detail: Mapping[str, Any]) -> str:
-    likely = str(detail.get("likely"))
-    if likely in _ZONES and detail.get("zone_named") is False:
+def _cause(detail: CameraClock) -> str:
+    if detail.likely in _ZONES and detail.zone_named is False:
         return "the camera's time zone, which its files do not name"
-    return _CAUSES.get(likely, "unknown")
+    return _CAUSES.get(detail.likely, "unknown")
 
 
-def _act(set_to: object, off: ClockOff | None) -> str:
+def _act(set_to: int | None, off: ClockOff | None) -> str:
     if off is not None and not off.steady:
         return "If they are old, move them out of the folder; if not, set the camera's clock"
     if set_to is None:

@@ -1,14 +1,12 @@
 """The words for the end of what does not mend itself: a filter, a jump, a mount that ran away."""
 
-from collections.abc import Mapping
-from typing import Any
-
+from sentinel.chain.judge.details import DriftChanged, DriveRate, Jumped, OverBright, Runaway
 from sentinel.chain.notify.phrase import Phrase, runaway_did
 from sentinel.core.records import Incident
 from sentinel.core.words import TimeWriter
 
 
-def over_bright(incident: Incident, times: TimeWriter) -> Phrase:
+def over_bright(incident: Incident, _: OverBright, times: TimeWriter) -> Phrase:
     """Word the end of `over-bright`: dark again, which may be a cap as well as a filter."""
     begun, ended = times.pair(incident.onset_utc, incident.time_utc)
     what = f"No picture has been far too bright since {ended} (the first was at {begun})"
@@ -16,36 +14,35 @@ def over_bright(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase("Not too bright now: CHECK THE FILTER", what, act)
 
 
-def moved(incident: Incident, times: TimeWriter) -> Phrase:
+def moved(incident: Incident, _: Jumped, times: TimeWriter) -> Phrase:
     """Word the end of `moved`: it is old news, and nobody is known to have put anything back."""
     what = f"The jump of {times.at(incident.onset_utc)}: tracking steadily since"
     return Phrase("Jumped, tracking steadily since", what, "This does not say that it was put back")
 
 
-def runaway(incident: Incident, times: TimeWriter) -> Phrase:
+def runaway(incident: Incident, detail: Runaway, times: TimeWriter) -> Phrase:
     """Word the end of `runaway`."""
-    detail = incident.detail
     begun, ended = times.pair(incident.onset_utc, incident.time_utc)
-    if "cause" in detail:
+    if isinstance(detail, DriftChanged):
         return Phrase(
             "Drift settled",
             f"The sun has drifted evenly since {ended}, as the forecasts reckon it (changed {begun})",
         )
-    if "rate_ratio" in detail:
-        named = f" ({detail['configured']})" if "configured" in detail else ""
+    if isinstance(detail, DriveRate):
+        named = f" ({detail.configured})" if detail.configured is not None else ""
         return Phrase(
             "Drive's rate as configured again",
             f"The drive's rate is as configured{named} again since {ended}",
         )
-    if "marked" in detail:
+    if detail.marked:
         return _seen_to(detail, times, begun)
     what = f"The mount {runaway_did(detail)} at {begun} and tracks again since {ended}"
     return Phrase("Mount tracks again, look at the disc", what, "Look whether the disc needs recentring")
 
 
-def _seen_to(detail: Mapping[str, Any], times: TimeWriter, begun: str) -> Phrase:
+def _seen_to(detail: Runaway, times: TimeWriter, begun: str) -> Phrase:
     """Word what is known by a mark alone: that somebody saw to it, not that the mount tracks."""
-    marked, at, rises = detail["marked"], times.at(detail.get("marked_utc")), detail.get("sunrise_utc")
+    marked, at, rises = detail.marked, times.at(detail.marked_utc), detail.sunrise_utc
     what = f"The mount {runaway_did(detail)} at {begun} and was marked {marked} at {at}"
     if rises is None:
         return Phrase(f"Mount marked {marked}", what, "Whether it tracks shows in the next pictures")

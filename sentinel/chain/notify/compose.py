@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from sentinel.chain.judge.details import VisitTold
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.notify import digest
 from sentinel.chain.notify.digest import Tally
@@ -200,7 +201,7 @@ class Composer:
                 return state, None
             return state, self._alert("clear", incident, now_utc, answers=known.incident.severity)
         if incident.condition == "before-sleep" or (
-            incident.condition == "visit" and incident.detail.get("good")
+            isinstance(incident.detail, VisitTold) and incident.detail.good
         ):
             rest = tuple(one for one in state.open if one is not known)
             return replace(state, open=rest), self._alert("digest", incident, now_utc)

@@ -1,14 +1,15 @@
 """The words for settings that the pictures contradict, and for a lens that is another than before."""
 
+from sentinel.chain.judge.details import LensSize
 from sentinel.chain.notify.phrase import Phrase, number
 from sentinel.core.records import Incident
 from sentinel.core.words import TimeWriter
 
 
-def lens(incident: Incident, times: TimeWriter) -> Phrase:
+def lens(incident: Incident, detail: LensSize, times: TimeWriter) -> Phrase:
     """Word `lens`: another one since a moment."""
-    detail, since = incident.detail, times.at(incident.onset_utc)
-    ratio, focal = number(detail, "size_ratio", 3), number(detail, "focal_length_mm")
+    since = times.at(incident.onset_utc)
+    ratio, focal = number(detail.size_ratio, 3), number(detail.focal_length_mm)
     what = f"The sun has been {ratio} times as large in the picture since {since}: another lens or zoom"
     left = f"It acts like {focal} mm"
     act = "If it was changed on purpose, enter it in the settings; if not, tape the zoom ring"
@@ -17,13 +18,12 @@ def lens(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase("Another lens?", what, left, act, short)
 
 
-def settings(incident: Incident, times: TimeWriter) -> Phrase:
+def settings(incident: Incident, detail: LensSize, times: TimeWriter) -> Phrase:
     """Word `settings`."""
-    if incident.detail.get("what") == "tracking":
+    if detail.what == "tracking":
         return _tracking(incident, times)
-    detail = incident.detail
-    ratio = number(detail, "size_ratio", 2)
-    focal, pitch = number(detail, "implied_focal_length_mm"), number(detail, "implied_pixel_pitch_um", 2)
+    ratio = number(detail.size_ratio, 2)
+    focal, pitch = number(detail.implied_focal_length_mm), number(detail.implied_pixel_pitch_um, 2)
     what = f"The sun is {ratio} times as large in the picture as the settings' lens would make it"
     left = f"It fits a focal length of {focal} mm, or a pixel pitch of {pitch} um"
     act = "Check camera.focal_length_mm and camera.pixel_pitch_um in the settings"

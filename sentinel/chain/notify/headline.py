@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from sentinel.chain.judge.evidence import evidence
+from sentinel.chain.judge.evidence import task_of
 from sentinel.chain.judge.jobs import Agenda, Job
 from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.grouping import weight
@@ -200,7 +200,7 @@ def _lost(forecast: Forecast, now_utc: datetime, times: TimeWriter) -> Headline 
 def _until_it_goes(goes: Due, first: Job | None, now_utc: datetime, times: TimeWriter) -> Headline:
     then = ""
     if first is not None and first.due_utc < now_utc + _SOON:
-        said = task(evidence(first), times)
+        said = task(task_of(first), times)
         then = f" {capital(said)}."
     return Headline(
         f"leave alone until {times.at(goes.time_utc)}",
@@ -229,7 +229,7 @@ def _until_due(agenda: Agenda, first: Job, now_utc: datetime, times: TimeWriter)
 
 def _why(job: Job) -> str:
     if job.name == "sunrise":
-        return f"then the sun comes up{f', {rising(evidence(job))}' if job.rise else ''}"
+        return f"then the sun comes up{f', {rising(task_of(job))}' if job.rise else ''}"
     return _FIRST.get(job.name, f"{job.name} comes first").format(edge=job.edge or "nearest")
 
 

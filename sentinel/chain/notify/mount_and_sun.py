@@ -1,36 +1,45 @@
 """The words for what befalls the mount and the sun in the picture."""
 
-from collections.abc import Mapping
-from typing import Any
-
+from sentinel.chain.judge.details import (
+    AxisLimit,
+    CoveredLimb,
+    Dimmed,
+    DriftChanged,
+    DriftExit,
+    DriveRate,
+    Jumped,
+    LostDisc,
+    OverBright,
+    Runaway,
+    SoftFocus,
+    Unverified,
+)
 from sentinel.chain.notify.phrase import Phrase, edge_name, number, runaway_did
 from sentinel.chain.notify.places import rising, turning, where
 from sentinel.chain.notify.tasks import PAST_HOUR_ANGLE
 from sentinel.core.records import Incident, Severity
-from sentinel.core.times import parse_utc
-from sentinel.core.words import TimeWriter, both, capital, either, small, span_of_minutes
+from sentinel.core.words import TimeWriter, both, capital, either, small, span_of_hours, span_of_minutes
 
 _USUAL_RATES = frozenset({"solar", "sidereal", "lunar"})
 _AT_LIMIT = "The axis is at its limit: unwind one full turn first, watch the cables"
 
 
-def runaway(incident: Incident, times: TimeWriter) -> Phrase:
+def runaway(incident: Incident, detail: Runaway, times: TimeWriter) -> Phrase:
     """Word `runaway`."""
-    detail = incident.detail
-    if "cause" in detail:
-        return _drifts_otherwise(incident, times)
-    if "rate_ratio" in detail:
-        return _wrong_rate(incident, times)
+    if isinstance(detail, DriftChanged):
+        return _drifts_otherwise(detail, times)
+    if isinstance(detail, DriveRate):
+        return _wrong_rate(incident, detail, times)
     did = runaway_did(detail)
     since = times.at(incident.onset_utc)
-    if "lost_utc" in detail:
-        return _runaway_lost(incident, times, did)
+    if detail.lost_utc is not None:
+        return _runaway_lost(incident, detail, times, did)
     left, brief = _touching(detail, times)
     urgent = incident.severity == Severity.NOW
     go, title = ("Go now. ", f"MOUNT {did.upper()}: go now") if urgent else ("", f"Mount {did}")
     act = f"{go}Check power, a snagged cable, the clutch; restart the drive; recentre"
     short = f"Mount {did} {since}. {brief}{go}"
-    if detail.get("at_axis_limit"):
+    if detail.at_axis_limit:
         act = f"{go}{_AT_LIMIT}; then restart the drive, recentre, mark unwound"
         short += "At its axis limit: unwind, then restart; recentre."
     else:
@@ -38,13 +47,13 @@ def runaway(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase(title, f"The mount {did} at {since}", left, act, short)
 
 
-def _touching(detail: Mapping[str, Any], times: TimeWriter) -> tuple[str, str]:
+def _touching(detail: Runaway, times: TimeWriter) -> tuple[str, str]:
     """Return when the disc meets the edge, in full and in short; empty where it is not known."""
-    if not detail.get("touch_utc"):
+    if not detail.touch_utc:
         return "", ""
-    edge, side = edge_name(detail), str(detail.get("edge") or "an").upper()
-    touch, gone = times.at(detail["touch_utc"]), times.at(detail.get("gone_utc"))
-    if not times.past(detail["touch_utc"]):
+    edge, side = edge_name(detail.edge), (detail.edge or "an").upper()
+    touch, gone = times.at(detail.touch_utc), times.at(detail.gone_utc)
+    if not times.past(detail.touch_utc):
         return (
             f"The sun touches the {edge} at {touch} and is gone at {gone}",
             f"Sun touches {side} edge {touch}, gone {gone}. ",
@@ -55,24 +64,23 @@ def _touching(detail: Mapping[str, Any], times: TimeWriter) -> tuple[str, str]:
             f"The sun was to touch the {edge} at {touch} and to be gone at {gone}",
             f"Sun was to touch {side} edge {touch}, gone {gone}. ",
         )
-    last = "has been gone since" if times.past(detail.get("gone_utc")) else "is gone at"
+    last = "has been gone since" if times.past(detail.gone_utc) else "is gone at"
     return (
         f"The sun has been over the {edge} since {touch} and {last} {gone}",
         f"Sun over {side} edge since {touch}, gone {gone}. ",
     )
 
 
-def _runaway_lost(incident: Incident, times: TimeWriter, did: str) -> Phrase:
-    detail = incident.detail
-    off, rate = number(detail, "off_deg", 1), number(detail, "off_rate_deg_min", 2)
-    way, lost = str(detail.get("off_way", "west")), times.at(detail.get("lost_utc"))
+def _runaway_lost(incident: Incident, detail: Runaway, times: TimeWriter, did: str) -> Phrase:
+    off, rate = number(detail.off_deg, 1), number(detail.off_rate_deg_min, 2)
+    way, lost = detail.off_way or "west", times.at(detail.lost_utc)
     since = times.at(incident.onset_utc)
     # The sun goes on: its place is good for its own moment only.
     then = times.at(incident.time_utc)
     left = f"The sun left the frame by {lost} and was {off} degrees {way} of the camera at {then}, "
     left += f"{rate} more each minute"
     act = "Go now. Check power, a snagged cable, the clutch; restart the drive; find the sun; recentre"
-    if detail.get("at_axis_limit"):
+    if detail.at_axis_limit:
         act = f"Go now. {_AT_LIMIT}; then restart the drive, find the sun, recentre"
     # A repeat may carry dates, and has no room for all of it: where the sun was matters most.
     when = f"Mount {did}, sun lost." if times.again else f"Mount {did} {since}. Sun left frame {lost}."
@@ -81,12 +89,11 @@ def _runaway_lost(incident: Incident, times: TimeWriter, did: str) -> Phrase:
     return Phrase(f"MOUNT {did.upper()}, sun lost: go now", f"The mount {did} at {since}", left, act, short)
 
 
-def _drifts_otherwise(incident: Incident, times: TimeWriter) -> Phrase:
-    detail = incident.detail
-    since = times.at(detail.get("changed_utc"))
-    left = f"It now drifts {number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (its width is 32)"
+def _drifts_otherwise(detail: DriftChanged, times: TimeWriter) -> Phrase:
+    since = times.at(detail.changed_utc)
+    left = f"It now drifts {number(detail.drift_arcmin_h, 1)} arcminutes an hour (its width is 32)"
     look = "the tripod's legs, the clutch, the balance"
-    if detail["cause"] == "tips":
+    if detail.cause == "tips":
         what = f"The mount moves: since {since} the sun has drifted as on an axis that tips over"
         short = f"Mount seems to tip over since {since}. Look at legs, clutch, balance at next visit."
         return Phrase("Mount tips over", what, left, f"At the next visit check {look}", short)
@@ -96,23 +103,22 @@ def _drifts_otherwise(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase("The sun's drift has changed", what, left, act, short)
 
 
-def _wrong_rate(incident: Incident, times: TimeWriter) -> Phrase:
-    detail = incident.detail
-    looks, set_to = str(detail.get("looks_like")), str(detail.get("configured"))
+def _wrong_rate(incident: Incident, detail: DriveRate, times: TimeWriter) -> Phrase:
+    looks, set_to, sure = detail.looks_like, detail.configured, detail.sure is not False
     named = f"the {looks} rate" if looks in _USUAL_RATES else "an unusual rate"
-    runs = "runs" if detail.get("sure", True) else "seems to run"
+    runs = "runs" if sure else "seems to run"
     what = f"The drive {runs} at {named}, not the {set_to} one (noticed {times.at(incident.onset_utc)})"
-    left = f"The sun drifts {number(detail, 'drift_arcmin_h', 1)} arcminutes an hour (its width is 32)"
+    left = f"The sun drifts {number(detail.drift_arcmin_h, 1)} arcminutes an hour (its width is 32)"
     if looks == "solar":
         return Phrase(
             "Drive at another rate than set", what, "That keeps the sun", "Correct the settings or the drive"
         )
     act = f"Set the drive to the {set_to} rate at the next visit"
-    if not detail.get("sure", True):
+    if not sure:
         act = f"At the next visit check whether the drive is set to the {set_to} rate"
     usual = looks in _USUAL_RATES
     short = f"Drive {runs} at {looks if usual else 'a wrong'} rate. "
-    short += f"Set {set_to} rate" if detail.get("sure", True) else f"Look whether it is set to {set_to}"
+    short += f"Set {set_to} rate" if sure else f"Look whether it is set to {set_to}"
     short += " at next visit."
     if not usual:
         # No drive has such a rate to be set to: then something between motor and axis gives way.
@@ -121,15 +127,14 @@ def _wrong_rate(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase("Drive at the wrong rate", what, left, act, short)
 
 
-def moved(incident: Incident, times: TimeWriter) -> Phrase:
+def moved(incident: Incident, detail: Jumped, times: TimeWriter) -> Phrase:
     """Word `moved`."""
-    detail = incident.detail
-    widths, since = number(detail, "shift_sun_widths", 1), times.at(incident.onset_utc)
+    widths, since = number(detail.shift_sun_widths, 1), times.at(incident.onset_utc)
     what = f"The sun jumped by {widths} sun-widths at {since} and tracks steadily since"
     if incident.severity is Severity.NOTE:
-        nearer = "It stands nearer to a good place than before" if detail.get("nearer_to_good_place") else ""
+        nearer = "It stands nearer to a good place than before" if detail.nearer_to_good_place else ""
         return Phrase("Picture jumped, tracking", what, nearer)
-    after = detail.get("exit_early_after_utc")
+    after = detail.exit_early_after_utc
     left = (
         f"It now reaches the edge at {times.at(after)} at the earliest"
         if after
@@ -140,20 +145,19 @@ def moved(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase("Picture jumped for the worse", what, left, "Look for what knocked it; recentre", short)
 
 
-def drift_exit(incident: Incident, times: TimeWriter) -> Phrase:
+def drift_exit(incident: Incident, detail: DriftExit, times: TimeWriter) -> Phrase:
     """Word `drift-exit`."""
-    detail = incident.detail
-    early, minutes = times.at(detail.get("exit_early_utc")), span_of_minutes(detail.get("minutes_left"))
-    side, edge = str(detail.get("edge") or "an").upper(), edge_name(detail)
-    over = _over_the_edge(incident, times)
+    early, minutes = times.at(detail.exit_early_utc), span_of_minutes(detail.minutes_left)
+    side, edge = (detail.edge or "an").upper(), edge_name(detail.edge)
+    over = _over_the_edge(incident, detail, times)
     urgent = incident.severity is Severity.NOW or over is not None
-    if detail.get("sunrise_utc"):
+    if detail.sunrise_utc:
         return _by_night(detail, times)
-    place, holds = where(detail), detail.get("put_holds_until_utc")
+    place, holds = where(detail), detail.put_holds_until_utc
     if times.past(holds):
         place = ""  # it was a good place then
     to = f"put the disc {place}" if place else "recentre"
-    put_at = detail.get("put_at_utc")
+    put_at = detail.put_at_utc
     when = f"at {times.at(put_at)}, not sooner" if place and put_at else "before then"
     act = f"Go now: {to}" if urgent else f"Plan a visit and {to} {when}"
     act += f"; {why}" if place and (why := turning(detail, times)) else ""
@@ -176,22 +180,22 @@ def drift_exit(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase(title, what, left, act, f"Sun reaches {side} edge {early} at the earliest{within}. {then}")
 
 
-def _over_the_edge(incident: Incident, times: TimeWriter) -> tuple[bool, str] | None:
+def _over_the_edge(incident: Incident, detail: DriftExit, times: TimeWriter) -> tuple[bool, str] | None:
     """Return whether the disc is over the edge for certain, and since when; None: not even perhaps."""
-    early, median = incident.detail.get("exit_early_utc"), incident.detail.get("exit_utc")
-    if median and parse_utc(median) <= incident.time_utc:
+    early, median = detail.exit_early_utc, detail.exit_utc
+    if median and median <= incident.time_utc:
         return True, times.at(median)
     # Only the earliest time has come; and what a repeat says was foreseen at the incident's own moment.
     return (False, times.at(early)) if times.past(early) else None
 
 
-def _by_night(detail: Mapping[str, Any], times: TimeWriter) -> Phrase:
+def _by_night(detail: DriftExit, times: TimeWriter) -> Phrase:
     """Word an edge that nobody can see to by night: before the sun goes, or when it is up again."""
-    rises, sets = times.at(detail["sunrise_utc"]), detail.get("sunset_utc")
+    rises, sets = times.at(detail.sunrise_utc), detail.sunset_utc
     comes = rising(detail)
     if sets is not None:
         what = f"At sunrise, {rises}, the disc would be over the edge{f': {comes}' if comes else ''}"
-        holds = detail.get("put_holds_until_utc")
+        holds = detail.put_holds_until_utc
         good = f", then good until {times.at(holds)}" if holds else ""
         why = turning(detail, times)
         act = f"Until {times.at(sets)}, while the whole sun is up, put the disc {where(detail)}"
@@ -199,11 +203,11 @@ def _by_night(detail: Mapping[str, Any], times: TimeWriter) -> Phrase:
         short = f"Before sunset {times.at(sets)} put disc {where(detail)}: "
         short += f"else over the edge at sunrise {rises}."
         return Phrase("Put the disc elsewhere before sunset", what, "", act, short)
-    if detail.get("blind_since_utc"):
-        since = times.at(detail["blind_since_utc"])
+    if detail.blind_since_utc:
+        since = times.at(detail.blind_since_utc)
         what = f"Since {since} the axis or the disc stands elsewhere, and the sun is down"
         left = "Whether the mount tracks, and where the disc stands, is not known until sunrise"
-    elif times.past(detail["sunrise_utc"]):
+    elif times.past(detail.sunrise_utc):
         what = f"The sun was to come up at {rises} over the edge"
         put = f"put the disc {where(detail)}" if where(detail) else "recentre"
         return Phrase("Sun over the edge since sunrise: go now", what, "", f"Go now: {put}")
@@ -217,31 +221,30 @@ def _by_night(detail: Mapping[str, Any], times: TimeWriter) -> Phrase:
     return Phrase(f"Be there at sunrise, {rises}", what, left, act, short)
 
 
-def axis_limit(incident: Incident, times: TimeWriter) -> Phrase:
+def axis_limit(incident: Incident, detail: AxisLimit, times: TimeWriter) -> Phrase:
     """Word `axis-limit`."""
-    detail = incident.detail
-    limit, minutes = times.at(detail.get("limit_utc")), span_of_minutes(detail.get("minutes_left"))
-    if detail.get("tracks_on"):
+    limit, minutes = times.at(detail.limit_utc), span_of_minutes(detail.minutes_left)
+    if detail.tracks_on:
         what = f"The axis was due at its limit at {limit}, but the mount tracks on: was it unwound?"
         act = "If it was, mark it unwound; if not, watch the cables and mend the limit in the settings"
         return Phrase("Past its axis limit?", what, "", act, f"{what} If so, mark unwound.")
-    if detail.get("asked") and incident.severity is Severity.NOTE:
+    if detail.asked and incident.severity is Severity.NOTE:
         what = f"Something was done at the mount ({times.at(incident.onset_utc)}): was the axis unwound?"
         act = "If it was, mark it unwound; until then it counts as not"
         return Phrase("Was the axis unwound?", what, "", act, "Was the axis unwound? If so, mark unwound.")
-    if detail.get("limit") == "hour-angle":
-        return _hour_angle_limit(incident, times, limit, minutes)
+    if detail.limit == "hour-angle":
+        return _hour_angle_limit(incident, detail, times, minutes)
     what, left = f"The mount reaches its axis limit at {limit}", f"That is in {minutes}"
-    rises = detail.get("sunrise_utc")
+    rises = detail.sunrise_utc
     recentre = f"recentre at sunrise, {times.at(rises)}" if rises else "recentre"
     doing = f"Unwind one full turn, watch the cables, {recentre}, mark unwound"
     if rises:
         doing = f"Unwind one full turn now, watch the cables, mark unwound; {recentre}"
-    perhaps = "If it has been unwound already, mark that; else: " if detail.get("perhaps_unwound") else ""
+    perhaps = "If it has been unwound already, mark that; else: " if detail.perhaps_unwound else ""
     act = perhaps + small(doing) if perhaps else doing
     urgent = incident.severity is Severity.NOW
     title = "Axis limit: go now" if urgent else f"Axis limit in {minutes}"
-    if times.past(detail.get("limit_utc")):
+    if times.past(detail.limit_utc):
         what, left = f"The mount was due at its axis limit at {limit}", ""
     elif times.again:
         left = ""
@@ -252,9 +255,9 @@ def axis_limit(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase(title, what, left, act, f"{short} Mount runs well now." if left else short)
 
 
-def _hour_angle_limit(incident: Incident, times: TimeWriter, limit: str, minutes: str) -> Phrase:
+def _hour_angle_limit(incident: Incident, detail: AxisLimit, times: TimeWriter, minutes: str) -> Phrase:
     """Word a mount that stops at or past the meridian: a turn back of the whole axis does not help there."""
-    past = times.past(incident.detail.get("limit_utc"))
+    limit, past = times.at(detail.limit_utc), times.past(detail.limit_utc)
     what = f"The mount {'was due at' if past else 'reaches'} its hour-angle limit at {limit}"
     left = "" if past or times.again else f"That is in {minutes}"
     urgent = incident.severity is Severity.NOW
@@ -268,33 +271,31 @@ def _hour_angle_limit(incident: Incident, times: TimeWriter, limit: str, minutes
 _SUSPECTS = {"cap-or-filter": "cap", "mount": "mount", "camera": "camera"}
 
 
-def lost_disc(incident: Incident, times: TimeWriter) -> Phrase:
+def lost_disc(incident: Incident, detail: LostDisc, times: TimeWriter) -> Phrase:
     """Word `lost-disc`."""
-    detail = incident.detail
-    seen = times.at(detail.get("last_seen_utc"))
-    bearing, height = number(detail, "azimuth_deg"), number(detail, "altitude_deg")
+    seen = times.at(detail.last_seen_utc)
+    bearing, height = number(detail.azimuth_deg), number(detail.altitude_deg)
     bearing = bearing.zfill(3) if bearing != "?" else bearing
-    gone = detail.get("cloud_gone_utc")
+    gone = detail.cloud_gone_utc
     what = f"The sun has not been seen since {seen}, and no cloud led up to it"
     if gone:
         what = f"The sun has not been seen since {seen}, and the cloud has been gone since {times.at(gone)}"
-    seers = [str(one) for one in detail.get("seen_by", ())]
+    seers = detail.seen_by
     if seers:
         others = f"{both(seers)} {'has' if len(seers) == 1 else 'have'}"
-        since = times.at(detail.get("seen_there_since_utc"))
+        since = times.at(detail.seen_there_since_utc)
         what = f"The sun has not been seen since {seen}; {others} seen it without a break since {since}"
     # The sun goes on: its place is good for its own moment only.
     then = times.at(incident.time_utc)
     look = f"It stood at bearing {bearing}, height {height} at {then}"
-    likely = list(detail.get("likely", ()))
-    if likely[:1] == ["left"]:
-        left = f"It most likely left by the {edge_name(detail)} at {times.at(detail.get('left_utc'))}"
-        short = (
-            f"Sun lost, last seen {seen}: left by {edge_name(detail)} {times.at(detail.get('left_utc'))}. "
-        )
+    likely = detail.likely
+    if likely[:1] == ("left",):
+        edge, at = edge_name(detail.edge), times.at(detail.left_utc)
+        left = f"It most likely left by the {edge} at {at}"
+        short = f"Sun lost, last seen {seen}: left by {edge} {at}. "
         short += f"At {then} at bearing {bearing}, height {height}. Recentre."
         return Phrase("SUN LOST over the edge", what, f"{left}. {look}", "Recentre", short)
-    order = either([_SUSPECTS.get(str(x), str(x)) for x in likely])
+    order = either([_SUSPECTS.get(one, one) for one in likely])
     where = "where it is now" if times.again else "there"
     check = f"check {order or 'cap, mount or camera'}"
     now = incident.severity is Severity.NOW
@@ -313,12 +314,10 @@ def lost_disc(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase(title, what, look, act, short)
 
 
-def unverified(incident: Incident, times: TimeWriter) -> Phrase:
+def unverified(incident: Incident, detail: Unverified, times: TimeWriter) -> Phrase:
     """Word `unverified`."""
-    detail = incident.detail
-    seen = times.at(detail.get("last_seen_utc") or incident.onset_utc)
-    hours = detail.get("unseen_h")
-    span = span_of_minutes(hours * 60 if isinstance(hours, int | float) else None)
+    seen = times.at(detail.last_seen_utc or incident.onset_utc)
+    span = span_of_hours(detail.unseen_h)
     what = (
         f"The sun was last seen at {seen}, and not in {span} of daylight since: mount and focus are unknown"
     )
@@ -327,26 +326,24 @@ def unverified(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase(f"Not verified since {seen}", what, "", act, short)
 
 
-def covered_limb(incident: Incident, times: TimeWriter) -> Phrase:
+def covered_limb(incident: Incident, detail: CoveredLimb, times: TimeWriter) -> Phrase:
     """Word `covered-limb`."""
-    detail = incident.detail
-    value = detail.get("covered_fraction")
-    share = f"{round(100 * value)} %" if isinstance(value, int | float) else "Part"
+    value = detail.covered_fraction
+    share = f"{round(100 * value)} %" if value is not None else "Part"
     what = f"{share} of the sun's rim has been covered since {times.at(incident.onset_utc)}"
     if incident.severity is Severity.NOTE:
         return Phrase("Sun partly covered", what, "It looks like cloud, or something in the way")
-    same = span_of_minutes(detail.get("same_min"))
+    same = span_of_minutes(detail.same_min)
     left = f"The covered part has stayed the same for {same}: a ridge, a cable or frost"
     short = f"{share.replace(' %', ' pct')} of sun's rim covered, the same since "
     short += f"{times.at(incident.onset_utc)}. Look for ridge, cable, frost."
     return Phrase("Something covers the sun", what, left, "Look for a cable or frost on the filter", short)
 
 
-def dimmed(incident: Incident, times: TimeWriter) -> Phrase:
+def dimmed(incident: Incident, detail: Dimmed, times: TimeWriter) -> Phrase:
     """Word `dimmed`."""
-    detail = incident.detail
-    value = detail.get("light_fraction")
-    down = f"{round(100 * (1 - value))}" if isinstance(value, int | float) else "?"
+    value = detail.light_fraction
+    down = f"{round(100 * (1 - value))}" if value is not None else "?"
     since = times.at(incident.onset_utc)
     what = f"The sun has been {down} % dimmer than at the same height before, evenly, since {since}"
     act = "Look for frost or dirt on the filter; do not touch its surface"
@@ -355,10 +352,9 @@ def dimmed(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase("Sun evenly dimmer", what, "", act, short)
 
 
-def soft_focus(incident: Incident, times: TimeWriter) -> Phrase:
+def soft_focus(incident: Incident, detail: SoftFocus, times: TimeWriter) -> Phrase:
     """Word `soft-focus`."""
-    detail = incident.detail
-    ratio, since = number(detail, "ratio", 1), times.at(incident.onset_utc)
+    ratio, since = number(detail.ratio, 1), times.at(incident.onset_utc)
     what = f"The sun's edge has been {ratio} times as wide as at the same height before, since {since}"
     urgent = incident.severity is Severity.NOW
     act = (
@@ -371,13 +367,13 @@ def soft_focus(incident: Incident, times: TimeWriter) -> Phrase:
     return Phrase(
         "OUT OF FOCUS" if urgent else "Focus is drifting",
         what,
-        "" if times.again else f"It has lasted {span_of_minutes(detail.get('held_min'))}",
+        "" if times.again else f"It has lasted {span_of_minutes(detail.held_min)}",
         act,
         short,
     )
 
 
-def over_bright(incident: Incident, times: TimeWriter) -> Phrase:
+def over_bright(incident: Incident, _: OverBright, times: TimeWriter) -> Phrase:
     """Word `over-bright`."""
     since = times.at(incident.onset_utc)
     what = f"Do NOT look into camera or finder: the solar filter may have been off since {since}"

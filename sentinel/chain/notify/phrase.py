@@ -1,8 +1,9 @@
 """What is said of one incident, and the small pieces that the wording of every condition is made of."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+
+from sentinel.chain.judge.details import Runaway
+from sentinel.core.foreseen import Edge
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,20 +20,16 @@ class Phrase:
     """Imperative, plain ASCII; empty: made of the others."""
 
 
-def number(detail: Mapping[str, Any], key: str, digits: int = 0) -> str:
+def number(value: float | None, digits: int = 0) -> str:
     """Return a number of the evidence as text; `?` where it is missing."""
-    value = detail.get(key)
-    if not isinstance(value, int | float):
-        return "?"
-    return f"{value:.{digits}f}"
+    return "?" if value is None else f"{value:.{digits}f}"
 
 
-def edge_name(detail: Mapping[str, Any]) -> str:
+def edge_name(edge: Edge | None) -> str:
     """Return `left edge`, or `edge` where it is not known."""
-    edge = detail.get("edge")
     return f"{edge} edge" if edge else "edge"
 
 
-def runaway_did(detail: Mapping[str, Any]) -> str:
+def runaway_did(detail: Runaway) -> str:
     """Return what the mount did, in the past: `stopped`."""
-    return {"stopped": "stopped", "reversed": "reversed"}.get(str(detail.get("kind")), "lost pace")
+    return {"stopped": "stopped", "reversed": "reversed"}.get(detail.kind, "lost pace")

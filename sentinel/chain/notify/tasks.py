@@ -1,9 +1,9 @@
 """The words for what is to be done at the camera: one sentence a job, the same wherever it is told."""
 
 from collections.abc import Mapping
-from typing import Any
 
-from sentinel.chain.judge.evidence import evidence
+from sentinel.chain.judge.details import Task
+from sentinel.chain.judge.evidence import task_of
 from sentinel.chain.judge.jobs import Agenda
 from sentinel.chain.judge.until import Answer
 from sentinel.chain.notify.camera_clock import disagreement
@@ -28,9 +28,9 @@ PAST_HOUR_ANGLE = (
 )
 
 
-def doing(detail: Mapping[str, Any], times: TimeWriter) -> str:
+def doing(detail: Task, times: TimeWriter) -> str:
     """Return what is to be done, without when."""
-    job = str(detail.get("job"))
+    job = detail.job
     if job == "drift":
         return _recentring(detail, times)
     if job == "sunrise":
@@ -43,10 +43,10 @@ def doing(detail: Mapping[str, Any], times: TimeWriter) -> str:
     return _DOING.get(job, job)
 
 
-def _unwinding(detail: Mapping[str, Any], times: TimeWriter) -> str:
+def _unwinding(detail: Task, times: TimeWriter) -> str:
     """Return the turn back, and the recentring after it where no other job asks for one."""
-    does = PAST_HOUR_ANGLE if detail.get("limit") == "hour-angle" else _DOING["axis-limit"]
-    at = detail.get("recentre_utc")
+    does = PAST_HOUR_ANGLE if detail.limit == "hour-angle" else _DOING["axis-limit"]
+    at = detail.recentre_utc
     if at is None:
         return does
     if not times.past(at):
@@ -54,23 +54,23 @@ def _unwinding(detail: Mapping[str, Any], times: TimeWriter) -> str:
     return f"{does}; then {_recentring(detail, times)}"
 
 
-def _recentring(detail: Mapping[str, Any], times: TimeWriter) -> str:
+def _recentring(detail: Task, times: TimeWriter) -> str:
     place = where(detail)
     if not place:
-        edge = detail.get("edge")
+        edge = detail.edge
         return f"recentre{f', the sun drifts to the {edge} edge' if edge else ''}"
     left = room(detail)
-    at = detail.get("put_at_utc")
+    at = detail.put_at_utc
     when = f" at {times.at(at)}, not sooner" if at and not times.past(at) else ""
     why = turning(detail, times)
     return f"recentre: put the disc {place}{f', {left}' if left else ''}{when}{f'; {why}' if why else ''}"
 
 
-def task(detail: Mapping[str, Any], times: TimeWriter) -> str:
+def task(detail: Task, times: TimeWriter) -> str:
     """Return one job: until when, what, and how long it then lasts."""
-    due, by, lasts = detail.get("due_utc"), detail.get("by_utc"), detail.get("lasts_until_utc")
-    job = str(detail.get("job"))
-    if detail.get("outlived") and job in NAMES:
+    due, by, lasts = detail.due_utc, detail.by_utc, detail.lasts_until_utc
+    job = detail.job
+    if detail.outlived and job in NAMES:
         name = NAMES[job]
         act = _DOING[job].partition(", ")[0]
         asked = f"{name} was due to run out at {times.at(due)} and is still running"
@@ -96,14 +96,14 @@ _BRIEF = {
 }  # fmt: skip
 
 
-def brief_task(detail: Mapping[str, Any], times: TimeWriter) -> str:
+def brief_task(detail: Task, times: TimeWriter) -> str:
     """Return one job in a few words, for 160 characters."""
-    by = detail.get("by_utc") or detail.get("due_utc")
-    put = f" {where(detail)}" if detail.get("job") == "drift" and where(detail) else ""
-    return f"{_BRIEF.get(str(detail.get('job')), detail.get('job'))}{put} by {times.at(by)}"
+    by = detail.by_utc or detail.due_utc
+    put = f" {where(detail)}" if detail.job == "drift" and where(detail) else ""
+    return f"{_BRIEF.get(detail.job, detail.job)}{put} by {times.at(by)}"
 
 
-def task_line(detail: Mapping[str, Any], times: TimeWriter) -> str:
+def task_line(detail: Task, times: TimeWriter) -> str:
     """Return one job as a line of its own."""
     return capital(task(detail, times))
 
@@ -148,7 +148,7 @@ def _no(found: Answer, agenda: Agenda, times: TimeWriter) -> str:
     first = f"No{these}: until {until}"
     again = found.again_utc(agenda)
     if found.ends.name == "sunrise":
-        said = doing(evidence(found.ends), times)
+        said = doing(task_of(found.ends), times)
         return f"{first}. Then {said}; set off by {times.at(again)}."
     if times.past(again):
         return f"{first}; go now."

@@ -7,14 +7,20 @@ the phone the operator's own zone stands beside them where it is configured. Not
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
+from typing import Any
 
+from sentinel.chain.judge.conditions import DETAILS
+from sentinel.chain.judge.details import Supply
 from sentinel.chain.notify import camera_and_people, camera_clock, cleared, contradicted, mount_and_sun
+from sentinel.chain.notify.camera_and_people import supply_name
 from sentinel.chain.notify.phrase import Phrase
+from sentinel.core.detail import Detail
 from sentinel.core.records import Incident
 from sentinel.core.settings import Settings
 from sentinel.core.words import TimeWriter, sentences, short_text, small, times_in
 
-Phraser = Callable[[Incident, TimeWriter], Phrase]
+Phraser = Callable[[Incident, Any, TimeWriter], Phrase]
+"""Words an incident by its detail, of the kind that the table of conditions has for it."""
 
 
 def message(incident: Incident, times: TimeWriter | None = None) -> str:
@@ -58,16 +64,17 @@ def words_for(incident: Incident, times: TimeWriter) -> Phrase:
     """Return the words for an incident, whatever its state; read at its own moment unless `times` says."""
     if times.now_utc is None:
         times = replace(times, now_utc=incident.time_utc)
+    kind = DETAILS.get(incident.condition, Detail)
+    detail = incident.detail if isinstance(incident.detail, kind) else kind()
     if incident.state == "cleared" and incident.condition not in {"visit", "before-sleep"}:
-        return _CLEARED.get(incident.condition, _over)(incident, times)
-    return _PHRASES.get(incident.condition, _unknown)(incident, times)
+        return _CLEARED.get(incident.condition, _over)(incident, detail, times)
+    return _PHRASES.get(incident.condition, _unknown)(incident, detail, times)
 
 
-def _over(incident: Incident, times: TimeWriter) -> Phrase:
+def _over(incident: Incident, detail: Detail, times: TimeWriter) -> Phrase:
     name = NAMES.get(incident.condition, incident.condition)
-    supply = camera_and_people.supply_name(incident.detail)
-    if incident.condition == "supply" and supply:
-        name = f"{small(supply)} was running out"
+    if isinstance(detail, Supply) and supply_name(detail):
+        name = f"{small(supply_name(detail))} was running out"
     begun, ended = times.pair(incident.onset_utc, incident.time_utc)
     what = f"Over: {name}, from {begun} to {ended}"
     return Phrase(f"Over: {name}", what, short=what.replace(",", "") + ".")
@@ -96,7 +103,7 @@ NAMES: Mapping[str, str] = {
 }
 
 
-def _unknown(incident: Incident, times: TimeWriter) -> Phrase:
+def _unknown(incident: Incident, _: Detail, times: TimeWriter) -> Phrase:
     what = f"{incident.condition} since {times.at(incident.onset_utc)}"
     return Phrase(incident.condition, what)
 

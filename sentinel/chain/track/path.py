@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
+from sentinel.core.foreseen import Edge
 
 Vector = tuple[float, float]
 
@@ -222,7 +223,7 @@ def west_from_roll(roll_deg: float, *, southern: bool) -> Vector:
 class Leaving(NamedTuple):
     """When and where a disc that moves straight on leaves the frame."""
 
-    edge: str
+    edge: Edge
     touch_s: float
     """Seconds until the limb reaches the edge less the margin; negative: it has."""
     gone_s: float
@@ -235,10 +236,11 @@ def leaving(
     """Return where a disc (x, y, radius) moving at `speed` (px/s) leaves first; None if it stands still."""
     ways: list[Leaving] = []
     radius_px = disc[2]
-    for low, high, place, pace, width in (
+    sides: tuple[tuple[Edge, Edge, float, float, float], ...] = (
         ("left", "right", disc[0], speed[0], size[0]),
         ("top", "bottom", disc[1], speed[1], size[1]),
-    ):
+    )
+    for low, high, place, pace, width in sides:
         if pace != 0:
             room = place + 0.5 if pace < 0 else width - 0.5 - place
             touch_s, gone_s = (room - radius_px - margin_px) / abs(pace), (room + radius_px) / abs(pace)

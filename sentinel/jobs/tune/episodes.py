@@ -1,18 +1,15 @@
 """What a judged session said, as episodes: from the first word of an incident until it was over. Pure."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
 
+from sentinel.chain.judge.details import Jumped
 from sentinel.chain.notify.counting import wakes
 from sentinel.core.records import Incident, Outcome, Severity
-from sentinel.core.times import parse_utc, utc_s
+from sentinel.core.times import utc_s
 
 Key = tuple[str, str]
-
-_DEADLINES = ("exit_utc", "limit_utc", "empty_utc", "full_utc")
-"""Where an incident's detail says when that which it foresees happens."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,9 +90,10 @@ class _Log:
             if place is not None:
                 self._episodes[place] = replace(self._episodes[place], cleared_s=now_s)
             return
-        if incident.condition == "moved" and incident.detail.get("nearer_to_good_place"):
+        if isinstance(incident.detail, Jumped) and incident.detail.nearer_to_good_place:
             self._put_back_s.append(now_s)
-        deadline_s = _deadline_s(incident.detail)
+        happens = incident.detail.happens_utc
+        deadline_s = None if happens is None else utc_s(happens)
         if place is None:
             self._open[key] = len(self._episodes)
             onset_s = utc_s(incident.onset_utc)
@@ -121,8 +119,3 @@ class _Log:
             soon=self._soon,
             put_back_s=tuple(sorted(self._put_back_s)),
         )
-
-
-def _deadline_s(detail: Mapping[str, Any]) -> float | None:
-    text = next((detail[name] for name in _DEADLINES if detail.get(name)), None)
-    return None if text is None else utc_s(parse_utc(str(text)))

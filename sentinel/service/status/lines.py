@@ -4,7 +4,7 @@ import json
 from datetime import datetime
 from typing import Any
 
-from sentinel.chain.judge.evidence import evidence
+from sentinel.chain.judge.evidence import task_of
 from sentinel.chain.notify.headline import troubles_first
 from sentinel.chain.notify.tasks import answer_words, task_line
 from sentinel.core.errors import Problem
@@ -66,7 +66,7 @@ def as_of_words(s: Standing, now_utc: datetime) -> str:
 def visit_lines(s: Standing, now_utc: datetime) -> list[str]:
     """Return what the next visit should see to, a line a job."""
     times = s.times.as_of(now_utc)
-    lines = [task_line(evidence(job), times) for job in next_visit(s, now_utc)]
+    lines = [task_line(task_of(job), times) for job in next_visit(s, now_utc)]
     places = s.forecast.places if s.forecast is not None else None
     if not lines and places is not None and not places.touch_gains:
         return ["Nothing: a touch would gain no time, leave it alone"]
@@ -80,7 +80,7 @@ def until_lines(s: Standing, until_utc: datetime, now_utc: datetime, *, watched:
     lines = answer_words(found, s.agenda, times, troubles_first(s.troubles))
     if not watched:
         lines.insert(1, f"{NOT_RUNNING} This is of {times.at(s.written_utc)}.")
-    lines += [f"  {task_line(evidence(job), times)}" for job in found.jobs]
+    lines += [f"  {task_line(task_of(job), times)}" for job in found.jobs]
     sets, rises = s.agenda.sets_utc, s.agenda.rises_utc
     if sets is not None and sets < until_utc:
         back = f" and again from {times.at(rises)}" if rises is not None else ""
@@ -98,7 +98,7 @@ def until_json(s: Standing, until_utc: datetime, now_utc: datetime, *, watched: 
         "holds": found.holds and not trouble,
         "holds_until_utc": plain(found.holds_until_utc),
         "again_utc": plain(found.again_utc(s.agenda)),
-        "jobs": [evidence(job) for job in found.jobs],
+        "jobs": [plain(task_of(job)) for job in found.jobs],
         "watched": watched,
         "lines": until_lines(s, until_utc, now_utc, watched=watched),
     }
