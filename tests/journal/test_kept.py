@@ -97,10 +97,7 @@ def test_an_incident_comes_back_equal_with_times_as_times(name: str) -> None:
 
 def test_what_another_version_kept_is_neither_lost_nor_in_the_way() -> None:
     kept: dict[str, Any] = json.loads(encode(EVERY["unverified soon"]))
-    detail: dict[str, Any]
-    renamed, nonsense = (
-        kept | {"detail": detail} for detail in ({"unseen_h": 4.0, "moon": 1}, {"unseen_h": {}})
-    )
+    renamed, nonsense = kept | {"detail": {"unseen_h": 4.0, "moon": 1}}, kept | {"detail": {"unseen_h": {}}}
     elsewhere = kept | {"condition": "meteor", "detail": {"size_m": 3}}
     for old in (renamed, nonsense, elsewhere):
         assert plain(decode(Incident, json.dumps(old)).detail) == old["detail"]
