@@ -95,6 +95,8 @@ class View:
     seed: int = 0
     extra: Callable[[Plane, Rng], Plane] | None = None
     """Whatever else is to be done to the light."""
+    kept: Callable[[NDArray[np.uint8], Rng], NDArray[np.uint8]] | None = None
+    """Whatever else the camera does to the codes, (ny, nx, 3)."""
 
 
 def _fine_grid(box: tuple[int, int, int, int], fine: int) -> tuple[Plane, Plane]:
@@ -250,8 +252,10 @@ def colours_of(view: View) -> NDArray[np.uint8]:
     light = light_of(view) * np.float32(view.light)
     rng = np.random.default_rng([view.seed, 13])
     if len(set(view.filter_rgb)) == 1:
-        return np.repeat(_stored(light * view.filter_rgb[0], view, rng)[..., None], 3, axis=2)
-    return np.stack([_stored(light * np.float32(gain), view, rng) for gain in view.filter_rgb], axis=2)
+        codes = np.repeat(_stored(light * view.filter_rgb[0], view, rng)[..., None], 3, axis=2)
+    else:
+        codes = np.stack([_stored(light * np.float32(gain), view, rng) for gain in view.filter_rgb], axis=2)
+    return codes if view.kept is None else view.kept(codes, np.random.default_rng([view.seed, 14]))
 
 
 def jpeg_of(view: View, colours: NDArray[np.uint8] | None = None) -> bytes:

@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from sentinel.chain.intake.pixels import from_jpeg
 from sentinel.chain.measure import ExpectedDisc, flags, measure
 from sentinel.core.records import Disc
+from tests.measure.camera_kinds import CAMERA_KINDS, half_fogged
 from tests.measure.kinds import BLUE, KINDS, NO_SUNS, ORANGE, RED, Kind, annular, arc, ghosted, plain
 from tests.measure.more_kinds import MORE_KINDS, MORE_NO_SUNS
 from tests.measure.second import Ghost, View, clipped_share, colours_of, jpeg_of, linear_law
 
-EVERY_KIND, EVERY_NO_SUN = (*KINDS, *MORE_KINDS), NO_SUNS | MORE_NO_SUNS
+EVERY_KIND, EVERY_NO_SUN = (*KINDS, *MORE_KINDS, *CAMERA_KINDS), NO_SUNS | MORE_NO_SUNS
 
 
 def of(view: View, expected: ExpectedDisc | None = None) -> Disc:
@@ -222,6 +223,24 @@ def test_the_dark_moon_before_most_of_the_disc_does_not_tell_its_colours() -> No
     assert off(disc, ring) < 0.1
     whole = of(replace(ring, moon=None))
     assert disc.channel_ratio == pytest.approx(whole.channel_ratio, rel=0.2)
+
+
+def test_dew_on_one_side_of_the_filter_pulls_the_centre_no_farther_than_is_said() -> None:
+    ratios = []
+    for i in (0, 3, 5, 8, 16):
+        view = half_fogged(np.random.default_rng([9001, i]))
+        disc = of(view)
+        ratios.append(off(disc, view) / disc.centre_sigma_px)
+    assert max(ratios) < 3
+
+
+def test_a_trail_is_told_by_its_length_and_way_and_costs_no_place() -> None:
+    view = replace(SUN, ghosts=(), trail=(0.0, 9.0))
+    disc = of(view)
+    assert off(disc, view) < 0.03
+    assert disc.edge_width_cos2_px < -1.5
+    assert abs(disc.edge_width_sin2_px) < 0.2
+    assert np.isnan(of(replace(view, x=-0.4 * view.radius)).edge_width_cos2_px)
 
 
 @pytest.mark.parametrize("seed", [104, 113, 62, 37])

@@ -20,7 +20,7 @@ from sentinel.chain.measure.consensus import (
     agree,
     tells_oval,
 )
-from sentinel.chain.measure.fit import LimbFit, Priors, against_rays, fit_limb, is_wavy
+from sentinel.chain.measure.fit import HELD_SD, LimbFit, Priors, against_rays, fit_limb, is_wavy
 from sentinel.chain.measure.focus import edge_width
 from sentinel.chain.measure.levels import Levels, Transfer, ceiling_of
 from sentinel.chain.measure.light import RegionLight, of_disc, of_frame, with_ceiling
@@ -53,6 +53,12 @@ WAVES, WHOLE = range(4, 14), 0.9
 """Waves round the limb by which the seeing's longest ones, which move the centre, are told; limb needed."""
 LONGEST = 2.0
 """Height, squared, of the longest wave of seeing over that of those."""
+LEAN_SD = 0.1
+"""Expected difference of the blur's logarithm from side to side: field, coma, dew on part of the filter."""
+TRAIL_SD, HALF = 0.5, 0.5
+"""The same between along and across: a trail; the share of the limb that tells of it."""
+LEAN_DOUBT = 0.18
+"""Of that difference in the blur: what spreads the light on one side alone has seldom a Gaussian's shape."""
 TRAIL_DOUBT = 0.004
 """Of a trail's length: wind does not shake evenly while the shutter is open, and no limb tells how."""
 OVAL_PX = 1.0
@@ -178,7 +184,8 @@ def _fitted(levels: Levels, outline: Outline) -> LimbFit | None:
     start = LimbState(
         Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px
     )
-    priors, every = Priors(oval, egg), 2 * np.pi * limb.mean_px
+    lean, trail = LEAN_SD if share > WHOLE else HELD_SD, TRAIL_SD if share > HALF else HELD_SD
+    priors, every = Priors(oval, egg, lean=lean, trail=trail), 2 * np.pi * limb.mean_px
     # Few rays find the place, then as many as there are pixels to tell apart weigh in.
     rough = fit_limb(
         levels,
@@ -284,7 +291,7 @@ def _disc(
     x, y = limb.middle()
     light = of_disc(levels, limb)
     saturated, channel_ratio = _in_colour(levels, light, limb, brightest, expected)
-    width = edge_width(levels, fit, e.coverage)
+    width = edge_width(levels, fit)
     long_px, short_px = limb.half_axes_px
     doubts = {
         flags.CLIPPED: e.in_frame < 0.995,
@@ -325,6 +332,7 @@ def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float
     if evidence.full:
         # Only the limb's foot is seen, and where other light lies on it, it seems to stand farther out.
         coordinate += (fit.state.sigma_px * _to_one_side(fit.sky, fit.angle)) ** 2
+    coordinate += (LEAN_DOUBT * fit.state.sigma_px * fit.state.lean) ** 2
     if np.isfinite(trail_px):
         coordinate += (TRAIL_DOUBT * trail_px) ** 2
     if evidence.coverage > WHOLE:

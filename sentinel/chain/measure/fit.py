@@ -7,13 +7,12 @@ these numbers and count as one.
 
 from dataclasses import dataclass, replace
 from math import sqrt
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.measure.levels import Levels
-from sentinel.chain.measure.limb import SHAPE_TERMS, shape_columns
+from sentinel.chain.measure.limb import SHAPE_TERMS
 from sentinel.chain.measure.model import (
     BLUR,
     EDGE,
@@ -22,14 +21,16 @@ from sentinel.chain.measure.model import (
     LOCAL,
     RAY_BLUR,
     RIM,
+    UNLIKE,
     LimbState,
     across,
     along_px,
     distance_px,
     evaluate,
+    seen_by,
 )
 from sentinel.chain.measure.moon import before_the_moon
-from sentinel.chain.measure.normal import Normal, normal_equations
+from sentinel.chain.measure.normal import Normal, covariance_of, normal_equations
 from sentinel.chain.measure.order import median, quantile, quantiles, spread
 from sentinel.chain.measure.rays import Rays, Samples
 
@@ -41,8 +42,6 @@ INNER_ROUND = 0.7
 """Depth of the band, in reaches, where only the edge is asked after: moon or cable may stand behind it."""
 MODEL_SHARE = 0.01
 """Share of the brightness by which the profile may be wrong."""
-BLOCKS = 24
-"""Stretches of the limb between which the scatter is taken."""
 FULL_DISC = 1.2
 """First guess of the light just inside a saturated limb, full scale 1."""
 CLOUDED = 0.12
@@ -51,7 +50,10 @@ WAVY, WAVY_PX = 3.0, 0.4
 """Spread of the rays' own edges over their noise, and in itself, from which the limb is wavy."""
 LOPSIDED, BY_RAY = 0.1, 0.45
 """Mean of the rays' directions from which they are those of an arc; what their own variance weighs there."""
-HELD = 1e12
+HELD_SD = 1e-6
+HELD = HELD_SD**-2
+MOST_UNLIKE = 0.7
+"""The profile follows no more of it."""
 UNEVEN_SLOPE = 0.5
 """The same for every unit by which brightness varies between the rays."""
 BRIGHTNESS_SD = 0.3
@@ -68,11 +70,15 @@ class Priors:
     log_sigma: float = 5.0
     fall: float = 0.15
     rim: float = 0.05
+    lean: float = HELD_SD
+    trail: float = HELD_SD
 
     def weights(self) -> Array:
         """Inverse variances in the order of the parameters."""
         sd = [np.inf] * 3 + [self.oval_px] * 2 + [self.egg_px] * 2
-        return np.array([*sd, self.log_sigma, self.fall, self.rim]) ** -2.0
+        return (
+            np.array([*sd, self.log_sigma, self.fall, self.rim, *[self.lean] * 2, *[self.trail] * 2]) ** -2.0
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,10 +180,7 @@ def _first_guess(cast: _Cast, n: int) -> Array:
 
 def _known(fit: LimbFit, angle: Array) -> Array:
     """Return the rays' own numbers of an earlier fit in other directions."""
-    own = np.empty((angle.size, LOCAL))
-    for k in range(LOCAL):
-        own[:, k] = np.interp(angle, fit.angle, fit.own[:, k], period=2 * np.pi)
-    return own
+    return np.stack([np.interp(angle, fit.angle, row, period=2 * np.pi) for row in fit.own.T], axis=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,22 +259,23 @@ def _stepped(state: LimbState, step: Array) -> LimbState:
         float(np.clip(state.sigma_px * np.exp(step[BLUR]), 0.3, 0.3 * state.limb.mean_px)),
         float(np.clip(state.fall + step[FALL], -0.4, 1.0)),
         float(np.clip(state.rim + step[RIM], -0.6, 1.5)),
+        tuple(np.clip(state.unlike + step[UNLIKE], -MOST_UNLIKE, MOST_UNLIKE).tolist()),
     )
 
 
 def _departure(state: LimbState, start: LimbState) -> Array:
     """Return the shared parameters as the priors see them."""
     blur = np.log(state.sigma_px / start.sigma_px)
-    return np.array([0, 0, 0, *state.limb.oval, *state.limb.egg, blur, state.fall, state.rim])
+    return np.array([0, 0, 0, *state.limb.oval, *state.limb.egg, blur, state.fall, state.rim, *state.unlike])
 
 
-def _bounded(step: Array, state: LimbState, shape: Array) -> Array:
+def _bounded(step: Array, state: LimbState, seen: Array) -> Array:
     """Keep a step within what the profile's slope can promise: so far moves the edge that is seen.
 
     On an arc centre and radius may go far together while it hardly moves.
     """
     blur = 0.3 / max(abs(step[BLUR]), 1e-9)
-    shift = 3 * state.sigma_px / max(float(np.abs(shape @ step[:SHAPE_TERMS]).max()), 1e-9)
+    shift = 3 * state.sigma_px / max(float(np.abs((seen @ step)[:, EDGE]).max()), 1e-9)
     return np.asarray(step * min(1.0, blur, shift))
 
 
@@ -297,7 +301,7 @@ def fit_limb(
     """
     state, cast = start, _cast(levels, start, angle)
     middle = angle.mean(1)
-    shape = shape_columns(middle)
+    seen = seen_by(middle)
     own = _first_guess(cast, len(angle)) if known is None else _known(known, middle)
     noise = 0.02 if known is None else known.noise
     own_prior = priors.weights()
@@ -310,11 +314,11 @@ def fit_limb(
         # Cloud darkens as it likes, and a wavy limb is no profile: the sun's own darkening is not told.
         held = look.uneven > CLOUDED or is_wavy(look)
         prior[[FALL, RIM]] = HELD if held else own_prior[[FALL, RIM]]
-        total, score = look.normal.summed(shape, weight / noise**2)
-        total += np.diag(prior)
-        wanted = np.linalg.solve(total, score.sum(0) - prior * _departure(state, start))
-        step = _bounded(wanted, state, shape)
-        own = own + look.normal.own_step(shape, step)
+        total = look.normal.summed(seen, weight / noise**2) + np.diag(prior)
+        score = look.normal.score(seen, weight / noise**2).sum(0)
+        wanted = np.linalg.solve(total, score - prior * _departure(state, start))
+        step = _bounded(wanted, state, seen)
+        own = own + look.normal.own_step(seen, step)
         state = _stepped(state, step)
         if not np.isfinite(step).all() or state.limb.half_axes_px[1] < 3.0:
             raise np.linalg.LinAlgError("the limb ran away")
@@ -323,7 +327,7 @@ def fit_limb(
             break
     inverse = np.linalg.inv(total)
     fitted = SHAPE_TERMS - float((prior * np.diag(inverse))[:SHAPE_TERMS].sum())
-    covariance = _scatter(look.normal.score_after(shape, weight / noise**2, wanted), inverse, fitted)
+    covariance = covariance_of(look.normal.score(seen, weight / noise**2, wanted), inverse, fitted)
     if abs(np.mean(np.exp(1j * middle))) > LOPSIDED:
         # The ends of an arc decide, and may agree by chance better than what its rays tell one by one.
         single = (spread(look.offset_px) / median(look.offset_sigma_px)) ** 2
@@ -383,17 +387,3 @@ def against_rays(levels: Levels, fit: LimbFit, angle: Array) -> LimbFit:
         offset_sigma_px=look.offset_sigma_px / louder,
         noise=fit.noise,
     )
-
-
-def _scatter(score: Array, inverse: NDArray[np.floating[Any]], fitted: float) -> Array:
-    """Covariance from the scatter of the scores of neighbouring rays taken together.
-
-    `fitted` terms of the shape, those that no prior holds, have taken their share of the scatter: a stretch
-    of the limb has one place, whatever else the limb shares.
-    """
-    blocks = min(BLOCKS, len(score))
-    sums = np.add.reduceat(score, np.arange(blocks) * len(score) // blocks)
-    # What they have in common is what the priors hold against them.
-    sums -= sums.mean(0)
-    lost = min(fitted, blocks / 2)
-    return np.asarray(inverse @ (sums.T @ sums) @ inverse * (blocks / (blocks - lost)))

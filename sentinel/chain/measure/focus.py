@@ -15,6 +15,8 @@ GAUSSIAN_RISE = 2.5631
 """10-90 % width of a Gaussian's integral, in sigma."""
 ALIKE = 0.04
 """Relative second harmonic below which one step from a round blur tells it well enough."""
+UNTOLD = 1e-6
+"""The same where too little of the limb told of it and it was held: a fit never finds so little."""
 HALF_SECTOR_RAD = np.pi / 8
 _MEAN_COS2 = 0.9
 """Mean of cos 2a over such a sector about its axis."""
@@ -29,19 +31,11 @@ class EdgeWidth:
     sin2_px: float = nan
 
 
-def edge_width(levels: Levels, fit: LimbFit, coverage: float) -> EdgeWidth:
-    """Measure the edge's width round the limb; its harmonic only where most of the limb is seen."""
+def edge_width(levels: Levels, fit: LimbFit) -> EdgeWidth:
+    """Measure the edge's width round the limb; its harmonic only where enough of the limb told of it."""
     width = GAUSSIAN_RISE * fit.state.sigma_px
-    if coverage < 0.5:
-        return EdgeWidth(width)
-    weight = fit.blur_stiff * fit.weight
-    twice = 2.0 * fit.angle
-    columns = np.stack([np.ones_like(twice), np.cos(twice), np.sin(twice)], axis=1)
-    normal = (columns * weight[:, None]).T @ columns
-    change = columns.T @ (fit.blur_right * fit.weight)
-    try:
-        _, c, s = (float(v) for v in np.linalg.solve(normal, change))
-    except np.linalg.LinAlgError:
+    c, s = fit.state.unlike[2:]
+    if hypot(c, s) < UNTOLD:
         return EdgeWidth(width)
     if hypot(c, s) < ALIKE:
         return EdgeWidth(width, width * c, width * s)
@@ -54,7 +48,7 @@ def edge_width(levels: Levels, fit: LimbFit, coverage: float) -> EdgeWidth:
 def _width_about(levels: Levels, fit: LimbFit, axis_rad: float) -> float:
     """Width of the edge on the two opposite stretches of limb about an axis."""
     away = (fit.angle - axis_rad + np.pi / 2) % np.pi - np.pi / 2
-    state = fit.state
+    state = replace(fit.state, unlike=(0.0,) * 4)
     angle = fit.angle[(np.abs(away) < HALF_SECTOR_RAD) & (fit.weight > 0.1)]
     if angle.size < 4:
         return nan

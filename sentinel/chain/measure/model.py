@@ -7,14 +7,14 @@ shape, the blur and the strength of darkening. On one ray the shape is one numbe
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import exp, log
+from math import exp, hypot, log
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.measure.edge import Profile, profile
 from sentinel.chain.measure.levels import Levels
-from sentinel.chain.measure.limb import SHAPE_TERMS, Limb
+from sentinel.chain.measure.limb import SHAPE_TERMS, Limb, shape_columns
 from sentinel.chain.measure.rays import Rays, Samples, cast
 
 Array = NDArray[np.float64]
@@ -25,7 +25,8 @@ EDGE, RAY_BLUR, RAY_FALL, RAY_RIM = range(4)
 """What the whole limb decides, as a ray sees it."""
 SEEN = 4
 BLUR, FALL, RIM = range(SHAPE_TERMS, SHAPE_TERMS + 3)
-GLOBAL = SHAPE_TERMS + 3
+UNLIKE = slice(RIM + 1, RIM + 5)
+GLOBAL = UNLIKE.stop
 INNER = 1.7
 """Depth of the band inside the limb, in reaches: enough to see the darkening."""
 ALIKE = 0.02
@@ -48,6 +49,27 @@ class LimbState:
     """Limb darkening stronger (negative) or weaker than the law's, in units of 1 - mu."""
     rim: float = 0.0
     """Darkening of the last hundredths, in units of (1 - mu)^6."""
+    unlike: tuple[float, ...] = (0.0,) * 4
+    """How the blur's logarithm differs round the limb: in terms of `blur_columns`."""
+
+    @property
+    def lean(self) -> float:
+        """How much greater the blur's logarithm is to one side."""
+        return hypot(*self.unlike[:2])
+
+
+def blur_columns(angle: Array) -> Array:
+    """Return once and twice round the limb, cosine and sine, (..., 4): dew to one side, a trail both ways."""
+    return np.stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=-1)
+
+
+def seen_by(angle: Array) -> Array:
+    """Return how rays in the directions `angle` see what the whole limb shares, (n, SEEN, GLOBAL)."""
+    columns = np.zeros((angle.size, SEEN, GLOBAL))
+    columns[:, EDGE, :SHAPE_TERMS] = shape_columns(angle)
+    columns[:, RAY_BLUR, BLUR] = columns[:, RAY_FALL, FALL] = columns[:, RAY_RIM, RIM] = 1.0
+    columns[:, RAY_BLUR, UNLIKE] = blur_columns(angle)
+    return columns
 
 
 def reach_px(sigma_px: float) -> float:
@@ -112,6 +134,9 @@ def evaluate(rays: Rays, state: LimbState, own: Array) -> Samples:
     n = len(own)
     distance = distance_px(rays, state.limb).reshape(n, -1)
     value, slope, blurred, fall, rim = _table(state).at(distance, state.sigma_px, state.fall, state.rim)
+    if any(state.unlike):
+        more = (blur_columns(rays.angle) @ state.unlike).reshape(n, -1)
+        value += blurred * np.repeat(more, distance.shape[1] // more.shape[1], axis=1).astype(np.float32)
     along = distance * np.float32(1.0 / reach_px(state.sigma_px))
     bright, sky, brighter, clearer = (own[:, k, None].astype(np.float32) for k in range(LOCAL))
     light = bright + brighter * along

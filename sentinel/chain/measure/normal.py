@@ -1,15 +1,19 @@
 """Normal equations of rays across the limb, their own numbers eliminated."""
 
 from dataclasses import dataclass
+from math import log
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.chain.measure.limb import SHAPE_TERMS
-from sentinel.chain.measure.model import BLUR, EDGE, GLOBAL, LOCAL, RAY_BLUR
+from sentinel.chain.measure.model import GLOBAL, LOCAL
 from sentinel.chain.measure.rays import Samples
 
 Array = NDArray[np.float64]
+
+BLOCKS = 24
+"""Stretches of the limb between which the scatter is taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,43 +31,25 @@ class Normal:
     left_over: Array
     """(n,): sum of the squared residuals that remain."""
 
-    def own_step(self, shape: Array, shared_step: Array) -> Array:
+    def own_step(self, seen_by: Array, shared_step: Array) -> Array:
         """Return the change (n, LOCAL) of the rays' own numbers that goes with a shared step."""
-        seen = self._seen(shape, shared_step)
-        return np.asarray(self.own_best - np.matmul(self.own_follow, seen[..., None])[..., 0])
+        seen = (seen_by @ shared_step)[..., None]
+        return np.asarray(self.own_best - np.matmul(self.own_follow, seen)[..., 0])
 
-    def summed(self, shape: Array, weight: Array) -> tuple[Array, Array]:
-        """Return the normal equations of everything shared, and what each ray adds to their right side."""
-        edge = shape * (weight * self.rest[:, EDGE, EDGE])[:, None]
-        total = np.empty((GLOBAL, GLOBAL))
-        total[:SHAPE_TERMS, :SHAPE_TERMS] = edge.T @ shape
-        total[:SHAPE_TERMS, BLUR:] = shape.T @ (weight[:, None] * self.rest[:, EDGE, RAY_BLUR:])
-        total[BLUR:, :SHAPE_TERMS] = total[:SHAPE_TERMS, BLUR:].T
-        total[BLUR:, BLUR:] = (weight[:, None, None] * self.rest[:, RAY_BLUR:, RAY_BLUR:]).sum(0)
-        return total, _score(shape, weight, self.right)
+    def summed(self, seen_by: Array, weight: Array) -> Array:
+        """Return the normal matrix (GLOBAL, GLOBAL) of everything shared."""
+        weighted = (seen_by * weight[:, None, None]).reshape(-1, GLOBAL)
+        return np.asarray(weighted.T @ np.matmul(self.rest, seen_by).reshape(-1, GLOBAL))
 
-    def score_after(self, shape: Array, weight: Array, shared_step: Array) -> Array:
-        """Return what each ray still adds to the right side when a shared step has been taken.
+    def score(self, seen_by: Array, weight: Array, shared_step: Array | None = None) -> Array:
+        """Return what each ray adds to the right side, (n, GLOBAL); still adds when a step has been taken.
 
         Rays share a step unequally, however short it is: before it, their scatter is not that of noise.
         """
-        moved = np.matmul(self.rest, self._seen(shape, shared_step)[..., None])[..., 0]
-        return _score(shape, weight, self.right - moved)
-
-    def _seen(self, shape: Array, shared_step: Array) -> Array:
-        """Return a shared step as each ray sees it, (n, SEEN)."""
-        seen = np.empty(self.right.shape)
-        seen[:, EDGE] = shape @ shared_step[:SHAPE_TERMS]
-        seen[:, RAY_BLUR:] = shared_step[BLUR:]
-        return seen
-
-
-def _score(shape: Array, weight: Array, right: Array) -> Array:
-    """Spread what rays say, (n, SEEN), over everything shared."""
-    score = np.empty((len(shape), GLOBAL))
-    score[:, :SHAPE_TERMS] = shape * (weight * right[:, EDGE])[:, None]
-    score[:, BLUR:] = weight[:, None] * right[:, RAY_BLUR:]
-    return score
+        right = self.right
+        if shared_step is not None:
+            right = right - np.matmul(self.rest, (seen_by @ shared_step)[..., None])[..., 0]
+        return np.asarray(np.matmul((right * weight[:, None])[:, None], seen_by)[:, 0])
 
 
 def normal_equations(every: Samples, ridge: Array, excess: Array) -> Normal:
@@ -80,3 +66,20 @@ def normal_equations(every: Samples, ridge: Array, excess: Array) -> Normal:
     # What is left of the residual itself; what holds the own numbers is no part of it.
     left_over = square[:, -1, -1] + (best * (np.matmul(plain, best[..., None])[..., 0] - 2 * towards)).sum(1)
     return Normal(best, follow[..., :-1], left[:, :-1, :-1], left[:, :-1, -1], np.maximum(left_over, 0.0))
+
+
+def covariance_of(score: Array, inverse: NDArray[np.floating[Any]], fitted: float) -> Array:
+    """Covariance from the scatter of the scores of neighbouring rays taken together.
+
+    `fitted` terms of the shape, those that no prior holds, have taken their share of the scatter: a stretch
+    of the limb has one place, whatever else the limb shares.
+    """
+    blocks = min(BLOCKS, len(score))
+    sums = np.add.reduceat(score, np.arange(blocks) * len(score) // blocks)
+    # What they have in common is what the priors hold against them.
+    sums -= sums.mean(0)
+    left = blocks - min(fitted, blocks / 2)
+    # A scatter of so few is itself uncertain: taken so large that three sigma hold 99 in 100 places, as many
+    # as with a scatter that is known (Fisher's F of 2 and `left` degrees of freedom over that of 2 and all).
+    unsure = left * (100.0 ** (2.0 / left) - 1.0) / (2.0 * log(100.0))
+    return np.asarray(inverse @ (sums.T @ sums) @ inverse * (blocks / left * unsure))
