@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from sentinel.chain.forecast.exits import Frame
+from sentinel.chain.forecast.sun_path import HORIZON_H
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.align.advice import advice
-from sentinel.jobs.align.bolts import Bolt, bolts_of, turned_altitude, turned_azimuth
+from sentinel.jobs.align.bolts import LEFT_DEG, Bolt, bolts_of, turned_altitude, turned_azimuth
 from sentinel.jobs.align.fitted import Fit
 from sentinel.jobs.align.holding import holding
 from sentinel.sky import axis_vector, in_mount_frame, pose_seeing, project
@@ -159,3 +160,26 @@ def test_of_a_sun_that_is_down_only_the_coming_hours_are_told() -> None:
     assert held.now_s is None
     assert fit.forecast.time_utc < held.worst_utc
     assert float(SOUTH.sun.altaz_deg(utc_s(held.worst_utc))[0]) > 1.0
+
+
+@pytest.mark.parametrize("focal_length_mm", [200.0, 300.0, 400.0])
+@pytest.mark.parametrize("turn", [0.0, 0.25, 0.5, 0.75])
+def test_what_does_not_matter_carries_no_disc_out_of_the_frame(focal_length_mm: float, turn: float) -> None:
+    """Both bolts left as far off as may be, whichever way: the disc stays for two days, from any hour."""
+    session = replace(SPITSBERGEN, focal_length_mm=focal_length_mm)
+    azimuth, altitude = bolts_of(known(session))
+    left_deg = azimuth.may_be_left_deg
+    assert left_deg == altitude.may_be_left_deg > LEFT_DEG
+    sides = np.sign([np.cos(2 * np.pi * turn + 0.5), np.sin(2 * np.pi * turn + 0.5)])
+    session = replace(
+        session,
+        azimuth_error_deg=float(sides[0]) * left_deg / azimuth.sky_share,
+        altitude_error_deg=float(sides[1]) * left_deg,
+    )
+    fit = known(session)
+    assert holding(fit, bolts_of(fit))[0].worst_s >= HORIZON_H * 3600
+
+
+def test_in_a_frame_of_little_room_no_more_is_asked_than_a_tenth_of_a_degree() -> None:
+    tight = known(replace(SPITSBERGEN, focal_length_mm=1500.0))
+    assert [bolt.may_be_left_deg for bolt in bolts_of(tight)] == [LEFT_DEG, LEFT_DEG]

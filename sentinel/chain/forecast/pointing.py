@@ -23,7 +23,9 @@ class LikeliestMount:
     points: Points
     """One point."""
     alike: Bools
-    """(d,) which of the draws have about its roll and rate."""
+    """(d,) which of the draws have about its roll and rate,"""
+    about_roll: Bools
+    """and which have about its roll, at whatever rate the drive runs."""
     roll_sigma_deg: float
     """How far these lie about its roll, 1-sigma,"""
     axis_sigma_deg: float
@@ -33,6 +35,11 @@ class LikeliestMount:
     def share(self) -> float:
         """Share of the draws that are alike."""
         return float(self.alike.mean())
+
+    @property
+    def roll_share(self) -> float:
+        """Share of the draws in which the camera sits so."""
+        return float(self.about_roll.mean())
 
     @property
     def roll_rad(self) -> float:
@@ -72,8 +79,8 @@ def likeliest_mount(draws: Ensemble) -> LikeliestMount:
     delta = np.zeros((1, COMMON + 2 * len(point.reference_s)))
     delta[0, :COMMON], delta[0, -2:] = mean[:COMMON], mean[COMMON:]
     off = np.angle(np.exp(1j * (draws.roll_rad - middle)))
-    near = np.abs(off) < np.radians(45)
-    near &= draws.points.base_arcsec_s[draws.point] == point.base_arcsec_s[0]
+    about_roll = np.abs(off) < np.radians(45)
+    near = about_roll & (draws.points.base_arcsec_s[draws.point] == point.base_arcsec_s[0])
     sigma_deg = float(np.degrees(np.sqrt((off[near] ** 2).mean())))
     lead = point.moved(delta, np.array([middle]))
     level = np.cos(np.radians(draws.geometry.latitude_deg))
@@ -82,7 +89,7 @@ def likeliest_mount(draws: Ensemble) -> LikeliestMount:
         draws.altitude_deg()[near] - lead.altitude_deg[0],
     )
     axis_sigma_deg = float(np.sqrt((aside**2).mean()))
-    return LikeliestMount(draws.geometry, lead, near, sigma_deg, axis_sigma_deg)
+    return LikeliestMount(draws.geometry, lead, near, about_roll, sigma_deg, axis_sigma_deg)
 
 
 def stopped_px(sun: Sun, lead: LikeliestMount, now_s: float, scale_arcsec_px: float) -> Array:

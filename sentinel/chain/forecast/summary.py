@@ -181,7 +181,7 @@ def _mount_fit(inputs: Inputs, best: LikeliestMount, rate: Array) -> MountFit:
         rate_ratio=ratio if turns else 0.0,
         rate_ratio_sigma=float(np.sqrt(((rate - ratio) ** 2).mean())) if turns else 0.0,
         roll_deg=half_turn_deg(float(np.degrees(best.roll_rad))),
-        roll_share=best.share,
+        roll_share=best.roll_share,
         roll_sigma_deg=best.roll_sigma_deg,
         axis_sigma_deg=best.axis_sigma_deg,
         scale_arcsec_px=inputs.scale,
@@ -198,8 +198,8 @@ def _mount_fit(inputs: Inputs, best: LikeliestMount, rate: Array) -> MountFit:
 def _polar_axis(inputs: Inputs, best: LikeliestMount) -> PolarAxis:
     at = float(best.points.azimuth_deg[0]), float(best.points.altitude_deg[0])
     axis = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])
-    # About the likeliest mount; over all that are possible while the roll is open, so that it shows.
-    axis = axis[:, best.alike] if best.share >= CERTAIN else axis
+    # With the camera as it likeliest sits; over all that is possible while that is open, so that it shows.
+    axis = axis[:, best.about_roll] if best.roll_share >= CERTAIN else axis
     off = axis - np.array(at)[:, None]
     covariance = off @ off.T / off.shape[1]
     sigma = inputs.settings_doubt.sigma_deg(at, covariance)

@@ -167,7 +167,7 @@ def align(
         wanted_s=wanted_s(settings) if hold_s is None else hold_s,
         paused=paused,
         pause_pace=_pause_pace(fit, seen.discs, paused),
-        stop_room_min=_stop_room_min(fit),
+        stop_room_min=fit.room_deg * 3600 / (15.0 * 60),
         as_it_is=as_it_is,
         turned=turned,
     )
@@ -272,12 +272,6 @@ def _pause_pace(fit: Fit, discs: Sequence[MeasuredFrame], paused: Paused) -> flo
         gone_px = hypot(other.disc.x_px - one.disc.x_px, other.disc.y_px - one.disc.y_px)
         paces.append(gone_px * fit.optics.scale_arcsec_px / (3600 * float(separation_deg(then, now))))
     return float(np.median(paces)) if paces else None
-
-
-def _stop_room_min(fit: Fit) -> float:
-    middle = np.array(fit.optics.middle_px)
-    room_px = float(fit.frame.room_px(middle[0], middle[1], fit.radius_px).min())
-    return room_px * fit.optics.scale_arcsec_px / (15.0 * 60)
 
 
 def _rate_is_known(fit: Fit) -> bool:

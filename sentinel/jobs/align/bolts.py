@@ -18,9 +18,13 @@ from sentinel.sky.arrays import Array
 BoltName = Literal["azimuth", "altitude"]
 
 # Known well enough to act on: with 95 % certainty a turn by what was found leaves no more of the error than
-# this share, or so little that it does not matter; both on the sky.
+# this share, or so little that it does not matter; both on the sky. In a day an axis carries the disc about
+# by twice what it is off at most: if each bolt leaves this share of the frame's room, both together by half
+# of it, and the other half is for the drive, the tube and the hand that puts the disc.
 LEFT_SHARE = 1 / 3
+LEFT_ROOM_SHARE = 1 / 6
 LEFT_DEG = 0.1
+"""In a frame of less room an axis is recentred anyhow: there so much does not matter."""
 ROLL_SURE_SHARE = 0.99
 """A bolt turned by the mirrored answer is turned the wrong way: the watch may live with less."""
 TELLING_SIGMAS = 2.0
@@ -53,6 +57,8 @@ class Bolt:
     right_widths: float
     """What the disc does in the stored picture while the error is turned out, in sun-widths."""
     up_widths: float
+    may_be_left_deg: float = LEFT_DEG
+    """What may be left of the error, on the sky, and does not matter in this frame."""
     sky_share: float = 1.0
     """By how much of a degree of the bolt the axis moves on the sky."""
     roll_share: float = 1.0
@@ -77,7 +83,7 @@ class Bolt:
     @property
     def determined(self) -> bool:
         """Whether it is known well enough to act on."""
-        allowed = max(LEFT_DEG, LEFT_SHARE * abs(self.sky_error_deg))
+        allowed = max(self.may_be_left_deg, LEFT_SHARE * abs(self.sky_error_deg))
         return self.settings_hold and not self.mirrored and 2 * self.sigma_deg * self.sky_share <= allowed
 
     @property
@@ -112,6 +118,7 @@ def _bolt(fit: Fit, name: BoltName, error: tuple[float, float], sky_share: float
         sigma_deg=error[1],
         right_widths=float(moved_px[0]) / width_px,
         up_widths=float(-moved_px[1]) / width_px,
+        may_be_left_deg=max(LEFT_DEG, LEFT_ROOM_SHARE * fit.room_deg),
         sky_share=sky_share,
         roll_share=fit.mount.roll_share,
         settings_hold=fit.forecast.contradiction is None,

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from sentinel.chain.forecast.dwell import Mounting
 from sentinel.chain.forecast.exits import Frame
 from sentinel.core.foreseen import MountFit, PolarAxis
@@ -58,6 +60,13 @@ class Fit:
     def frame(self) -> Frame:
         """The frame and its margin."""
         return Frame(self.like.width_px, self.like.height_px, self.settings.frames.margin_px)
+
+    @property
+    def room_deg(self) -> float:
+        """How far a disc in the middle is from the nearest edge."""
+        middle = np.array(self.optics.middle_px)
+        room_px = self.frame.room_px(middle[0], middle[1], self.radius_px).min()
+        return float(room_px) * self.optics.scale_arcsec_px / 3600
 
     @property
     def errors(self) -> tuple[ErrorAndSigma, ErrorAndSigma]:
