@@ -1,5 +1,7 @@
 """Which way is up: against the simulator's own geometry, and against vectors on the sky."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,7 +9,7 @@ from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s
 from sentinel.jobs.simulate.world import World
-from sentinel.jobs.steady import Attitude, Up, up_angles
+from sentinel.jobs.steady import Attitude, Up, change_sigma_deg, responses, up_angles
 from sentinel.sky import Optics, Orientation, axis_vector, in_mount_frame, pose_seeing, project
 from sentinel.sky.arrays import Array
 from tests.simulate.worlds import BINNED, midsummer
@@ -99,7 +101,8 @@ def test_as_the_camera_stores_it_nothing_is_turned_and_nothing_doubted(night: Ni
 
 
 def test_the_doubt_is_that_of_roll_and_axis(night: Night) -> None:
-    assert night.angles("zenith", roll=0.2)[1] == pytest.approx(0.2)
+    # Off the frame's middle a roll turns the disc by up to a hundredth more or less.
+    assert night.angles("zenith", roll=0.2)[1] == pytest.approx(0.2, rel=0.015)
     assert night.angles("zenith", roll=0.2, axis=0.3)[1].min() > 0.36
 
 
@@ -122,3 +125,30 @@ def test_a_frame_without_a_disc_is_turned_as_its_neighbours(night: Night) -> Non
     ]
     found = up_angles(blind, [attitude] * len(blind), "zenith", night.settings, night.world.sun)
     assert off(found.deg, night.truth.zenith_deg).max() < 1.5
+
+
+def test_up_turns_with_roll_and_axis_as_the_responses_say(night: Night) -> None:
+    scale = night.world.optics.scale_arcsec_px
+    one = Attitude(ROLL_DEG, 0.1, 1.0, AZIMUTH_DEG, ALTITUDE_DEG, 0.1, scale)
+    other = Attitude(ROLL_DEG + 0.4, 0.1, 1.0, AZIMUTH_DEG - 0.3, ALTITUDE_DEG + 0.5, 0.1, scale)
+    before, after = (
+        up_angles(night.frames, [each] * len(night.frames), "zenith", night.settings, night.world.sun).deg
+        for each in (one, other)
+    )
+    response = responses(night.frames, one, night.settings, night.world.sun)
+    assert off(after, before).max() > 0.3
+    assert off(after, before + response @ (0.4, -0.3, 0.5)).max() < 0.01
+    # An axis that is off turns the disc to and fro over the day: its mean is no roll.
+    assert np.ptp(response[:, 0]) < 0.02
+    assert np.ptp(response[:, 2]) > 0.3
+
+
+def test_two_frames_of_one_attitude_are_turned_alike_far_better_than_either_is_known(night: Night) -> None:
+    attitude = Attitude(
+        ROLL_DEG, 0.5, 1.0, AZIMUTH_DEG, ALTITUDE_DEG, 0.01, night.world.optics.scale_arcsec_px
+    )
+    turned = replace(attitude, roll_deg=ROLL_DEG + 180)
+    asked = night.settings, night.world.sun
+    frames = [night.frames[0], night.frames[4]]
+    assert change_sigma_deg(frames, [attitude] * 2, *asked) < 0.022
+    assert change_sigma_deg(frames, [attitude, turned], *asked) == pytest.approx(0.5 * 2**0.5, rel=0.02)

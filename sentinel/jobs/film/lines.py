@@ -26,10 +26,19 @@ def film_lines(summary: FilmSummary) -> list[str]:
     return [
         f"Session   {minute(s.begin_utc)} to {minute(s.end_utc)} UTC, {many(s.frames, 'frame')}",
         f"Shown     {count(s.shown)}{rest}; {many(s.cards, 'card')} for what was not seen",
-        f"Up        {capital(s.up_why or up_words(s.up, s.up_sigma_deg))}",
+        f"Up        {capital(s.up_why or _up_words(s))}",
         f"Size      {scale}; {many(s.pictures, 'picture')}, {length} at {s.fps:g} a second",
         f"File      {s.out}",
     ]
+
+
+def _up_words(s: FilmSummary) -> str:
+    """Return which way is up, how well that is known, and by what."""
+    said = up_words(s.up, s.up_sigma_deg)
+    if s.up == "camera":
+        return said
+    by = f"the track and {many(s.up_spots, 'spot')}" if s.up_spots else "the track"
+    return f"{said} at the worst, by {by}; from first to last turned alike ± {s.up_change_sigma_deg:.2f}°"
 
 
 def film_json(summary: FilmSummary) -> dict[str, Any]:
@@ -43,7 +52,7 @@ def film_json(summary: FilmSummary) -> dict[str, Any]:
             name: getattr(s, name)
             for name in (
                 "frames", "shown", "cards", "unseen", "unreadable", "failed", "strays", "pictures", "fps",
-                "size_px", "frame_px", "up", "up_sigma_deg", "up_why",
+                "size_px", "frame_px", "up", "up_sigma_deg", "up_change_sigma_deg", "up_spots", "up_why",
             )
         },
     }  # fmt: skip

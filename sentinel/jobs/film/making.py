@@ -76,6 +76,10 @@ class FilmSummary:
     up: Up
     up_sigma_deg: float
     """At the worst, 1-sigma."""
+    up_change_sigma_deg: float
+    """Of what the last frame shown is turned against the first, 1-sigma."""
+    up_spots: int
+    """That told it beside the track."""
     up_why: str
     frame_px: float
     """Pixels of the stored frame along one of the film's."""
@@ -102,7 +106,7 @@ def film(request: FilmRequest, progress: Progress = silent) -> FilmSummary:
         raise RequestProblem(
             "no frame of it shows the sun's disc", where=str(request.folder), mend="see --steady none"
         )
-    chosen = session.chosen_up(request.up if request.steady else "camera")
+    chosen = session.chosen_up(request.up if request.steady else "camera", by_spots=True, progress=progress)
     at_work: AbstractContextManager[Writer] = (
         stills_at(out) if request.stills else video_at(out, request.size_px, request.fps)
     )
@@ -250,6 +254,8 @@ def _summary(maker: _Maker, scenes: Sequence[Scene], out: Path, pictures: int) -
         end_utc=record.frames[-1].time_utc,
         up=chosen.up,
         up_sigma_deg=float(np.max(chosen.angles.sigma_deg)),
+        up_change_sigma_deg=chosen.change_sigma_deg,
+        up_spots=chosen.spots,
         up_why=chosen.why,
         frame_px=maker.crop.frame_px,
         size_px=request.size_px,

@@ -11,14 +11,20 @@ from sentinel.chain.track import Context, parts_of
 from sentinel.core.errors import RequestProblem
 from sentinel.core.times import utc_s
 from sentinel.jobs.film.request import FilmRequest
+from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.report.record import Record, read_record
 from sentinel.jobs.report.summary import usual_interval_s
-from sentinel.jobs.steady import UP_WORDS, Up, UpAngles, attitudes, up_angles
+from sentinel.jobs.spots.follow import FollowedBlob, Look, followed
+from sentinel.jobs.spots.looking import clear_frames, disc_views, looks_at
+from sentinel.jobs.spots.turning import attitudes_by_spots
+from sentinel.jobs.steady import UP_WORDS, Attitude, Up, UpAngles, attitudes, change_sigma_deg, up_angles
 from sentinel.sky import Sun, shown_altitude_deg
 from sentinel.sky.arrays import Array
 
 MOST_DOUBT_DEG = 3.0
 """Less well than this no direction is known: the picture had better stay as the camera stores it."""
+GOOD_ENOUGH_DEG = 0.05
+"""Known so well, or better, up needs no spots: looking for them takes as long as a hundred pictures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +35,18 @@ class ChosenUp:
     angles: UpAngles
     why: str = ""
     """Why it is not what one would expect; empty: it is."""
+    change_sigma_deg: float = 0.0
+    """How well it is known that the first and the last frame are turned alike, 1-sigma."""
+    spots: int = 0
+    """That had a say in it beside the track."""
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What is dark on the disc through a session: spots and dust."""
+
+    looks: tuple[Look, ...]
+    blobs: tuple[FollowedBlob, ...]
 
 
 class FilmedSession:
@@ -38,6 +56,7 @@ class FilmedSession:
         self.record: Record = read_record(request.folder, request.configs, request.frames)
         self.sun = Sun(self.record.settings.site)
         self.originals = _originals(self.record, request.folder)
+        self._marks: Marks | None = None
 
     @cached_property
     def interval_s(self) -> float:
@@ -56,25 +75,56 @@ class FilmedSession:
         times = np.array([utc_s(frame.time_utc) for frame in self.record.frames])
         return np.atleast_1d(shown_altitude_deg(self.sun, times))
 
-    def chosen_up(self, wanted: Up | None) -> ChosenUp:
+    @cached_property
+    def sitting(self) -> list[Attitude]:
+        """How the track has the camera sit at each frame."""
+        record = self.record
+        context = Context(record.settings, self.sun)
+        parts = parts_of(record.frames, [*record.marks, *record.forecasts], context)
+        return attitudes(record.frames, record.forecasts, parts, record.settings, self.sun)
+
+    def marks(self, progress: Progress = silent) -> Marks:
+        """Return the spots and the dust, looked for in the pictures once."""
+        if self._marks is None:
+            record, sun = self.record, self.sun
+            clear = clear_frames(record.frames)
+            frames, own = [record.frames[k] for k in clear], [self.sitting[k] for k in clear]
+            north, zenith = (
+                up_angles(frames, own, up, record.settings, sun).deg for up in ("solar-north", "zenith")
+            )
+            views = disc_views(frames, north, zenith, record.settings, sun)
+            looks = looks_at(frames, views, self.originals, record.settings, progress)
+            self._marks = Marks(tuple(looks), tuple(followed(looks)))
+        return self._marks
+
+    def chosen_up(
+        self, wanted: Up | None, *, by_spots: bool = False, progress: Progress = silent
+    ) -> ChosenUp:
         """Return which way is up in each frame; None: solar north, where it is known well enough.
+
+        `by_spots`: where the track alone does not tell it to a twentieth of a degree, spots are asked too.
 
         Raises
         ------
         RequestProblem
             If what is wanted is not known.
         """
-        record = self.record
         if wanted == "camera":
             return self._as_stored("")
-        context = Context(record.settings, self.sun)
-        parts = parts_of(record.frames, [*record.marks, *record.forecasts], context)
-        sitting = attitudes(record.frames, record.forecasts, parts, record.settings, self.sun)
-        up = wanted or "solar-north"
-        angles = up_angles(record.frames, sitting, up, record.settings, self.sun)
+        settings, up, spots = self.record.settings, wanted or "solar-north", 0
+        sitting = self.sitting
+        angles = up_angles(self.record.frames, sitting, up, settings, self.sun)
         worst_deg = float(angles.sigma_deg.max())
+        if by_spots and worst_deg > GOOD_ENOUGH_DEG and np.isfinite(worst_deg):
+            marks = self.marks(progress)
+            sitting, spots = attitudes_by_spots(
+                self.record.frames, sitting, marks.looks, marks.blobs, settings=settings, sun=self.sun
+            )
+            angles = up_angles(self.record.frames, sitting, up, settings, self.sun)
+            worst_deg = float(angles.sigma_deg.max())
         if worst_deg <= MOST_DOUBT_DEG:
-            return ChosenUp(up, angles)
+            change_deg = change_sigma_deg(self.record.frames, sitting, settings, self.sun)
+            return ChosenUp(up, angles, change_sigma_deg=change_deg, spots=spots)
         known = "not known" if isinf(worst_deg) else f"known to {worst_deg:.0f}° only"
         why = f"how the camera sat on its mount is {known}"
         if wanted is not None:

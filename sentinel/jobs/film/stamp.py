@@ -93,8 +93,8 @@ def title_of(card: Card) -> str:
 
 
 def up_words(up: Up, sigma_deg: float) -> str:
-    """Return `solar north up ± 0.7°`."""
-    doubt = f" ± {sigma_deg:.1f}°" if sigma_deg >= SURE_DEG and not isinf(sigma_deg) else ""
+    """Return `solar north up ± 0.7° (1-sigma)`."""
+    doubt = f" ± {sigma_deg:.1f}° (1-sigma)" if sigma_deg >= SURE_DEG and not isinf(sigma_deg) else ""
     return f"{UP_WORDS[up]}{doubt}"
 
 

@@ -6,6 +6,9 @@ For whoever shows frames to people afterwards. `roll` tells from a session how t
 
 from sentinel.jobs.steady.picture import Crop, centred
 from sentinel.jobs.steady.roll import Attitude, attitudes
-from sentinel.jobs.steady.up import UP_WORDS, Up, UpAngles, up_angles
+from sentinel.jobs.steady.up import UP_WORDS, Up, UpAngles, change_sigma_deg, responses, up_angles
 
-__all__ = ["UP_WORDS", "Attitude", "Crop", "Up", "UpAngles", "attitudes", "centred", "up_angles"]
+__all__ = [
+    "UP_WORDS", "Attitude", "Crop", "Up", "UpAngles", "attitudes", "centred", "change_sigma_deg", "responses",
+    "up_angles",
+]  # fmt: skip

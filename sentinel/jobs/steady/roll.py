@@ -19,6 +19,7 @@ from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.sky import Optics, Sun, axis_vector, in_mount_frame, pose_seeing, project, rate_arcsec_s
 from sentinel.sky.angles import half_turn_deg
+from sentinel.sky.arrays import Array
 
 SETTLED_SHARE = 0.85
 """A roll less likely than this among all that explain the track tells nothing: it may be the mirrored one."""
@@ -37,6 +38,8 @@ STEP_LONGEST_S = 600.0
 RUN_SIGMA_DEG = 0.05
 """No run tells a roll better: wind and gears. From simulated runs, no source."""
 UNKNOWN_SIGMA_DEG = 180.0
+LEAST_SIGMA_DEG = 1e-4
+"""Nothing is known without any doubt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +57,27 @@ class Attitude:
     axis_sigma_deg: float
     """Of the axis, on the sky."""
     scale_arcsec_px: float
+    fitted_errors_deg2: tuple[tuple[float, ...], ...] = ()
+    """Where more than the track has told it: see `errors_deg2`."""
 
     @property
     def known(self) -> bool:
         """Whether the session tells it at all."""
         return self.roll_share >= SETTLED_SHARE
+
+    @property
+    def placed(self) -> bool:
+        """Whether the axis is known too."""
+        return self.known and self.axis_sigma_deg < UNKNOWN_SIGMA_DEG
+
+    def errors_deg2(self, latitude_deg: float) -> Array:
+        """Return the covariance of roll and the axis's errors in azimuth and altitude, (3, 3)."""
+        if self.fitted_errors_deg2:
+            return np.array(self.fitted_errors_deg2)
+        # In azimuth an axis moves less than it turns: not at all at the pole.
+        level = max(abs(np.cos(np.radians(latitude_deg))), 1e-6)
+        sigmas = self.roll_sigma_deg, self.axis_sigma_deg / level, self.axis_sigma_deg
+        return np.diag(np.square(np.maximum(sigmas, LEAST_SIGMA_DEG)))
 
 
 def attitudes(

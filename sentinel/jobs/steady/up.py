@@ -1,7 +1,7 @@
 """Which way is up in each frame of a session, and how well that is known."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -22,6 +22,11 @@ UP_WORDS: dict[Up, str] = {
     "zenith": "zenith up",
     "camera": "as the camera stores it",
 }
+
+LEAST_CHANGE_DEG = 0.02
+"""From one frame to another: the discs' middles are not better known than would turn them so. A judgement."""
+_STEP_DEG = 0.1
+"""For derivatives: large against rounding, and small against any curve."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,10 +58,39 @@ def up_angles(
         times = np.array([utc_s(frames[k].time_utc) for k in own])
         zenith_deg = _zenith_deg([frames[k] for k in own], times, attitude, settings, sun)
         deg[own] = _turned(zenith_deg, times, up, sun)
-        # An axis that is off by an angle turns what the camera sees by as much, and more off the equator.
-        aside = attitude.axis_sigma_deg / np.cos(np.radians(np.atleast_1d(sun.declination_deg(times))))
-        sigma_deg[own] = np.hypot(attitude.roll_sigma_deg, aside)
+        response = responses([frames[k] for k in own], attitude, settings, sun)
+        errors = attitude.errors_deg2(settings.site.latitude_deg)
+        sigma_deg[own] = np.sqrt(np.einsum("ni,ij,nj->n", response, errors, response))
     return UpAngles(deg, sigma_deg)
+
+
+def responses(frames: Sequence[MeasuredFrame], attitude: Attitude, settings: Settings, sun: Sun) -> Array:
+    """Return by how much up turns in each frame with the roll and the axis's azimuth and altitude, (n, 3)."""
+    times = np.array([utc_s(frame.time_utc) for frame in frames])
+    columns = []
+    for name in ("roll_deg", "azimuth_error_deg", "altitude_error_deg"):
+        more, less = (
+            replace(attitude, **{name: getattr(attitude, name) + sign * _STEP_DEG / 2}) for sign in (1, -1)
+        )
+        turned = (_zenith_deg(frames, times, one, settings, sun) for one in (more, less))
+        columns.append(np.atleast_1d(half_turn_deg(np.subtract(*turned))) / _STEP_DEG)
+    return np.stack(columns, axis=1)
+
+
+def change_sigma_deg(
+    frames: Sequence[MeasuredFrame], attitudes: Sequence[Attitude], settings: Settings, sun: Sun
+) -> float:
+    """Return how well it is known that the first and the last frame are turned alike, 1-sigma."""
+    latitude_deg = settings.site.latitude_deg
+    first, last = (responses([frames[k]], attitudes[k], settings, sun)[0] for k in (0, -1))
+    if attitudes[0] == attitudes[-1]:
+        apart = last - first
+        errors = apart @ attitudes[0].errors_deg2(latitude_deg) @ apart
+    else:
+        # What the two have in common is not known here: as if it were nothing.
+        pairs = (first, attitudes[0]), (last, attitudes[-1])
+        errors = sum(row @ one.errors_deg2(latitude_deg) @ row for row, one in pairs)
+    return float(np.sqrt(errors + LEAST_CHANGE_DEG**2))
 
 
 def _turned(zenith_deg: Array, times_s: Array, up: Up, sun: Sun) -> Array:
