@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from sentinel.cli.common import AsJson, ConfigFiles, command, json_line, progress_bar
+from sentinel.cli.common import AsJson, ConfigFiles, On, command, json_line, on_cluster, progress_bar
 from sentinel.core.errors import RequestProblem
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
@@ -55,11 +55,21 @@ def film(
     strip: Annotated[
         bool, typer.Option("--strip", help="One picture: the sun each hour along its way over the horizon.")
     ] = False,
+    name_dust: Annotated[
+        bool, typer.Option("--name-dust", help="Ring and name what sits on the sensor; nothing is removed.")
+    ] = False,
+    public: Annotated[
+        bool,
+        typer.Option(
+            "--public", help="Nothing from which the place follows to better than 0.1 degree: see DEVELOPERS."
+        ),
+    ] = False,
     png: Annotated[bool, typer.Option("--png", help="A folder of single pictures, and no film.")] = False,
     frames: Annotated[
         Path | None,
         typer.Option("--frames", metavar="FOLDER", help="Where the camera's pictures lie now, if moved."),
     ] = None,
+    on: On = None,
     replace: Annotated[bool, typer.Option("--replace", help="Write over what is there already.")] = False,
     config: ConfigFiles = None,
     as_json: AsJson = False,
@@ -75,11 +85,12 @@ def film(
 
     if steady not in {"sun", "none"}:
         raise RequestProblem(f"there is no {steady!r}", where="--steady", mend="give sun or none")
-    if strip and (png or steady == "none"):
+    if strip and (png or name_dust or public or on or steady == "none"):
         raise RequestProblem("a strip is one picture by itself", where="--strip", mend="leave out the others")
     request = FilmRequest(
         folder=folder, out=out, configs=config or (), frames=frames, up=read_up(up), steady=steady == "sun",
         radii=radii, size_px=size, fps=fps, even=even, stamps=read_stamps(stamp), stills=png, replace=replace,
+        name_dust=name_dust, public=public, on=on_cluster(on),
     )  # fmt: skip
     with progress_bar() as progress:
         if strip:

@@ -1,6 +1,7 @@
 """Small invented sessions with pictures, replayed once for all tests that look at them."""
 
 import shutil
+from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 from tempfile import mkdtemp
@@ -10,9 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.jobs.replay import ReplayRequest, replay
-from sentinel.jobs.simulate.events import Cap, DriveStop
+from sentinel.jobs.simulate.events import Cap, CloudBank, DriveStop
 from sentinel.jobs.simulate.scenario import Scenario, SimCamera
+from sentinel.jobs.simulate.scene import Dust
 from sentinel.jobs.simulate.session import simulate
+from sentinel.sky import Sun
 from tests.simulate.worlds import midsummer
 
 SMALL = SimCamera(
@@ -21,11 +24,30 @@ SMALL = SimCamera(
 """A sun of 61 px in a small frame: quick to render, and large enough to measure to 0.02 px."""
 
 
-def scenario(*events: object, hours: float = 0.5, camera: SimCamera = SMALL) -> Scenario:
+def scenario(
+    *events: object, hours: float = 0.5, camera: SimCamera = SMALL, dust: tuple[Dust, ...] = ()
+) -> Scenario:
     mount = {"azimuth_error_deg": -0.8, "altitude_error_deg": 1.2, "roll_deg": 9.0, "wind_arcsec": 3.0}
     return midsummer(
-        *events, hours=hours, camera=camera, mount=mount, seed=11,  # type: ignore[arg-type]
+        *events, hours=hours, camera=camera, mount=mount, seed=11, dust=dust,  # type: ignore[arg-type]
     )  # fmt: skip
+
+
+DUST = (
+    Dust(x_px=222.0, y_px=131.0, radius_px=2.5, depth=0.5),
+    Dust(x_px=251.0, y_px=172.0, radius_px=3.0, depth=0.4),
+)
+
+
+def setting(roughness_px: float) -> Scenario:
+    """The sun sinks behind hills or trees, from whole to a third."""
+    usual = scenario(hours=0.2)
+    start_utc = datetime(2027, 6, 21, 15, tzinfo=UTC)
+    gone_s = start_utc.timestamp() + 0.17 * 3600
+    altitude_deg, azimuth_deg = (float(at) for at in Sun(usual.site).altaz_deg(gone_s))
+    line = tuple((azimuth_deg + off, altitude_deg) for off in (-30.0, 30.0))
+    site = usual.site.model_copy(update={"horizon": line})
+    return usual.model_copy(update={"site": site, "start_utc": start_utc, "ridge_roughness_px": roughness_px})
 
 
 @lru_cache(maxsize=8)
@@ -41,6 +63,17 @@ def _made(kind: str) -> Path:
     elif kind == "bracketed":
         bracketed = SMALL.model_copy(update={"bracket_stops": (0.0, -1.0)})
         simulate(scenario(hours=0.1, camera=bracketed), folder / "session")
+    elif kind == "hills":
+        simulate(setting(1.0), folder / "session")
+    elif kind == "trees":
+        simulate(setting(6.0), folder / "session")
+    elif kind == "bank":
+        bank = CloudBank(
+            at=0.03, until=0.25, edge_min=1.0, transmission=0.02, patchiness=0.4, size_deg=1.5, glow=0.01
+        )
+        simulate(scenario(bank, hours=0.3), folder / "session")
+    elif kind == "dusty":
+        simulate(scenario(hours=0.5, dust=DUST), folder / "session")
     elif kind == "leaving":
         simulate(scenario(DriveStop(at=0.1), hours=0.25), folder / "session")
     else:

@@ -8,6 +8,7 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
+from astropy.table import Table
 from numpy.typing import NDArray
 from PIL import Image
 
@@ -16,8 +17,9 @@ from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.tables import read_measurements
 from sentinel.jobs.film import FilmRequest, FilmSummary, film
 from sentinel.jobs.film.lines import film_json, film_lines
+from sentinel.jobs.film.stamp import seen_words
 from sentinel.jobs.replay import ReplayRequest, replay
-from tests.film.sessions import decoded, pictures_of, session
+from tests.film.sessions import DUST, decoded, pictures_of, session
 
 SIZE = 240
 
@@ -103,6 +105,68 @@ def test_a_sun_that_leaves_the_frame_stays_in_the_middle_to_a_third_of_a_pixel(t
         disc = measure(np.where(grey < 40, 0, grey).astype(np.uint8), transfer="srgb", full_scale=255.0)
         assert disc.found
         assert np.hypot(disc.x_px - (SIZE - 1) / 2, disc.y_px - (SIZE - 1) / 2) < 0.3
+
+
+@pytest.mark.parametrize("kind", ["hills", "trees", "bank"])
+def test_a_sun_that_is_partly_covered_stays_in_the_middle_to_a_third_of_a_pixel_or_the_stamp_says_so(
+    tmp_path: Path, kind: str
+) -> None:
+    """Behind hills, trees, and a cloud bank with its own edges; where it is, by the simulator's own word."""
+    session(kind, tmp_path)
+    frames = [one for one in read_measurements(tmp_path / "out" / "measurements.ecsv") if one.disc.found]
+    table = Table.read(tmp_path / "session" / "truth.ecsv")
+    truth = dict(zip(table["frame"], zip(table["x_px"], table["y_px"], strict=True), strict=True))
+    summary = made(tmp_path)
+    sure: list[float] = []
+    unsure: list[float] = []
+    for one in frames:
+        apart = np.subtract((one.disc.x_px, one.disc.y_px), truth[one.frame])
+        off = float(np.hypot(*apart)) / summary.frame_px
+        said = seen_words(one, centre_sigma_px=one.disc.centre_sigma_px / summary.frame_px)
+        (unsure if any("centre ±" in word for word in said) else sure).append(off)
+    assert max(sure) < 0.3
+    if kind == "bank":
+        assert len(unsure) >= 2  # a cloud's edge is no limb, and hides one
+    else:
+        covered = [one for one in frames if one.disc.limb_coverage < 0.9]
+        assert len(covered) >= 3
+        assert len(unsure) <= len(covered) // 3
+        assert max([*unsure, 0]) < 1.0
+
+
+def test_dust_is_named_where_it_sits_on_the_sensor_and_not_removed(tmp_path: Path) -> None:
+    session("dusty", tmp_path)
+    plain = made(tmp_path, stills=True, stamps=frozenset(), out=tmp_path / "plain")
+    summary = made(tmp_path, stills=True, stamps=frozenset(), out=tmp_path / "named", name_dust=True)
+    assert summary.dust == len(DUST)
+    assert "2 marks on the sensor named, none removed" in "\n".join(film_lines(summary))
+    frames = read_measurements(tmp_path / "out" / "measurements.ecsv")
+    places = []
+    for path, frame in zip(sorted(summary.out.iterdir()), frames, strict=True):
+        before, after = (stored_in(folder / path.name).astype(float) for folder in (plain.out, summary.out))
+        changed = np.abs(after - before).max(axis=2)
+        for one in DUST:
+            x, y = (
+                (at - centre) / summary.frame_px + (SIZE - 1) / 2
+                for at, centre in ((one.x_px, frame.disc.x_px), (one.y_px, frame.disc.y_px))
+            )
+            left, top = round(x) - 12, round(y) - 12
+            rows, columns = np.nonzero(changed[top : top + 25, left : left + 25] > 40)
+            near = np.hypot(columns + left - x, rows + top - y) < 11
+            assert near.sum() > 30
+            assert abs(columns[near].mean() + left - x) < 1.2
+            assert abs(rows[near].mean() + top - y) < 1.2
+            # What sits there is seen as it was.
+            assert not changed[round(y) - 2 : round(y) + 3, round(x) - 2 : round(x) + 3].any()
+        places.append((x, y))
+    assert np.ptp(np.array(places), axis=0).max() > 8  # it wanders over the sun that stands still
+
+
+def test_without_dust_it_says_so(tmp_path: Path) -> None:
+    session("jpg", tmp_path)
+    summary = made(tmp_path, name_dust=True)
+    assert summary.dust == 0
+    assert "Dust      none was told from spots" in "\n".join(film_lines(summary))
 
 
 def test_evened_discs_are_alike(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import av
 import cv2
 import numpy as np
 import pandas as pd
@@ -19,8 +20,11 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy.optimize import least_squares
 
+from sentinel.core.errors import RequestProblem
 from sentinel.core.settings import Site
 from sentinel.core.times import parse_utc
+from sentinel.jobs.film import FilmRequest, FilmSummary, film
+from sentinel.jobs.film.lines import film_lines
 from sentinel.jobs.replay import ReplayRequest, replay
 from sentinel.jobs.report.page import write_report
 from sentinel.jobs.report.record import read_record
@@ -263,3 +267,144 @@ def test_place_words(session: Path) -> None:
         site = record.settings.site.model_copy(update={"latitude_deg": latitude, "longitude_deg": longitude})
         moved = replace(record, settings=record.settings.model_copy(update={"site": site}))
         assert place_words(public_record(moved)) == words
+
+
+def filmed(session: Path, **asked: object) -> FilmSummary:
+    usual: dict[str, object] = {"folder": session, "size_px": SIZE, "public": True}
+    return film(FilmRequest(**{**usual, **asked}))  # type: ignore[arg-type]
+
+
+SIZE = 400
+
+
+@pytest.fixture(scope="module")
+def public_stills(session: Path) -> Path:
+    return filmed(session, stills=True, out=session.parent / "stills-public").out
+
+
+@pytest.fixture(scope="module")
+def full_stills(session: Path) -> Path:
+    return filmed(session, stills=True, public=False, up="solar-north", out=session.parent / "stills").out
+
+
+def colours(folder: Path) -> list[tuple[pd.Timestamp, NDArray[np.uint8]]]:
+    """Pictures of a disc, with the times that stand on them."""
+    found = []
+    for path in sorted(folder.iterdir()):
+        _, day, at = path.stem.split("-", 1)[0], *path.stem.split("-", 1)[1].rsplit("T", 1)
+        if at.endswith("Z"):
+            with Image.open(path) as image:
+                stamp = pd.Timestamp(f"{day}T{at[:2]}:{at[2:4]}:{at[4:6]}Z")
+                found.append((stamp, np.asarray(image.convert("RGB"))))
+    return found
+
+
+def disc_of(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The part without words: they stand in the corners."""
+    y, x = np.ogrid[:SIZE, :SIZE]
+    away = np.hypot(x - (SIZE - 1) / 2, y - (SIZE - 1) / 2)
+    grey = picture.mean(axis=2)
+    grey[away > 0.47 * SIZE] = 0
+    return np.asarray(grey, np.uint8)
+
+
+def test_a_public_film_shows_clear_high_discs_and_says_how_many_it_left_out(session: Path) -> None:
+    summary = filmed(session, out=session.parent / "counted.mp4")
+    assert summary.untold > 10
+    assert summary.shown + summary.untold == summary.frames
+    assert summary.cards == 0
+    said = "\n".join(film_lines(summary))
+    assert f"{summary.untold} left out, so that nothing tells the place" in said
+    held = summary.out.read_bytes()
+    assert not [secret for secret in SECRETS if secret.encode() in held]
+    with av.open(str(summary.out)) as container:
+        assert {*container.metadata} <= {"major_brand", "minor_version", "compatible_brands"}
+
+
+def test_a_film_shows_the_altitude_by_shape_light_and_colour_and_a_public_one_does_not(
+    public_stills: Path, full_stills: Path
+) -> None:
+    for folder, told in ((full_stills, True), (public_stills, False)):
+        pictures = colours(folder)
+        altitude = true_altitudes(pd.DatetimeIndex([at for at, _ in pictures]))
+        high = altitude > 5.3
+        flat = np.array([flatness(disc_of(picture)) for _, picture in pictures])
+        lifted = [
+            1.02 / np.tan(np.radians(h + 10.3 / (h + 5.11))) / 60
+            for h in (altitude - 0.265, altitude + 0.265)
+        ]
+        expected = 1 - (lifted[0] - lifted[1]) / 0.53
+        slope = np.polyfit(expected[high], flat[high], 1)[0]
+        assert (slope > 0.6) if told else (abs(slope) < 0.3), slope
+        middle = slice(SIZE // 2 - 30, SIZE // 2 + 30)
+        light = np.array([picture[middle, middle].mean() for _, picture in pictures])[high]
+        spread = np.ptp(light) / light.mean()
+        assert (spread > 0.1) if told else (spread < 0.03), spread
+        if not told:
+            assert high.all() or altitude.min() > 4.9
+            for _, picture in pictures:
+                assert np.ptp(picture, axis=2).max() <= 2  # grey
+                y, x = np.ogrid[:SIZE, :SIZE]
+                away = np.hypot(x - (SIZE - 1) / 2, y - (SIZE - 1) / 2) / (SIZE / 2 / 1.25)
+                beside = (away > 1.06) & (np.abs(y - SIZE / 2) < 0.4 * SIZE) & (np.abs(x - SIZE / 2) < SIZE)
+                assert picture[beside & (away < 1.15)].max() < 8  # no sky, no frame's edge
+
+
+def test_an_estimate_from_a_public_film_is_no_better_than_the_rounded_place(public_stills: Path) -> None:
+    pairs = []
+    grid = np.linspace(1.0, 40.0, 400)
+    lift = [1.02 / np.tan(np.radians(h + 10.3 / (h + 5.11))) / 60 for h in (grid - 0.265, grid + 0.265)]
+    for at, picture in colours(public_stills):
+        flat = flatness(disc_of(picture))
+        pairs.append((at, float(np.interp(flat, 1 - (lift[0] - lift[1]) / 0.53, grid))))
+    assert nearer_than_rounded_deg(place_from(pairs)) < 0.01
+
+
+def test_what_stands_on_a_public_film_is_the_same_for_every_place_that_rounds_alike(
+    session: Path, public_stills: Path, full_stills: Path
+) -> None:
+    """The place, and which pictures are shown: by the rounded place alone."""
+    moved = session.parent / "moved.yaml"
+    moved.write_text("site: {latitude_deg: 70.4449, longitude_deg: 31.0551, elevation_m: 77.0}\n")
+    for folder, public in ((public_stills, True), (full_stills, False)):
+        up = None if public else "solar-north"
+        other = filmed(
+            session,
+            stills=True,
+            public=public,
+            up=up,
+            configs=(session.parent / "pictures" / "config.yaml", session.parent / "more.yaml", moved),
+            out=folder.with_name(f"{folder.name}-2"),
+        ).out
+        corners = []
+        for each in (folder, other):
+            pictures = sorted(each.iterdir())
+            words = [np.asarray(Image.open(path).convert("L"))[-60:, :150] for path in pictures[:6]]
+            corners.append(([path.name for path in pictures], [np.where(one > 200, 1, 0) for one in words]))
+        (names, words), (other_names, other_words) = corners
+        same = names == other_names and all(
+            np.array_equal(a, b) for a, b in zip(words, other_words, strict=True)
+        )
+        assert same == public
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ({"steady": False}, "--steady none: the sun's way"), ({"name_dust": True}, "--name-dust: dust shows"),
+        ({"up": "zenith"}, "--up: how spots turn"), ({"up": "camera"}, "--up: how spots turn"),
+    ],
+)  # fmt: skip
+def test_what_would_tell_the_place_is_refused(session: Path, asked: dict[str, object], told: str) -> None:
+    with pytest.raises(RequestProblem, match=told):
+        filmed(session, **asked)
+
+
+def test_a_public_share_takes_the_public_film_and_no_other(session: Path) -> None:
+    made = [filmed(session, public=public, up=None, replace=True).out.name for public in (True, False)]
+    assert made == ["film-public.mp4", "film.mp4"]
+    out = session.parent / "with-film"
+    share(plan_share(ShareRequest(folder=session, out=out, public=True)))
+    assert [path.name for path in out.glob("*.mp4")] == ["film-public.mp4"]
+    assert (out / "film-public.mp4").read_bytes() == (session / "film-public.mp4").read_bytes()
+    assert 'href="film-public.mp4"' in (out / "index.html").read_text(encoding="utf-8")

@@ -18,6 +18,7 @@ def film_lines(summary: FilmSummary) -> list[str]:
         (s.unseen, "without a disc, on cards"),
         (s.unreadable, "unreadable, on cards"),
         (s.failed, "not to be read now, which the film says"),
+        (s.untold, "left out, so that nothing tells the place"),
         (s.strays, "left out, dated far from all others"),
     )
     rest = "".join(f", {count(number)} {words}" for number, words in counted if number)
@@ -28,8 +29,16 @@ def film_lines(summary: FilmSummary) -> list[str]:
         f"Shown     {count(s.shown)}{rest}; {many(s.cards, 'card')} for what was not seen",
         f"Up        {capital(s.up_why or _up_words(s))}",
         f"Size      {scale}; {many(s.pictures, 'picture')}, {length} at {s.fps:g} a second",
+        *([] if s.dust is None else [f"Dust      {_dust_words(s.dust)}"]),
         f"File      {s.out}",
     ]
+
+
+def _dust_words(number: int) -> str:
+    """Return what was marked."""
+    if not number:
+        return "none was told from spots: it takes a disc that moves over the sensor under a clear sky"
+    return f"{many(number, 'mark')} on the sensor named, none removed; the report's table has them too"
 
 
 def _up_words(s: FilmSummary) -> str:
@@ -51,7 +60,8 @@ def film_json(summary: FilmSummary) -> dict[str, Any]:
         **{
             name: getattr(s, name)
             for name in (
-                "frames", "shown", "cards", "unseen", "unreadable", "failed", "strays", "pictures", "fps",
+                "frames", "shown", "cards", "unseen", "unreadable", "failed", "strays", "untold", "dust",
+                "pictures", "fps",
                 "size_px", "frame_px", "up", "up_sigma_deg", "up_change_sigma_deg", "up_spots", "up_why",
             )
         },

@@ -1,9 +1,8 @@
 """Makes a film: reads and decodes on several threads, and writes in order."""
 
 import os
-import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -13,14 +12,24 @@ from pathlib import Path
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sentinel.chain.intake.colours import Colours
-from sentinel.chain.intake.decode import read_colours
-from sentinel.core.errors import FrameProblem, RequestProblem
+from sentinel.chain.intake.workers import OnCluster, working
+from sentinel.core.errors import RequestProblem
 from sentinel.core.records import MeasuredFrame
+from sentinel.core.times import utc_s
 from sentinel.core.words import times_in
-from sentinel.jobs.film.rendering import Planes, card, draw_edge, shown, write_words
+from sentinel.jobs.film.painting import (
+    CardTask,
+    FrameTask,
+    Painted,
+    Style,
+    Task,
+    not_painted,
+    painted,
+    painted_small,
+)
+from sentinel.jobs.film.public import untelling
+from sentinel.jobs.film.rendering import Planes
 from sentinel.jobs.film.request import FilmRequest, need_video_library, output_of
 from sentinel.jobs.film.session import ChosenUp, FilmedSession
 from sentinel.jobs.film.stamp import Stamper
@@ -30,7 +39,6 @@ from sentinel.jobs.film.video import video_at
 from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.steady import Crop, Up
 
-FILM_NAME, STILLS_NAME = "film.mp4", "film"
 MOST_THREADS = 3
 """Each holds a decoded picture: 72 MB of 24 megapixels."""
 CARD_S = 1.0
@@ -38,6 +46,8 @@ FRAME_MARGIN = 0.04
 """Of the picture's side, left free on each side of a frame that is shown whole."""
 DARKEST, BRIGHTEST = 1 / 8, 8.0
 """What evening may do to a picture: beyond that there is nothing in it but grain."""
+PATIENCE_S = 300.0
+"""For one picture at a cluster's worker."""
 GAIN_STEP = 0.02
 """Finer steps of brightness nobody sees, and each has a table of its own."""
 
@@ -68,6 +78,10 @@ class FilmSummary:
     """Measured once, and not to be read now: a picture of the film says so."""
     strays: int
     """Left out, because their date is far from all others'."""
+    untold: int
+    """Left out of a film that is not to tell the place."""
+    dust: int | None
+    """Marks on the sensor that are named; None: that was not asked for."""
     pictures: int
     """Of the film, cards included."""
     fps: float
@@ -97,28 +111,44 @@ def film(request: FilmRequest, progress: Progress = silent) -> FilmSummary:
     Problem
         If it cannot be written.
     """
-    out = output_of(request, STILLS_NAME if request.stills else FILM_NAME)
+    out = output_of(request, request.usual_name)
     if not request.stills:
         need_video_library()
     session = FilmedSession(request)
-    scenes = story_of(session.record.frames, session.interval_s, session.sun, steady=request.steady)
+    scenes = _scenes(request, session)
+    chosen = session.chosen_up(request.wanted_up, by_spots=True, progress=progress)
+    at_work: AbstractContextManager[Writer] = (
+        stills_at(out) if request.stills else video_at(out, request.size_px, request.fps)
+    )
+    failed: list[str] = []
+    with at_work as writer:
+        tasks = _Tasks(request, session, chosen, writer.shrink)
+        pictures = 0
+        coming = _in_order(map(tasks.of, scenes), len(scenes), request.on)
+        for done, (scene, made) in enumerate(zip(scenes, coming, strict=True), 1):
+            times = round(CARD_S * request.fps) if isinstance(scene, Card) else 1
+            writer.write(made.planes, _name_of(scene), max(1, times))
+            failed += [made.failed] if made.failed else []
+            pictures += 1 if request.stills else max(1, times)
+            progress("filming", done, len(scenes))
+    return _summary(tasks, scenes, failed, out, pictures)
+
+
+def _scenes(request: FilmRequest, session: FilmedSession) -> list[Scene]:
+    frames = session.record.frames
+    scenes = story_of(frames, session.interval_s, session.sun, steady=request.steady)
+    if request.public:
+        may_be_shown = untelling(frames, session.record.settings, session.told_settings.site)
+        scenes = [one for one in scenes if isinstance(one, Shot) and may_be_shown[one.number]]
+        if not scenes:
+            raise RequestProblem(
+                "no frame of it shows a clear disc high enough to tell no place", where="--public"
+            )
     if not any(isinstance(scene, Shot) for scene in scenes):
         raise RequestProblem(
             "no frame of it shows the sun's disc", where=str(request.folder), mend="see --steady none"
         )
-    chosen = session.chosen_up(request.up if request.steady else "camera", by_spots=True, progress=progress)
-    at_work: AbstractContextManager[Writer] = (
-        stills_at(out) if request.stills else video_at(out, request.size_px, request.fps)
-    )
-    with at_work as writer:
-        maker = _Maker(request, session, chosen, writer.shrink)
-        pictures = 0
-        for done, (scene, planes) in enumerate(_in_order(scenes, maker.planes), 1):
-            times = round(CARD_S * request.fps) if isinstance(scene, Card) else 1
-            writer.write(planes, _name_of(scene), max(1, times))
-            pictures += 1 if request.stills else max(1, times)
-            progress("filming", done, len(scenes))
-    return _summary(maker, scenes, out, pictures)
+    return scenes
 
 
 def _name_of(scene: Scene) -> str:
@@ -126,37 +156,46 @@ def _name_of(scene: Scene) -> str:
     return f"{at:%Y-%m-%dT%H%M%SZ}" + ("" if isinstance(scene, Shot) else f"-{scene.cause}")
 
 
-def _in_order(scenes: Sequence[Scene], work: Callable[[Scene], Planes]) -> Iterator[tuple[Scene, Planes]]:
-    """Work scenes on several threads, hand them on in order, and hold few."""
+def _in_order(tasks: Iterable[Task], most: int, on: OnCluster | None) -> Iterator[Painted]:
+    """Paint on several threads, or on a cluster; hand on in order, and hold few."""
+    if on is not None:
+        with working(painted_small, not_painted, most=most, on=on, patience_s=PATIENCE_S) as workers:
+            yield from workers.results(tasks)
+        return
     threads = min(MOST_THREADS, len(os.sched_getaffinity(0)))
-    under_way: deque[tuple[Scene, Future[Planes]]] = deque()
+    under_way: deque[Future[Painted]] = deque()
     with ThreadPoolExecutor(threads) as pool:
         try:
-            for scene in scenes:
-                under_way.append((scene, pool.submit(work, scene)))
+            for task in tasks:
+                under_way.append(pool.submit(painted, task))
                 if len(under_way) > threads:
-                    first, made = under_way.popleft()
-                    yield first, made.result()
+                    yield under_way.popleft().result()
             while under_way:
-                first, made = under_way.popleft()
-                yield first, made.result()
+                yield under_way.popleft().result()
         finally:
-            for _, future in under_way:
+            for future in under_way:
                 future.cancel()
 
 
-class _Maker:
-    """Makes the planes of one scene; used by several threads."""
+class _Tasks:
+    """Makes of each scene what is needed to paint it."""
 
     def __init__(self, request: FilmRequest, session: FilmedSession, chosen: ChosenUp, shrink: int) -> None:
-        self.request, self.session, self.chosen, self._shrink = request, session, chosen, shrink
-        settings = session.record.settings
-        self._stamper = Stamper(settings, request.stamps, chosen.up, times_in(settings.alerts.zone))
-        self._transfer = settings.camera.transfer
+        self.request, self.session, self.chosen = request, session, chosen
+        settings = session.told_settings
+        zone = None if request.public else settings.alerts.zone
+        self._stamper = Stamper(settings, request.stamps, chosen.up, times_in(zone), public=request.public)
         self._level = _usual_level(session.record.frames)
-        self._own = threading.local()
-        self.crop = self._cropped()
-        self.failed: list[str] = []
+        self.dust = session.dust() if request.name_dust else ()
+        self.style = Style(
+            folder=session.originals,
+            transfer=settings.camera.transfer,
+            size_px=request.size_px,
+            shrink=shrink,
+            crop=self._cropped(),
+            steady=request.steady,
+            public=request.public,
+        )
 
     def _cropped(self) -> Crop:
         size, session = self.request.size_px, self.session
@@ -165,67 +204,44 @@ class _Maker:
         largest = max(max(frame.width_px, frame.height_px) for frame in session.record.frames)
         return Crop(size, largest / (size * (1 - 2 * FRAME_MARGIN)))
 
-    def planes(self, scene: Scene) -> Planes:
-        """Return the picture of a frame or a card."""
+    def of(self, scene: Scene) -> Task:
+        """Return a scene's task."""
         if isinstance(scene, Card):
-            return self._card(scene)
+            return CardTask(style=self.style, lines=self._stamper.card(scene), sample=scene.sample)
         frame, number = scene.frame, scene.number
-        gain = self._gain(frame)
-        try:
-            picture = self._read(frame, self.crop.frame_px)
-        except FrameProblem as problem:
-            self.failed.append(frame.frame)
-            return card(
-                self.request.size_px, self._shrink, ("this picture cannot be read", problem.what), None
-            )
-        middle = (frame.width_px - 1) / 2, (frame.height_px - 1) / 2
-        centre = (frame.disc.x_px, frame.disc.y_px) if self.request.steady else middle
+        gain, at_s = self._gain(frame), utc_s(frame.time_utc)
         up_deg = float(self.chosen.angles.deg[number])
-        made = shown(picture, centre, up_deg, self.crop, shrink=self._shrink, gain=gain)
-        if not self.request.steady:
-            draw_edge(made, self.crop, frame.width_px, frame.height_px)
-        words = self._stamper.words(
-            frame,
-            up_sigma_deg=float(self.chosen.angles.sigma_deg[number]),
-            altitude_deg=float(self.session.altitudes_deg[number]),
+        squeeze, zenith_deg = self.session.flattened(number) if self.request.public else (1.0, 0.0)
+        return FrameTask(
+            style=self.style,
+            frame=frame,
+            up_deg=up_deg,
             gain=gain,
+            words=self._stamper.words(
+                frame,
+                up_sigma_deg=float(self.chosen.angles.sigma_deg[number]),
+                altitude_deg=float(self.session.altitudes_deg[number]),
+                gain=gain,
+                centre_sigma_px=self._centre_sigma_px(frame),
+            ),
+            marks=tuple(mark for mark, begin_s, end_s in self.dust if begin_s <= at_s <= end_s),
+            squeeze=squeeze,
+            zenith_deg=zenith_deg - up_deg,
         )
-        write_words(made, words)
-        return made
 
-    def _card(self, scene: Card) -> Planes:
-        sample = None
-        if scene.sample is not None:
-            try:
-                frame = scene.sample
-                sample = self._read(frame, max(frame.width_px, frame.height_px) / self.request.size_px)
-            except FrameProblem:
-                self.failed.append(scene.sample.frame)
-        return card(self.request.size_px, self._shrink, self._stamper.card(scene), sample)
-
-    def _read(self, frame: MeasuredFrame, reduction: float) -> Colours:
-        path = self.session.originals / frame.frame
-        picture = read_colours(path, transfer=self._transfer, reduction=reduction, buffer=self._buffer)
-        height_px, width_px = (picture.step * n for n in picture.values.shape[:2])
-        # Decoded smaller, a frame of an odd size has a part of a square more.
-        if max(abs(width_px - frame.width_px), abs(height_px - frame.height_px)) >= picture.step:
-            raise FrameProblem("is not the picture that was measured", where=frame.frame)
-        return picture
-
-    def _buffer(self, size: int) -> NDArray[np.uint8]:
-        """Return this thread's own room."""
-        held: NDArray[np.uint8] | None = getattr(self._own, "room", None)
-        if held is None or held.size < size:
-            held = np.empty(size, np.uint8)
-            self._own.room = held
-        return held[:size]
+    def _centre_sigma_px(self, frame: MeasuredFrame) -> float:
+        """Return how well a frame's sun is held still, 1-sigma in pixels of the film."""
+        steady = self.request.steady and frame.disc.found
+        return frame.disc.centre_sigma_px / self.style.crop.frame_px if steady else 0.0
 
     def _gain(self, frame: MeasuredFrame) -> float:
         level = frame.disc.brightness
-        if not (self.request.even and frame.disc.found and isfinite(self._level) and level > 0):
+        evened = self.request.even or self.request.public
+        if not (evened and frame.disc.found and isfinite(self._level) and level > 0):
             return 1.0
         gain = min(max(self._level / level, DARKEST), BRIGHTEST)
-        return float(np.exp(round(np.log(gain) / GAIN_STEP) * GAIN_STEP))
+        # Steps would show what was evened out.
+        return gain if self.request.public else float(np.exp(round(np.log(gain) / GAIN_STEP) * GAIN_STEP))
 
 
 def _usual_level(frames: Sequence[MeasuredFrame]) -> float:
@@ -234,20 +250,25 @@ def _usual_level(frames: Sequence[MeasuredFrame]) -> float:
     return float(np.median(levels)) if levels else float("nan")
 
 
-def _summary(maker: _Maker, scenes: Sequence[Scene], out: Path, pictures: int) -> FilmSummary:
+def _summary(
+    tasks: _Tasks, scenes: Sequence[Scene], failures: Sequence[str], out: Path, pictures: int
+) -> FilmSummary:
     shots = sum(isinstance(scene, Shot) for scene in scenes)
     samples = {scene.sample.frame for scene in scenes if isinstance(scene, Card) and scene.sample}
-    failed = sum(name not in samples for name in maker.failed)
-    request, record, chosen = maker.request, maker.session.record, maker.chosen
+    failed = sum(name not in samples for name in failures)
+    unseen, unreadable = (count_of(scenes, of) for of in (lambda one: one.unseen, lambda one: one.unreadable))
+    request, record, chosen = tasks.request, tasks.session.record, tasks.chosen
     return FilmSummary(
         out=out,
         frames=len(record.frames) + len(record.strays),
         shown=shots - failed,
         cards=len(scenes) - shots,
-        unseen=count_of(scenes, lambda one: one.unseen),
-        unreadable=count_of(scenes, lambda one: one.unreadable),
+        unseen=unseen,
+        unreadable=unreadable,
         failed=failed,
         strays=len(record.strays),
+        untold=len(record.frames) - shots - unseen - unreadable,
+        dust=len(tasks.dust) if request.name_dust else None,
         pictures=pictures,
         fps=request.fps,
         begin_utc=record.frames[0].time_utc,
@@ -257,6 +278,6 @@ def _summary(maker: _Maker, scenes: Sequence[Scene], out: Path, pictures: int) -
         up_change_sigma_deg=chosen.change_sigma_deg,
         up_spots=chosen.spots,
         up_why=chosen.why,
-        frame_px=maker.crop.frame_px,
+        frame_px=tasks.style.crop.frame_px,
         size_px=request.size_px,
     )

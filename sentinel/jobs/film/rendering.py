@@ -7,7 +7,7 @@ third of the work of warping red, green and blue.
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import cos, radians, sin
+from math import ceil, cos, radians, sin
 from typing import Any
 
 import numpy as np
@@ -50,6 +50,9 @@ FONT_SHARE = 1 / 42
 LEAST_FONT_PX = 11
 OUTLINE = 0.1
 """Of the font's size: so that words can be read on cloud."""
+RING_PX = 2.0
+LEAST_RING_RADIUS, RING_GAP = 0.3, 0.3
+"""Of the font's size: what is marked is not to be hidden."""
 INSET = 0.44
 """Of a card's side: the picture on it."""
 
@@ -185,6 +188,29 @@ def write_words(planes: Planes, words: Words) -> None:
     for lines, x, aligned in ((words.bottom_left, edge, 0.0), (words.bottom_right, size - edge, 1.0)):
         for k, text in enumerate(reversed(lines)):
             _write(planes, text, x, size - edge - line * (k + 1), font_px, aligned=aligned)
+
+
+def draw_mark(planes: Planes, at_px: tuple[float, float], radius_px: float, name: str) -> None:
+    """Draw a ring about a place in the picture, and its name beside it; nothing where that lies outside."""
+    size = planes.bright.shape[0]
+    font_px = _font_px(size)
+    ring_px = max(radius_px, LEAST_RING_RADIUS * font_px) + RING_GAP * font_px
+    x, y = at_px
+    if not (ring_px < x < size - ring_px and ring_px < y < size - ring_px):
+        return
+    reach = ceil(ring_px + RING_PX)
+    left, top = round(x) - reach, round(y) - reach
+    window = slice(max(0, top), top + 2 * reach + 1), slice(max(0, left), left + 2 * reach + 1)
+    part = planes.bright[window]
+    rows, columns = np.ogrid[window[0].start : window[0].start + part.shape[0],
+                             window[1].start : window[1].start + part.shape[1]]  # fmt: skip
+    from_ring = np.abs(np.hypot(columns - x, rows - y) - ring_px)
+    # Dark beside bright, so that it is seen on disc and sky alike.
+    part += (BLACK - part) * np.clip(RING_PX + 0.5 - from_ring, 0, 1).astype(np.float32)
+    part += (WHITE - part) * np.clip(RING_PX / 2 + 0.5 - from_ring, 0, 1).astype(np.float32)
+    right = x + ring_px + 3 * font_px < size
+    beside = x + ring_px + 0.2 * font_px if right else x - ring_px - 0.2 * font_px
+    _write(planes, name, round(beside), round(y - 0.7 * font_px), font_px, aligned=0.0 if right else 1.0)
 
 
 def card(size_px: int, shrink: int, lines: tuple[str, ...], sample: Colours | None) -> Planes:

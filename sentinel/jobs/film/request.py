@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, get_args
 
+from sentinel.chain.intake.workers import OnCluster
 from sentinel.core.errors import RequestProblem
 from sentinel.core.words import either
 from sentinel.jobs.steady import Up
 
+FILM_NAME, PUBLIC_FILM_NAME = "film.mp4", "film-public.mp4"
 Stamp = Literal["utc", "local", "place", "altitude"]
 STAMPS: tuple[Stamp, ...] = get_args(Stamp)
 
@@ -41,6 +43,12 @@ class FilmRequest:
     stamps: frozenset[Stamp] = frozenset(STAMPS)
     stills: bool = False
     """A folder of single pictures, and no film."""
+    name_dust: bool = False
+    """Rings about what sits on the sensor, with the names that the report gives it."""
+    public: bool = False
+    """Nothing in it from which the place follows to better than a tenth of a degree."""
+    on: OnCluster | None = None
+    """Where the pictures are made, if not here."""
     replace: bool = False
     """Whether what is there already may be written over."""
 
@@ -57,6 +65,32 @@ class FilmRequest:
             raise RequestProblem(
                 "frames as they were are not turned", where="--up", mend="leave out --up or --steady none"
             )
+        if self.public:
+            self._require_untelling()
+
+    def _require_untelling(self) -> None:
+        """Complain of what would tell the place."""
+        telling = (
+            (not self.steady, "--steady none", "the sun's way through the frame tells the place"),
+            (self.name_dust, "--name-dust", "dust shows the sun's way through the frame"),
+            (self.up in ("zenith", "camera"), "--up", "how spots turn against it tells the place"),
+        )
+        for wrong, where, why in telling:
+            if wrong:
+                raise RequestProblem(f"{why}, which --public is not to", where=where, mend="leave it out")
+
+    @property
+    def wanted_up(self) -> Up | None:
+        """What is to be up: frames as they were leave no choice, and a public film needs a known one."""
+        if not self.steady:
+            return "camera"
+        return self.up or ("solar-north" if self.public else None)
+
+    @property
+    def usual_name(self) -> str:
+        """The result's name where none is given."""
+        name = PUBLIC_FILM_NAME if self.public else FILM_NAME
+        return name.removesuffix(".mp4") if self.stills else name
 
 
 def _within(value: float, limits: tuple[float, float], where: str, of: str) -> None:

@@ -10,10 +10,14 @@ import numpy as np
 from sentinel.chain.track import Context, parts_of
 from sentinel.core.errors import RequestProblem
 from sentinel.core.times import utc_s
+from sentinel.jobs.film.painting import Mark
+from sentinel.jobs.film.public import squeezes
 from sentinel.jobs.film.request import FilmRequest
 from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.report.record import Record, read_record
+from sentinel.jobs.report.spots import LETTERS
 from sentinel.jobs.report.summary import usual_interval_s
+from sentinel.jobs.share.public import public_record
 from sentinel.jobs.spots.follow import FollowedBlob, Look, followed
 from sentinel.jobs.spots.looking import clear_frames, disc_views, looks_at
 from sentinel.jobs.spots.turning import attitudes_by_spots
@@ -55,6 +59,8 @@ class FilmedSession:
     def __init__(self, request: FilmRequest) -> None:
         self.record: Record = read_record(request.folder, request.configs, request.frames)
         self.sun = Sun(self.record.settings.site)
+        told = public_record(self.record) if request.public else self.record
+        self.told_settings = told.settings
         self.originals = _originals(self.record, request.folder)
         self._marks: Marks | None = None
 
@@ -96,6 +102,40 @@ class FilmedSession:
             looks = looks_at(frames, views, self.originals, record.settings, progress)
             self._marks = Marks(tuple(looks), tuple(followed(looks)))
         return self._marks
+
+    def dust(self) -> tuple[tuple[Mark, float, float], ...]:
+        """Return what sits on the sensor, and from when to when it may be told: while it was seen there.
+
+        Between two pictures in which it was looked for nobody knows: it is marked up to the next one.
+        """
+        marks = self.marks()
+        times = np.array([look.utc_s for look in marks.looks])
+        pause_s = float(np.median(np.diff(times))) if times.size > 1 else 0.0
+        own = [blob for blob in marks.blobs if blob.kind == "sensor"]
+        return tuple(
+            (
+                Mark(
+                    float(np.median(blob.x_px)),
+                    float(np.median(blob.y_px)),
+                    blob.across_px / 2,
+                    f"{LETTERS['sensor']}{number} dust",
+                ),
+                float(blob.utc_s[0]) - pause_s,
+                float(blob.utc_s[-1]) + pause_s,
+            )
+            for number, blob in enumerate(own, 1)
+        )
+
+    @cached_property
+    def _flattened(self) -> tuple[Array, Array]:
+        record = self.record
+        zenith = up_angles(record.frames, self.sitting, "zenith", record.settings, self.sun)
+        return squeezes(record.frames, record.settings, self.sun), zenith.deg
+
+    def flattened(self, number: int) -> tuple[float, float]:
+        """Return how flat the air makes a frame's disc, and where its zenith is, clockwise from up."""
+        squeeze, zenith_deg = self._flattened
+        return float(squeeze[number]), float(zenith_deg[number])
 
     def chosen_up(
         self, wanted: Up | None, *, by_spots: bool = False, progress: Progress = silent

@@ -13,8 +13,11 @@ from sentinel.jobs.steady import UP_WORDS, Up
 
 VEILED = 0.9
 """Of the limb that lies in the frame, less than this seen is worth a word."""
+UNTELLING_WORDS = "clear pictures only, made round, grey and evenly bright"
 EVENED = 1.1
 """A disc shown by this factor brighter or darker than it was is said to be."""
+UNSTEADY_PX = 0.15
+"""Of the film, 1-sigma: behind a cloud's edge the limb may be known no better, and the sun twitches."""
 SURE_DEG = 0.05
 """A doubt about up that is smaller rounds to nothing."""
 
@@ -46,23 +49,33 @@ class Stamper:
     stamps: frozenset[Stamp]
     up: Up
     times: TimeWriter
+    public: bool = False
+    """Settings are those of a rounded place, and what the air did to the light is not told."""
 
     def words(
-        self, frame: MeasuredFrame, *, up_sigma_deg: float, altitude_deg: float, gain: float = 1.0
+        self,
+        frame: MeasuredFrame,
+        *,
+        up_sigma_deg: float,
+        altitude_deg: float,
+        gain: float = 1.0,
+        centre_sigma_px: float = 0.0,
     ) -> Words:
-        """Return what stands on a frame."""
+        """Return what stands on a frame; the centre's sigma is in pixels of the film."""
         site = self.settings.site
-        place = site_words(site.latitude_deg, site.longitude_deg)
+        place = site_words(site.latitude_deg, site.longitude_deg, decimals=1 if self.public else 2)
+        altitude = "altitude" in self.stamps and not self.public
         return Words(
             top_left=f"{second(frame.time_utc)} UTC" if "utc" in self.stamps else "",
             top_right=self._local(frame),
             bottom_left=(
                 *((place,) if "place" in self.stamps else ()),
-                up_words(self.up, up_sigma_deg),
+                # How well it is known is of the camera's own track.
+                UP_WORDS[self.up] if self.public else up_words(self.up, up_sigma_deg),
             ),
             bottom_right=(
-                *((f"altitude {altitude_deg:.1f}°",) if "altitude" in self.stamps else ()),
-                *seen_words(frame, gain),
+                *((f"altitude {altitude_deg:.1f}°",) if altitude else ()),
+                *((UNTELLING_WORDS,) if self.public else seen_words(frame, gain, centre_sigma_px)),
             ),
         )
 
@@ -98,8 +111,8 @@ def up_words(up: Up, sigma_deg: float) -> str:
     return f"{UP_WORDS[up]}{doubt}"
 
 
-def seen_words(frame: MeasuredFrame, gain: float = 1.0) -> tuple[str, ...]:
-    """Return what is to be known of a picture besides: part of the sun outside, veiled, or evened."""
+def seen_words(frame: MeasuredFrame, gain: float = 1.0, centre_sigma_px: float = 0.0) -> tuple[str, ...]:
+    """Return what is to be known of a picture besides: part of the sun outside, veiled, unsteady, evened."""
     disc = frame.disc
     said = []
     if not disc.found:
@@ -108,6 +121,8 @@ def seen_words(frame: MeasuredFrame, gain: float = 1.0) -> tuple[str, ...]:
         said.append(f"{disc.limb_in_frame:.0%} of the limb in the frame")
     if disc.found and disc.limb_coverage < VEILED * disc.limb_in_frame:
         said.append(f"{disc.limb_coverage:.0%} of the limb seen")
+    if centre_sigma_px > UNSTEADY_PX:
+        said.append(f"centre ± {centre_sigma_px:.1f} px (1-sigma)")
     if not 1 / EVENED < gain < EVENED:
         said.append(f"brightness x {gain:.2g}")
     return tuple(said)

@@ -72,6 +72,10 @@ def share(plan: SharePlan, progress: Progress = silent) -> Shared:
         made_folder(request.out)
         write_text_whole(request.out / NOTE_NAME, note_of(request, plan.record))
         result = _pictures(plan, progress)
+        for name in along(request):
+            with replaced(request.out / name) as temporary:
+                # Without the times of the file: they say nothing of the session.
+                shutil.copyfile(request.folder / name, temporary)
         (_public_files if request.public else _private_files)(plan, progress)
     except OSError as error:
         raise RequestProblem(
@@ -136,9 +140,6 @@ def _private_files(plan: SharePlan, progress: Progress) -> None:
         export(journal, out)
     if record.links:
         write_text_whole(out / PICTURES / LIST_NAME, frame_list(record))
-    for name in along(plan.request):
-        with replaced(out / name) as temporary:
-            shutil.copy2(plan.request.folder / name, temporary)
     analysis = Analysis(record)
     write_text_whole(
         out / REPORT_NAME, report_html(analysis, read_pictures(analysis, progress, plan.request.folder))
@@ -162,7 +163,7 @@ def _public_files(plan: SharePlan, progress: Progress) -> None:
         there = sorted(path.name for path in (out / PICTURES).glob("*.jpg"))
         lines = "".join(checksum_line(file_hash(out / PICTURES / name), name) for name in there)
         write_text_whole(out / PICTURES / LIST_NAME, lines)
-    _index(plan, names=[TABLE_NAME])
+    _index(plan, names=[*along(plan.request), TABLE_NAME])
 
 
 def _index(plan: SharePlan, names: list[str]) -> None:

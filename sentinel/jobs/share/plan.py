@@ -11,6 +11,7 @@ from sentinel.chain.intake.session import PREFERRED
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import file_hash
 from sentinel.core.records import MeasuredFrame
+from sentinel.jobs.film.request import FILM_NAME, PUBLIC_FILM_NAME
 from sentinel.jobs.report.record import Record
 
 PICTURES = "pictures"
@@ -22,8 +23,8 @@ SPARE_BYTES = 20_000_000
 """A disk is not filled to the last."""
 JPEG_BYTES_PX = 0.6
 """About so many bytes a pixel take the JPEGs made here."""
-ALONG = ("film.mp4", "strip.png")
-"""What other jobs may have left in the session's folder, and goes along."""
+ALONG, PUBLIC_ALONG = (FILM_NAME, "strip.png"), (PUBLIC_FILM_NAME,)
+"""What other jobs may have left in the session's folder, and goes along: always, and into a public share."""
 
 PIXELS_TELL = (
     "From the pixels of these pictures the place may be estimated to better than a tenth of a degree: by how "
@@ -135,8 +136,9 @@ def planned(request: ShareRequest, record: Record) -> SharePlan:
 
 
 def along(request: ShareRequest) -> list[str]:
-    """Return what else lies in the session's folder and goes along; into a public share nothing does."""
-    return [] if request.public else [name for name in ALONG if (request.folder / name).is_file()]
+    """Return what else lies in the session's folder and goes along."""
+    names = PUBLIC_ALONG if request.public else (*ALONG, *PUBLIC_ALONG)
+    return [name for name in names if (request.folder / name).is_file()]
 
 
 def note_of(request: ShareRequest, record: Record) -> str:

@@ -11,7 +11,6 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from skimage.transform import AffineTransform, warp
 
 from sentinel import __version__
 from sentinel.core.pages import jpeg_url, page
@@ -37,7 +36,7 @@ from sentinel.jobs.report.pictures import (
 from sentinel.jobs.report.record import Record
 from sentinel.jobs.report.spot_plots import sun_map
 from sentinel.jobs.report.spots import NORTH_GOOD_DEG, named_blobs
-from sentinel.jobs.steady import Crop
+from sentinel.jobs.steady import Crop, rounded
 from sentinel.sky import flattening
 
 PLACE_STEP_DEG = 0.1
@@ -161,7 +160,7 @@ def round_stills(w: Analysis, pictures: Pictures) -> list[RoundStill]:
     for frame, up_deg, zenith_deg in zip(chosen, up.tolist(), zenith.tolist(), strict=True):
         light = sun_light(w, frame, crop, up_deg)
         if light is not None:
-            made = _even(_round(light, _squeeze(w, frame), zenith_deg - up_deg))
+            made = _even(rounded(light, _squeeze(w, frame), zenith_deg - up_deg, order=3))
             stills.append(RoundStill(time_utc=_second(frame), data_url=jpeg_url(light_jpeg(made))))
     return stills
 
@@ -170,17 +169,6 @@ def _squeeze(w: Analysis, frame: MeasuredFrame) -> float:
     site = w.record.settings.site
     altitude_deg = max(float(w.sun.altaz_deg(utc_s(frame.time_utc))[0]), 0.0)
     return float(flattening(altitude_deg, site.pressure_hpa, site.temperature_c))
-
-
-def _round(light: Light, squeeze: float, zenith_deg: float) -> Light:
-    """Return a centred disc with its vertical stretched back to the width across it."""
-    middle = (light.shape[0] - 1) / 2
-    to_middle = AffineTransform(translation=(-middle, -middle))
-    upright = AffineTransform(rotation=-np.radians(zenith_deg))
-    squeezed = AffineTransform(scale=(1.0, squeeze))
-    # From a place in the round picture to where it stands in the flat one.
-    inverse = to_middle + upright + squeezed + upright.inverse + to_middle.inverse
-    return np.asarray(warp(light, inverse, order=3, preserve_range=True), dtype=np.float32)
 
 
 def _even(light: Light) -> Light:

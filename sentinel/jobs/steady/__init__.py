@@ -4,11 +4,11 @@ For whoever shows frames to people afterwards. `roll` tells from a session how t
 `up` which way is up in each frame, `picture` moves the pixels. Pure functions.
 """
 
-from sentinel.jobs.steady.picture import Crop, centred
+from sentinel.jobs.steady.picture import Crop, centred, rounded
 from sentinel.jobs.steady.roll import Attitude, attitudes
 from sentinel.jobs.steady.up import UP_WORDS, Up, UpAngles, change_sigma_deg, responses, up_angles
 
 __all__ = [
     "UP_WORDS", "Attitude", "Crop", "Up", "UpAngles", "attitudes", "centred", "change_sigma_deg", "responses",
-    "up_angles",
+    "rounded", "up_angles",
 ]  # fmt: skip

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from skimage.transform import downscale_local_mean, warp
+from skimage.transform import AffineTransform, downscale_local_mean, warp
 
 Levels = NDArray[np.float32]
 Pixel = tuple[float, float]
@@ -130,3 +130,22 @@ def centred(
         part, to_frame, output_shape=shape[:2], order=order, cval=outside, preserve_range=True, clip=order > 1
     )
     return np.asarray(shown, np.float32)
+
+
+def rounded(light: Levels, squeeze: float, zenith_deg: float, *, order: int = 1) -> Levels:
+    """Return a centred disc (n, n) with its vertical stretched back to the width across it.
+
+    Parameters
+    ----------
+    squeeze
+        Short over long axis.
+    zenith_deg
+        Direction of the short one, degrees clockwise from the picture's up.
+    """
+    middle = (light.shape[0] - 1) / 2
+    to_middle = AffineTransform(translation=(-middle, -middle))
+    upright = AffineTransform(rotation=-np.radians(zenith_deg))
+    squeezed = AffineTransform(scale=(1.0, squeeze))
+    # From a place in the round picture to where it stands in the flat one.
+    inverse = to_middle + upright + squeezed + upright.inverse + to_middle.inverse
+    return np.asarray(warp(light, inverse, order=order, preserve_range=True), dtype=np.float32)
