@@ -11,12 +11,15 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
+from sentinel.chain.intake.examine import examine
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import file_hash
 from sentinel.jobs.report.frame_list import LIST_NAME
 from sentinel.jobs.share.making import Shared, plan_share, share
 from sentinel.jobs.share.plan import ShareRequest
 from tests.command import runner
+from tests.intake.test_decode import raw_file
+from tests.measure.scenes import Scene, render_linear
 from tests.report.sessions import frame, journal_of
 
 NAMES = ("100VIEWS/A 1.JPG", "100VIEWS/A2.JPG", "101VIEWS/A3.TIF", "101VIEWS/A4.JPG")
@@ -142,3 +145,35 @@ def test_as_people_do_it(
     status, _, error = run("share", session, tmp_path / "out2", "--with-pictures")
     assert status == 2
     assert error.count("\n") == 1
+
+
+@pytest.mark.parametrize("public", [False, True])
+def test_raw_pictures_go_in_with_a_jpeg_that_shows_the_same(tmp_path: Path, public: bool) -> None:
+    """The original untouched, beside it the sun where the raw has it; a broken one is left out and named."""
+    pytest.importorskip("rawpy")
+    card, frames = tmp_path / "card", []
+    card.mkdir()
+    for number in range(2):
+        scene = Scene(width=300, height=200, x=130.0 + 30 * number, y=90.0, radius=60.0)
+        path = raw_file(card / f"R{number}.DNG", render_linear(scene), (0.9, 0.6, 0.3))
+        frames.append(replace(examine(path, frame=path.name), sha256=file_hash(path)))
+    (card / "R2.DNG").write_bytes((card / "R1.DNG").read_bytes()[:4000])
+    frames.append(replace(frame(2), frame="R2.DNG", sha256=file_hash(card / "R2.DNG")))
+    assert all(one.disc.found for one in frames[:2])
+    session = journal_of(tmp_path / "session", frames, pictures=card)
+    done = shared(session, tmp_path / "out", public=public, with_pictures=public)
+    assert len(done.unusable) == 1
+    folder = tmp_path / "out" / "pictures"
+    jpegs = ["000001.jpg", "000002.jpg"] if public else ["R0.jpg", "R1.jpg"]
+    assert sorted(path.name for path in folder.glob("*.jpg")) == jpegs
+    assert [path.name for path in sorted(folder.glob("*.DNG"))] == (
+        [] if public else ["R0.DNG", "R1.DNG", "R2.DNG"]
+    )
+    for one, name in zip(frames, jpegs, strict=False):
+        again = examine(folder / name, frame=name)
+        assert again.disc.found
+        # Demosaicing and a camera's margin move it by less than a pixel.
+        assert abs(again.disc.x_px - one.disc.x_px) < 0.6
+        assert abs(again.disc.y_px - one.disc.y_px) < 0.6
+        with Image.open(folder / name) as image:
+            assert not image.getexif()

@@ -9,9 +9,9 @@ from typing import Literal, get_args
 from sentinel.chain.intake.workers import OnCluster
 from sentinel.core.errors import RequestProblem
 from sentinel.core.words import either
+from sentinel.jobs.share.plan import FILM_NAME, PUBLIC_FILM_NAME
 from sentinel.jobs.steady import Up
 
-FILM_NAME, PUBLIC_FILM_NAME = "film.mp4", "film-public.mp4"
 Stamp = Literal["utc", "local", "place", "altitude"]
 STAMPS: tuple[Stamp, ...] = get_args(Stamp)
 

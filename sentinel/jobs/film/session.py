@@ -9,7 +9,7 @@ import numpy as np
 
 from sentinel.chain.track import Context, parts_of
 from sentinel.core.errors import RequestProblem
-from sentinel.core.times import utc_s
+from sentinel.core.times import HOUR_S, utc_s
 from sentinel.jobs.film.painting import Mark
 from sentinel.jobs.film.public import squeezes
 from sentinel.jobs.film.request import FilmRequest
@@ -19,7 +19,7 @@ from sentinel.jobs.report.spots import LETTERS
 from sentinel.jobs.report.summary import usual_interval_s
 from sentinel.jobs.share.public import public_record
 from sentinel.jobs.spots.follow import FollowedBlob, Look, followed
-from sentinel.jobs.spots.looking import clear_frames, disc_views, looks_at
+from sentinel.jobs.spots.looking import MOST_LOOKS, clear_frames, disc_views, looks_at
 from sentinel.jobs.spots.turning import attitudes_by_spots
 from sentinel.jobs.steady import UP_WORDS, Attitude, Up, UpAngles, attitudes, change_sigma_deg, up_angles
 from sentinel.sky import Sun, shown_altitude_deg
@@ -27,8 +27,12 @@ from sentinel.sky.arrays import Array
 
 MOST_DOUBT_DEG = 3.0
 """Less well than this no direction is known: the picture had better stay as the camera stores it."""
-GOOD_ENOUGH_DEG = 0.05
-"""Known so well, or better, up needs no spots: looking for them takes as long as a hundred pictures."""
+GOOD_ENOUGH_DEG = 0.1
+"""Known so well, or better, up needs no spots: looking for them takes time."""
+SPOTS_TELL_FROM_S = 3 * HOUR_S
+"""A shorter session hardly sees them move."""
+LOOKS_SHARE, FEWEST_LOOKS = 1 / 20, 24
+"""Of the frames, so that looking costs little beside filming; with fewer looks no spot is followed well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +67,7 @@ class FilmedSession:
         self.told_settings = told.settings
         self.originals = _originals(self.record, request.folder)
         self._marks: Marks | None = None
+        self._name_dust = request.name_dust
 
     @cached_property
     def interval_s(self) -> float:
@@ -93,7 +98,9 @@ class FilmedSession:
         """Return the spots and the dust, looked for in the pictures once."""
         if self._marks is None:
             record, sun = self.record, self.sun
-            clear = clear_frames(record.frames)
+            few = max(round(LOOKS_SHARE * len(record.frames)), FEWEST_LOOKS)
+            # Dust bears the names that the report gives it: so it is looked for as there.
+            clear = clear_frames(record.frames, MOST_LOOKS if self._name_dust else min(few, MOST_LOOKS))
             frames, own = [record.frames[k] for k in clear], [self.sitting[k] for k in clear]
             north, zenith = (
                 up_angles(frames, own, up, record.settings, sun).deg for up in ("solar-north", "zenith")
@@ -142,7 +149,7 @@ class FilmedSession:
     ) -> ChosenUp:
         """Return which way is up in each frame; None: solar north, where it is known well enough.
 
-        `by_spots`: where the track alone does not tell it to a twentieth of a degree, spots are asked too.
+        `by_spots`: where the track alone does not tell it to a tenth of a degree, spots are asked too.
 
         Raises
         ------
@@ -155,7 +162,9 @@ class FilmedSession:
         sitting = self.sitting
         angles = up_angles(self.record.frames, sitting, up, settings, self.sun)
         worst_deg = float(angles.sigma_deg.max())
-        if by_spots and worst_deg > GOOD_ENOUGH_DEG and np.isfinite(worst_deg):
+        length_s = utc_s(self.record.frames[-1].time_utc) - utc_s(self.record.frames[0].time_utc)
+        long_enough = by_spots and length_s >= SPOTS_TELL_FROM_S
+        if long_enough and worst_deg > GOOD_ENOUGH_DEG and np.isfinite(worst_deg):
             marks = self.marks(progress)
             sitting, spots = attitudes_by_spots(
                 self.record.frames, sitting, marks.looks, marks.blobs, settings=settings, sun=self.sun

@@ -13,7 +13,7 @@ from sentinel.jobs.steady import UP_WORDS, Up
 
 VEILED = 0.9
 """Of the limb that lies in the frame, less than this seen is worth a word."""
-UNTELLING_WORDS = "clear pictures only, made round, grey and evenly bright"
+UNTELLING_WORDS = "clear pictures only", "made round, grey, evenly bright"
 EVENED = 1.1
 """A disc shown by this factor brighter or darker than it was is said to be."""
 UNSTEADY_PX = 0.15
@@ -75,7 +75,7 @@ class Stamper:
             ),
             bottom_right=(
                 *((f"altitude {altitude_deg:.1f}°",) if altitude else ()),
-                *((UNTELLING_WORDS,) if self.public else seen_words(frame, gain, centre_sigma_px)),
+                *(UNTELLING_WORDS if self.public else seen_words(frame, gain, centre_sigma_px)),
             ),
         )
 

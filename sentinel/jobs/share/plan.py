@@ -11,7 +11,6 @@ from sentinel.chain.intake.session import PREFERRED
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import file_hash
 from sentinel.core.records import MeasuredFrame
-from sentinel.jobs.film.request import FILM_NAME, PUBLIC_FILM_NAME
 from sentinel.jobs.report.record import Record
 
 PICTURES = "pictures"
@@ -23,6 +22,7 @@ SPARE_BYTES = 20_000_000
 """A disk is not filled to the last."""
 JPEG_BYTES_PX = 0.6
 """About so many bytes a pixel take the JPEGs made here."""
+FILM_NAME, PUBLIC_FILM_NAME = "film.mp4", "film-public.mp4"
 ALONG, PUBLIC_ALONG = (FILM_NAME, "strip.png"), (PUBLIC_FILM_NAME,)
 """What other jobs may have left in the session's folder, and goes along: always, and into a public share."""
 

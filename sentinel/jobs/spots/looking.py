@@ -1,6 +1,7 @@
 """From a session's picture files to looks: which pictures are looked at, and how the disc stands in each."""
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from math import ceil
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.intake.decode import Picture
+from sentinel.chain.intake.workers import cores
 from sentinel.chain.measure.levels import Levels
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
@@ -22,6 +24,8 @@ from sentinel.sky.arrays import Array
 
 MOST_LOOKS = 120
 """Pictures of a session that are looked at: more cost time and tell little more."""
+MOST_THREADS = 2
+"""Each holds a decoded picture."""
 CLEAR_COVERAGE = 0.9
 """Of the limb, seen as a clean edge: less is cloud, whose own blobs would be followed."""
 
@@ -86,14 +90,21 @@ def looks_at(
     progress: Progress = silent,
 ) -> list[Look]:
     """Return what is dark on the disc of each frame whose picture is there and is the one measured."""
-    looks = []
-    pairs = zip(frames, views, strict=True)
-    for frame, view in reported(pairs, "looking for spots and dust", len(frames), progress):
+
+    def look(frame: MeasuredFrame, view: DiscView) -> Look | None:
         picture = picture_of(folder, frame, settings.camera.transfer)
-        if picture is not None:
-            blobs = blobs_in(picture, frame, view)
-            looks.append(Look(utc_s=utc_s(frame.time_utc), view=view, blobs=blobs))
-    return looks
+        if picture is None:
+            return None
+        return Look(utc_s=utc_s(frame.time_utc), view=view, blobs=blobs_in(picture, frame, view))
+
+    pool = ThreadPoolExecutor(min(MOST_THREADS, cores()))
+    try:
+        found = pool.map(look, frames, views)
+        counted = reported(found, "looking for spots and dust", len(frames), progress)
+        return [one for one in counted if one is not None]
+    finally:
+        # Whoever interrupts does not wait for all that was begun.
+        pool.shutdown(cancel_futures=True)
 
 
 def blobs_in(picture: Picture, frame: MeasuredFrame, view: DiscView) -> tuple[DarkBlob, ...]:
