@@ -13,7 +13,7 @@ class Exit:
 
     median_utc: datetime | None = None
     safe_utc: datetime | None = None
-    """1 % quantile."""
+    """1 % quantile, or earlier: by whatever may be wrong with place and clock, the earliest."""
     early_utc: datetime | None = None
     """5 % quantile."""
     late_utc: datetime | None = None

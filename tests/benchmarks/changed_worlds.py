@@ -42,7 +42,7 @@ from sentinel.chain.pipeline import Pipeline  # noqa: E402
 from sentinel.core.records import Alert, Event, Forecast, MeasuredFrame, Outcome  # noqa: E402
 from sentinel.core.times import from_utc_s, utc_s  # noqa: E402
 from tests.forecast.watching import seconds_until  # noqa: E402
-from tests.forecasts import axis_of, mount_of  # noqa: E402
+from tests.forecasts import mount_of  # noqa: E402
 from tests.worlds.rows import ROWS, Row  # noqa: E402
 from tests.worlds.run import Run  # noqa: E402
 
@@ -205,18 +205,14 @@ def _needless(result: Result, run: Run, said: Said) -> bool:
 def _look(run: Run, last: Forecast, now_s: float, found_s: float) -> Look:
     i = min(int(np.searchsorted(run.times_s, now_s - 1e-3)), run.n - 1)
     way, said_s = run.way_at(i), now_s + run.world.told.clock_offset_s
-    sigmas = None
-    f = last
-    if (
-        axis_of(f).azimuth_error_deg is not None
-        and axis_of(f).azimuth_sigma_deg
-        and axis_of(f).altitude_sigma_deg
-    ):
+    f, sigmas = last, None
+    axis = f.mount.axis if f.mount is not None else None
+    if axis is not None and axis.azimuth_sigma_deg and axis.altitude_sigma_deg:
         azimuth, altitude = run.axis_deg(i)
-        turned = (axis_of(f).azimuth_error_deg - azimuth + 180) % 360 - 180
+        turned = (axis.azimuth_error_deg - azimuth + 180) % 360 - 180
         sigmas = (
-            turned / axis_of(f).azimuth_sigma_deg,
-            ((axis_of(f).altitude_error_deg or 0.0) - altitude) / axis_of(f).altitude_sigma_deg,
+            turned / axis.azimuth_sigma_deg,
+            (axis.altitude_error_deg - altitude) / axis.altitude_sigma_deg,
         )
     return Look(
         time_s=now_s,

@@ -69,6 +69,16 @@ def test_after_a_change_no_hour_is_promised_that_is_not_there(row: str, seed: in
     assert sum(late > 90.0 for late in checked) <= 0.02 * len(checked)
 
 
+@pytest.mark.parametrize(("row", "seed"), [("hemisphere", 620), ("hemisphere", 1004)])
+def test_under_a_wrong_hemisphere_no_hour_is_promised_that_is_not_there(row: str, seed: int) -> None:
+    """The settings have it night where the sun is up, and their air tells the roll the wrong way round."""
+    run = Run(ROWS[row].make(seed))
+    found = [(i, forecast) for i, forecast in followed(run, 5.0) if i * run.world.interval_s > SETTLED_S]
+    checked = [seconds_late(run, i, forecast) for i, forecast in found]
+    assert len(checked) > 20
+    assert sum(late > 90.0 for late in checked) <= 0.02 * len(checked)
+
+
 @pytest.mark.parametrize("seed", [0, 45])
 def test_what_slips_is_followed_from_the_third_frame_on(seed: int) -> None:
     """It is even and off its track: neither held back nor called unseen, and its new rate is known soon."""

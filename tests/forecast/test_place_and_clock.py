@@ -12,12 +12,13 @@ from sentinel.chain.forecast.estimate import TELLING_ARC_S
 from sentinel.chain.forecast.fit import USUAL_ROLLS
 from sentinel.chain.forecast.geometry import Elsewhere, Geometry
 from sentinel.chain.forecast.nodes import every_node
-from sentinel.chain.forecast.place_and_clock import PlaceAndClock, mistakes
+from sentinel.chain.forecast.place_and_clock import Mistake, PlaceAndClock, SettingsDoubt, mistakes
 from sentinel.chain.forecast.rates import first_rates
+from sentinel.chain.forecast.sun_path import SunPath, sun_path
 from sentinel.chain.track import Context
 from sentinel.core.foreseen import Contradiction
 from sentinel.core.records import Disc, MeasuredFrame
-from sentinel.core.settings import Site
+from sentinel.core.settings import Camera, Settings, Site
 from sentinel.core.times import from_utc_s
 from sentinel.sky.arrays import Array
 from sentinel.sky.refraction import air_mass
@@ -211,3 +212,95 @@ def test_the_track_is_asked_only_of_what_it_could_give_weight() -> None:
     asked.clear()
     known.weigh(START_S + 10.5 * 3600, track)
     assert not asked
+
+
+NIGHT = Site(latitude_deg=50.0, longitude_deg=-60.0)
+
+
+def two_days(site: Site, noon_h: float = 16.0) -> tuple[PlaceAndClock, SunPath]:
+    """Return one that has seen nothing, and the sun's coming two days from local noon on."""
+    sun = Sun(site)
+    start_s = datetime(2026, 9, 20, tzinfo=UTC).timestamp() + noon_h * 3600
+    settings = Settings(site=site, camera=Camera(focal_length_mm=400.0, pixel_pitch_um=4.0))
+    return PlaceAndClock(site, sun), sun_path(settings, sun, start_s)
+
+
+def only(doubt: SettingsDoubt, *kept: Mistake, odds: float = 0.0) -> SettingsDoubt:
+    """Return the same with all mistakes excluded but some, which are told so much the likelier (log)."""
+    told = [0.0 if one.kind == "none" else odds if one in kept else -50.0 for one in doubt.mistakes]
+    return replace(doubt, told=np.array(told))
+
+
+@pytest.mark.parametrize("hours", [-3.0, 2.0])
+def test_the_sun_may_be_up_when_any_clock_that_is_not_excluded_has_it_up(hours: float) -> None:
+    known, coming = two_days(NIGHT)
+    one = next(m for m in known.mistakes if m.kind == "time-zone" and m.hours == hours)
+    doubt = only(known.doubt(), one)
+    up = known.possible_day(coming, doubt).up
+    there = Sun(NIGHT).altaz_deg(coming.times_s + hours * 3600)[0] > 0
+    assert up[coming.day.up | there].all()
+    # Between two times looked at a rising is not known: the one before counts too, and no other.
+    assert not up[:-1][~(coming.day.up | there)[:-1] & ~(coming.day.up | there)[1:]].any()
+    assert not np.array_equal(up, coming.day.up)
+    assert known.likely_day(coming, doubt) is coming.day
+
+
+def test_the_night_is_the_settings_own_once_every_mistake_is_excluded() -> None:
+    known, coming = two_days(NIGHT)
+    doubt = only(known.doubt())
+    assert known.possible_day(coming, doubt) is coming.day
+    assert known.possible(doubt) == []
+
+
+def test_of_a_mistake_that_is_likely_every_time_is_told() -> None:
+    known, coming = two_days(NIGHT)
+    one = next(m for m in known.mistakes if m.kind == "latitude-sign")
+    assert known.likely_day(coming, only(known.doubt(), one, odds=4.0)).up.sum() > coming.day.up.sum()
+
+
+def test_with_settings_contradicted_nobody_knows_when_it_is_night() -> None:
+    known, coming = two_days(NIGHT)
+    doubt = only(known.doubt(), known.mistakes[1], odds=20.0)
+    assert doubt.contradicted
+    assert known.likely_day(coming, doubt).up.all()
+    assert not coming.day.up.all()
+
+
+def followed_session() -> Following:
+    session = Session(azimuth_error_deg=0.9, altitude_error_deg=-0.5, watched_h=4.0, followed_h=5.0, seed=4)
+    following = Following(Context(session.settings, session.sun))
+    for frame in session.frames():
+        following.feed(frame, frame.time_utc)
+    return following
+
+
+def test_the_sun_where_it_is_draws_the_same_track_and_elsewhere_about_the_same() -> None:
+    """Without air a clock that is off draws the same track on an axis turned with the sky."""
+    forecaster = followed_session().forecaster
+    estimator, draws = forecaster._estimator, forecaster._draws
+    assert draws is not None
+    ahead_s = 3600.0 * np.array([0.0, 1.0, 2.0])
+    own = np.median(draws.tracks_arcsec(draws.fitted_s, ahead_s), axis=2)
+    moved = np.abs(own - own[:, :1]).max()
+    places = {one.later_s: one for one in forecaster._place_and_clock.elsewhere if not one.across}
+    for later_s, most in ((0.0, 0.03), (3600.0, 0.1), (-3 * 3600.0, 0.2)):
+        (there,) = estimator.elsewhere([places[later_s]])
+        track = np.median(there.tracks_arcsec(there.fitted_s, ahead_s), axis=2)
+        assert np.abs(track - own).max() < most * moved
+    (across,) = estimator.elsewhere([one for one in forecaster._place_and_clock.elsewhere if one.across])
+    track = np.median(across.tracks_arcsec(across.fitted_s, ahead_s), axis=2)
+    assert np.abs(track - own).max() < 0.5 * moved
+
+
+def test_across_the_equator_the_roll_that_the_air_excluded_is_possible() -> None:
+    """By the air of the other side it is the other roll that is likely: draws hold what may be."""
+    forecaster = followed_session().forecaster
+    assert forecaster._draws is not None
+    (across,) = forecaster._estimator.elsewhere(
+        [one for one in forecaster._place_and_clock.elsewhere if one.across]
+    )
+    far_h = [one for one in forecaster._place_and_clock.elsewhere if abs(one.later_s) == 6 * 3600]
+    (far,) = forecaster._estimator.elsewhere(far_h)
+    for ensemble in (across, far):
+        upright = np.cos(ensemble.roll_rad) > 0
+        assert 0.02 < upright.mean() < 0.98

@@ -62,6 +62,8 @@ class Ensemble:
     """The time for which axis and tipping hold."""
     tips: Bools | None = None
     """(m,) which of the points are of a mount that tips over; None: none."""
+    later_s: Array | None = None
+    """(m,) the sun is where it stands so much later; None: where it stands."""
 
     def __len__(self) -> int:
         return len(self.roll_rad)
@@ -106,7 +108,8 @@ class Ensemble:
         """
         used = np.unique(self.point)
         points = self.points.taken(used)
-        aims = self.geometry.aims(now_s + offsets_s, self.fitted_s)
+        later_s = 0.0 if self.later_s is None else self.later_s[used, None]
+        aims = self.geometry.aims(now_s + offsets_s, self.fitted_s, later_s)
         base, slopes = self.geometry.linear(aims, one_part(offsets_s), points)
         tangent = self._flexing(offsets_s)
         for i, which in enumerate(used):
@@ -181,6 +184,7 @@ def draw(  # noqa: PLR0917 - what there is, in the order it comes
     *,
     now_s: float = 0.0,
     tips: Bools | None = None,
+    later_s: Array | None = None,
 ) -> Ensemble:
     """Return draws from the mixture over kinds of flexure, points and rolls, (c, m, g) with log weights."""
     weights = np.exp(log_weights - log_weights.max())
@@ -194,7 +198,9 @@ def draw(  # noqa: PLR0917 - what there is, in the order it comes
     delta = solved.means(c, m, roll, unit[:p].T)
     state = _state(solved, c, m, roll, delta)
     unknowns = np.concatenate([delta[:, :COMMON], delta[:, -2:]], axis=1)
-    return Ensemble(geometry, points, m, unknowns, roll, solved.kinds[c], state, changes, now_s, tips)
+    return Ensemble(
+        geometry, points, m, unknowns, roll, solved.kinds[c], state, changes, now_s, tips, later_s
+    )
 
 
 def _state(solved: Solved, c: Indices, m: Indices, roll_rad: Array, delta: Array) -> Array:

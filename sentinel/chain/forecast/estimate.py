@@ -50,6 +50,7 @@ class _Seen:
     track: Track
     aims: Aims
     worm: Array
+    now_s: float
     pause: Pause | None = None
     """That of the drive with which the track ended."""
 
@@ -129,11 +130,12 @@ class Estimator:
                 Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s, self._nodes.wanders)),
                 self._geometry.aims(arc.utc_s, now_s),
                 worm,
+                now_s,
                 pause,
             )
-            return self._fit(track, now_s, keep=keep)
+            return self._fit(track, keep=keep)
 
-    def _fit(self, track: _Seen, now_s: float, *, keep: bool) -> Ensemble:
+    def _fit(self, track: _Seen, *, keep: bool) -> Ensemble:
         nodes = self._posed(float(track.aims.utc_s[0]), track.track.xy_arcsec[0])
         nodes, base, slopes, hope = self._settled(nodes, track)
         alive = np.flatnonzero(hope > -_HOPELESS)
@@ -151,7 +153,7 @@ class Estimator:
         log = log + drawn.log_prior[None, :, None]
         draws = draw(
             self._geometry, drawn.points, solved, rolls, log, track.track.whitener.changes,
-            now_s=now_s, tips=drawn.prior.tip_sigma_deg_h > FIRM_DEG_H,
+            now_s=track.now_s, tips=drawn.prior.tip_sigma_deg_h > FIRM_DEG_H,
         )  # fmt: skip
         if keep:
             self.learnt = learnt(drawn, solved, rolls, log)
@@ -163,6 +165,53 @@ class Estimator:
                 _followed(nodes, lead), kind=kind, age=nodes.age + 1, change=_likeliest_change(draws)
             )
         return draws
+
+    def elsewhere(self, places: Sequence[Elsewhere], *, roll_told: bool = False) -> list[Ensemble]:
+        """Return draws from what the last fit stood on with the sun in other places, each of them as likely.
+
+        None while a change of the drift is likely: that is told from another air worse than from none.
+        """
+        if self._kept is None or self._nodes.change is not None:
+            return []
+        seen, both = self._kept
+        found = []
+        with _one_thread().limit(limits=1, user_api="blas"):
+            for across, mirrors in ((False, False), (False, True), (True, True)):
+                there = [place for place in places if (place.across, place.mirrors) == (across, mirrors)]
+                if there:
+                    nodes = both.taken(np.array([0])) if roll_told or not mirrors else both
+                    nodes = nodes.of_any_roll() if across or (not roll_told and mirrors) else nodes
+                    found.append(self._drawn(there, seen, nodes))
+        return found
+
+    def _drawn(self, places: Sequence[Elsewhere], seen: _Seen, nodes: Nodes) -> Ensemble:
+        geometry, later_s = places[0].geometry, np.repeat([place.later_s for place in places], len(nodes))
+        track, nodes = self._moved(places, seen, nodes)
+        for _ in range(_ELSEWHERE_ROUNDS):
+            points = nodes.points
+            solved, rolls, log, nodes = self._round(nodes, track, geometry)
+        log = np.where(np.isfinite(log), log, -np.inf)
+        by_place = log.swapaxes(0, 1).reshape(len(places), -1)
+        log = log - np.repeat(logsumexp(by_place, axis=1), len(nodes) // len(places))[:, None]
+        return draw(geometry, points, solved, rolls, log, now_s=seen.now_s, later_s=later_s)
+
+    @staticmethod
+    def _moved(places: Sequence[Elsewhere], seen: _Seen, nodes: Nodes) -> tuple[_Seen, Nodes]:
+        """Return track and nodes with the sun in each of some places on one side of the equator."""
+        utc_s = seen.aims.utc_s
+        later_s = np.repeat([place.later_s for place in places], len(nodes))[:, None]
+        aims = places[0].geometry.aims(utc_s, float(utc_s[-1]), later_s)
+        moved = nodes.elsewhere(places, float(utc_s[0]), seen.track.xy_arcsec[0])
+        return replace(seen, aims=aims, pause=None), moved
+
+    def _round(self, nodes: Nodes, seen: _Seen, geometry: Geometry) -> tuple[Solved, Array, Array, Nodes]:
+        """Return the posterior where nodes stand, its rolls and log weights, and the nodes at its top."""
+        base, slopes = seen.linear(geometry, nodes.points)
+        solved = seen.solve(nodes, base, slopes, (self._nodes.kind, RESTLESS))
+        rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
+        roll = rolls[0, np.arange(len(nodes)), log[0].argmax(axis=1)]
+        points = nodes.points.moved(seen.without_worm(_mean(solved, roll)), roll)
+        return solved, rolls, log, replace(nodes, points=points)
 
     def evidence(self, places: Sequence[Elsewhere]) -> Array | None:
         """Return the log of how likely the track is with the sun in other places, (k,); None: not known.
@@ -185,17 +234,11 @@ class Estimator:
 
     def _evidence(self, places: Sequence[Elsewhere], seen: _Seen, nodes: Nodes) -> Array:
         """Return the same of places on one side of the equator."""
-        geometry, utc_s = places[0].geometry, seen.aims.utc_s
-        later_s = np.repeat([place.later_s for place in places], len(nodes))[:, None]
-        track = replace(seen, aims=geometry.aims(utc_s, float(utc_s[-1]), later_s), pause=None)
-        nodes = nodes.elsewhere(places, float(utc_s[0]), seen.track.xy_arcsec[0])
+        geometry = places[0].geometry
+        track, nodes = self._moved(places, seen, nodes)
         for _ in range(_ELSEWHERE_ROUNDS):
             nodes = nodes.knowing_nothing(geometry.latitude_deg)
-            base, slopes = track.linear(geometry, nodes.points)
-            solved = track.solve(nodes, base, slopes, (self._nodes.kind, RESTLESS))
-            rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
-            roll = rolls[0, np.arange(len(nodes)), log[0].argmax(axis=1)]
-            nodes = replace(nodes, points=nodes.points.moved(track.without_worm(_mean(solved, roll)), roll))
+            _, _, log, nodes = self._round(nodes, track, geometry)
         log = log + nodes.log_prior[None, :, None]
         # A mount for which the sun would have been behind the camera explains nothing.
         log = np.where(np.isfinite(log), log, -np.inf).swapaxes(0, 1)

@@ -328,6 +328,10 @@ class Forecaster:
         discs = self._discs
         if discs.last is None or self._stores is None:
             raise ValueError("no disc has been seen yet")
+        doubt = self._place_and_clock.doubt(roll_told=self._roll_told)
+        possible_day = self._place_and_clock.possible_day(ahead, doubt)
+        others = self._estimator.elsewhere(self._place_and_clock.possible(doubt), roll_told=doubt.roll_told)
+        ahead = replace(ahead, day=self._place_and_clock.likely_day(ahead, doubt))
         inputs = Inputs(
             settings=self._settings,
             sun=self._sun,
@@ -347,7 +351,9 @@ class Forecaster:
             out_since_s=self._out_since_s,
             expected_exit_s=self._exit_s,
             changed_s=self._changed_s,
-            settings_doubt=self._place_and_clock.doubt(roll_told=self._roll_told),
+            settings_doubt=doubt,
+            possible_day=possible_day,
+            possible_px=tuple(self._tracks_px(one, ahead.now_s, ahead.offsets_s) for one in others),
         )
         return replace(summary(inputs, now_utc), path=self._path)
 

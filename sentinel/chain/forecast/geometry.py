@@ -36,6 +36,8 @@ fast the whole mount tips over, about the east and about the north (deg/h)."""
 RATE_UNIT = 1e-4
 _STEP = np.array([1e-3, 1e-3, 0.1, 0.1, 1e-3, 1e-3])
 _TIP_STEP = 1e-3
+_MIRRORS_DEG = 30.0
+"""The sun so far from where it is thought to be, what its height does is no longer like it."""
 _EAST, _NORTH = np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])
 
 
@@ -205,6 +207,11 @@ class Elsewhere:
     across: bool
     """The place is as far on the other side of the equator as the settings say."""
 
+    @property
+    def mirrors(self) -> bool:
+        """Whether the air that tells a roll from the opposite one may tell it the wrong way round there."""
+        return self.across or abs(half_turn_deg(15 * self.later_s / 3600)) >= _MIRRORS_DEG
+
     def axis_errors_deg(self, azimuth_deg: Array, altitude_deg: Array) -> tuple[Array, Array]:
         """Return the errors of axes that draw the same track there, air apart; theirs as the settings say."""
         azimuth, altitude = TurnedSky.of(self.geometry.latitude_deg, (self,)).errors_deg(
@@ -239,15 +246,19 @@ class TurnedSky:
         azimuth, altitude = axis_errors_deg(axis, self.latitude_deg)
         return azimuth, np.where(self.across[:, None], -altitude, altitude)
 
+    def with_slopes(self, azimuth_deg: Array, altitude_deg: Array) -> tuple[Array, Array]:
+        """Return the same as (k, n, 2), and slopes by their own, (k, n, 2, 2)."""
+        step, n = 0.01, len(azimuth_deg)
+        shift = np.repeat(step * np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]), n, axis=1)
+        both = self.errors_deg(np.tile(azimuth_deg, 3) + shift[0], np.tile(altitude_deg, 3) + shift[1])
+        here, *beside = np.stack(both, axis=2).reshape(-1, 3, n, 2).swapaxes(0, 1)
+        return here, np.stack([half_turn_deg(one - here) / step for one in beside], axis=3)
+
     def axis_deg(self, at_deg: tuple[float, float], which: Bools) -> tuple[Array, Array]:
         """Return the errors (j, 2) of one axis in some of the places, and slopes by its own, (j, 2, 2)."""
-        step = 0.01
         some = TurnedSky(self.latitude_deg, self.turn[which], self.across[which])
-        azimuth, altitude = some.errors_deg(
-            at_deg[0] + np.array([0.0, step, 0.0]), at_deg[1] + np.array([0.0, 0.0, step])
-        )
-        both = np.stack([azimuth, altitude], axis=1)  # (j, 2, 3)
-        return both[..., 0], half_turn_deg(both[..., 1:] - both[..., :1]) / step
+        axis, slope = some.with_slopes(np.array(at_deg[:1]), np.array(at_deg[1:]))
+        return axis[:, 0], slope[:, 0]
 
 
 def _nudged(points: Points) -> Points:

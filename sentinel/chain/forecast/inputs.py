@@ -10,7 +10,7 @@ from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.line import Line
 from sentinel.chain.forecast.periodic_error import PeriodicError
 from sentinel.chain.forecast.place_and_clock import SettingsDoubt
-from sentinel.chain.forecast.sun_path import SunPath
+from sentinel.chain.forecast.sun_path import Daylight, SunPath
 from sentinel.chain.forecast.visits import Stores
 from sentinel.core.settings import Settings
 from sentinel.sky.arrays import Array
@@ -65,6 +65,10 @@ class Inputs:
     changed_s: float | None
     """When the drift became another and the track from before was let go; None: it did not."""
     settings_doubt: SettingsDoubt
+    possible_day: Daylight
+    """When the sun may be up: by the settings, or were a mistake in them that is not excluded."""
+    possible_px: tuple[Array, ...]
+    """Tracks as `tracks_px`, were such mistakes made."""
 
     @property
     def seen_s(self) -> float:

@@ -9,12 +9,13 @@ from sentinel.chain.forecast.fit import (
     FIRM_DEG_H,
     RATE_SIGMA,
     TILT_SIGMA_DEG,
+    USUAL_ROLLS,
     Prior,
     RollPrior,
     Solved,
     level_of,
 )
-from sentinel.chain.forecast.geometry import Elsewhere, Indices, Points
+from sentinel.chain.forecast.geometry import Elsewhere, Indices, Points, TurnedSky
 from sentinel.chain.forecast.noise import Change
 from sentinel.sky.arrays import Array
 
@@ -86,23 +87,48 @@ class Nodes:
             altitude_deg=side * both.points.altitude_deg,
             roll_rad=both.points.roll_rad + half,
         )
-        return replace(both, points=points, centre_rad=both.centre_rad + half)
+        flip = np.stack([side, side, np.ones(len(both))], axis=1)
+        prior = replace(
+            both.prior,
+            place=flip * both.prior.place,
+            covariance=flip[:, :, None] * both.prior.covariance * flip[:, None, :],
+            swing=flip * both.prior.swing,
+            swing_about_rad=both.prior.swing_about_rad + half,
+        )
+        return replace(both, points=points, prior=prior, centre_rad=both.centre_rad + half)
+
+    def of_any_roll(self) -> "Nodes":
+        """Return the same, of the roll no more known beforehand than of any camera's."""
+        return replace(self, prior=replace(self.prior, roll=USUAL_ROLLS))
 
     def elsewhere(self, places: Sequence[Elsewhere], first_s: float, xy_arcsec: Array) -> "Nodes":
         """Return the same once for each of some places on one side of the equator, one place after the other.
 
         The sun is seen there, the first disc at (2,).
         """
-        axes = [place.axis_errors_deg(self.points.azimuth_deg, self.points.altitude_deg) for place in places]
-        azimuth, altitude = np.concatenate(axes, axis=1)
+        sky = TurnedSky.of(places[0].geometry.latitude_deg, places)
+        azimuth, altitude = sky.errors_deg(self.points.azimuth_deg, self.points.altitude_deg)
+        place, slope = sky.with_slopes(self.prior.place[:, 0], self.prior.place[:, 1])
         every = self.taken(np.tile(np.arange(len(self)), len(places)))
+        turn = np.tile(np.eye(3), (len(every), 1, 1))
+        turn[:, :2, :2] = slope.reshape(-1, 2, 2)
         half = np.pi if places[0].across else 0.0
-        points = replace(
-            every.points, azimuth_deg=azimuth, altitude_deg=altitude, roll_rad=every.points.roll_rad + half
+        prior = replace(
+            every.prior,
+            place=np.column_stack([place.reshape(-1, 2), every.prior.place[:, 2]]),
+            covariance=turn @ every.prior.covariance @ np.swapaxes(turn, 1, 2),
+            swing=(turn @ every.prior.swing[:, :, None])[..., 0],
+            swing_about_rad=every.prior.swing_about_rad + half,
         )
-        later_s = np.repeat([place.later_s for place in places], len(self))[:, None]
+        points = replace(
+            every.points,
+            azimuth_deg=azimuth.ravel(),
+            altitude_deg=altitude.ravel(),
+            roll_rad=every.points.roll_rad + half,
+        )
+        later_s = np.repeat([one.later_s for one in places], len(self))[:, None]
         points = places[0].geometry.posed(points, first_s, xy_arcsec, later_s)
-        return replace(every, points=points, centre_rad=every.centre_rad + half)
+        return replace(every, points=points, prior=prior, centre_rad=every.centre_rad + half)
 
     def knowing_nothing(self, latitude_deg: float) -> "Nodes":
         """Return the same where they stand, little known of the axis beforehand and nothing of the roll."""

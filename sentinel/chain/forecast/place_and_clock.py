@@ -16,12 +16,14 @@ import numpy as np
 from sentinel.chain.forecast.fit import TILT_SIGMA_DEG, level_of
 from sentinel.chain.forecast.geometry import Elsewhere, Geometry, Indices, TurnedSky
 from sentinel.chain.forecast.light import DOWN_COSTS, DOWN_DEG, DOWN_MOST, Light
+from sentinel.chain.forecast.sun_path import Daylight, SunPath
 from sentinel.core.foreseen import Contradiction
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
 from sentinel.sky.angles import half_turn_deg
-from sentinel.sky.arrays import Array
+from sentinel.sky.arrays import Array, Bools
+from sentinel.sky.horizon import HorizonLine
 from sentinel.sky.sun import Sun
 
 MistakeKind = Literal["none", "longitude-sign", "latitude-sign", "time-zone"]
@@ -44,6 +46,10 @@ _EXCLUDED = 12.0
 _LEAST_DEG = 5.0
 """Of longitude or latitude: of less, the other sign hardly matters."""
 
+_LIKELY, _POSSIBLE = 0.05, 1e-4
+"""A mistake so likely has its say in all that is told of coming times, and one that is possible in the safe
+time: beforehand the usual ones are fifty times as likely, the rare ones as likely."""
+_LEVEL = HorizonLine(())
 SAMPLE_S = 900.0
 SAMPLES = 96
 """A day of them."""
@@ -125,9 +131,25 @@ class SettingsDoubt:
         """How likely anything is wrong."""
         return float(1 - self.weights[0])
 
+    @property
+    def contradicted(self) -> bool:
+        """Whether something is wrong for sure."""
+        return self.wrong >= CONTRADICTED
+
+    def _against(self) -> Array:
+        """Return how far light and track have spoken against each, (k,): log, rarity too."""
+        rare = np.log([min(one.prior / _USUAL, 1.0) for one in self.mistakes])
+        return np.asarray(np.maximum(-(self.told + rare) - _MISFIT, 0.0))
+
+    def open_still(self, least_share: float = 0.0) -> Bools:
+        """Return which mistakes are not excluded, (k,), and at least so likely; the first is none."""
+        found = (self._against() < _EXCLUDED) & (self.weights >= least_share)
+        found[0] = False
+        return found
+
     def contradiction(self) -> Contradiction | None:
         """Return what is likely to be wrong; None while nothing is sure to be."""
-        if self.wrong < CONTRADICTED:
+        if not self.contradicted:
             return None
         shares: dict[MistakeKind, float] = {}
         hours: list[int] = []
@@ -146,8 +168,7 @@ class SettingsDoubt:
         within `_OPEN_SIGMAS`; the more they speak, the more sigmas away it may lie, until it is excluded.
         Once something is wrong for sure, nothing is known of the axis.
         """
-        rare = np.log([min(one.prior / _USUAL, 1.0) for one in self.mistakes])
-        against = np.maximum(-(self.told + rare) - _MISFIT, 0.0)
+        against = self._against()
         sigma = np.sqrt(np.diag(covariance_deg2))
         for side, unlikely in ((1.0, 0.0), (-1.0, -np.log(_MIRRORED)))[: 1 if self.roll_told else 2]:
             open_still = against + unlikely < _EXCLUDED
@@ -157,7 +178,7 @@ class SettingsDoubt:
             off = half_turn_deg(axis - np.array(at_deg))
             sigmas = np.sqrt(_OPEN_SIGMAS**2 + 2 * (against + unlikely)[open_still])
             sigma = (np.sqrt(own + off**2) / sigmas[:, None]).max(axis=0, initial=0.0).clip(sigma)
-        if self.wrong > CONTRADICTED:
+        if self.contradicted:
             sigma = np.maximum(sigma, TILT_SIGMA_DEG / np.array([level_of(self.sky.latitude_deg), 1.0]))
         return np.asarray(sigma)
 
@@ -271,7 +292,8 @@ class PlaceAndClock:
         if steady.sum() < FEWEST:
             return
         times_s, stops = times_s[steady], stops[steady]
-        said = Light(times_s, stops).log_evidence(self._altitudes_deg(times_s))
+        every = np.ones(len(self.mistakes), dtype=bool)
+        said = Light(times_s, stops).log_evidence(self.heights_deg(times_s, every))
         self._light = said - said[0]
 
     def begin_part(self) -> None:
@@ -279,11 +301,34 @@ class PlaceAndClock:
         self._past = np.clip(self._past + self._track, -_TRACK_MOST, _TRACK_MOST)
         self._track = np.zeros(len(self.mistakes))
 
-    def _altitudes_deg(self, times_s: Array) -> Array:
-        """Return how high the sun was at times (n,) by each mistake, (k, n)."""
-        found = np.empty((len(self.mistakes), len(times_s)))
+    def possible(self, doubt: SettingsDoubt) -> list[Elsewhere]:
+        """Return where the sun may be seen by what is not excluded."""
+        return [self.elsewhere[i] for i in np.flatnonzero(doubt.open_still(_POSSIBLE))]
+
+    def likely_day(self, coming: SunPath, doubt: SettingsDoubt) -> Daylight:
+        """Return when the sun is up in the coming time, by the settings or a mistake that is likely."""
+        return self._day(coming, doubt, doubt.open_still(_LIKELY))
+
+    def possible_day(self, coming: SunPath, doubt: SettingsDoubt) -> Daylight:
+        """Return when it may be up, by whatever is not excluded."""
+        return self._day(coming, doubt, doubt.open_still(_POSSIBLE))
+
+    def _day(self, coming: SunPath, doubt: SettingsDoubt, which: Bools) -> Daylight:
+        if doubt.contradicted:
+            # What is wrong need not be what is listed: nobody knows when the sun is down.
+            return coming.day.or_perhaps(np.ones(len(coming.times_s), dtype=bool))
+        if coming.day.up.all() or not which.any():
+            return coming.day
+        line = HorizonLine(self._sun.site.horizon)
+        heights = self.heights_deg(coming.times_s, which, line)
+        return coming.day.or_perhaps(np.asarray((heights > 0).any(axis=0)))
+
+    def heights_deg(self, times_s: Array, which: Bools, line: HorizonLine = _LEVEL) -> Array:
+        """Return how high over a line the sun is at times (n,) by some of the mistakes, (j, n)."""
         across = np.array([one.across for one in self.mistakes])
         later_s = 3600 * np.array([[one.hours] for one in self.mistakes])
-        for sun, which in ((self._sun, ~across), (self._across, across)):
-            found[which] = sun.altaz_deg(times_s + later_s[which])[0]
-        return found
+        found = np.empty((len(self.mistakes), len(times_s)))
+        for sun, side in ((self._sun, which & ~across), (self._across, which & across)):
+            altitude, azimuth = sun.altaz_deg(times_s + later_s[side])
+            found[side] = altitude - line.altitude_deg(azimuth)
+        return found[which]

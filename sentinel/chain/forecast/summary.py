@@ -39,6 +39,8 @@ SETTLED = 0.85
 """Share of the draws about the likeliest roll above which it counts as known."""
 CERTAIN = 0.96
 """The same, above which the others are no longer counted into the axis's sigmas."""
+SAFE = 0.01
+"""Share of the draws that have left by the safe time."""
 _GOLDEN = 0.618_034
 """Multiples of it, the whole turns dropped, lie evenly."""
 
@@ -67,7 +69,7 @@ def summary(inputs: Inputs, now_utc: datetime) -> Forecast:
     exits = first_exits(room, view.coming.day, air if inputs.departure is None else None, swing)
     best = likeliest_mount(inputs.draws)
     flags = _flags(inputs, view, best)
-    exit_ = _exit(inputs, exits)
+    exit_ = _exit(inputs, exits, _safe_s(inputs, view, room, exits, swing))
     early_s = exits.quantile_s(0.05)
     if np.isfinite(early_s) and not _is_clear(view.coming, early_s):
         flags = (*flags, "exit-at-horizon")
@@ -128,22 +130,33 @@ def _view(inputs: Inputs) -> _View:
     return _View(ahead, radius, *inputs.departure.line.draws_px(ahead.times_s, line_normals()))
 
 
-def _exit(inputs: Inputs, exits: Exits) -> Exit:
+def _safe_s(inputs: Inputs, view: _View, room_px: Array, exits: Exits, swing: Swing | None) -> float:
+    """Return the time by which 1 % have left, by whatever may be wrong with place or clock: the earliest."""
+    day, rooms = inputs.possible_day, list[Array]()
+    if day is not view.coming.day:
+        rooms.append(room_px)
+    if inputs.departure is None:
+        radius_px = view.radius_px[:, None]
+        rooms += [inputs.frame.room_px(x_px, y_px, radius_px) for x_px, y_px in inputs.possible_px]
+    others = [first_exits(other, day, swing=swing) for other in rooms]
+    return min(one.quantile_s(SAFE) for one in (exits, *others))
+
+
+def _exit(inputs: Inputs, exits: Exits, safe_s: float) -> Exit:
     now_s = inputs.coming.now_s
 
-    def at(share: float) -> datetime | None:
-        after_s = exits.quantile_s(share)
+    def at(after_s: float) -> datetime | None:
         if np.isinf(after_s):
             return None
         # Out already: it left when it was seen to, or else when it was last expected to.
         return from_utc_s(min(now_s, _left_s(inputs, now_s)) if after_s == 0.0 else now_s + after_s)
 
-    early_utc = at(0.05)
+    early_utc = at(exits.quantile_s(0.05))
     return Exit(
-        median_utc=at(0.5),
-        safe_utc=at(0.01),
+        median_utc=at(exits.quantile_s(0.5)),
+        safe_utc=at(safe_s),
         early_utc=early_utc,
-        late_utc=at(0.95),
+        late_utc=at(exits.quantile_s(0.95)),
         edge=exits.likely_edge() if early_utc is not None else None,
     )
 
@@ -256,7 +269,7 @@ def _places(view: _View, inputs: Inputs, best: LikeliestMount, exits: Exits) -> 
         now=now_place,
         one_axis=one_axis,
         later=tuple(later),
-        touch_gains=_gains(now_place, exits.quantile_s(0.01), view.now_s),
+        touch_gains=_gains(now_place, exits.quantile_s(SAFE), view.now_s),
     )
 
 

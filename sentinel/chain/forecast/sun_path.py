@@ -32,6 +32,11 @@ class Daylight:
     climb_deg_s: Array
     """(n,) how fast the sun climbs as it rises; 1 where it does not rise."""
 
+    def or_perhaps(self, up: Bools) -> "Daylight":
+        """Return the same of a sun that may be up at other of the times too; it rises by the one before."""
+        up = self.up | up
+        return Daylight(self.offsets_s, up | np.append(up[1:], False), np.ones(len(up)))
+
 
 def with_turns(
     offsets_s: Array, above_deg: Callable[[Array], Array], levels_deg: tuple[float, ...] = (0.0,)
