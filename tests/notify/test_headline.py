@@ -1,5 +1,6 @@
 """The headline: until when the camera may be left alone, and why; the same for whoever says it."""
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -202,3 +203,33 @@ def test_what_was_foreseen_hours_of_daylight_ago_is_no_promise() -> None:
         "08:40Z, in 6 h 12 min: the axis limit comes first. Set off by 08:30Z."
     )
     assert said(due(372), seen=Seen(frame_utc=NOW, disc_utc=NOW)).title == "leave alone until 08:40Z"
+
+
+def test_what_came_up_unseen_is_said_and_wakes_nobody() -> None:
+    """60 N in June: the sun sets about 19:20 and is up at about 00:34 UTC, here behind cloud."""
+    morning = NOW.replace(hour=1, minute=30)
+    before = morning - timedelta(hours=7)
+    limit = Due(time_utc=morning + timedelta(hours=9), reason="axis-limit")
+    forecast = foreseen(
+        time_utc=morning, basis="mount model", seen_utc=before, due=(limit,), arc_h=9.0, rate_ratio=1.0,
+        expected_px=(1800.0, 1200.0), scale_arcsec_px=2.0,
+    )  # fmt: skip
+    unseen = Seen(frame_utc=morning, disc_utc=before, size_px=(6000, 4000))
+    head = said(forecast, settings=NIGHTS, now=morning, seen=unseen)
+    assert head.title.startswith("not seen since sunrise, 00:3")
+    assert "in 9 h: the axis limit comes first. Set off by 10:20Z. The sun came up at 00:3" in head.sentence
+    found = re.search(
+        r"no picture has shown it since: cloud hides it, or it is out of the frame; "
+        r"by the forecast it comes up [\d.]+ sun-widths",
+        head.sentence,
+    )
+    assert found is not None, head.sentence
+    # In the first minutes it is low and faint, seen it is well, and by night it is down.
+    for now, seen in (
+        (morning.replace(hour=0, minute=40), unseen),
+        (morning, unseen._replace(disc_utc=morning)),
+        (morning.replace(hour=0, minute=5), unseen),
+    ):
+        again = said(replace(forecast, time_utc=now), settings=NIGHTS, now=now, seen=seen)
+        assert "came up at" not in again.sentence
+        assert again.title.startswith("leave alone")

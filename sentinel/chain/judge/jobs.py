@@ -25,6 +25,8 @@ OUTLIVED = timedelta(minutes=5)
 """What is seen to work so shortly before its count ended, or later, is seen to outlive it."""
 NATURAL = frozenset({"sunset", "horizon"})
 """Due and no job: nobody need get up for it."""
+SHOWS = timedelta(minutes=15)
+"""A clear sun is measured within so long of coming up: until then it may just be low, red and faint."""
 LOOK_S = 300.0
 """How often it is worth looking whether the sun has been up unseen for too long."""
 PICTURED = frozenset({"battery", "card", "timer"})
@@ -80,6 +82,8 @@ class Agenda:
     """Since when nobody knows where the disc stands: it was put elsewhere and not seen since."""
     unseen_since_utc: datetime | None = None
     """When the sun was last seen, where it has been up for long since: what is foreseen is not verified."""
+    up_unseen: Job | None = None
+    """The sunrise since which the sun is up and not seen; None: it was, or it is down."""
     to_bed_utc: datetime | None = None
     """When the operator goes to sleep next, or went; None: nobody said."""
     clock: ClockOff | None = None
@@ -163,6 +167,7 @@ def agenda_of(
         goes=next((one for one in due if one.reason in NATURAL), None),
         blind_since_utc=blind,
         unseen_since_utc=unseen_since_utc(seen, settings, now_utc) if seen.clock is None else None,
+        up_unseen=_up_unseen(forecast, settings, now_utc, seen) if known and blind is None else None,
         clock=seen.clock,
         to_bed_utc=to_bed_utc(settings, now_utc),
     )
@@ -175,6 +180,19 @@ def unseen_since_utc(seen: Seen, settings: Settings, now_utc: datetime) -> datet
         return None
     up_s = _up_s(settings.site, utc_s(last_utc), utc_s(now_utc) // LOOK_S * LOOK_S)
     return last_utc if up_s >= most_s else None
+
+
+def _up_unseen(forecast: Forecast | None, settings: Settings, now_utc: datetime, seen: Seen) -> Job | None:
+    """Return the sunrise, not longer ago than it takes to be called unverified, since which it is not seen."""
+    most_s = 60 * settings.thresholds.unverified_soon_min
+    night = night_before(settings.site, utc_s(now_utc), within_s=most_s)
+    rises_utc = night.rises_utc if night is not None else None
+    if forecast is None or night is None or rises_utc is None or now_utc < rises_utc + SHOWS:
+        return None
+    if seen.disc_utc is None or seen.disc_utc >= rises_utc:
+        return None
+    rise = rise_of(forecast, settings, night.rises_s, seen.size_px)
+    return Job(name="sunrise", due_utc=rises_utc, by_utc=rises_utc, rise=rise)
 
 
 @lru_cache(maxsize=8)

@@ -10,7 +10,7 @@ from sentinel.chain.judge.jobs import Agenda, Job
 from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.grouping import weight
 from sentinel.chain.notify.places import rising
-from sentinel.chain.notify.tasks import task
+from sentinel.chain.notify.tasks import task, up_unseen
 from sentinel.chain.notify.wording import message, words_for
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Forecast, Incident, Severity
@@ -129,7 +129,12 @@ def _calm(agenda: Agenda, forecast: Forecast | None, now_utc: datetime, times: T
         return Headline("until when is not known yet", UNKNOWN)
     if agenda.unseen_since_utc is not None:
         return _unverified(agenda, forecast, agenda.unseen_since_utc, now_utc, times)
-    return _foreseen(agenda, forecast, now_utc, times)
+    head = _foreseen(agenda, forecast, now_utc, times)
+    unseen = up_unseen(agenda, times)
+    if not unseen or agenda.up_unseen is None:
+        return head
+    rises = times.at(agenda.up_unseen.due_utc)
+    return head._replace(title=f"not seen since sunrise, {rises}", sentence=f"{head.sentence} {unseen}")
 
 
 def _unverified(

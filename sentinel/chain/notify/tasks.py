@@ -130,6 +130,19 @@ def answer_words(found: Answer, agenda: Agenda, times: TimeWriter, trouble: str 
     return [_no(found, agenda, times)]
 
 
+def up_unseen(agenda: Agenda, times: TimeWriter) -> str:
+    """Return that the sun is up and not seen, and where it was foreseen to be; empty: it is seen, or down."""
+    up = agenda.up_unseen
+    if up is None:
+        return ""
+    comes = rising(task_of(up))
+    where_to = f"; by the forecast {comes}" if comes else ""
+    return (
+        f"The sun came up at {times.at(up.due_utc)} and no picture has shown it since: "
+        f"cloud hides it, or it is out of the frame{where_to}."
+    )
+
+
 def _mended(found: Answer, agenda: Agenda, times: TimeWriter) -> list[str]:
     if not found.known:
         return []

@@ -6,7 +6,7 @@ from typing import Any
 
 from sentinel.chain.judge.evidence import task_of
 from sentinel.chain.notify.headline import troubles_first
-from sentinel.chain.notify.tasks import answer_words, task_line
+from sentinel.chain.notify.tasks import answer_words, task_line, up_unseen
 from sentinel.core.errors import Problem
 from sentinel.core.words import opened
 from sentinel.service.journal.codec import decode, plain
@@ -85,6 +85,7 @@ def until_lines(s: Standing, until_utc: datetime, now_utc: datetime, *, watched:
     if sets is not None and sets < until_utc:
         back = f" and again from {times.at(rises)}" if rises is not None else ""
         lines.append(f"All of the sun is up until {times.at(sets)}{back}; nothing is lost by that.")
+    lines += filter(None, [up_unseen(s.agenda, times)])
     lines.append(f"If the mount stopped now: {stop_words(s)}.")
     return lines
 

@@ -123,7 +123,7 @@ class Standing:
             return "now"
         near = head.set_off_utc is not None and head.set_off_utc <= now_utc + NEAR
         known = self.agenda.known_until_utc is not None and self.agenda.blind_since_utc is None
-        known = known and self.agenda.unseen_since_utc is None
+        known = known and self.agenda.unseen_since_utc is None and self.agenda.up_unseen is None
         open_soon = any(one.severity is Severity.SOON for one in self.troubles)
         return "soon" if near or open_soon or not known else "well"
 
