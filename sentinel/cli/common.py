@@ -144,7 +144,7 @@ def print_screen(lines: Sequence[str], level: str | None = None) -> None:
 
 def _wrapped(line: str, columns: int) -> str:
     """Return a line in as many as it takes, each under what it goes on with."""
-    begin = re.match(r"[ !]*(?:(?:now|soon|note) +|[A-Z][\w' ]*?  +)?", line)
+    begin = re.match(r"[ !]*(?:\d{4}-\d\d-\d\d \d\d:\d\d  )?(?:(?:now|soon|note) +|[A-Z][\w' ]*?  +)?", line)
     hang = begin.end() if begin is not None else 0
     hang = hang if hang <= MOST_INDENT else len(line) - len(line.lstrip())
     return textwrap.fill(line, columns, subsequent_indent=" " * hang, break_on_hyphens=False) or line

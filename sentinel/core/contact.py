@@ -16,11 +16,11 @@ class Sleep(Section):
     from_utc: TimeOfDay | None = Field(None, description='when the operator goes to sleep, like "21:30"')
     until_utc: TimeOfDay | None = Field(None, description='and gets up, like "05:00"; both or none')
     from_local: TimeOfDay | None = Field(
-        None, description="instead of from_utc: when the operator goes to sleep, by the clock of zone"
+        None, description="when the operator goes to sleep, by the clock of zone; instead of from_utc"
     )
     until_local: TimeOfDay | None = Field(None, description="and gets up, by the same clock; both or none")
     zone: Annotated[str, AfterValidator(known_zone)] | None = Field(
-        None, description="by whose clock from_local and until_local are, like Europe/Oslo"
+        None, description="by whose clock from_local and until_local are; like Europe/Oslo"
     )
     before_min: float = Field(60.0, ge=0, description="what must be done is said so long before")
     after_min: float = Field(60.0, ge=0, description="and covers so long after waking")
@@ -59,8 +59,8 @@ class Alerts(Section):
     )
     zone: Annotated[str, AfterValidator(known_zone)] | None = Field(
         None,
-        description="the operator's time zone, like Europe/Oslo, told before UTC; null: that "
-        "of the computer that watches, or UTC alone",
+        description="the operator's time zone, told before UTC; like Europe/Oslo; null: that of the "
+        "computer that watches, or UTC alone",
     )
     hourly_cap: int = Field(
         20, ge=1, description="messages an hour beyond which only a `now` of a new condition is sent"

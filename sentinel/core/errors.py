@@ -19,7 +19,9 @@ class Problem(Exception):  # noqa: N818 - a problem has a mend; the word is the 
     def __init__(self, what: str, *, where: str = "", mend: str = "") -> None:
         self.what, self.where, self.mend = what, where, mend
         line = f"{where}: {what}" if where else what
-        super().__init__(" ".join((f"{line}; {mend}" if mend else line).split()))
+        if mend:
+            line = f"{line} {mend[:1].upper()}{mend[1:]}" if line.endswith("?") else f"{line}; {mend}"
+        super().__init__(" ".join(line.split()))
 
 
 class RequestProblem(Problem):

@@ -71,7 +71,10 @@ class Camera(Section):
         None, description="opens every message and page; null: the settings file's name"
     )
     focal_length_mm: float = Field(
-        gt=0, le=100_000, description="a wrong one shows as a disc of the wrong size", examples=[400.0]
+        gt=0,
+        le=100_000,
+        description="of the lens, converter included; a wrong one shows as a disc of the wrong size",
+        examples=[400.0],
     )
     pixel_pitch_um: float = Field(
         gt=0,

@@ -235,14 +235,15 @@ def test_a_turn_that_the_frame_has_no_room_for_goes_in_steps() -> None:
     text = advice(alignment(big, bolt("altitude", 0.0)), settings())[0]
     assert "farther than the frame: go in 4 steps of 1.45 deg, and before each put the disc back" in text
     assert (
-        "each time from 2.0 left and 0.4 up of the middle to 2.0 right and 0.4 down of it (in sun-widths)"
+        "each time from 2.0 sun-widths left of the middle and 0.4 above it, "
+        "to 2.0 sun-widths right of the middle and 0.4 below it;"
     ) in text
     other = replace(step, to_up_widths=0.9)
     text = advice(alignment(replace(big, steps=(step, other)), bolt("altitude", 0.0)), settings())[0]
-    assert "1. from 2.0 left" in text
-    assert "2. from 2.0 left" in text
+    assert "1. from 2.0 sun-widths left" in text
+    assert "2. from 2.0 sun-widths left" in text
     text = advice(alignment(replace(big, steps=(step,)), bolt("altitude", 0.0)), settings())[0]
-    assert "First put the disc 2.0 left and 0.4 up" in text
+    assert "First put the disc 2.0 sun-widths left of the middle and 0.4 above it;" in text
     text = advice(alignment(replace(big, steps=()), bolt("altitude", 0.0)), settings())[0]
     assert "go by the bolt's scale or thread" in text
 

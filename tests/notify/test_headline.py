@@ -134,8 +134,8 @@ def test_what_is_open_and_cannot_wait_comes_first_the_filter_before_all() -> Non
     assert head.title == "DO NOT LOOK IN: filter may be off"
     assert head.sentence == (
         "The camera cannot be left alone now. Do NOT look into camera or finder: the solar filter may have "
-        "been off since 02:29Z. That mended, it may be left alone until 08:40Z, in 6 h 12 min: the axis "
-        "limit comes first. Set off by 08:30Z."
+        "been off since 02:29Z. Once that is mended, it may be left alone until 08:40Z, in 6 h 12 min: the "
+        "axis limit comes first. Set off by 08:30Z."
     )
     assert said(due(372), soon).title == "leave alone until 08:40Z"
 

@@ -39,7 +39,7 @@ def test_a_lost_filter_is_told_and_seen_to(
 @pytest.mark.parametrize(
     ("args", "says"),
     [
-        ((), "which drill?"),
+        ((), "which drill? Say one of stop, reverse"),
         (("fire",), "there is no drill 'fire'"),
         (("stop", "--speed", "1000"), "--speed: cannot go at 1000 times"),
         (("stop", "--at", "5min"), "--at: 5min is too early"),

@@ -172,7 +172,7 @@ def test_text_says_first_until_when_the_camera_may_be_left_alone(standing: Stand
     assert lines[2] == "As of 01:11Z, 1 min ago; last picture 2 min ago."
     assert lines[0].startswith(
         "The camera cannot be left alone now. No pictures since 00:55Z. "
-        "That mended, it may be left alone until 07:40Z, in 6 h 28 min: the axis limit comes first."
+        "Once that is mended, it may be left alone until 07:40Z, in 6 h 28 min: the axis limit comes first."
     )
     calm = replace(standing, troubles=())
     assert status_lines(calm, T0 + timedelta(minutes=12), watched=True)[0].startswith(
@@ -201,7 +201,7 @@ def until(standing: Standing, hours: float, *, watched: bool = True) -> list[str
 def test_until_answers_first_and_then_says_what_must_be_done(standing: Standing) -> None:
     assert until(standing, 5)[:2] == [
         "No: it cannot be left alone now. No pictures since 00:55Z.",
-        "That mended, it holds until 06:00Z.",
+        "Once that is mended, it holds until 06:00Z.",
     ]
     calm = replace(standing, troubles=())
     assert until(calm, 5)[0] == "Yes: nothing to do, it may be left alone until 06:00Z."

@@ -116,7 +116,7 @@ def headline(
         return calm._replace(title=trouble.title, sentence=f"{_GO} {trouble.what}")
     mended = ""
     if calm.sentence.startswith("The camera may"):
-        mended = calm.sentence.replace("The camera may", " That mended, it may", 1)
+        mended = calm.sentence.replace("The camera may", " Once that is mended, it may", 1)
     sentence = f"The camera cannot be left alone now. {trouble.what}{mended}"
     return calm._replace(title=trouble.title, sentence=sentence)
 

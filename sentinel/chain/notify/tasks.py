@@ -121,7 +121,8 @@ def answer_words(found: Answer, agenda: Agenda, times: TimeWriter, trouble: str 
     if not found.known:
         since = f" since {times.at(found.unseen_since_utc)}" if found.unseen_since_utc else ""
         why = f"no disc has been measured{since}"
-        return [f"Not known: {why}. What is known to fall due before {until}:"]
+        due = f"What is known to fall due before {until}:" if found.jobs else ""
+        return [f"Not known: {why}. {due or f'Nothing is known to fall due before {until}.'}"]
     if found.holds and not found.jobs:
         return [f"Yes: nothing to do, it may be left alone until {until}."]
     with_these = _with_these(found)
@@ -148,9 +149,9 @@ def _mended(found: Answer, agenda: Agenda, times: TimeWriter) -> list[str]:
         return []
     until = times.at(found.until_utc)
     if not found.holds:
-        return [_no(found, agenda, times).replace("No", "That mended, no", 1)]
+        return [_no(found, agenda, times).replace("No", "Once that is mended, no", 1)]
     these = f", with {_with_these(found)} done" if found.jobs else ""
-    return [f"That mended{these}, it holds until {until}."]
+    return [f"Once that is mended{these}, it holds until {until}."]
 
 
 def _no(found: Answer, agenda: Agenda, times: TimeWriter) -> str:

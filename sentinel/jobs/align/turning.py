@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from sentinel.core.settings import Settings
-from sentinel.core.words import aside
+from sentinel.core.words import aside, off_the_middle
 from sentinel.jobs.align.bolts import Bolt, Step
 
 _OTHER_WAY = "if it goes another way, turn back and take more frames"
@@ -70,21 +70,20 @@ def _turn(bolt: Bolt, settings: Settings) -> str:
 
 def _in_steps(steps: Sequence[Step]) -> str:
     """Say how to take a turn through a frame that has no room for it from where the disc is now."""
-    begins = [_sides(step.from_right_widths, step.from_up_widths) for step in steps]
-    ends = [_sides(step.to_right_widths, step.to_up_widths) for step in steps]
+    begins = [off_the_middle(step.from_right_widths, step.from_up_widths) for step in steps]
+    ends = [off_the_middle(step.to_right_widths, step.to_up_widths) for step in steps]
     if len(steps) == 1:
-        first = f"First put the disc {begins[0]} of the middle; the turn takes it to {ends[0]} of it"
-        return f"{first} (in sun-widths): stop when it is there; {_OTHER_WAY}."
+        first = f"First put the disc {begins[0]}; the turn takes it to {ends[0]}"
+        return f"{first}: stop when it is there; {_OTHER_WAY}."
     head = (
         f"That takes the disc farther than the frame: go in {len(steps)} steps of "
         f"{steps[0].turn_deg:.2f} deg, and before each put the disc back with the mount's own axes, not with "
         "a bolt"
     )
     if len(set(begins)) == len(set(ends)) == 1:
-        each = f"each time from {begins[0]} of the middle to {ends[0]} of it"
-        return f"{head}: {each} (in sun-widths); {_OTHER_WAY}."
-    each = "; ".join(f"{k}. from {a} to {b}" for k, (a, b) in enumerate(zip(begins, ends, strict=True), 1))
-    return f"{head}: {each} (of the middle, in sun-widths); {_OTHER_WAY}."
+        return f"{head}: each time from {begins[0]}, to {ends[0]}; {_OTHER_WAY}."
+    each = "; ".join(f"{k}. from {a}, to {b}" for k, (a, b) in enumerate(zip(begins, ends, strict=True), 1))
+    return f"{head}: {each}; {_OTHER_WAY}."
 
 
 def _sides(right_widths: float, up_widths: float) -> str:

@@ -58,7 +58,7 @@ class FilmRequest:
         _within(self.fps, FPS, "--fps", "pictures a second")
         if self.size_px % 2:
             raise RequestProblem(
-                f"an odd number of pixels ({self.size_px}) no player takes", where="--size",
+                f"{self.size_px} pixels are an odd number, which no player takes", where="--size",
                 mend=f"ask for {self.size_px + 1}",
             )  # fmt: skip
         if not self.steady and self.up not in (None, "camera"):
@@ -134,6 +134,10 @@ def output_of(request: FilmRequest, usual: str) -> Path:
     RequestProblem
         If something is there, or the folder above is not.
     """
+    if not request.folder.is_dir():
+        raise RequestProblem(
+            "there is no such folder", where=str(request.folder), mend="give the folder of a watch or replay"
+        )
     out = request.out or request.folder / usual
     if out.exists() and not request.replace:
         raise RequestProblem("is there already", where=str(out), mend="name another --out, or add --replace")

@@ -13,6 +13,8 @@ from sentinel.service.journal.codec import decode, plain
 from sentinel.service.status.facts import ago, facts_of, stop_words
 from sentinel.service.status.standing import Standing, next_visit, until
 
+AS_OF = 2
+"""The line that says how old the standing is."""
 NOT_RUNNING = "THE WATCH IS NOT RUNNING: nobody looks after the camera."
 
 
@@ -39,9 +41,13 @@ def from_json(text: str, *, where: str) -> Standing:
 
 def status_lines(s: Standing, now_utc: datetime, *, watched: bool) -> list[str]:
     """Return the standing for a terminal, as of `now_utc`."""
-    lines = [opened(s.camera, s.headline(now_utc).sentence)]
     if not watched:
-        lines.insert(0, opened(s.camera, NOT_RUNNING))
+        # Nobody has looked since: what it knew is told as of then, and is no promise for now.
+        of_then = f"What follows is of {s.times.as_of(now_utc).dated(s.written_utc)}."
+        as_it_was = status_lines(s, s.written_utc, watched=True)
+        as_it_was[AS_OF] = as_of_words(s, now_utc)
+        return [opened(s.camera, f"{NOT_RUNNING} {of_then}"), *as_it_was]
+    lines = [opened(s.camera, s.headline(now_utc).sentence)]
     lines += [f"If the mount stopped now: {stop_words(s)}.", as_of_words(s, now_utc)]
     lines += ["", "Open"]
     for t in s.troubles:

@@ -139,8 +139,9 @@ class StateFolder:
         try:
             return self.status_json.read_text(encoding="utf-8")
         except OSError as error:
+            missing = isinstance(error, FileNotFoundError)
             raise Problem(
-                f"there is no status ({error.strerror})",
+                "no watch has run here" if missing else f"its status cannot be read ({error.strerror})",
                 where=str(self.folder),
                 mend="start the watch, or name its state folder with --state or --config",
             ) from None
