@@ -183,7 +183,7 @@ def unseen_since_utc(seen: Seen, settings: Settings, now_utc: datetime) -> datet
 
 
 def _up_unseen(forecast: Forecast | None, settings: Settings, now_utc: datetime, seen: Seen) -> Job | None:
-    """Return the sunrise, not longer ago than it takes to be called unverified, since which it is not seen."""
+    """Return the sunrise since which it is up and not seen; None: it is, or that is called unverified."""
     most_s = 60 * settings.thresholds.unverified_soon_min
     night = night_before(settings.site, utc_s(now_utc), within_s=most_s)
     rises_utc = night.rises_utc if night is not None else None
