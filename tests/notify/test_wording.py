@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sentinel.chain.judge import conditions as table
-from sentinel.chain.notify.wording import NAMES, message, sms, title_and_body
+from sentinel.chain.notify.wording import WORDS, message, name_of, sms, title_and_body
 from sentinel.core.records import IncidentState, Severity
 from tests.notify.golden import settings, texts
 from tests.notify.incidents import EVERY, at, incident
@@ -28,7 +28,8 @@ def test_golden(name: str) -> None:
 def test_every_condition_of_the_judge_has_words() -> None:
     conditions = set(table.NAMES)
     assert conditions == {one.condition for one in EVERY.values()}
-    assert conditions - {"visit", "before-sleep"} == set(NAMES)
+    assert conditions == set(WORDS)
+    assert {one for one in conditions if not name_of(one)} == {"visit", "before-sleep"}
 
 
 @pytest.mark.parametrize("name", EVERY)

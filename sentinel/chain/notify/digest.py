@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.notify.counting import Counts, counts_words
 from sentinel.chain.notify.headline import Headline, Trouble
-from sentinel.chain.notify.wording import NAMES
+from sentinel.chain.notify.wording import name_of
 from sentinel.core.records import Event, Forecast, Incident, MeasuredFrame, Severity, Surroundings
 from sentinel.core.times import DAY_S, of_day_s, utc_s
 from sentinel.core.words import TimeWriter, many, span
@@ -77,7 +77,7 @@ def counted(
     elif isinstance(event, MeasuredFrame):
         tally = _frame(tally, event, interval_s)
     for one in incidents:
-        if one.state == "opened" and one.severity is Severity.NOTE and one.condition in NAMES:
+        if one.state == "opened" and one.severity is Severity.NOTE and name_of(one.condition):
             noted = Counter(dict(tally.noted))
             noted[one.condition] += 1
             tally = tally._replace(noted=tuple(noted.items()))
@@ -174,7 +174,7 @@ def _title(head: Headline, told: Sequence[Trouble]) -> str:
 def _open_line(told: Sequence[Trouble], noted: tuple[tuple[str, int], ...]) -> str:
     parts = [f"Open: {'; '.join(one.title for one in told)}."] if told else []
     if noted:
-        notes = ", ".join(NAMES[name] + (f" ({count} times)" if count > 1 else "") for name, count in noted)
+        notes = ", ".join(name_of(name) + (f" ({count} times)" if count > 1 else "") for name, count in noted)
         parts.append(f"Noted: {notes}.")
     return " ".join(parts)
 

@@ -7,7 +7,7 @@ the phone the operator's own zone stands beside them where it is configured. Not
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sentinel.chain.judge.conditions import DETAILS
 from sentinel.chain.judge.details import Supply
@@ -64,15 +64,14 @@ def words_for(incident: Incident, times: TimeWriter) -> Phrase:
     """Return the words for an incident, whatever its state; read at its own moment unless `times` says."""
     if times.now_utc is None:
         times = replace(times, now_utc=incident.time_utc)
-    kind = DETAILS.get(incident.condition, Detail)
+    kind, row = DETAILS.get(incident.condition, Detail), WORDS.get(incident.condition, UNKNOWN)
     detail = incident.detail if isinstance(incident.detail, kind) else kind()
-    if incident.state == "cleared" and incident.condition not in {"visit", "before-sleep"}:
-        return _CLEARED.get(incident.condition, _over)(incident, detail, times)
-    return _PHRASES.get(incident.condition, _unknown)(incident, detail, times)
+    say = row.over if incident.state == "cleared" else row.phrase
+    return say(incident, detail, times)
 
 
 def _over(incident: Incident, detail: Detail, times: TimeWriter) -> Phrase:
-    name = NAMES.get(incident.condition, incident.condition)
+    name = name_of(incident.condition) or incident.condition
     if isinstance(detail, Supply) and supply_name(detail):
         name = f"{small(supply_name(detail))} was running out"
     begun, ended = times.pair(incident.onset_utc, incident.time_utc)
@@ -80,61 +79,48 @@ def _over(incident: Incident, detail: Detail, times: TimeWriter) -> Phrase:
     return Phrase(f"Over: {name}", what, short=what.replace(",", "") + ".")
 
 
-NAMES: Mapping[str, str] = {
-    "runaway": "the mount ran away from the sun",
-    "moved": "the picture jumped",
-    "drift-exit": "the sun was near the edge",
-    "axis-limit": "the axis was near its limit",
-    "lost-disc": "the sun was lost",
-    "unverified": "the sun was not seen",
-    "covered-limb": "the sun's rim was covered",
-    "dimmed": "the sun was dimmer than it should be",
-    "soft-focus": "the picture was soft",
-    "over-bright": "far too much light",
-    "no-frames": "no pictures came",
-    "clock": "the camera's clock was off",
-    "storage": "the disk was filling",
-    "supply": "a supply was running out",
-    "wrong-place": "the sun was where it cannot be",
-    "settings": "the pictures contradicted the settings",
-    "lens": "the sun had another size",
-    "mixed-cameras": "pictures of another camera",
-    "eclipse": "the eclipse",
-}
-
-
 def _unknown(incident: Incident, _: Detail, times: TimeWriter) -> Phrase:
     what = f"{incident.condition} since {times.at(incident.onset_utc)}"
     return Phrase(incident.condition, what)
 
 
-_PHRASES: Mapping[str, Phraser] = {
-    "runaway": mount_and_sun.runaway,
-    "moved": mount_and_sun.moved,
-    "drift-exit": mount_and_sun.drift_exit,
-    "axis-limit": mount_and_sun.axis_limit,
-    "lost-disc": mount_and_sun.lost_disc,
-    "unverified": mount_and_sun.unverified,
-    "covered-limb": mount_and_sun.covered_limb,
-    "dimmed": mount_and_sun.dimmed,
-    "soft-focus": mount_and_sun.soft_focus,
-    "over-bright": mount_and_sun.over_bright,
-    "no-frames": camera_and_people.no_frames,
-    "clock": camera_clock.clock,
-    "storage": camera_and_people.storage,
-    "supply": camera_and_people.supply,
-    "wrong-place": camera_and_people.wrong_place,
-    "settings": contradicted.settings,
-    "lens": contradicted.lens,
-    "mixed-cameras": camera_and_people.mixed_cameras,
-    "eclipse": camera_and_people.eclipse,
-    "visit": camera_and_people.visit,
-    "before-sleep": camera_and_people.before_sleep,
-}
+class Words(NamedTuple):
+    """How one condition is said."""
 
-# The end of these mends nothing by itself, so each says what is known then and what is still to do.
-_CLEARED: Mapping[str, Phraser] = {
-    "over-bright": cleared.over_bright,
-    "moved": cleared.moved,
-    "runaway": cleared.runaway,
+    phrase: Phraser
+    name: str = ""
+    """What it was, for a list and for when it is over; empty: it is never listed."""
+    over: Phraser = _over
+    """Its end: of what mends nothing by itself, what is known then and what is still to do."""
+
+
+WORDS: Mapping[str, Words] = {
+    "runaway": Words(mount_and_sun.runaway, "the mount ran away from the sun", cleared.runaway),
+    "moved": Words(mount_and_sun.moved, "the picture jumped", cleared.moved),
+    "drift-exit": Words(mount_and_sun.drift_exit, "the sun was near the edge"),
+    "axis-limit": Words(mount_and_sun.axis_limit, "the axis was near its limit"),
+    "lost-disc": Words(mount_and_sun.lost_disc, "the sun was lost"),
+    "unverified": Words(mount_and_sun.unverified, "the sun was not seen"),
+    "covered-limb": Words(mount_and_sun.covered_limb, "the sun's rim was covered"),
+    "dimmed": Words(mount_and_sun.dimmed, "the sun was dimmer than it should be"),
+    "soft-focus": Words(mount_and_sun.soft_focus, "the picture was soft"),
+    "over-bright": Words(mount_and_sun.over_bright, "far too much light", cleared.over_bright),
+    "no-frames": Words(camera_and_people.no_frames, "no pictures came"),
+    "clock": Words(camera_clock.clock, "the camera's clock was off"),
+    "storage": Words(camera_and_people.storage, "the disk was filling"),
+    "supply": Words(camera_and_people.supply, "a supply was running out"),
+    "wrong-place": Words(camera_and_people.wrong_place, "the sun was where it cannot be"),
+    "settings": Words(contradicted.settings, "the pictures contradicted the settings"),
+    "lens": Words(contradicted.lens, "the sun had another size"),
+    "mixed-cameras": Words(camera_and_people.mixed_cameras, "pictures of another camera"),
+    "eclipse": Words(camera_and_people.eclipse, "the eclipse"),
+    "visit": Words(camera_and_people.visit, over=camera_and_people.visit),
+    "before-sleep": Words(camera_and_people.before_sleep, over=camera_and_people.before_sleep),
 }
+"""By condition, as incidents have it."""
+UNKNOWN = Words(_unknown)
+
+
+def name_of(condition: str) -> str:
+    """Return what a condition is in a few words; empty: it is never listed, or not known."""
+    return WORDS.get(condition, UNKNOWN).name
