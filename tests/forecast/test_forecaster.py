@@ -11,7 +11,7 @@ from sentinel.chain.following import Following
 from sentinel.chain.forecast.discs import Discs
 from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.track import Context
-from sentinel.core.records import Mark, Surroundings, Tick
+from sentinel.core.records import Mark, MarkKind, Surroundings, Tick
 from sentinel.core.settings import Mount, Supplies
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session
@@ -150,6 +150,21 @@ def test_supplies_axis_and_sunset_make_visits() -> None:
     forecast = forecaster.feed(Mark(time_utc=after, kind="unwound"), after)
     assert forecast is not None
     assert {d.reason: d for d in forecast.due}["axis-limit"].time_utc > after + timedelta(hours=1.3)
+
+
+@pytest.mark.parametrize("kind", ["battery", "mount-battery", "card", "timer", "unwound"])
+def test_what_is_renewed_is_foreseen_anew_at_once(kind: MarkKind) -> None:
+    session = replace(DRIFTING, watched_h=0.3)
+    supplies = Supplies(camera_battery_h=2.0, mount_battery_h=2.0, card_frames=100, timer_frames=100)
+    update = {"mount": Mount(axis_limit_deg=20), "supplies": supplies}
+    forecaster = Following(Context(session.settings.model_copy(update=update), session.sun))
+    last = feed(forecaster, session.frames())[-1]
+    after = session.start_utc + timedelta(minutes=19)
+    forecast = forecaster.feed(Mark(time_utc=after, kind=kind), after)
+    assert forecast is not None
+    before = {one.reason: one.time_utc for one in last.due}
+    moved = {one.reason for one in forecast.due if one.time_utc > before[one.reason] + timedelta(minutes=10)}
+    assert moved == {"axis-limit" if kind == "unwound" else kind}
 
 
 def test_a_full_disk_makes_a_visit() -> None:

@@ -164,7 +164,7 @@ class Forecaster:
             self._stores = self._stores.marked(mark)
         if mark.kind == "unwound":
             self._slack_until_s = utc_s(mark.time_utc) + BACKLASH_S
-        return mark.kind in ("unwound", "battery", "card", "timer")
+        return mark.kind == "unwound" or mark.renews is not None
 
     def _take_frame(self, frame: MeasuredFrame, track: Track) -> bool:
         """Take a frame; return whether it was a surprise."""
