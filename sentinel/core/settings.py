@@ -41,6 +41,8 @@ def _a_name(text: str) -> str:
 
 AzimuthAltitude = tuple[Annotated[float, Field(ge=-360, le=360)], Annotated[float, Field(ge=-5, le=90)]]
 
+MEAN_SOLAR_RATE_DEG_S = 15.0 / 3600
+
 
 class Site(Section):
     """Where the camera stands."""
@@ -118,6 +120,12 @@ class Mount(Section):
         None, description="[from, to]: where a mount stops at or past the meridian; null: nowhere"
     )
 
+    def axis_lasts_s(self, rate_ratio: float) -> float | None:
+        """Return how long the axis turns from unwound to its limit; None: it has none, or does not turn."""
+        if self.axis_limit_deg is None or rate_ratio <= 0:
+            return None
+        return self.axis_limit_deg / (MEAN_SOLAR_RATE_DEG_S * rate_ratio)
+
 
 class Frames(Section):
     """Which files are frames, and how much room the limb needs."""
@@ -139,6 +147,16 @@ class Supplies(Section):
     mount_battery_h: float | None = Field(None, gt=0, description="tested likewise")
     card_frames: int | None = Field(None, gt=0, description="pictures the card holds")
     timer_frames: int | None = Field(None, gt=0, description="pictures the interval timer was told to take")
+
+    def last_s(self, interval_s: float) -> dict[str, float]:
+        """Return for how long each that is watched lasts once it is renewed, by the names of its `Due`."""
+        counts = {
+            "battery": (self.camera_battery_h, 3600.0),
+            "mount-battery": (self.mount_battery_h, 3600.0),
+            "card": (self.card_frames, interval_s),
+            "timer": (self.timer_frames, interval_s),
+        }
+        return {what: count * each_s for what, (count, each_s) in counts.items() if count is not None}
 
 
 class Visit(Section):

@@ -10,11 +10,10 @@ from sentinel.chain.forecast.sun_path import Daylight
 from sentinel.chain.forecast.turning import Turning
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Mark, Surroundings
-from sentinel.core.settings import Settings
+from sentinel.core.settings import MEAN_SOLAR_RATE_DEG_S, Settings
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky.arrays import Array
 
-MEAN_SOLAR_RATE_DEG_S = 15.0 / 3600
 FILLING_S = 1800.0
 """Free space is watched for so long before what it lost says at which rate."""
 NO_CONCERN_S = 10 * 86_400.0
@@ -102,16 +101,14 @@ class Stores:
 
 def supplies_due(settings: Settings, stores: Stores, now_utc_s: float, interval_s: float) -> dict[str, float]:
     """Return when each configured supply runs out, in POSIX seconds."""
-    supplies = settings.supplies
-    due: dict[str, float] = {}
-    if supplies.camera_battery_h is not None:
-        due["battery"] = stores.camera_battery_utc_s + supplies.camera_battery_h * 3600
-    if supplies.mount_battery_h is not None:
-        due["mount-battery"] = stores.mount_battery_utc_s + supplies.mount_battery_h * 3600
-    if supplies.card_frames is not None:
-        due["card"] = now_utc_s + (supplies.card_frames - stores.card_frames) * interval_s
-    if supplies.timer_frames is not None:
-        due["timer"] = now_utc_s + (supplies.timer_frames - stores.timer_frames) * interval_s
+    # A card's end goes by what was taken: while no pictures come it fills no further.
+    fresh_utc_s = {
+        "battery": stores.camera_battery_utc_s,
+        "mount-battery": stores.mount_battery_utc_s,
+        "card": now_utc_s - stores.card_frames * interval_s,
+        "timer": now_utc_s - stores.timer_frames * interval_s,
+    }
+    due = {what: fresh_utc_s[what] + s for what, s in settings.supplies.last_s(interval_s).items()}
     full_s = None if stores.room is None else stores.room.full_s(interval_s)
     if full_s is not None:
         due["storage"] = full_s
@@ -144,7 +141,7 @@ def hour_angle_due(settings: Settings, utc_s_grid: Array, hour_angle_deg: Array)
         return None
     i = int(passed[0])
     step = float(utc_s_grid[i + 1] - utc_s_grid[i])
-    return float(utc_s_grid[i]) + min(float(to_go[i]) / (15.0 / 3600), step)
+    return float(utc_s_grid[i]) + min(float(to_go[i]) / MEAN_SOLAR_RATE_DEG_S, step)
 
 
 def sun_goes(now_utc_s: float, line_deg: Array, day: Daylight) -> tuple[float, str] | None:

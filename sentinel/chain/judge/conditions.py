@@ -145,6 +145,10 @@ NAMES: tuple[str, ...] = tuple(dict.fromkeys(one.told_as for one in CONDITIONS))
 """As incidents have them, each once."""
 DETAILS: Mapping[str, type[Detail]] = MappingProxyType({one.told_as: one.detail for one in CONDITIONS})
 """What incidents are told by, by the name that they have."""
+SUPPLIES: Mapping[str, str] = MappingProxyType(
+    {one.job: one.name.partition(":")[2] for one in CONDITIONS if one.told_as == "supply" and one.job}
+)
+"""What runs out, by the name of its job; what tells it apart in incidents."""
 
 
 def decided_by(threshold: str) -> tuple[str, ...]:

@@ -6,13 +6,14 @@ from typing import Literal, NamedTuple
 
 from sentinel.chain.forecast.visits import Room, looked
 from sentinel.chain.judge.arrival_lag import ClockOff
+from sentinel.chain.judge.conditions import SUPPLIES
 from sentinel.chain.judge.details import AxisLimit, DriftChanged, DriveRate, Runaway, Storage
 from sentinel.chain.judge.edge import Exit, Trust, blind_finding, exit_finding, exit_told, graded, leads_min
 from sentinel.chain.judge.jobs import blind_since_utc, is_hour_angle
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings
 from sentinel.chain.judge.nights import night_on
 from sentinel.chain.judge.seen import PLACING, Seen
-from sentinel.chain.judge.supplies import SUPPLIES, running_out, supply_finding
+from sentinel.chain.judge.supplies import running_out, supply_finding
 from sentinel.chain.track.context import Context
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Forecast, Mark, MeasuredFrame, Severity, Surroundings

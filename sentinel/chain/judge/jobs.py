@@ -3,7 +3,7 @@
 Everything that says what comes next says it from here: the list before sleep, the status, the headline.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -15,7 +15,7 @@ from sentinel.chain.judge.seen import Seen
 from sentinel.core.foreseen import Due, Edge, Place
 from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings, Site
-from sentinel.core.times import from_utc_s, utc_s
+from sentinel.core.times import DAY_S, from_utc_s, utc_s
 from sentinel.sky import daylight
 from sentinel.sky.angles import half_turn_deg
 
@@ -213,26 +213,14 @@ def _renewed(due: Due) -> bool:
 
 def _renewal(due: Due, settings: Settings, now_utc: datetime, seen: Seen, forecast: Forecast | None) -> Job:
     """Return what is to be renewed, and how long it lasts when that is done now."""
-    supplies, interval_s = settings.supplies, settings.camera.interval_s
-    lasts_s: Mapping[str, float | None] = {
-        "battery": _times(supplies.camera_battery_h, 3600.0),
-        "mount-battery": _times(supplies.mount_battery_h, 3600.0),
-        "card": _times(supplies.card_frames, interval_s),
-        "timer": _times(supplies.timer_frames, interval_s),
-    }
-    lasts = lasts_s.get(due.reason)
-    until = None if lasts is None else now_utc + timedelta(seconds=lasts)
+    lasts_s = settings.supplies.last_s(settings.camera.interval_s).get(due.reason)
     return Job(
         name=due.reason,
         due_utc=due.time_utc,
         by_utc=due.time_utc,
-        lasts_until_utc=until,
+        lasts_until_utc=None if lasts_s is None else now_utc + timedelta(seconds=lasts_s),
         outlived=due.time_utc <= now_utc and outlived(due.reason, due.time_utc, seen, forecast),
     )
-
-
-def _times(count: float | None, each_s: float) -> float | None:
-    return None if count is None else count * each_s
 
 
 def outlived(reason: str, due_utc: datetime, seen: Seen, forecast: Forecast | None) -> bool:
@@ -257,12 +245,12 @@ def is_hour_angle(due_utc: datetime, settings: Settings) -> bool:
 
 
 def _limit(due: Due, forecast: Forecast, settings: Settings, now_utc: datetime) -> Job:
-    limit_deg = settings.mount.axis_limit_deg
     # A drive that stands is reckoned with as one that goes: it is to be started again.
     ratio = (forecast.mount.rate_ratio if forecast.mount is not None else 1.0) or 1.0
     hour_angle = is_hour_angle(due.time_utc, settings)
-    hours = 24.0 if hour_angle or limit_deg is None else limit_deg / (15.0 * ratio)
-    lasts = (due.time_utc if hour_angle else now_utc) + timedelta(hours=hours)
+    # What stops at the meridian may go on from there until the sun comes to it again.
+    lasts_s = DAY_S if hour_angle else settings.mount.axis_lasts_s(ratio) or DAY_S
+    lasts = (due.time_utc if hour_angle else now_utc) + timedelta(seconds=lasts_s)
     return Job(
         name="axis-limit",
         due_utc=due.time_utc,

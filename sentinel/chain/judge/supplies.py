@@ -1,8 +1,8 @@
 """What runs out: the supplies with a count of their own, and the computer's disk."""
 
-from collections.abc import Mapping
 from dataclasses import replace
 
+from sentinel.chain.judge.conditions import SUPPLIES
 from sentinel.chain.judge.details import Supply
 from sentinel.chain.judge.edge import graded
 from sentinel.chain.judge.jobs import outlived
@@ -13,9 +13,6 @@ from sentinel.core.detail import Detail
 from sentinel.core.records import Severity
 from sentinel.core.times import from_utc_s
 
-SUPPLIES: Mapping[str, str] = {
-    "battery": "camera-battery", "mount-battery": "mount-battery", "card": "card", "timer": "timer",
-}  # fmt: skip
 COUNT_OVER = "count over"
 """The story of a supply whose count is over: a question, not an alarm."""
 

@@ -1,6 +1,7 @@
 """The words for what befalls the camera, its clock and supplies, and for visits."""
 
 from sentinel.chain.judge.arrival_lag import ClockOff
+from sentinel.chain.judge.conditions import SUPPLIES
 from sentinel.chain.judge.details import (
     BeforeSleep,
     Eclipse,
@@ -97,7 +98,7 @@ def storage(_: Incident, detail: Storage, times: TimeWriter) -> Phrase:
     )
 
 
-_JOB_OF = {"camera-battery": "battery", "mount-battery": "mount-battery", "card": "card", "timer": "timer"}
+_JOB_OF = {supply: job for job, supply in SUPPLIES.items()}
 
 
 def supply_name(detail: Supply) -> str:

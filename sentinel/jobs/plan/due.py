@@ -8,7 +8,7 @@ from typing import cast
 import numpy as np
 
 from sentinel.chain.forecast.turning import Turning
-from sentinel.chain.forecast.visits import MEAN_SOLAR_RATE_DEG_S, Stores, axis_limit_due, supplies_due
+from sentinel.chain.forecast.visits import Stores, axis_limit_due, supplies_due
 from sentinel.core.foreseen import Due
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
@@ -50,7 +50,7 @@ def renewals(settings: Settings, trip: Trip, turning: Turning) -> tuple[Renewal,
         _renewal(cast(Supply, what), due_s, due_s - begin_s, end_s)
         for what, due_s in supplies_due(settings, stores, begin_s, settings.camera.interval_s).items()
     ]
-    life_s = axis_life_s(settings)
+    life_s = settings.mount.axis_lasts_s(_rate_ratio(settings))
     if life_s is not None:
         first_s = axis_limit_due(settings, stores, begin_s, _rate_ratio(settings), Turning())
         assert first_s is not None  # noqa: S101 - there is a limit and a rate
@@ -69,12 +69,6 @@ def renewals(settings: Settings, trip: Trip, turning: Turning) -> tuple[Renewal,
 
 def _rate_ratio(settings: Settings) -> float:
     return rate_arcsec_s(settings.mount.tracking) / rate_arcsec_s("solar")
-
-
-def axis_life_s(settings: Settings) -> float | None:
-    """Return how long the axis turns from unwound to its limit; None: it has none."""
-    limit, ratio = settings.mount.axis_limit_deg, _rate_ratio(settings)
-    return None if limit is None or ratio == 0 else limit / (MEAN_SOLAR_RATE_DEG_S * ratio)
 
 
 def _renewal(what: Supply, first_s: float, every_s: float, end_s: float) -> Renewal:
@@ -99,7 +93,7 @@ def unwindings(
 
     Each counts from the end of the one before: whoever is earlier has the next to do earlier too.
     """
-    life_s = axis_life_s(settings)
+    life_s = settings.mount.axis_lasts_s(_rate_ratio(settings))
     if axis is None or life_s is None or axis.first_due_utc is None or axis.times > MOST_UNWINDINGS:
         return ()
     times_s = utc_s(trip.from_utc), utc_s(axis.first_due_utc), utc_s(trip.to_utc)

@@ -54,15 +54,6 @@ def _left_out(settings: Settings, trip: Trip) -> list[str]:
         )
     if not settings.site.horizon:
         lines.append("The horizon is taken as flat, at 0 degrees: put ridges and roofs into site.horizon.")
-    supplies = settings.supplies
-    if all(
-        value is None
-        for value in (
-            supplies.camera_battery_h,
-            supplies.mount_battery_h,
-            supplies.card_frames,
-            supplies.timer_frames,
-        )
-    ):
+    if not settings.supplies.last_s(settings.camera.interval_s):
         lines.append("No supplies are named: put batteries, card and timer into supplies.")
     return lines

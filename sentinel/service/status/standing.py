@@ -134,14 +134,11 @@ NEAR = timedelta(hours=2)
 SAME_VISIT = timedelta(hours=12)
 """What falls due within so long after the first is done on the same visit."""
 
-_SUPPLIES: Mapping[str, tuple[str, str]] = MappingProxyType(
+_SUPPLIES: Mapping[str, str] = MappingProxyType(
     {
-        "camera_battery_h": ("battery", "camera battery"),
-        "mount_battery_h": ("mount-battery", "mount battery"),
-        "card_frames": ("card", "card"),
-        "timer_frames": ("timer", "timer count"),
+        "battery": "camera battery", "mount-battery": "mount battery", "card": "card", "timer": "timer count",
     }
-)
+)  # fmt: skip
 
 
 def standing_of(
@@ -251,13 +248,11 @@ def _folder(surroundings: Surroundings | None) -> str:
 def _supplies(board: Board, settings: Settings) -> tuple[Supply, ...]:
     due = {one.reason: one.time_utc for one in board.forecast.due} if board.forecast is not None else {}
     found = []
-    for setting, (reason, name) in _SUPPLIES.items():
-        if getattr(settings.supplies, setting) is None:
-            continue
+    for reason in settings.supplies.last_s(settings.camera.interval_s):
         mark = board.marks.get(reason)
         found.append(
             Supply(
-                name=name,
+                name=_SUPPLIES[reason],
                 lasts_until_utc=due.get(reason),
                 renewed_utc=mark.time_utc if mark is not None else None,
             )
