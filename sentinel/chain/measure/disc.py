@@ -197,6 +197,9 @@ def _fitted(levels: Levels, outline: Outline) -> LimbFit | None:
     )
     if rough.structure > HOPELESS * MOST_STRUCTURE:
         return None
+    if rough.typical > levels.saturation:
+        # Where only the limb's foot is seen, a blur that is wider to one side looks as a shift does.
+        priors = replace(priors, lean=HELD_SD)
     noisy = rough.noise > NOISY * median(rough.brightness)
     angle = _shown(outline, every, MANY if noisy or share < SHORT else ENOUGH)
     return fit_limb(
