@@ -30,8 +30,9 @@ UNEVEN_REFLECTION = 0.1
 """Spread of the light by the limb from which it is one too: other light lies on it."""
 SURE_COVERAGE = 0.25
 """Coverage from which the radius is known well enough to be held against the expected one."""
-PLACE_SHARE = 0.2
-"""How far, in radii, the disc is looked for about where it was."""
+PLACE_SHARE = 0.05
+"""How far, in radii, the disc is looked for about where it was: a frame's drift. Farther off it is searched
+for as if nothing were known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,11 +147,14 @@ def outshone(levels: Levels, disc: FittedDisc) -> bool:
     limb = disc.fit.state.limb
     level = min(OUTSHINES * of_disc(levels, limb).high, levels.saturation)
     sample = sampled(levels)
-    row, column = np.nonzero(sample.values > levels.stored(level))
+    brighter = sample.values > levels.stored(level)
+    enough = MUCH_LIGHT * pi * limb.mean_px**2 / (sample.across_px * sample.down_px)
+    if np.count_nonzero(brighter) <= enough:
+        return False
+    row, column = np.nonzero(brighter)
     x, y = column * sample.across_px, sample.first_px + row * sample.down_px
     away = np.hypot(x - limb.x_px, y - limb.y_px)
-    area = float((away > BEYOND * limb.mean_px).sum()) * sample.across_px * sample.down_px
-    return area > MUCH_LIGHT * pi * limb.mean_px**2
+    return bool(np.count_nonzero(away > BEYOND * limb.mean_px) > enough)
 
 
 def _best(levels: Levels, discs: list[FittedDisc], expected: ExpectedDisc | None) -> ChosenSun:

@@ -363,8 +363,8 @@ def _waves(fit: LimbFit) -> float:
     """
     far = 4.0 * spread(fit.offset_px)
     offset = np.clip(fit.offset_px, -far, far)
-    heights = [2.0 * abs(np.mean(offset * np.exp(1j * wave * fit.angle))) for wave in WAVES]
-    return float(np.mean(np.square(heights)) / 2)
+    heights = 2.0 * np.abs(np.exp(1j * np.outer(WAVES, fit.angle)) @ offset) / offset.size
+    return float(np.mean(heights**2) / 2)
 
 
 def _cells_above(grid: Grid, levels: Levels, level: float) -> int:

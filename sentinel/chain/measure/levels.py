@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import inf
+from math import floor, inf
 from typing import Any, Literal
 
 import numpy as np
@@ -99,8 +99,12 @@ class Levels:
         return float(srgb_encode(level))
 
     def stored(self, level: float) -> float:
-        """Return the stored value that stands for a linear level."""
-        return self.full_scale * (level if self.transfer == "linear" else self.even(level))
+        """Return the stored value that stands for a linear level; the whole one below where all are whole.
+
+        To be compared with a broken number they would all have to be made into such.
+        """
+        value = self.full_scale * (level if self.transfer == "linear" else self.even(level))
+        return floor(value) if self.values.dtype.kind == "u" else value
 
     def linear(self, stored: NDArray[Any]) -> Array:
         """Return linear light, 0 to 1 of full scale, of stored values; what is not a number is dark."""
