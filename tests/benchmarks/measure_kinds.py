@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from sentinel.chain.intake.pixels import from_jpeg
 from sentinel.chain.measure import measure
 from sentinel.core.records import Disc
-from tests.measure.camera_kinds import CAMERA_KINDS, CAMERA_NO_SUNS
+from tests.measure.camera_kinds import CAMERA_KINDS, CAMERA_NO_SUNS, UNTOLD_NO_SUNS
 from tests.measure.kinds import KINDS, NO_SUNS, Kind
 from tests.measure.more_kinds import MORE_KINDS, MORE_NO_SUNS
 from tests.measure.second import View, jpeg_of
@@ -147,7 +147,7 @@ def main() -> None:
             f"over 3 sigma {beyond:.3f}"
         )
     taken = looked = 0
-    for name, make in (NO_SUNS | MORE_NO_SUNS | CAMERA_NO_SUNS).items():
+    for name, make in (NO_SUNS | MORE_NO_SUNS | CAMERA_NO_SUNS | UNTOLD_NO_SUNS).items():
         if not chosen.kinds or name in chosen.kinds:
             hits = []
             for i in range(count):

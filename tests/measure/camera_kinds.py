@@ -239,4 +239,6 @@ def bright_holder(rng: Rng) -> View:
     return replace(plain(rng, light=1.0, x=-5000.0, y=-5000.0), extra=stop)
 
 
-CAMERA_NO_SUNS: dict[str, Make] = {"moon at a phase": moon_at_a_phase, "bright holder": bright_holder}
+CAMERA_NO_SUNS: dict[str, Make] = {"moon at a phase": moon_at_a_phase}
+UNTOLD_NO_SUNS: dict[str, Make] = {"bright holder": bright_holder}
+"""What nothing in a single frame tells from a sun behind cloud, where the lens is not known."""

@@ -156,3 +156,41 @@ def test_the_measured_disc_follows_the_sun_s_distance() -> None:
     assert radii[0] * scale_arcsec_px == pytest.approx(975.92, abs=0.3)
     assert radii[1] * scale_arcsec_px == pytest.approx(943.88, abs=0.3)
     assert radii[0] / radii[1] == pytest.approx(1.034, abs=0.0005)
+
+
+# Photographs that the PyPI package scikit-image carries; its documentation names each one's licence: CC0, the
+# public domain (the moon and the deep field: NASA), or no known copyright restrictions (the coins).
+NO_SUNS = (
+    "brick", "camera", "chelsea", "coffee", "coins", "grass", "gravel", "hubble_deep_field", "moon", "page",
+    "rocket",
+)  # fmt: skip
+TAKEN_FOR_ONE = {
+    "retina": "the ground of an eye is a sharp, whole, bright disc",
+    "astronaut": "the rim of a space suit's collar is white outside and black within, as a ring of sun is",
+}
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        *NO_SUNS,
+        *(
+            pytest.param(name, marks=pytest.mark.xfail(reason=why, strict=True))
+            for name, why in TAKEN_FOR_ONE.items()
+        ),
+    ],
+)
+def test_a_photograph_of_something_else_holds_no_sun(name: str) -> None:
+    """Round things among them: coins, a cup, craters. No lens is known here, and so no size of the sun."""
+    spec = find_spec("skimage")
+    assert spec is not None
+    assert spec.origin is not None
+    (path,) = (Path(spec.origin).parent / "data").glob(f"{name}.*")
+    picture = read_picture(path)
+    disc = measure(
+        picture.values,
+        transfer=picture.transfer,
+        full_scale=picture.full_scale,
+        brightest=picture.brightest,
+    )
+    assert not disc.found

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from sentinel.chain.measure.fit import LimbFit
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.limb import Limb
+from sentinel.chain.measure.moon import DARK
 from sentinel.chain.measure.order import median, quantile, quantiles, spread
 from sentinel.chain.measure.rays import Rays, cast, directions
 
@@ -37,6 +38,13 @@ FAINTEST = 0.003
 MOST_OVAL_IN_PART = 0.04
 """Half the difference of the half-axes, in radii, that part of a limb may tell: the sun's at 2 degrees of
 altitude. More, off a limb that fades into glow, is the glow's shape."""
+RIM = np.array([0.965, 0.95, 0.9, 0.885])
+"""Two places close to the limb, and two a little deeper."""
+GENTLY, GOING_ON = 0.85, 0.3
+"""Light at the last over that before it without which an edge is near; share of the rays that must go on."""
+BRIGHTEST_RIM = 1.03
+"""Light at the first two over that at the next two, on a limb that is seen in part. Half suns have 0.78 to
+0.9, overexposed ones 1; the moon at a phase has 1.12 and more, for its day ends gently."""
 LEVEL = 0.07
 """Difference between light by the limb and deeper inside below which a disc is even: a linear law of 0.2."""
 BROKEN = 0.25
@@ -86,6 +94,8 @@ class LimbEvidence:
     """What the profile leaves unexplained that is no noise, over the brightness."""
     evenness: float
     """Light near the limb over light deeper inside, where both are seen; the sun has 0.6 to 0.95."""
+    rim: float
+    """Light close to the limb over that a little deeper, where that is not dark."""
     uneven: float
     """Relative spread of the light by the limb: clouds and reflections differ in it."""
     scatter: float
@@ -187,6 +197,7 @@ def evidence_of(  # noqa: PLR0917 - what speaks for a limb
         sky=median(fit.sky),
         structure=fit.structure,
         evenness=evenness,
+        rim=_rim(_lit(levels, limb, clean, RIM)),
         uneven=uneven,
         scatter=_scatter(fit) / limb.mean_px,
         oval=float(np.hypot(*limb.oval)) / limb.mean_px,
@@ -270,6 +281,14 @@ def _evenness(near: Rays, deep: Rays) -> tuple[float, float]:
     return median(ratio), 0.741 * (high - low) / max(middle, 1e-6)
 
 
+def _rim(rays: Rays) -> float:
+    """Return light close to the limb over that a little deeper, typical of rays that go on in the light."""
+    light = rays.light[rays.inside.all(1)]
+    close, deeper = light[:, :2].mean(1), light[:, 2:].mean(1)
+    lit = (deeper > DARK * close) & (light[:, 3] > GENTLY * light[:, 2])
+    return median(close[lit] / deeper[lit]) if lit.sum() > GOING_ON * lit.size else float("nan")
+
+
 def is_sun(evidence: LimbEvidence) -> bool:
     """Weigh the evidence: edge, outline and light must all be the sun's.
 
@@ -318,4 +337,5 @@ def _impostor(e: LimbEvidence) -> bool:
     part = e.shown < 0.5 or e.coverage < 0.25
     glow = e.softness > 0.025 and part
     ragged = e.scatter > 0.003 and part
-    return reflection or lamp or veil or glow or ragged or e.fall < STRONGEST_FALL
+    moon = e.rim > BRIGHTEST_RIM
+    return reflection or lamp or veil or glow or ragged or moon or e.fall < STRONGEST_FALL
