@@ -321,8 +321,10 @@ def unverified(incident: Incident, detail: Unverified, times: TimeWriter) -> Phr
     what = (
         f"The sun was last seen at {seen}, and not in {span} of daylight since: mount and focus are unknown"
     )
-    act = "Have a look at the next chance" if incident.severity is Severity.SOON else ""
-    short = f"Sun not verified since {seen} ({span}). Mount and focus unknown. Look when you can."
+    # Whether the drive turns shows without a sun: what stopped behind cloud is found before the sky clears.
+    look = "Have a look at the next chance, cloud or not: see that the drive turns, and the right way"
+    act = look if incident.severity is Severity.SOON else ""
+    short = f"Sun not verified since {seen} ({span}). Mount and focus unknown. See that the drive turns."
     return Phrase(f"Not verified since {seen}", what, "", act, short)
 
 
