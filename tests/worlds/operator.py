@@ -135,7 +135,7 @@ class Operator:
                 self._sets_off(time_s, max(leave_s, time_s), alert.condition)
         elif alert.condition in {"axis-limit", "unverified", "moved"}:
             self._sets_off(time_s, time_s + 900, alert.condition)
-        elif alert.condition == "lost-disc" and self._clear(time_s):
+        elif "Go back" in alert.body or (alert.condition == "lost-disc" and self._clear(time_s)):
             self._sets_off(time_s, time_s, alert.condition)
 
     def _clear(self, time_s: float) -> bool:
@@ -229,6 +229,11 @@ class Operator:
         slips = isinstance(runaway, DriveRate) and "usual" in runaway.looks_like
         if runaway is not None and (slips or scene.world.notes.get("switched")):
             # Told to set the rate; and where no drive has such a rate, to look for what slips.
+            scene.mend_drive(time_s)
+            return True
+        # Told to see whether it turns, one sees it, under any sky.
+        asked = any("drive" in text for _, _, condition, text in self.said if condition in opened)
+        if asked and scene.rate_now(time_s) <= 0:
             scene.mend_drive(time_s)
             return True
         if isinstance(lost, LostDisc) and "mount" in lost.likely and scene.rate_now(time_s) <= 0:
