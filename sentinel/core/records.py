@@ -197,9 +197,10 @@ class Forecast:
     flags: tuple[str, ...] = ()
     """Doubts and findings: `no-disc`, `too-little-arc`, `roll-open` (several rolls still fit), `unseen`,
     `low-sun`, `all-clipped`, `focal-length`, `rate` (not the configured one), `departed`, `stopped`,
-    `drift-changed`, `drift-sure` (so sure that the track from before is let go), `cause-open` (whether by the
-    drive's rate or by the axis is not known), `tips` (the axis moves), `contradicted` (place or clock),
-    `exit-at-horizon` (the early exit is one of a sun that rises or sets)."""
+    `widened` (forecasts of the last hours did not come true), `drift-changed`, `drift-sure` (so sure that
+    the track from before is let go), `cause-open` (whether by the drive's rate or by the axis is not known),
+    `tips` (the axis moves), `contradicted` (place or clock), `exit-at-horizon` (the early exit is one of a
+    sun that rises or sets)."""
 
     @property
     def next_visit_reason(self) -> str | None:

@@ -79,6 +79,19 @@ def test_under_a_wrong_hemisphere_no_hour_is_promised_that_is_not_there(row: str
     assert sum(late > 90.0 for late in checked) <= 0.02 * len(checked)
 
 
+@pytest.mark.parametrize("seed", [2, 8])
+def test_where_past_forecasts_did_not_come_true_the_next_ones_are_believed_less(seed: int) -> None:
+    """A drive that slows down all the time is in no hypothesis: only its failed forecasts tell."""
+    run = Run(ROWS["screw"].make(seed))
+    checked = [
+        (seconds_late(run, i, forecast), "widened" in forecast.flags)
+        for i, forecast in followed(run)
+        if i > 100 and run.exit_s(i) > run.times_s[i]
+    ]
+    assert any(widened for _, widened in checked)
+    assert sum(late > 90.0 for late, _ in checked) <= 0.05 * len(checked)
+
+
 @pytest.mark.parametrize("seed", [0, 45])
 def test_what_slips_is_followed_from_the_third_frame_on(seed: int) -> None:
     """It is even and off its track: neither held back nor called unseen, and its new rate is known soon."""

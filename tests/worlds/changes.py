@@ -128,6 +128,14 @@ def cold(seed: int) -> World:
     return changed(world, slow)
 
 
+def screw(seed: int) -> World:
+    """A drive whose rate falls all the time, as a straight screw against a swinging arm has it."""
+    rng = rng_of(seed, 47)
+    world = drawn(seed, hours=9.0, rms_deg=0.35, light_h=9.0, kind=47)
+    slow = h.Rate(at_h=0.0, arcsec_s=SOLAR * (1 - float(rng.uniform(0.01, 0.03))), over_h=9.0)
+    return replace(changed(world, slow), change_h=0.0, notes={"told_from_h": 1.0})
+
+
 def sink(seed: int) -> World:
     world, rng = base(seed, 27)
     rate = float(np.exp(rng.uniform(np.log(0.02), np.log(0.4))))

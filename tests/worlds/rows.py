@@ -38,6 +38,7 @@ ROWS: dict[str, Row] = {
     "lunar5": Row(changes.lunar_slow, told=r"runaway", within_min=120),
     "switched": Row(changes.switched, told=r"runaway", within_min=45, wrong=r"as configured again"),
     "cold": Row(changes.cold, told=r"runaway|drift", within_min=240),
+    "screw": Row(changes.screw, told=r"runaway|drift", within_min=120),
     "sink": Row(
         changes.sink,
         told=r"runaway|drift|axis",

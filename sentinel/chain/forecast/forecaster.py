@@ -24,6 +24,7 @@ from sentinel.chain.forecast.nodes import (
     nodes_after,
     put_elsewhere,
 )
+from sentinel.chain.forecast.past_forecasts import PastForecasts
 from sentinel.chain.forecast.place_and_clock import PlaceAndClock
 from sentinel.chain.forecast.pointing import STOP_S, likeliest_mount, stopped_px
 from sentinel.chain.forecast.rates import changed_rates, first_rates
@@ -84,6 +85,7 @@ class Forecaster:
         self._exit_s: float | None = None
         self._path: tuple[PathPoint, ...] = ()
         self._path_from: TrackedDisc | None = None
+        self._past = PastForecasts()
         self._out_since_s: float | None = None
         self._changed_s: float | None = None
         self._roll_told = self._settings.mount.picture_top is not None
@@ -98,6 +100,7 @@ class Forecaster:
     def _begin_anew(self, since: Since) -> None:
         """Fit what comes by itself: its prior is what the track before it has told."""
         self._place_and_clock.begin_part()
+        self._past = PastForecasts()
         told = self._estimator.learnt
         if told is not None:
             nodes = nodes_after(
@@ -306,6 +309,9 @@ class Forecaster:
             times_s = np.concatenate([ahead.now_s + BEFORE_S, ahead.times_s])
             self._path = expected_path(times_s[:near], both[:, :near], len(BEFORE_S), self._scale.arcsec_px)
             self._path_from = discs.last
+            if discs.last is not None:
+                self._past.prove(discs.last, self._scale.arcsec_px)
+                self._past.keep(ahead.now_s, self._path)
         return draws, both[:, len(BEFORE_S) :]
 
     def _fit(self, now_s: float, *, keep: bool, pause: Pause | None = None) -> Ensemble:
@@ -342,6 +348,7 @@ class Forecaster:
             draws=draws,
             coming=ahead,
             tracks_px=tracks_px,
+            misses=self._past.misses,
             worm=discs.unrest.worm,
             last=discs.last,
             arc_h=(discs.last.utc_s - discs.first_utc_s) / 3600,

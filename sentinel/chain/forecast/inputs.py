@@ -8,6 +8,7 @@ from sentinel.chain.forecast.discs import TrackedDisc
 from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.line import Line
+from sentinel.chain.forecast.past_forecasts import Misses
 from sentinel.chain.forecast.periodic_error import PeriodicError
 from sentinel.chain.forecast.place_and_clock import SettingsDoubt
 from sentinel.chain.forecast.sun_path import Daylight, SunPath
@@ -50,6 +51,8 @@ class Inputs:
     coming: SunPath
     tracks_px: Array
     """Their tracks at the coming times, (2, n, draws)."""
+    misses: Misses
+    """How wrong it may be, by how past forecasts came true."""
     worm: PeriodicError | None
     """The drive's periodic error, to and fro along the equator."""
     last: TrackedDisc

@@ -126,7 +126,7 @@ def _view(inputs: Inputs) -> _View:
     ahead = inputs.coming
     radius = ahead.radius_arcsec / inputs.scale
     if inputs.departure is None:
-        return _View(ahead, radius, *inputs.tracks_px)
+        return _View(ahead, radius, *inputs.misses.applied(inputs.tracks_px, ahead.offsets_s))
     return _View(ahead, radius, *inputs.departure.line.draws_px(ahead.times_s, line_normals()))
 
 
@@ -214,7 +214,7 @@ def _polar_axis(inputs: Inputs, best: LikeliestMount) -> PolarAxis:
     # With the camera as it likeliest sits; over all that is possible while that is open, so that it shows.
     axis = axis[:, best.about_roll] if best.roll_share >= CERTAIN else axis
     off = axis - np.array(at)[:, None]
-    covariance = off @ off.T / off.shape[1]
+    covariance = off @ off.T / off.shape[1] * inputs.misses.widening**2
     sigma = inputs.settings_doubt.sigma_deg(at, covariance)
     fit_azimuth_deg, fit_altitude_deg = np.sqrt(np.diag(covariance)).tolist()
     return PolarAxis(
@@ -240,6 +240,7 @@ def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]
         "departed": inputs.departure is not None,
         "stopped": inputs.departure is not None and inputs.departure.stopped,
         "rate": rate_name(best.base_arcsec_s) != _configured(inputs.settings),
+        "widened": inputs.misses.widening > 1.0 and inputs.departure is None,
         "drift-changed": inputs.drift_changed_s() is not None,
         "drift-sure": inputs.draws.has_surely_changed(inputs.last.utc_s),
         "contradicted": inputs.settings_doubt.contradiction() is not None,

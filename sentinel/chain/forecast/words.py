@@ -13,6 +13,7 @@ _DOUBTS = {
     "focal-length": "the disc's size contradicts the configured focal length: the disc is believed",
     "rate": "the drive does not run at the configured rate",
     "contradicted": "the sun contradicts the settings' place or the camera's clock: the axis is hardly known",
+    "widened": "the disc has lately not gone where it was foreseen to, and the interval is wider for it",
     "drift-changed": "the disc's drift has changed: of the track from before only the axis counts",
 }
 
