@@ -312,6 +312,8 @@ def test_without_the_library_it_says_what_to_install(cloudy: Path, monkeypatch: 
 def test_half_an_hour_does_not_tell_how_the_camera_sits(cloudy: Path) -> None:
     with pytest.raises(RequestProblem, match="how the camera sat on its mount is not known"):
         made(cloudy, up="solar-north")
+    with pytest.raises(RequestProblem, match=r"--public: how the camera sat .* a public film needs it"):
+        made(cloudy, up=None, public=True)
     summary = made(cloudy, up=None)
     assert summary.up == "camera"
     assert "as the camera stores it, because how the camera sat" in "\n".join(film_lines(summary)).lower()

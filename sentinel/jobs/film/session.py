@@ -67,7 +67,7 @@ class FilmedSession:
         self.told_settings = told.settings
         self.originals = _originals(self.record, request.folder)
         self._marks: Marks | None = None
-        self._name_dust = request.name_dust
+        self._name_dust, self._public = request.name_dust, request.public
 
     @cached_property
     def interval_s(self) -> float:
@@ -177,10 +177,9 @@ class FilmedSession:
         known = "not known" if isinf(worst_deg) else f"known to {worst_deg:.0f}° only"
         why = f"how the camera sat on its mount is {known}"
         if wanted is not None:
-            raise RequestProblem(
-                why, where="--up", mend="ask for --up camera; more hours of track, or a drive that stood for "
-                "some minutes, would tell it",
-            )  # fmt: skip
+            tells = "more hours of track, or a drive that stood for some minutes, would tell it"
+            mend = f"a public film needs it; {tells}" if self._public else f"ask for --up camera; {tells}"
+            raise RequestProblem(why, where="--public" if self._public else "--up", mend=mend)
         return self._as_stored(f"{UP_WORDS['camera']}, because {why}")
 
     def _as_stored(self, why: str) -> ChosenUp:

@@ -173,7 +173,9 @@ def _fitted(seen: _Sightings, prior: Sequence[Array], spots: int) -> tuple[Array
         found = least_squares(misfit, values, args=(which, noise_px), x_scale="jac")
         values, off = found.x, off_px(found.x, every)
         noise_px = max(1.4826 * float(np.median(np.abs(off))), LEAST_NOISE_PX)
-        which = np.flatnonzero((np.abs(off) < STRAY_SIGMAS * noise_px).all(axis=1))
+        near = np.flatnonzero((np.abs(off) < STRAY_SIGMAS * noise_px).all(axis=1))
+        # Where most are strays, none is: the spots do not go as they should, and the noise says so.
+        which = near if 2 * near.size > every.size else every
     # Errors that last from one picture to the next tell less than so many sightings would by themselves.
     noise_px *= _lasting(off_px(values, which), seen.spot[which])
     found = least_squares(misfit, values, args=(which, noise_px), x_scale="jac")
