@@ -36,11 +36,24 @@ def place(latitude_deg: float, west_deg: float, tilt_deg: float) -> tuple[float,
     return float(np.cos(b) * np.sin(west)), float(up), float(facing)
 
 
+def squeeze(altitude_deg: float) -> float:
+    """Vertical over horizontal diameter, by Bennett's refraction of the two limbs."""
+    lifted = [
+        1.02 / np.tan(np.radians(h + 10.3 / (h + 5.11))) / 60
+        for h in (altitude_deg - 0.265, altitude_deg + 0.265)
+    ]
+    return float(1 - (lifted[0] - lifted[1]) / 0.53)
+
+
 def drawn(
-    x_px: float, y_px: float, radius_px: float, *, north_deg: float, days: float, tilt_deg: float
-) -> bytes:
-    """A picture of a sun with its spots: north clockwise from up."""
+    x_px: float, y_px: float, radius_px: float, *, north_deg: float, zenith_deg: float, altitude_deg: float,
+    days: float, tilt_deg: float,
+) -> bytes:  # fmt: skip
+    """A picture of a sun with its spots, as flat as the air makes it: directions clockwise from up."""
     y, x = np.mgrid[: CAMERA.height_px, : CAMERA.width_px].astype(np.float32)
+    up_x, up_y = np.sin(np.radians(zenith_deg)), -np.cos(np.radians(zenith_deg))
+    more = ((x - x_px) * up_x + (y - y_px) * up_y) * (1 / squeeze(altitude_deg) - 1)
+    x, y = x + more * up_x, y + more * up_y
     away = np.hypot(x - x_px, y - y_px)
     light = 210 / (1 + np.exp(np.clip((away - radius_px) / 1.2, -30, 30)))
     turn = np.radians(north_deg)
@@ -81,7 +94,8 @@ def session(folder: Path, *, hours: float, **mount: float) -> NDArray[np.float64
         path.write_bytes(
             drawn(
                 float(truth.x_px[k]), float(truth.y_px[k]), float(truth.radius_px[k]),
-                north_deg=float(north_deg[k]), days=float(days), tilt_deg=float(tilt_deg[k]),
+                north_deg=float(north_deg[k]), zenith_deg=float(truth.zenith_deg[k]),
+                altitude_deg=float(truth.altitude_deg[k]), days=float(days), tilt_deg=float(tilt_deg[k]),
             )
         )  # fmt: skip
     return np.asarray(north_deg)
