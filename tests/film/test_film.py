@@ -12,11 +12,13 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from PIL import Image
 
+from sentinel.chain.intake.colours import Colours
 from sentinel.chain.measure import measure
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.tables import read_measurements
 from sentinel.jobs.film import FilmRequest, FilmSummary, film
 from sentinel.jobs.film.lines import film_json, film_lines
+from sentinel.jobs.film.rendering import EDGE, card
 from sentinel.jobs.film.stamp import seen_words
 from sentinel.jobs.replay import ReplayRequest, replay
 from tests.film.sessions import DUST, decoded, pictures_of, session
@@ -78,6 +80,15 @@ def test_a_card_lasts_a_second_and_shows_that_there_is_no_sun(cloudy: Path) -> N
     dark = [k for k, picture in enumerate(pictures) if picture[SIZE // 2 - 9 : SIZE // 2 + 9].mean() < 60]
     assert len(dark) >= 30
     assert set(range(3, 13)) <= set(dark)  # the fourth file is broken
+
+
+@pytest.mark.parametrize("shape", [(200, 300, 3), (300, 200, 3)])
+def test_a_picture_on_a_card_has_its_whole_edge(shape: tuple[int, int, int]) -> None:
+    made = card(400, 2, ("Cloud",), Colours(np.zeros(shape, np.uint8))).bright
+    lines = [np.flatnonzero((np.abs(made - EDGE) < 1).sum(axis=axis) > 60) for axis in (0, 1)]
+    assert [len(one) for one in lines] == [2, 2]  # left and right, above and below
+    wide, high = (float(np.ptp(one)) for one in lines)
+    assert wide / high == pytest.approx(shape[1] / shape[0], rel=0.03)
 
 
 def test_the_sun_stands_still(tmp_path: Path) -> None:

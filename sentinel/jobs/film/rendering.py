@@ -236,7 +236,8 @@ def _inset(planes: Planes, sample: Colours) -> None:
     crop = Crop(side, max(width_px, height_px) / side)
     small = shown(sample, ((width_px - 1) / 2, (height_px - 1) / 2), 0.0, crop, shrink=planes.shrink)
     draw_edge(small, crop, width_px, height_px)
-    high, wide = (round(n / crop.frame_px) // 2 * 2 for n in (height_px, width_px))
+    # With the edge, which is drawn just outside it.
+    high, wide = (min(round(n / crop.frame_px) // 2 * 2 + 4, side) for n in (height_px, width_px))
     pairs = zip((planes.bright, planes.blue, planes.red), (small.bright, small.blue, small.red), strict=True)
     for whole, square in pairs:
         n = size // whole.shape[0]
