@@ -5,6 +5,7 @@ import json
 import re
 import shutil
 import subprocess
+from datetime import UTC, datetime, timedelta
 from html import escape, unescape
 from pathlib import Path
 from typing import Any
@@ -30,6 +31,7 @@ parent.document.documentElement.setAttribute("data-seen", JSON.stringify({
   wide: document.documentElement.scrollWidth, screen: [innerWidth, innerHeight],
   scripts: document.scripts.length, alien: document.querySelectorAll(".alien").length,
   stale: document.querySelectorAll("header .stale").length,
+  level: one("h1").className, dead: one("#dead").hidden ? "" : one("#dead").textContent,
 }));
 </script></body>"""
 
@@ -68,6 +70,19 @@ def test_the_first_line_is_read_on_a_phone_without_scrolling_or_zooming(
     assert seen["wide"] <= width, "nothing has to be pushed sideways"
     assert seen["size"] >= 20
     assert seen["stale"] == 2, "a page and a picture of another year are old, and red"
+
+
+def test_a_page_that_nobody_writes_any_more_does_not_look_well(standing: Standing, tmp_path: Path) -> None:
+    """A frozen page looks healthy: its green line is of then, and it says so itself."""
+    calm = dataclasses.replace(standing, troubles=())
+    fresh, old = (
+        shown(page_html(dataclasses.replace(calm, written_utc=datetime.now(UTC) - ago)), tmp_path)
+        for ago in (timedelta(seconds=20), timedelta(hours=2))
+    )
+    assert fresh["level"] in {"well", "soon"}
+    assert fresh["dead"] == ""
+    assert old["level"] == "old"
+    assert old["dead"].startswith("THE WATCH IS NOT RUNNING, or this page could not be loaded anew")
 
 
 def test_names_with_mark_up_stay_text(standing: Standing, tmp_path: Path) -> None:
