@@ -187,6 +187,15 @@ def bare(home: Home) -> Night:
     return rehearsed(home, "filter", "DO NOT LOOK IN", ["visit"])
 
 
+def test_what_is_tried_here_is_what_the_readme_says() -> None:
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    hour = readme.partition("## The first hour")[2].partition("```")[2].partition("```")[0]
+    commands = [line.partition("#")[0].split()[1:] for line in hour.strip().splitlines()]
+    assert [command[0] for command in commands] == ["init", "check", "rehearse", "watch"]
+    assert commands[1] == ["check", "--config", "east.yaml", "--send-test"]
+    assert commands[2][:4] == ["rehearse", "stop", "--config", "east.yaml"]
+
+
 def touch_utc(night: Night) -> datetime:
     """When a stopped camera loses the sun: it goes by the sky's rate at its declination, from the middle."""
     with quiet():
