@@ -45,7 +45,7 @@ def main() -> None:
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     try:
-        status = app(standalone_mode=False)
+        status = app(prog_name="sentinel", standalone_mode=False)
     except Problem as problem:
         _say(str(problem))
         sys.exit(problem.exit_status)
