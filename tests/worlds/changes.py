@@ -323,6 +323,34 @@ def wrong_zone(seed: int) -> World:
     return told_wrong(seed, 62, told, latitude_deg=latitude)
 
 
+def wrong_both_signs(seed: int) -> World:
+    def told(world: World, _: np.random.Generator) -> Told:
+        return Told(latitude_deg=-world.latitude_deg, longitude_deg=-world.longitude_deg)
+
+    return told_wrong(seed, 66, told)
+
+
+def wrong_half_day(seed: int) -> World:
+    """A clock set by a dial of twelve hours."""
+    return told_wrong(seed, 67, lambda _, __: Told(clock_offset_s=12 * 3600.0))
+
+
+def wrong_month(seed: int) -> World:
+    def told(_: World, rng: np.random.Generator) -> Told:
+        return Told(clock_offset_s=30 * 86_400.0 * float(rng.choice([-1.0, 1.0])))
+
+    return told_wrong(seed, 68, told)
+
+
+def wrong_latitude(seed: int) -> World:
+    """Ten degrees off, as of a place entered from memory."""
+
+    def told(world: World, rng: np.random.Generator) -> Told:
+        return Told(latitude_deg=world.latitude_deg + 10.0 * float(rng.choice([-1.0, 1.0])))
+
+    return told_wrong(seed, 69, told)
+
+
 def told_none(seed: int) -> World:
     """A mount that tracks and is said not to; it stops in the end."""
     world, _ = base(seed, 63, after_h=1.5)
