@@ -24,6 +24,10 @@ LINK_S = 30.0
 LONG_LINK_S = DAY_S
 """No link takes so long: pictures that arrive later are of another time, or their clock is."""
 LEAST_SCATTER_S = 0.3
+OFF_SCATTERS = 6.0
+"""Of the median deviation, so four sigmas: by chance a lag or a beat is so far off once in ten days."""
+ROUNDED_S = 0.1
+"""Times in files are rounded: a clock that is off by the least that is noted is off by so little less."""
 
 
 class ClockOff(NamedTuple):
@@ -72,13 +76,13 @@ class ArrivalLags(NamedTuple):
             return self._with(taken_s, lag, note_s), None
         usual = median(self.lags_s)
         scatter = max(median(abs(one - usual) for one in self.lags_s), LEAST_SCATTER_S)
-        if abs(lag - usual) <= max(note_s - 0.1, 6 * scatter):
+        if abs(lag - usual) <= max(note_s - ROUNDED_S, OFF_SCATTERS * scatter):
             return self._with(taken_s, lag, note_s), None
         odd = (*self.odd_s[-LAGS:], lag)
         # On a link that stutters a few slow frames in a row are no step of the clock.
         needed = limits.clock_frames if scatter < 2 else FEWEST_LAGS
         newest = odd[-needed:]
-        if len(newest) < needed or max(newest) - min(newest) > max(1.0, 6 * scatter):
+        if len(newest) < needed or max(newest) - min(newest) > max(1.0, OFF_SCATTERS * scatter):
             return self._replace(odd_s=odd), None
         begun = ArrivalLags((taken_s,) * needed, newest, min(newest))
         # The lag grows by what the clock was set back.

@@ -25,6 +25,11 @@ FEWEST_BANDS, LEAST_SPREAD, THICKEST_AIR = 3, 0.3, 8.0
 """From so many bands, so far apart (standard deviation), the air's share is read; and not from the lowest."""
 LEVEL_SIGMA = 0.03
 """Stops by which a band's level is off at least."""
+LEAST_FRESH_SHARE = 0.05
+"""What is collected is an average of the last twenty values or so: it follows the sun through the band."""
+BETTER_SHARE, WORSE_SHARE = 0.5, 0.15
+"""So much of a settled value gives way to a new one. Worse ones are let in slowly, so that a slow worsening
+does not become the measure of itself."""
 HAZE_SHARE = 0.3
 """By so much what the air takes may change within a day."""
 
@@ -151,7 +156,7 @@ def learned(
     if not keep:
         return reference
     values = fresh.values + 1
-    share = max(1.0 / values, 0.05)
+    share = max(1.0 / values, LEAST_FRESH_SHARE)
     mean = fresh.mean + share * (value - fresh.mean)
     air = fresh.air_mass + share * (air_mass - fresh.air_mass)
     return Baseline(reference.bands, Fresh(band, fresh.since_s, values, mean, air))
@@ -165,8 +170,7 @@ def _settled(reference: Baseline, carry: Carry, within: int) -> tuple[Band | Non
     if old is None:
         new = _first(reference, fresh, carry, within)
     else:
-        # Worse values are let in slowly, so that a slow worsening does not become the measure of itself.
-        share = 0.5 if fresh.mean > old.value else 0.15
+        share = BETTER_SHARE if fresh.mean > old.value else WORSE_SHARE
         air = old.air_mass + share * (fresh.air_mass - old.air_mass)
         new = Band(old.value + share * (fresh.mean - old.value), air, old.slack)
     return (*bands[: fresh.band], new, *bands[fresh.band + 1 :])

@@ -53,6 +53,10 @@ from sentinel.core.times import DAY_S, from_utc_s, utc_s
 
 UNWINDING_S = 180.0
 """Nobody unwinds a mount in less."""
+GOOD_COVERED = 0.3
+"""After a visit a disc with less of its limb covered is a good picture: cloud may be about."""
+LOOKED_AHEAD_S = 55.0
+"""What can be foreseen is gone through once a minute, whose ticks may come a little early."""
 AT_LIMIT_S = 900.0
 """A mount that stops so near the time at which its axis was to reach its limit stands at it."""
 
@@ -194,7 +198,7 @@ class Judge:
             foreseen = deadlines.placed_anew(foreseen, track.moved.onset_s)
             foreseen = self._perhaps_unwound(foreseen, track.moved, track.forecast)
         foreseen = deadlines.note_clock(deadlines.note_seen(foreseen, frame), times.lags.off)
-        good = sight.trusted and sight.covered < 0.3 and track.steady
+        good = sight.trusted and sight.covered < GOOD_COVERED and track.steady
         state = state._replace(
             visibility=seeing,
             optics=looking,
@@ -263,7 +267,7 @@ class Judge:
     def _time(self, state: JudgeState, now_s: float) -> tuple[JudgeState, Readings]:
         """Let time pass: visits end, old news fades, what was far comes near."""
         context = self._context
-        if now_s - state.deadlines_s < 55:
+        if now_s - state.deadlines_s < LOOKED_AHEAD_S:
             return self._visit_readings(state, now_s)
         state = state._replace(deadlines_s=now_s)
         sight = state.sight

@@ -27,6 +27,9 @@ _RATE_FORECASTS = 3
 _RATE_SETTLED = 2
 _RATE_SETTLED_H = 2.0
 """So many forecasts must agree on a rate; after so many hours of track so many do."""
+_LIKE_USUAL, _LIKE_SIGMAS = 0.0008, 3.0
+"""A rate so near a usual one, or within so many sigmas of it, is that: not a third of what solar and sidereal
+differ by."""
 _RATE_LATE_H = 2.5
 _AGREE_S = 1200.0
 PAST_LIMIT_MIN = 10.0
@@ -148,7 +151,11 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     if len(rates) < (_RATE_SETTLED if forecast.mount.arc_h > _RATE_SETTLED_H else _RATE_FORECASTS):
         return state._replace(rates=rates)
     nearest = min((*RATE_RATIOS.items(), ("lunar", _LUNAR_DRIVE)), key=lambda named: abs(named[1] - ratio))
-    looks_like = nearest[0] if abs(nearest[1] - ratio) < max(0.0008, 3 * sigma) else "none of the usual rates"
+    looks_like = (
+        nearest[0]
+        if abs(nearest[1] - ratio) < max(_LIKE_USUAL, _LIKE_SIGMAS * sigma)
+        else "none of the usual rates"
+    )
     detail = DriveRate(
         kind="wrong-rate",
         rate_ratio=round(ratio, 6),

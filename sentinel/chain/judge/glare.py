@@ -33,9 +33,22 @@ _NONE, _SOME = 0.01, 0.05
 _SOME_OF_FRAME = 0.005
 _CLOUD_S = 900.0
 """So long after cloud a sun that comes out may be spotted."""
-ANY_AIR = Extinction(0.0, 1.5 * EXTINCTION_STOPS)
+_HAZE_STOPS = 1.5 * EXTINCTION_STOPS
+ANY_AIR = Extinction(0.0, _HAZE_STOPS)
 """None at all, or the most that haze explains."""
 _FLAT_STOPS, _RISEN_STOPS = 0.06, 0.06
+_MOST_REMEMBERED = 0.165
+"""A disc burnt out by more is no measure of light."""
+_ALL, _FULL = 0.8, 0.95
+"""Share of the disc at full scale, and its level, at which all of it is burnt out."""
+_IN_FRAME = 0.3
+"""Of a disc with less of its limb in the frame the middle is outside, and it is the middle that burns."""
+_UNEVEN_STOPS = 0.6
+"""Levels of the last half hour that differ by more are those of cloud, and tell nothing of the filter."""
+_HALF_BURNT, _BURNT_SLOPE = 0.75, 0.3
+"""The level, for none and for all of the disc at full scale, from which even light burns out the middle."""
+_DARKEST = 1e-6
+"""No logarithm is taken of less."""
 
 
 class Bright(NamedTuple):
@@ -122,7 +135,7 @@ def _detail(same: list[Bright], sight: Observation) -> OverBright:
 
 def _remembered(recent: tuple[Bright, ...], sight: Observation, context: Context) -> tuple[Bright, ...]:
     """Return the levels with one more: the newest of each exposure, and fewer of those before."""
-    if not sight.found or sight.saturated >= 0.165:
+    if not sight.found or sight.saturated >= _MOST_REMEMBERED:
         return recent
     new = Bright(sight.time_s, sight.brightness, sight.exposure_stops, sight.saturated, sight.sun.air_mass)
     same = [b for b in recent if _same_exposure(b.exposure_stops, sight.exposure_stops, context)]
@@ -167,7 +180,7 @@ def _glares(
         )
         return not longer
     # A disc that is still seen. Full scale hides how bright it is: at least so much, and so less is asked.
-    burnt = sight.saturated > 0.8 and sight.brightness > 0.95
+    burnt = sight.saturated > _ALL and sight.brightness > _FULL
     needed = BURNT_RATIO if burnt or begun else limits.bright_jump_ratio
     usual_ratio = over_usual or 0.0
     if begun:
@@ -201,18 +214,18 @@ def _burns(
         return False  # it has done so all along
     if not sight.found:
         return sight.saturated >= _SOME_OF_FRAME and (bool(same) or _is_known(reference))
-    if sight.saturated < _SOME or sight.in_frame < 0.3:
+    if sight.saturated < _SOME or sight.in_frame < _IN_FRAME:
         return False
     cloudy = cloudy_s is not None and sight.time_s - cloudy_s < _CLOUD_S
     if cloudy or len(same) < 3:
         return (over_usual or 0.0) > BURNT_RATIO
     levels = [log2(b.brightness) for b in same if b.brightness > 0]
-    if not levels or max(levels) - min(levels) > 0.6:
+    if not levels or max(levels) - min(levels) > _UNEVEN_STOPS:
         return False
-    risen = log2(max(sight.brightness, 1e-6)) - median(levels)
+    risen = log2(max(sight.brightness, _DARKEST)) - median(levels)
     air = max(median(b.air_mass for b in same) - sight.sun.air_mass, 0.0)
-    explained = 1.5 * EXTINCTION_STOPS * air
-    if sight.brightness >= min(0.75 + 0.3 * sight.saturated, 0.95):
+    explained = _HAZE_STOPS * air
+    if sight.brightness >= min(_HALF_BURNT + _BURNT_SLOPE * sight.saturated, _FULL):
         # So bright that even light burns out the middle: only a jump shows it.
         return risen > explained + log2(BURNT_RATIO) and _is_over(newest, sight, BURNT_RATIO)
     return risen < _FLAT_STOPS or risen > explained + _RISEN_STOPS

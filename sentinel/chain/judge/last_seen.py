@@ -1,7 +1,7 @@
 """Where the sun was last, and where it should be now that it is not seen."""
 
 from dataclasses import replace
-from math import hypot
+from math import degrees, hypot
 from typing import NamedTuple
 
 from sentinel.chain.judge.details import LostDisc
@@ -9,6 +9,9 @@ from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
 from sentinel.chain.track.path import Leaving, Vector, leaving
 from sentinel.core.times import from_utc_s
+
+MEASURED_SHARE = 0.35
+"""With less of its width in the frame a disc on its way out is no longer measured."""
 
 
 class Seen(NamedTuple):
@@ -33,7 +36,7 @@ def where_it_should_be(seen: Seen, missed_s: float, sight: Observation, context:
     """
     since_s = sight.time_s - seen.time_s
     x, y = seen.x_px + seen.drift[0] * since_s, seen.y_px + seen.drift[1] * since_s
-    radius_deg = context.sun_radius_rad(sight.time_s) * 57.29578
+    radius_deg = degrees(context.sun_radius_rad(sight.time_s))
     off = hypot(x - sight.width_px / 2, y - sight.height_px / 2) / seen.radius_px * radius_deg
     detail = LostDisc(
         last_seen_utc=from_utc_s(seen.time_s),
@@ -59,6 +62,9 @@ def has_left(seen: Seen, sight: Observation, context: Context) -> Leaving | None
     size = (float(sight.width_px), float(sight.height_px))
     margin = context.settings.frames.margin_px
     out = leaving((seen.x_px, seen.y_px, seen.radius_px), seen.drift, size, margin)
-    # The last sixth of a limb is no longer measured.
     latest_s = sight.time_s - seen.time_s + context.interval_s
-    return out if out is not None and out.gone_s - 0.35 * (out.gone_s - out.touch_s) <= latest_s else None
+    return (
+        out
+        if out is not None and out.gone_s - MEASURED_SHARE * (out.gone_s - out.touch_s) <= latest_s
+        else None
+    )

@@ -20,6 +20,12 @@ EVEN_SHARE = 0.004
 """The last frames' radii within this of each other are one lens's."""
 USUAL_SHARE, GRAVE_SHARE = 0.05, 0.08
 """So far off its name a lens may be; from here on the forecasts' first hours suffer."""
+FOLLOWS = 0.05
+"""So much of each measured size goes into the usual one: it follows a lens that cools, and no jump."""
+SETTLED_SHARE = 0.8
+"""A wrong size that was told is wrong until it is that much less: it may hover about the bound."""
+_MOST_BURNT = 0.5
+"""A disc burnt out by more looks larger than it is."""
 SHOWN_S = 6 * 3600.0
 _LOW_DEG = 5.0
 """Lower the air flattens the disc."""
@@ -41,7 +47,7 @@ def take_frame(state: Lens, sight: Observation, context: Context) -> Lens:
     """Take one frame."""
     if state.changed is not None and sight.time_s - state.changed_s > SHOWN_S:
         state = state._replace(changed=None)
-    if not sight.whole or sight.saturated > 0.5 or sight.sun.altitude_deg < _LOW_DEG:
+    if not sight.whole or sight.saturated > _MOST_BURNT or sight.sun.altitude_deg < _LOW_DEG:
         return state
     due_px = degrees(context.sun_radius_rad(sight.time_s)) * 3600 / context.settings.camera.scale_arcsec_px
     sizes = (*state.sizes[-(FRAMES - 1) :], sight.radius_px / due_px)
@@ -57,7 +63,7 @@ def take_frame(state: Lens, sight: Observation, context: Context) -> Lens:
             changed_s=sight.time_s,
             wrong=_wrong(now, sight, context, None),
         )
-    usual = now if state.usual is None else state.usual + 0.05 * (fmean(sizes) - state.usual)
+    usual = now if state.usual is None else state.usual + FOLLOWS * (fmean(sizes) - state.usual)
     return state._replace(usual=usual, wrong=_wrong(usual, sight, context, state.wrong))
 
 
@@ -75,7 +81,7 @@ def _changed(before: float, now: float, since_s: float, sight: Observation, cont
 def _wrong(size: float, sight: Observation, context: Context, told: Finding | None) -> Finding | None:
     """Return what to say of settings whose lens would make the sun another size."""
     off = abs(size - 1)
-    if off < (USUAL_SHARE if told is None else 0.8 * USUAL_SHARE):
+    if off < (USUAL_SHARE if told is None else SETTLED_SHARE * USUAL_SHARE):
         return None
     camera = context.settings.camera
     detail = LensSize(

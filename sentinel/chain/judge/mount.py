@@ -13,6 +13,10 @@ from sentinel.chain.track.state import Track
 from sentinel.core.records import Severity
 from sentinel.core.times import from_utc_s
 
+SOONER_SHARE, SOONER_S = 0.1, 300.0
+"""A jump is for the worse if the edge comes nearer in time by more than this share and so much: less lies
+within what two forecasts differ by."""
+
 
 def readings(track: Track, seen: Observation, context: Context) -> Readings:
     """Return what to say of the mount after a frame; nothing where that told nothing."""
@@ -105,7 +109,7 @@ def _moved_finding(jump: Moved) -> Finding:
     if jump.compared:
         before, after = jump.exit_before_s, jump.exit_after_s
         worse = after is not None and (
-            before is None or after < before - 0.1 * (before - jump.landed_s) - 300
+            before is None or after < before - SOONER_SHARE * (before - jump.landed_s) - SOONER_S
         )
         worse = worse and not jump.nearer
     severity = Severity.SOON if worse and jump.compared else Severity.NOTE

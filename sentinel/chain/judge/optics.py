@@ -19,6 +19,19 @@ FOCUS_BANDS_AWAY = 10
 DISPERSION_ARCSEC = 0.7
 """Smear by the air's dispersion over the visible, per air mass (6 to 10" at an air mass of 12; computed)."""
 BRACKETS = 4
+SMOOTHED, RIPPLE_SMOOTHED, MOST_RIPPLE = 0.2, 0.15, 0.15
+"""What is told is a mean of about the last five frames; the ripple of about the last seven, in which one
+jump counts for no more than this."""
+SOFT_HITS, GRAVE_HITS = 5, 9
+"""So many frames at least say so, however few there are in the time; the more, the graver or the fainter."""
+WHOLE = 0.05
+"""A limb with less covered is whole: its light can be compared."""
+FROM_SEEING = 1.09
+"""A limb's 10-90 % rise over the seeing's full width at half maximum: 2.563 over 2.355 sigma."""
+SEEING_POWER = 1.2
+"""Seeing grows as the air mass to the 0.6 (Kolmogorov), and its square to this."""
+_LEAST = 1e-6
+"""Nothing is divided by less."""
 
 
 class Optics(NamedTuple):
@@ -63,7 +76,7 @@ def take_frame(
     if clear and sight.edge_width_px is not None:
         state = _focus(state, sight, context, cloudy=cloudy)
         found["soft-focus"] = _soft_finding(state, sight, context)
-    if clear and sight.covered < 0.05:
+    if clear and sight.covered < WHOLE:
         state = _light(state, sight, context)
         found["dimmed"] = _dim_finding(state, sight, context)
     return state, found
@@ -87,13 +100,13 @@ def _seeing(context: Context) -> Carry:
     Values are -log2 of the width in pixels.
     """
     scale = context.settings.camera.scale_arcsec_px
-    seeing = (1.09 * context.thresholds.focus_seeing_arcsec / scale) ** 2
+    seeing = (FROM_SEEING * context.thresholds.focus_seeing_arcsec / scale) ** 2
     smear = (DISPERSION_ARCSEC / scale) ** 2
 
     def carry(value: float, from_air: float, to_air: float) -> float:
         if to_air <= from_air:
             return value
-        more = seeing * (to_air**1.2 - from_air**1.2) + smear * (to_air**2 - from_air**2)
+        more = seeing * (to_air**SEEING_POWER - from_air**SEEING_POWER) + smear * (to_air**2 - from_air**2)
         return -0.5 * log2(4.0**-value + more)
 
     return carry
@@ -118,7 +131,7 @@ def _focus(state: Optics, sight: Observation, context: Context, *, cloudy: bool)
     very = state.very_soft
     if not cloudy:
         very = very.after(ratio >= limits.focus_now_ratio, sight.time_s, most_step_s=step_s)
-    smooth = ratio if state.ratio is None else state.ratio + 0.2 * (ratio - state.ratio)
+    smooth = ratio if state.ratio is None else state.ratio + SMOOTHED * (ratio - state.ratio)
     return state._replace(width=reference, soft=soft, very_soft=very, ratio=smooth)
 
 
@@ -128,12 +141,14 @@ def _soft_finding(state: Optics, sight: Observation, context: Context) -> Findin
         return None
     since_s = state.soft.since_s if state.soft.since_s is not None else sight.time_s
     severity = None
-    if state.soft.lasted(limits.focus_soon_min, hits=5):
-        severity = Severity.NOW if state.very_soft.lasted(limits.focus_now_min, hits=9) else Severity.SOON
+    if state.soft.lasted(limits.focus_soon_min, hits=SOFT_HITS):
+        severity = (
+            Severity.NOW if state.very_soft.lasted(limits.focus_now_min, hits=GRAVE_HITS) else Severity.SOON
+        )
     width = sight.edge_width_px or 0.0
     detail = SoftFocus(
         edge_width_px=round(width, 2),
-        usual_px=round(width / max(state.ratio, 1e-6), 2),
+        usual_px=round(width / max(state.ratio, _LEAST), 2),
         ratio=round(state.ratio, 2),
         held_min=round(state.soft.minutes, 1),
         sun_altitude_deg=round(sight.sun.altitude_deg, 1),
@@ -163,13 +178,13 @@ def _light(state: Optics, sight: Observation, context: Context) -> Optics:
     if share is None:
         return state
     # Frost and dirt are steady; cloud, however thin, comes and goes from frame to frame.
-    change = abs(share - state.last_share) / max(share, 1e-6) if state.last_share is not None else 0.0
-    ripple = state.ripple + 0.15 * (min(change, 0.15) - state.ripple)
+    change = abs(share - state.last_share) / max(share, _LEAST) if state.last_share is not None else 0.0
+    ripple = state.ripple + RIPPLE_SMOOTHED * (min(change, MOST_RIPPLE) - state.ripple)
     even = ripple < limits.dimmed_ripple_fraction
     dim = state.dim.after(
         share <= 1 - limits.dimmed_fraction and even, sight.time_s, most_step_s=3 * context.interval_s
     )
-    smooth = share if state.share is None else state.share + 0.2 * (share - state.share)
+    smooth = share if state.share is None else state.share + SMOOTHED * (share - state.share)
     return state._replace(dim=dim, share=smooth, last_share=share, ripple=ripple)
 
 
@@ -178,7 +193,7 @@ def _dim_finding(state: Optics, sight: Observation, context: Context) -> Finding
     if state.share is None or (state.dim.since_s is None and state.share > 1 - limits.dimmed_clear_fraction):
         return None
     since_s = state.dim.since_s if state.dim.since_s is not None else sight.time_s
-    severity = Severity.SOON if state.dim.lasted(limits.dimmed_soon_min, hits=9) else None
+    severity = Severity.SOON if state.dim.lasted(limits.dimmed_soon_min, hits=GRAVE_HITS) else None
     detail = Dimmed(
         light_fraction=round(state.share, 3),
         held_min=round(state.dim.minutes, 1),

@@ -21,6 +21,10 @@ CLOUD_FRAMES = 5
 _STEP_OF_8_BIT = 1 / 255 / 12.92
 """Of the darkest values of a file in the usual encoding, linear."""
 _COARSE_STEPS = 3
+_ON_STEP = 0.005
+"""So near a whole step a level is that step: it was rounded on its way here."""
+_FOLLOWS = 0.2
+"""How bright cloud is changes within some frames."""
 COARSE_STAYS = 4.0
 """So many times as long as it ever stayed on one step under cloud: of forty invented sessions of six hours'
 overcast, at any darkness, one or two go on that long by chance."""
@@ -59,7 +63,7 @@ def looked(state: Overcast, sight: Observation, limits: Thresholds) -> Overcast:
         return state._replace(low=low, high=high)
     # It wavers, or is lit: cloud.
     known = state.clouds > 0
-    usual = state.cloud_level + 0.2 * (level - state.cloud_level) if known else level
+    usual = state.cloud_level + _FOLLOWS * (level - state.cloud_level) if known else level
     coarse, longest_s = state.coarse, state.longest_s
     if is_coarse(state.high):
         coarse = min(coarse + 1, CLOUD_FRAMES)
@@ -90,4 +94,4 @@ def cleared(state: Overcast, time_s: float) -> Cleared | None:
 def is_coarse(level: float) -> bool:
     """Whether a level is one of the darkest steps of an 8-bit file: cloud and sky fall on the same one."""
     steps = level / _STEP_OF_8_BIT
-    return steps < _COARSE_STEPS + 0.5 and abs(steps - round(steps)) < 0.005
+    return steps < _COARSE_STEPS + 0.5 and abs(steps - round(steps)) < _ON_STEP

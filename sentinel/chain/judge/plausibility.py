@@ -13,6 +13,13 @@ from sentinel.core.times import utc_s
 from sentinel.sky.angles import half_turn_deg
 
 AXIS_FAR_DEG = 12.0
+AXIS_SIGMAS = 5.0
+"""So sure it must be that it is as far: nobody is sent to look at settings that are right."""
+TELLS_DEG = 5.0
+"""Of a place nearer to the equator or to Greenwich the wrong sign makes too little difference to be it."""
+HOUR_DEG = 15.0
+ZONES_H = 12
+"""Zones are off by so many hours at most, either way."""
 
 
 class Plausibility(NamedTuple):
@@ -91,11 +98,12 @@ def likely_mistakes(time_s: float, context: Context) -> list[str]:
         return context.sun_at(time_s + shift_h * 3600).altitude_deg > 0
 
     likely = []
-    if abs(longitude) > 5 and up(-2 * longitude / 15):
+    if abs(longitude) > TELLS_DEG and up(-2 * longitude / HOUR_DEG):
         likely.append("longitude-sign")
-    if abs(site.latitude_deg) > 5 and opposite_altitude_deg(context.sun_at(time_s), site.latitude_deg) > 0:
+    other_deg = opposite_altitude_deg(context.sun_at(time_s), site.latitude_deg)
+    if abs(site.latitude_deg) > TELLS_DEG and other_deg > 0:
         likely.append("latitude-sign")
-    zone = next((h for h in range(1, 13) if up(h) or up(-h)), None)
+    zone = next((h for h in range(1, ZONES_H + 1) if up(h) or up(-h)), None)
     if zone is not None:
         likely.append("time-zone")
     return [*likely, "date"]
@@ -134,7 +142,7 @@ def _odd_axis(forecast: Forecast) -> WrongPlace | None:
         return None
     sigma_azimuth, sigma_altitude = axis.fit_sigma_deg
     azimuth, altitude = axis.azimuth_error_deg, axis.altitude_error_deg
-    sure_deg = max(abs(azimuth) - 5 * sigma_azimuth, abs(altitude) - 5 * sigma_altitude)
+    sure_deg = max(abs(azimuth) - AXIS_SIGMAS * sigma_azimuth, abs(altitude) - AXIS_SIGMAS * sigma_altitude)
     if sure_deg <= AXIS_FAR_DEG:
         return None
     return WrongPlace(

@@ -15,6 +15,8 @@ from sentinel.core.times import from_utc_s
 
 COUNT_OVER = "count over"
 """The story of a supply whose count is over: a question, not an alarm."""
+CLEAR_H = 0.25
+"""What runs out so much later than it would be told is not told any more."""
 
 
 def supply_finding(
@@ -38,7 +40,7 @@ def supply_finding(
 def running_out(left_h: float, now_s: float, context: Context, detail: Detail) -> Finding | None:
     """Return what to say of what will be used up in so many hours."""
     limits = context.thresholds
-    amiss, severity = graded(left_h, limits.supply_soon_h, limits.supply_now_h, 0.25)
+    amiss, severity = graded(left_h, limits.supply_soon_h, limits.supply_now_h, CLEAR_H)
     if not amiss:
         return None
     return Finding(severity=severity, onset_s=now_s, detail=detail)

@@ -13,7 +13,7 @@ from math import hypot
 from statistics import median
 from typing import NamedTuple
 
-from sentinel.chain.judge.arrival_lag import ArrivalLags, ClockOff
+from sentinel.chain.judge.arrival_lag import OFF_SCATTERS, ROUNDED_S, ArrivalLags, ClockOff
 from sentinel.chain.judge.details import CameraClock
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.context import Context
@@ -26,6 +26,23 @@ SHOWN_S = 3600.0
 HOPS = 4
 LONGEST_COUNT = 9
 LONGEST_SET_H = 3
+FEWEST_BEATS = 6
+"""Before so many gaps a camera has no rhythm yet."""
+LEAST_OFF_BEAT_S = 0.2
+"""Cameras write times to a hundredth to a second, and the shutter takes its moment: less is no news."""
+MOST_UNSTEADY = 0.05
+"""Exposures whose gaps scatter by more than this share have no beat from which a step could be read."""
+PAUSE_BEATS, LEFT_OUT_BEATS = 3.5, 1.85
+"""A gap of more beats is a pause, and the beat may begin anew; in one of so many a frame was left out."""
+STAYED_JITTERS, WENT_JITTERS, STAYED_SHARE = 4.0, 8.0, 0.3
+"""A disc has stayed if it moved by less than so many jitters, or by this share of what it would have
+drifted; which says something only where that is so many jitters."""
+WIDEST_ZONE_H, LEAST_DATE_H = 14.1, 20.0
+"""Zones reach to 14 hours; from here on it is rather the date that is wrong."""
+QUARTER_WITHIN = 1 / 15
+"""Of a quarter of an hour: a minute, which a link may take."""
+LEAST_SET_BY_HAND_S = 45.0
+"""Whoever sets a clock by a watch, to the minute, is off by up to so much."""
 
 
 class ClockStep(NamedTuple):
@@ -127,7 +144,7 @@ def _jumped_on(state: Timekeeping, frame: MeasuredFrame, path: Path) -> Timekeep
     None: it was no such jump, or nobody can say.
     """
     disc, last, time_s = frame.disc, path.last, utc_s(frame.time_utc)
-    if state.last_s is None or len(state.beats) < 6 or last is None or not disc.found:
+    if state.last_s is None or len(state.beats) < FEWEST_BEATS or last is None or not disc.found:
         return None
     beat = median(state.beats)
     set_s = time_s - state.last_s - beat
@@ -136,7 +153,9 @@ def _jumped_on(state: Timekeeping, frame: MeasuredFrame, path: Path) -> Timekeep
         return None
     drifted = hypot(*path.drift)
     moved = hypot(disc.x_px - last.x_px - path.drift[0] * beat, disc.y_px - last.y_px - path.drift[1] * beat)
-    if moved > max(4 * path.jitter_px, 0.3 * drifted * set_s) or drifted * set_s < 8 * path.jitter_px:
+    if moved > max(STAYED_JITTERS * path.jitter_px, STAYED_SHARE * drifted * set_s):
+        return None
+    if drifted * set_s < WENT_JITTERS * path.jitter_px:
         return None
     step = ClockStep(time_s, 3600.0 * hours, frame.frame, "rhythm")
     return state._replace(last_s=time_s, step=step, shift=None, after=0)
@@ -148,14 +167,14 @@ def _beat(state: Timekeeping, frame: MeasuredFrame, time_s: float, context: Cont
     gap = time_s - state.last_s
     if gap <= 0:
         return _backward(state, frame, gap, context)
-    if len(state.beats) < 6:
+    if len(state.beats) < FEWEST_BEATS:
         return state._replace(last_s=time_s, beats=(*state.beats, gap))
-    if state.shift is None and abs(gap - state.beats[-1]) < 0.2:
+    if state.shift is None and abs(gap - state.beats[-1]) < LEAST_OFF_BEAT_S:
         return state._replace(last_s=time_s, back=0)
     state = state._replace(last_s=time_s, back=0)
     beat = median(state.beats)
-    scatter = max(median(abs(one - beat) for one in state.beats), 0.2)
-    if beat <= 0 or scatter > 0.05 * beat:
+    scatter = max(median(abs(one - beat) for one in state.beats), LEAST_OFF_BEAT_S)
+    if beat <= 0 or scatter > MOST_UNSTEADY * beat:
         return state._replace(beats=(*state.beats[-(BEATS - 1) :], gap), shift=None, after=0)
     return _shifted(state, frame, context, gap=gap, beat=beat, scatter=scatter)
 
@@ -175,7 +194,7 @@ def _shifted(
     state: Timekeeping, frame: MeasuredFrame, context: Context, *, gap: float, beat: float, scatter: float
 ) -> Timekeeping:
     """Take a gap that is not the usual one: a shift begins, or ends, or a frame was left out."""
-    tolerance = max(context.thresholds.clock_note_s - 0.1, 6 * scatter)
+    tolerance = max(context.thresholds.clock_note_s - ROUNDED_S, OFF_SCATTERS * scatter)
     off = _off_beat(gap, beat)
     if off is not None and abs(off) > tolerance and _is_next(state.counts):
         off = gap - beat  # by the camera's count no frame was left out
@@ -195,9 +214,9 @@ def _shifted(
 
 def _off_beat(gap: float, beat: float) -> float | None:
     """Return by how much a gap is out of step; None: a pause after which the beat may begin anew."""
-    if gap > 3.5 * beat:
+    if gap > PAUSE_BEATS * beat:
         return None
-    if gap < 1.85 * beat:
+    if gap < LEFT_OUT_BEATS * beat:
         return gap - beat
     return gap - round(gap / beat) * beat
 
@@ -240,10 +259,11 @@ def likely_cause(offset_s: float, *, by_rhythm: bool = False) -> str:
     hours = size / 3600
     if abs(hours - 1) < 1 / 60:
         return "daylight-saving"
-    if round(hours * 4) > 0 and abs(hours * 4 - round(hours * 4)) < 1 / 15 and hours <= 14.1:
+    quarters = hours * 4
+    if round(quarters) > 0 and abs(quarters - round(quarters)) < QUARTER_WITHIN and hours <= WIDEST_ZONE_H:
         return "time-zone"
-    if hours >= 20:
+    if hours >= LEAST_DATE_H:
         return "date"
     if by_rhythm:
         return "clock-set-or-timer-restarted"
-    return "set-wrong-by-minutes" if size >= 45 else "drift-or-set-by-hand"
+    return "set-wrong-by-minutes" if size >= LEAST_SET_BY_HAND_S else "drift-or-set-by-hand"

@@ -27,6 +27,18 @@ LEVELS = 12
 EXTINCTION_STOPS = 0.35 / 2.5 * log2(10)
 BRIGHTER_STOPS = 0.4
 COVER_WINDOW = 5
+BURNT, FULL = 0.1, 0.98
+"""Of a disc burnt out by more, or so near full scale, nobody knows how bright it is."""
+LATELY_S, SAME_STOPS, FEWEST_LEVELS = 1200.0, 0.2, 3
+"""Light is compared with that of so many frames at least of the last minutes at the same exposure."""
+SPOTTED, CLEAN = 0.05, 0.01
+"""More of the disc at full scale than chance does, where there was none."""
+LEAST_LIMB, LEAST_DISC = 0.15, 0.3
+"""Share of the limb in the frame of which what covers it tells of cloud; and from which it tells how much."""
+HINT_INTERVALS = 3.5
+"""A hint of cloud in the last three frames: what came right before is cloud's doing."""
+FRESH_INTERVALS, FRESH_S = 6.0, 600.0
+"""The disc was seen a moment ago."""
 
 
 class Steady(NamedTuple):
@@ -79,7 +91,7 @@ class Visibility(NamedTuple):
 
 def level_stops(sight: Observation) -> float | None:
     """Return the disc's brightness in stops, exposure taken out; None where it cannot be told."""
-    if sight.brightness <= 0 or sight.saturated > 0.1 or sight.brightness > 0.98:
+    if sight.brightness <= 0 or sight.saturated > BURNT or sight.brightness > FULL:
         return None
     return log2(sight.brightness) - (sight.exposure_stops or 0.0)
 
@@ -120,7 +132,7 @@ def _hinted(state: Visibility, sight: Observation, context: Context) -> tuple[Vi
     levels = state.levels
     if sight.found:
         level = level_stops(sight)
-        hint = sight.covered > limits.covered_clear_fraction and sight.in_frame > 0.15
+        hint = sight.covered > limits.covered_clear_fraction and sight.in_frame > LEAST_LIMB
         hint = hint and not _brightened_at_once(levels, sight)
         hint = hint or _going_out(sight, context)
         if level is not None:
@@ -154,14 +166,22 @@ def _going_out(sight: Observation, context: Context) -> bool:
 def _brightened_at_once(levels: tuple[Level, ...], sight: Observation) -> bool:
     """Whether there is more light than in all of the last minutes: what hides the limb is no cloud then."""
     exposure = sight.exposure_stops or 0.0
-    recent = [
-        old for old in levels if sight.time_s - old.time_s < 1200 and abs(exposure - old.exposure_stops) < 0.2
-    ]
-    if len(recent) < 3 or sight.brightness <= 0:
+    recent = _lately(levels, sight.time_s, exposure)
+    if len(recent) < FEWEST_LEVELS or sight.brightness <= 0:
         return False
-    if sight.saturated >= 0.05 and sorted(old.saturated for old in recent)[len(recent) // 2] < 0.01:
+    usual = sorted(old.saturated for old in recent)[len(recent) // 2]
+    if sight.saturated >= SPOTTED and usual < CLEAN:
         return True
     return log2(sight.brightness) - exposure > max(old.stops for old in recent) + BRIGHTER_STOPS
+
+
+def _lately(levels: tuple[Level, ...], time_s: float, exposure_stops: float) -> list[Level]:
+    """Return those of the last minutes at the same exposure."""
+    return [
+        old
+        for old in levels
+        if time_s - old.time_s < LATELY_S and abs(exposure_stops - old.exposure_stops) < SAME_STOPS
+    ]
 
 
 def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -> bool:
@@ -173,12 +193,8 @@ def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -
     if not levels or new.stops >= max(levels).stops - least:
         # Nearly always: it has not been that much brighter at all.
         return False
-    recent = [
-        (old.stops, old.air_mass)
-        for old in levels
-        if new.time_s - old.time_s < 1200 and abs(new.exposure_stops - old.exposure_stops) < 0.2
-    ]
-    if len(recent) < 3:
+    recent = [(old.stops, old.air_mass) for old in _lately(levels, new.time_s, new.exposure_stops)]
+    if len(recent) < FEWEST_LEVELS:
         return False
     stops, air = sorted(recent)[len(recent) // 2]
     allowed = least + EXTINCTION_STOPS * abs(new.air_mass - air)
@@ -206,11 +222,11 @@ def _dark(
 ) -> Visibility:
     limits = context.thresholds
     if state.dark_since_s is None:
-        recent = sum(time_s >= sight.time_s - 3.5 * context.interval_s for time_s in state.hints)
+        recent = sum(time_s >= sight.time_s - HINT_INTERVALS * context.interval_s for time_s in state.hints)
         cloudy = len(state.hints) >= limits.cloud_frames or recent > 0
         # Only what was seen well a moment ago can be lost; after a night or a pause nobody knows.
         fresh = state.seen is not None and sight.time_s - state.seen.time_s <= max(
-            6 * context.interval_s, 600.0
+            FRESH_INTERVALS * context.interval_s, FRESH_S
         )
         state = state._replace(dark_since_s=sight.time_s, cloudy=cloudy or not fresh)
     unseen = state.unseen_since_s if state.unseen_since_s is not None else sight.time_s
@@ -333,7 +349,7 @@ def _unverified_finding(state: Visibility, sight: Observation, context: Context)
 
 def _covered(state: Visibility, sight: Observation, context: Context) -> Visibility:
     """Follow the covered share of the limb: how much, and whether it stays the same."""
-    if not sight.found or sight.in_frame < 0.3:
+    if not sight.found or sight.in_frame < LEAST_DISC:
         return state._replace(covers=(), steady=None)
     covers = (*state.covers[-(COVER_WINDOW - 1) :], sight.covered)
     limits = context.thresholds
