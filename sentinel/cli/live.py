@@ -18,6 +18,7 @@ from sentinel.cli.common import (
     print_screen,
 )
 from sentinel.core.errors import RequestProblem
+from sentinel.core.files import is_address
 from sentinel.core.records import MarkKind
 from sentinel.core.typed import read_moment, read_span_s
 
@@ -68,7 +69,6 @@ def status(
     With more than one --state: who needs somebody first. Exit status: 3 while nobody looks after a camera,
     1 where nothing is known of one; the worst of all.
     """
-    from sentinel.service.watch.hearing import is_address
     from sentinel.service.watch.state_folder import state_folder_of
 
     if state and (len(state) > 1 or is_address(state[0])):

@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -66,3 +67,8 @@ def made_folder(path: Path) -> Path:
             f"cannot be created ({error.strerror})", where=str(path), mend="choose another folder"
         ) from None
     return path
+
+
+def is_address(where: str) -> bool:
+    """Whether it is an address and no folder."""
+    return re.match(r"[A-Za-z][A-Za-z0-9+.-]*://", where) is not None

@@ -11,7 +11,6 @@ from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.grouping import weight
 from sentinel.chain.notify.places import rising
 from sentinel.chain.notify.tasks import task, up_unseen
-from sentinel.chain.notify.wording import message, words_for
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Forecast, Incident, Severity
 from sentinel.core.words import TimeWriter, capital, small, span
@@ -69,6 +68,9 @@ class Headline(NamedTuple):
 
 def troubles_of(incidents: Iterable[Incident], now_utc: datetime, times: TimeWriter) -> tuple[Trouble, ...]:
     """Return what is open, the gravest first: what was so only when it opened is left out."""
+    # Who only asks for a status words no incident, and loads the words of none.
+    from sentinel.chain.notify.wording import message, words_for  # noqa: PLC0415
+
     times = replace(times, now_utc=now_utc, again=True)
     ordered = sorted(
         (one for one in incidents if one.condition != LIST),

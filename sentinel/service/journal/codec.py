@@ -11,7 +11,6 @@ from typing import Any, TypeVar
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import to_jsonable_python
 
-from sentinel.chain.judge.conditions import DETAILS
 from sentinel.chain.judge.details import DriftChanged, DriveRate, Runaway
 from sentinel.core.detail import Detail
 from sentinel.core.records import Forecast, Incident
@@ -49,6 +48,8 @@ def decode(kind: type[T], body: str) -> T:
     if kind is Forecast:
         values = record_of(values)
     elif kind is Incident:
+        from sentinel.chain.judge.conditions import DETAILS  # noqa: PLC0415 - as the words of incidents
+
         kind_of_detail = DETAILS.get(values["condition"], Detail)
         values["detail"] = detail_of(kind_of_detail, values.get("detail", {}))
     record: T = _adapter(kind).validate_python(values)

@@ -14,10 +14,10 @@ from sentinel.core.clock import Clock, SystemClock
 from sentinel.core.complaints import one_line
 from sentinel.core.contact import Page
 from sentinel.core.errors import RequestProblem
-from sentinel.core.files import write_text_whole
+from sentinel.core.files import is_address, write_text_whole
 from sentinel.service.delivery.secrets import Secret
 from sentinel.service.status.cameras_page import cameras_html
-from sentinel.service.watch.hearing import hear, is_address, refuse_unheard
+from sentinel.service.watch.hearing import hear, refuse_unheard
 from sentinel.service.watch.web_server import NOTHING_HERE, Reply, WebServer
 
 FRESH_S = 5.0

@@ -14,7 +14,7 @@ from pathlib import Path
 from urllib.parse import SplitResult, urlsplit
 
 from sentinel.core.errors import Problem, RequestProblem
-from sentinel.core.files import shown_name
+from sentinel.core.files import is_address, shown_name
 from sentinel.service.delivery.secrets import Secret, resolve
 from sentinel.service.status.lines import from_json
 from sentinel.service.status.several import CameraNews
@@ -66,11 +66,6 @@ def refuse_unheard(where: str) -> None:
             where=shown_name(where),
             mend="write it like http://10.0.0.7:8712",
         )
-
-
-def is_address(where: str) -> bool:
-    """Whether it is an address and no folder."""
-    return re.match(r"[A-Za-z][A-Za-z0-9+.-]*://", where) is not None
 
 
 def hear(places: Sequence[str], token: Secret | None = None, *, wait_s: float = WAIT_S) -> list[CameraNews]:

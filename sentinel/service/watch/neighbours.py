@@ -11,10 +11,11 @@ from queue import Empty, SimpleQueue
 
 from sentinel.core.clock import Clock
 from sentinel.core.errors import RequestProblem
+from sentinel.core.files import is_address
 from sentinel.core.monitoring import Neighbours
 from sentinel.core.other_cameras import OtherCamera, SunSeen
 from sentinel.service.delivery.secrets import resolve
-from sentinel.service.watch.hearing import hear, is_address, refuse_unheard
+from sentinel.service.watch.hearing import hear, refuse_unheard
 
 EVERY_S = 20.0
 """A third of the usual interval: news comes well before the next picture is judged."""
