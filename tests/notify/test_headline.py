@@ -8,6 +8,8 @@ import pytest
 
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.seen import Seen
+from sentinel.chain.notify import digest
+from sentinel.chain.notify.digest import Tally
 from sentinel.chain.notify.headline import UNKNOWN, Headline, headline, troubles_of
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Forecast, Incident, Severity
@@ -224,6 +226,9 @@ def test_what_came_up_unseen_is_said_and_wakes_nobody() -> None:
         head.sentence,
     )
     assert found is not None, head.sentence
+    title, body = digest.title_and_body(Tally(), head, (), 60.0, times_in(None))
+    assert title == f"Digest: {head.title}", "nobody is told that all is well"
+    assert body.startswith(head.sentence)
     # In the first minutes it is low and faint, seen it is well, and by night it is down.
     for now, seen in (
         (morning.replace(hour=0, minute=40), unseen),
