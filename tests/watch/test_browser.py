@@ -31,7 +31,8 @@ parent.document.documentElement.setAttribute("data-seen", JSON.stringify({
   wide: document.documentElement.scrollWidth, screen: [innerWidth, innerHeight],
   scripts: document.scripts.length, alien: document.querySelectorAll(".alien").length,
   stale: document.querySelectorAll("header .stale").length,
-  level: one("h1").className, dead: [...document.querySelectorAll("#dead:not([hidden])")].map((p) => p.textContent).join(""),
+  level: one("h1").className,
+  dead: [...document.querySelectorAll("#dead:not([hidden])")].map((p) => p.textContent).join(""),
 }));
 </script></body>"""
 
