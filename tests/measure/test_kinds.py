@@ -184,6 +184,17 @@ def test_a_lamp_out_of_focus_of_another_size_is_no_sun() -> None:
     assert not of(lamp, KNOWN).found
 
 
+@pytest.mark.parametrize("seed", [0, 2, 3])
+def test_a_small_low_sun_is_found_though_its_limb_boils_by_thirteen_seconds_of_arc(seed: int) -> None:
+    view = View(
+        radius=60.0, x=900.3 + seed, y=600.2, spreads=((1.0, 1.0),), seeing=0.8, seeing_scale=20.0, seed=seed
+    )
+    disc = of(view)
+    assert off(disc, view) < 4 * disc.centre_sigma_px
+    assert flags.SOFT not in disc.flags
+    assert disc.edge_width_px == pytest.approx(2.5631 * np.hypot(1.0, 12**-0.5), rel=0.15)
+
+
 def test_small_sharp_suns_are_not_soft() -> None:
     view = View(radius=40.0, spreads=((1.0, 0.9),))
     assert flags.SOFT not in of(view).flags

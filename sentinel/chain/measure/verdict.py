@@ -23,8 +23,9 @@ SOFTEST = 0.13
 """Blur over radius. A disc of 30 px at a blur of 3 px has 0.1; a lamp's own halo 0.16 and more."""
 MOST_STRUCTURE = 0.05
 """Suns have below 0.01, under thick cloud 0.03; landscapes and reflections above 0.1."""
-ROUGHEST = 0.008
-"""Spread of the edges over the radius: bad seeing has 0.003, an octagon 0.02."""
+ROUGHEST = 0.012
+"""Spread of the edges over the radius: bad seeing has 0.003, a low sun's boiling limb some 0.01, which is ten
+seconds of arc; an octagon 0.02."""
 MOST_OVAL = 0.1
 """The sun on the horizon has 0.08."""
 STRONGEST_FALL = -0.35
