@@ -285,6 +285,8 @@ def _evenness(near: Rays, deep: Rays) -> tuple[float, float]:
 def _rim(rays: Rays) -> float:
     """Return light close to the limb over that a little deeper, typical of rays that go on in the light."""
     light = rays.light[rays.inside.all(1)]
+    # Where a ring is thin, nothing but the dark moon is seen at all four places.
+    light = light[light[:, 0] > DARK * light[:, 0].max(initial=0.0)]
     close, deeper = light[:, :2].mean(1), light[:, 2:].mean(1)
     lit = (deeper > DARK * close) & (light[:, 3] > GENTLY * light[:, 2])
     return median(close[lit] / deeper[lit]) if lit.sum() > GOING_ON * lit.size else float("nan")
