@@ -23,9 +23,9 @@ SOFTEST = 0.13
 """Blur over radius. A disc of 30 px at a blur of 3 px has 0.1; a lamp's own halo 0.16 and more."""
 MOST_STRUCTURE = 0.05
 """Suns have below 0.01, under thick cloud 0.03; landscapes and reflections above 0.1."""
-ROUGHEST = 0.012
+ROUGHEST, ROUGHEST_IN_PART = 0.012, 0.008
 """Spread of the edges over the radius: bad seeing has 0.003, a low sun's boiling limb some 0.01, which is ten
-seconds of arc; an octagon 0.02."""
+seconds of arc; an octagon 0.02. Part of a limb must be smoother: curves are everywhere."""
 MOST_OVAL = 0.1
 """The sun on the horizon has 0.08."""
 STRONGEST_FALL = -0.35
@@ -312,7 +312,8 @@ def _is_disc(e: LimbEvidence) -> bool:
     part = e.coverage < 0.9 * e.in_frame
     long = e.coverage > (LEAST_COVERAGE if part else LEAST_WHOLE)
     edge = long and e.softness < SOFTEST and e.structure < MOST_STRUCTURE
-    outline = e.scatter < ROUGHEST and e.oval < (MOST_OVAL_IN_PART if part else MOST_OVAL)
+    smooth = e.scatter < (ROUGHEST_IN_PART if part or e.in_frame < 1.0 else ROUGHEST)
+    outline = smooth and e.oval < (MOST_OVAL_IN_PART if part else MOST_OVAL)
     light = e.step > FAINTEST and e.step > 0.1 * e.sky
     return edge and outline and light and not _drawn(e)
 
