@@ -7,12 +7,13 @@ from typing import Any
 import pytest
 
 from sentinel.chain.judge.jobs import agenda_of
-from sentinel.chain.judge.nights import night_of, rise_of
+from sentinel.chain.judge.nights import night_of, night_on, rise_of
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.judge.until import Answer, answer
 from sentinel.chain.notify.wording import message, title_and_body
 from sentinel.core.foreseen import Due, Place
 from sentinel.core.records import Incident, Severity
+from sentinel.core.settings import Site
 from sentinel.core.times import from_utc_s, parse_utc, utc_s
 from sentinel.service.journal.codec import plain
 from sentinel.sky import Sun
@@ -347,3 +348,14 @@ def test_hours_of_daylight_without_a_sight_of_the_sun_leave_nothing_known() -> N
     assert agenda.unseen_since_utc is None
     agenda = agenda_of(forecast, settings(site=SITE), noon + timedelta(hours=17), evening)
     assert agenda.unseen_since_utc == evening.disc_utc
+
+
+def test_a_night_is_on_from_its_beginning_to_its_end_and_not_before() -> None:
+    site = Site(latitude_deg=45.0, longitude_deg=0.0)
+    noon_s = utc_s(datetime(2027, 3, 20, 12, tzinfo=UTC))
+    night = night_of(site, noon_s)
+    assert night is not None
+    assert night_on(site, noon_s) is None
+    assert night_on(site, night.sets_s - 1) is None
+    assert night_on(site, night.sets_s + 1) == night == night_on(site, night.rises_s - 1)
+    assert night_on(site, night.rises_s + 1) is None
