@@ -1,5 +1,8 @@
 """What can go wrong and be mended by a person: one line that says what, where and how."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 
 class Problem(Exception):  # noqa: N818 - a problem has a mend; the word is the one shown to people
     """Something failed that its reader can do something about.
@@ -32,3 +35,19 @@ class RequestProblem(Problem):
 
 class FrameProblem(Problem):
     """One file cannot be used as a frame; the run goes on without it."""
+
+
+@contextmanager
+def refused(what: str, *, where: object, mend: str) -> Iterator[None]:
+    """Make what the system refuses a problem of the request: "cannot be written", say, and its own reason.
+
+    Raises
+    ------
+    RequestProblem
+        In the place of an `OSError`, or of text that is not UTF-8.
+    """
+    try:
+        yield
+    except (OSError, UnicodeDecodeError) as error:
+        why = error.strerror or error if isinstance(error, OSError) else "it is no UTF-8 text"
+        raise RequestProblem(f"{what} ({why})", where=str(where), mend=mend) from None

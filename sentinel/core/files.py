@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from sentinel.core.errors import RequestProblem
+from sentinel.core.errors import refused
 
 
 @contextmanager
@@ -60,15 +60,24 @@ def made_folder(path: Path) -> Path:
     RequestProblem
         If it cannot be created.
     """
-    try:
+    with refused("cannot be created", where=path, mend="choose another folder"):
         path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise RequestProblem(
-            f"cannot be created ({error.strerror})", where=str(path), mend="choose another folder"
-        ) from None
     return path
 
 
 def is_address(where: str) -> bool:
     """Whether it is an address and no folder."""
     return re.match(r"[A-Za-z][A-Za-z0-9+.-]*://", where) is not None
+
+
+def numbered_lines(path: Path) -> list[tuple[int, str]]:
+    """Return the lines of a text file that are not blank, each with its number.
+
+    Raises
+    ------
+    RequestProblem
+        If it cannot be read.
+    """
+    with refused("cannot be read", where=path, mend="check the file"):
+        lines = path.read_text(encoding="utf-8").splitlines()
+    return [(number, line) for number, line in enumerate(lines, 1) if line.strip()]

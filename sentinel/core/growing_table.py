@@ -4,7 +4,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO
 
-from sentinel.core.errors import RequestProblem
+from sentinel.core.errors import RequestProblem, refused
 from sentinel.core.files import replaced
 from sentinel.core.records import MeasuredFrame, frame_order
 from sentinel.core.tables import ecsv_head, exact_columns, exact_row, read_rows
@@ -43,14 +43,11 @@ class GrowingTable:
         if path.exists() and not resume:
             mend = "go on with it by --resume, or name another file"
             raise RequestProblem("is there already", where=str(path), mend=mend)
-        try:
+        with refused("cannot be written", where=path, mend="check it"):
             if path.exists() and _cut_to_whole_lines(path):
                 self._take_up()
             else:
                 path.touch()
-        except OSError as error:
-            why = error.strerror or str(error)
-            raise RequestProblem(f"cannot be written ({why})", where=str(path), mend="check it") from None
 
     def _take_up(self) -> None:
         rows, meta = read_rows(self._path)

@@ -7,7 +7,7 @@ from typing import Any
 import yaml
 
 from sentinel.core.complaints import shown_key
-from sentinel.core.errors import RequestProblem
+from sentinel.core.errors import RequestProblem, refused
 
 
 class _Loader(yaml.SafeLoader):
@@ -76,12 +76,10 @@ def read_yaml(path: Path) -> dict[str, Any]:
     RequestProblem
         If the file cannot be read, is no YAML, or is not a mapping at its top.
     """
+    with refused("cannot be read", where=path, mend="check the path"):
+        written = path.read_bytes()
     try:
-        content = yaml.load(path.read_bytes(), Loader=_Loader)  # noqa: S506 - derived from SafeLoader
-    except OSError as error:
-        raise RequestProblem(
-            f"cannot be read ({error.strerror})", where=str(path), mend="check the path"
-        ) from None
+        content = yaml.load(written, Loader=_Loader)  # noqa: S506 - derived from SafeLoader
     except Exception as error:  # noqa: BLE001 - impossible tags raise anything
         mark = getattr(error, "problem_mark", None)
         line = f" line {mark.line + 1}" if mark else ""

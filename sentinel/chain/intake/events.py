@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 from sentinel.core.errors import RequestProblem
+from sentinel.core.files import numbered_lines
 from sentinel.core.records import Event, Mark, MarkKind, MeasuredFrame, Tick, frame_order
 from sentinel.core.times import DAY_S, parse_utc
 
@@ -60,22 +61,17 @@ def read_marks(path: Path) -> list[Mark]:
     RequestProblem
         Naming the first line that is no mark.
     """
-    try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise RequestProblem(f"cannot be read ({error})", where=str(path), mend="check the file") from None
     marks = []
-    for number, line in enumerate(lines, 1):
-        if line.strip():
-            try:
-                marks.append(_mark(json.loads(line)))
-            except (ValueError, TypeError, KeyError, RecursionError, RequestProblem) as error:
-                reason = str(error) if isinstance(error, RequestProblem) else "it needs time_utc and kind"
-                raise RequestProblem(
-                    f"is not a mark ({reason})",
-                    where=f"{path} line {number}",
-                    mend='write {"time_utc": "2026-06-21T03:02:00Z", "kind": "recentred"}',
-                ) from None
+    for number, line in numbered_lines(path):
+        try:
+            marks.append(_mark(json.loads(line)))
+        except (ValueError, TypeError, KeyError, RecursionError, RequestProblem) as error:
+            reason = str(error) if isinstance(error, RequestProblem) else "it needs time_utc and kind"
+            raise RequestProblem(
+                f"is not a mark ({reason})",
+                where=f"{path} line {number}",
+                mend='write {"time_utc": "2026-06-21T03:02:00Z", "kind": "recentred"}',
+            ) from None
     return marks
 
 

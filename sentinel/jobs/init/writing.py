@@ -1,10 +1,9 @@
 """The file itself: a line a setting, each with what it means, as the settings themselves say it."""
 
-import os
 from pathlib import Path
 from typing import Any
 
-from sentinel.core.errors import RequestProblem
+from sentinel.core.errors import RequestProblem, refused
 from sentinel.core.explained import explain, yaml_value
 from sentinel.jobs.init.answers import Answers
 
@@ -90,14 +89,8 @@ def write_new(path: Path, text: str) -> None:
         If it is there by now, or cannot be written.
     """
     refuse_existing(path)
-    try:
-        with os.fdopen(
-            os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644), "w", encoding="utf-8"
-        ) as file:
-            file.write(text)
-    except OSError as error:
-        raise RequestProblem(
-            f"cannot be written ({error.strerror})",
-            where=str(path),
-            mend="name a file in a folder that exists",
-        ) from None
+    with (
+        refused("cannot be written", where=path, mend="name a file in a folder that exists"),
+        path.open("x", encoding="utf-8") as file,
+    ):
+        file.write(text)

@@ -10,7 +10,7 @@ from PIL import Image
 from sentinel import __version__
 from sentinel.chain.intake.decode import read_colours
 from sentinel.chain.intake.session import JOURNAL_NAME
-from sentinel.core.errors import FrameProblem, RequestProblem
+from sentinel.core.errors import FrameProblem, refused
 from sentinel.core.files import file_hash, made_folder, replaced, write_text_whole
 from sentinel.core.pages import page
 from sentinel.core.words import count
@@ -68,7 +68,7 @@ def share(plan: SharePlan, progress: Progress = silent) -> Shared:
         If the disk is full or the folder cannot be written to.
     """
     request = plan.request
-    try:
+    with refused("cannot be written", where=request.out, mend="make room and ask again: what is whole stays"):
         made_folder(request.out)
         write_text_whole(request.out / NOTE_NAME, note_of(request, plan.record))
         result = _pictures(plan, progress)
@@ -77,12 +77,6 @@ def share(plan: SharePlan, progress: Progress = silent) -> Shared:
                 # Without the times of the file: they say nothing of the session.
                 shutil.copyfile(request.folder / name, temporary)
         (_public_files if request.public else _private_files)(plan, progress)
-    except OSError as error:
-        raise RequestProblem(
-            f"cannot be written ({error.strerror})",
-            where=str(request.out),
-            mend="make room and ask again: what is whole stays",
-        ) from None
     return result
 
 

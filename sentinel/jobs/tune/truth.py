@@ -14,6 +14,7 @@ from pydantic import ValidationError, field_validator
 from sentinel.chain.judge.conditions import NAMES
 from sentinel.core.complaints import one_line
 from sentinel.core.errors import RequestProblem
+from sentinel.core.files import numbered_lines
 from sentinel.core.plain_yaml import read_yaml
 from sentinel.core.settings import Section
 from sentinel.core.times import utc_s
@@ -81,15 +82,8 @@ def read_truth(path: Path) -> tuple[TrueEvent, ...]:
 
 
 def _lines(path: Path) -> list[Any]:
-    try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        why = getattr(error, "strerror", None) or "it is no UTF-8 text"
-        raise RequestProblem(f"cannot be read ({why})", where=str(path), mend="check the file") from None
     found = []
-    for number, line in enumerate(lines, 1):
-        if not line.strip():
-            continue
+    for number, line in numbered_lines(path):
         try:
             found.append(json.loads(line))
         except (ValueError, RecursionError):

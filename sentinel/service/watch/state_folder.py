@@ -11,7 +11,7 @@ from pathlib import Path
 
 from sentinel.chain.intake.session import JOURNAL_NAME
 from sentinel.core.clock import Clock
-from sentinel.core.errors import Problem, RequestProblem
+from sentinel.core.errors import Problem, RequestProblem, refused
 from sentinel.core.files import write_text_whole
 from sentinel.core.settings import load_settings
 from sentinel.core.times import format_utc, known_zone, parse_utc
@@ -58,15 +58,9 @@ class StateFolder:
         RequestProblem
             If that cannot be.
         """
-        try:
+        with refused("cannot be created", where=self.folder, mend="name another state folder with --state"):
             self.folder.mkdir(parents=True, exist_ok=True, mode=0o750)
             self.marks.mkdir(exist_ok=True)
-        except OSError as error:
-            raise RequestProblem(
-                f"cannot be created ({error.strerror})",
-                where=str(self.folder),
-                mend="name another state folder with --state",
-            ) from None
 
     def lock(self) -> None:
         """Keep any second watch out until this process ends; again, where the folder had to be made anew.
@@ -78,14 +72,12 @@ class StateFolder:
         """
         if self._lock is not None and self._holds(self._lock):
             return
-        try:
+        with refused(
+            "cannot be written",
+            where=self.folder,
+            mend="make room, let this user write there, or name another state folder with --state",
+        ):
             handle = os.open(self._lock_file, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
-        except OSError as error:
-            raise RequestProblem(
-                f"cannot be written ({error.strerror})",
-                where=str(self.folder),
-                mend="make room, let this user write there, or name another state folder with --state",
-            ) from None
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
