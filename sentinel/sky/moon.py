@@ -9,11 +9,9 @@ import numpy as np
 from sentinel.core.settings import Site
 from sentinel.core.times import DAY_S
 from sentinel.sky.arrays import Array, Numbers, floats, plain
-from sentinel.sky.knots import Knots
 from sentinel.sky.mount import separation_deg
-from sentinel.sky.refraction import lifted
 from sentinel.sky.searching import Span, spans_above
-from sentinel.sky.sun import Sun
+from sentinel.sky.sun import Body, Sun
 
 MOON_RADIUS_KM = 0.272_507_6 * 6378.137
 """The IAU's k = 0.2725076 (1982) times the Earth's equatorial radius."""
@@ -27,26 +25,11 @@ def _moon_vectors_km(site: Site, utc_s: Array) -> Array:
     return ephemeris.moon_vectors_km(site, utc_s)
 
 
-class Moon:
-    """The moon seen from one site; the methods take POSIX seconds and give arrays, as those of `Sun`."""
+class Moon(Body):
+    """The moon, of the size of its mean limb."""
 
     def __init__(self, site: Site) -> None:
-        self.site = site
-        self._moon_km = Knots(partial(_moon_vectors_km, site))
-
-    def true_direction(self, utc_s: Numbers) -> Array:
-        """Return airless unit vectors (..., 3): east, north, up."""
-        vector = self._moon_km(utc_s)
-        return floats(vector / np.sqrt((vector * vector).sum(axis=-1, keepdims=True)))
-
-    def direction(self, utc_s: Numbers) -> Array:
-        """Return apparent (refracted) unit vectors (..., 3): east, north, up."""
-        return lifted(self.true_direction(utc_s), self.site.pressure_hpa, self.site.temperature_c)
-
-    def angular_radius_arcsec(self, utc_s: Numbers) -> Array:
-        """Return the topocentric angular radius of the mean limb."""
-        distance_km = np.sqrt((self._moon_km(utc_s) ** 2).sum(axis=-1))
-        return plain(np.degrees(np.arcsin(MOON_RADIUS_KM / distance_km)) * 3600)
+        super().__init__(site, partial(_moon_vectors_km, site), MOON_RADIUS_KM)
 
 
 @dataclass(frozen=True, slots=True)

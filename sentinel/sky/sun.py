@@ -38,16 +38,41 @@ def _equation_of_time_s(utc_s: Array) -> Array:
     return ephemeris.equation_of_time_s(utc_s)
 
 
-class Sun:
-    """The sun seen from one site.
+class Body:
+    """Sun or moon, seen from one site.
 
     Every method takes POSIX seconds, a number or an array in any order, and gives values of the same shape
     (vectors: with 3 in the end). Positions are ERFA's every twenty minutes, interpolated to 0.02".
     """
 
+    def __init__(self, site: Site, vectors_km: Callable[[Array], Array], radius_km: float) -> None:
+        self.site, self._radius_km = site, radius_km
+        self._vectors_km: Callable[[Numbers], Array] = Knots(vectors_km)
+
+    def true_direction(self, utc_s: Numbers) -> Array:
+        """Return airless unit vectors (..., 3): east, north, up."""
+        vector = self._vectors_km(utc_s)
+        return floats(vector / np.sqrt((vector * vector).sum(axis=-1, keepdims=True)))
+
+    def direction(self, utc_s: Numbers) -> Array:
+        """Return apparent unit vectors (..., 3), east, north, up: where the air shows the disc's centre."""
+        return lifted(self.true_direction(utc_s), self.site.pressure_hpa, self.site.temperature_c)
+
+    def distance_km(self, utc_s: Numbers) -> Array:
+        """Return the distance from the site."""
+        return plain(np.sqrt((self._vectors_km(utc_s) ** 2).sum(axis=-1)))
+
+    def angular_radius_arcsec(self, utc_s: Numbers) -> Array:
+        """Return the airless angle from the centre to the mean limb (the sun's: see `SOLAR_RADIUS_KM`)."""
+        sine = self._radius_km / self.distance_km(utc_s)
+        return plain(np.arcsin(sine) * (_DEG * 3600))
+
+
+class Sun(Body):
+    """The sun, and what its place in the sky says of the time."""
+
     def __init__(self, site: Site) -> None:
-        self.site = site
-        self._sun_km: Callable[[Numbers], Array] = Knots(partial(_sun_vectors_km, site))
+        super().__init__(site, partial(_sun_vectors_km, site), SOLAR_RADIUS_KM)
         self._equation_s = Knots(_equation_of_time_s)
         latitude = np.radians(site.latitude_deg)
         self._sin_latitude, self._cos_latitude = float(np.sin(latitude)), float(np.cos(latitude))
@@ -58,13 +83,13 @@ class Sun:
         It comes of this one's by plain geometry: no ephemeris is computed for it.
         """
         other = Sun(self.site.model_copy(update={"latitude_deg": -self.site.latitude_deg}))
-        other._sun_km = self._from_across_km
+        other._vectors_km = self._from_across_km
         return other
 
     def _from_across_km(self, utc_s: Numbers) -> Array:
         from sentinel.sky import ephemeris
 
-        east, north, up = np.moveaxis(self._sun_km(utc_s), -1, 0)
+        east, north, up = np.moveaxis(self._vectors_km(utc_s), -1, 0)
         outward = up * self._cos_latitude - north * self._sin_latitude
         # The other place lies twice as far down the Earth's axis as this one lies above the equator.
         along_axis = north * self._cos_latitude + up * self._sin_latitude
@@ -72,15 +97,6 @@ class Sun:
         north = outward * self._sin_latitude + along_axis * self._cos_latitude
         up = outward * self._cos_latitude - along_axis * self._sin_latitude
         return np.stack([east, north, up], axis=-1)
-
-    def true_direction(self, utc_s: Numbers) -> Array:
-        """Return airless unit vectors (..., 3): east, north, up."""
-        vector = self._sun_km(utc_s)
-        return floats(vector / np.sqrt((vector * vector).sum(axis=-1, keepdims=True)))
-
-    def direction(self, utc_s: Numbers) -> Array:
-        """Return apparent unit vectors (..., 3), east, north, up: where the air shows the disc's centre."""
-        return lifted(self.true_direction(utc_s), self.site.pressure_hpa, self.site.temperature_c)
 
     def middle_direction(self, utc_s: Numbers) -> Array:
         """Return apparent unit vectors (..., 3) to the middle between the upper and the lower limb.
@@ -91,10 +107,6 @@ class Sun:
         site = self.site
         true = self.true_direction(utc_s)
         return lifted(true, site.pressure_hpa, site.temperature_c, MEAN_SOLAR_RADIUS_DEG)
-
-    def distance_km(self, utc_s: Numbers) -> Array:
-        """Return the distance from the site."""
-        return plain(np.sqrt((self._sun_km(utc_s) ** 2).sum(axis=-1)))
 
     def altaz_deg(self, utc_s: Numbers) -> tuple[Array, Array]:
         """Return apparent altitude, and azimuth from north through east (0 to 360)."""
@@ -121,11 +133,6 @@ class Sun:
         return parallactic_angle_deg(
             self.hour_angle_deg(utc_s), self.declination_deg(utc_s), self.site.latitude_deg
         )
-
-    def angular_radius_arcsec(self, utc_s: Numbers) -> Array:
-        """Return the airless angle from the centre to the white-light limb; see `SOLAR_RADIUS_KM`."""
-        sine = SOLAR_RADIUS_KM / self.distance_km(utc_s)
-        return plain(np.arcsin(sine) * (_DEG * 3600))
 
     def equation_of_time_s(self, utc_s: Numbers) -> Array:
         """Return apparent less mean solar time: positive where the true sun is ahead of the clock."""
