@@ -91,14 +91,6 @@ class Drive:
         since = utc_s - begins[index]
         return np.asarray(turn[index] + (rate[index] + 0.5 * slope[index] * since) * since)
 
-    def wound_deg(self, utc_s: Array) -> Array:
-        """Return how far the axis is wound up: its turn since the last unwinding, and what it began with."""
-        begins = np.array([at for at, _ in self._unwound])
-        turn = np.array([at_turn for _, at_turn in self._unwound])
-        index = np.maximum(np.searchsorted(begins, utc_s, side="right") - 1, 0)
-        began = np.where(index == 0, self._start_deg, 0.0)
-        return np.asarray((self.turn_arcsec(utc_s) - turn[index]) / 3600 + began)
-
     def _build(self, scenario: Scenario) -> None:
         own = 1 + scenario.mount.rate_error
         changes = _changes(scenario)

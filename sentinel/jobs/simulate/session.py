@@ -1,17 +1,15 @@
 """A scenario file -> a session's folder: frames or measurements, settings, truth."""
 
 import json
-import multiprocessing
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import yaml
 
-from sentinel.chain.intake.workers import cores
-from sentinel.core.errors import RequestProblem
+from sentinel.chain.intake.workers import cores, working
+from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.files import made_folder, replaced, write_text_whole
 from sentinel.core.tables import write_ecsv, write_measurements
 from sentinel.core.times import format_utc, from_utc_s
@@ -182,9 +180,10 @@ def _write_frames(jobs: list[_Job], progress: Progress, workers: int | None) -> 
         for _ in reported(map(_write_frame, jobs), "rendering", len(jobs), progress):
             pass
         return
-    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        for _ in reported(pool.map(_write_frame, jobs, chunksize=4), "rendering", len(jobs), progress):
-            pass
+    with working(_try_frame, _lost, most=workers) as pool:
+        for refusal in reported(pool.results(jobs), "rendering", len(jobs), progress):
+            if refusal is not None:
+                raise refusal
 
 
 def _write_frame(job: _Job) -> None:
@@ -192,3 +191,16 @@ def _write_frame(job: _Job) -> None:
     linear = render(job.scene)
     with replaced(job.path) as path:
         write_picture(path, linear, job.exif, job.file_format, tint=job.tint, quality=job.quality)
+
+
+def _try_frame(job: _Job) -> OSError | None:
+    """Do the same in a process of its own; return what the system refused."""
+    try:
+        _write_frame(job)
+    except OSError as error:
+        return error
+    return None
+
+
+def _lost(job: _Job, reason: str) -> OSError | None:
+    raise Problem(f"cannot be rendered ({reason})", where=str(job.path), mend="free memory, then try again")
