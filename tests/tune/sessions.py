@@ -1,12 +1,16 @@
 """Hand-made sessions for tuning: a judge's watch with its forecasts, ready to be judged again."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import yaml
 
+from sentinel.chain.pipeline import Pipeline
 from sentinel.core.records import Forecast, Mark, MeasuredFrame
+from sentinel.core.settings import Settings
 from sentinel.core.tables import write_measurements
+from sentinel.jobs.tune.episodes import SessionEpisodes, episodes_of
 from sentinel.jobs.tune.reading import prepared
 from sentinel.jobs.tune.rejudging import Step
 from sentinel.jobs.tune.scoring import TrueEvent
@@ -23,6 +27,12 @@ def steps_of(watch: Watch) -> tuple[Step, ...]:
         else:
             steps.append((event, now, None))
     return tuple(steps)
+
+
+def judge_session(settings: Settings, steps: Sequence[Step]) -> SessionEpisodes:
+    """Return what judging a whole session comes to, with nothing left out."""
+    pipeline = Pipeline(settings, steps[0][1])
+    return episodes_of((pipeline.step_with(event, made, now), now) for event, now, made in steps)
 
 
 def known_of(watch: Watch, name: str = "a", truth: tuple[TrueEvent, ...] | None = None) -> PreparedSession:

@@ -13,12 +13,11 @@ from sentinel.jobs.tune.choose import Baseline, Recommendation, advise, worse
 from sentinel.jobs.tune.files import overlay_text
 from sentinel.jobs.tune.grid import SWEPT, allowed, asked_for, between, changed, outermost
 from sentinel.jobs.tune.lines import tuning_lines
-from sentinel.jobs.tune.rejudging import judge_session
 from sentinel.jobs.tune.run import Tuning, tuned
 from sentinel.jobs.tune.scoring import Criteria, Response, Score, TrueEvent
 from sentinel.jobs.tune.trial import PreparedSession, judging_pool, rejudge_session
 from tests.judge.tracks import Watch
-from tests.tune.sessions import dark_spells, known_of
+from tests.tune.sessions import dark_spells, judge_session, known_of
 
 LOST = asked_for(["lost_now_min", "lost_soon_min"])
 

@@ -15,11 +15,11 @@ from sentinel.chain.intake.events import session_events
 from sentinel.core.settings import Thresholds
 from sentinel.jobs.tune.decisions import Decisions
 from sentinel.jobs.tune.grid import SWEPT, allowed, changed, outermost
-from sentinel.jobs.tune.rejudging import Rejudging, judge_session
+from sentinel.jobs.tune.rejudging import Rejudging
 from tests.forecasts import foreseen
 from tests.judge import worlds
 from tests.judge.tracks import Watch
-from tests.tune.sessions import dark_spells, steps_of
+from tests.tune.sessions import dark_spells, judge_session, steps_of
 
 # --- what an event hangs on ---
 

@@ -21,12 +21,6 @@ _STRIDE = 32
 """Events between two states that are kept: each difference is judged from the last one before it."""
 
 
-def judge_session(settings: Settings, steps: Sequence[Step]) -> SessionEpisodes:
-    """Return what judging a whole session comes to."""
-    pipeline = Pipeline(settings, steps[0][1])
-    return episodes_of((pipeline.step_with(event, made, now), now) for event, now, made in steps)
-
-
 class Rejudging:
     """A session as judged under its own settings, and all that it takes to tell what others would say.
 
