@@ -1,11 +1,9 @@
 """The page of several cameras: written once, or served and made anew for whoever asks."""
 
-import signal
 import threading
 from collections.abc import Callable, Sequence
 from http import HTTPStatus
 from pathlib import Path
-from types import FrameType
 from typing import Any
 
 from pydantic import ValidationError
@@ -18,6 +16,7 @@ from sentinel.core.files import is_address, write_text_whole
 from sentinel.service.delivery.secrets import Secret
 from sentinel.service.status.cameras_page import cameras_html
 from sentinel.service.watch.hearing import hear, refuse_unheard
+from sentinel.service.watch.liveness import told_to_stop
 from sentinel.service.watch.web_server import NOTHING_HERE, Reply, WebServer
 
 FRESH_S = 5.0
@@ -77,14 +76,7 @@ def serve_cameras(
         complaint = one_line(error)[1].replace("beyond_loopback: true", "--beyond-loopback")
         raise RequestProblem(complaint, where="--listen") from None
     served = CamerasServer(states, token, listen, SystemClock())
-    stop = threading.Event()
-
-    def on_signal(number: int, frame: FrameType | None) -> None:
-        del number, frame
-        stop.set()
-
-    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-        signal.signal(number, on_signal)
+    stop = told_to_stop()
     served.server.start()
     host, port = served.server.address
     ready(f"http://{f'[{host}]' if ':' in host else host}:{port}")

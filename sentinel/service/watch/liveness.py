@@ -1,8 +1,11 @@
-"""Telling the service manager how it goes, and only the truth: the loops that must turn do turn."""
+"""What passes between the watch and its service manager: the word to stop, and whether all loops turn."""
 
 import os
+import signal
 import socket
+import threading
 from collections.abc import Callable
+from types import FrameType
 
 from sentinel.core.clock import Clock
 
@@ -24,6 +27,19 @@ def tell_manager(text: str) -> None:
             channel.sendall(text.encode())
     except OSError:
         return  # nobody listens any more; there is nobody to tell
+
+
+def told_to_stop() -> threading.Event:
+    """Return a flag that SIGTERM, SIGINT and SIGHUP set from now on."""
+    stop = threading.Event()
+
+    def on_signal(number: int, frame: FrameType | None) -> None:
+        del number, frame
+        stop.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, on_signal)
+    return stop
 
 
 class Liveness:

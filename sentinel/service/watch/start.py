@@ -2,18 +2,16 @@
 
 import gc
 import logging
-import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from threading import Event as Flag
-from types import FrameType
 
 from sentinel.core.clock import SystemClock
 from sentinel.core.settings import Settings, load_settings
 from sentinel.service.watch.allocator import give_memory_back
 from sentinel.service.watch.computer import system_zone
 from sentinel.service.watch.daemon import Watch
+from sentinel.service.watch.liveness import told_to_stop
 from sentinel.service.watch.state_folder import StateFolder, state_path
 
 
@@ -34,14 +32,7 @@ def watch(configs: Sequence[Path], state: Path | None) -> None:
     """
     give_memory_back()
     settings = in_its_zone(load_settings(configs), system_zone())
-    stop = Flag()
-
-    def on_signal(number: int, frame: FrameType | None) -> None:
-        del number, frame
-        stop.set()
-
-    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-        signal.signal(number, on_signal)
+    stop = told_to_stop()
     # The manager keeps times; libraries stay quiet, for what they say may hold secrets.
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="sentinel: %(message)s")
     logging.getLogger("sentinel").setLevel(logging.INFO)

@@ -16,6 +16,10 @@ STEP_S = 0.5
 TRANSFER_S = 1.0
 """The least that lies between an exposure and its finished file: reading out, writing, transfer."""
 
+ARRIVALS = 60
+"""The last so many tell the camera's offset."""
+TOLERANCE_S = 2.0
+"""An offset once given stays until it is off by more, so that times do not waver."""
 SETTLED = 5
 STEPPED_S = 20.0
 
@@ -78,8 +82,7 @@ class CameraOffset:
 
     A frame arrives later than it was taken, never earlier, so among many frames the least late one
     tells most: the offset is the largest of (camera's time - arrival), plus the least that a transfer
-    takes. Only live arrivals count. A value once given stays until it is off by more than
-    `tolerance_s`, so that times do not waver.
+    takes. Only live arrivals count.
 
     Parameters
     ----------
@@ -94,12 +97,9 @@ class CameraOffset:
         configured_s: float | None,
         *,
         before_s: float | None = None,
-        window: int = 60,
-        tolerance_s: float = 2.0,
     ) -> None:
         self._configured_s = configured_s
-        self._samples: deque[float] = deque(maxlen=window)
-        self._tolerance_s = tolerance_s
+        self._samples: deque[float] = deque(maxlen=ARRIVALS)
         self._was_known = before_s is not None
         self._given_s = before_s
 
@@ -126,7 +126,7 @@ class CameraOffset:
             self._samples = deque(newest, maxlen=self._samples.maxlen)
         found_s = max(self._samples) + TRANSFER_S
         settling = len(self._samples) <= SETTLED and not self._was_known
-        if self._given_s is None or settling or abs(found_s - self._given_s) > self._tolerance_s:
+        if self._given_s is None or settling or abs(found_s - self._given_s) > TOLERANCE_S:
             self._given_s = found_s
 
     def restart(self) -> None:
