@@ -11,7 +11,8 @@ from shutil import copy2
 import pytest
 from astropy.table import Table
 
-from sentinel.chain.intake.pool import MeasureJob, measure_job
+from sentinel.chain.intake.examine import MeasureJob
+from sentinel.chain.intake.pool import measure_job
 from sentinel.core.growing_table import GrowingTable
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.tables import exact_row, read_measurements

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from zlib import crc32
 
-from sentinel.chain.intake.pool import MeasureJob, measure_all
+from sentinel.chain.intake.examine import MeasureJob, job_of_the_past
+from sentinel.chain.intake.pool import measure_all
 from sentinel.chain.intake.session import find_frames
 from sentinel.chain.intake.session_discs import SessionDiscs
 from sentinel.chain.intake.workers import OnCluster
@@ -70,7 +71,6 @@ def measured(request: MeasureRequest, progress: Progress = silent) -> Generator[
 def _jobs(request: MeasureRequest, settings: Settings | None) -> list[MeasureJob]:
     camera = settings.camera if settings is not None else None
     patterns = settings.frames.patterns if settings is not None else Frames().patterns
-    offset_s = camera.clock_offset_s if camera is not None else 0.0
     found: list[tuple[Path, str]] = []
     for path in request.frames:
         if not path.is_dir():
@@ -81,13 +81,7 @@ def _jobs(request: MeasureRequest, settings: Settings | None) -> list[MeasureJob
             raise RequestProblem("holds no frames", where=str(path), mend="check the folder")
         found += [(file.path, file.frame) for file in files]
     return [
-        MeasureJob(
-            path,
-            frame,
-            camera.transfer if camera is not None else "auto",
-            # `auto` needs live arrivals.
-            0.0 if offset_s == "auto" else offset_s,
-        )
+        MeasureJob(path, frame) if camera is None else job_of_the_past(path, frame, camera)
         for path, frame in found
     ]
 

@@ -6,7 +6,8 @@ from datetime import datetime
 from pathlib import Path
 
 from sentinel.chain.intake.events import read_marks, session_events
-from sentinel.chain.intake.pool import MeasureJob, measure_all
+from sentinel.chain.intake.examine import job_of_the_past
+from sentinel.chain.intake.pool import measure_all
 from sentinel.chain.intake.session import (
     CONFIG_NAME,
     JOURNAL_NAME,
@@ -160,17 +161,8 @@ def _measured(
     if session.table is not None:
         return read_measurements(session.table)
     assert session.folder is not None  # noqa: S101 - neither table nor journal
-    offset_s = settings.camera.clock_offset_s
-    jobs = [
-        MeasureJob(
-            found.path,
-            found.frame,
-            transfer=settings.camera.transfer,
-            # `auto` needs live arrivals; files of the past tell nothing about when they arrived.
-            clock_offset_s=0.0 if offset_s == "auto" else offset_s,
-        )
-        for found in find_frames(session.folder, settings.frames.patterns)
-    ]
+    files = find_frames(session.folder, settings.frames.patterns)
+    jobs = [job_of_the_past(found.path, found.frame, settings.camera) for found in files]
     frames = measure_all(jobs, SessionDiscs(settings.camera.scale_arcsec_px), on=on)
     measured = reported(frames, "measuring", len(jobs), progress)
     # The frames' hashes are what a report's chain of evidence stands on; the measuring processes are busy.

@@ -14,7 +14,8 @@ from PIL import Image
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from sentinel.chain.intake.pool import MeasureJob, measure_all
+from sentinel.chain.intake.examine import MeasureJob
+from sentinel.chain.intake.pool import measure_all
 from sentinel.chain.intake.workers import OnCluster
 from sentinel.core.tables import exact_row
 from tests.intake.test_cluster import Scheduler

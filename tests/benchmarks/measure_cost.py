@@ -24,8 +24,8 @@ from PIL import Image
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from sentinel.chain.intake.examine import examine  # noqa: E402
-from sentinel.chain.intake.pool import MeasureJob, MeasuringPool  # noqa: E402
+from sentinel.chain.intake.examine import MeasureJob, examine  # noqa: E402
+from sentinel.chain.intake.pool import MeasuringPool, measure_job, measuring_failed  # noqa: E402
 from sentinel.chain.intake.session_discs import ENOUGH, DiscPrior, SessionDiscs  # noqa: E402
 from sentinel.core.clock import SystemClock  # noqa: E402 - after the path
 from sentinel.core.records import MeasuredFrame  # noqa: E402
@@ -74,8 +74,8 @@ def told_by(frame: MeasuredFrame) -> DiscPrior:
 def peak_mb(path: Path) -> float:
     """Peak resident memory of a fresh process that examines one file."""
     code = (
-        "import sys; from pathlib import Path; from sentinel.chain.intake.examine import examine;"
-        "examine(Path(sys.argv[1]), frame='x');"
+        "import sys; from pathlib import Path; from sentinel.chain.intake.examine import MeasureJob, examine;"
+        "examine(MeasureJob(Path(sys.argv[1]), 'x'));"
         "print(next(l.split()[1] for l in open('/proc/self/status') if l.startswith('VmHWM')))"
     )
     run = subprocess.run(
@@ -86,7 +86,7 @@ def peak_mb(path: Path) -> float:
 
 def folder_seconds(jobs: list[MeasureJob], cores: int) -> float:
     """Wall time of a folder on so many processes, their start not counted."""
-    with MeasuringPool(SystemClock(), count=cores) as pool:
+    with MeasuringPool(SystemClock(), measure_job, measuring_failed, count=cores) as pool:
         list(pool.results(jobs[: 2 * cores]))
         start = time.perf_counter()
         list(pool.results(jobs))
@@ -104,15 +104,15 @@ def main() -> None:
         os.sched_setaffinity(0, {min(every)})
         for name, path in paths.items():
             content = path.read_bytes()
-            first = examine(path, frame="x")
+            first = examine(MeasureJob(path, "x"))
             plain, whole = compare(
                 partial(simplejpeg.decode_jpeg, content, colorspace="GRAY"),
-                partial(examine, path, frame="x"),
+                partial(examine, MeasureJob(path, "x")),
                 count,
             )
             again, informed = compare(
                 partial(simplejpeg.decode_jpeg, content, colorspace="GRAY"),
-                partial(examine, path, frame="x", prior=told_by(first)),
+                partial(examine, MeasureJob(path, "x", prior=told_by(first))),
                 count,
             )
             print(

@@ -61,7 +61,7 @@ def mutated(kind: str, chance: random.Random) -> bytes:
 
 
 def main() -> int:
-    from sentinel.chain.intake.examine import dated, examine  # noqa: PLC0415
+    from sentinel.chain.intake.examine import MeasureJob, dated, examine  # noqa: PLC0415
 
     count, seed = int(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 1
     bad = errors = 0
@@ -71,8 +71,8 @@ def main() -> int:
             path = Path(base) / f"one.{kind}"
             path.write_bytes(mutated(kind, random.Random(seed * 1_000_003 + number)))
             try:
-                dated(path, frame=path.name)
-                errors += examine(path, frame=path.name).error is not None
+                dated(MeasureJob(path, path.name))
+                errors += examine(MeasureJob(path, path.name)).error is not None
             except Exception as error:  # noqa: BLE001 - that is what is looked for
                 bad += 1
                 print(f"{kind} seed {seed * 1_000_003 + number}: {type(error).__name__}: {error}")

@@ -12,7 +12,8 @@ from shutil import copy2
 
 import pytest
 
-from sentinel.chain.intake.pool import MeasureJob, measure_all
+from sentinel.chain.intake.examine import MeasureJob
+from sentinel.chain.intake.pool import measure_all
 from sentinel.chain.intake.session_discs import SessionDiscs
 from sentinel.chain.intake.workers import OnCluster, working
 from sentinel.core.errors import Problem, RequestProblem

@@ -20,7 +20,7 @@ from PIL import ExifTags, Image
 
 from sentinel.chain.intake import decode
 from sentinel.chain.intake.decode import read_header, read_picture
-from sentinel.chain.intake.examine import examine
+from sentinel.chain.intake.examine import MeasureJob, examine
 from sentinel.chain.intake.exif import parse_time, parse_zone
 from sentinel.chain.intake.pixels import HOLE
 from sentinel.core.errors import FrameProblem
@@ -391,7 +391,7 @@ def raw_file(path: Path, light: np.ndarray, gains: tuple[float, float, float]) -
 def test_a_raw_frame_lies_where_its_filters_saw_it(tmp_path: Path, gains: tuple[float, float, float]) -> None:
     pytest.importorskip("rawpy")
     scene = Scene(width=1200, height=900, x=610.3, y=407.7, radius=200.0, noise=0.002)
-    frame = examine(raw_file(tmp_path / "a.dng", render_linear(scene), gains), frame="a.dng")
+    frame = examine(MeasureJob(raw_file(tmp_path / "a.dng", render_linear(scene), gains), "a.dng"))
     assert (frame.error, frame.width_px, frame.height_px) == (None, 1200, 900)
     assert (frame.camera, frame.time_utc) == ("Invented Camera", datetime(2031, 6, 21, 2, 14, 7, tzinfo=UTC))
     # A red filter alone sees the sun from half a pixel off the middle of its square.

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sentinel.chain.intake.events import TICK_S, read_marks, session_events, ticks_between
-from sentinel.chain.intake.pool import MeasureJob
+from sentinel.chain.intake.examine import MeasureJob
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Disc, Mark, MeasuredFrame, Tick

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from PIL import ExifTags, Image
 
-from sentinel.chain.intake.examine import UNREADABLE, examine, on_the_sensor
+from sentinel.chain.intake.examine import UNREADABLE, MeasureJob, examine, on_the_sensor
 from sentinel.core.records import Disc, MeasuredFrame
 from tests.measure.scenes import Scene, develop, render_linear
 
@@ -45,7 +45,7 @@ def test_a_frame_is_measured_and_timed(tmp_path: Path, grey: np.ndarray) -> None
         OffsetTimeOriginal="+02:00",
         ExposureTime=0.004,
     )
-    frame = examine(path, frame="day/a.jpg", clock_offset_s=35.0)
+    frame = examine(MeasureJob(path, "day/a.jpg", clock_offset_s=35.0))
     assert frame.frame == "day/a.jpg"
     assert frame.time_utc == datetime(2031, 6, 21, 2, 14, 0, tzinfo=UTC)
     assert (frame.width_px, frame.height_px) == (600, 420)
@@ -57,19 +57,19 @@ def test_a_frame_is_measured_and_timed(tmp_path: Path, grey: np.ndarray) -> None
 
 @pytest.mark.parametrize("orientation", [3, 6])
 def test_a_turned_camera_does_not_move_the_disc(tmp_path: Path, grey: np.ndarray, orientation: int) -> None:
-    assert off(examine(write(tmp_path / "a.jpg", grey, orientation), frame="a")) < 0.02
+    assert off(examine(MeasureJob(write(tmp_path / "a.jpg", grey, orientation), "a"))) < 0.02
 
 
 @pytest.mark.parametrize("suffix", ["jpg", "png", "tif"])
 def test_every_container_gives_the_same_disc(tmp_path: Path, grey: np.ndarray, suffix: str) -> None:
     Image.fromarray(grey).save(tmp_path / f"a.{suffix}")
-    assert off(examine(tmp_path / f"a.{suffix}", frame="a")) < 0.02
+    assert off(examine(MeasureJob(tmp_path / f"a.{suffix}", "a"))) < 0.02
 
 
 def test_a_broken_file_keeps_its_time_and_says_what_is_wrong(tmp_path: Path, grey: np.ndarray) -> None:
     path = write(tmp_path / "a.jpg", grey, DateTimeOriginal="2031:06:21 02:14:00")
     path.write_bytes(path.read_bytes()[:-3000])
-    frame = examine(path, frame="a.jpg")
+    frame = examine(MeasureJob(path, "a.jpg"))
     assert frame.error
     assert "\n" not in frame.error
     assert frame.time_utc == datetime(2031, 6, 21, 2, 14, 0, tzinfo=UTC)
@@ -79,7 +79,7 @@ def test_a_broken_file_keeps_its_time_and_says_what_is_wrong(tmp_path: Path, gre
 
 
 def test_a_missing_file_is_a_frame_with_an_error(tmp_path: Path) -> None:
-    assert examine(tmp_path / "gone.jpg", frame="gone.jpg").error
+    assert examine(MeasureJob(tmp_path / "gone.jpg", "gone.jpg")).error
 
 
 def test_half_size_pixels_become_sensor_pixels() -> None:
@@ -91,7 +91,7 @@ def test_half_size_pixels_become_sensor_pixels() -> None:
 
 
 def test_it_can_be_sent_to_another_process(tmp_path: Path, grey: np.ndarray) -> None:
-    frame = examine(write(tmp_path / "a.jpg", grey), frame="a")
+    frame = examine(MeasureJob(write(tmp_path / "a.jpg", grey), "a"))
     assert pickle.loads(pickle.dumps(examine)) is examine
     assert repr(pickle.loads(pickle.dumps(frame))) == repr(frame)
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from sentinel.chain.intake.events import read_marks
-from sentinel.chain.intake.examine import dated, examine
+from sentinel.chain.intake.examine import MeasureJob, dated, examine
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Mark, MeasuredFrame, Outcome, Tick
 from sentinel.core.tables import read_measurements, write_measurements
@@ -47,7 +47,7 @@ def test_whatever_a_camera_says_of_time_a_frame_has_one(
     Image.fromarray(np.full((20, 30), 90, np.uint8)).save(sink, "JPEG", exif=exif)
     path = place / "dated.jpg"
     path.write_bytes(sink.getvalue())
-    frame = dated(path, frame="dated.jpg", clock_offset_s=offset_s)
+    frame = dated(MeasureJob(path, "dated.jpg", clock_offset_s=offset_s))
     assert frame.time_utc.tzinfo is not None
     assert frame.time_utc.year in range(1970, 2200)
 
@@ -67,7 +67,7 @@ def test_whatever_a_header_holds_it_is_a_frame(place: Path, cards: list[tuple[st
     end = content.index(b"END" + b" " * 77)
     path = place / "header.fits"
     path.write_bytes(content[:end] + added + content[end : 2880 - len(added)] + content[2880:])
-    frame = examine(path, frame="header.fits")
+    frame = examine(MeasureJob(path, "header.fits"))
     assert frame.time_utc.year in range(1970, 2200)
 
 
@@ -75,7 +75,7 @@ def test_whatever_a_header_holds_it_is_a_frame(place: Path, cards: list[tuple[st
 def test_files_that_once_ended_the_measuring(place: Path, kind: str, seed: int) -> None:
     path = place / f"once.{kind}"
     path.write_bytes(mutated(kind, random.Random(seed)))
-    assert isinstance(examine(path, frame=path.name), MeasuredFrame)
+    assert isinstance(examine(MeasureJob(path, path.name)), MeasuredFrame)
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -84,7 +84,7 @@ def test_mutated_files_are_frames(place: Path, kind: str) -> None:
     path = place / f"mutated.{kind}"
     for _ in range(60):
         path.write_bytes(mutated(kind, chance))
-        assert isinstance(examine(path, frame=path.name), MeasuredFrame)
+        assert isinstance(examine(MeasureJob(path, path.name)), MeasuredFrame)
 
 
 @settings(deadline=None, max_examples=60)
@@ -123,7 +123,7 @@ def test_any_value_is_a_mark_or_one_line(place: Path, key: str, value: str) -> N
 @given(st.data())
 def test_a_table_after_an_accident_is_a_table_or_one_line(place: Path, data: st.DataObject) -> None:
     path = place / "table.ecsv"
-    write_measurements(path, [examine(place / "none", frame=f"{n}.jpg") for n in range(3)])
+    write_measurements(path, [examine(MeasureJob(place / "none", f"{n}.jpg")) for n in range(3)])
     content = bytearray(path.read_bytes())
     for _ in range(data.draw(st.integers(1, 4))):
         at = data.draw(st.integers(0, len(content) - 1))

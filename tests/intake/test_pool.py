@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from sentinel.chain.intake.pool import UNMEASURED, MeasureJob, MeasuringPool
+from sentinel.chain.intake.examine import MeasureJob
+from sentinel.chain.intake.pool import UNMEASURED, MeasuringPool, measuring_failed
 from sentinel.core.clock import SystemClock
 from sentinel.core.errors import Problem
 from sentinel.core.records import Disc, MeasuredFrame
@@ -37,7 +38,7 @@ def work(job: MeasureJob) -> MeasuredFrame:
 def test_every_job_is_answered_once_in_order(tmp_path: Path, count: int) -> None:
     names = ["a", "crash", "b", "hang", "once", "c", "c", "d"]
     jobs = [MeasureJob(tmp_path / name, name) for name in names]
-    with MeasuringPool(SystemClock(), count=count, patience_s=1.0, work=work) as pool:
+    with MeasuringPool(SystemClock(), work, measuring_failed, count=count, patience_s=1.0) as pool:
         frames = list(pool.results(jobs))
         assert [f.frame for f in frames] == names
         again = list(pool.results(jobs[:1]))
@@ -50,7 +51,7 @@ def test_every_job_is_answered_once_in_order(tmp_path: Path, count: int) -> None
 
 
 def test_no_jobs_no_frames() -> None:
-    with MeasuringPool(SystemClock(), count=1, work=work) as pool:
+    with MeasuringPool(SystemClock(), work, measuring_failed, count=1) as pool:
         assert list(pool.results([])) == []
 
 
@@ -65,7 +66,7 @@ class NeverBegins:
 
 
 def test_processes_that_never_begin_are_a_problem_not_a_loop(tmp_path: Path) -> None:
-    with MeasuringPool(SystemClock(), count=2, work=NeverBegins()) as pool:
+    with MeasuringPool(SystemClock(), NeverBegins(), measuring_failed, count=2) as pool:
         for _ in range(2):
             with pytest.raises(Problem, match="end before they begin"):
                 list(pool.results([MeasureJob(tmp_path / "a", "a")]))

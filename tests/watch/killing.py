@@ -21,7 +21,7 @@ from threading import Event as Flag
 import numpy as np
 from PIL import Image
 
-from sentinel.chain.intake.pool import MeasureJob
+from sentinel.chain.intake.examine import MeasureJob
 from sentinel.core.clock import SystemClock
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Settings, validate

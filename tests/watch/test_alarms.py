@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from sentinel.chain.intake.pool import MeasureJob
+from sentinel.chain.intake.examine import MeasureJob
 from sentinel.core.records import Severity, Tick
 from sentinel.service.journal import Journal, Origin
 from sentinel.service.watch.alarms import Alarms

@@ -16,7 +16,8 @@ from typing import Any
 import pytest
 import yaml
 
-from sentinel.chain.intake.pool import UNMEASURED, MeasureJob, MeasuringPool
+from sentinel.chain.intake.examine import MeasureJob
+from sentinel.chain.intake.pool import UNMEASURED, MeasuringPool, measure_job, measuring_failed
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.clock import SystemClock
 from sentinel.core.records import MeasuredFrame
@@ -243,7 +244,7 @@ def test_five_thousand_damaged_files(tmp_path: Path) -> None:
     whole = [jpeg(number, size=(150, 100)) for number in range(5)]
     chance = random.Random(20_270_621)
     grown: list[int] = []
-    with MeasuringPool(SystemClock(), count=1, patience_s=5.0) as pool:
+    with MeasuringPool(SystemClock(), measure_job, measuring_failed, count=1, patience_s=5.0) as pool:
         for batch in range(50):
             jobs = [
                 MeasureJob(

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
+from sentinel.chain.intake.examine import MeasureJob
 from sentinel.chain.intake.live import Finished, FolderState
-from sentinel.chain.intake.pool import MeasureJob
 from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.core.clock import SystemClock
 from sentinel.core.records import Disc, MeasuredFrame

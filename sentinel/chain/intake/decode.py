@@ -10,11 +10,10 @@ import io
 import os
 import stat
 import warnings
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import datetime, timedelta
-from math import nan
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import Any, Literal
 
@@ -34,6 +33,7 @@ from sentinel.chain.intake.pixels import (
     raw_preview,
     raw_size,
 )
+from sentinel.chain.intake.session import FoundFile
 from sentinel.core.errors import FrameProblem
 from sentinel.core.files import shown_name
 
@@ -68,22 +68,14 @@ _PILLOW: dict[Format, str] = {"jpeg": "JPEG", "png": "PNG", "tiff": "TIFF"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Header:
+class Header(Tags):
     """What a file says about its picture."""
 
     width_px: int
     """Sensor pixels; for a raw file too, though its picture is read at half size."""
     height_px: int
     format: Format
-    taken: datetime | None = None
-    """Time of the exposure as written, naive, sub-seconds included."""
-    zone_offset: timedelta | None = None
-    """Written local time minus UTC, as the file says it."""
     taken_is_utc: bool = False
-    exposure_s: float = nan
-    iso: float = nan
-    aperture: float = nan
-    camera: str = ""
     flags: tuple[str, ...] = ()
     """Doubts about the file."""
 
@@ -127,6 +119,13 @@ def read_header(path: Path, *, within: Path | None = None) -> Header:
                 raise
         content, _ = _read(path, MAX_FILE_BYTES, within)
         return _header(path, kind, content)
+
+
+def readable_headers(files: Iterable[FoundFile]) -> Iterator[tuple[Path, Header]]:
+    """Yield each file whose header can be read, with it; the others are left out."""
+    for file in files:
+        with suppress(FrameProblem):
+            yield file.path, read_header(file.path)
 
 
 def read_picture(path: Path, *, transfer: AnyTransfer = "auto", within: Path | None = None) -> Picture:
@@ -327,10 +326,13 @@ def _preview_block(content: bytes) -> Image.Exif:
 
 def _with_tags(size: tuple[int, int], kind: Format, tags: Tags, flags: tuple[str, ...]) -> Header:
     return Header(
-        width_px=size[0], height_px=size[1], format=kind, taken=tags.taken, zone_offset=tags.zone_offset,
-        taken_is_utc=kind == "fits", exposure_s=tags.exposure_s, iso=tags.iso, aperture=tags.aperture,
-        camera=tags.camera, flags=flags,
-    )  # fmt: skip
+        width_px=size[0],
+        height_px=size[1],
+        format=kind,
+        taken_is_utc=kind == "fits",
+        flags=flags,
+        **asdict(tags),
+    )
 
 
 def _pixels(kind: Format, content: bytes) -> Pixels:

@@ -1,67 +1,72 @@
 """One file -> one measured frame: read, decode, measure; a broken file is a frame with an error."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
 
-from sentinel.chain.intake.decode import Header, read_header, read_picture
+from sentinel.chain.intake.decode import AnyTransfer, Header, read_header, read_picture
 from sentinel.chain.intake.exposure_time import exposure_time
 from sentinel.chain.intake.session_discs import DiscPrior
 from sentinel.chain.measure import measure
 from sentinel.core.errors import FrameProblem
 from sentinel.core.records import Disc, MeasuredFrame
+from sentinel.core.settings import Camera
 from sentinel.core.times import EPOCH_UTC, file_time_utc
 
 UNREADABLE = "unreadable"
 """The file could not be used as a frame."""
 
 
-def examine(
-    path: Path,
-    *,
-    frame: str,
-    transfer: Literal["auto", "srgb", "linear"] = "auto",
-    clock_offset_s: float = 0.0,
-    within: Path | None = None,
-    prior: DiscPrior | None = None,
-) -> MeasuredFrame:
-    """Measure one file.
+@dataclass(frozen=True, slots=True)
+class MeasureJob:
+    """One file to be measured, with what the settings say about it."""
 
-    Parameters
-    ----------
-    path
-        The file.
-    frame
-        Its name in the session.
-    transfer
-        How its values stand to light; by its format if ``auto``.
-    clock_offset_s
-        Camera clock minus UTC.
-    within
-        Folder out of which no link is followed; None: links are followed wherever they lead.
-    prior
-        What is known of the disc beforehand.
-    """
+    path: Path
+    frame: str
+    """Its name in the session."""
+    transfer: AnyTransfer = "auto"
+    """How its values stand to light."""
+    clock_offset_s: float = 0.0
+    """Camera clock minus UTC."""
+    within: Path | None = None
+    """Folder out of which no link is followed; None: links are followed wherever they lead."""
+    prior: DiscPrior | None = None
+    """What is known of the disc beforehand."""
+    only_dated: bool = False
+    """Its time is asked for alone."""
+    content: bytes | None = None
+    """What it holds, where it is measured on a machine that does not see it."""
+    modified_ns: int = 0
+    """Its time of change, where it is sent."""
+
+
+def job_of_the_past(path: Path, frame: str, camera: Camera) -> MeasureJob:
+    """Return how to measure a file of which nobody knows when it arrived, as `auto` would need to."""
+    offset_s = camera.clock_offset_s
+    return MeasureJob(path, frame, camera.transfer, 0.0 if offset_s == "auto" else offset_s)
+
+
+def examine(job: MeasureJob) -> MeasuredFrame:
+    """Measure one file."""
     try:
-        picture = read_picture(path, transfer=transfer, within=within)
+        picture = read_picture(job.path, transfer=job.transfer, within=job.within)
     except FrameProblem as problem:
-        return _broken(path, frame, problem, clock_offset_s, within)
-    time_utc, doubts = _when(path, picture.header, clock_offset_s)
+        return _broken(job, problem)
+    time_utc, doubts = _when(job, picture.header)
     try:
         disc = measure(
             picture.values,
             transfer=picture.transfer,
             full_scale=picture.full_scale,
             brightest=picture.brightest,
-            expected=None if prior is None else prior.expected(time_utc, picture.step),
+            expected=None if job.prior is None else job.prior.expected(time_utc, picture.step),
         )
     except Exception as error:  # noqa: BLE001 - pixels that nobody foresaw cost their frame, not the run
         unforeseen = FrameProblem(f"cannot be measured ({' '.join(str(error).split())[:120]})")
-        return _broken(path, frame, unforeseen, clock_offset_s, within)
+        return _broken(job, unforeseen)
     header = picture.header
     return MeasuredFrame(
-        frame=frame,
+        frame=job.frame,
         time_utc=time_utc,
         width_px=header.width_px,
         height_px=header.height_px,
@@ -75,11 +80,9 @@ def examine(
     )
 
 
-def dated(
-    path: Path, *, frame: str, clock_offset_s: float = 0.0, within: Path | None = None
-) -> MeasuredFrame:
+def dated(job: MeasureJob) -> MeasuredFrame:
     """Return a frame of which the time alone is known, from its header."""
-    return _broken(path, frame, FrameProblem("not measured yet"), clock_offset_s, within)
+    return _broken(job, FrameProblem("not measured yet"))
 
 
 def on_the_sensor(disc: Disc, step: int, shift_px: tuple[float, float] = (0.0, 0.0)) -> Disc:
@@ -98,32 +101,26 @@ def on_the_sensor(disc: Disc, step: int, shift_px: tuple[float, float] = (0.0, 0
     )
 
 
-def _when(path: Path, header: Header | None, clock_offset_s: float) -> tuple[datetime, tuple[str, ...]]:
+def _when(job: MeasureJob, header: Header | None) -> tuple[datetime, tuple[str, ...]]:
     try:
-        status = path.stat() if path.exists() else path.lstat()
+        status = job.path.stat() if job.path.exists() else job.path.lstat()
         changed_utc = file_time_utc(status.st_mtime)
     except OSError:
         changed_utc = EPOCH_UTC
     if header is None:
-        return exposure_time(None, None, clock_offset_s, changed_utc)
-    return exposure_time(header.taken, header.zone, clock_offset_s, changed_utc)
+        return exposure_time(None, None, job.clock_offset_s, changed_utc)
+    return exposure_time(header.taken, header.zone, job.clock_offset_s, changed_utc)
 
 
-def _broken(
-    path: Path,
-    frame: str,
-    problem: FrameProblem,
-    clock_offset_s: float,
-    within: Path | None,
-) -> MeasuredFrame:
+def _broken(job: MeasureJob, problem: FrameProblem) -> MeasuredFrame:
     """Give a frame without pixels its place in time, by its header if that much can be read."""
     try:
-        header: Header | None = read_header(path, within=within)
+        header: Header | None = read_header(job.path, within=job.within)
     except FrameProblem:
         header = None
-    time_utc, doubts = _when(path, header, clock_offset_s)
+    time_utc, doubts = _when(job, header)
     return MeasuredFrame(
-        frame=frame,
+        frame=job.frame,
         time_utc=time_utc,
         width_px=header.width_px if header else 0,
         height_px=header.height_px if header else 0,

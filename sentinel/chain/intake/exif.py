@@ -22,7 +22,9 @@ class Tags:
     """The tags that matter here."""
 
     taken: datetime | None = None
+    """Time of the exposure as written, naive, sub-seconds included."""
     zone_offset: timedelta | None = None
+    """Written local time minus UTC, as the file says it."""
     exposure_s: float = nan
     iso: float = nan
     aperture: float = nan

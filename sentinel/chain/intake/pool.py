@@ -2,41 +2,19 @@
 
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import MappingProxyType
-from typing import Literal
 
-from sentinel.chain.intake.examine import dated, examine
-from sentinel.chain.intake.session_discs import DiscPrior, SessionDiscs
+from sentinel.chain.intake.examine import MeasureJob, dated, examine
+from sentinel.chain.intake.session_discs import SessionDiscs
 from sentinel.chain.intake.workers import OnCluster, ProcessPool, working
-from sentinel.core.clock import Clock
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.times import file_time_utc
 
 UNMEASURED = "unmeasured"
 """Flag of a frame whose measuring process hung or died."""
-
-
-@dataclass(frozen=True, slots=True)
-class MeasureJob:
-    """One file to be measured, with what the settings say about it."""
-
-    path: Path
-    frame: str
-    transfer: Literal["auto", "srgb", "linear"] = "auto"
-    clock_offset_s: float = 0.0
-    within: Path | None = None
-    """Folder out of which no link is followed."""
-    prior: DiscPrior | None = None
-    """What is known of the disc beforehand."""
-    only_dated: bool = False
-    """Its time is asked for alone."""
-    content: bytes | None = None
-    """What it holds, where it is measured on a machine that does not see it."""
-    modified_ns: int = 0
-    """Its time of change, where it is sent."""
 
 
 PATIENCE_S = 60.0
@@ -57,16 +35,7 @@ def measure_job(job: MeasureJob) -> MeasuredFrame:
             path.write_bytes(job.content)
             os.utime(path, ns=(job.modified_ns, job.modified_ns))
             return measure_job(replace(job, path=path, content=None, within=None))
-    if job.only_dated:
-        return dated(job.path, frame=job.frame, clock_offset_s=job.clock_offset_s, within=job.within)
-    return examine(
-        job.path,
-        frame=job.frame,
-        transfer=job.transfer,
-        clock_offset_s=job.clock_offset_s,
-        within=job.within,
-        prior=job.prior,
-    )
+    return dated(job) if job.only_dated else examine(job)
 
 
 def _carrying(job: MeasureJob) -> MeasureJob:
@@ -78,46 +47,30 @@ def _carrying(job: MeasureJob) -> MeasureJob:
         return job
 
 
-def _unmeasured(job: MeasureJob, reason: str) -> MeasuredFrame:
-    try:
-        file_time_s = job.path.lstat().st_mtime
-    except OSError:
-        file_time_s = 0.0
+def unmeasured(frame: str, file_time_s: float, why: str) -> MeasuredFrame:
+    """Return what is known of a file that was not measured."""
     return MeasuredFrame(
-        frame=job.frame,
+        frame=frame,
         time_utc=file_time_utc(file_time_s),
         width_px=0,
         height_px=0,
         disc=Disc(found=False),
-        error=f"measuring failed ({reason}); the file is skipped",
+        error=why,
         flags=(UNMEASURED,),
     )
 
 
-class MeasuringPool(ProcessPool[MeasureJob, MeasuredFrame]):
-    """Processes that measure; a file that hangs or crashes one costs that file.
+def measuring_failed(job: MeasureJob, reason: str) -> MeasuredFrame:
+    """Return what becomes of a file that hangs or crashes whoever measures it."""
+    try:
+        file_time_s = job.path.lstat().st_mtime
+    except OSError:
+        file_time_s = 0.0
+    return unmeasured(job.frame, file_time_s, f"measuring failed ({reason}); the file is skipped")
 
-    Parameters
-    ----------
-    clock
-        Where the patience with a silent process is read off.
-    count
-        How many processes; the number of cores if not given.
-    patience_s
-        How long one file may take.
-    work
-        What is done with each; a function that can be pickled.
-    """
 
-    def __init__(
-        self,
-        clock: Clock,
-        *,
-        count: int | None = None,
-        patience_s: float = PATIENCE_S,
-        work: Work = measure_job,
-    ) -> None:
-        super().__init__(clock, work, _unmeasured, count=count, patience_s=patience_s)
+MeasuringPool = ProcessPool[MeasureJob, MeasuredFrame]
+"""Processes that measure; a file that hangs or crashes one costs that file."""
 
 
 def measure_all(
@@ -140,7 +93,7 @@ def measure_all(
             for job in stretch
         )
         return
-    with working(measure_job, _unmeasured, most=len(jobs), on=on, patience_s=PATIENCE_S) as workers:
+    with working(measure_job, measuring_failed, most=len(jobs), on=on, patience_s=PATIENCE_S) as workers:
         for stretch in _stretches(jobs, session_discs):
             new = [job for job in stretch if job.frame not in kept]
             measured = workers.results(map(_carrying, new) if on is not None and on.send else new)

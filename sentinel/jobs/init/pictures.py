@@ -9,8 +9,9 @@ from typing import Any
 from PIL import ExifTags, Image
 
 from sentinel.chain.intake.decode import read_header
+from sentinel.chain.intake.examine import MeasureJob
 from sentinel.chain.intake.exif import tiff_block
-from sentinel.chain.intake.pool import MeasureJob, measure_all
+from sentinel.chain.intake.pool import measure_all
 from sentinel.chain.intake.session_discs import CLEAR, LENS_SHARE
 from sentinel.chain.intake.solar_size import solar_radius_arcsec
 from sentinel.core.errors import FrameProblem, RequestProblem

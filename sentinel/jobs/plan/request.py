@@ -2,13 +2,14 @@
 
 import math
 import re
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from sentinel.chain.intake.decode import read_header
+from sentinel.chain.intake.decode import readable_headers
 from sentinel.chain.intake.session import find_frames
-from sentinel.core.errors import FrameProblem, RequestProblem
+from sentinel.core.errors import RequestProblem
 from sentinel.core.settings import Settings
 from sentinel.jobs.plan.records import Trip
 
@@ -110,24 +111,12 @@ def _in_folder(settings: Settings) -> tuple[tuple[int, int] | None, float | None
     """Return the size of the first readable frame in the folder and the mean bytes of all."""
     if not settings.frames.folder:
         return None, None
-    size: tuple[int, int] | None = None
+    files = find_frames(Path(settings.frames.folder), settings.frames.patterns)
+    headers = readable_headers(files[:HEADERS_TRIED])
+    size = next(((header.width_px, header.height_px) for _, header in headers), None)
     weights: list[int] = []
-    for number, file in enumerate(find_frames(Path(settings.frames.folder), settings.frames.patterns)):
-        try:
+    for file in files:
+        with suppress(OSError):
             weight = file.path.stat().st_size
-        except OSError:
-            continue
-        if not (file.path.is_file() and weight):
-            continue
-        weights.append(weight)
-        if size is None and number < HEADERS_TRIED:
-            size = _size_of(file.path)
+            weights += [weight] if weight and file.path.is_file() else []
     return size, sum(weights) / len(weights) if weights else None
-
-
-def _size_of(path: Path) -> tuple[int, int] | None:
-    try:
-        header = read_header(path)
-    except FrameProblem:
-        return None
-    return header.width_px, header.height_px

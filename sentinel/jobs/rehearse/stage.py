@@ -6,11 +6,11 @@ from pathlib import Path
 
 import numpy as np
 
-from sentinel.chain.intake.decode import read_header
+from sentinel.chain.intake.decode import readable_headers
 from sentinel.chain.intake.session import find_frames
-from sentinel.core.errors import FrameProblem, RequestProblem
+from sentinel.core.errors import RequestProblem
 from sentinel.core.settings import Settings, Supplies, validate
-from sentinel.core.times import from_utc_s, utc_s
+from sentinel.core.times import DAY_S, from_utc_s, utc_s
 from sentinel.jobs.simulate.scenario import Scenario, SimCamera, SimMount
 from sentinel.sky import Sun
 from sentinel.sky.horizon import above_line_deg
@@ -44,11 +44,7 @@ def frame_size(settings: Settings) -> tuple[int, int]:
     """Return the size of the stored frames: of one that lies there, or of a full-frame sensor."""
     folder = Path(settings.frames.folder) if settings.frames.folder else None
     if folder is not None and folder.is_dir():
-        for file in find_frames(folder, settings.frames.patterns)[-3:]:
-            try:
-                header = read_header(file.path)
-            except FrameProblem:
-                continue
+        for _, header in readable_headers(find_frames(folder, settings.frames.patterns)[-3:]):
             return header.width_px, header.height_px
     width, height = (round(side * 1000 / settings.camera.pixel_pitch_um) for side in SENSOR_MM)
     return max(width, 64), max(height, 64)
@@ -126,7 +122,7 @@ def first_light(settings: Settings, now_utc: datetime, length: timedelta) -> dat
     sun = Sun(settings.site)
     needed = max(ceil(length.total_seconds() / STEP_S) + 1, 2)
     for day in range(LOOKED_FOR_DAYS):
-        times = utc_s(now_utc) + 86_400 * day + STEP_S * np.arange(86_400 / STEP_S + needed)
+        times = utc_s(now_utc) + DAY_S * day + STEP_S * np.arange(DAY_S / STEP_S + needed)
         up = np.asarray(above_line_deg(sun, times)) > CLEAR_DEG
         runs = np.convolve(up, np.ones(needed), "valid") >= needed
         if runs.any():

@@ -10,7 +10,7 @@ import numpy as np
 from sentinel.core.records import Forecast
 from sentinel.core.times import utc_s
 from sentinel.jobs.report.record import Columns
-from sentinel.jobs.report.thinning import Indices
+from sentinel.sky.arrays import Indices
 
 HORIZON_S = 48 * 3600.0
 """As far as a forecast looks."""

@@ -14,7 +14,7 @@ from sentinel.chain.undo import standing_marks
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Surroundings, frame_order
 from sentinel.core.settings import Settings, load_settings
-from sentinel.core.times import utc_s
+from sentinel.core.times import DAY_S, utc_s
 from sentinel.jobs.originals import originals_folder
 from sentinel.jobs.report.summary import room_px
 from sentinel.service.journal import Journal, Origin
@@ -157,7 +157,7 @@ def _by_exposure(
 ) -> tuple[tuple[MeasuredFrame, ...], tuple[MeasuredFrame, ...]]:
     """Return the frames in order of exposure, and apart from them those of a wrong date."""
     times = np.array([utc_s(frame.time_utc) for frame in arrived])
-    near = np.abs(times - np.median(times)) < STRAY_DAYS * 86_400
+    near = np.abs(times - np.median(times)) < STRAY_DAYS * DAY_S
     if not near.any():
         near[:] = True
     kept = [frame for frame, is_near in zip(arrived, near, strict=True) if is_near]

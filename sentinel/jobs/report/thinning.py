@@ -1,11 +1,8 @@
 """Long series -> as few points as a picture can show, without losing what stands out."""
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sentinel.sky.arrays import Array, Bools
-
-Indices = NDArray[np.intp]
+from sentinel.sky.arrays import Array, Bools, Indices
 
 
 def thinned(x: Array, y: Array, columns: int) -> Indices:

@@ -16,9 +16,8 @@ from sentinel.core.records import Forecast, Mark
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.jobs.report.record import Columns
-from sentinel.jobs.report.thinning import Indices
 from sentinel.sky import Sun, rate_arcsec_s
-from sentinel.sky.arrays import Array, Bools
+from sentinel.sky.arrays import Array, Bools, Indices
 
 BINS = 600
 """The fit works on so many means at most; the residuals are those of every disc."""

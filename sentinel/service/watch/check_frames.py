@@ -1,18 +1,18 @@
 """What a few frames of the camera's folder say of the settings: clock, lens, place, margin."""
 
 import statistics
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
-from sentinel.chain.intake.decode import Header, read_header
+from sentinel.chain.intake.decode import Header, readable_headers
+from sentinel.chain.intake.examine import job_of_the_past
 from sentinel.chain.intake.exposure_time import exposure_time
-from sentinel.chain.intake.pool import MeasureJob, measure_all
-from sentinel.chain.intake.session import FoundFile, find_frames
+from sentinel.chain.intake.pool import measure_all
+from sentinel.chain.intake.session import find_frames
 from sentinel.chain.intake.session_discs import CLEAR, LENS_SHARE
 from sentinel.chain.intake.solar_size import solar_radius_arcsec
 from sentinel.chain.judge.arrival_lag import DISPUTED_S, clock_off
-from sentinel.core.errors import FrameProblem
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import file_time_utc, utc_s
@@ -31,27 +31,15 @@ def contradictions(folder: Path, settings: Settings) -> Iterator[str]:
     files = find_frames(folder, settings.frames.patterns)
     if not files:
         return
-    headers = _headers(files[-ARRIVALS:])
+    headers = list(readable_headers(files[-ARRIVALS:]))
     yield from _clock(headers, settings)
     yield from _margin(headers, settings)
     places = {round(n * (len(files) - 1) / (MEASURED - 1)) for n in range(MEASURED)}
     chosen = [files[place] for place in sorted(places)]
-    offset = settings.camera.clock_offset_s
-    offset_s = 0.0 if offset == "auto" else offset
-    jobs = [MeasureJob(file.path, file.frame, settings.camera.transfer, offset_s) for file in chosen]
+    jobs = [job_of_the_past(file.path, file.frame, settings.camera) for file in chosen]
     frames = [frame for frame in measure_all(jobs) if frame.disc.found and frame.disc.limb_coverage >= CLEAR]
     yield from _lens(frames, settings)
     yield from _place(frames, settings)
-
-
-def _headers(files: Sequence[FoundFile]) -> list[tuple[Path, Header]]:
-    found = []
-    for file in files:
-        try:
-            found.append((file.path, read_header(file.path)))
-        except FrameProblem:
-            continue
-    return found
 
 
 def _clock(headers: list[tuple[Path, Header]], settings: Settings) -> Iterator[str]:

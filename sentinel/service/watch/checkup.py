@@ -11,7 +11,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from sentinel.chain.intake.decode import read_header
+from sentinel.chain.intake.decode import read_header, readable_headers
 from sentinel.chain.intake.live import FolderState, LiveFolder
 from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session import find_frames
@@ -20,6 +20,7 @@ from sentinel.core.complaints import complaints
 from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.explained import known_keys
 from sentinel.core.settings import SEE, Settings, read_content
+from sentinel.core.times import DAY_S
 from sentinel.service.delivery.checking import check_channels
 from sentinel.service.delivery.secrets import resolve
 from sentinel.service.watch.computer import synchronised
@@ -30,7 +31,6 @@ from sentinel.service.watch.state_folder import StateFolder, refuse_folder_insid
 
 LITTLE_SHARE = 0.10
 LITTLE_STATE_BYTES = 200e6
-DAY_S = 86_400.0
 NO_CONCERN_DAYS = 60.0
 
 
@@ -80,25 +80,8 @@ def _mend(key: str, complaint: str) -> str:
 
 
 _UNITS = {
-    "deg",
-    "rad",
-    "m",
-    "km",
-    "mm",
-    "cm",
-    "um",
-    "nm",
-    "s",
-    "ms",
-    "min",
-    "h",
-    "hpa",
-    "pa",
-    "c",
-    "k",
-    "f",
-    "px",
-}
+    "deg", "rad", "m", "km", "mm", "cm", "um", "nm", "s", "ms", "min", "h", "hpa", "pa", "c", "k", "f", "px",
+}  # fmt: skip
 
 
 def _stem(name: str) -> str:
@@ -179,11 +162,8 @@ def _room(folder: Path, settings: Settings) -> Iterator[CheckLine]:
 
 def _size(folder: Path, settings: Settings) -> Iterator[CheckLine]:
     """Say how large the frames are, so that a slip in the pixel pitch is seen."""
-    for file in reversed(find_frames(folder, settings.frames.patterns)[-3:]):
-        try:
-            header = read_header(file.path)
-        except FrameProblem:
-            continue
+    newest = reversed(find_frames(folder, settings.frames.patterns)[-3:])
+    for _, header in readable_headers(newest):
         size = header.width_px, header.height_px
         field = [n * settings.camera.scale_arcsec_px / 3600 for n in size]
         yield CheckLine(

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from threading import Event as Flag
 
-from sentinel.chain.intake.pool import MeasuringPool, Work, measure_job
+from sentinel.chain.intake.pool import MeasuringPool, Work, measure_job, measuring_failed
 from sentinel.chain.runner import run
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem, RequestProblem
@@ -204,7 +204,8 @@ class Watch:
         return done
 
     def _make_pool(self) -> MeasuringPool:
-        return MeasuringPool(self._clock, count=1, patience_s=self._settings.intake.hang_s, work=self._work)
+        patience_s = self._settings.intake.hang_s
+        return MeasuringPool(self._clock, self._work, measuring_failed, count=1, patience_s=patience_s)
 
     def _watch(self) -> None:
         """Run one stream of events after another; each ends where the clock is set."""

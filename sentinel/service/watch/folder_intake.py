@@ -16,18 +16,19 @@ from pathlib import Path
 from queue import Full, Queue
 from threading import Event as Flag
 
+from sentinel.chain.intake.examine import MeasureJob
 from sentinel.chain.intake.exposure_time import TIME_FROM_FILE
 from sentinel.chain.intake.live import Finished, FolderLook, FolderState, LiveFolder
-from sentinel.chain.intake.pool import UNMEASURED, MeasureJob, MeasuringPool
+from sentinel.chain.intake.pool import UNMEASURED, MeasuringPool, unmeasured
 from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session_discs import SessionDiscs
 from sentinel.chain.intake.watching import FolderEvents
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem
 from sentinel.core.files import shown_name
-from sentinel.core.records import Disc, MeasuredFrame
+from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
-from sentinel.core.times import file_time_utc, utc_s
+from sentinel.core.times import utc_s
 from sentinel.service.watch.liveness import Liveness
 from sentinel.service.watch.timing import CameraOffset
 
@@ -317,14 +318,8 @@ def _is_there(file: Finished) -> bool:
 
 
 def _unmeasured(file: Finished, why: str) -> MeasuredFrame:
-    return MeasuredFrame(
-        frame=file.frame,
-        time_utc=file_time_utc(file.modified_ns / 1e9),
-        width_px=0,
-        height_px=0,
-        disc=Disc(found=False),
-        error=why,
-        flags=(UNMEASURED,),
+    return dataclasses.replace(
+        unmeasured(file.frame, file.modified_ns / 1e9, why),
         sha256=file.digest or "",
         size_bytes=file.size_bytes,
         modified_ns=file.modified_ns,
