@@ -12,10 +12,12 @@ from PIL import ExifTags, Image
 from sentinel.core.errors import RequestProblem
 from sentinel.core.settings import load_settings
 from sentinel.core.tables import read_measurements
+from sentinel.jobs.progress import silent
 from sentinel.jobs.simulate.events import FilterLost, Missing, Recentre, Reverse
 from sentinel.jobs.simulate.scenario import Scenario, load_scenario
 from sentinel.jobs.simulate.scene import Sunspot
-from sentinel.jobs.simulate.session import simulate
+from sentinel.jobs.simulate.session import _jobs, _write_frames, simulate
+from sentinel.jobs.simulate.synthesize import plan_session
 from tests.simulate.worlds import BINNED, midsummer
 
 SMALL = BINNED.model_copy(
@@ -101,6 +103,16 @@ def test_several_processes_give_the_same_bytes(tmp_path: Path) -> None:
     simulate(scenario, tmp_path / "a", workers=1)
     simulate(scenario, tmp_path / "b", workers=2)
     assert files(tmp_path / "a") == files(tmp_path / "b")
+
+
+def test_what_cannot_be_written_ends_it_whoever_renders(tmp_path: Path) -> None:
+    work = plan_session(midsummer(camera=SMALL, hours=0.5))
+    taken = tmp_path / work.taken.names[3]
+    (taken / "a folder stands in its place").mkdir(parents=True)
+    for workers in (1, 2):
+        with pytest.raises(OSError, match="directory") as caught:
+            _write_frames(_jobs(work, tmp_path), silent, workers)
+        assert caught.value.filename2 == str(taken)
 
 
 def test_truth_follows_the_pixels(tmp_path: Path) -> None:
