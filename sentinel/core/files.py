@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from sentinel.core.errors import refused
+from sentinel.core.errors import RequestProblem, refused
 
 
 @contextmanager
@@ -68,6 +68,20 @@ def made_folder(path: Path) -> Path:
 def is_address(where: str) -> bool:
     """Whether it is an address and no folder."""
     return re.match(r"[A-Za-z][A-Za-z0-9+.-]*://", where) is not None
+
+
+def refuse_used(path: Path, *, mend: str) -> None:
+    """Refuse as a folder for results what is a file, or holds anything.
+
+    Raises
+    ------
+    RequestProblem
+        If it is or does.
+    """
+    if path.exists() and not path.is_dir():
+        raise RequestProblem("is a file", where=str(path), mend=mend)
+    if path.is_dir() and any(path.iterdir()):
+        raise RequestProblem("holds something already", where=str(path), mend=mend)
 
 
 def numbered_lines(path: Path) -> list[tuple[int, str]]:

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from math import hypot
 
 import numpy as np
@@ -34,6 +35,7 @@ def events(session: Session, *, marks: tuple[Mark, ...] = ()) -> Events:
     return list(session_events(session.frames(), marks))
 
 
+@cache
 def aligned(session: Session) -> Alignment:
     return align(session.settings, events(session))
 

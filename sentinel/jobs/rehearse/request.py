@@ -8,6 +8,7 @@ from pathlib import Path
 
 from sentinel.core.clock import SystemClock
 from sentinel.core.errors import RequestProblem
+from sentinel.core.files import refuse_used
 from sentinel.core.settings import Settings, load_settings
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.core.typed import read_span_s
@@ -18,7 +19,6 @@ from sentinel.jobs.rehearse.stage import (
     SHIPPED_START_UTC,
     calm_world,
     first_light,
-    require_empty,
     shipped_settings,
     watch_settings,
 )
@@ -65,7 +65,7 @@ def prepared(request: Request, say: Callable[[str], None]) -> Rehearsal:
     world = calm_world(settings, start_utc, length, seed)
     drill = drill_of(request.scenario, world, at, surprise=request.surprise, seed=seed)
     if request.out is not None:
-        require_empty(request.out)
+        refuse_used(request.out, mend="name a new folder with --out")
     base = request.out or Path(tempfile.mkdtemp(prefix="sentinel-rehearsal-"))
     watched = watch_settings(settings, world, (base / "in").absolute(), speed)
     helper = request.helper if request.helper is not None else not own

@@ -130,17 +130,3 @@ def first_light(settings: Settings, now_utc: datetime, length: timedelta) -> dat
     raise RequestProblem(
         "the sun is never up for so long there", where="site", mend="make the drill shorter with --for"
     )
-
-
-def require_empty(folder: Path) -> None:
-    """Refuse a folder that holds something already.
-
-    Raises
-    ------
-    RequestProblem
-        If it does.
-    """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise RequestProblem(
-            "holds something already", where=str(folder), mend="name a new folder with --out"
-        )

@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 
 from sentinel.chain.intake.session import PREFERRED
 from sentinel.core.errors import RequestProblem
-from sentinel.core.files import file_hash
+from sentinel.core.files import file_hash, refuse_used
 from sentinel.core.records import MeasuredFrame
 from sentinel.jobs.report.record import Record
 
@@ -149,17 +149,13 @@ def note_of(request: ShareRequest, record: Record) -> str:
 
 def _require_place(request: ShareRequest, record: Record) -> None:
     out, mend = request.out, "give a new or an empty folder"
-    if out.exists() and not out.is_dir():
-        raise RequestProblem("is a file", where=str(out), mend=mend)
     inside = [request.folder, *([record.originals] if record.originals is not None else [])]
     if any(out.resolve().is_relative_to(one.resolve()) for one in inside):
         raise RequestProblem("lies within the session itself", where=str(out), mend=mend)
-    if out.is_dir() and any(out.iterdir()):
-        note = out / NOTE_NAME
-        if not note.is_file() or note.read_text(encoding="utf-8", errors="replace") != note_of(
-            request, record
-        ):
-            raise RequestProblem("holds something already", where=str(out), mend=mend)
+    note = out / NOTE_NAME
+    begun = note.is_file() and note.read_text(encoding="utf-8", errors="replace") == note_of(request, record)
+    if not begun:
+        refuse_used(out, mend=mend)
 
 
 def _existing(path: Path) -> Path:

@@ -9,8 +9,8 @@ from typing import Any
 import yaml
 
 from sentinel.chain.intake.workers import cores, working
-from sentinel.core.errors import Problem, RequestProblem
-from sentinel.core.files import made_folder, replaced, write_text_whole
+from sentinel.core.errors import Problem
+from sentinel.core.files import made_folder, refuse_used, replaced, write_text_whole
 from sentinel.core.tables import write_ecsv, write_measurements
 from sentinel.core.times import format_utc, from_utc_s
 from sentinel.jobs.progress import Progress, reported, silent
@@ -70,7 +70,7 @@ def simulate(
     RequestProblem
         If `out` holds something already or cannot be created.
     """
-    _require_empty(out)
+    refuse_used(out, mend="give a new or an empty folder")
     work = plan_session(scenario)
     write_text_whole(made_folder(out) / "config.yaml", config_text(scenario))
     marks = marks_text(scenario)
@@ -82,14 +82,6 @@ def simulate(
         write_measurements(out / "measurements.ecsv", measured(work))
     write_truth(out / "truth.ecsv", work)
     return Simulated(out=out, frames=len(work.taken.names), found=int(work.seen.found.sum()))
-
-
-def _require_empty(out: Path) -> None:
-    mend = "give a new or an empty folder"
-    if out.exists() and not out.is_dir():
-        raise RequestProblem("is a file", where=str(out), mend=mend)
-    if out.is_dir() and any(out.iterdir()):
-        raise RequestProblem("holds something already", where=str(out), mend=mend)
 
 
 def config_text(scenario: Scenario) -> str:
