@@ -18,10 +18,10 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from sentinel.chain.intake.events import session_events
 from sentinel.jobs.tune.grid import asked_for
 from sentinel.jobs.tune.reading import prepared
-from sentinel.jobs.tune.rejudging import judge_session
 from sentinel.jobs.tune.run import tuned
 from sentinel.jobs.tune.trial import with_forecasts
 from tests.judge import worlds
+from tests.tune.sessions import judge_session
 
 WORLDS = (worlds.clouds, worlds.nights, worlds.recentrings, worlds.focus, worlds.knock)
 

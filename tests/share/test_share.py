@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from sentinel.chain.intake.examine import examine
+from sentinel.chain.intake.examine import MeasureJob, examine
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import file_hash
 from sentinel.jobs.report.frame_list import LIST_NAME
@@ -156,7 +156,7 @@ def test_raw_pictures_go_in_with_a_jpeg_that_shows_the_same(tmp_path: Path, publ
     for number in range(2):
         scene = Scene(width=300, height=200, x=130.0 + 30 * number, y=90.0, radius=60.0)
         path = raw_file(card / f"R{number}.DNG", render_linear(scene), (0.9, 0.6, 0.3))
-        frames.append(replace(examine(path, frame=path.name), sha256=file_hash(path)))
+        frames.append(replace(examine(MeasureJob(path, path.name)), sha256=file_hash(path)))
     (card / "R2.DNG").write_bytes((card / "R1.DNG").read_bytes()[:4000])
     frames.append(replace(frame(2), frame="R2.DNG", sha256=file_hash(card / "R2.DNG")))
     assert all(one.disc.found for one in frames[:2])
@@ -170,7 +170,7 @@ def test_raw_pictures_go_in_with_a_jpeg_that_shows_the_same(tmp_path: Path, publ
         [] if public else ["R0.DNG", "R1.DNG", "R2.DNG"]
     )
     for one, name in zip(frames, jpegs, strict=False):
-        again = examine(folder / name, frame=name)
+        again = examine(MeasureJob(folder / name, name))
         assert again.disc.found
         # Demosaicing and a camera's margin move it by less than a pixel.
         assert abs(again.disc.x_px - one.disc.x_px) < 0.6
