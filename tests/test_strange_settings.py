@@ -28,6 +28,14 @@ def complaint(tmp_path: Path, text: str | bytes) -> str:
     return said
 
 
+@pytest.mark.parametrize("key", ["-11", "0", "3", "1.5", "null", "true", "100000000000000000000"])
+def test_a_key_that_is_no_text_is_no_entry_of_a_list(tmp_path: Path, key: str) -> None:
+    said = complaint(tmp_path, f"{NEEDED}frames: {{{key}: x}}\n")
+    assert "is not a known setting" in said
+    assert "entry" not in said
+    assert f"frames.{key} " in said or key not in {"-11", "0", "3"}
+
+
 @pytest.mark.parametrize(
     "text",
     [

@@ -33,8 +33,9 @@ def complaints(error: ValidationError) -> list[tuple[str, str]]:
 
 
 def _complaint(first: dict[str, Any]) -> tuple[str, str]:
-    path = _place(first["loc"], named=first["type"] == "extra_forbidden")
-    if first["type"] == "extra_forbidden":
+    unknown = first["type"] in {"extra_forbidden", "invalid_key"}
+    path = _place(first["loc"], named=unknown)
+    if unknown:
         return path, "is not a known setting"
     if first["type"] == "missing":
         return path, "is missing"
@@ -84,11 +85,13 @@ def _place(loc: tuple[object, ...], *, named: bool) -> str:
     """Return where something stands: the keys, and of a list which entry, counted as people do."""
     path, last = "", ""
     for number, part in enumerate(loc):
-        if isinstance(part, int):
+        # A number that stands as a key is no place in a list.
+        is_key = named and number == len(loc) - 1
+        if isinstance(part, int) and not is_key:
             within = path.endswith(":")
             entry = _counted(part, "number" if within else _ENTRIES.get(last, "entry"))
             path += f" its {entry}:" if within else f": the {entry}:"
-        elif not _KINDS.fullmatch(str(part)) or (named and number == len(loc) - 1):
+        elif is_key or not _KINDS.fullmatch(str(part)):
             last = shown_key(part)
             path += f" {last}" if path.endswith(":") else f".{last}" if path else last
     return path.removesuffix(":")
