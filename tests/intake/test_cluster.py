@@ -119,6 +119,18 @@ def test_no_scheduler_is_one_line(
         assert "no scheduler answers" in err
 
 
+def test_a_library_that_does_not_come_up_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    def starved(*_: object, **__: object) -> None:
+        raise AssertionError
+
+    monkeypatch.setattr("distributed.Client", starved)
+    with (
+        pytest.raises(RequestProblem, match="very busy"),
+        working(slowly, lost, most=1, on=OnCluster("tcp://127.0.0.1:9")),
+    ):
+        pass
+
+
 @pytest.mark.slow
 def test_a_cluster_measures_the_same_to_the_last_bit_also_what_is_sent_along(
     scheduler: Scheduler, tmp_path: Path
