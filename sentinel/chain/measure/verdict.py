@@ -286,10 +286,11 @@ def _rim(rays: Rays) -> float:
     """Return light close to the limb over that a little deeper, typical of rays that go on in the light."""
     light = rays.light[rays.inside.all(1)]
     # Where a ring is thin, nothing but the dark moon is seen at all four places.
+    seen = len(light)
     light = light[light[:, 0] > DARK * light[:, 0].max(initial=0.0)]
     close, deeper = light[:, :2].mean(1), light[:, 2:].mean(1)
     lit = (deeper > DARK * close) & (light[:, 3] > GENTLY * light[:, 2])
-    return median(close[lit] / deeper[lit]) if lit.sum() > GOING_ON * lit.size else float("nan")
+    return median(close[lit] / deeper[lit]) if lit.sum() > GOING_ON * seen else float("nan")
 
 
 def is_sun(evidence: LimbEvidence) -> bool:
