@@ -66,7 +66,7 @@ OVAL_PX = 1.0
 ONE_WAY = 0.75
 """Of the variance in the worst direction, where an arc leaves only one unknown: so much keeps 99 in 100
 errors within three sigma, as the mean of two does where both are as well known."""
-SIGMA_FLOOR_PX = 0.004
+SIGMA_FLOOR_PX = 0.003
 OVAL_SLACK_PX = 0.03
 """Oval that half a limb and more may tell of although it is taken as round."""
 CLOUD_DOUBT = 1.3

@@ -1,7 +1,6 @@
 """Normal equations of rays across the limb, their own numbers eliminated."""
 
 from dataclasses import dataclass
-from math import log
 from typing import Any
 
 import numpy as np
@@ -79,7 +78,4 @@ def covariance_of(score: Array, inverse: NDArray[np.floating[Any]], fitted: floa
     # What they have in common is what the priors hold against them.
     sums -= sums.mean(0)
     left = blocks - min(fitted, blocks / 2)
-    # A scatter of so few is itself uncertain: taken so large that three sigma hold 99 in 100 places, as many
-    # as with a scatter that is known (Fisher's F of 2 and `left` degrees of freedom over that of 2 and all).
-    unsure = left * (100.0 ** (2.0 / left) - 1.0) / (2.0 * log(100.0))
-    return np.asarray(inverse @ (sums.T @ sums) @ inverse * (blocks / left * unsure))
+    return np.asarray(inverse @ (sums.T @ sums) @ inverse * (blocks / left))
