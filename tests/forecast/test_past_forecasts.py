@@ -11,7 +11,7 @@ from sentinel.core.times import from_utc_s
 SCALE = 2.0
 
 
-def told(off_px: float, spread_px: float, forecasts: int = 12) -> PastForecasts:
+def told(off_px: float, spread_px: float, forecasts: int = 12, jitter_arcsec: float = 5.0) -> PastForecasts:
     """Forecasts of a disc that stays where it is, each wrong by so much four hours ahead."""
     past = PastForecasts()
     for k in range(forecasts):
@@ -26,7 +26,7 @@ def told(off_px: float, spread_px: float, forecasts: int = 12) -> PastForecasts:
             for ahead_s in np.linspace(0, 43_200, 200)
         )
         past.keep(made_s, path)
-    past.prove(TrackedDisc(600.0 * forecasts + 1800, 100.0, 50.0, 300.0, 0.02), SCALE)
+    past.prove(TrackedDisc(600.0 * forecasts + 1800, 100.0, 50.0, 300.0, 0.02), SCALE, jitter_arcsec)
     return past
 
 
@@ -52,3 +52,8 @@ def test_a_wrong_forecast_or_two_prove_nothing() -> None:
 
 def test_what_wind_moves_is_no_error_of_a_forecast() -> None:
     assert told(off_px=8.0, spread_px=0.1).misses == NO_MISSES
+
+
+def test_a_disc_that_jitters_far_is_no_error_either() -> None:
+    assert told(off_px=60.0, spread_px=0.1).misses != NO_MISSES
+    assert told(off_px=60.0, spread_px=0.1, jitter_arcsec=80.0).misses == NO_MISSES

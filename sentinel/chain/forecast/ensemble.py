@@ -18,6 +18,8 @@ SURE_AFTER_S = 1800.0
 _MOST_UNKNOWNS = 64
 _HALF = DRAWS // 2
 _TAIL = 8.0
+_GOLDEN = 0.618_034
+"""Multiples of it, the whole turns dropped, lie evenly."""
 
 
 @lru_cache(maxsize=1)
@@ -39,6 +41,11 @@ def _chances() -> tuple[Array, Array, Indices]:
         np.concatenate([path, -path], axis=2),
         np.concatenate([order, order]),
     )
+
+
+def evenly(draws: int) -> Array:
+    """Return a number from 0 to 1 for each draw, lying evenly whichever of them are taken, (draws,)."""
+    return np.asarray(np.arange(draws) * _GOLDEN % 1, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

@@ -310,7 +310,7 @@ class Forecaster:
             self._path = expected_path(times_s[:near], both[:, :near], len(BEFORE_S), self._scale.arcsec_px)
             self._path_from = discs.last
             if discs.last is not None:
-                self._past.prove(discs.last, self._scale.arcsec_px)
+                self._past.prove(discs.last, self._scale.arcsec_px, discs.unrest.jitter_arcsec)
                 self._past.keep(ahead.now_s, self._path)
         return draws, both[:, len(BEFORE_S) :]
 

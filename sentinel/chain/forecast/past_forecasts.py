@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sentinel.chain.forecast.discs import TrackedDisc
+from sentinel.chain.forecast.ensemble import evenly
 from sentinel.core.foreseen import PathPoint
 from sentinel.core.times import utc_s
 from sentinel.sky.arrays import Array
@@ -23,8 +24,6 @@ FEWEST = 3
 """So many forecasts must have been put to the proof."""
 UNREST_ARCSEC = 15.0
 """So far wind, seeing and a periodic error move a disc: errors of this size foretell nothing."""
-_GOLDEN = 0.618_034
-"""Multiples of it, the whole turns dropped, lie evenly."""
 USUAL = 1.2
 """Errors over spread that ordinary mounts show: median 0.6, at most 1.3 over eighteen sessions."""
 
@@ -42,7 +41,7 @@ class Misses(NamedTuple):
         if self.widening == 1.0:
             return tracks_px
         middle = np.median(tracks_px, axis=2, keepdims=True)
-        shares = 2 * (np.arange(tracks_px.shape[2]) * _GOLDEN % 1)
+        shares = 2 * evenly(tracks_px.shape[2])
         away = np.multiply.outer(np.array(self.bend_px_s2), np.outer(offsets_s**2, shares))
         return np.asarray(middle + self.widening * (tracks_px - middle) + away)
 
@@ -74,8 +73,9 @@ class PastForecasts:
             points = [(utc_s(p.time_utc), p.x_px, p.y_px, p.sigma_px) for p in path]
             self._kept.append(_Kept(made_s, np.array(points)))
 
-    def prove(self, disc: TrackedDisc, scale_arcsec_px: float) -> None:
-        """Hold what was foreseen against a disc that came."""
+    def prove(self, disc: TrackedDisc, scale_arcsec_px: float, jitter_arcsec: float) -> None:
+        """Hold what was foreseen against a disc that came, which jitters from frame to frame."""
+        unrest_px = float(np.hypot(UNREST_ARCSEC, jitter_arcsec)) / scale_arcsec_px
         leads, off, squares = [], [], []
         for kept in self._kept:
             lead_s = disc.utc_s - kept.made_s
@@ -84,7 +84,7 @@ class PastForecasts:
                 x, y, spread = (np.interp(disc.utc_s, times, column) for column in kept.rows.T[1:])
                 leads.append(lead_s)
                 off.append((disc.x_px - x, disc.y_px - y))
-                variance = spread**2 + disc.sigma_px**2 + (UNREST_ARCSEC / scale_arcsec_px) ** 2
+                variance = spread**2 + disc.sigma_px**2 + unrest_px**2
                 squares.append((off[-1][0] ** 2 + off[-1][1] ** 2) / variance)
         if len(squares) < FEWEST:
             self.error_ratio, self.bend_px_s2 = 0.0, (0.0, 0.0)

@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from sentinel.chain.forecast.ensemble import evenly
 from sentinel.chain.forecast.exits import Exits, Swing, first_exits
 from sentinel.chain.forecast.inputs import Inputs
 from sentinel.chain.forecast.line import line_normals
@@ -41,8 +42,6 @@ CERTAIN = 0.96
 """The same, above which the others are no longer counted into the axis's sigmas."""
 SAFE = 0.01
 """Share of the draws that have left by the safe time."""
-_GOLDEN = 0.618_034
-"""Multiples of it, the whole turns dropped, lie evenly."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +102,7 @@ def _swing(inputs: Inputs) -> Swing | None:
         return None
     reach = inputs.worm.amplitude_arcsec / inputs.scale
     sides = np.abs(np.stack([np.cos(inputs.draws.roll_rad), np.sin(inputs.draws.roll_rad)])) * reach
-    phase = np.asarray(2 * np.pi * (np.arange(len(inputs.draws)) * _GOLDEN % 1), dtype=np.float64)
+    phase = 2 * np.pi * evenly(len(inputs.draws))
     return Swing(np.repeat(sides, 2, axis=0), inputs.worm.period_s, phase)
 
 
