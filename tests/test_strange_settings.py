@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from sentinel.core.errors import RequestProblem
 from sentinel.core.settings import Settings, load_settings
+from sentinel.service.watch.checkup import check
 
 NEEDED = "site: {latitude_deg: 70, longitude_deg: 31}\ncamera: {focal_length_mm: 400, pixel_pitch_um: 3.9}\n"
 SECRET = "hunter2-Tq9ZpX"
@@ -34,6 +35,14 @@ def test_a_key_that_is_no_text_is_no_entry_of_a_list(tmp_path: Path, key: str) -
     assert "is not a known setting" in said
     assert "entry" not in said
     assert f"frames.{key} " in said or key not in {"-11", "0", "3"}
+
+
+def test_a_key_is_not_said_to_be_its_own_section(tmp_path: Path) -> None:
+    path = tmp_path / "c.yaml"
+    path.write_text(f"{NEEDED}frames: {{-11: x}}\n")
+    (line,) = (found.line for found in check([path], None))
+    assert "frames.-11 is not a known setting" in line
+    assert "write frames" not in line
 
 
 @pytest.mark.parametrize(

@@ -71,7 +71,8 @@ def _mend(key: str, complaint: str) -> str:
     if "not a known setting" in complaint:
         name = key.rsplit(".", 1)[-1]
         section = key.rsplit(".", 1)[0] + "." if "." in key else ""
-        near = get_close_matches(key, known, 1, 0.75)
+        # A section is no way to spell one of its keys.
+        near = get_close_matches(key, [k for k in known if k.count(".") == key.count(".")], 1, 0.75)
         near += [k for k in known if k.startswith(section) and _stem(k.rsplit(".", 1)[-1]) == _stem(name)]
         if near:
             unit = near[-1].rsplit("_", 1)[-1]
