@@ -27,6 +27,7 @@ from tests.watch.test_status import SETTINGS, T0, board, standing
 __all__ = ["board", "standing"]
 
 mqtt = pytest.importorskip("paho.mqtt.client", reason="the extra `mqtt` is not installed")
+publish = pytest.importorskip("paho.mqtt.publish", reason="the extra `mqtt` is not installed")
 
 
 @contextmanager
@@ -49,9 +50,13 @@ def subscribed(port: int) -> Iterator[list[tuple[str, str, bool]]]:
 
 
 def kept(port: int) -> dict[str, str]:
-    """Return what the broker holds for whoever comes later."""
+    """Return what the broker holds for whoever comes later.
+
+    What it holds is sent at the subscription, so a message published after that comes after all of it.
+    """
     with subscribed(port) as got:
-        wait_for(lambda: any("watch" in topic for topic, _, _ in got))
+        publish.single("end", "of what was kept", qos=1, hostname="127.0.0.1", port=port)
+        wait_for(lambda: any(topic == "end" for topic, _, _ in got))
         return {topic: text for topic, text, retained in got if retained}
 
 
