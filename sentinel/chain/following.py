@@ -14,13 +14,10 @@ Span = tuple[datetime, datetime]
 class Following:
     """What the disc does, and what will come of it; the same events give the same answers.
 
-    Parameters
-    ----------
-    context
-        The session's settings and sun.
-    paused
-        Spans in which the drive is said to have stood: discs in them are no part of the track, but show how
-        the camera sits. A pause that nobody tells of is recognised where a step of the disc fell within it.
+    `context`: the session's settings and sun.
+    `paused`: spans in which the drive is said to have stood: discs in them are no part of the track, but show
+        how the camera sits. A pause that nobody tells of is recognised where a step of the disc fell within
+        it.
     """
 
     def __init__(self, context: Context, paused: Sequence[Span] = ()) -> None:

@@ -66,14 +66,8 @@ class Pipeline:
     The same events at the same times lead to the same outcomes and the same state, so that everything can be
     rebuilt from the journal.
 
-    Parameters
-    ----------
-    settings
-        Validated settings.
-    start_utc
-        When the watch begins.
-    context
-        The sky over the site, where it is known already.
+    `start_utc`: when the watch begins.
+    `context`: the sky over the site, where it is known already.
     """
 
     def __init__(self, settings: Settings, start_utc: datetime, context: Context | None = None) -> None:

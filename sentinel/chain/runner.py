@@ -33,16 +33,10 @@ def run(
 ) -> None:
     """Step every event, commit it with what came of it, then tell the observers.
 
-    Parameters
-    ----------
-    events
-        Each with the time at which it is taken up; that time is all the time the rooms know.
-    pipeline
-        The state they move on.
-    journal
-        Where each event and its outcome are committed before anybody hears of it.
-    observers
-        Called after the commit, in order.
+    `events`: each with the time at which it is taken up; that time is all the time the rooms know.
+    `pipeline`: the state they move on.
+    `journal`: where each event and its outcome are committed before anybody hears of it.
+    `observers`: called after the commit, in order.
     """
     observers = tuple(observers)
     for event, now_utc in events:

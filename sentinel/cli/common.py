@@ -89,10 +89,7 @@ StateFolder = Annotated[
 def configs(config: list[Path] | None) -> list[Path]:
     """Return the files named; a command that needs settings needs one.
 
-    Raises
-    ------
-    RequestProblem
-        If there is none.
+    Raises `RequestProblem` if there is none.
     """
     if not config:
         raise RequestProblem("no settings are named", where="--config", mend="name a file with --config")
@@ -102,10 +99,7 @@ def configs(config: list[Path] | None) -> list[Path]:
 def on_cluster(on: str | None, *, send: bool = False) -> "OnCluster | None":
     """Return where work is to be done; None: here.
 
-    Raises
-    ------
-    RequestProblem
-        If pictures are to be sent to nobody.
+    Raises `RequestProblem` if pictures are to be sent to nobody.
     """
     from sentinel.chain.intake.workers import OnCluster
 

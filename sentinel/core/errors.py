@@ -7,14 +7,9 @@ from contextlib import contextmanager
 class Problem(Exception):  # noqa: N818 - a problem has a mend; the word is the one shown to people
     """Something failed that its reader can do something about.
 
-    Parameters
-    ----------
-    what
-        What is wrong, in plain words.
-    where
-        The file, setting or option it concerns.
-    mend
-        What to do about it.
+    `what`: what is wrong, in plain words.
+    `where`: the file, setting or option it concerns.
+    `mend`: what to do about it.
     """
 
     exit_status = 1
@@ -41,10 +36,7 @@ class FrameProblem(Problem):
 def refused(what: str, *, where: object, mend: str) -> Iterator[None]:
     """Make what the system refuses a problem of the request: "cannot be written", say, and its own reason.
 
-    Raises
-    ------
-    RequestProblem
-        In the place of an `OSError`, or of text that is not UTF-8.
+    Raises `RequestProblem` in the place of an `OSError`, or of text that is not UTF-8.
     """
     try:
         yield

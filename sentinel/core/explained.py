@@ -67,10 +67,7 @@ def known_keys() -> list[str]:
 def explain(key: str) -> Explained:
     """Return what is known of one key.
 
-    Raises
-    ------
-    RequestProblem
-        If there is none of that name; it says which may have been meant.
+    Raises `RequestProblem` if there is none of that name; it says which may have been meant.
     """
     every = {one.key: one for one in _all(every_setting())}
     asked = key.strip().removesuffix(".")

@@ -55,10 +55,7 @@ def shown_name(path: Path | str) -> str:
 def made_folder(path: Path) -> Path:
     """Create a folder for results, and what lies above it, unless it is there.
 
-    Raises
-    ------
-    RequestProblem
-        If it cannot be created.
+    Raises `RequestProblem` if it cannot be created.
     """
     with refused("cannot be created", where=path, mend="choose another folder"):
         path.mkdir(parents=True, exist_ok=True)
@@ -73,10 +70,7 @@ def is_address(where: str) -> bool:
 def refuse_used(path: Path, *, mend: str) -> None:
     """Refuse as a folder for results what is a file, or holds anything.
 
-    Raises
-    ------
-    RequestProblem
-        If it is or does.
+    Raises `RequestProblem` if it is or does.
     """
     if path.exists() and not path.is_dir():
         raise RequestProblem("is a file", where=str(path), mend=mend)
@@ -87,10 +81,7 @@ def refuse_used(path: Path, *, mend: str) -> None:
 def numbered_lines(path: Path) -> list[tuple[int, str]]:
     """Return the lines of a text file that are not blank, each with its number.
 
-    Raises
-    ------
-    RequestProblem
-        If it cannot be read.
+    Raises `RequestProblem` if it cannot be read.
     """
     with refused("cannot be read", where=path, mend="check the file"):
         lines = path.read_text(encoding="utf-8").splitlines()

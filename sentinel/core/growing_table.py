@@ -18,20 +18,10 @@ class GrowingTable:
 
     The head of such a table says the frame's size, so that rows without one wait for the first that has it.
 
-    Parameters
-    ----------
-    path
-        The table.
-    made_by
-        What tells the settings apart by which it is measured.
-    resume
-        Go on with a table that is there; False: there must be none.
-
-    Raises
-    ------
-    RequestProblem
-        If there is one and it is not to be gone on with, or it is none of these or of other settings, or
-        cannot be written.
+    `made_by`: what tells the settings apart by which it is measured.
+    `resume`: go on with a table that is there; False: there must be none.
+    Raises `RequestProblem` if there is one and it is not to be gone on with, or it is none of these or of
+    other settings, or cannot be written.
     """
 
     def __init__(self, path: Path, made_by: int, *, resume: bool) -> None:

@@ -71,10 +71,7 @@ def _refuse_strange_texts(content: Any, key: str, path: Path) -> None:
 def read_yaml(path: Path) -> dict[str, Any]:
     """Return the mapping a YAML file holds.
 
-    Raises
-    ------
-    RequestProblem
-        If the file cannot be read, is no YAML, or is not a mapping at its top.
+    Raises `RequestProblem` if the file cannot be read, is no YAML, or is not a mapping at its top.
     """
     with refused("cannot be read", where=path, mend="check the path"):
         written = path.read_bytes()

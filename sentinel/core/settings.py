@@ -243,10 +243,7 @@ class Settings(Section):
 def validate(content: dict[str, Any], *, where: str) -> Settings:
     """Return settings from a mapping.
 
-    Raises
-    ------
-    RequestProblem
-        Naming the first wrong key by its full path.
+    Raises `RequestProblem`, naming the first wrong key by its full path.
     """
     try:
         return Settings.model_validate(content)

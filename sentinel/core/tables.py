@@ -176,10 +176,8 @@ def _cell(value: Any) -> str:
 def read_measurements(path: Path) -> list[MeasuredFrame]:
     """Read a table of measurements, in order of exposure; what was odd about a row is said in its flags.
 
-    Raises
-    ------
-    RequestProblem
-        If the file is no ECSV table, lacks a needed column or the frame's size, or holds a time that is none.
+    Raises `RequestProblem` if the file is no ECSV table, lacks a needed column or the frame's size, or holds
+    a time that is none.
     """
     return sorted(_placed(read_rows(path)[0]), key=frame_order)
 

@@ -39,10 +39,7 @@ def file_time_utc(seconds: float) -> datetime:
 def parse_utc(text: str) -> datetime:
     """Read an ISO 8601 time with its zone (``2026-06-21T03:02:00Z``).
 
-    Raises
-    ------
-    RequestProblem
-        If it is no ISO 8601 time or says no zone.
+    Raises `RequestProblem` if it is no ISO 8601 time or says no zone.
     """
     try:
         time = datetime.fromisoformat(text.strip())

@@ -17,17 +17,9 @@ def read_moment(
 ) -> datetime:
     """Read a time.
 
-    Parameters
-    ----------
-    zone
-        By whose clock a time without a zone of its own is meant; None: UTC.
-    past
-        Of a bare time of day the last one is meant, not the next.
-
-    Raises
-    ------
-    RequestProblem
-        If it is none.
+    `zone`: by whose clock a time without a zone of its own is meant; None: UTC.
+    `past`: of a bare time of day the last one is meant, not the next.
+    Raises `RequestProblem` if it is none.
     """
     said = text.strip()
     here: tzinfo = ZoneInfo(zone) if zone else UTC
@@ -61,15 +53,8 @@ def _time_of_day(bare: re.Match[str], now_utc: datetime, here: tzinfo, *, past: 
 def read_span_s(text: str, *, bare: str | None = None, where: str = "") -> float:
     """Return the seconds of a span like `2h`, `90min` or `1h 30min`.
 
-    Parameters
-    ----------
-    bare
-        The unit of a number without one; None: it needs one.
-
-    Raises
-    ------
-    RequestProblem
-        If it is none.
+    `bare`: the unit of a number without one; None: it needs one.
+    Raises `RequestProblem` if it is none.
     """
     said = text.strip()
     if bare is not None and re.fullmatch(r"\d{1,5}(\.\d{1,3})?", said):

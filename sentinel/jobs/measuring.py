@@ -36,12 +36,8 @@ class MeasureRequest:
 def measured(request: MeasureRequest, progress: Progress = silent) -> Generator[MeasuredFrame]:
     """Yield the frames in the order of the request, each once it is in the table; kept ones are left out.
 
-    Raises
-    ------
-    RequestProblem
-        If there are no frames, or the table or the cluster cannot be used.
-    Problem
-        If the cluster goes; what was measured is in the table.
+    Raises `RequestProblem` if there are no frames, or the table or the cluster cannot be used.
+    Raises `Problem` if the cluster goes; what was measured is in the table.
     """
     settings = load_settings(request.configs) if request.configs else None
     jobs = _jobs(request, settings)

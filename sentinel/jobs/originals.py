@@ -22,19 +22,10 @@ def originals_folder(
 ) -> Path | None:
     """Return the folder that the frames' names are relative to; None: it is not to be found.
 
-    Parameters
-    ----------
-    home
-        The session's own folder, beside whose journal the frames may lie.
-    noted
-        Where the journal says that they lay.
-    given
-        By whoever asks: then it must hold them.
-
-    Raises
-    ------
-    RequestProblem
-        If the folder given holds none of the frames.
+    `home`: the session's own folder, beside whose journal the frames may lie.
+    `noted`: where the journal says that they lay.
+    `given`: by whoever asks: then it must hold them.
+    Raises `RequestProblem` if the folder given holds none of the frames.
     """
     if given is not None:
         if not _holds(given, frames):

@@ -52,10 +52,8 @@ class ReplayRequest:
 def replay(request: ReplayRequest, progress: Progress = silent) -> Summary:
     """Run a session and write the journal and the files made from it into `request.out`.
 
-    Raises
-    ------
-    RequestProblem
-        If session, settings or marks are wrong, or the output folder holds what must not be replaced.
+    Raises `RequestProblem` if session, settings or marks are wrong, or the output folder holds what must not
+    be replaced.
     """
     session = open_session(request.session)
     settings = session_settings(session, request.configs)
@@ -90,10 +88,7 @@ def recorded_session(
 ) -> RecordedSession:
     """Read a session; frames that have not been measured yet are.
 
-    Raises
-    ------
-    RequestProblem
-        If it holds no frames, or its table or marks are wrong.
+    Raises `RequestProblem` if it holds no frames, or its table or marks are wrong.
     """
     marks_file = marks_file or session.beside(MARKS_NAME)
     marks = read_marks(marks_file) if marks_file else []
@@ -135,10 +130,7 @@ def session_settings(session: Session, configs: Sequence[Path]) -> Settings:
 def make_room(out: Path, session: Session) -> None:
     """Create the output folder; refuse one that is the session's own, or that a watch keeps.
 
-    Raises
-    ------
-    RequestProblem
-        If it must not be written to, or cannot be created.
+    Raises `RequestProblem` if it must not be written to, or cannot be created.
     """
     if session.home.resolve() == out.resolve():
         raise RequestProblem(

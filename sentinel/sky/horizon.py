@@ -85,16 +85,9 @@ class Daylight:
 def daylight(sun: Sun, start_s: float, end_s: float, limb: Limb = "centre") -> Daylight:
     """Return when the sun is above the site's horizon line.
 
-    Parameters
-    ----------
-    limb
-        What must be above: by almanacs' rule sunrise and sunset are the upper limb's; a whole disc needs the
-        lower.
-
-    Raises
-    ------
-    ValueError
-        If the end is before the start.
+    `limb`: what must be above: by almanacs' rule sunrise and sunset are the upper limb's; a whole disc needs
+        the lower.
+    Raises `ValueError` if the end is before the start.
     """
 
     def height(utc_s: Array) -> Array:

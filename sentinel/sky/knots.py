@@ -23,10 +23,7 @@ _PER_DAY = round(DAY_S / STEP_S)
 class Knots:
     """Interpolates a smooth function of time whose evaluation is expensive.
 
-    Parameters
-    ----------
-    exact
-        Takes times, shape (n,), gives values, shape (n, k).
+    `exact`: takes times, shape (n,), gives values, shape (n, k).
     """
 
     def __init__(self, exact: Callable[[Array], Array]) -> None:

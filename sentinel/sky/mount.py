@@ -92,21 +92,15 @@ def equator_frame(axis: Array, *, south: bool) -> Array:
 def in_mount_frame(direction: Array, axis: Array, theta_rad: Numbers, *, south: bool) -> Array:
     """Return local directions in the mount frame (front, right, pole), after the drive has turned by theta.
 
-    Parameters
-    ----------
-    direction
-        Unit vectors, (3,) or (times, 3).
-    axis
-        One axis (3,), or one a draw, (draws, 3).
-    theta_rad
-        Turn of the drive since it stood in the equator frame, positive the way of the sky in either
+    `direction`: unit vectors, (3,) or (times, 3).
+    `axis`: one axis (3,), or one a draw, (draws, 3).
+    `theta_rad`: turn of the drive since it stood in the equator frame, positive the way of the sky in either
         hemisphere: a number, (times,), or (draws, times).
-
-    Returns
-    -------
-    Shape (times, 3), or (draws, times, 3) where there are draws; without the axis of times where neither
-    direction nor theta has one. An axis that changes with time is one draw a time: directions (times, 1, 3)
-    and theta (times, 1) then give (times, 1, 3).
+    Returns shape (times, 3), or (draws, times, 3) where there are draws; without the axis of times where
+    neither
+    Returns direction nor theta has one. An axis that changes with time is one draw a time: directions (times,
+    1, 3)
+    Returns and theta (times, 1) then give (times, 1, 3).
     """
     standing = np.atleast_2d(direction) @ np.swapaxes(equator_frame(axis, south=south), -1, -2)
     turn = floats(theta_rad) * (-1.0 if south else 1.0)

@@ -34,10 +34,7 @@ def crossings(
     that just dips below a ridge) the turning point is looked at too. What changes sign twice within a step in
     any other way is missed. NaN counts as below zero.
 
-    Raises
-    ------
-    ValueError
-        If the span runs backward or the step is not positive.
+    Raises `ValueError` if the span runs backward or the step is not positive.
     """
     if not (end_s >= start_s and step_s > 0):
         raise ValueError(f"cannot search from {start_s} to {end_s} in steps of {step_s}")

@@ -61,18 +61,11 @@ def stays_s(
 ) -> Array:
     """Return after how many seconds (k,) the limb first reaches the edge with the sun up; inf: not in 48 h.
 
-    Parameters
-    ----------
-    frame
-        Its size, and the margin that the limb is to keep from the edge.
-    mounting
-        Errors and rates that broadcast to (k,).
-    ahead
-        The two days from when the disc is put in its place.
-    optics
-        With the scale of the discs where it has been measured; else by lens and sensor.
-    at_px
-        Where it is put; the middle of the frame where not given.
+    `frame`: its size, and the margin that the limb is to keep from the edge.
+    `mounting`: errors and rates that broadcast to (k,).
+    `ahead`: the two days from when the disc is put in its place.
+    `optics`: with the scale of the discs where it has been measured; else by lens and sensor.
+    `at_px`: where it is put; the middle of the frame where not given.
     """
     if optics is None:
         camera = settings.camera

@@ -112,18 +112,12 @@ class Estimator:
     ) -> Ensemble:
         """Fit the arc.
 
-        Parameters
-        ----------
-        arc, xy_arcsec, variance
-            The bins, their positions (n, 2) in arcsec about the lens axis, and variances (n,).
-        worm
-            Columns (n, w) of a periodic error along the equator; w may be 0.
-        now_s
-            The time to draw for.
-        pause
-            Of the drive, with which the arc ended.
-        keep
-            Where false, the next fit starts as if this one had not been.
+        `arc`, `xy_arcsec`, `variance`: the bins, their positions (n, 2) in arcsec about the lens axis, and
+            variances (n,).
+        `worm`: columns (n, w) of a periodic error along the equator; w may be 0.
+        `now_s`: the time to draw for.
+        `pause`: of the drive, with which the arc ended.
+        `keep`: where false, the next fit starts as if this one had not been.
         """
         with _one_thread().limit(limits=1, user_api="blas"):
             track = _Seen(

@@ -85,16 +85,10 @@ def first_exits(
 ) -> Exits:
     """Find where each draw's room along an edge first runs out while the sun is up.
 
-    Parameters
-    ----------
-    room_px
-        Gaps to the four edges at the day's times, shape (4, n, draws).
-    day
-        When the sun is up. What is outside at sunrise has left at sunrise.
-    lifted_deg
-        How much more than the formula says the air lifts a rising sun, (draws,): it rises sooner.
-    swing
-        It leaves not when the far end of the swing first comes to the edge but when it next is there.
+    `room_px`: gaps to the four edges at the day's times, shape (4, n, draws).
+    `day`: when the sun is up. What is outside at sunrise has left at sunrise.
+    `lifted_deg`: how much more than the formula says the air lifts a rising sun, (draws,): it rises sooner.
+    `swing`: it leaves not when the far end of the swing first comes to the edge but when it next is there.
     """
     offsets_s, up = day.offsets_s, day.up
     if swing is not None:

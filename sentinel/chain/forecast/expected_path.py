@@ -19,10 +19,7 @@ def expected_path(
 ) -> tuple[PathPoint, ...]:
     """Return the draws' middle and spread over time, from their tracks (2, n, d).
 
-    Parameters
-    ----------
-    now
-        Index of the time at which the draws count as one: what tells them apart then is no way.
+    `now`: index of the time at which the draws count as one: what tells them apart then is no way.
     """
     x, y = tracks_px
     spread = np.hypot(x.std(axis=1), y.std(axis=1))

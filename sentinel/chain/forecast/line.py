@@ -45,12 +45,8 @@ def line_normals() -> Array:
 def fit_line(utc_s: Array, xy_px: Array, sigma_px: Array, slow_px_s: float) -> Line:
     """Fit a line to discs, outliers played down (Cauchy weights).
 
-    Parameters
-    ----------
-    utc_s, xy_px, sigma_px
-        Times (n,), centres (n, 2) and their 1-sigma (n,), at least one.
-    slow_px_s
-        1-sigma of a velocity before anything is seen of it: keeps the answer finite with one disc.
+    `utc_s`, `xy_px`, `sigma_px`: times (n,), centres (n, 2) and their 1-sigma (n,), at least one.
+    `slow_px_s`: 1-sigma of a velocity before anything is seen of it: keeps the answer finite with one disc.
     """
     at = float(utc_s[-1])
     since = utc_s - at

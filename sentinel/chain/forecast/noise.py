@@ -126,10 +126,8 @@ _AGES_S: Array = 480.0 * np.power(1.25, np.arange(18.0))
 def possible_changes(now_s: float, first_s: float) -> tuple[Change, ...]:
     """Return the changes to reckon with: at any time in the last hours.
 
-    Parameters
-    ----------
-    now_s, first_s
-        The last disc's time, and the first one's: there is nothing to tell a change by before it.
+    `now_s`, `first_s`: the last disc's time, and the first one's: there is nothing to tell a change by before
+        it.
     """
     ages = _AGES_S[now_s - first_s - _AGES_S[0] > _AGES_S]
     odds = ages * (np.sqrt(1.25) - 1 / np.sqrt(1.25)) / DAY_S * CHANGES_A_DAY

@@ -67,19 +67,12 @@ def find_periodic_error(
 ) -> tuple[PeriodicError | None, float, int]:
     """Look for a periodic error in discs.
 
-    Parameters
-    ----------
-    utc_s, xy_arcsec
-        Times (n,) and centres (n, 2), in time order.
-    run
-        Number of the stretch of each disc (n,): between stretches the disc was moved.
-    known
-        What was found last time: sought near its period first.
-
-    Returns
-    -------
-    The worm, None where none stands out; the sum of the squares of what is left of both coordinates when slow
-    drift and worm are taken out, arcsec^2; and its degrees of freedom, of one coordinate.
+    `utc_s`, `xy_arcsec`: times (n,) and centres (n, 2), in time order.
+    `run`: number of the stretch of each disc (n,): between stretches the disc was moved.
+    `known`: what was found last time: sought near its period first.
+    Returns the worm, None where none stands out; the sum of the squares of what is left of both coordinates
+    when slow
+    Returns drift and worm are taken out, arcsec^2; and its degrees of freedom, of one coordinate.
     """
     keep, slow = _slow_basis(utc_s, run)
     if not len(keep):

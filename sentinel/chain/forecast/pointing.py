@@ -105,16 +105,10 @@ def off_axis_deg(
 ) -> tuple[float, float]:
     """Return how far right of the lens axis and above it the sun stands, degrees along level and height.
 
-    Parameters
-    ----------
-    sun, lead
-        The sun over the site, and the likeliest mount.
-    held_s
-        Time at which the drive stood as it stands now: now itself, or when it stopped.
-    now_s
-        The time the answer is for.
-    off_arcsec
-        Where the disc was in the picture at `held_s`, from the lens axis (2,).
+    `sun`, `lead`: the sun over the site, and the likeliest mount.
+    `held_s`: time at which the drive stood as it stands now: now itself, or when it stopped.
+    `now_s`: the time the answer is for.
+    `off_arcsec`: where the disc was in the picture at `held_s`, from the lens axis (2,).
     """
     theta = lead.points.theta_rad(np.array([held_s]), lead.points.reference_s[-1:])[0]
     axis = lead.geometry.axis(lead.points)[0]

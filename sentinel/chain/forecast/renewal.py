@@ -20,12 +20,8 @@ class Renewal:
     def is_due(self, now_s: float, interval_s: float, *, first_s: float, seen_s: float, astray: bool) -> bool:
         """Whether a frame brings a new one.
 
-        Parameters
-        ----------
-        first_s, seen_s
-            When the track began, and when the disc was last seen on it.
-        astray
-            The disc has left its track.
+        `first_s`, `seen_s`: when the track began, and when the disc was last seen on it.
+        `astray`: the disc has left its track.
         """
         since_s = now_s - self.made_s
         if since_s < 0:

@@ -122,14 +122,9 @@ def pause_in(
 ) -> Pause | None:
     """Return the pause of the drive that some discs show, None where they show none.
 
-    Parameters
-    ----------
-    discs
-        Those in the pause; untold the last one before it, and the first after it, too.
-    jitter_arcsec
-        What wind and seeing do to a disc.
-    told
-        Somebody says that the drive stood: then parts of a step tell the way as well as a whole one does.
+    `discs`: those in the pause; untold the last one before it, and the first after it, too.
+    `jitter_arcsec`: what wind and seeing do to a disc.
+    `told`: somebody says that the drive stood: then parts of a step tell the way as well as a whole one does.
     """
     steps: list[tuple[TrackedDisc, TrackedDisc]] = []
     ways: list[complex] = []

@@ -35,21 +35,11 @@ def _alone(work: Callable[[T], R], task: T) -> R:
 class Cluster(Generic[T, R]):
     """The workers of a scheduler; a task whose worker dies runs again on another.
 
-    Parameters
-    ----------
-    address
-        Of the scheduler, like `tcp://10.0.0.5:8786`.
-    work
-        What is done with each task; a function that the workers can import.
-    failed
-        What comes of a task that hung, or whose workers died each time it was tried.
-    patience_s
-        How long one task may take once all before it are done.
-
-    Raises
-    ------
-    RequestProblem
-        If no scheduler with workers answers.
+    `address`: of the scheduler, like `tcp://10.0.0.5:8786`.
+    `work`: what is done with each task; a function that the workers can import.
+    `failed`: what comes of a task that hung, or whose workers died each time it was tried.
+    `patience_s`: how long one task may take once all before it are done.
+    Raises `RequestProblem` if no scheduler with workers answers.
     """
 
     def __init__(
@@ -70,10 +60,7 @@ class Cluster(Generic[T, R]):
     def results(self, tasks: Iterable[T]) -> Iterator[R]:
         """Yield what each task comes to, in the order of the tasks.
 
-        Raises
-        ------
-        Problem
-            If the scheduler goes, or all its workers do.
+        Raises `Problem` if the scheduler goes, or all its workers do.
         """
         coming, ahead = iter(tasks), deque[tuple[T, Future[R]]]()
         try:

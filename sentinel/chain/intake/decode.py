@@ -102,10 +102,7 @@ class Picture(Pixels):
 def read_header(path: Path, *, within: Path | None = None) -> Header:
     """Read a file's header without its pixels; a link is followed, but not out of the folder `within`.
 
-    Raises
-    ------
-    FrameProblem
-        If it is no regular file, or no picture that can be read.
+    Raises `FrameProblem` if it is no regular file, or no picture that can be read.
     """
     content, size = _read(path, HEADER_BYTES, within)
     with _as_problems(path):
@@ -133,10 +130,7 @@ def read_picture(path: Path, *, transfer: AnyTransfer = "auto", within: Path | N
 
     A link is followed, but not out of the folder `within`.
 
-    Raises
-    ------
-    FrameProblem
-        If it is no regular file, or its pixels cannot be read to the last.
+    Raises `FrameProblem` if it is no regular file, or its pixels cannot be read to the last.
     """
     content, _ = _read(path, MAX_FILE_BYTES, within)
     with _as_problems(path):
@@ -167,19 +161,11 @@ def read_colours(
 ) -> Colours:
     """Read a whole file into colours for a screen, in its stored orientation.
 
-    Parameters
-    ----------
-    reduction
-        How many stored pixels go into one that is shown: a file that can be is decoded smaller, by less than
-        that.
-    buffer
-        Gives room for so many bytes: what the picture is decoded into then. A new one for each of thousands
-        of pictures costs a third of the decoding.
-
-    Raises
-    ------
-    FrameProblem
-        If it is no regular file, or its pixels cannot be read to the last.
+    `reduction`: how many stored pixels go into one that is shown: a file that can be is decoded smaller, by
+        less than that.
+    `buffer`: gives room for so many bytes: what the picture is decoded into then. A new one for each of
+        thousands of pictures costs a third of the decoding.
+    Raises `FrameProblem` if it is no regular file, or its pixels cannot be read to the last.
     """
     content, _ = _read(path, MAX_FILE_BYTES, None)
     with _as_problems(path):

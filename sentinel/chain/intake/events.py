@@ -56,10 +56,7 @@ def ticks_between(start_utc: datetime, end_utc: datetime) -> Iterator[datetime]:
 def read_marks(path: Path) -> list[Mark]:
     """Read operator's marks, a JSON object a line.
 
-    Raises
-    ------
-    RequestProblem
-        Naming the first line that is no mark.
+    Raises `RequestProblem`, naming the first line that is no mark.
     """
     marks = []
     for number, line in numbered_lines(path):

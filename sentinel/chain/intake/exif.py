@@ -51,10 +51,7 @@ def read_tags(block: Image.Exif) -> Tags:
 def tiff_block(content: bytes) -> Image.Exif:
     """Return the tags of a file that is TIFF inside, whatever its maker put in place of TIFF's own mark.
 
-    Raises
-    ------
-    SyntaxError
-        If it is no such file.
+    Raises `SyntaxError` if it is no such file.
     """
     mark = b"*\0" if content.startswith(b"II") else b"\0*"
     block = Image.Exif()

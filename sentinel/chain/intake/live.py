@@ -105,17 +105,11 @@ class _Waiting:
 class LiveFolder:
     """The state of a live folder, moved on by looks.
 
-    Parameters
-    ----------
-    folder, patterns
-        Where frames arrive and what their names look like, upper and lower case alike.
-    known
-        What was handed on before; kept up to date.
-    taken_s
-        Given a path and the file's time of change, returns when it was exposed, in POSIX seconds; orders the
-        files that one look finds.
-    patience_s
-        How long an unfinished file is waited for after it last grew.
+    `folder`, `patterns`: where frames arrive and what their names look like, upper and lower case alike.
+    `known`: what was handed on before; kept up to date.
+    `taken_s`: given a path and the file's time of change, returns when it was exposed, in POSIX seconds;
+        orders the files that one look finds.
+    `patience_s`: how long an unfinished file is waited for after it last grew.
     """
 
     def __init__(
@@ -151,12 +145,9 @@ class LiveFolder:
     def look(self, now_s: float, now_utc_s: float | None = None, *, limit: int = 32) -> FolderLook:
         """Look at the folder; return what is finished, at most `limit` files of it, and how the folder is.
 
-        Parameters
-        ----------
-        now_s
-            Monotonic seconds.
-        now_utc_s
-            What a file's time of change is held against: one that is old already has settled. None: none is.
+        `now_s`: monotonic seconds.
+        `now_utc_s`: what a file's time of change is held against: one that is old already has settled. None:
+            none is.
         """
         self._looks += 1
         self._now_ns = now_utc_s * 1e9 if now_utc_s is not None else 0.0

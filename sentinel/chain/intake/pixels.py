@@ -205,10 +205,7 @@ def from_raw(content: bytes) -> Pixels:
 def raw_opened(content: bytes) -> Any:
     """Return a raw file as its library opens it.
 
-    Raises
-    ------
-    FrameProblem
-        If the library is not installed.
+    Raises `FrameProblem` if the library is not installed.
     """
     try:
         import rawpy

@@ -87,10 +87,7 @@ class Session:
 def open_session(path: Path) -> Session:
     """Tell what a path holds.
 
-    Raises
-    ------
-    RequestProblem
-        If it does not exist.
+    Raises `RequestProblem` if it does not exist.
     """
     if path.is_dir():
         if (path / JOURNAL_NAME).is_file():

@@ -46,10 +46,7 @@ class DiscPrior:
 class SessionDiscs:
     """Learns from a session's discs, in order, what to expect of the next one.
 
-    Parameters
-    ----------
-    scale_arcsec_px
-        By the settings' lens.
+    `scale_arcsec_px`: by the settings' lens.
     """
 
     def __init__(self, scale_arcsec_px: float) -> None:

@@ -74,10 +74,7 @@ def working(
 
     `work` is a function that can be imported; `failed` tells what a task comes to whose worker hung or died.
 
-    Raises
-    ------
-    RequestProblem
-        If no cluster answers.
+    Raises `RequestProblem` if no cluster answers.
     """
     workers: Workers[T, R]
     if on is not None:
@@ -125,18 +122,11 @@ class _Worker(Generic[T]):
 class ProcessPool(Generic[T, R]):
     """A fixed number of own processes.
 
-    Parameters
-    ----------
-    clock
-        Where the patience with a silent process is read off.
-    work
-        What is done with each task; a function that can be pickled.
-    failed
-        What comes of a task whose process hung or died each time it was tried.
-    count
-        How many processes; the number of cores if not given.
-    patience_s
-        How long one task may take.
+    `clock`: where the patience with a silent process is read off.
+    `work`: what is done with each task; a function that can be pickled.
+    `failed`: what comes of a task whose process hung or died each time it was tried.
+    `count`: how many processes; the number of cores if not given.
+    `patience_s`: how long one task may take.
     """
 
     FAILED_STARTS = 5
@@ -185,10 +175,7 @@ class ProcessPool(Generic[T, R]):
     def results(self, tasks: Iterable[T]) -> Iterator[R]:
         """Yield what each task comes to, in the order of the tasks.
 
-        Raises
-        ------
-        Problem
-            If no process can be started.
+        Raises `Problem` if no process can be started.
         """
         coming = enumerate(tasks)
         waiting: deque[tuple[int, T]] = deque(islice(coming, AHEAD * self.count))

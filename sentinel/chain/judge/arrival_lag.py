@@ -101,10 +101,7 @@ def clock_off(
 ) -> ClockOff | None:
     """Return by how much the clock is off, where frames arrive impossibly early, or all of them late alike.
 
-    Parameters
-    ----------
-    least_s
-        The least lag that there was before, at this setting of the clock.
+    `least_s`: the least lag that there was before, at this setting of the clock.
     """
     least, usual = min(lags_s) if least_s is None else least_s, median(lags_s)
     span_s, spread_s = abs(taken_s[-1] - taken_s[0]), max(lags_s) - min(lags_s)

@@ -154,12 +154,8 @@ def silence_readings(
 ) -> Readings:
     """Return what to say as time passes without a frame.
 
-    Parameters
-    ----------
-    mount_was_fine
-        When the last frame came.
-    alone_until_utc
-        Until when the sun stays in the frame, as foreseen then.
+    `mount_was_fine`: when the last frame came.
+    `alone_until_utc`: until when the sun stays in the frame, as foreseen then.
     """
     since_s = state.last_s if state.last_s is not None else start_s
     if _bears(now_s - since_s, state, context):

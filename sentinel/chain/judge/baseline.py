@@ -144,10 +144,7 @@ def learned(
 ) -> Baseline:
     """Return the reference with one more value.
 
-    Parameters
-    ----------
-    keep
-        False: the value is doubtful; it is not learned, but the passing of time is noted.
+    `keep`: False: the value is doubtful; it is not learned, but the passing of time is noted.
     """
     band, fresh = band_of(air_mass), reference.fresh
     if fresh.band != band or time_s - fresh.since_s > LINGER_S:

@@ -108,14 +108,9 @@ class Judge:
     ) -> tuple[JudgeState, tuple[Incident, ...]]:
         """Take one event or forecast; return the new state and the incidents that opened, changed or cleared.
 
-        Parameters
-        ----------
-        event
-            A measured frame, tick, mark, surroundings, or a renewed forecast.
-        track
-            What the disc is doing, that event taken in.
-        now_utc
-            When it is taken up; never decreasing.
+        `event`: a measured frame, tick, mark, surroundings, or a renewed forecast.
+        `track`: what the disc is doing, that event taken in.
+        `now_utc`: when it is taken up; never decreasing.
         """
         now_s = utc_s(now_utc)
         before, state = state.track, state._replace(track=track)

@@ -277,10 +277,7 @@ def take_surroundings(state: Deadlines, event: Surroundings) -> Deadlines:
 def readings(state: Deadlines, now_s: float, context: Context, *, tracking: bool) -> Readings:
     """Return what to say at this moment of all that can be foreseen.
 
-    Parameters
-    ----------
-    tracking
-        The disc is seen at this moment, and the mount carries it.
+    `tracking`: the disc is seen at this moment, and the mount carries it.
     """
     found: Readings = {}
     trust = Trust(state.near_s, state.placed)

@@ -86,10 +86,7 @@ def glared(
 ) -> Glare:
     """Take one frame.
 
-    Parameters
-    ----------
-    reference
-        The disc's level by altitude at this exposure; None: not known.
+    `reference`: the disc's level by altitude at this exposure; None: not known.
     """
     told = state.finding
     sure_before = told is not None and told.severity is not None

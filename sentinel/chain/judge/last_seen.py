@@ -29,10 +29,7 @@ class Seen(NamedTuple):
 def where_it_should_be(seen: Seen, missed_s: float, sight: Observation, context: Context) -> LostDisc:
     """Return what is most likely, and where to look, from the last good disc.
 
-    Parameters
-    ----------
-    missed_s
-        When the first frame was taken that does not show it.
+    `missed_s`: when the first frame was taken that does not show it.
     """
     since_s = sight.time_s - seen.time_s
     x, y = seen.x_px + seen.drift[0] * since_s, seen.y_px + seen.drift[1] * since_s

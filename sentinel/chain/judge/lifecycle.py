@@ -125,12 +125,8 @@ def judged(
 ) -> tuple[Case, Incident | None]:
     """Return the case after one reading, and what is to be said of it.
 
-    Parameters
-    ----------
-    held
-        A cause or a visit explains the condition: a new one is not said.
-    settle_s
-        How long it must stay clean before it is called over.
+    `held`: a cause or a visit explains the condition: a new one is not said.
+    `settle_s`: how long it must stay clean before it is called over.
     """
     if finding is None:
         return _clean(case, settle_s=settle_s, now_s=now_s, now_utc=now_utc)

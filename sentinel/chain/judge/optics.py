@@ -58,12 +58,8 @@ def take_frame(
 ) -> tuple[Optics, Readings]:
     """Take one frame.
 
-    Parameters
-    ----------
-    cloudy_s
-        When cloud was last hinted at; None: not in the last hour.
-    known
-        False: the exposure is not told, and whether there are brackets is not known yet.
+    `cloudy_s`: when cloud was last hinted at; None: not in the last hour.
+    `known`: False: the exposure is not told, and whether there are brackets is not known yet.
     """
     reference = dict(state.levels).get(round(3 * (sight.exposure_stops or 0.0)))
     glare = glared(state.glare, sight, context, reference, cloudy_s=cloudy_s, known=known)

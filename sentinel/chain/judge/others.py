@@ -80,10 +80,7 @@ def own_sun(
 ) -> SunSeen:
     """Return what to tell the others after a frame.
 
-    Parameters
-    ----------
-    checking
-        A visit is over, and it is not known yet whether it ended well.
+    `checking`: a visit is over, and it is not known yet whether it ended well.
     """
     state: SunState = "seen" if sight.trusted else "missing"
     expected = sight.sun.clear_deg > context.thresholds.sun_clear_deg

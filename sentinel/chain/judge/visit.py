@@ -67,14 +67,9 @@ def readings(
 ) -> tuple[Visit, Readings]:
     """Return what to say of the visit.
 
-    Parameters
-    ----------
-    sky_clear
-        The sky has been seen to be clear since the disc was last found.
-    until_s
-        Until when the camera may be left alone, for the good word at the end.
-    known
-        Whether anybody can say.
+    `sky_clear`: the sky has been seen to be clear since the disc was last found.
+    `until_s`: until when the camera may be left alone, for the good word at the end.
+    `known`: whether anybody can say.
     """
     detail = VisitTold(from_utc=from_utc_s(attendance.from_s), until_utc=from_utc_s(attendance.until_s))
     if attendance.going:

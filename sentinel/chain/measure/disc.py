@@ -104,24 +104,13 @@ def measure(
 ) -> Disc:
     """Measure the sun's disc in a grey frame.
 
-    Parameters
-    ----------
-    values
-        (ny, nx), unsigned integers or floats as stored; not changed.
-    transfer
-        How stored values stand to light.
-    full_scale
-        Stored value of a full pixel.
-    expected
-        What is known of the disc beforehand.
-    brightest
-        Gives the largest of each pixel's channels on a smaller copy, where the frame had channels: a coloured
-        filter lets one of them run over long before the grey does.
-
-    Returns
-    -------
-    Disc
-        Not found: brightness and saturation are those of the whole frame, and the flags say why.
+    `values`: (ny, nx), unsigned integers or floats as stored; not changed.
+    `transfer`: how stored values stand to light.
+    `full_scale`: stored value of a full pixel.
+    `expected`: what is known of the disc beforehand.
+    `brightest`: gives the largest of each pixel's channels on a smaller copy, where the frame had channels: a
+        coloured filter lets one of them run over long before the grey does.
+    Returns `Disc`: not found: brightness and saturation are those of the whole frame, and the flags say why.
     """
     plain = Levels(values, transfer, full_scale)
     small = cache(partial(coarse, plain))

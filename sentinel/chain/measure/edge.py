@@ -81,6 +81,7 @@ def profile(radius_px: float, sigma_px: float, inner_px: float, outer_px: float)
     Far from the disc's centre the two-dimensional convolution is one-dimensional with the weight
     sqrt(rho / r). Substituting rho = R - s^2 takes the square root out of the integrand, so that the plain
     sum over s converges quickly.
+
     """
     step = sigma_px / _STEPS_PER_SIGMA
     distance = np.arange(-min(inner_px, radius_px - 1.0), outer_px + 2 * step, step)

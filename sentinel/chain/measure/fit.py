@@ -294,10 +294,7 @@ def fit_limb(
     Neighbouring rays, `k` of them, are taken together. `known` is an earlier fit to go on from. Steps of less
     than `enough_px` end it.
 
-    Raises
-    ------
-    LinAlgError
-        If there is no limb to be fitted.
+    Raises `LinAlgError` if there is no limb to be fitted.
     """
     state, cast = start, _cast(levels, start, angle)
     middle = angle.mean(1)

@@ -120,16 +120,9 @@ def _tabulated(radius_step: int, sigma_step: int) -> Profile:
 def evaluate(rays: Rays, state: LimbState, own: Array) -> Samples:
     """Evaluate the derivatives of the model at every sample, and what it leaves.
 
-    Parameters
-    ----------
-    rays
-        (n * k, m): `k` neighbouring rays share their own numbers.
-    own
-        (n, LOCAL): those numbers so far.
-
-    Returns
-    -------
-    (n, LOCAL + SEEN + 1, k * m): own, shared, and light less model.
+    `rays`: (n * k, m): `k` neighbouring rays share their own numbers.
+    `own`: (n, LOCAL): those numbers so far.
+    Returns (n, LOCAL + SEEN + 1, k * m): own, shared, and light less model.
     """
     n = len(own)
     distance = distance_px(rays, state.limb).reshape(n, -1)

@@ -60,19 +60,10 @@ class Sketch:
 def picture_jpeg(grey: Grey, sketch: Sketch, *, most_bytes: int) -> bytes:
     """Return a JPEG of at most so many bytes: as large, then as fine, as fits.
 
-    Parameters
-    ----------
-    grey
-        (ny, nx) levels as a screen shows them; any reduction of the stored frame, uncropped.
-    sketch
-        What is known of the frame, in its stored pixels.
-    most_bytes
-        At least about 3000.
-
-    Raises
-    ------
-    ValueError
-        If even the smallest is larger.
+    `grey`: (ny, nx) levels as a screen shows them; any reduction of the stored frame, uncropped.
+    `sketch`: what is known of the frame, in its stored pixels.
+    `most_bytes`: at least about 3000.
+    Raises `ValueError` if even the smallest is larger.
     """
     grey, sketch = _lifted(grey, sketch)
     for size_px in SIZES_PX:

@@ -37,10 +37,7 @@ def title_and_body(
 ) -> tuple[str, str]:
     """Return a title and a body short enough for a phone's lock screen.
 
-    Parameters
-    ----------
-    again_utc
-        When it is said again; None: it is said for the first time.
+    `again_utc`: when it is said again; None: it is said for the first time.
     """
     words = words_for(incident, _at_its_time(times_in(settings.alerts.zone), again_utc))
     return f"{'STILL: ' if again_utc else ''}{words.title}", _body(words)

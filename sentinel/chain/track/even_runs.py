@@ -42,10 +42,7 @@ _SIGMAS = 6.0
 def going(path: Path, context: Context, line: Vector | None) -> Suspicion | None:
     """Return what whole steps of one length amount to.
 
-    Parameters
-    ----------
-    line
-        The way of the drive in the picture, forward or backward; None: not known.
+    `line`: the way of the drive in the picture, forward or backward; None: not known.
     """
     run = _run(path, context)
     if run is None:

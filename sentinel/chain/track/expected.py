@@ -71,10 +71,7 @@ class Expected(NamedTuple):
     def off(self, disc: Place, lately: Sequence[Place], jitters_px: float) -> "Off":
         """Return how far a disc lies off the way that it kept to lately.
 
-        Parameters
-        ----------
-        jitters_px
-            So far it may be shaken from frame to frame.
+        `jitters_px`: so far it may be shaken from frame to frame.
         """
         recent = [at for at in lately[-RECENT:] if at[0] > lately[-1][0] - RECENT_S]
         then = [self.at(at[0]) for at in recent]

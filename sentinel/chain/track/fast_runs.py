@@ -34,10 +34,7 @@ _MULTIPLES = ((1.0, STOPPED), (2.0, REVERSED))
 def suspect(path: Path, context: Context, west: Vector | None) -> Suspicion | None:
     """Return what the last steps amount to, None if nothing.
 
-    Parameters
-    ----------
-    west
-        Which way the disc goes when the mount stops; None: not known.
+    `west`: which way the disc goes when the mount stops; None: not known.
     """
     if not is_tracking(path, context) or len(path.steps) < 2:
         return None
@@ -211,10 +208,7 @@ def goes_on(path: Path, context: Context) -> bool:
 def creeping(path: Path, context: Context, even_s: float, line: Vector | None) -> Suspicion | None:
     """Return what to make of a disc that has moved evenly since `even_s`.
 
-    Parameters
-    ----------
-    line
-        The way of the drive in the picture, forward or backward; None: not known.
+    `line`: the way of the drive in the picture, forward or backward; None: not known.
     """
     way = same_way(path.steps[-3:], path, context) if len(path.steps) > 2 else None
     if way is None or not is_tracking(path, context):

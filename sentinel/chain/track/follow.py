@@ -131,10 +131,8 @@ def _noted(track: Track, seen: Observation, context: Context) -> Track:
 def _relocated(track: Track, when_s: float, *, just_now: bool) -> Track:
     """Take it that the disc was put elsewhere, or the axis moved.
 
-    Parameters
-    ----------
-    just_now
-        It was, and gears may still take up their slack; False: whatever was done is judged from now on.
+    `just_now`: it was, and gears may still take up their slack; False: whatever was done is judged from now
+        on.
     """
     path = restarted(track.path, track.path.last) if track.path.last is not None else track.path
     # Whoever was there may have mended the drive: by a slip that had become usual a sound one runs off.

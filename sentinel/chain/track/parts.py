@@ -20,12 +20,8 @@ def parts_of(
 ) -> list[int]:
     """Return for each frame the number of its part, from 0; `NO_PART`: without a disc, or of no part.
 
-    Parameters
-    ----------
-    frames
-        In order of exposure.
-    others
-        Marks and forecasts, in any order.
+    `frames`: in order of exposure.
+    `others`: marks and forecasts, in any order.
     """
     follower, track = Follower(context), Track()
     place = {id(frame): k for k, frame in enumerate(frames)}

@@ -122,10 +122,7 @@ def extended(
 ) -> tuple[Path, Step | None]:
     """Return the path with one more trusted disc, and the step that led there; None after a gap.
 
-    Parameters
-    ----------
-    carried
-        The mount carries the sun; while it does not, the usual drift and jitter stay what they were.
+    `carried`: the mount carries the sun; while it does not, the usual drift and jitter stay what they were.
     """
     gap_s = longest_step_s(context)
     path = _carried(path, seen, context, gap_s)

@@ -117,20 +117,11 @@ def align(
 ) -> Alignment:
     """Fit the axis to a session.
 
-    Parameters
-    ----------
-    events
-        As `replay.recorded_session` gives them. The axis is taken as turned at each `realigned` mark, and
-        where the disc jumped and what followed fits no axis from before.
-    hold_s
-        For how long a disc is to stay; None: `holding.wanted_s`.
-    paused
-        When the drive stood: the disc then runs due west, which tells how the camera sits.
-
-    Raises
-    ------
-    RequestProblem
-        If the camera does not track, or no disc could be believed.
+    `events`: as `replay.recorded_session` gives them. The axis is taken as turned at each `realigned` mark,
+        and where the disc jumped and what followed fits no axis from before.
+    `hold_s`: for how long a disc is to stay; None: `holding.wanted_s`.
+    `paused`: when the drive stood: the disc then runs due west, which tells how the camera sits.
+    Raises `RequestProblem` if the camera does not track, or no disc could be believed.
     """
     if settings.mount.tracking == "none":
         raise RequestProblem(
@@ -176,10 +167,7 @@ def align(
 def _refuse_wrong_times(settings: Settings, events: Events) -> None:
     """Refuse exposures whose times disagree with when the frames came: no angle that stands on them is right.
 
-    Raises
-    ------
-    RequestProblem
-        If they do.
+    Raises `RequestProblem` if they do.
     """
     lags = ArrivalLags()
     for event, _ in events:

@@ -20,10 +20,7 @@ MOST_PAUSE = timedelta(minutes=30)
 def hold_of(text: str) -> float:
     """Return the seconds of a duration like `12h` or `90min`.
 
-    Raises
-    ------
-    RequestProblem
-        If it is none, or longer than anybody looks ahead.
+    Raises `RequestProblem` if it is none, or longer than anybody looks ahead.
     """
     seconds = read_span_s(text, where="--hold")
     if not 0 < seconds <= HORIZON_H * 3600:
@@ -38,10 +35,7 @@ def hold_of(text: str) -> float:
 def with_top(settings: Settings, top: str | None) -> Settings:
     """Return the settings with what the picture's top points to; None: as they are.
 
-    Raises
-    ------
-    RequestProblem
-        If it is no such thing.
+    Raises `RequestProblem` if it is no such thing.
     """
     if top is None:
         return settings
@@ -64,10 +58,8 @@ def pause_of(
 ) -> Paused:
     """Return the pause that was told by the clock of a zone, if it can be one.
 
-    Raises
-    ------
-    RequestProblem
-        If it runs backward, is too short or too long, or no two frames with a disc were taken in it.
+    Raises `RequestProblem` if it runs backward, is too short or too long, or no two frames with a disc were
+    taken in it.
     """
     length = to_utc - from_utc
     if not LEAST_PAUSE <= length <= MOST_PAUSE:

@@ -28,10 +28,7 @@ def open_side(
 ) -> Analysis:
     """Return a session ready to be shown; pictures that were never watched are replayed first, for a while.
 
-    Raises
-    ------
-    RequestProblem
-        If it is no session, has no settings, or its pictures are not to be found.
+    Raises `RequestProblem` if it is no session, has no settings, or its pictures are not to be found.
     """
     if (path / JOURNAL_NAME).is_file():
         record = read_record(path, configs, originals)
@@ -62,10 +59,7 @@ class Pair:
 def pairs_of(one: Analysis, other: Analysis, most: int = MOST_PAIRS) -> list[Pair]:
     """Return pictures of the same minutes, spread over the time that both cover.
 
-    Raises
-    ------
-    RequestProblem
-        If there are none.
+    Raises `RequestProblem` if there are none.
     """
     ours, theirs = _whole(one), _whole(other)
     if ours and theirs:

@@ -103,13 +103,9 @@ class FilmSummary:
 def film(request: FilmRequest, progress: Progress = silent) -> FilmSummary:
     """Make a film, or a folder of stills, of a watched or replayed session.
 
-    Raises
-    ------
-    RequestProblem
-        If the session or its pictures are not to be found, what is asked for is not known, or the result
-        would be written over something.
-    Problem
-        If it cannot be written.
+    Raises `RequestProblem` if the session or its pictures are not to be found, what is asked for is not
+    known, or the result would be written over something.
+    Raises `Problem` if it cannot be written.
     """
     out = output_of(request, request.usual_name)
     if not request.stills:

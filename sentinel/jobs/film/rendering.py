@@ -105,14 +105,9 @@ def shown(
 ) -> Planes:
     """Return what a crop shows of a decoded frame.
 
-    Parameters
-    ----------
-    centre_px
-        What is to be in the middle, in pixels of the stored frame.
-    shrink
-        2: colours at half size, as films store them; 1: all at full size.
-    gain
-        By how much brighter the light is shown than it was.
+    `centre_px`: what is to be in the middle, in pixels of the stored frame.
+    `shrink`: 2: colours at half size, as films store them; 1: all at full size.
+    `gain`: by how much brighter the light is shown than it was.
     """
     step = picture.step
     rows, columns = crop.window(centre_px, up_deg, picture.values.shape[:2], step, even=True)

@@ -129,10 +129,7 @@ def read_up(text: str | None) -> Up | None:
 def output_of(request: FilmRequest, usual: str) -> Path:
     """Return where the result goes; what is there already is not written over unasked.
 
-    Raises
-    ------
-    RequestProblem
-        If something is there, or the folder above is not.
+    Raises `RequestProblem` if something is there, or the folder above is not.
     """
     if not request.folder.is_dir():
         raise RequestProblem(

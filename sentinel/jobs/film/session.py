@@ -151,10 +151,7 @@ class FilmedSession:
 
         `by_spots`: where the track alone does not tell it to a tenth of a degree, spots are asked too.
 
-        Raises
-        ------
-        RequestProblem
-            If what is wanted is not known.
+        Raises `RequestProblem` if what is wanted is not known.
         """
         if wanted == "camera":
             return self._as_stored("")

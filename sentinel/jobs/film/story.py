@@ -60,14 +60,9 @@ Scene = Shot | Card
 def story_of(frames: Sequence[MeasuredFrame], interval_s: float, sun: Sun, *, steady: bool) -> list[Scene]:
     """Return what is shown, in order of exposure.
 
-    Parameters
-    ----------
-    frames
-        In order of exposure.
-    interval_s
-        The usual time between frames; 0 where there is none.
-    steady
-        Only frames with a measured disc can be centred; else every frame that can be read is shown.
+    `frames`: in order of exposure.
+    `interval_s`: the usual time between frames; 0 where there is none.
+    `steady`: only frames with a measured disc can be centred; else every frame that can be read is shown.
     """
     scenes: list[Scene] = []
     skipped: list[MeasuredFrame] = []

@@ -83,10 +83,7 @@ class StripSummary:
 def strip_of(request: FilmRequest, progress: Progress = silent) -> StripSummary:
     """Draw the strip of a watched or replayed session.
 
-    Raises
-    ------
-    RequestProblem
-        As `film`; or if there is no full hour with the sun above the horizon line.
+    Raises `RequestProblem` as `film`; or if there is no full hour with the sun above the horizon line.
     """
     out = output_of(request, STRIP_NAME)
     session = FilmedSession(request)

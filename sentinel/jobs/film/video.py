@@ -68,10 +68,7 @@ class VideoWriter:
 def video_at(path: Path, size_px: int, fps: float) -> Iterator[VideoWriter]:
     """Hand out a writer of a film that appears whole or not at all.
 
-    Raises
-    ------
-    Problem
-        If it cannot be written.
+    Raises `Problem` if it cannot be written.
     """
     import av
 

@@ -56,10 +56,7 @@ def default_of(key: str) -> Any:
 def answer(key: str, given: Any) -> Any:
     """Return an answer as the setting's value; text for a number is read as one.
 
-    Raises
-    ------
-    RequestProblem
-        If the setting may not be that.
+    Raises `RequestProblem` if the setting may not be that.
     """
     section, name = key.split(".")
     field = Settings.model_fields[section].annotation.model_fields[name]  # type: ignore[union-attr]
@@ -89,10 +86,7 @@ def folder_answer(text: str) -> str:
 def sleep_answer(text: str, zone: str | None) -> Answers:
     """Return the hours of sleep of a text like `22:30-06:00`, by the clock of the zone, or UTC without one.
 
-    Raises
-    ------
-    RequestProblem
-        If it is none.
+    Raises `RequestProblem` if it is none.
     """
     try:
         begin, end = (datetime.strptime(part.strip(), "%H:%M") for part in text.split("-"))  # noqa: DTZ007
@@ -108,10 +102,8 @@ def sleep_answer(text: str, zone: str | None) -> Answers:
 def channel_answer(text: str) -> dict[str, Any]:
     """Return a channel of a text like `phone=env:PHONE_URL` or `siren=command:/usr/local/bin/siren 20`.
 
-    Raises
-    ------
-    RequestProblem
-        If it is none. What was written is never repeated: it may be an address with its password.
+    Raises `RequestProblem` if it is none. What was written is never repeated: it may be an address with its
+    password.
     """
     name, _, where = text.strip().partition("=")
     mend = "write it like phone=env:PHONE_URL, phone=file:PATH or siren=command:/usr/local/bin/siren 20"

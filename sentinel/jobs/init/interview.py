@@ -43,14 +43,9 @@ class Terminal(Protocol):
 class Interview:
     """Gathers the answers.
 
-    Parameters
-    ----------
-    given
-        What the options say, by the setting's path; `sleep` and `channel` are texts of their own.
-    terminal
-        Tells, and asks where `asks` allows it.
-    name
-        What the camera is called if nobody says.
+    `given`: what the options say, by the setting's path; `sleep` and `channel` are texts of their own.
+    `terminal`: tells, and asks where `asks` allows it.
+    `name`: what the camera is called if nobody says.
     """
 
     def __init__(
@@ -70,10 +65,7 @@ class Interview:
     ) -> Answers:
         """Return the answers to all questions, in the order in which they are written.
 
-        Raises
-        ------
-        RequestProblem
-            If an option is wrong, or something is not known that nobody can guess.
+        Raises `RequestProblem` if an option is wrong, or something is not known that nobody can guess.
         """
         for key, text in self._given.items():
             if text is not None and key in OPTIONS:

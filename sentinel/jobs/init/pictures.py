@@ -50,10 +50,7 @@ class Sample:
 def read_samples(paths: Sequence[Path]) -> list[Sample]:
     """Read and measure pictures.
 
-    Raises
-    ------
-    RequestProblem
-        If one cannot be read.
+    Raises `RequestProblem` if one cannot be read.
     """
     frames = measure_all([MeasureJob(path, shown_name(path), "auto") for path in paths])
     samples = []
@@ -113,10 +110,7 @@ def lens_of(
 
     The disc is the judge: it gives what one of the two is, where the other is known.
 
-    Raises
-    ------
-    RequestProblem
-        If what was told contradicts the disc.
+    Raises `RequestProblem` if what was told contradicts the disc.
     """
     sample = next((one for one in samples if one.scale_arcsec_px), samples[0] if samples else None)
     if sample is None:

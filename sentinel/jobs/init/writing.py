@@ -67,10 +67,7 @@ def _channel_rows(channels: list[dict[str, Any]]) -> list[tuple[str, str]]:
 def refuse_existing(path: Path) -> None:
     """Refuse a file that is there already: it may be a night's work.
 
-    Raises
-    ------
-    RequestProblem
-        If it is.
+    Raises `RequestProblem` if it is.
     """
     if path.exists() or path.is_symlink():
         raise RequestProblem(
@@ -83,10 +80,7 @@ def refuse_existing(path: Path) -> None:
 def write_new(path: Path, text: str) -> None:
     """Write a file that was not there; whatever is, stays.
 
-    Raises
-    ------
-    RequestProblem
-        If it is there by now, or cannot be written.
+    Raises `RequestProblem` if it is there by now, or cannot be written.
     """
     refuse_existing(path)
     with (

@@ -27,10 +27,7 @@ def read_span(from_text: str, to_text: str, zone: str | None = None) -> tuple[da
 
     What names no zone of its own is by the clock of `zone`; None: UTC.
 
-    Raises
-    ------
-    RequestProblem
-        If they are no times, run backward, or are not to be planned for.
+    Raises `RequestProblem` if they are no times, run backward, or are not to be planned for.
     """
     here = ZoneInfo(zone) if zone else UTC
     from_utc = _moment(from_text, "FROM", here, end=False)
@@ -92,10 +89,7 @@ def read_trip(
 ) -> Trip:
     """Return what is planned; what is not given is looked up in the camera's folder.
 
-    Raises
-    ------
-    RequestProblem
-        If something given is wrong.
+    Raises `RequestProblem` if something given is wrong.
     """
     from_utc, to_utc = read_span(from_text, to_text, settings.alerts.zone)
     frame_px = None if frame is None else read_frame_size(frame)

@@ -128,10 +128,7 @@ class Drill:
 def drill_of(name: str | None, calm: Scenario, at: timedelta, *, surprise: bool, seed: int) -> Drill:
     """Return the drill that was asked for; a surprise is any of them, at any time.
 
-    Raises
-    ------
-    RequestProblem
-        If there is none of that name.
+    Raises `RequestProblem` if there is none of that name.
     """
     if surprise:
         chance = random.Random(seed)  # noqa: S311 - nothing secret hangs on it

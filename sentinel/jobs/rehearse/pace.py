@@ -14,12 +14,8 @@ TOGETHER_S = 0.2
 class PacedClock:
     """Time as it was set last.
 
-    Parameters
-    ----------
-    start_utc
-        Where it stands until it is moved.
-    real
-        The computer's own clock.
+    `start_utc`: where it stands until it is moved.
+    `real`: the computer's own clock.
     """
 
     def __init__(self, start_utc: datetime, real: Clock) -> None:

@@ -48,10 +48,7 @@ class Request:
 def prepared(request: Request, say: Callable[[str], None]) -> Rehearsal:
     """Return the drill, ready to begin, and say what is about to happen.
 
-    Raises
-    ------
-    RequestProblem
-        If something asked for cannot be.
+    Raises `RequestProblem` if something asked for cannot be.
     """
     own = bool(request.configs)
     settings = load_settings(request.configs) if own else shipped_settings()

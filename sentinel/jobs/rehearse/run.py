@@ -57,18 +57,11 @@ class Outcome:
 class Rehearsal:
     """One drill.
 
-    Parameters
-    ----------
-    settings
-        By which the drill is watched.
-    base
-        A folder for pictures (`in`) and the watch's own files (`state`).
-    speed
-        How many times faster than real time.
-    helper
-        Somebody pretended sets off at the first message that calls for it.
-    say
-        Told what happens, a line each.
+    `settings`: by which the drill is watched.
+    `base`: a folder for pictures (`in`) and the watch's own files (`state`).
+    `speed`: how many times faster than real time.
+    `helper`: somebody pretended sets off at the first message that calls for it.
+    `say`: told what happens, a line each.
     """
 
     def __init__(
@@ -98,10 +91,7 @@ class Rehearsal:
     def run(self) -> Outcome:
         """Play it to its end, or until somebody interrupts it.
 
-        Raises
-        ------
-        Problem
-            If the watch cannot begin.
+        Raises `Problem` if the watch cannot begin.
         """
         Path(self._settings.frames.folder).mkdir(parents=True)
         self.files.create()

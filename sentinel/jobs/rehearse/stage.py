@@ -114,10 +114,7 @@ def watch_settings(settings: Settings, world: Scenario, frames: Path, speed: flo
 def first_light(settings: Settings, now_utc: datetime, length: timedelta) -> datetime:
     """Return the first time from now on at which the sun stays well up for the whole drill.
 
-    Raises
-    ------
-    RequestProblem
-        If there is none within a year.
+    Raises `RequestProblem` if there is none within a year.
     """
     sun = Sun(settings.site)
     needed = max(ceil(length.total_seconds() / STEP_S) + 1, 2)

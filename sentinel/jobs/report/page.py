@@ -50,26 +50,13 @@ def write_report(
 ) -> Path:
     """Write the report of a watched or replayed session, and beside it the list of its pictures' hashes.
 
-    Parameters
-    ----------
-    folder
-        What `replay --out` or `watch` left behind; a watch may go on writing there.
-    out
-        Where to write; `report.html` in the folder if not given. It appears whole or not at all.
-    configs
-        Settings in the place of those that the journal holds.
-    originals
-        Where the pictures lie, if they are not where they lay.
-
-    Returns
-    -------
-    Where the report is.
-
-    Raises
-    ------
-    RequestProblem
-        If the folder holds no journal that can be used, no settings are to be found, or `out` is no place for
-        a file.
+    `folder`: what `replay --out` or `watch` left behind; a watch may go on writing there.
+    `out`: where to write; `report.html` in the folder if not given. It appears whole or not at all.
+    `configs`: settings in the place of those that the journal holds.
+    `originals`: where the pictures lie, if they are not where they lay.
+    Returns where the report is.
+    Raises `RequestProblem` if the folder holds no journal that can be used, no settings are to be found, or
+    `out` is no place for a file.
     """
     path = out or folder / REPORT_NAME
     if out is not None and (out.is_dir() or not out.parent.is_dir()):

@@ -82,11 +82,8 @@ class Record:
 def read_record(folder: Path, configs: Sequence[Path] = (), originals: Path | None = None) -> Record:
     """Read a session; `originals` is where its pictures lie, where they are not to be found by themselves.
 
-    Raises
-    ------
-    RequestProblem
-        If there is no journal, it cannot be read, it holds no frames, no settings are to be found, or the
-        pictures are not where they were said to be.
+    Raises `RequestProblem` if there is no journal, it cannot be read, it holds no frames, no settings are to
+    be found, or the pictures are not where they were said to be.
     """
     try:
         with Journal.read(folder / JOURNAL_NAME) as journal, journal.as_of_now():

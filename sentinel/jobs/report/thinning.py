@@ -11,18 +11,10 @@ def thinned(x: Array, y: Array, columns: int) -> Indices:
     Whatever is drawn of these looks, at that width, like the whole: no peak and no dip is lost, which every
     n-th point would lose.
 
-    Parameters
-    ----------
-    x
-        Ascending positions, (n,).
-    y
-        Values, (n,); those that are not finite are not drawn.
-    columns
-        Into how many columns of equal width the span of `x` is divided.
-
-    Returns
-    -------
-    At most four a column.
+    `x`: ascending positions, (n,).
+    `y`: values, (n,); those that are not finite are not drawn.
+    `columns`: into how many columns of equal width the span of `x` is divided.
+    Returns at most four a column.
     """
     kept = np.flatnonzero(np.isfinite(y) & np.isfinite(x))
     if kept.size <= 4 * columns:
@@ -41,16 +33,10 @@ def thinned(x: Array, y: Array, columns: int) -> Indices:
 def strokes(x: Array, kept: Indices, drawn: Bools, longest: float) -> list[Indices]:
     """Cut the points to draw wherever the series itself has a hole.
 
-    Parameters
-    ----------
-    x
-        Ascending positions of the whole series, (n,).
-    kept
-        Those to be drawn, as `thinned` returns them.
-    drawn
-        Which points of the series have a value, (n,).
-    longest
-        Neighbours with values that are farther apart than this have a hole between them.
+    `x`: ascending positions of the whole series, (n,).
+    `kept`: those to be drawn, as `thinned` returns them.
+    `drawn`: which points of the series have a value, (n,).
+    `longest`: neighbours with values that are farther apart than this have a hole between them.
     """
     if not kept.size:
         return []

@@ -88,12 +88,8 @@ def fit_track(
 ) -> TrackFit:
     """Fit the session's track.
 
-    Parameters
-    ----------
-    parts
-        The part of the track that each frame belongs to, as `chain.track.parts_of` gives them.
-    marks
-        Those `realigned` divide one mount from the next.
+    `parts`: the part of the track that each frame belongs to, as `chain.track.parts_of` gives them.
+    `marks`: those `realigned` divide one mount from the next.
     """
     scale = scale_of(columns, settings.camera.scale_arcsec_px)
     usable = columns.found & (columns.coverage >= COVERAGE) & (columns.altitude_deg > LOWEST_DEG)

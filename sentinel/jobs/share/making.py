@@ -62,10 +62,7 @@ def plan_share(request: ShareRequest) -> SharePlan:
 def share(plan: SharePlan, progress: Progress = silent) -> Shared:
     """Write what was planned; whatever an earlier run left whole stays.
 
-    Raises
-    ------
-    RequestProblem
-        If the disk is full or the folder cannot be written to.
+    Raises `RequestProblem` if the disk is full or the folder cannot be written to.
     """
     request = plan.request
     with refused("cannot be written", where=request.out, mend="make room and ask again: what is whole stays"):

@@ -94,10 +94,7 @@ class SharePlan:
 def require_sense(request: ShareRequest) -> None:
     """Complain of options that do not go together.
 
-    Raises
-    ------
-    RequestProblem
-        If any do not.
+    Raises `RequestProblem` if any do not.
     """
     if request.with_pictures and not request.public:
         raise RequestProblem(
@@ -112,11 +109,8 @@ def require_sense(request: ShareRequest) -> None:
 def planned(request: ShareRequest, record: Record) -> SharePlan:
     """Work out what goes into a share.
 
-    Raises
-    ------
-    RequestProblem
-        If the target is no place for it: it holds something else, lies within the pictures' folder, or has no
-        room.
+    Raises `RequestProblem` if the target is no place for it: it holds something else, lies within the
+    pictures' folder, or has no room.
     """
     _require_place(request, record)
     items, missing = ((), 0) if request.public and not request.with_pictures else _items(request, record)

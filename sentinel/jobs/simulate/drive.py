@@ -62,10 +62,7 @@ class _Motion:
 class Drive:
     """Turn of the axis since the start: pieces of constant or evenly changing rate.
 
-    Parameters
-    ----------
-    start_hour_angle_deg
-        The axis's hour angle at the start, for a limit that is given as one.
+    `start_hour_angle_deg`: the axis's hour angle at the start, for a limit that is given as one.
     """
 
     def __init__(self, scenario: Scenario, start_hour_angle_deg: float) -> None:

@@ -28,10 +28,7 @@ SRGB_TOE = 0.003_130_8
 def limb_darkening_coefficients(wavelength_nm: float) -> NDArray[np.float64]:
     """Return A0..A5 of Neckel and Labs, interpolated linearly between the tabulated wavelengths.
 
-    Raises
-    ------
-    ValueError
-        Outside the tabulated 443.885 to 669.4 nm.
+    Raises `ValueError` outside the tabulated 443.885 to 669.4 nm.
     """
     if not _WAVELENGTHS_NM[0] <= wavelength_nm <= _WAVELENGTHS_NM[-1]:
         raise ValueError(f"no limb darkening at {wavelength_nm} nm; give 443.885 to 669.4 nm")

@@ -181,10 +181,7 @@ class Scenario(Section):
 def scenario_from(content: dict[str, Any], *, where: str) -> Scenario:
     """Return a scenario from a mapping.
 
-    Raises
-    ------
-    RequestProblem
-        One line that names the first wrong key by its full path.
+    Raises `RequestProblem`, one line that names the first wrong key by its full path.
     """
     try:
         return Scenario.model_validate(content)

@@ -56,19 +56,10 @@ def simulate(
 ) -> Simulated:
     """Make a session from a scenario.
 
-    Parameters
-    ----------
-    out
-        A folder that is empty or not there yet.
-    frames
-        Render frames; False: write `measurements.ecsv` instead. The truth lies beside either.
-    workers
-        How many processes render; None: as many as there are processors to use.
-
-    Raises
-    ------
-    RequestProblem
-        If `out` holds something already or cannot be created.
+    `out`: a folder that is empty or not there yet.
+    `frames`: render frames; False: write `measurements.ecsv` instead. The truth lies beside either.
+    `workers`: how many processes render; None: as many as there are processors to use.
+    Raises `RequestProblem` if `out` holds something already or cannot be created.
     """
     refuse_used(out, mend="give a new or an empty folder")
     work = plan_session(scenario)

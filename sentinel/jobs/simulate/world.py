@@ -61,10 +61,7 @@ class Truth:
 class World:
     """An invented session's sky and mount.
 
-    Parameters
-    ----------
-    scenario
-        What is invented. Everything random in it follows from its seed.
+    `scenario`: what is invented. Everything random in it follows from its seed.
     """
 
     def __init__(self, scenario: Scenario) -> None:

@@ -67,12 +67,9 @@ def dark_blobs(
 ) -> tuple[DarkBlob, ...]:
     """Return the dark blobs on a disc, the darkest first.
 
-    Parameters
-    ----------
-    light
-        (ny, nx) linear light, the whole stored frame or a part that begins at its first pixel.
-    squeeze
-        Short over long axis of the disc, and the direction of the short one, degrees clockwise from up.
+    `light`: (ny, nx) linear light, the whole stored frame or a part that begins at its first pixel.
+    `squeeze`: short over long axis of the disc, and the direction of the short one, degrees clockwise from
+        up.
     """
     step = max(1, round(radius_px / WORKING_RADIUS_PX))
     left, top = max(0, int(x_px - radius_px) - 2), max(0, int(y_px - radius_px) - 2)

@@ -67,12 +67,8 @@ def attitudes_by_spots(
 ) -> tuple[list[Attitude], int]:
     """Return how camera and axis stood at each frame, and how many spots had a say.
 
-    Parameters
-    ----------
-    frames, sitting
-        The session's, and how the track has the camera sit at each.
-    looks, blobs
-        As `looks_at` and `followed` have them; the looks' north as the track tells it.
+    `frames`, `sitting`: the session's, and how the track has the camera sit at each.
+    `looks`, `blobs`: as `looks_at` and `followed` have them; the looks' north as the track tells it.
     """
     spots = [one for one in blobs if one.kind == "sun" and one.sightings >= FEWEST][:MOST_SPOTS]
     known = list(dict.fromkeys(one for one in sitting if one.placed))

@@ -81,26 +81,16 @@ def centred(
 ) -> Levels:
     """Return what a crop shows of a frame, to a hundredth of a pixel.
 
-    Parameters
-    ----------
-    frame
-        (ny, nx) or (ny, nx, channels), levels of any kind.
-    centre_px
-        The disc's measured centre (x, y), in pixels of the stored frame.
-    up_deg
-        The direction that is to be up: degrees clockwise from the stored frame's up, as `up_angles` gives.
-    step
-        Pixels of the stored frame along one of `frame`'s: more than one where it was decoded smaller. Each is
-        then the mean of a square of them.
-    order
-        1: bilinear; 3: bicubic, for stills. Where two or more pixels go into one, means of squares come
+    `frame`: (ny, nx) or (ny, nx, channels), levels of any kind.
+    `centre_px`: the disc's measured centre (x, y), in pixels of the stored frame.
+    `up_deg`: the direction that is to be up: degrees clockwise from the stored frame's up, as `up_angles`
+        gives.
+    `step`: pixels of the stored frame along one of `frame`'s: more than one where it was decoded smaller.
+        Each is then the mean of a square of them.
+    `order`: 1: bilinear; 3: bicubic, for stills. Where two or more pixels go into one, means of squares come
         first.
-    outside
-        The level of what lies outside the frame.
-
-    Returns
-    -------
-    (size, size) or (size, size, channels), levels as the frame has them, none beyond its range.
+    `outside`: the level of what lies outside the frame.
+    Returns (size, size) or (size, size, channels), levels as the frame has them, none beyond its range.
     """
     # Only what is needed is made into floats: of a whole frame that would take longer than all the rest.
     rows, columns = crop.window(centre_px, up_deg, frame.shape[:2], step)
@@ -135,12 +125,8 @@ def centred(
 def rounded(light: Levels, squeeze: float, zenith_deg: float, *, order: int = 1) -> Levels:
     """Return a centred disc (n, n) with its vertical stretched back to the width across it.
 
-    Parameters
-    ----------
-    squeeze
-        Short over long axis.
-    zenith_deg
-        Direction of the short one, degrees clockwise from the picture's up.
+    `squeeze`: short over long axis.
+    `zenith_deg`: direction of the short one, degrees clockwise from the picture's up.
     """
     middle = (light.shape[0] - 1) / 2
     to_middle = AffineTransform(translation=(-middle, -middle))

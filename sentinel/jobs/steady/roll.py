@@ -89,12 +89,8 @@ def attitudes(
 ) -> list[Attitude]:
     """Return how camera and axis stood at each frame.
 
-    Parameters
-    ----------
-    frames
-        In order of exposure.
-    parts
-        The part of the track that each belongs to, as `chain.track.parts_of` gives them.
+    `frames`: in order of exposure.
+    `parts`: the part of the track that each belongs to, as `chain.track.parts_of` gives them.
     """
     if not frames:
         return []

@@ -37,12 +37,8 @@ class Bounds:
 class Decisions:
     """Notes, event by event, what the comparisons of a judging hang on.
 
-    Parameters
-    ----------
-    thresholds
-        By which the session is judged.
-    names
-        Those that may be changed later.
+    `thresholds`: by which the session is judged.
+    `names`: those that may be changed later.
     """
 
     def __init__(self, thresholds: Thresholds, names: Iterable[str]) -> None:

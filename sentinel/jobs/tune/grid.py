@@ -88,10 +88,7 @@ def about(name: str) -> str:
 def asked_for(names: Sequence[str]) -> tuple[Swept, ...]:
     """Return the thresholds of these names, or all where none is named.
 
-    Raises
-    ------
-    RequestProblem
-        If a name is none, or one that is left alone.
+    Raises `RequestProblem` if a name is none, or one that is left alone.
     """
     known = {one.name: one for one in SWEPT}
     for name in names:

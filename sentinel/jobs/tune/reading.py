@@ -53,10 +53,8 @@ class TuneRequest:
 def read_sessions(request: TuneRequest, progress: Progress) -> tuple[PreparedSession, ...]:
     """Read all sessions before any of them costs time; then make their forecasts.
 
-    Raises
-    ------
-    RequestProblem
-        If one of them, its settings or a file of true events is wrong, or `out` must not be used.
+    Raises `RequestProblem` if one of them, its settings or a file of true events is wrong, or `out` must not
+    be used.
     """
     named = [path for given in request.sessions for path in _of_a_season(given)]
     paths = [path.resolve() for path in named]

@@ -72,10 +72,8 @@ class Tuning:
 def tune(request: TuneRequest, progress: Progress = silent) -> Tuning:
     """Rejudge sessions under many thresholds and choose; `sentinel.jobs.tune.files` writes what comes of it.
 
-    Raises
-    ------
-    RequestProblem
-        If a session, its settings, a file of true events or a name is wrong, or `out` must not be used.
+    Raises `RequestProblem` if a session, its settings, a file of true events or a name is wrong, or `out`
+    must not be used.
     """
     asked = asked_for(request.only)
     if request.trials < 1:

@@ -64,10 +64,7 @@ class Noted(Section):
 def read_truth(path: Path) -> tuple[TrueEvent, ...]:
     """Read true events, in order of their onset.
 
-    Raises
-    ------
-    RequestProblem
-        Naming the first line or event that is wrong.
+    Raises `RequestProblem`, naming the first line or event that is wrong.
     """
     content = {"events": _lines(path)} if path.suffix == ".jsonl" else read_yaml(path)
     if "start_utc" in content and "site" in content:

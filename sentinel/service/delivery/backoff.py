@@ -16,15 +16,10 @@ TARGET_GAP_S = 30.0
 def retry_wait_s(severity: Severity, attempts: int, doubtful: int, chance: Callable[[], float]) -> float:
     """Return seconds until the next attempt at a message.
 
-    Parameters
-    ----------
-    attempts
-        Attempts made, at least 1.
-    doubtful
-        How many of them may have arrived.
-    chance
-        Gives numbers from 0 to 1; the wait is spread by a quarter either way, so that what failed together
-        does not come back together.
+    `attempts`: attempts made, at least 1.
+    `doubtful`: how many of them may have arrived.
+    `chance`: gives numbers from 0 to 1; the wait is spread by a quarter either way, so that what failed
+        together does not come back together.
     """
     plain_s = min(FIRST_S[severity] * 2.0 ** min(attempts - 1, 20), MOST_S[severity])
     if doubtful:

@@ -24,10 +24,7 @@ Draw = Callable[[], bytes | None]
 def transport_for(channel: Channel) -> Transport:
     """Return the way to a channel's target.
 
-    Raises
-    ------
-    RequestProblem
-        If its address is not where the settings say.
+    Raises `RequestProblem` if its address is not where the settings say.
     """
     if channel.command is not None:
         return CommandTransport(channel.command, deadline_s=channel.patience_s)

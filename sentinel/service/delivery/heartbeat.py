@@ -36,16 +36,10 @@ class Pinger(Protocol):
 class HeartbeatPinger:
     """Pings while all is at work.
 
-    Parameters
-    ----------
-    chosen
-        The settings' `heartbeat`.
-    clock
-        Whose monotonic seconds it keeps time by.
-    well
-        Whether intake, measuring and alerting have all moved on lately: asked just before each ping.
-    make_pinger
-        How the way to the address is made.
+    `chosen`: the settings' `heartbeat`.
+    `clock`: whose monotonic seconds it keeps time by.
+    `well`: whether intake, measuring and alerting have all moved on lately: asked just before each ping.
+    `make_pinger`: how the way to the address is made.
     """
 
     def __init__(

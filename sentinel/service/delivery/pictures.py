@@ -22,12 +22,8 @@ Draw = Callable[[PictureScene, int], bytes | None]
 def drawing(settings: Settings, *, upright: bool = True, target: bool = False) -> Draw:
     """Return what draws the pictures of a watch; it runs on the threads that send.
 
-    Parameters
-    ----------
-    upright
-        Turn the picture so that the zenith is up; else it stays as the camera stores it.
-    target
-        Draw where the next re-centring should put the disc.
+    `upright`: turn the picture so that the zenith is up; else it stays as the camera stores it.
+    `target`: draw where the next re-centring should put the disc.
     """
     sun = Sun(settings.site)
 

@@ -29,10 +29,7 @@ class _Held:
 class ResultsToNote:
     """Results on their way into the journal; for the worker's thread alone.
 
-    Parameters
-    ----------
-    chance
-        Numbers from 0 to 1 that spread the waits.
+    `chance`: numbers from 0 to 1 that spread the waits.
     """
 
     def __init__(self, chance: Callable[[], float]) -> None:

@@ -31,18 +31,11 @@ class Secret:
 def resolve(reference: str, *, where: str) -> Secret:
     """Return what a reference from the settings stands for.
 
-    Parameters
-    ----------
-    reference
-        `env:NAME`: a variable of the environment. `credential:NAME`: a file in the folder that systemd names
-        in `$CREDENTIALS_DIRECTORY`. `file:PATH`: a file that nobody else may read.
-    where
-        The setting, for complaints.
-
-    Raises
-    ------
-    RequestProblem
-        If it is not there, is empty, or others may read it. The content is never part of the complaint.
+    `reference`: `env:NAME`: a variable of the environment. `credential:NAME`: a file in the folder that
+        systemd names in `$CREDENTIALS_DIRECTORY`. `file:PATH`: a file that nobody else may read.
+    `where`: the setting, for complaints.
+    Raises `RequestProblem` if it is not there, is empty, or others may read it. The content is never part of
+    the complaint.
     """
     kind, _, name = reference.partition(":")
     if kind == "env":

@@ -56,24 +56,14 @@ PICTURE_BYTES, SLOW_PICTURE_BYTES = 40_000, 10_000
 class Worker:
     """Delivers what is in a journal's outbox.
 
-    Parameters
-    ----------
-    journal
-        The journal's file; None: there is none yet, see `use`.
-    settings
-        Channels and patience.
-    clock
-        What time it is.
-    chance
-        Numbers from 0 to 1 that spread the waits.
-    make_transport
-        How a channel's way is made.
-    draw
-        How pictures are drawn; None: none are sent.
-    second_copy
-        Where all that waits is kept a second time; None: nowhere.
-    heartbeat
-        What is given a turn with every turn of the loop: so a ping also says that messages are seen to.
+    `journal`: the journal's file; None: there is none yet, see `use`.
+    `settings`: channels and patience.
+    `chance`: numbers from 0 to 1 that spread the waits.
+    `make_transport`: how a channel's way is made.
+    `draw`: how pictures are drawn; None: none are sent.
+    `second_copy`: where all that waits is kept a second time; None: nowhere.
+    `heartbeat`: what is given a turn with every turn of the loop: so a ping also says that messages are seen
+        to.
     """
 
     def __init__(

@@ -106,12 +106,8 @@ class Journal(Database):
     def resume(cls, path: Path) -> "Journal":
         """Go on writing the journal of a watch; an older one is brought up to date and a copy of it kept.
 
-        Raises
-        ------
-        Damaged
-            If it cannot be trusted any more; nothing is then changed.
-        Problem
-            If a newer program wrote it, or it is a replay's.
+        Raises `Damaged` if it cannot be trusted any more; nothing is then changed.
+        Raises `Problem` if a newer program wrote it, or it is a replay's.
         """
         journal = cls._opened(path, "rw")
         try:
@@ -181,12 +177,8 @@ class Journal(Database):
     def record(self, event: Event, now_utc: datetime, outcome: Outcome) -> int:
         """Commit an event and all that came of it together; return its number.
 
-        Raises
-        ------
-        Unwritable
-            If there is no room, or the disk fails; nothing is then changed.
-        Damaged
-            If the file is found to be broken.
+        Raises `Unwritable` if there is no room, or the disk fails; nothing is then changed.
+        Raises `Damaged` if the file is found to be broken.
         """
         with self._transaction():
             seq = self._db.execute(

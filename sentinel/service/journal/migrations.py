@@ -42,10 +42,7 @@ STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_first, _outbox)
 def check_version(db: sqlite3.Connection, *, where: str) -> int:
     """Return the schema's version.
 
-    Raises
-    ------
-    Problem
-        If a newer program wrote the journal.
+    Raises `Problem` if a newer program wrote the journal.
     """
     version: int = db.execute("PRAGMA user_version").fetchone()[0]
     if version > len(STEPS):

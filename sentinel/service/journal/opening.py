@@ -62,17 +62,9 @@ def has_room(path: Path, least_bytes: int = ROOM_BYTES) -> bool:
 def connected(path: Path, mode: str, *, writing: bool) -> sqlite3.Connection:
     """Open a connection.
 
-    Parameters
-    ----------
-    mode
-        Of SQLite's URI: `rw`, `rwc` or `ro`, and whatever goes with it.
-    writing
-        This is the one who writes events, and is there before all others: it sees to the index.
-
-    Raises
-    ------
-    Damaged, Unwritable
-        If it cannot be.
+    `mode`: of SQLite's URI: `rw`, `rwc` or `ro`, and whatever goes with it.
+    `writing`: this is the one who writes events, and is there before all others: it sees to the index.
+    Raises `Damaged` or `Unwritable` if it cannot be.
     """
     if writing and not has_room(path):
         raise Unwritable("its disk is full", where=str(path), mend="make room there")
@@ -105,10 +97,7 @@ def connected(path: Path, mode: str, *, writing: bool) -> sqlite3.Connection:
 class Database:
     """A connection to a journal's file, for one thread.
 
-    Raises
-    ------
-    Problem
-        Wherever the file cannot be opened, is no journal, or cannot be read or written.
+    Raises `Problem` wherever the file cannot be opened, is no journal, or cannot be read or written.
     """
 
     def __init__(self, db: sqlite3.Connection, path: Path) -> None:
@@ -148,12 +137,8 @@ class Database:
 def named(path: Path) -> Iterator[None]:
     """Call by its name whatever SQLite has against a journal.
 
-    Raises
-    ------
-    Unwritable
-        If there is no room, another program holds it, or the disk fails.
-    Damaged
-        If the file is found to be broken.
+    Raises `Unwritable` if there is no room, another program holds it, or the disk fails.
+    Raises `Damaged` if the file is found to be broken.
     """
     try:
         yield

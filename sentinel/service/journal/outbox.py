@@ -204,12 +204,8 @@ class Outbox(Database):
     ) -> None:
         """Keep a row for another attempt.
 
-        Parameters
-        ----------
-        doubtful
-            How many of the attempts that failed may have arrived all the same.
-        link_down
-            The target was out of reach, so that it says nothing about the message.
+        `doubtful`: how many of the attempts that failed may have arrived all the same.
+        `link_down`: the target was out of reach, so that it says nothing about the message.
         """
         self._change(
             "UPDATE outbox SET state = 'waiting', due_utc_s = ?, why = ?, doubtful = doubtful + ?,"

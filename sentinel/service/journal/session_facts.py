@@ -65,10 +65,7 @@ def keep_settings(journal: Journal, settings: Settings) -> None:
 def kept_settings(journal: Journal) -> tuple[KeptSettings, ...]:
     """Return the settings that held, the oldest first; what no longer fits is left out.
 
-    Raises
-    ------
-    Damaged
-        If the journal cannot be read.
+    Raises `Damaged` if the journal cannot be read.
     """
     try:
         kept = _listed(journal, _SETTINGS)

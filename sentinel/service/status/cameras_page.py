@@ -26,14 +26,9 @@ def cameras_html(
 ) -> str:
     """Return the page.
 
-    Parameters
-    ----------
-    cameras
-        What was heard of each. Names and words of others may hold anything; they stay text.
-    now_utc
-        When they were asked.
-    link
-        Returns, of where a camera was asked for, the address of its own page; empty: it has none.
+    `cameras`: what was heard of each. Names and words of others may hold anything; they stay text.
+    `now_utc`: when they were asked.
+    `link`: returns, of where a camera was asked for, the address of its own page; empty: it has none.
     """
     ordered = who_first(cameras, now_utc)
     names = [news.name for news in ordered]

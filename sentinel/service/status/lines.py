@@ -26,10 +26,7 @@ def to_json(standing: Standing) -> str:
 def from_json(text: str, *, where: str) -> Standing:
     """Return the standing that `to_json` wrote.
 
-    Raises
-    ------
-    Problem
-        If it is not one.
+    Raises `Problem` if it is not one.
     """
     try:
         return decode(Standing, text)

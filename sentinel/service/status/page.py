@@ -43,18 +43,12 @@ def page_html(
 ) -> str:
     """Return the page.
 
-    Parameters
-    ----------
-    standing
-        What to show. Names of files may hold anything; they stay text.
-    picture
-        A small JPEG of the last picture; None: there is none.
-    picture_words
-        What is drawn on it.
-    buttons
-        Whether somebody takes what its buttons say.
-    drill
-        Its times are those of a drill, which no phone's clock knows: they are said as times, not as ages.
+    `standing`: what to show. Names of files may hold anything; they stay text.
+    `picture`: a small JPEG of the last picture; None: there is none.
+    `picture_words`: what is drawn on it.
+    `buttons`: whether somebody takes what its buttons say.
+    `drill`: its times are those of a drill, which no phone's clock knows: they are said as times, not as
+        ages.
     """
     frame_utc = standing.frame_utc
     times = standing.times.as_of(standing.written_utc)

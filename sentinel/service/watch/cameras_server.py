@@ -64,10 +64,8 @@ def serve_cameras(
 ) -> None:
     """Serve the page until SIGTERM, SIGINT or SIGHUP; `ready` is told its address.
 
-    Raises
-    ------
-    RequestProblem
-        If it cannot be served there, or others could reach it and that was not said to be meant.
+    Raises `RequestProblem` if it cannot be served there, or others could reach it and that was not said to be
+    meant.
     """
     try:
         # The same guard as the page of one camera has; there is no button here that needs a token.

@@ -247,22 +247,10 @@ def _gb(size: float) -> str:
 def clock_offset(photograph: Path, shown_utc: datetime) -> tuple[float, str]:
     """Return what to write for `camera.clock_offset_s`, from a photograph of a clock of known time.
 
-    Parameters
-    ----------
-    photograph
-        IntakeState by the camera, its time untouched.
-    shown_utc
-        What the clock in it shows.
-
-    Returns
-    -------
-    offset_s, said
-        The setting's value, and one sentence about it.
-
-    Raises
-    ------
-    RequestProblem
-        If the photograph says no time of its own.
+    `photograph`: as the camera took it, its time untouched.
+    `shown_utc`: what the clock in it shows.
+    Returns `offset_s` and `said`: the setting's value, and one sentence about it.
+    Raises `RequestProblem` if the photograph says no time of its own.
     """
     try:
         header = read_header(photograph)

@@ -53,10 +53,7 @@ class WrongTokens:
 def bounded(make: Callable[..., Any]) -> Callable[..., Any]:
     """Return how connections are taken in: where too many wait, the oldest of them makes room.
 
-    Parameters
-    ----------
-    make
-        How the server itself takes one in (`waitress.channel.HTTPChannel`); called in its loop.
+    `make`: how the server itself takes one in (`waitress.channel.HTTPChannel`); called in its loop.
     """
 
     def taken_in(server: Any, sock: Any, addr: Any, adj: Any, **rest: Any) -> Any:

@@ -56,23 +56,10 @@ STARTING = "starting"
 class Watch:
     """A watch over one camera's folder.
 
-    Parameters
-    ----------
-    settings
-        Validated settings.
-    files
-        The state folder.
-    clock
-        The computer's clock.
-    stop
-        Set from outside when the watch is to end.
-    work
-        How a file is measured; a function that can be pickled.
-
-    Raises
-    ------
-    RequestProblem
-        If no folder is named, it holds the state folder, or another watch is at work there.
+    `stop`: set from outside when the watch is to end.
+    `work`: how a file is measured; a function that can be pickled.
+    Raises `RequestProblem` if no folder is named, it holds the state folder, or another watch is at work
+    there.
     """
 
     def __init__(
@@ -117,10 +104,7 @@ class Watch:
     def run(self) -> None:
         """Watch until told to stop.
 
-        Raises
-        ------
-        Problem
-            If the state folder cannot be used, or if at the end what is known could not be kept.
+        Raises `Problem` if the state folder cannot be used, or if at the end what is known could not be kept.
         """
         self._files.create()
         self._files.lock()

@@ -26,12 +26,8 @@ ROOM = 2.0
 class Exporter:
     """Writes the files for people again whenever there is something new in the journal.
 
-    Parameters
-    ----------
-    least_s
-        Rest between two writings, at least.
-    share
-        Of the time, that writing may take.
+    `least_s`: rest between two writings, at least.
+    `share`: of the time, that writing may take.
     """
 
     def __init__(

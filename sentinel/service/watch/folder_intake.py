@@ -108,18 +108,11 @@ class Attempts:
 class FolderIntake:
     """Turns a live folder into arrivals.
 
-    Parameters
-    ----------
-    settings
-        Folder, patterns, patience, how the camera's clock stands.
-    known
-        What the journal holds already.
-    make_pool
-        Starts the measuring process.
-    attempts
-        Where what is being measured is remembered.
-    offset_before_s
-        The camera's offset as it was found in an earlier run.
+    `settings`: folder, patterns, patience, how the camera's clock stands.
+    `known`: what the journal holds already.
+    `make_pool`: starts the measuring process.
+    `attempts`: where what is being measured is remembered.
+    `offset_before_s`: the camera's offset as it was found in an earlier run.
     """
 
     def __init__(

@@ -29,10 +29,7 @@ STATUS_PATH = "/status.json"
 def token_of(place: str | None) -> Secret | None:
     """Return the token that stands in a place (`--token-from`).
 
-    Raises
-    ------
-    RequestProblem
-        If it does not, or the place is none.
+    Raises `RequestProblem` if it does not, or the place is none.
     """
     if place is None:
         return None
@@ -48,10 +45,7 @@ def token_of(place: str | None) -> Secret | None:
 def refuse_unheard(where: str) -> None:
     """Refuse what can be neither a state folder nor the address of a page.
 
-    Raises
-    ------
-    RequestProblem
-        If it is an address that cannot be asked.
+    Raises `RequestProblem` if it is an address that cannot be asked.
     """
     if not is_address(where):
         return
@@ -71,19 +65,10 @@ def refuse_unheard(where: str) -> None:
 def hear(places: Sequence[str], token: Secret | None = None, *, wait_s: float = WAIT_S) -> list[CameraNews]:
     """Return what is heard of each camera, in the order of the places; all are asked at once.
 
-    Parameters
-    ----------
-    places
-        State folders, or addresses of served pages.
-    token
-        Of the pages; None: there is none.
-    wait_s
-        How long all of them together may take.
-
-    Raises
-    ------
-    RequestProblem
-        If one is an address that cannot be asked.
+    `places`: state folders, or addresses of served pages.
+    `token`: of the pages; None: there is none.
+    `wait_s`: how long all of them together may take.
+    Raises `RequestProblem` if one is an address that cannot be asked.
     """
     for place in places:
         refuse_unheard(place)

@@ -39,16 +39,11 @@ class Lost(Problem):
 class JournalKeeper:
     """Records like a journal, and does not give up.
 
-    Parameters
-    ----------
-    after_commit
-        Told of each event once it is committed, with its number.
-    after_replacement
-        Told when another file stands in the journal's place; whether it holds what was known.
-    alive
-        Told at every turn of a wait, which is no fault of this loop.
-    tell
-        Tells people what they must know at once.
+    `after_commit`: told of each event once it is committed, with its number.
+    `after_replacement`: told when another file stands in the journal's place; whether it holds what was
+        known.
+    `alive`: told at every turn of a wait, which is no fault of this loop.
+    `tell`: tells people what they must know at once.
     """
 
     def __init__(
@@ -95,12 +90,8 @@ class JournalKeeper:
     def open(self, wrong: str = "") -> str:
         """Open the journal or begin one, however long it takes; return what was wrong with the one before.
 
-        Raises
-        ------
-        Unwritable
-            If the watch is told to stop while it still cannot be used.
-        Problem
-            If a newer program wrote it, or the folder cannot be used.
+        Raises `Unwritable` if the watch is told to stop while it still cannot be used.
+        Raises `Problem` if a newer program wrote it, or the folder cannot be used.
         """
         while True:
             try:
@@ -162,10 +153,8 @@ class JournalKeeper:
     def record(self, event: Event, now_utc: datetime, outcome: Outcome) -> int:
         """Commit an event and all that came of it, however long it takes.
 
-        Raises
-        ------
-        Unwritable
-            If the watch is told to stop while there is still no room. The file of the frame is still there.
+        Raises `Unwritable` if the watch is told to stop while there is still no room. The file of the frame
+        is still there.
         """
         number = self._committed(event, now_utc, outcome)
         self._well()
@@ -214,10 +203,7 @@ class JournalKeeper:
     def check(self) -> None:
         """See that the journal's files are still in their place; where not, put all that is known there anew.
 
-        Raises
-        ------
-        Lost
-            If the watch is told to stop while that cannot be done.
+        Raises `Lost` if the watch is told to stop while that cannot be done.
         """
         if self._held is None or self._held.stands:
             return

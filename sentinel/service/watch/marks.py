@@ -29,10 +29,7 @@ def made_mark(
 ) -> Mark:
     """Return a mark as the operator asks for it.
 
-    Raises
-    ------
-    RequestProblem
-        If there is no such kind, its time is to come, or minutes do not belong to it.
+    Raises `RequestProblem` if there is no such kind, its time is to come, or minutes do not belong to it.
     """
     if kind not in get_args(MarkKind):
         raise RequestProblem(
@@ -88,10 +85,7 @@ def leave_mark(folder: Path, mark: Mark) -> None:
 def make_folders(files: StateFolder) -> None:
     """Make the folder of marks in a state folder where it is missing, as belonging to whoever watches.
 
-    Raises
-    ------
-    RequestProblem
-        If there is no such state folder, or that cannot be.
+    Raises `RequestProblem` if there is no such state folder, or that cannot be.
     """
     files.refuse_unknown()
     missing = [path for path in (files.marks, files.folder) if not path.exists()]

@@ -21,10 +21,7 @@ log = logging.getLogger(__name__)
 def need_metrics() -> None:
     """Refuse settings that ask for metrics without the library that writes them.
 
-    Raises
-    ------
-    RequestProblem
-        If it is not installed.
+    Raises `RequestProblem` if it is not installed.
     """
     if find_spec("prometheus_client") is None:
         raise RequestProblem(

@@ -54,17 +54,9 @@ def state_json(s: Standing) -> dict[str, Any]:
 class StatePublisher:
     """Tells a broker how the watch stands.
 
-    Parameters
-    ----------
-    chosen
-        Where the broker's address stands, and under which topic.
-    camera
-        The camera's name.
-
-    Raises
-    ------
-    RequestProblem
-        If the extra is not installed, or the address is not where the settings say, or is none.
+    `chosen`: where the broker's address stands, and under which topic.
+    Raises `RequestProblem` if the extra is not installed, or the address is not where the settings say, or is
+    none.
     """
 
     def __init__(self, chosen: Mqtt, camera: str | None) -> None:

@@ -24,17 +24,10 @@ EVERY_S = 20.0
 class NeighbourReader:
     """Hears of the other cameras.
 
-    Parameters
-    ----------
-    chosen
-        Which they are.
-    own
-        The own state folder, which is no neighbour.
-
-    Raises
-    ------
-    RequestProblem
-        If a neighbour cannot be asked, is this camera itself, or the token is not where the settings say.
+    `chosen`: which they are.
+    `own`: the own state folder, which is no neighbour.
+    Raises `RequestProblem` if a neighbour cannot be asked, is this camera itself, or the token is not where
+    the settings say.
     """
 
     def __init__(self, chosen: Neighbours, own: Path, clock: Clock) -> None:

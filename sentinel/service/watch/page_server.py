@@ -33,21 +33,11 @@ VISIT_MIN = 15.0
 class PageServer:
     """Serves the page.
 
-    Parameters
-    ----------
-    chosen
-        Where to listen, and where the token stands.
-    read
-        By path: what answers a request for a page that anybody may read.
-    status
-        Returns what the watch knows, for those who know the token.
-    leave
-        Takes a mark.
-
-    Raises
-    ------
-    RequestProblem
-        If the token is not where the settings say.
+    `chosen`: where to listen, and where the token stands.
+    `read`: by path: what answers a request for a page that anybody may read.
+    `status`: returns what the watch knows, for those who know the token.
+    `leave`: takes a mark.
+    Raises `RequestProblem` if the token is not where the settings say.
     """
 
     def __init__(

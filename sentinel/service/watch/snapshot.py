@@ -120,10 +120,8 @@ def save(path: Path, state: WatchState, intake_state: IntakeState) -> None:
 def load_intake_state(path: Path, settings: Settings, journal: Journal, *, anew: bool = False) -> IntakeState:
     """Return what was taken before: by the snapshot, and by the journal's events after it.
 
-    Parameters
-    ----------
-    anew
-        The journal was just begun anew in the place of a damaged one: the snapshot stands for all of that.
+    `anew`: the journal was just begun anew in the place of a damaged one: the snapshot stands for all of
+        that.
     """
     intake_state: IntakeState = _load(path, settings, parts=1) or IntakeState()
     if anew:

@@ -25,10 +25,7 @@ def in_its_zone(settings: Settings, zone: str | None) -> Settings:
 def watch(configs: Sequence[Path], state: Path | None) -> None:
     """Watch until SIGTERM, SIGINT or SIGHUP.
 
-    Raises
-    ------
-    Problem
-        If settings or state folder are wrong, or another watch is at work there.
+    Raises `Problem` if settings or state folder are wrong, or another watch is at work there.
     """
     give_memory_back()
     settings = in_its_zone(load_settings(configs), system_zone())

@@ -53,10 +53,7 @@ class StateFolder:
     def create(self) -> None:
         """Make the folders where they are missing.
 
-        Raises
-        ------
-        RequestProblem
-            If that cannot be.
+        Raises `RequestProblem` if that cannot be.
         """
         with refused("cannot be created", where=self.folder, mend="name another state folder with --state"):
             self.folder.mkdir(parents=True, exist_ok=True, mode=0o750)
@@ -65,10 +62,7 @@ class StateFolder:
     def lock(self) -> None:
         """Keep any second watch out until this process ends; again, where the folder had to be made anew.
 
-        Raises
-        ------
-        RequestProblem
-            If another watch is at work here, or the folder may not be written.
+        Raises `RequestProblem` if another watch is at work here, or the folder may not be written.
         """
         if self._lock is not None and self._holds(self._lock):
             return
@@ -123,10 +117,7 @@ class StateFolder:
     def read_status(self) -> str:
         """Return the status as it was written last.
 
-        Raises
-        ------
-        Problem
-            If there is none.
+        Raises `Problem` if there is none.
         """
         try:
             return self.status_json.read_text(encoding="utf-8")
@@ -163,10 +154,7 @@ class StateFolder:
     def refuse_unknown(self) -> None:
         """Refuse a folder that no watch keeps: what is put there is never looked at.
 
-        Raises
-        ------
-        RequestProblem
-            If there is none, or it holds other things; an empty one waits for its watch.
+        Raises `RequestProblem` if there is none, or it holds other things; an empty one waits for its watch.
         """
         mend = "name the watch's own with --state or --config"
         if not self.folder.is_dir():

@@ -29,18 +29,12 @@ class LiveStream:
     A generator hands out an event and, when asked for the next, knows that the last one was committed: only
     then is a mark's file removed.
 
-    Parameters
-    ----------
-    last_utc
-        When the journal's last event was taken up; None: there is none.
-    alive
-        Told at every turn.
-    known_marks
-        Marks that the journal holds, in case the watch ended between committing one and removing its file.
-    unreadable
-        Told of a mark that cannot be read.
-    neighbours
-        Returns what has been heard of other cameras since it was last asked.
+    `last_utc`: when the journal's last event was taken up; None: there is none.
+    `alive`: told at every turn.
+    `known_marks`: marks that the journal holds, in case the watch ended between committing one and removing
+        its file.
+    `unreadable`: told of a mark that cannot be read.
+    `neighbours`: returns what has been heard of other cameras since it was last asked.
     """
 
     def __init__(
@@ -68,10 +62,7 @@ class LiveStream:
     def events(self, *, stepped_s: float | None = None) -> Iterator[tuple[Event, datetime]]:
         """Yield events until told to stop, or until the clock is set by much.
 
-        Parameters
-        ----------
-        stepped_s
-            The stream begins because the clock was set by so much, not because the watch begins.
+        `stepped_s`: the stream begins because the clock was set by so much, not because the watch begins.
         """
         away_s: float | None = None
         if stepped_s is None:

@@ -84,12 +84,8 @@ class CameraOffset:
     tells most: the offset is the largest of (camera's time - arrival), plus the least that a transfer
     takes. Only live arrivals count.
 
-    Parameters
-    ----------
-    configured_s
-        The offset, where it is told; None: it is to be found.
-    before_s
-        What was found in an earlier run.
+    `configured_s`: the offset, where it is told; None: it is to be found.
+    `before_s`: what was found in an earlier run.
     """
 
     def __init__(

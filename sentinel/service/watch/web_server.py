@@ -42,14 +42,9 @@ NOTHING_HERE = Reply(HTTPStatus.NOT_FOUND, "Nothing here.")
 class WebServer:
     """Listens, and answers what `answered` returns for a request (its WSGI environment, PEP 3333).
 
-    Parameters
-    ----------
-    listen
-        Address and port.
-    answered
-        Called on the server's threads.
-    where
-        The setting or option that names the address, for complaints.
+    `listen`: address and port.
+    `answered`: called on the server's threads.
+    `where`: the setting or option that names the address, for complaints.
     """
 
     def __init__(self, listen: str, answered: Callable[[dict[str, Any]], Reply], *, where: str) -> None:
@@ -68,10 +63,7 @@ class WebServer:
     def start(self) -> None:
         """Begin to listen.
 
-        Raises
-        ------
-        RequestProblem
-            If the extra is not installed, or the address cannot be had.
+        Raises `RequestProblem` if the extra is not installed, or the address cannot be had.
         """
         try:
             import waitress  # noqa: PLC0415 - an extra
