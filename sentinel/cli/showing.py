@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from sentinel.cli.common import AsJson, ConfigFiles, On, command, json_line, on_cluster, progress_bar
+from sentinel.cli.common import AsJson, ConfigFiles, On, Send, command, json_line, on_cluster, progress_bar
 from sentinel.core.errors import RequestProblem
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
@@ -70,6 +70,7 @@ def film(
         typer.Option("--frames", metavar="FOLDER", help="Where the camera's pictures lie now, if moved."),
     ] = None,
     on: On = None,
+    send: Send = False,
     replace: Annotated[bool, typer.Option("--replace", help="Write over what is there already.")] = False,
     config: ConfigFiles = None,
     as_json: AsJson = False,
@@ -90,7 +91,7 @@ def film(
     request = FilmRequest(
         folder=folder, out=out, configs=config or (), frames=frames, up=read_up(up), steady=steady == "sun",
         radii=radii, size_px=size, fps=fps, even=even, stamps=read_stamps(stamp), stills=png, replace=replace,
-        name_dust=name_dust, public=public, on=on_cluster(on),
+        name_dust=name_dust, public=public, on=on_cluster(on, send=send),
     )  # fmt: skip
     with progress_bar() as progress:
         if strip:

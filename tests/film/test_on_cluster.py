@@ -48,6 +48,28 @@ def test_a_film_by_workers_is_the_same_to_the_last_bit(scheduler: Scheduler, tmp
     assert films[0] == films[1]
 
 
+def test_pictures_that_the_workers_do_not_see_are_sent_along(
+    scheduler: Scheduler, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session("cloudy", tmp_path)
+    monkeypatch.chdir(tmp_path)  # the workers stand elsewhere: what is named from here they do not find
+    made = {
+        name: film(FilmRequest(
+            folder=tmp_path / "out", frames=Path("session"), out=tmp_path / name, size_px=240, up="camera",
+            stills=True, on=on,
+        ))
+        for name, on in (
+            ("here", None),
+            ("unseen", OnCluster(scheduler.address)),
+            ("sent", OnCluster(scheduler.address, send=True)),
+        )
+    }  # fmt: skip
+    here, unseen, sent = ([path.read_bytes() for path in sorted(one.out.iterdir())] for one in made.values())
+    assert made["unseen"].failed == 17
+    assert made["sent"].failed == 0
+    assert sent == here != unseen
+
+
 def test_a_picture_whose_worker_died_is_said_and_counted(tmp_path: Path) -> None:
     session("jpg", tmp_path)
     request = FilmRequest(folder=tmp_path / "out", frames=tmp_path / "session", size_px=240, up="camera")

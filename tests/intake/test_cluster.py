@@ -133,7 +133,7 @@ def test_a_library_that_does_not_come_up_is_one_line(monkeypatch: pytest.MonkeyP
 
 @pytest.mark.slow
 def test_a_cluster_measures_the_same_to_the_last_bit_also_what_is_sent_along(
-    scheduler: Scheduler, tmp_path: Path
+    scheduler: Scheduler, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with (
         pytest.raises(RequestProblem, match="has no workers"),
@@ -148,11 +148,13 @@ def test_a_cluster_measures_the_same_to_the_last_bit_also_what_is_sent_along(
     jobs += [MeasureJob(tmp_path / "broken.jpg", "broken.jpg"), MeasureJob(tmp_path / "none.jpg", "none.jpg")]
     here = lines(measure_all(jobs, SessionDiscs(2.0)))
     assert lines(measure_all(jobs, SessionDiscs(2.0), on=OnCluster(scheduler.address))) == here
-    # Where the workers see nothing, the pictures come along.
-    hidden = [replace(job, path=tmp_path / "here" / job.frame) for job in jobs[:3]]
-    (tmp_path / "here").mkdir()
+    # The workers stand elsewhere: what is named from here they do not see, and it comes along.
+    monkeypatch.chdir(tmp_path)
+    hidden = [replace(job, path=Path(job.frame)) for job in jobs[:3]]
     for job, copied in zip(jobs[:3], hidden, strict=True):
         copy2(job.path, copied.path)
+    unseen = list(measure_all(hidden, SessionDiscs(2.0), on=OnCluster(scheduler.address)))
+    assert all(frame.error for frame in unseen)
     sent = measure_all(hidden, SessionDiscs(2.0), on=OnCluster(scheduler.address, send=True))
     assert lines(sent) == here[:3]
 

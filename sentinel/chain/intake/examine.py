@@ -6,6 +6,7 @@ from pathlib import Path
 
 from sentinel.chain.intake.decode import AnyTransfer, Header, read_header, read_picture
 from sentinel.chain.intake.exposure_time import exposure_time
+from sentinel.chain.intake.sent_file import SentFile
 from sentinel.chain.intake.session_discs import DiscPrior
 from sentinel.chain.measure import measure
 from sentinel.core.errors import FrameProblem
@@ -34,10 +35,8 @@ class MeasureJob:
     """What is known of the disc beforehand."""
     only_dated: bool = False
     """Its time is asked for alone."""
-    content: bytes | None = None
-    """What it holds, where it is measured on a machine that does not see it."""
-    modified_ns: int = 0
-    """Its time of change, where it is sent."""
+    sent: SentFile | None = None
+    """The file itself, where it is measured on a machine that does not see it."""
 
 
 def job_of_the_past(path: Path, frame: str, camera: Camera) -> MeasureJob:

@@ -1,13 +1,11 @@
 """Files -> measured frames, by workers that may be killed."""
 
-import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from types import MappingProxyType
 
 from sentinel.chain.intake.examine import MeasureJob, dated, examine
+from sentinel.chain.intake.sent_file import at_hand, sent_file
 from sentinel.chain.intake.session_discs import SessionDiscs
 from sentinel.chain.intake.workers import OnCluster, ProcessPool, working
 from sentinel.core.records import Disc, MeasuredFrame
@@ -29,22 +27,10 @@ Work = Callable[[MeasureJob], MeasuredFrame]
 
 def measure_job(job: MeasureJob) -> MeasuredFrame:
     """Measure one file in this process."""
-    if job.content is not None:
-        with TemporaryDirectory(prefix="sentinel-") as folder:
-            path = Path(folder, job.path.name)
-            path.write_bytes(job.content)
-            os.utime(path, ns=(job.modified_ns, job.modified_ns))
-            return measure_job(replace(job, path=path, content=None, within=None))
-    return dated(job) if job.only_dated else examine(job)
-
-
-def _carrying(job: MeasureJob) -> MeasureJob:
-    """Return a job with what its file holds; one that cannot be read is left to whoever is to measure it."""
-    try:
-        modified_ns = job.path.stat().st_mtime_ns
-        return replace(job, content=job.path.read_bytes(), modified_ns=modified_ns)
-    except OSError:
-        return job
+    with at_hand(job.path, job.sent) as path:
+        if job.sent is not None:
+            job = replace(job, path=path, sent=None, within=None)
+        return dated(job) if job.only_dated else examine(job)
 
 
 def unmeasured(frame: str, file_time_s: float, why: str) -> MeasuredFrame:
@@ -96,7 +82,10 @@ def measure_all(
     with working(measure_job, measuring_failed, most=len(jobs), on=on, patience_s=PATIENCE_S) as workers:
         for stretch in _stretches(jobs, session_discs):
             new = [job for job in stretch if job.frame not in kept]
-            measured = workers.results(map(_carrying, new) if on is not None and on.send else new)
+            sending = on is not None and on.send
+            measured = workers.results(
+                replace(job, sent=sent_file(job.path)) if sending else job for job in new
+            )
             for job in stretch:
                 frame = kept[job.frame] if job.frame in kept else next(measured)
                 if session_discs is not None:

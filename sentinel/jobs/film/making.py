@@ -13,6 +13,7 @@ from typing import Protocol
 
 import numpy as np
 
+from sentinel.chain.intake.sent_file import SentFile, sent_file
 from sentinel.chain.intake.workers import OnCluster, working
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import MeasuredFrame
@@ -203,7 +204,8 @@ class _Tasks:
     def of(self, scene: Scene) -> Task:
         """Return a scene's task."""
         if isinstance(scene, Card):
-            return CardTask(style=self.style, lines=self._stamper.card(scene), sample=scene.sample)
+            lines, sample = self._stamper.card(scene), scene.sample
+            return CardTask(style=self.style, lines=lines, sample=sample, sent=self._sent(sample))
         frame, number = scene.frame, scene.number
         gain, at_s = self._gain(frame), utc_s(frame.time_utc)
         up_deg = float(self.chosen.angles.deg[number])
@@ -211,6 +213,7 @@ class _Tasks:
         return FrameTask(
             style=self.style,
             frame=frame,
+            sent=self._sent(frame),
             up_deg=up_deg,
             gain=gain,
             words=self._stamper.words(
@@ -224,6 +227,13 @@ class _Tasks:
             squeeze=squeeze,
             zenith_deg=zenith_deg - up_deg,
         )
+
+    def _sent(self, frame: MeasuredFrame | None) -> SentFile | None:
+        """Return a frame's file, if it is to go along."""
+        on = self.request.on
+        if frame is None or on is None or not on.send:
+            return None
+        return sent_file(self.style.folder / frame.frame)
 
     def _centre_sigma_px(self, frame: MeasuredFrame) -> float:
         """Return how well a frame's sun is held still, 1-sigma in pixels of the film."""

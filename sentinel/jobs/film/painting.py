@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sentinel.chain.intake.colours import Colours
 from sentinel.chain.intake.decode import AnyTransfer, read_colours
+from sentinel.chain.intake.sent_file import SentFile, at_hand
 from sentinel.core.errors import FrameProblem
 from sentinel.core.records import MeasuredFrame
 from sentinel.jobs.film.public import made_untelling
@@ -50,6 +51,8 @@ class FrameTask:
 
     style: Style
     frame: MeasuredFrame
+    sent: SentFile | None
+    """Its file, where the worker does not see it."""
     up_deg: float
     gain: float
     words: Words
@@ -66,6 +69,8 @@ class CardTask:
     style: Style
     lines: tuple[str, ...]
     sample: MeasuredFrame | None
+    sent: SentFile | None
+    """The sample's file, where the worker does not see it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +109,7 @@ def not_painted(task: Task, reason: str) -> Painted:
 def _frame(task: FrameTask) -> Painted:
     style, frame = task.style, task.frame
     try:
-        picture = _read(style, frame, style.crop.frame_px)
+        picture = _read(style, frame, task.sent, style.crop.frame_px)
     except FrameProblem as problem:
         return Painted(_unreadable(style, problem.what), frame.frame)
     middle = (frame.width_px - 1) / 2, (frame.height_px - 1) / 2
@@ -127,7 +132,7 @@ def _card(task: CardTask) -> Painted:
     if task.sample is not None:
         try:
             reduction = max(task.sample.width_px, task.sample.height_px) / style.size_px
-            sample = _read(style, task.sample, reduction)
+            sample = _read(style, task.sample, task.sent, reduction)
         except FrameProblem:
             failed = task.sample.frame
     return Painted(card(style.size_px, style.shrink, task.lines, sample), failed)
@@ -137,9 +142,9 @@ def _unreadable(style: Style, why: str) -> Planes:
     return card(style.size_px, style.shrink, ("this picture cannot be read", why), None)
 
 
-def _read(style: Style, frame: MeasuredFrame, reduction: float) -> Colours:
-    path = style.folder / frame.frame
-    picture = read_colours(path, transfer=style.transfer, reduction=reduction, buffer=_buffer)
+def _read(style: Style, frame: MeasuredFrame, sent: SentFile | None, reduction: float) -> Colours:
+    with at_hand(style.folder / frame.frame, sent) as path:
+        picture = read_colours(path, transfer=style.transfer, reduction=reduction, buffer=_buffer)
     height_px, width_px = (picture.step * n for n in picture.values.shape[:2])
     # Decoded smaller, a frame of an odd size has a part of a square more.
     if max(abs(width_px - frame.width_px), abs(height_px - frame.height_px)) >= picture.step:
