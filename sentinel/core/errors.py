@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib.util import find_spec
 
 
 class Problem(Exception):  # noqa: N818 - a problem has a mend; the word is the one shown to people
@@ -30,6 +31,23 @@ class RequestProblem(Problem):
 
 class FrameProblem(Problem):
     """One file cannot be used as a frame; the run goes on without it."""
+
+
+_LIBRARIES = {
+    "cluster": "distributed", "film": "av", "metrics": "prometheus_client", "mqtt": "paho",
+    "page": "waitress", "raw": "rawpy",
+}  # fmt: skip
+"""What each extra of the package brings."""
+
+
+def need_extra(extra: str, *, where: str = "", instead: str = "", what: str = "needs") -> None:
+    """Refuse what needs an extra that is not there; `instead`: what else could be done.
+
+    Raises `RequestProblem` if its library is not installed.
+    """
+    if find_spec(_LIBRARIES[extra]) is None:
+        mend = f"pip install 'sentinel[{extra}]'" + (f", or {instead}" if instead else "")
+        raise RequestProblem(f"{what} a library that is not installed", where=where, mend=mend)
 
 
 @contextmanager

@@ -56,6 +56,11 @@ class Disc:
     """Light of the brightest channel over grey light; NaN where channels were not looked at, or run over."""
     flags: tuple[str, ...] = ()
 
+    @property
+    def whole(self) -> bool:
+        """Whether it was found with all of its limb inside the frame, which is told to a thousandth."""
+        return self.found and self.limb_in_frame >= 0.999
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredFrame:

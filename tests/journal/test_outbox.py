@@ -106,7 +106,7 @@ def test_what_came_later_is_told_apart_by_topic_and_target(tmp_path: Path) -> No
             while rows[-1] is not None:
                 rows.append(outbox.next_due(target, T0, but=[r.number for r in rows if r is not None]))
             (row,) = [r for r in rows if r is not None and r.alert.title == title]
-            found = outbox.since(row)
+            found = outbox.circumstances(row, T0)
             return found.newer, found.clear_waits, found.cleared_utc is not None
 
         assert since("supply") == since("storage") == (False, False, False)
@@ -138,12 +138,12 @@ def test_a_joint_message_is_over_when_all_of_it_is(tmp_path: Path) -> None:
             (cleared("supply", supply="card"), True),
         ):
             journal.record(Tick(time_utc=T0), T0, Outcome(incidents=(incident,)))
-            assert (outbox.since(row).cleared_utc is not None) is over
+            assert (outbox.circumstances(row, T0).cleared_utc is not None) is over
         # A newer message about part of it does not make it moot; one about all of it does.
         commit(journal, alert("storage", kind="repeat"))
-        assert not outbox.since(row).newer
+        assert not outbox.circumstances(row, T0).newer
         commit(journal, alert("supply", which="card", kind="repeat"))
-        assert outbox.since(row).newer
+        assert outbox.circumstances(row, T0).newer
 
 
 def test_how_each_target_stands(tmp_path: Path) -> None:
@@ -153,7 +153,7 @@ def test_how_each_target_stands(tmp_path: Path) -> None:
         journal.record(Mark(time_utc=T0, kind="seen"), T0, Outcome())
         first = outbox.next_due("phone", T0)
         assert first is not None
-        assert outbox.since(first).seen
+        assert outbox.circumstances(first, T0).seen
         outbox.begin(first)
         outbox.delivered(first, T0 + timedelta(minutes=1))
         second = outbox.next_due("phone", T0)

@@ -42,7 +42,7 @@ class Scale:
     def learn(self, disc: Disc, sight: TrackedDisc, sun: Sun) -> bool:
         """Learn from a disc; return whether the last ones show that the lens is another one."""
         ratio = float(sun.angular_radius_arcsec(sight.utc_s)) / sight.radius_px
-        if not (disc.limb_in_frame >= 0.999 and disc.limb_coverage > 0.5):
+        if not (disc.whole and disc.limb_coverage > 0.5):
             self._clipped.append(ratio)
             return False
         self._whole.append(ratio)

@@ -11,7 +11,7 @@ from threading import Lock
 from typing import Any, Generic, TypeVar
 
 from sentinel.chain.intake.workers import AHEAD, Failed
-from sentinel.core.errors import Problem, RequestProblem
+from sentinel.core.errors import Problem, RequestProblem, need_extra
 
 CONNECT_S = 10.0
 """How long a scheduler may take to answer."""
@@ -106,11 +106,9 @@ class Cluster(Generic[T, R]):
 
 
 def _connected(address: str) -> Any:
-    try:
-        from distributed import Client  # noqa: PLC0415
-    except ImportError:
-        mend = "pip install 'sentinel[cluster]', here and at the workers"
-        raise RequestProblem("the library for clusters is not here", where="--on", mend=mend) from None
+    need_extra("cluster", where="--on", instead="work here")
+    from distributed import Client  # noqa: PLC0415
+
     # What it would say of lost connections is said here in one line; that tasks are large is meant.
     for name in [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]:
         logging.getLogger(name).setLevel(logging.CRITICAL)

@@ -11,7 +11,7 @@ import simplejpeg
 from numpy.typing import NDArray
 from PIL import Image
 
-from sentinel.core.errors import FrameProblem
+from sentinel.core.errors import FrameProblem, Problem, need_extra
 
 # The readers of the rarer formats are imported where they are needed: a measuring process starts quickly.
 # ruff: noqa: PLC0415
@@ -208,12 +208,11 @@ def raw_opened(content: bytes) -> Any:
     Raises `FrameProblem` if the library is not installed.
     """
     try:
-        import rawpy
-    except ImportError:
-        raise FrameProblem(
-            "is a camera raw file, and nothing that reads those is installed",
-            mend="install the extra: pip install 'sentinel[raw]'",
-        ) from None
+        need_extra("raw", what="is a camera raw file, which needs")
+    except Problem as problem:
+        raise FrameProblem(problem.what, mend=problem.mend) from None
+    import rawpy
+
     return rawpy.imread(io.BytesIO(content))
 
 

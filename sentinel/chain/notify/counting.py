@@ -6,6 +6,14 @@ from typing import NamedTuple
 from sentinel.core.records import Alert, Incident, Severity
 from sentinel.core.words import many
 
+GAP_INTERVALS = 1.8
+"""Frames this many intervals apart have a gap between them: one missed frame, and a late one still fits."""
+
+
+def missed_in(gap_s: float, interval_s: float) -> int:
+    """Return how many pictures are missing in a gap."""
+    return max(1, round(gap_s / interval_s) - 1)
+
 
 def wakes(alert: Alert) -> bool:
     """Whether a message wakes somebody: each `now`, and each of its repeats."""

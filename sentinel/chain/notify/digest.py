@@ -10,15 +10,13 @@ from statistics import median
 from typing import Any, NamedTuple
 
 from sentinel.chain.judge.seen import Seen
-from sentinel.chain.notify.counting import Counts, counts_words
+from sentinel.chain.notify.counting import GAP_INTERVALS, Counts, counts_words, missed_in
 from sentinel.chain.notify.headline import Headline, Trouble
 from sentinel.chain.notify.wording import name_of
 from sentinel.core.records import Event, Forecast, Incident, MeasuredFrame, Severity, Surroundings
-from sentinel.core.times import DAY_S, of_day_s, utc_s
+from sentinel.core.times import DAY_S, HOUR_S, of_day_s, utc_s
 from sentinel.core.words import TimeWriter, many, span
 
-GAP_INTERVALS = 1.8
-HOUR_S = 3600.0
 NO_CONCERN = timedelta(days=60)
 """Space that lasts longer than any session."""
 WIDTHS_AN_HOUR = 240
@@ -109,7 +107,7 @@ def _frame(tally: Tally, frame: MeasuredFrame, interval_s: float) -> Tally:
     if step_s > GAP_INTERVALS * interval_s:
         new |= {
             "gaps": tally.gaps + 1,
-            "missed": tally.missed + max(1, round(step_s / interval_s) - 1),
+            "missed": tally.missed + missed_in(step_s, interval_s),
             "longest_gap_s": max(tally.longest_gap_s, step_s),
         }
     new |= {"frames": tally.frames + 1, "latest_s": max(latest_s, taken_s)}

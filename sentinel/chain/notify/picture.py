@@ -15,7 +15,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from sentinel.chain.notify.upright import Upright
 from sentinel.core.records import MeasuredFrame
-from sentinel.core.times import utc_s
+from sentinel.core.times import HOUR_S, utc_s
 from sentinel.core.words import times_in
 
 Grey = NDArray[np.uint8]
@@ -36,7 +36,6 @@ STRIP_PX = 22
 LINE_PX, LETTER_PX = 13, 6
 """Of the small words in the picture."""
 BRIGHT_PERCENT, GOOD_LEVEL, MOST_GAIN = 99.7, 150.0, 4.0
-HOUR_S = 3600.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,13 +8,12 @@ import numpy as np
 from sentinel.chain.forecast.dwell import Mounting, stays_s
 from sentinel.chain.forecast.sun_path import HORIZON_H, sun_path
 from sentinel.core.settings import Settings
-from sentinel.core.times import from_utc_s
+from sentinel.core.times import HOUR_S, from_utc_s
 from sentinel.jobs.align.bolts import Bolt
 from sentinel.jobs.align.fitted import Fit
 from sentinel.sky import above_line_deg
 from sentinel.sky.arrays import Array
 
-HOUR_S = 3600.0
 USUAL_SLEEP_H = 8.0
 """Where no sleep is configured."""
 _AROUND = np.arange(8) * np.pi / 4

@@ -19,8 +19,8 @@ from sentinel.jobs.report.record import read_record
 APART_S = 90.0
 """Pictures farther apart in time are not of the same minute."""
 MOST_PAIRS = 24
-WHOLE, CLEAR = 0.999, 0.9
-"""Of the limb: in the frame, and seen as a clean edge."""
+CLEAR = 0.9
+"""Of the limb, seen as a clean edge."""
 
 
 def open_side(
@@ -77,8 +77,4 @@ def pairs_of(one: Analysis, other: Analysis, most: int = MOST_PAIRS) -> list[Pai
 
 
 def _whole(w: Analysis) -> list[MeasuredFrame]:
-    return [
-        frame
-        for frame in w.record.frames
-        if frame.disc.found and frame.disc.limb_in_frame >= WHOLE and frame.disc.limb_coverage >= CLEAR
-    ]
+    return [frame for frame in w.record.frames if frame.disc.whole and frame.disc.limb_coverage >= CLEAR]

@@ -15,7 +15,7 @@ import numpy as np
 
 from sentinel.chain.intake.sent_file import SentFile, sent_file
 from sentinel.chain.intake.workers import OnCluster, working
-from sentinel.core.errors import RequestProblem
+from sentinel.core.errors import RequestProblem, need_extra
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
 from sentinel.core.words import times_in
@@ -31,7 +31,7 @@ from sentinel.jobs.film.painting import (
 )
 from sentinel.jobs.film.public import untelling
 from sentinel.jobs.film.rendering import Planes
-from sentinel.jobs.film.request import FilmRequest, need_video_library, output_of
+from sentinel.jobs.film.request import FilmRequest, output_of
 from sentinel.jobs.film.session import ChosenUp, FilmedSession
 from sentinel.jobs.film.stamp import Stamper
 from sentinel.jobs.film.stills import stills_at
@@ -110,7 +110,7 @@ def film(request: FilmRequest, progress: Progress = silent) -> FilmSummary:
     """
     out = output_of(request, request.usual_name)
     if not request.stills:
-        need_video_library()
+        need_extra("film", instead="ask for --png")
     session = FilmedSession(request)
     scenes = _scenes(request, session)
     chosen = session.chosen_up(request.wanted_up, by_spots=True, progress=progress)

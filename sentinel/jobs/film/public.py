@@ -22,8 +22,8 @@ LEAST_ALTITUDE_DEG = 5.0
 """Below it the air changes too much for its doings to be undone. A judgement."""
 ABOVE_HORIZON_DEG = 1.0
 """Over the highest of the horizon line at least: else the frames shown would draw the line."""
-CLEAR, WHOLE = 0.97, 0.999
-"""Of the limb: seen as a clean edge, and in the frame."""
+CLEAR = 0.97
+"""Of the limb, seen as a clean edge."""
 RIM = 1.04
 """Radii of the disc, within which anything is shown."""
 
@@ -34,10 +34,7 @@ def untelling(frames: Sequence[MeasuredFrame], settings: Settings, rounded_site:
     line_deg = max((altitude for _, altitude in settings.site.horizon), default=0.0)
     least_deg = max(LEAST_ALTITUDE_DEG, line_deg + ABOVE_HORIZON_DEG)
     high = np.atleast_1d(Sun(rounded_site).altaz_deg(times)[0]) > least_deg
-    clear = [
-        frame.disc.found and frame.disc.limb_in_frame >= WHOLE and frame.disc.limb_coverage >= CLEAR
-        for frame in frames
-    ]
+    clear = [frame.disc.whole and frame.disc.limb_coverage >= CLEAR for frame in frames]
     return np.asarray(high & np.array(clear, dtype=bool))
 
 

@@ -1,6 +1,5 @@
 """What film is asked for, checked before any picture is read."""
 
-import importlib.util
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -147,12 +146,3 @@ def output_of(request: FilmRequest, usual: str) -> Path:
     if not out.absolute().parent.is_dir():
         raise RequestProblem("its folder does not exist", where=str(out), mend="create it, or name another")
     return out
-
-
-def need_video_library() -> None:
-    """Complain before the work begins where nothing that writes films is installed."""
-    if importlib.util.find_spec("av") is None:
-        raise RequestProblem(
-            "nothing that writes films is installed",
-            mend="install the extra: pip install 'sentinel[film]', or ask for --png",
-        )

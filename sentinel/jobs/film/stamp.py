@@ -8,7 +8,7 @@ from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.words import TimeWriter, many, second, site_words, span
 from sentinel.jobs.film.request import Stamp
-from sentinel.jobs.film.story import WHOLE, Card, Cause
+from sentinel.jobs.film.story import Card, Cause
 from sentinel.jobs.steady import UP_WORDS, Up
 
 VEILED = 0.9
@@ -117,7 +117,7 @@ def seen_words(frame: MeasuredFrame, gain: float = 1.0, centre_sigma_px: float =
     said = []
     if not disc.found:
         said.append("no disc measured")
-    elif disc.limb_in_frame < WHOLE:
+    elif not disc.whole:
         said.append(f"{disc.limb_in_frame:.0%} of the limb in the frame")
     if disc.found and disc.limb_coverage < VEILED * disc.limb_in_frame:
         said.append(f"{disc.limb_coverage:.0%} of the limb seen")

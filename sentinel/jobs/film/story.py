@@ -11,13 +11,11 @@ from typing import Literal
 
 import numpy as np
 
+from sentinel.chain.notify.counting import GAP_INTERVALS
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
-from sentinel.jobs.report.summary import GAP_INTERVALS
 from sentinel.sky import Sun, above_line_deg
 
-WHOLE = 0.999
-"""Share of the limb from which a disc counts as whole in the frame."""
 LEAVING = 0.9
 """With less of the limb than this in the frame before or after a gap, the sun had left the frame."""
 STEP_S = 60.0

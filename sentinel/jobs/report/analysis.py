@@ -6,6 +6,7 @@ from datetime import datetime
 from functools import cached_property
 from itertools import pairwise
 
+from sentinel.chain.notify.counting import GAP_INTERVALS
 from sentinel.chain.track import Context, parts_of
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
@@ -15,7 +16,7 @@ from sentinel.jobs.report.forecast_checks import CheckedForecast, ObservedExit, 
 from sentinel.jobs.report.incidents import IncidentSpan, incident_spans
 from sentinel.jobs.report.record import Record, columns_of
 from sentinel.jobs.report.style import TimeAxis
-from sentinel.jobs.report.summary import GAP_INTERVALS, Summary, summarise
+from sentinel.jobs.report.summary import Summary, summarise
 from sentinel.jobs.report.track_fit import TrackFit, fit_track
 from sentinel.jobs.steady import Attitude, Up, UpAngles, attitudes, up_angles
 from sentinel.sky import Sun

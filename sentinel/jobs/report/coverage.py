@@ -14,18 +14,18 @@ from sentinel.chain.intake.examine import UNREADABLE
 from sentinel.chain.intake.exposure_time import TIME_FROM_FILE
 from sentinel.chain.intake.pool import UNMEASURED
 from sentinel.chain.measure.flags import MEANING as DISC_MEANING
+from sentinel.chain.notify.counting import GAP_INTERVALS
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.tables import MEANING as TABLE_MEANING
-from sentinel.core.times import from_utc_s, utc_s
+from sentinel.core.times import HOUR_S, from_utc_s, utc_s
 from sentinel.jobs.report.record import Columns, Record
-from sentinel.jobs.report.summary import GAP_INTERVALS, Summary, TimeSpan
+from sentinel.jobs.report.summary import Summary, TimeSpan
 from sentinel.jobs.report.track_fit import TrackFit
 from sentinel.sky import Sun, disc_axes, flattening
 from sentinel.sky.arrays import Array, Bools, Indices
 from sentinel.sky.horizon import daylight
 
-HOUR_S = 3600.0
 ARCSEC = np.pi / 180 / 3600
 
 FLAG_MEANING: Mapping[str, str] = {

@@ -9,6 +9,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from sentinel import __version__
+from sentinel.chain.notify.counting import missed_in
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import shown_name, write_text_whole
 from sentinel.core.pages import jpeg_url, page
@@ -91,6 +92,7 @@ def report_html(analysis: Analysis, pictures: Pictures) -> str:
         plots=plots,
         forecast_plots=forecast_plots,
         contents=(*CONTENTS, ("exposures", "Every exposure")) if listed else CONTENTS,
+        missed_in=missed_in,
         delivery_line=delivery_line(record),
         messages=sent_messages(record),
         hours=list(zip(analysis.hours, lines if listed else [""] * len(lines), strict=True)),

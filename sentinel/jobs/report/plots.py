@@ -3,6 +3,7 @@
 import numpy as np
 
 from sentinel.chain.forecast.geometry import Geometry
+from sentinel.chain.notify.counting import GAP_INTERVALS
 from sentinel.core.records import Severity
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.core.words import minute, signed, span
@@ -10,7 +11,7 @@ from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.coverage import Sizes, light_of, median_of, quantile_of, runs_of
 from sentinel.jobs.report.path_plot import PathDrawing, draw_path
 from sentinel.jobs.report.style import DEEP, GRAVE, INK, QUIET, WARM, Plot
-from sentinel.jobs.report.summary import GAP_INTERVALS, TimeSpan
+from sentinel.jobs.report.summary import TimeSpan
 from sentinel.jobs.report.timelines import BarRow, Panel, Series, drawn, drawn_rows
 from sentinel.jobs.report.track_fit import track_arcsec
 from sentinel.sky import HorizonLine, above_line

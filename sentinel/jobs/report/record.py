@@ -218,7 +218,7 @@ def columns_of(frames: Sequence[MeasuredFrame], sun: Sun) -> Columns:
     return Columns(
         utc_s=times,
         found=found,
-        whole=found & (of_disc("limb_in_frame") >= 0.999),
+        whole=np.array([frame.disc.whole for frame in frames]),
         x_px=of_found("x_px"),
         y_px=of_found("y_px"),
         radius_px=of_found("radius_px"),

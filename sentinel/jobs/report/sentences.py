@@ -15,7 +15,6 @@ from sentinel.jobs.report.constancy import constancy_facts
 from sentinel.jobs.report.forecast_checks import CLAIMED_SHARE, CheckedForecast, Skill, skill_of
 from sentinel.jobs.report.incidents import witnesses
 from sentinel.jobs.report.record import Record
-from sentinel.jobs.report.summary import TimeSpan
 
 STEP_S = 1.0
 """A change of the camera's clock that is worth a word."""
@@ -148,11 +147,6 @@ def key_facts(w: Analysis) -> list[Fact]:
 def _chain_fact(w: Analysis) -> str:
     chain, hashed = w.record.chain, len(w.record.links)
     return f"{chain[:16]}… over {many(hashed, 'picture')}" if chain else "none: no picture was hashed"
-
-
-def missed(gap: TimeSpan, interval_s: float) -> int:
-    """Return how many pictures are missing in a gap."""
-    return max(1, round(gap.length.total_seconds() / interval_s) - 1)
 
 
 def sun_facts(w: Analysis) -> list[Fact]:

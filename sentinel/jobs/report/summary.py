@@ -12,17 +12,15 @@ import numpy as np
 
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.seen import Seen
-from sentinel.chain.notify.counting import Counts, counts_words
+from sentinel.chain.notify.counting import GAP_INTERVALS, Counts, counts_words
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.tables import MEANING
-from sentinel.core.times import format_utc, utc_s
+from sentinel.core.times import utc_s
 from sentinel.core.words import minute, span, times_in
+from sentinel.service.journal.codec import plain
 from sentinel.sky import Sun
-
-GAP_INTERVALS = 1.8
-"""Frames this many intervals apart have a gap between them: one missed frame, and a late one still fits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,30 +265,27 @@ def _noticed(s: Summary) -> str:
 def summary_json(summary: Summary) -> dict[str, object]:
     """Return the summary's facts as JSON values under names with units."""
     s = summary
-    return {
+    values = {
         "left_alone": s.left_alone,
-        "start_utc": format_utc(s.start_utc),
-        "end_utc": format_utc(s.end_utc),
+        "start_utc": s.start_utc,
+        "end_utc": s.end_utc,
         "frames": s.frames,
         "discs": s.discs,
         "unreadable": s.unreadable,
         "interval_s": s.interval_s,
-        "gaps": [{"from_utc": format_utc(g.from_utc), "to_utc": format_utc(g.to_utc)} for g in s.gaps],
+        "gaps": s.gaps,
         "first_px": s.first_px,
         "last_px": s.last_px,
         "path_px": round(s.path_px, 2),
         "nearest_edge_px": s.nearest_edge_px,
-        "nearest_utc": format_utc(s.nearest_utc) if s.nearest_utc else None,
+        "nearest_utc": s.nearest_utc,
         "odd_rows": dict(s.odd_rows),
         "incidents": [i.condition for i in s.incidents if i.state == "opened"],
         "alerts": s.counts.messages,
         "wakes": s.counts.wake_ups,
-        "next_visit_utc": _optional(s.forecast.next_visit_utc) if s.forecast else None,
+        "next_visit_utc": s.forecast.next_visit_utc if s.forecast else None,
         "next_visit_reason": s.forecast.next_visit_reason if s.forecast else None,
         "focal_length_mm": s.focal_length_mm,
         "implied_focal_length_mm": s.implied_focal_length_mm,
     }
-
-
-def _optional(time_utc: datetime | None) -> str | None:
-    return format_utc(time_utc) if time_utc else None
+    return {name: plain(value) for name, value in values.items()}

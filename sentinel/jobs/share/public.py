@@ -151,7 +151,7 @@ def round_stills(w: Analysis, pictures: Pictures) -> list[RoundStill]:
     if pictures.up == "camera":
         return []
     clear = [one for one in w.record.frames if one.disc.found and one.disc.limb_coverage >= CLEAR]
-    chosen = [one for one in spread(clear, STILLS) if one.disc.limb_in_frame >= 0.999]
+    chosen = [one for one in spread(clear, STILLS) if one.disc.whole]
     if not chosen:
         return []
     crop = Crop.of_radii(STILL_PX, STILL_RADII, float(np.median([one.disc.radius_px for one in chosen])))

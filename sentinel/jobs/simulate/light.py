@@ -1,4 +1,4 @@
-"""What the sun and a camera do to light: limb darkening and the sRGB transfer curve."""
+"""What the sun does to its light: limb darkening."""
 
 from typing import TypeVar
 
@@ -20,9 +20,6 @@ NECKEL_LABS_1994: dict[float, tuple[float, ...]] = {
 }
 _WAVELENGTHS_NM = np.array(list(NECKEL_LABS_1994))
 _COEFFICIENTS = np.array(list(NECKEL_LABS_1994.values()))
-
-SRGB_TOE = 0.003_130_8
-"""Linear level below which the sRGB curve is a straight line (IEC 61966-2-1)."""
 
 
 def limb_darkening_coefficients(wavelength_nm: float) -> NDArray[np.float64]:

@@ -35,8 +35,7 @@ def clear_frames(frames: Sequence[MeasuredFrame], most: int = MOST_LOOKS) -> lis
     good = [
         i
         for i, frame in enumerate(frames)
-        if frame.disc.found
-        and frame.disc.limb_in_frame >= 0.999
+        if frame.disc.whole
         and frame.disc.limb_coverage >= CLEAR_COVERAGE
         and frame.disc.saturated_fraction < 0.05
     ]

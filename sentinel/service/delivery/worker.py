@@ -22,7 +22,7 @@ from functools import partial
 from pathlib import Path
 from queue import Empty, SimpleQueue
 
-from sentinel.chain.notify.sending import Circumstances, Dropped, Message, as_sent
+from sentinel.chain.notify.sending import Dropped, Message, as_sent
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem
 from sentinel.core.records import Severity
@@ -331,17 +331,7 @@ class Worker:
     def _message(
         self, dispatcher: Dispatcher, outbox: Outbox, row: OutboxRow, now_utc: datetime
     ) -> Message | Dropped:
-        since = outbox.since(row)
-        known = Circumstances(
-            now_utc=now_utc,
-            expires_utc=row.expires_utc,
-            cleared_utc=since.cleared_utc,
-            seen=since.seen,
-            newer=since.newer,
-            clear_waits=since.clear_waits,
-            told=since.told,
-            maybe_arrived=row.doubtful > 0,
-        )
+        known = outbox.circumstances(row, now_utc)
         return as_sent(row.alert, dispatcher.channel, self._settings, known)
 
     def _serve_picture(self, dispatcher: Dispatcher) -> None:

@@ -13,13 +13,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from sentinel.chain.notify.sending import Circumstances
 from sentinel.core.errors import Problem
 from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Posting, Tick
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.service.journal.codec import decode, encode
 from sentinel.service.journal.migrations import check_version, migrate
 from sentinel.service.journal.opening import Database, connected, named
-from sentinel.service.journal.rows import LaterEvents, OutboxRow, PictureScene, TargetState
+from sentinel.service.journal.rows import OutboxRow, PictureScene, TargetState
 
 
 def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: Iterable[Posting]) -> None:
@@ -135,8 +136,8 @@ class Outbox(Database):
         query = "SELECT DISTINCT target FROM outbox WHERE state IN ('waiting', 'trying')"
         return frozenset(target for (target,) in self._all(query))
 
-    def since(self, row: OutboxRow) -> LaterEvents:
-        """Return what became of a row's condition after its alert was made."""
+    def circumstances(self, row: OutboxRow, now_utc: datetime) -> Circumstances:
+        """Return what is known as a row is about to be sent, above all what became of its condition since."""
         after, topics = row.alert_number, row.alert.topics
         cleared = {
             topic: incident.time_utc
@@ -146,13 +147,16 @@ class Outbox(Database):
         later = self._others(row, "number > ? AND state IN ('waiting', 'trying')")
         earlier = self._others(row, "number < ?")
         same = {"digest"} if row.alert.kind == "digest" else {"first", "repeat"}
-        return LaterEvents(
+        return Circumstances(
+            now_utc=now_utc,
+            expires_utc=row.expires_utc,
             # Of several things, all must be over.
             cleared_utc=max(cleared.values()) if len(cleared) == len(topics) else None,
             seen=self._seen_after(after),
             newer=topics <= _told_of(later, same),
             clear_waits=topics <= _told_of(later, {"clear"}),
             told=bool(topics & _told_of(earlier, {"first", "repeat"})),
+            maybe_arrived=row.doubtful > 0,
         )
 
     def _others(self, row: OutboxRow, which: str) -> list[Any]:

@@ -37,21 +37,6 @@ class TargetState:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LaterEvents:
-    """What happened to an alert's condition after the alert was made."""
-
-    cleared_utc: datetime | None
-    seen: bool
-    """The operator has marked what is open as seen."""
-    newer: bool
-    """A newer message about it waits for the same target."""
-    clear_waits: bool
-    """So does the message that it is over."""
-    told: bool
-    """The target had, or was to have, an earlier message about it."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PictureScene:
     """What a picture for an alert is drawn from."""
 

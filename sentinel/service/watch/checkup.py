@@ -2,11 +2,11 @@
 
 import os
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from difflib import get_close_matches
-from importlib.util import find_spec
+from functools import partial
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -17,7 +17,7 @@ from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session import find_frames
 from sentinel.core.clock import SystemClock
 from sentinel.core.complaints import complaints
-from sentinel.core.errors import FrameProblem, RequestProblem
+from sentinel.core.errors import FrameProblem, RequestProblem, need_extra
 from sentinel.core.explained import known_keys
 from sentinel.core.settings import SEE, Settings, read_content
 from sentinel.core.times import DAY_S
@@ -216,28 +216,32 @@ def _channels(settings: Settings) -> Iterator[CheckLine]:
 
 def _page(settings: Settings) -> Iterator[CheckLine]:
     page = settings.page
-    if page.listen is None or page.token_from is None:
-        return
-    try:
-        resolve(page.token_from, where="page.token_from")
-    except RequestProblem as problem:
-        yield CheckLine(str(problem), wrong=True)
-    if find_spec("waitress") is None:
-        yield CheckLine("page.listen: needs a small server; pip install 'sentinel[page]'", wrong=True)
+    if page.listen is not None and page.token_from is not None:
+        yield from _refusals(
+            partial(resolve, page.token_from, where="page.token_from"),
+            partial(need_extra, "page", where="page.listen", instead="do without"),
+        )
 
 
 def _extras(settings: Settings, state: Path | None) -> Iterator[CheckLine]:
     """Say of what passes between the watch and others whether it can be had: by the watch's own steps."""
-    metrics, mqtt = settings.metrics, settings.mqtt
-    try:
-        if metrics.served or metrics.textfile:
-            need_metrics()
-        if mqtt.url_from is not None:
-            StatePublisher(mqtt, settings.camera.name)
-        folder = state_path(settings.state.folder, state)
-        NeighbourReader(settings.neighbours, folder, SystemClock())
-    except RequestProblem as problem:
-        yield CheckLine(str(problem), wrong=True)
+    folder = state_path(settings.state.folder, state)
+    steps: list[Callable[[], object]] = [
+        partial(need_metrics, settings.metrics),
+        partial(NeighbourReader, settings.neighbours, folder, SystemClock()),
+    ]
+    if settings.mqtt.url_from is not None:
+        steps.append(partial(StatePublisher, settings.mqtt, settings.camera.name))
+    yield from _refusals(*steps)
+
+
+def _refusals(*steps: Callable[[], object]) -> Iterator[CheckLine]:
+    """Yield why each of some steps of the watch cannot be taken."""
+    for step in steps:
+        try:
+            step()
+        except RequestProblem as problem:
+            yield CheckLine(str(problem), wrong=True)
 
 
 def _gb(size: float) -> str:

@@ -303,8 +303,7 @@ class Watch:
         """Return whatever else is told how things stand, as far as that is asked for."""
         found: list[Listener] = []
         metrics, mqtt = self._settings.metrics, self._settings.mqtt
-        if metrics.served or metrics.textfile:
-            need_metrics()
+        need_metrics(metrics)
         if metrics.textfile:
             found.append(MetricsFile(Path(metrics.textfile)).write)
         if mqtt.url_from is not None:

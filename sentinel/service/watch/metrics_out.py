@@ -3,11 +3,11 @@
 import logging
 from datetime import datetime
 from http import HTTPStatus
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from sentinel.core.errors import RequestProblem
+from sentinel.core.errors import need_extra
+from sentinel.core.monitoring import Metrics
 from sentinel.service.status.metrics import registry_of
 from sentinel.service.status.standing import Standing
 from sentinel.service.watch.web_server import Reply
@@ -18,17 +18,10 @@ log = logging.getLogger(__name__)
 # ruff: noqa: PLC0415
 
 
-def need_metrics() -> None:
-    """Refuse settings that ask for metrics without the library that writes them.
-
-    Raises `RequestProblem` if it is not installed.
-    """
-    if find_spec("prometheus_client") is None:
-        raise RequestProblem(
-            "needs a library that is not installed",
-            where="metrics",
-            mend="pip install 'sentinel[metrics]', or take the setting out",
-        )
+def need_metrics(chosen: Metrics) -> None:
+    """Refuse settings that ask for metrics without the library that writes them (`RequestProblem`)."""
+    if chosen.served or chosen.textfile:
+        need_extra("metrics", where="metrics", instead="take the setting out")
 
 
 def metrics_reply(standing: Standing, now_utc: datetime, environ: dict[str, Any]) -> Reply:

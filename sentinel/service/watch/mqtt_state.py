@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from urllib.parse import SplitResult, unquote, urlsplit
 
-from sentinel.core.errors import RequestProblem
+from sentinel.core.errors import RequestProblem, need_extra
 from sentinel.core.monitoring import Mqtt
 from sentinel.service.delivery.secrets import resolve
 from sentinel.service.journal.codec import plain
@@ -71,15 +71,10 @@ class StatePublisher:
         self._client = self._made(address)
 
     def _made(self, address: SplitResult) -> "Client":
-        try:
-            from paho.mqtt.client import Client  # noqa: PLC0415 - an extra
-            from paho.mqtt.enums import CallbackAPIVersion  # noqa: PLC0415
-        except ImportError:
-            raise RequestProblem(
-                "needs a library that is not installed",
-                where="mqtt.url_from",
-                mend="pip install 'sentinel[mqtt]', or take the setting out",
-            ) from None
+        need_extra("mqtt", where="mqtt.url_from", instead="take the setting out")
+        from paho.mqtt.client import Client  # noqa: PLC0415 - an extra
+        from paho.mqtt.enums import CallbackAPIVersion  # noqa: PLC0415
+
         client = Client(CallbackAPIVersion.VERSION2)
         if address.username:
             client.username_pw_set(unquote(address.username), unquote(address.password or ""))

@@ -7,7 +7,7 @@ from contextlib import suppress
 from http import HTTPStatus
 from typing import Any, NamedTuple
 
-from sentinel.core.errors import RequestProblem
+from sentinel.core.errors import RequestProblem, need_extra
 from sentinel.service.watch.client_limits import CONNECTIONS, bounded
 
 MOST_BYTES = 2000
@@ -65,14 +65,9 @@ class WebServer:
 
         Raises `RequestProblem` if the extra is not installed, or the address cannot be had.
         """
-        try:
-            import waitress  # noqa: PLC0415 - an extra
-        except ImportError:
-            raise RequestProblem(
-                "needs a small server that is not installed",
-                where=self._where,
-                mend="pip install 'sentinel[page]', or do without",
-            ) from None
+        need_extra("page", where=self._where, instead="do without")
+        import waitress  # noqa: PLC0415 - an extra
+
         host, _, port = self._listen.rpartition(":")
         logging.getLogger("waitress").setLevel(logging.ERROR)
         try:
