@@ -38,11 +38,11 @@ from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.record import read_record
 from sentinel.jobs.report.sentences import key_facts, verdict
 from sentinel.jobs.report.summary import summarise, summary_lines
-from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.journal.session_facts import keep_settings
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import status_lines, until_lines
-from sentinel.service.status.standing import standing_of
+from sentinel.service.status.making import standing_of
 from sentinel.service.watch.checkup import check
 from tests.forecasts import foreseen
 

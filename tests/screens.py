@@ -21,7 +21,8 @@ from sentinel.cli import main
 from sentinel.core.records import Outcome, Severity, Tick
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import status_lines, to_json
-from sentinel.service.status.standing import Standing, standing_of
+from sentinel.service.status.making import standing_of
+from sentinel.service.status.standing import Standing
 from sentinel.service.watch.state_folder import StateFolder
 from tests.watch.test_status import FORECAST, SETTINGS, T0, frame, incident
 

@@ -18,8 +18,9 @@ from sentinel.core.tables import read_measurements
 from sentinel.jobs.align.axis import align
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import status_lines, to_json, until_lines
+from sentinel.service.status.making import standing_of
 from sentinel.service.status.page import page_html
-from sentinel.service.status.standing import Standing, standing_of
+from sentinel.service.status.standing import Standing
 
 SESSION = Path(__file__).parents[1] / "replay_data" / "five-days"
 HOUR, DAY = 3600.0, 86_400.0

@@ -21,7 +21,7 @@ from astropy.coordinates import get_sun
 from astropy.time import Time
 
 from sentinel.core.records import Alert, Mark
-from sentinel.service.journal import Journal
+from sentinel.service.journal.journal import Journal
 from tests.browser import CHROMIUM, Phone, phone
 from tests.delivery.receivers import HttpReceiver, free_port, http_receiver, listens, wait_for
 from tests.sky.by_astropy import quiet

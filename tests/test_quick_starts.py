@@ -11,7 +11,7 @@ import pytest
 from sentinel.core.settings import load_settings
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import to_json
-from sentinel.service.status.standing import standing_of
+from sentinel.service.status.making import standing_of
 
 EXAMPLE = Path(__file__).parent.parent / "config" / "example.yaml"
 SLOW = {
@@ -69,10 +69,8 @@ def test_asking_and_noting_load_neither_the_rooms_nor_what_they_stand_on(
 ) -> None:
     modules = loaded(*command, "--state", state)
     assert not modules & (SLOW | DAEMON | {"ssl"})
-
-
-def test_noting_a_mark_needs_no_numbers(tmp_path: Path) -> None:
-    assert "numpy" not in loaded("mark", "seen", "--state", tmp_path)
+    # Nor, where none are named, the settings; and nothing is computed.
+    assert not modules & {"numpy", "yaml", "sentinel.core.settings"}
 
 
 def test_the_check_computes_no_sun(tmp_path: Path) -> None:

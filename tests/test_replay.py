@@ -21,7 +21,7 @@ from sentinel.core.tables import read_measurements, write_measurements
 from sentinel.core.times import parse_utc
 from sentinel.jobs.replay import RecordedSession, ReplayRequest, replay
 from sentinel.jobs.report.summary import Summary, summary_lines
-from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.journal import Journal, Origin
 
 SHIPPED = Path(__file__).parents[1] / "replay_data"
 FIVE_DAYS = SHIPPED / "five-days"

@@ -14,9 +14,10 @@ from sentinel.chain.undo import standing_marks
 from sentinel.core.records import Event, Mark, MarkKind
 from sentinel.core.settings import load_settings
 from sentinel.core.tables import read_measurements
-from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.status.board import Board
-from sentinel.service.status.standing import Standing, standing_of
+from sentinel.service.status.making import standing_of
+from sentinel.service.status.standing import Standing
 
 SESSION = Path(__file__).parents[1] / "replay_data" / "five-days"
 FRAMES = read_measurements(SESSION / "measurements.ecsv")[:140]

@@ -178,14 +178,13 @@ def mark(
 ) -> None:
     """Note what the operator did."""
     from sentinel.core.clock import SystemClock
-    from sentinel.core.settings import load_settings
     from sentinel.core.words import times_in
     from sentinel.service.watch.marks import leave_mark, made_mark, make_folders
     from sentinel.service.watch.state_folder import state_folder_of
 
     files = state_folder_of(config or (), state)
     now_utc = files.now_utc(SystemClock())
-    zone = load_settings(config).alerts.zone if config else files.zone()
+    zone = _zone_of(config) if config else files.zone()
     at_utc = read_moment(at, now_utc, zone=zone, past=True, where="--at") if at else None
     lasts_min = read_span_s(minutes, bare="min", where="--minutes") / 60 if minutes else None
     made = made_mark(kind, " ".join(text or ()), now_utc, at=at_utc, minutes=lasts_min)
@@ -194,6 +193,15 @@ def mark(
     later = "" if files.is_watched() else "; the watch is not running and takes it up when it starts"
     lasts = f", for {made.minutes:g} min" if made.minutes is not None else ""
     print(f"Noted: {kind} at {times_in(zone).dated(made.time_utc)}{lasts}{later}")
+
+
+def _zone_of(config: list[Path] | None) -> str | None:
+    """Return the operator's time zone as settings have it; None: none are named, or they have none."""
+    if not config:
+        return None
+    from sentinel.core.settings import load_settings
+
+    return load_settings(config).alerts.zone
 
 
 @command("check --config east.yaml --send-test")
@@ -214,7 +222,6 @@ def check(
 ) -> None:
     """Validate settings and surroundings: folder, space, clock, channels."""
     from sentinel.core.clock import SystemClock
-    from sentinel.core.settings import load_settings
     from sentinel.service.watch.checkup import check, clock_offset
 
     if clock is not None:
@@ -222,8 +229,8 @@ def check(
             raise RequestProblem(
                 "which time did it show?", where="--clock", mend="add --shown 2026-06-21T12:00:00Z"
             )
-        zone = load_settings(config).alerts.zone if config else None
-        shown_utc = read_moment(shown, SystemClock().now_utc(), zone=zone, past=True, where="--shown")
+        now_utc, zone = SystemClock().now_utc(), _zone_of(config)
+        shown_utc = read_moment(shown, now_utc, zone=zone, past=True, where="--shown")
         offset_s, said = clock_offset(clock, shown_utc)
         print(f"camera: {{clock_offset_s: {offset_s:g}}}   # {said}")
         if not config:

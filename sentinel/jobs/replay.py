@@ -28,7 +28,8 @@ from sentinel.core.settings import Settings, load_settings
 from sentinel.core.tables import read_measurements
 from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.report.summary import Summary, summarise
-from sentinel.service.journal import Journal, Origin, export
+from sentinel.service.journal.export import export
+from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.journal.session_facts import (
     keep_frames_folder,
     keep_settings,

@@ -17,7 +17,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from sentinel.core.clock import SystemClock
 from sentinel.core.settings import Channel
 from sentinel.service.delivery.worker import Worker
-from sentinel.service.journal import Journal, Outbox
+from sentinel.service.journal.journal import Journal
+from sentinel.service.journal.outbox import Outbox
 from tests.delivery.receivers import Session, alert, http_receiver, secret_file, settings_for
 
 

@@ -26,7 +26,8 @@ from sentinel.service.delivery.secrets import resolve
 from sentinel.service.delivery.sending_process import SendingProcess
 from sentinel.service.delivery.transports import ServiceTransport, Transport
 from sentinel.service.delivery.worker import Worker
-from sentinel.service.journal import Journal, Origin, Outbox
+from sentinel.service.journal.journal import Journal, Origin
+from sentinel.service.journal.outbox import Outbox
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
 TOKEN = "tok-5f2c9a77e1"  # looks like a secret; it is ours

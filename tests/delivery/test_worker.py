@@ -20,7 +20,8 @@ from sentinel.service.delivery.backoff import retry_wait_s, target_pause_s
 from sentinel.service.delivery.heartbeat import HeartbeatPinger
 from sentinel.service.delivery.transports import Attempt, Transport
 from sentinel.service.delivery.worker import IDLE_S, Worker
-from sentinel.service.journal import Journal, Outbox
+from sentinel.service.journal.journal import Journal
+from sentinel.service.journal.outbox import Outbox
 from sentinel.service.journal.rows import PictureScene
 from tests.delivery.receivers import (
     T0,

@@ -25,7 +25,8 @@ from sentinel.core.errors import Problem
 from sentinel.core.records import Disc, Event, Mark, MarkKind, MeasuredFrame, Outcome, Surroundings, Tick
 from sentinel.core.settings import Settings, load_settings
 from sentinel.core.tables import read_measurements
-from sentinel.service.journal import Journal, Origin, export
+from sentinel.service.journal.export import export
+from sentinel.service.journal.journal import Journal, Origin
 
 ROOT = Path(__file__).parents[2]
 SESSION = ROOT / "replay_data" / "five-days"

@@ -37,7 +37,7 @@ from sentinel.core.settings import load_settings, validate
 from sentinel.core.times import from_utc_s, parse_utc, utc_s
 from sentinel.jobs.simulate.scenario import scenario_from
 from sentinel.jobs.simulate.session import simulate
-from sentinel.service.journal import Journal
+from sentinel.service.journal.journal import Journal
 from sentinel.service.journal.session_facts import DeliveryRecord, deliveries
 from sentinel.service.watch.marks import leave_mark
 from sentinel.service.watch.state_folder import StateFolder

@@ -18,7 +18,7 @@ from sentinel.chain.intake.examine import MeasureJob, dated, examine
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Mark, MeasuredFrame, Outcome, Tick
 from sentinel.core.tables import read_measurements, write_measurements
-from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.journal import Journal, Origin
 from tests.endurance.mutated import KINDS, mutated
 
 T0 = datetime(2027, 6, 21, tzinfo=UTC)

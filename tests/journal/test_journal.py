@@ -30,9 +30,11 @@ from sentinel.core.records import (
     Tick,
 )
 from sentinel.core.tables import read_measurements
-from sentinel.service.journal import Damaged, Journal, Origin, Unwritable, export
 from sentinel.service.journal.codec import decode, encode, plain
+from sentinel.service.journal.export import export
+from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.journal.migrations import STEPS
+from sentinel.service.journal.opening import Damaged, Unwritable
 from tests.forecasts import foreseen
 
 T0 = datetime(2027, 6, 21, 1, 2, 3, 456_789, tzinfo=UTC)

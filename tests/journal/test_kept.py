@@ -17,8 +17,9 @@ import pytest
 from sentinel.chain.judge.details import Unverified
 from sentinel.chain.notify.wording import message
 from sentinel.core.records import Incident, Outcome, Tick
-from sentinel.service.journal import Journal, export
 from sentinel.service.journal.codec import decode, encode, plain
+from sentinel.service.journal.export import export
+from sentinel.service.journal.journal import Journal
 from tests.notify.incidents import EVERY
 
 KEPT = Path(__file__).with_name("kept")

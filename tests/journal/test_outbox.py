@@ -9,8 +9,9 @@ import pytest
 from sentinel.core.detail import Detail
 from sentinel.core.errors import Problem
 from sentinel.core.records import Alert, Incident, Mark, Outcome, Posting, Severity, Tick
-from sentinel.service.journal import Journal, Origin, Outbox
+from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.journal.migrations import STEPS, migrate
+from sentinel.service.journal.outbox import Outbox
 from tests.notify.incidents import told_by
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)

@@ -6,7 +6,9 @@ from pathlib import Path
 import pytest
 
 from sentinel.core.settings import Channel
-from sentinel.service.journal import Journal, Outbox, rescue
+from sentinel.service.journal import rescue
+from sentinel.service.journal.journal import Journal
+from sentinel.service.journal.outbox import Outbox
 from tests.delivery.receivers import T0, Session, alert, session, settings_for
 
 SETTINGS = settings_for(Channel(name="phone", command=("true",)), Channel(name="other", command=("true",)))

@@ -10,8 +10,8 @@ from sentinel.core.settings import Alerts, Camera, Settings, Site
 from sentinel.core.words import SMS_LENGTH, opened
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import status_lines
+from sentinel.service.status.making import standing_of
 from sentinel.service.status.page import page_html
-from sentinel.service.status.standing import standing_of
 from tests.notify.incidents import told_by
 from tests.notify.test_sending import ALERT, PHONE, SATELLITE, known
 

@@ -8,7 +8,7 @@ from sentinel.core.foreseen import Due
 from sentinel.core.records import Alert, Disc, MeasuredFrame
 from sentinel.core.settings import validate
 from sentinel.service.status.board import Board
-from sentinel.service.status.standing import standing_of
+from sentinel.service.status.making import standing_of
 from tests.forecasts import foreseen
 
 BEGIN = datetime(2026, 6, 21, 6, 0, tzinfo=UTC)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sentinel.core.records import Alert
-from sentinel.service.journal import Journal
+from sentinel.service.journal.journal import Journal
 from tests.command import runner
 
 

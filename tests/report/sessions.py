@@ -22,7 +22,7 @@ from sentinel.core.records import (
     Severity,
 )
 from sentinel.core.settings import Settings, validate
-from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.journal.session_facts import keep_frames_folder, keep_settings
 from tests.forecasts import foreseen
 

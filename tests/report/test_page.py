@@ -17,7 +17,8 @@ from sentinel.chain.intake.session import JOURNAL_NAME
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Event, MeasuredFrame, Outcome, Severity, Surroundings, Tick
 from sentinel.jobs.report.page import write_report
-from sentinel.service.journal import Journal, Origin, Outbox
+from sentinel.service.journal.journal import Journal, Origin
+from sentinel.service.journal.outbox import Outbox
 from tests.report.sessions import (
     MINUTE,
     NOON,

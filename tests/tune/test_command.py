@@ -12,7 +12,7 @@ from sentinel.jobs.replay import ReplayRequest, replay
 from sentinel.jobs.tune.grid import asked_for
 from sentinel.jobs.tune.reading import TuneRequest, read_sessions
 from sentinel.jobs.tune.run import Tuning, tune, tuned
-from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.journal import Journal, Origin
 from tests.command import runner
 from tests.tune.sessions import dark_spells, written
 

@@ -25,7 +25,7 @@ from sentinel.chain.intake.examine import MeasureJob
 from sentinel.core.clock import SystemClock
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Settings, validate
-from sentinel.service.journal import Journal
+from sentinel.service.journal.journal import Journal
 from sentinel.service.watch import daemon
 from sentinel.service.watch.daemon import Watch
 from sentinel.service.watch.state_folder import StateFolder

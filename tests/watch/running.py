@@ -13,7 +13,7 @@ from sentinel.core.clock import SystemClock
 from sentinel.core.errors import Problem
 from sentinel.core.records import Incident, MeasuredFrame, Surroundings
 from sentinel.core.settings import Settings, validate
-from sentinel.service.journal import Journal
+from sentinel.service.journal.journal import Journal
 from sentinel.service.watch.daemon import Watch
 from sentinel.service.watch.state_folder import StateFolder
 

@@ -8,7 +8,7 @@ import pytest
 
 from sentinel.chain.intake.examine import MeasureJob
 from sentinel.core.records import Severity, Tick
-from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.watch.alarms import Alarms
 from sentinel.service.watch.liveness import Liveness
 from sentinel.service.watch.snapshot import WatchState

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from sentinel.core.records import Tick
-from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.journal import Journal, Origin
 from tests.watch.service import Service, service
 
 BLIND = "config: THE WATCH IS BLIND: it cannot write"

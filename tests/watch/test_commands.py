@@ -15,7 +15,7 @@ import yaml
 from sentinel import cli
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import to_json
-from sentinel.service.status.standing import standing_of
+from sentinel.service.status.making import standing_of
 from sentinel.service.watch.marks import find_marks
 from sentinel.service.watch.state_folder import StateFolder
 from tests.watch.files import T0, jpeg, png, put

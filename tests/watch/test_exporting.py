@@ -13,7 +13,7 @@ import pytest
 from sentinel.core.clock import SystemClock
 from sentinel.core.records import Disc, Mark, MeasuredFrame, Outcome
 from sentinel.core.tables import read_measurements
-from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.watch.exporting import Exporter
 from sentinel.service.watch.state_folder import StateFolder
 from tests.watch.files import jpeg, put

@@ -21,8 +21,8 @@ from sentinel.chain.intake.pool import UNMEASURED, MeasuringPool, measure_job, m
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.clock import SystemClock
 from sentinel.core.records import MeasuredFrame
-from sentinel.service.journal import Journal
 from sentinel.service.journal.codec import encode
+from sentinel.service.journal.journal import Journal
 from tests.watch import killing
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, frames_in, readings_in, settings_for

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from sentinel.core.records import Mark
-from sentinel.service.journal import Journal
+from sentinel.service.journal.journal import Journal
 from sentinel.service.watch.marks import find_marks
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, settings_for

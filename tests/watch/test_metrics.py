@@ -20,8 +20,9 @@ from sentinel.core.monitoring import Metrics
 from sentinel.core.records import Outcome
 from sentinel.core.settings import Settings, validate
 from sentinel.service.status.board import Board
+from sentinel.service.status.making import standing_of
 from sentinel.service.status.metrics import measures
-from sentinel.service.status.standing import Standing, standing_of
+from sentinel.service.status.standing import Standing
 from sentinel.service.watch.metrics_out import MetricsFile, metrics_reply
 from tests.delivery.receivers import free_port, wait_for
 from tests.watch.running import Running, settings_for

@@ -10,7 +10,7 @@ from sentinel.core.clock import SystemClock
 from sentinel.core.errors import RequestProblem
 from sentinel.core.monitoring import Neighbours
 from sentinel.core.other_cameras import OtherCamera, SunSeen
-from sentinel.service.journal import Journal
+from sentinel.service.journal.journal import Journal
 from sentinel.service.status.lines import to_json
 from sentinel.service.status.standing import Standing
 from sentinel.service.watch.neighbours import NeighbourReader

@@ -26,8 +26,9 @@ from sentinel.service.delivery.secrets import Secret
 from sentinel.service.status.board import Board
 from sentinel.service.status.cameras_page import cameras_html
 from sentinel.service.status.lines import to_json
+from sentinel.service.status.making import standing_of
 from sentinel.service.status.several import CameraNews, several_json, several_lines, worst_status
-from sentinel.service.status.standing import Standing, standing_of
+from sentinel.service.status.standing import Standing
 from sentinel.service.watch.cameras_server import CamerasServer
 from sentinel.service.watch.hearing import hear, heard_from, token_of
 from sentinel.service.watch.page_server import PageServer

@@ -25,8 +25,9 @@ from sentinel.core.settings import Settings, validate
 from sentinel.service.journal.codec import plain
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import from_json, status_lines, to_json, until_lines
+from sentinel.service.status.making import standing_of
 from sentinel.service.status.page import page_html
-from sentinel.service.status.standing import Messages, Standing, standing_of
+from sentinel.service.status.standing import Messages, Standing
 from tests.forecasts import foreseen, places_of, pointing_of
 from tests.notify.incidents import told_by
 

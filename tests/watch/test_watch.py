@@ -16,7 +16,7 @@ from sentinel.core.detail import Detail
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.records import Event, Incident, Mark, MeasuredFrame, Outcome, Severity, Tick
 from sentinel.core.tables import read_measurements
-from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.journal.migrations import STEPS
 from sentinel.service.watch.marks import leave_mark
 from sentinel.service.watch.state_folder import StateFolder

@@ -14,7 +14,8 @@ from sentinel.core.records import Alert, Event, Mark, MeasuredFrame, Tick
 from sentinel.jobs.align import Alignment, align, alignment_lines
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import until_lines
-from sentinel.service.status.standing import standing_of, until
+from sentinel.service.status.making import standing_of
+from sentinel.service.status.standing import until
 from tests.worlds.people import HEARS, MARKS, SLEEPS_H, THICK, Account, Scene, middle, spans_of
 from tests.worlds.world import World
 

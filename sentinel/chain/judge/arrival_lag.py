@@ -2,12 +2,14 @@
 
 from collections.abc import Sequence
 from statistics import median
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from sentinel.chain.intake.exposure_time import TIME_FROM_FILE
 from sentinel.core.records import MeasuredFrame
-from sentinel.core.settings import Thresholds
 from sentinel.core.times import DAY_S, utc_s
+
+if TYPE_CHECKING:
+    from sentinel.core.settings import Thresholds
 
 LAGS = 15
 FEWEST_LAGS = 8
@@ -65,7 +67,7 @@ class ArrivalLags(NamedTuple):
             return abs(self.odd_s[-1] - median(self.lags_s)) >= DISPUTED_S
         return 0 < len(self.lags_s) < FEWEST_LAGS and abs(self.lags_s[-1]) >= DISPUTED_S
 
-    def after(self, frame: MeasuredFrame, limits: Thresholds) -> tuple["ArrivalLags", float | None]:
+    def after(self, frame: MeasuredFrame, limits: "Thresholds") -> tuple["ArrivalLags", float | None]:
         """Take one frame; return the lags with it, and by how much the clock was set on, if it shows that."""
         if frame.arrived_utc is None or TIME_FROM_FILE in frame.flags:
             # It was not seen to come, or its time is no word of the camera's.

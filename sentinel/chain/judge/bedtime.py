@@ -4,10 +4,11 @@ from dataclasses import replace as _replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
+from sentinel.chain.judge.agenda import Agenda, Job
 from sentinel.chain.judge.deadlines import Deadlines, full_s
 from sentinel.chain.judge.details import BeforeSleep
 from sentinel.chain.judge.evidence import task_of
-from sentinel.chain.judge.jobs import Agenda, Job, agenda_of
+from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.judge.nights import night_of
 from sentinel.chain.judge.until import Answer, answer

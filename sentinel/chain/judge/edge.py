@@ -4,11 +4,12 @@ from dataclasses import replace
 from math import isfinite
 from typing import NamedTuple
 
+from sentinel.chain.judge.agenda import Rise
 from sentinel.chain.judge.details import DriftExit
 from sentinel.chain.judge.evidence import placed, rising
 from sentinel.chain.judge.jobs import exit_of
 from sentinel.chain.judge.lifecycle import Finding
-from sentinel.chain.judge.nights import Rise, night_on, rise_of
+from sentinel.chain.judge.nights import night_on, rise_of
 from sentinel.chain.judge.places import place_at, place_for
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.track.context import Context

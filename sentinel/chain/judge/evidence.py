@@ -2,9 +2,8 @@
 
 from typing import Any
 
+from sentinel.chain.judge.agenda import Job, Rise
 from sentinel.chain.judge.details import Task
-from sentinel.chain.judge.jobs import Job
-from sentinel.chain.judge.nights import Rise
 from sentinel.core.foreseen import Place
 
 

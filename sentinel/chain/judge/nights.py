@@ -9,7 +9,7 @@ import numpy as np
 
 from sentinel.chain.forecast.dwell import Mounting, tracks_px
 from sentinel.chain.forecast.exits import EDGES, Frame
-from sentinel.core.foreseen import Edge
+from sentinel.chain.judge.agenda import Rise
 from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings, Site
 from sentinel.core.times import DAY_S, from_utc_s, utc_s
@@ -38,17 +38,6 @@ class Night(NamedTuple):
     def sets_utc(self) -> datetime | None:
         """To the second; None: it has been down for longer than was looked back."""
         return from_utc_s(round(self.sets_s)) if isfinite(self.sets_s) else None
-
-
-class Rise(NamedTuple):
-    """Where the disc comes up in the picture, by the mount as it is known."""
-
-    right_widths: float
-    """Of the disc's middle, right of the frame's, in sun-widths."""
-    up_widths: float
-    out_widths: float
-    """How far its limb is over the edge: 1 and more, all of it is outside; negative: so far inside."""
-    edge: Edge
 
 
 @lru_cache(maxsize=4)

@@ -4,8 +4,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from sentinel.chain.judge.agenda import Agenda, Job
 from sentinel.chain.judge.arrival_lag import ClockOff
-from sentinel.chain.judge.jobs import Agenda, Job
 from sentinel.chain.judge.places import place_for
 from sentinel.core.foreseen import Place
 from sentinel.core.records import Forecast

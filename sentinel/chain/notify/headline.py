@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
+from sentinel.chain.judge.agenda import Agenda, Job
 from sentinel.chain.judge.evidence import task_of
-from sentinel.chain.judge.jobs import Agenda, Job
 from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.grouping import weight
 from sentinel.chain.notify.places import rising

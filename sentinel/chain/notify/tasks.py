@@ -2,9 +2,9 @@
 
 from collections.abc import Mapping
 
+from sentinel.chain.judge.agenda import Agenda
 from sentinel.chain.judge.details import Task
 from sentinel.chain.judge.evidence import task_of
-from sentinel.chain.judge.jobs import Agenda
 from sentinel.chain.judge.until import Answer
 from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.places import rising, room, turning, where

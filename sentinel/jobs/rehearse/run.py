@@ -18,7 +18,7 @@ from sentinel.jobs.rehearse.drills import Drill, Ending, ending
 from sentinel.jobs.rehearse.pace import PacedClock
 from sentinel.jobs.simulate.session import write_exposure
 from sentinel.jobs.simulate.synthesize import SessionPlan, plan_session
-from sentinel.service.journal import Journal
+from sentinel.service.journal.journal import Journal
 from sentinel.service.journal.session_facts import deliveries
 from sentinel.service.watch.daemon import Watch
 from sentinel.service.watch.marks import leave_mark

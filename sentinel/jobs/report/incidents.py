@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from sentinel.core.records import Alert, Incident, Severity
 from sentinel.core.words import span
 from sentinel.jobs.report.record import Record
-from sentinel.service.journal import Origin
+from sentinel.service.journal.journal import Origin
 from sentinel.service.journal.session_facts import DeliveryRecord
 
 

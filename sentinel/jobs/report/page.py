@@ -26,7 +26,7 @@ from sentinel.jobs.report.record import Record, read_record
 from sentinel.jobs.report.settings_list import changed_settings, settings_lines
 from sentinel.jobs.report.spot_plots import spot_plots
 from sentinel.jobs.report.spots import named_blobs
-from sentinel.service.journal import Origin
+from sentinel.service.journal.journal import Origin
 
 REPORT_NAME = "report.html"
 LIST_BYTES = 3_400_000

@@ -17,7 +17,7 @@ from sentinel.core.settings import Settings, load_settings
 from sentinel.core.times import DAY_S, utc_s
 from sentinel.jobs.originals import originals_folder
 from sentinel.jobs.report.summary import room_px
-from sentinel.service.journal import Journal, Origin
+from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.journal.session_facts import (
     DeliveryRecord,
     KeptSettings,

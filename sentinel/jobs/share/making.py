@@ -34,7 +34,8 @@ from sentinel.jobs.share.plan import (
     planned,
 )
 from sentinel.jobs.share.public import public_page, public_record, public_table
-from sentinel.service.journal import Journal, export
+from sentinel.service.journal.export import export
+from sentinel.service.journal.journal import Journal
 
 INDEX_NAME = "index.html"
 ORIGINALS_LIST = "originals.sha256"

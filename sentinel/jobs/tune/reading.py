@@ -21,7 +21,7 @@ from sentinel.jobs.tune.rejudging import Rejudging, Step
 from sentinel.jobs.tune.scoring import ACTS, Criteria, TrueEvent, deduced_events, score_session
 from sentinel.jobs.tune.trial import PreparedSession, Shelved, judging_workers, packed, with_forecasts
 from sentinel.jobs.tune.truth import read_truth, within
-from sentinel.service.journal import Journal
+from sentinel.service.journal.journal import Journal
 from sentinel.service.journal.session_facts import forecasts_by_event, kept_settings
 
 TRIALS = 120

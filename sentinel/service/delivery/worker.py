@@ -36,7 +36,7 @@ from sentinel.service.delivery.memory_outbox import MemoryOutbox
 from sentinel.service.delivery.pictures import Draw
 from sentinel.service.delivery.results_to_note import ResultsToNote
 from sentinel.service.delivery.second_copy import SecondCopy
-from sentinel.service.journal import Damaged
+from sentinel.service.journal.opening import Damaged
 from sentinel.service.journal.outbox import Outbox
 from sentinel.service.journal.rows import OutboxRow
 

@@ -5,7 +5,7 @@ import logging
 from sentinel.core.clock import Clock
 from sentinel.core.records import Severity
 from sentinel.service.delivery.worker import Worker
-from sentinel.service.journal import Journal
+from sentinel.service.journal.journal import Journal
 from sentinel.service.journal.session_facts import note_start
 from sentinel.service.watch.liveness import Liveness
 from sentinel.service.watch.snapshot import WatchState

@@ -18,7 +18,8 @@ from sentinel.core.settings import Settings
 from sentinel.service.delivery.heartbeat import HeartbeatPinger
 from sentinel.service.delivery.pictures import drawing
 from sentinel.service.delivery.worker import Worker
-from sentinel.service.journal import Damaged, Unwritable, export
+from sentinel.service.journal.export import export
+from sentinel.service.journal.opening import Damaged, Unwritable
 from sentinel.service.journal.session_facts import keep_settings, kept_settings
 from sentinel.service.watch.alarms import Alarms
 from sentinel.service.watch.allocator import give_back_now

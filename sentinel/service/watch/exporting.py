@@ -10,7 +10,8 @@ import threading
 
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem
-from sentinel.service.journal import Journal, export
+from sentinel.service.journal.export import export
+from sentinel.service.journal.journal import Journal
 from sentinel.service.watch.state_folder import StateFolder
 
 log = logging.getLogger(__name__)

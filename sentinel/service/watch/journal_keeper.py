@@ -10,8 +10,9 @@ from typing import Protocol
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem
 from sentinel.core.records import Event, Outcome, Severity
-from sentinel.service.journal import Damaged, Journal, Origin, Unwritable, rescue
-from sentinel.service.journal.opening import Locked, has_room
+from sentinel.service.journal import rescue
+from sentinel.service.journal.journal import Journal, Origin
+from sentinel.service.journal.opening import Damaged, Locked, Unwritable, has_room
 from sentinel.service.watch.liveness import Liveness
 from sentinel.service.watch.state_folder import StateFolder
 

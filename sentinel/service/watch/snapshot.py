@@ -24,7 +24,7 @@ from sentinel.chain.pipeline import Pipeline
 from sentinel.core.files import replaced
 from sentinel.core.records import Event, MeasuredFrame, Outcome
 from sentinel.core.settings import Settings
-from sentinel.service.journal import Journal
+from sentinel.service.journal.journal import Journal
 from sentinel.service.status.board import Board
 
 log = logging.getLogger(__name__)

@@ -13,7 +13,6 @@ from sentinel.chain.intake.session import JOURNAL_NAME
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem, RequestProblem, refused
 from sentinel.core.files import write_text_whole
-from sentinel.core.settings import load_settings
 from sentinel.core.times import format_utc, known_zone, parse_utc
 
 SPARE_RATIO = 4.0
@@ -201,9 +200,11 @@ class StateFolder:
 
 def state_folder_of(configs: Sequence[Path], state: Path | None) -> StateFolder:
     """Return the state folder that settings or options name; no settings are needed where an option does."""
-    if state is not None:
-        return StateFolder(state)
-    return StateFolder(state_path(load_settings(configs).state.folder if configs else "", None))
+    if state is not None or not configs:
+        return StateFolder(state_path("", state))
+    from sentinel.core.settings import load_settings  # noqa: PLC0415 - without them a command starts sooner
+
+    return StateFolder(state_path(load_settings(configs).state.folder, None))
 
 
 def refuse_folder_inside(state: Path, frames: Path) -> None:

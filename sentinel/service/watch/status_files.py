@@ -19,8 +19,9 @@ from sentinel.service.delivery.pictures import drawing
 from sentinel.service.journal.outbox import Outbox
 from sentinel.service.journal.rows import PictureScene
 from sentinel.service.status.lines import to_json
+from sentinel.service.status.making import standing_of
 from sentinel.service.status.page import page_html
-from sentinel.service.status.standing import Messages, Standing, standing_of
+from sentinel.service.status.standing import Messages, Standing
 from sentinel.service.watch.folder_intake import FolderIntake
 from sentinel.service.watch.metrics_out import metrics_reply
 from sentinel.service.watch.snapshot import WatchState

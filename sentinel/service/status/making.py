@@ -1,0 +1,129 @@
+"""The standing of a watch as of now, from all that it knows. Pure."""
+
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass, replace
+from datetime import datetime
+from math import isfinite
+from types import MappingProxyType
+
+from sentinel.chain.judge.jobs import agenda_of
+from sentinel.chain.notify.headline import headline, troubles_of
+from sentinel.chain.undo import UNDO
+from sentinel.core.other_cameras import SunSeen
+from sentinel.core.records import Forecast, Surroundings
+from sentinel.core.settings import Settings
+from sentinel.core.words import times_in
+from sentinel.service.status.board import Board
+from sentinel.service.status.standing import Messages, Standing, Supply
+
+_SUPPLIES: Mapping[str, str] = MappingProxyType(
+    {
+        "battery": "camera battery", "mount-battery": "mount battery", "card": "card", "timer": "timer count",
+    }
+)  # fmt: skip
+
+
+def standing_of(
+    board: Board,
+    settings: Settings,
+    now_utc: datetime,
+    *,
+    waiting_files: int = 0,
+    clock_offset_s: float | None = None,
+    focus_ratio: float | None = None,
+    messages: Messages | None = None,
+    sun: SunSeen | None = None,
+) -> Standing:
+    """Return the standing at a moment."""
+    forecast, surroundings = _finite(board.forecast), board.surroundings
+    times = times_in(settings.alerts.zone)
+    troubles = troubles_of(board.open.values(), now_utc, times)
+    agenda = agenda_of(forecast, settings, now_utc, board.seen)
+    if agenda.clock is not None:
+        forecast = None  # nothing that stands on its times is shown
+    pointing = forecast.pointing if forecast is not None else None
+    mount = forecast.mount if forecast is not None else None
+    head = headline(agenda, forecast, troubles, now_utc, times)
+    return Standing(
+        written_utc=now_utc,
+        interval_s=settings.camera.interval_s,
+        frame=board.frame.frame if board.frame is not None else None,
+        frame_utc=board.newest_utc,
+        left_alone=head.sentence,
+        leave_until_utc=head.until_utc,
+        leave_reason=head.reason,
+        set_off_utc=head.set_off_utc,
+        agenda=agenda,
+        stop_edge_min=_stop_min(forecast),
+        stop_edge=pointing.stop_edge if pointing is not None else None,
+        troubles=troubles,
+        zone=settings.alerts.zone,
+        verified_utc=board.disc.time_utc if board.disc is not None else None,
+        focus_ratio=focus_ratio,
+        focus_soon_ratio=settings.thresholds.focus_soon_ratio,
+        edge_width_px=board.disc.disc.edge_width_px if board.disc is not None else None,
+        frames=board.frames,
+        frames_expected=board.expected(settings.camera.interval_s),
+        unusable=board.unusable,
+        folder=_folder(surroundings),
+        waiting_files=waiting_files,
+        supplies=_supplies(board, settings),
+        free_bytes=surroundings.free_bytes if surroundings is not None else None,
+        state_free_bytes=surroundings.state_free_bytes if surroundings is not None else None,
+        axis_turned_deg=mount.axis_turned_deg if mount is not None else None,
+        axis_limit_deg=settings.mount.axis_limit_deg if settings.mount.tracking != "none" else None,
+        clock_offset_s=clock_offset_s,
+        clock_synchronised=surroundings.clock_synchronised if surroundings is not None else None,
+        messages=messages or Messages(),
+        counts=board.counts,
+        forecast=forecast,
+        camera=settings.camera.name,
+        undoable=tuple(one.mark for one in board.recent_marks if now_utc - one.mark.time_utc <= UNDO),
+        sun=sun,
+        latency_s=board.latency_s,
+    )
+
+
+def _finite(forecast: Forecast | None) -> Forecast | None:
+    """Return a forecast without values that are no numbers: what they are part of is not known."""
+    if forecast is None:
+        return None
+    unknown = {f.name: None for f in fields(forecast) if not _all_finite(getattr(forecast, f.name))}
+    return replace(forecast, **unknown)  # type: ignore[arg-type]
+
+
+def _all_finite(value: object) -> bool:
+    if isinstance(value, float):
+        return isfinite(value)
+    if isinstance(value, tuple):
+        return all(_all_finite(item) for item in value)
+    if is_dataclass(value):
+        return all(_all_finite(getattr(value, f.name)) for f in fields(value))
+    return True
+
+
+def _stop_min(forecast: Forecast | None) -> float | None:
+    """Return how long a stop would leave; it changes so slowly that the forecast's own moment will do."""
+    pointing = forecast.pointing if forecast is not None else None
+    if forecast is None or pointing is None or pointing.stop_edge_utc is None:
+        return None
+    return round((pointing.stop_edge_utc - forecast.time_utc).total_seconds() / 60, 1)
+
+
+def _folder(surroundings: Surroundings | None) -> str:
+    return (surroundings.folder if surroundings is not None else None) or "not looked at yet"
+
+
+def _supplies(board: Board, settings: Settings) -> tuple[Supply, ...]:
+    due = {one.reason: one.time_utc for one in board.forecast.due} if board.forecast is not None else {}
+    found = []
+    for reason in settings.supplies.last_s(settings.camera.interval_s):
+        mark = board.marks.get(reason)
+        found.append(
+            Supply(
+                name=_SUPPLIES[reason],
+                lasts_until_utc=due.get(reason),
+                renewed_utc=mark.time_utc if mark is not None else None,
+            )
+        )
+    return tuple(found)
