@@ -5,6 +5,7 @@ import subprocess
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
+from shutil import copy2
 
 import pytest
 
@@ -83,4 +84,14 @@ def test_the_plan_needs_the_sun_but_not_the_daemon() -> None:
         "plan", "2027-06-18", "2027-06-19", "--config", EXAMPLE, "--frame", "6000x4000", "--frame-mb", "9"
     )
     assert "erfa" in modules, "else the way of counting does not count"
-    assert not modules & (DAEMON | SLOW - {"erfa", "scipy", "multiprocessing"})
+    assert not modules & (DAEMON | SLOW - {"erfa", "multiprocessing"})
+
+
+def test_a_chain_that_forecasts_and_judges_is_lean(tmp_path: Path) -> None:
+    """What SciPy takes, 40 MB a watch, is a sixth of a small computer's room for three cameras."""
+    kept = EXAMPLE.parents[1] / "replay_data" / "midnight-sun"
+    for frame in sorted(kept.rglob("*.JPG"))[:3]:
+        copy2(frame, tmp_path)
+    modules = loaded("replay", tmp_path, "--config", kept / "config.yaml", "--out", tmp_path / "out")
+    assert DAEMON - {"sentinel.service.watch.daemon"} <= modules
+    assert not {name.split(".")[0] for name in modules} & {"scipy", "skimage", "astropy", "apprise"}

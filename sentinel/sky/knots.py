@@ -1,20 +1,22 @@
-"""Interpolation of slow functions of time: exact knots every twenty minutes, a cubic spline between them.
+"""Interpolation of slow functions of time: exact every twenty minutes, between them the quintic through six.
 
 Knots are computed a day at a time, when a time of that day is first asked for, and remembered. The memory is
 bounded; what fell out of it is computed again to the same values, so it never shows but in speed.
 """
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from sentinel.core.times import DAY_S
 from sentinel.sky.arrays import Array, Numbers, floats
 
 STEP_S = 1200.0
-# The spline's ends are less good than its middle, by a factor of four a knot: each day's is begun early.
-MARGIN = 6
+_AROUND = np.arange(-2, 4)
+"""The knots, as steps from an interval's first one, that its polynomial goes through."""
+_FROM_VALUES = np.linalg.inv(np.vander(_AROUND))
+"""Makes coefficients, the highest power's first, of the values there."""
 DAYS_KEPT = 128
 
 _PER_DAY = round(DAY_S / STEP_S)
@@ -54,21 +56,22 @@ class Knots:
 
     def _within(self, day: int, times: Array) -> Array:
         table = self._day(day)
-        since = times - day * DAY_S
-        index = np.minimum((since / STEP_S).astype(np.intp), _PER_DAY - 1)
-        x = (since - index * STEP_S)[..., None]
+        steps = (times - day * DAY_S) / STEP_S
+        index = np.minimum(steps.astype(np.intp), _PER_DAY - 1)
+        x = (steps - index)[..., None]
         c = table[index]
-        value: Array = ((c[..., 0, :] * x + c[..., 1, :]) * x + c[..., 2, :]) * x + c[..., 3, :]
+        value: Array = c[..., 0, :]
+        for power in range(1, len(_AROUND)):
+            value = value * x + c[..., power, :]
         return value
 
     def _scalar(self, time: float) -> Array:
         # The same arithmetic without the overhead of arrays: a daemon asks one time a frame.
         day = int(time // DAY_S)
-        since = time - day * DAY_S
-        index = min(int(since / STEP_S), _PER_DAY - 1)
-        x = since - index * STEP_S
-        c = self._day(day)[index]
-        value: Array = np.array([x * x * x, x * x, x, 1.0]) @ c
+        steps = (time - day * DAY_S) / STEP_S
+        index = min(int(steps), _PER_DAY - 1)
+        x = steps - index
+        value: Array = np.array([x**5, x**4, x**3, x * x, x, 1.0]) @ self._day(day)[index]
         return value
 
     def _day(self, day: int) -> Array:
@@ -76,15 +79,12 @@ class Knots:
         if table is None:
             if len(self._days) >= DAYS_KEPT:
                 self._days.pop(next(iter(self._days)))
-            table = self._days[day] = self._spline(day)
+            table = self._days[day] = self._coefficients(day)
         return table
 
-    def _spline(self, day: int) -> Array:
-        from scipy.interpolate import CubicSpline  # noqa: PLC0415 - as slow to load as what it interpolates
-
-        since = np.arange(-MARGIN, _PER_DAY + MARGIN + 1) * STEP_S
-        times: Array = day * DAY_S + since.astype(np.float64)
-        spline: Any = CubicSpline(since, self._exact(times))
-        # (power, interval, column) -> (interval, power, column): what one time needs lies together.
-        coefficients: Array = np.moveaxis(spline.c, 1, 0)[MARGIN : MARGIN + _PER_DAY]
-        return np.ascontiguousarray(coefficients)
+    def _coefficients(self, day: int) -> Array:
+        """Return those of a day's intervals, (interval, power, column): what one time needs lies together."""
+        steps = np.arange(_AROUND[0], _PER_DAY + _AROUND[-1])
+        values = self._exact(day * DAY_S + steps * STEP_S)
+        around = sliding_window_view(values, len(_AROUND), axis=0)
+        return np.ascontiguousarray(_FROM_VALUES @ np.swapaxes(around, 1, 2))

@@ -4,9 +4,10 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+from scipy.special import i0e
 
 from sentinel.chain.following import Following
-from sentinel.chain.forecast.fit import USUAL_ROLLS, Solved, roll_grid
+from sentinel.chain.forecast.fit import USUAL_ROLLS, RollPrior, Solved, roll_grid
 from sentinel.chain.forecast.geometry import Geometry, Points
 from sentinel.chain.track import Context
 from sentinel.sky import refraction_sigma_deg
@@ -75,3 +76,14 @@ def test_the_sun_is_followed_at_the_middle_between_its_limbs() -> None:
     zero, pose = np.zeros(1), np.zeros((1, 1))
     points = Points(zero, zero, zero, zero, zero, low_s[:1], pose, pose)
     assert geometry.linear(aims, np.zeros(6, dtype=np.intp), points)[0].shape == (1, 6, 2)
+
+
+@pytest.mark.parametrize("sharpness", [0.0, 6.0, 299.0, 301.0, 1e5])
+def test_how_rolls_are_spread_beforehand_adds_up_to_one(sharpness: float) -> None:
+    """Against SciPy's Bessel function, and by adding it up over the circle."""
+    prior = RollPrior(np.array([[0.9]]), np.array([[0.3]]), np.array([[sharpness]]))
+    rolls = np.linspace(0, 2 * np.pi, 200_001)[None, :-1]
+    density = np.exp(prior.log(rolls))[0]
+    assert density.mean() * 2 * np.pi == pytest.approx(1, abs=1e-7)
+    top = 0.9 / (2 * np.pi * i0e(sharpness)) + 0.1 / (2 * np.pi)
+    assert np.exp(prior.log(np.array([[0.3]])))[0, 0] == pytest.approx(top, rel=1e-7)

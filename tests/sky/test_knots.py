@@ -23,16 +23,16 @@ class Counting:
         return wave(utc_s)
 
 
-def test_a_daily_rotation_is_interpolated_to_a_twentieth_of_an_arcsecond() -> None:
+def test_a_daily_rotation_is_interpolated_to_a_thousandth_of_an_arcsecond() -> None:
     times = np.random.default_rng(1).uniform(0, 30 * DAY_S, 5000)
     error = np.abs(Knots(wave)(times) - wave(times)).max()
-    assert error < np.radians(0.05 / 3600)
+    assert error < np.radians(0.001 / 3600)
 
 
 def test_the_joint_between_days_is_as_good_as_the_middle() -> None:
     times = 5 * DAY_S + np.linspace(-1400, 1400, 281)
     error = np.abs(Knots(wave)(times) - wave(times)).max()
-    assert error < np.radians(0.05 / 3600)
+    assert error < np.radians(0.001 / 3600)
 
 
 def test_order_and_shape_of_the_times_do_not_matter() -> None:

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from scipy.special import logsumexp
 from threadpoolctl import ThreadpoolController
 
 from sentinel.chain.forecast.bins import Arc
@@ -186,7 +185,7 @@ class Estimator:
             solved, rolls, log, nodes = self._round(nodes, track, geometry)
         log = np.where(np.isfinite(log), log, -np.inf)
         by_place = log.swapaxes(0, 1).reshape(len(places), -1)
-        log = log - np.repeat(logsumexp(by_place, axis=1), len(nodes) // len(places))[:, None]
+        log = log - np.repeat(np.logaddexp.reduce(by_place, axis=1), len(nodes) // len(places))[:, None]
         return draw(geometry, points, solved, rolls, log, now_s=seen.now_s, later_s=later_s)
 
     @staticmethod
@@ -236,7 +235,7 @@ class Estimator:
         log = log + nodes.log_prior[None, :, None]
         # A mount for which the sun would have been behind the camera explains nothing.
         log = np.where(np.isfinite(log), log, -np.inf).swapaxes(0, 1)
-        return np.asarray(logsumexp(log.reshape(len(places), -1), axis=1))
+        return np.asarray(np.logaddexp.reduce(log.reshape(len(places), -1), axis=1))
 
     def _settled(self, nodes: Nodes, track: "_Seen") -> tuple[Nodes, Array, Array, Array]:
         """Move each node to the best point of its cell; with it the track there, and its hope."""

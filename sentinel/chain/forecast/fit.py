@@ -11,8 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.linalg import cholesky, solve_triangular
-from scipy.special import i0e
 
 from sentinel.chain.forecast.geometry import COMMON, Indices, Points
 from sentinel.chain.forecast.noise import FLEXURES, Change, Flexure, wander_covariance
@@ -54,16 +52,22 @@ class RollPrior:
 
     def log(self, roll_rad: Array) -> Array:
         """Return the log density of rolls (..., m, g)."""
-        density = np.maximum(1.0 - self.share.sum(axis=0), 1e-4)[:, None] / (2 * np.pi) + np.zeros_like(
-            roll_rad
-        )
-        norms = 2 * np.pi * i0e(self.sharpness)
+        anywhere = np.maximum(1.0 - self.share.sum(axis=0), 1e-4)[:, None] / (2 * np.pi)
+        density = anywhere + np.zeros_like(roll_rad)
+        norms = 2 * np.pi * _bessel_i0_scaled(self.sharpness)
         for share, turn, sharpness, norm in zip(
             self.share, self.turn_rad, self.sharpness, norms, strict=True
         ):
             peak = np.exp(sharpness[:, None] * (np.cos(roll_rad - turn[:, None]) - 1))
             density += (share / norm)[:, None] * peak
         return np.asarray(np.log(density))
+
+
+def _bessel_i0_scaled(x: Array) -> Array:
+    """Return exp(-x) I0(x), beyond 300 to a part in 1e8 by the series for large x (DLMF 10.40.1)."""
+    near, far = np.minimum(x, 300.0), np.maximum(x, 300.0)
+    series = (1 + 1 / (8 * far) + 9 / (128 * far**2)) / np.sqrt(2 * np.pi * far)
+    return np.where(x < far, np.i0(near) * np.exp(-near), series)
 
 
 USUAL_ROLLS = RollPrior(
@@ -193,17 +197,17 @@ class Whitener:
         self._ages = now_s - utc_s
         self._variance = np.diag(variance)
         self._wander = wander_covariance(self._ages)
-        self._roots: dict[int, Array] = {}
+        self._whitening: dict[int, Array] = {}
 
-    def root(self, kind: int) -> Array:
-        """Return the lower Cholesky root (n, n) of the covariance under a kind of flexure."""
-        if kind not in self._roots:
+    def whitening(self, kind: int) -> Array:
+        """Return the inverse (n, n) of the lower Cholesky root of the covariance under a kind of flexure."""
+        if kind not in self._whitening:
             flexure, change = flexure_of(kind), self.change(kind)
             covariance = flexure.covariance(self._lag) + self._variance + flexure.wander * self._wander
             if change is not None:
                 covariance += change.covariance(self.utc_s)
-            self._roots[kind] = cholesky(covariance, lower=True, overwrite_a=True, check_finite=False)
-        return self._roots[kind]
+            self._whitening[kind] = np.linalg.inv(np.linalg.cholesky(covariance))
+        return self._whitening[kind]
 
     def change(self, kind: int) -> Change | None:
         """Return the change of a kind; None: nothing changed."""
@@ -220,9 +224,7 @@ class Whitener:
         """Return whitened columns (n, q) and the whitened covariance of value and slope now (n, 2)."""
         flexure = flexure_of(kind)
         now = np.stack([flexure.covariance(self._ages), flexure.slope_covariance(self._ages)], axis=1)
-        both = solve_triangular(
-            self.root(kind), np.concatenate([columns, now], axis=1), lower=True, check_finite=False
-        )
+        both = self.whitening(kind) @ np.concatenate([columns, now], axis=1)
         return both[:, :-2], both[:, -2:]
 
 
@@ -312,7 +314,7 @@ class Track:
         wave += prior.power
         log_norm = (
             self.whitener.log_prior(kind)
-            - 2 * np.log(np.diag(self.whitener.root(kind))).sum()
+            + 2 * np.log(np.diag(self.whitener.whitening(kind))).sum()
             - np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
             + prior.log_norm
         )

@@ -7,9 +7,9 @@ equator, and away from the pole. Roll turns them into the picture and is treated
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import erfa
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from sentinel.core.settings import Site
 from sentinel.sky.angles import half_turn_deg
@@ -238,7 +238,7 @@ class TurnedSky:
         across = np.array([place.across for place in places])
         later = np.array([place.later_s for place in places]) * (1.0 if latitude_deg < 0 else -1.0)
         about = np.radians(15.0 * np.where(across, 0.0, later) / 3600)[:, None] * axis_vector(latitude_deg)
-        return cls(latitude_deg, Rotation.from_rotvec(about).as_matrix(), across)
+        return cls(latitude_deg, erfa.rv2m(-about), across)
 
     def errors_deg(self, azimuth_deg: Array, altitude_deg: Array) -> tuple[Array, Array]:
         """Return the errors (k, n) of axes that draw the same tracks there; here they are (n,)."""
