@@ -111,3 +111,22 @@ def test_a_mount_that_stopped_at_its_limit_is_not_asked_why_it_tracks_on() -> No
         one for one in watch.said if one.condition == "axis-limit" and plain(one.detail).get("tracks_on")
     ]
     assert asked == []
+
+
+@pytest.mark.parametrize(("jumps", "pause_min"), [(False, 30), (True, 0), (True, 30)])
+def test_an_axis_that_nears_its_limit_was_perhaps_unwound_where_a_long_pause_ended_in_a_jump(
+    jumps: bool, pause_min: int
+) -> None:
+    """Always, never, or after any jump."""
+    watch = Watch()
+    watch.frames(60)
+    watch.forecast(axis_turned_deg=200.0)
+    watch.now += timedelta(minutes=pause_min)
+    if jumps:
+        watch.x, watch.y = 1200.0, 1000.0
+    watch.frames(6)
+    limit_utc = watch.now + timedelta(minutes=30)
+    watch.forecast(axis_turned_deg=200.0, due=(Due(time_utc=limit_utc, reason="axis-limit"),))
+    watch.frames(2)
+    told = [one for one in watch.said if one.condition == "axis-limit"][-1]
+    assert plain(told.detail).get("perhaps_unwound", False) is (jumps and pause_min > 0)
