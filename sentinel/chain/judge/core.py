@@ -224,7 +224,7 @@ class Judge:
     def _perhaps_unwound(foreseen: Deadlines, move: Moved, last: Forecast | None) -> Deadlines:
         """Ask whether the axis was unwound where it had turned far and a pause ended in a jump."""
         turned = last.mount.axis_turned_deg if last is not None and last.mount is not None else 0.0
-        paused = move.landed_s - move.onset_s >= UNWINDING_S
+        paused = move.arrived_s - move.onset_s >= UNWINDING_S
         return foreseen._replace(unwound_asked=True) if paused and turned > 90 else foreseen
 
     def _forecast(self, state: JudgeState, forecast: Forecast) -> tuple[JudgeState, Readings]:

@@ -78,7 +78,7 @@ def _landing(track: Track, moving: Moving, step: Step, seen: Observation, contex
     track = track._replace(placed_s=moving.moved_s, path=path._replace(drift=(0.0, 0.0)))
     if told:
         return track
-    jump = moved(start, seen, track.forecast, onset_s=moving.onset_s, frame=moving.frame)
+    jump = moved(start, seen, track.forecast, moving)
     return track._replace(moved=jump)
 
 

@@ -157,7 +157,10 @@ class Moved(NamedTuple):
     """A jump that ended in steady tracking."""
 
     onset_s: float
+    arrived_s: float
+    """When it was first seen where it then stayed."""
     landed_s: float
+    """And when it had stayed for as long as it takes to be sure."""
     frame: str
     start: Vector
     end: Vector
@@ -168,9 +171,7 @@ class Moved(NamedTuple):
     compared: bool = False
 
 
-def moved(
-    start: Vector, seen: Observation, forecast: Forecast | None, *, onset_s: float, frame: str
-) -> Moved:
+def moved(start: Vector, seen: Observation, forecast: Forecast | None, moving: Moving) -> Moved:
     """Return a jump from where the disc should be now to where it is, and whether that is a better place."""
     good = (seen.width_px / 2, seen.height_px / 2)
     if forecast is not None and forecast.places is not None:
@@ -179,4 +180,6 @@ def moved(
     nearer = hypot(end[0] - good[0], end[1] - good[1]) < hypot(start[0] - good[0], start[1] - good[1])
     before = forecast.exit.early_utc if forecast is not None else None
     exit_s = utc_s(before) if before is not None else None
-    return Moved(onset_s, seen.time_s, frame, start, end, seen.radius_px, nearer, exit_s)
+    return Moved(
+        moving.onset_s, moving.moved_s, seen.time_s, moving.frame, start, end, seen.radius_px, nearer, exit_s
+    )
