@@ -131,6 +131,15 @@ def length(path: Path) -> int:
     return len(path.read_text(encoding="utf-8").splitlines())
 
 
+def test_the_name_of_a_class_means_one_thing_in_the_whole_house() -> None:
+    where: dict[str, list[str]] = {}
+    for path in sorted(HOUSE.rglob("*.py")):
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                where.setdefault(node.name, []).append(str(path.relative_to(HOUSE)))
+    assert {name: files for name, files in where.items() if len(files) > 1} == {}
+
+
 def test_angles_are_brought_into_half_a_turn_in_one_place() -> None:
     by_hand = [p.name for p in HOUSE.rglob("*.py") if "% 360 - 180" in p.read_text(encoding="utf-8")]
     assert by_hand == ["angles.py"]

@@ -14,7 +14,7 @@ from sentinel.sky.horizon import (
     hour_angle_times_s,
     shown_altitude_deg,
 )
-from sentinel.sky.moon import Eclipse, Eclipses, Moon
+from sentinel.sky.moon import Eclipses, Moon, SolarEclipse
 from sentinel.sky.mount import (
     Optics,
     Pose,
@@ -49,13 +49,13 @@ __all__ = [
     "Crossings",
     "Daylight",
     "DiscView",
-    "Eclipse",
     "Eclipses",
     "HorizonLine",
     "Moon",
     "Optics",
     "Orientation",
     "Pose",
+    "SolarEclipse",
     "Sun",
     "Tracking",
     "above_line",

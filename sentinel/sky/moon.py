@@ -33,7 +33,7 @@ class Moon(Body):
 
 
 @dataclass(frozen=True, slots=True)
-class Eclipse:
+class SolarEclipse:
     """A solar eclipse as the site sees it, were there no horizon; times in POSIX seconds."""
 
     first_contact_s: float
@@ -77,7 +77,7 @@ class Eclipses:
         sun, moon, apart = self._radii_and_separation(utc_s)
         return plain(_overlap_area(sun, moon, apart) / (np.pi * sun**2))
 
-    def between(self, start_s: float, end_s: float) -> tuple[Eclipse, ...]:
+    def between(self, start_s: float, end_s: float) -> tuple[SolarEclipse, ...]:
         """Return the eclipses that are under way at any time between start and end."""
         return tuple(
             self._eclipse(*span)
@@ -86,7 +86,7 @@ class Eclipses:
             if span[1] >= start_s and span[0] <= end_s
         )
 
-    def _eclipse(self, first_s: float, last_s: float) -> Eclipse:
+    def _eclipse(self, first_s: float, last_s: float) -> SolarEclipse:
         maximum_s = self._maximum_s(first_s, last_s)
 
         def inside(utc_s: Array) -> Array:
@@ -98,7 +98,7 @@ class Eclipses:
         if apart < abs(moon - sun):
             begins = spans_above(inside, first_s, maximum_s, maximum_s - first_s)[-1][0]
             central = begins, spans_above(inside, maximum_s, last_s, last_s - maximum_s)[0][1]
-        return Eclipse(
+        return SolarEclipse(
             first_contact_s=first_s,
             maximum_s=maximum_s,
             last_contact_s=last_s,

@@ -12,8 +12,8 @@ from sentinel.core.foreseen import Contradiction
 from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings, validate
 from sentinel.jobs.align.advice import CAUTION, advice, alignment_json, alignment_lines
-from sentinel.jobs.align.axis import Alignment, Before
-from sentinel.jobs.align.bolts import Bolt, Step
+from sentinel.jobs.align.axis import Alignment, BeforeTurn
+from sentinel.jobs.align.bolts import Bolt, BoltStep
 from sentinel.jobs.align.holding import Holding, wanted_s
 from tests.forecasts import foreseen
 
@@ -228,7 +228,7 @@ def test_at_a_high_latitude_the_bolts_degrees_and_their_effect_are_told() -> Non
 
 
 def test_a_turn_that_the_frame_has_no_room_for_goes_in_steps() -> None:
-    step = Step(
+    step = BoltStep(
         turn_deg=1.45, from_right_widths=-2.0, from_up_widths=0.4, to_right_widths=2.0, to_up_widths=-0.4
     )
     big = bolt("azimuth", 5.8, 0.4, right_widths=16.0, fits=False, steps=(step,) * 4)
@@ -249,7 +249,7 @@ def test_a_turn_that_the_frame_has_no_room_for_goes_in_steps() -> None:
 
 
 def test_what_the_last_turn_came_out_as_is_told() -> None:
-    before = Before(at_utc=NOW - timedelta(hours=2), marked=True, azimuth_deg=0.8, altitude_deg=-0.5)
+    before = BeforeTurn(at_utc=NOW - timedelta(hours=2), marked=True, azimuth_deg=0.8, altitude_deg=-0.5)
     told = advice(alignment(bolt("azimuth", 0.1), bolt("altitude", -0.45), before=before), settings())
     assert told[0] == (
         "At 10:00Z the axis was turned: to be turned out were 0.80 deg to the west and 0.50 deg up; "
@@ -317,7 +317,7 @@ def test_nobody_is_told_to_turn_a_bolt_and_to_wait_for_the_rate() -> None:
 
 def test_the_operators_own_time_stands_with_every_time() -> None:
     told = settings(alerts={"zone": "Europe/Oslo"})
-    before = Before(at_utc=NOW - timedelta(hours=2), marked=True, azimuth_deg=0.8, altitude_deg=-0.5)
+    before = BeforeTurn(at_utc=NOW - timedelta(hours=2), marked=True, azimuth_deg=0.8, altitude_deg=-0.5)
     one = alignment(bolt("azimuth", 0.8), bolt("altitude", -0.5), before=before)
     text = " ".join([*alignment_lines(one, told), *advice(one, told)])
     later = alignment(

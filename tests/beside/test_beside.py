@@ -10,7 +10,7 @@ from sentinel.core.errors import RequestProblem
 from sentinel.core.times import parse_utc
 from sentinel.jobs.beside.page import Comparison, compared_sides, turn_lines
 from sentinel.jobs.beside.sides import open_side
-from sentinel.jobs.beside.turning import Turn, mean_turn, turn_between
+from sentinel.jobs.beside.turning import ImageTurn, mean_turn, turn_between
 from sentinel.jobs.replay import ReplayRequest, replay
 from sentinel.jobs.simulate.scene import Sunspot
 from sentinel.jobs.simulate.session import simulate
@@ -126,7 +126,9 @@ def test_what_fits_in_two_ways_is_not_told() -> None:
 
 
 def test_turns_about_the_half_turn_are_averaged_as_angles() -> None:
-    mean = mean_turn([Turn(179.0, 0.2, 3), Turn(-179.0, 0.2, 4), Turn(float("nan"), float("nan"))])
+    mean = mean_turn(
+        [ImageTurn(179.0, 0.2, 3), ImageTurn(-179.0, 0.2, 4), ImageTurn(float("nan"), float("nan"))]
+    )
     assert abs(mean.deg) == pytest.approx(180.0)
     assert mean.spots == 4
     assert np.isnan(mean_turn([]).deg)

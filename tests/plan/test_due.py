@@ -12,13 +12,13 @@ from sentinel.chain.forecast.turning import Turning, turning_of
 from sentinel.chain.forecast.visits import Stores, axis_limit_due
 from sentinel.core.times import parse_utc, utc_s
 from sentinel.jobs.plan import due
-from sentinel.jobs.plan.records import Gap, HourAngle, Plan, Renewal
+from sentinel.jobs.plan.records import Gap, HourAngle, Plan, SupplyRenewal
 from sentinel.jobs.plan.sunlight import sunlight
 from sentinel.sky import Sun
 from tests.plan.trips import planned, settings, trip
 
 
-def renewals(begin: str, end: str, **sections: Any) -> dict[str, Renewal]:
+def renewals(begin: str, end: str, **sections: Any) -> dict[str, SupplyRenewal]:
     told = settings(**sections)
     return {one.what: one for one in due.renewals(told, trip(begin, end, told), Turning())}
 

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sentinel.core.settings import Thresholds, load_settings
-from sentinel.jobs.tune.choose import Baseline, Recommendation, advise, worse
+from sentinel.jobs.tune.choose import PresentScore, Recommendation, advise, worse
 from sentinel.jobs.tune.files import overlay_text
 from sentinel.jobs.tune.grid import SWEPT, allowed, asked_for, between, changed, outermost
 from sentinel.jobs.tune.lines import tuning_lines
@@ -30,8 +30,8 @@ def score(needless: int = 0, *, responses: tuple[Response, ...] = (), soon: int 
 
 def test_an_incident_that_waits_instead_of_waking_may_cost_one_message_each() -> None:
     base = replace(score(3, wakes=5), needless_for=("lost-disc",))
-    assert not worse(score(0, soon=1, wakes=2), Baseline(base, NOTHING))
-    assert worse(score(0, soon=2, wakes=2), Baseline(base, NOTHING)) == "more messages", (
+    assert not worse(score(0, soon=1, wakes=2), PresentScore(base, NOTHING))
+    assert worse(score(0, soon=2, wakes=2), PresentScore(base, NOTHING)) == "more messages", (
         "reminders are no credit"
     )
 
@@ -63,7 +63,7 @@ def test_a_true_event_may_be_told_later_by_so_much_and_never_missed(
     criteria: Criteria, base_s: float, trial_s: float | None, says: str
 ) -> None:
     trial = score(0, responses=(Response() if trial_s is None else told(trial_s),))
-    lost = worse(trial, Baseline(score(2, responses=(told(base_s),)), criteria))
+    lost = worse(trial, PresentScore(score(2, responses=(told(base_s),)), criteria))
     assert bool(lost) == bool(says)
     assert says in lost
 
@@ -71,11 +71,11 @@ def test_a_true_event_may_be_told_later_by_so_much_and_never_missed(
 def test_a_change_of_the_filter_alarm_is_always_worse() -> None:
     base = Score(wakes=9, needless=9, undecided=0, soon=0, responses=(), filter_alarms=((1.0, 2.0),))
     trial = Score(wakes=0, needless=0, undecided=0, soon=0, responses=(), filter_alarms=())
-    assert worse(trial, Baseline(base, NOTHING)) == "the filter alarm changes"
+    assert worse(trial, PresentScore(base, NOTHING)) == "the filter alarm changes"
 
 
 def test_what_the_others_choose_must_hold_on_the_one_left_out() -> None:
-    base = [Baseline(score(2), NOTHING), Baseline(score(2), NOTHING), Baseline(score(0), NOTHING)]
+    base = [PresentScore(score(2), NOTHING), PresentScore(score(2), NOTHING), PresentScore(score(0), NOTHING)]
     tried = {20.0: [score(1), score(1), score(1)], 16.0: [score(1), score(2), score(0)]}
     advice = advise("lost_now_min", 15.0, tried, base)
     assert advice.choice is Recommendation.KEEP
@@ -85,23 +85,25 @@ def test_what_the_others_choose_must_hold_on_the_one_left_out() -> None:
 
 
 def test_of_equals_the_nearest_is_chosen_and_more_lead_needs_two_events() -> None:
-    baseline = Baseline(score(2), NOTHING)
+    baseline = PresentScore(score(2), NOTHING)
     tried = {30.0: [score(0)], 20.0: [score(0)], 10.0: [score(2, wakes=6)]}
     assert advise("lost_now_min", 15.0, tried, [baseline]).value == 20.0
     two = Criteria(true_events=FAULT.true_events * 2)
     now, sooner = score(responses=(told(900.0),) * 2), score(responses=(told(600.0),) * 2)
-    assert advise("lost_now_min", 15.0, {10.0: [sooner]}, [Baseline(now, two)]).value == 10.0
-    assert advise("lead_now_min", 15.0, {10.0: [sooner]}, [Baseline(now, two)]).value is None, "a wish"
+    assert advise("lost_now_min", 15.0, {10.0: [sooner]}, [PresentScore(now, two)]).value == 10.0
+    assert advise("lead_now_min", 15.0, {10.0: [sooner]}, [PresentScore(now, two)]).value is None, "a wish"
     reminded = replace(sooner, wakes=now.wakes + 1)
-    assert advise("lost_now_min", 15.0, {10.0: [reminded]}, [Baseline(now, two)]).value == 10.0, "a reminder"
+    assert advise("lost_now_min", 15.0, {10.0: [reminded]}, [PresentScore(now, two)]).value == 10.0, (
+        "a reminder"
+    )
     another = replace(sooner, incidents=now.incidents + 1)
-    assert advise("lost_now_min", 15.0, {10.0: [another]}, [Baseline(now, two)]).value is None
-    one = Baseline(score(responses=(told(900.0),)), FAULT)
+    assert advise("lost_now_min", 15.0, {10.0: [another]}, [PresentScore(now, two)]).value is None
+    one = PresentScore(score(responses=(told(900.0),)), FAULT)
     assert advise("lost_now_min", 15.0, {10.0: [score(responses=(told(600.0),))]}, [one]).value is None
 
 
 def test_a_threshold_that_makes_no_difference_is_left_out() -> None:
-    advice = advise("lost_now_min", 15.0, {20.0: [score(3)]}, [Baseline(score(3), NOTHING)])
+    advice = advise("lost_now_min", 15.0, {20.0: [score(3)]}, [PresentScore(score(3), NOTHING)])
     assert advice.choice is Recommendation.SILENT
 
 

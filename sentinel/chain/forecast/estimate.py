@@ -11,9 +11,9 @@ from sentinel.chain.forecast.bins import Arc
 from sentinel.chain.forecast.ensemble import Ensemble, draw
 from sentinel.chain.forecast.fit import (
     FIRM_DEG_H,
+    ArcSeen,
     GaussianPrior,
     Solved,
-    Track,
     Whitener,
     change_odds,
     roll_grid,
@@ -46,7 +46,7 @@ _LIKELY = 0.1
 class _Seen:
     """The track with what is needed to linearise it anywhere."""
 
-    track: Track
+    track: ArcSeen
     aims: Aims
     worm: Array
     now_s: float
@@ -120,7 +120,7 @@ class Estimator:
         """
         with _one_thread().limit(limits=1, user_api="blas"):
             track = _Seen(
-                Track(xy_arcsec, Whitener(arc.utc_s, variance, now_s, self._nodes.wanders)),
+                ArcSeen(xy_arcsec, Whitener(arc.utc_s, variance, now_s, self._nodes.wanders)),
                 self._geometry.aims(arc.utc_s, now_s),
                 worm,
                 now_s,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.chain.forecast.sun_path import Daylight
+from sentinel.chain.forecast.sun_path import SunUp
 from sentinel.core.foreseen import Edge
 from sentinel.sky.arrays import Array
 
@@ -81,7 +81,7 @@ _TURN = np.linspace(0, 2 * np.pi, 65)
 
 
 def first_exits(
-    room_px: Array, day: Daylight, lifted_deg: Array | None = None, swing: Swing | None = None
+    room_px: Array, day: SunUp, lifted_deg: Array | None = None, swing: Swing | None = None
 ) -> Exits:
     """Find where each draw's room along an edge first runs out while the sun is up.
 

@@ -267,7 +267,7 @@ class Solved:
         return np.asarray(np.einsum("dji,dj->di", inverse, half))
 
 
-class Track:
+class ArcSeen:
     """What was seen: n bins in picture arcseconds from the lens axis, and what noise they carry."""
 
     def __init__(self, xy_arcsec: Array, whitener: Whitener) -> None:
@@ -337,7 +337,7 @@ def _root_2(covariance: Array) -> Array:
 
 
 def change_odds(  # noqa: PLR0917 - a track, linearised at one point, and what it is weighed on
-    track: Track, base: Array, slopes: Array, prior: GaussianPrior, roll_rad: float, kind: int
+    track: ArcSeen, base: Array, slopes: Array, prior: GaussianPrior, roll_rad: float, kind: int
 ) -> Array:
     """Return the log odds (changes,) of each of the whitener's changes over none, at one point and flexure.
 

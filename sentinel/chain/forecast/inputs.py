@@ -11,7 +11,7 @@ from sentinel.chain.forecast.line import Line
 from sentinel.chain.forecast.past_forecasts import Misses
 from sentinel.chain.forecast.periodic_error import PeriodicError
 from sentinel.chain.forecast.place_and_clock import SettingsDoubt
-from sentinel.chain.forecast.sun_path import Daylight, SunPath
+from sentinel.chain.forecast.sun_path import SunPath, SunUp
 from sentinel.chain.forecast.visits import Stores
 from sentinel.core.settings import Settings
 from sentinel.sky.arrays import Array
@@ -68,7 +68,7 @@ class Inputs:
     changed_s: float | None
     """When the drift became another and the track from before was let go; None: it did not."""
     settings_doubt: SettingsDoubt
-    possible_day: Daylight
+    possible_day: SunUp
     """When the sun may be up: by the settings, or were a mistake in them that is not excluded."""
     possible_px: tuple[Array, ...]
     """Tracks as `tracks_px`, were such mistakes made."""

@@ -16,7 +16,7 @@ import numpy as np
 from sentinel.chain.forecast.fit import TILT_SIGMA_DEG, level_of
 from sentinel.chain.forecast.geometry import Elsewhere, Geometry, Indices, TurnedSky
 from sentinel.chain.forecast.light import DOWN_COSTS, DOWN_DEG, DOWN_MOST, Light
-from sentinel.chain.forecast.sun_path import Daylight, SunPath
+from sentinel.chain.forecast.sun_path import SunPath, SunUp
 from sentinel.core.foreseen import Contradiction
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Site
@@ -305,15 +305,15 @@ class PlaceAndClock:
         """Return where the sun may be seen by what is not excluded."""
         return [self.elsewhere[i] for i in np.flatnonzero(doubt.open_still(_POSSIBLE))]
 
-    def likely_day(self, coming: SunPath, doubt: SettingsDoubt) -> Daylight:
+    def likely_day(self, coming: SunPath, doubt: SettingsDoubt) -> SunUp:
         """Return when the sun is up in the coming time, by the settings or a mistake that is likely."""
         return self._day(coming, doubt, doubt.open_still(_LIKELY))
 
-    def possible_day(self, coming: SunPath, doubt: SettingsDoubt) -> Daylight:
+    def possible_day(self, coming: SunPath, doubt: SettingsDoubt) -> SunUp:
         """Return when it may be up, by whatever is not excluded."""
         return self._day(coming, doubt, doubt.open_still(_POSSIBLE))
 
-    def _day(self, coming: SunPath, doubt: SettingsDoubt, which: Bools) -> Daylight:
+    def _day(self, coming: SunPath, doubt: SettingsDoubt, which: Bools) -> SunUp:
         if doubt.contradicted:
             # What is wrong need not be what is listed: nobody knows when the sun is down.
             return coming.day.or_perhaps(np.ones(len(coming.times_s), dtype=bool))

@@ -22,7 +22,7 @@ _TOUCHES_DEG = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
-class Daylight:
+class SunUp:
     """Whether the sun is up at times after now, each rising and setting among them."""
 
     offsets_s: Array
@@ -32,10 +32,10 @@ class Daylight:
     climb_deg_s: Array
     """(n,) how fast the sun climbs as it rises; 1 where it does not rise."""
 
-    def or_perhaps(self, up: Bools) -> "Daylight":
+    def or_perhaps(self, up: Bools) -> "SunUp":
         """Return the same of a sun that may be up at other of the times too; it rises by the one before."""
         up = self.up | up
-        return Daylight(self.offsets_s, up | np.append(up[1:], False), np.ones(len(up)))
+        return SunUp(self.offsets_s, up | np.append(up[1:], False), np.ones(len(up)))
 
 
 def with_turns(
@@ -59,7 +59,7 @@ def with_turns(
     return np.unique(np.concatenate([offsets_s, when]))
 
 
-def daylight(offsets_s: Array, heights_deg: Array) -> Daylight:
+def daylight(offsets_s: Array, heights_deg: Array) -> SunUp:
     """Return when the sun is up, from its heights (n,) at times that have each rising and setting in them."""
     up = heights_deg > -_TOUCHES_DEG
     climb = np.ones(len(up))
@@ -67,7 +67,7 @@ def daylight(offsets_s: Array, heights_deg: Array) -> Daylight:
     rises = rises[rises + 1 < len(up)]
     seconds = offsets_s[rises + 1] - offsets_s[rises]
     climb[rises] = np.maximum((heights_deg[rises + 1] - heights_deg[rises]) / seconds, 1e-5)
-    return Daylight(offsets_s, up, climb)
+    return SunUp(offsets_s, up, climb)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +82,8 @@ class SunPath:
     line_deg: Array
     """Height of the horizon line under the sun."""
     radius_arcsec: Array
-    day: Daylight
-    clear: Daylight
+    day: SunUp
+    clear: SunUp
     """The day of a sun that counts only while it is well clear of the line."""
 
     @property

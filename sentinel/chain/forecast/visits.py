@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sentinel.chain.forecast.sun_path import Daylight
+from sentinel.chain.forecast.sun_path import SunUp
 from sentinel.chain.forecast.turning import Turning
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Mark, Surroundings
@@ -144,7 +144,7 @@ def hour_angle_due(settings: Settings, utc_s_grid: Array, hour_angle_deg: Array)
     return float(utc_s_grid[i]) + min(float(to_go[i]) / MEAN_SOLAR_RATE_DEG_S, step)
 
 
-def sun_goes(now_utc_s: float, line_deg: Array, day: Daylight) -> tuple[float, str] | None:
+def sun_goes(now_utc_s: float, line_deg: Array, day: SunUp) -> tuple[float, str] | None:
     """Return when the sun next goes behind the horizon line and why (`sunset|horizon`); None: it stays up."""
     goes = np.flatnonzero(day.up[:-1] & ~day.up[1:])
     if not len(goes):

@@ -18,7 +18,7 @@ APART_STOPS = 0.5
 _FOLLOWS = 0.1
 
 
-class Kind(NamedTuple):
+class BracketExposure(NamedTuple):
     """One exposure of the bracket."""
 
     label_stops: float
@@ -31,7 +31,7 @@ class Brackets(NamedTuple):
     """The last levels, and the kinds found among them; bounded."""
 
     levels: tuple[float, ...] = ()
-    kinds: tuple[Kind, ...] = ()
+    kinds: tuple[BracketExposure, ...] = ()
 
     @property
     def learning(self) -> bool:
@@ -63,7 +63,7 @@ def labelled(state: Brackets, sight: Observation) -> tuple[Brackets, Observation
     return Brackets(levels, kinds), sight._replace(exposure_stops=kind.label_stops)
 
 
-def _found(levels: tuple[float, ...]) -> tuple[Kind, ...]:
+def _found(levels: tuple[float, ...]) -> tuple[BracketExposure, ...]:
     """Return the kinds among levels that come round; empty: they are no brackets."""
     if len(levels) < FEWEST:
         return ()
@@ -77,7 +77,7 @@ def _found(levels: tuple[float, ...]) -> tuple[Kind, ...]:
     if len(groups) < 2 or not tight or not _restless(levels):
         return ()
     middles = [sum(group) / len(group) for group in groups]
-    return tuple(Kind(middle, middle) for middle in middles)
+    return tuple(BracketExposure(middle, middle) for middle in middles)
 
 
 def _restless(levels: tuple[float, ...]) -> bool:

@@ -27,13 +27,13 @@ from sentinel.chain.judge.details import Eclipse, Runaway
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.lens import Lens
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings, judged
-from sentinel.chain.judge.optics import Optics
+from sentinel.chain.judge.optics import EdgeAndLight
 from sentinel.chain.judge.others import Company, own_sun
 from sentinel.chain.judge.plausibility import Plausibility
 from sentinel.chain.judge.supplies import COUNT_OVER
 from sentinel.chain.judge.timekeeping import Timekeeping
 from sentinel.chain.judge.visibility import Visibility
-from sentinel.chain.judge.visit import Visit
+from sentinel.chain.judge.visit import VisitState
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
 from sentinel.chain.track.path import is_tracking
@@ -68,13 +68,13 @@ class JudgeState(NamedTuple):
     track: Track = Track()
     """What the disc was doing after the last event."""
     visibility: Visibility = Visibility()
-    optics: Optics = Optics()
+    optics: EdgeAndLight = EdgeAndLight()
     arrivals: Arrivals = Arrivals()
     timekeeping: Timekeeping = Timekeeping()
     deadlines: Deadlines = Deadlines()
     deadlines_s: float = 0.0
     """When what can be foreseen was last gone through."""
-    visit: Visit = Visit()
+    visit: VisitState = VisitState()
     plausibility: Plausibility = Plausibility()
     bedtime: Bedtime = Bedtime()
     brackets: Brackets = Brackets()
@@ -153,7 +153,7 @@ class Judge:
             return state, {"mixed-cameras": mixed}
         if track.cameras.source != before.cameras.source:
             # Another camera: edges and light of the one before say nothing of it.
-            state = state._replace(visibility=Visibility(), optics=Optics(), lens=Lens())
+            state = state._replace(visibility=Visibility(), optics=EdgeAndLight(), lens=Lens())
         exposed, sight = brackets.labelled(state.brackets, track.seen)
         delivered, found = arrivals.take_frame(state.arrivals, sight, now_s, context)
         times, more = timekeeping.take_frame(state.timekeeping, frame, before.path, context)

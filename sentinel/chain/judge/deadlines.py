@@ -8,7 +8,15 @@ from sentinel.chain.forecast.visits import Room, looked
 from sentinel.chain.judge.arrival_lag import ClockOff
 from sentinel.chain.judge.conditions import SUPPLIES
 from sentinel.chain.judge.details import AxisLimit, DriftChanged, DriveRate, Runaway, Storage
-from sentinel.chain.judge.edge import Exit, Trust, blind_finding, exit_finding, exit_told, graded, leads_min
+from sentinel.chain.judge.edge import (
+    ExitTold,
+    Trust,
+    blind_finding,
+    exit_finding,
+    exit_told,
+    graded,
+    leads_min,
+)
 from sentinel.chain.judge.jobs import blind_since_utc, is_hour_angle
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings
 from sentinel.chain.judge.nights import night_on
@@ -40,7 +48,7 @@ _SLACK_S = 1800.0
 class Deadlines(NamedTuple):
     """What the judge remembers of the future; bounded."""
 
-    exit: Exit | None = None
+    exit: ExitTold | None = None
     """What the last forecast said."""
     near_s: float | None = None
     """Since which forecast the edge has been near in all of them."""
@@ -111,7 +119,7 @@ def without_forecast(state: Deadlines, now_s: float, context: Context) -> Deadli
     return _with_exit(state, state.exit._replace(told_s=now_s), now_s, context)
 
 
-def _with_exit(state: Deadlines, new: Exit, told_s: float, context: Context) -> Deadlines:
+def _with_exit(state: Deadlines, new: ExitTold, told_s: float, context: Context) -> Deadlines:
     last_chance_s = new.clear_s if new.sets_s is None else new.sets_s
     near = last_chance_s is not None and last_chance_s - told_s <= leads_min(context)[0] * 60 + _AGREE_S
     near_s = (told_s if state.near_s is None else state.near_s) if near else None

@@ -19,7 +19,7 @@ from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
 
 
-class Exit(NamedTuple):
+class ExitTold(NamedTuple):
     """What one forecast says of the edge."""
 
     told_s: float
@@ -44,7 +44,7 @@ class Exit(NamedTuple):
     """Where to put it when it does."""
 
 
-def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
+def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> ExitTold:
     """Return what a forecast says of the edge."""
     early, median = forecast.exit.early_utc, forecast.exit.median_utc
     leaves, night = exit_of(forecast, settings, forecast.time_utc)
@@ -61,7 +61,7 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> Exit:
         place = found if holds and not parked else None
         rise = None if parked else rise_of(forecast, settings, night.rises_s, seen.size_px)
         then = None if parked else place_at(forecast, rises_utc)
-    return Exit(
+    return ExitTold(
         utc_s(forecast.time_utc),
         None if early is None and leaves is None else utc_s(early or by_utc),
         utc_s(leaves) if leaves is not None else None,
@@ -101,7 +101,7 @@ class Trust(NamedTuple):
     """How often the disc has been put elsewhere."""
 
 
-def exit_finding(trust: Trust, last: Exit, now_s: float, context: Context) -> Finding | None:
+def exit_finding(trust: Trust, last: ExitTold, now_s: float, context: Context) -> Finding | None:
     """Return what to say of the edge at a moment."""
     if last.early_s is None or last.clear_s is None:
         return None
@@ -119,7 +119,7 @@ def exit_finding(trust: Trust, last: Exit, now_s: float, context: Context) -> Fi
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=f"place {trust.placed}")
 
 
-def _exit_detail(last: Exit, left_min: float) -> DriftExit:
+def _exit_detail(last: ExitTold, left_min: float) -> DriftExit:
     assert last.early_s is not None  # noqa: S101 - as the callers have asked
     detail = DriftExit(
         minutes_left=round(left_min, 1),
@@ -133,7 +133,7 @@ def _exit_detail(last: Exit, left_min: float) -> DriftExit:
     return replace(detail, put_at_utc=None) if at_once else detail
 
 
-def _night_finding(trust: Trust, last: Exit, now_s: float, context: Context) -> Finding | None:
+def _night_finding(trust: Trust, last: ExitTold, now_s: float, context: Context) -> Finding | None:
     """Return what to say of a disc that comes up over the edge: before sunset, or to be there at sunrise.
 
     Nobody is sent to the camera by night: there is nothing to put anywhere.
@@ -187,7 +187,7 @@ def blind_finding(trust: Trust, blind_s: float, now_s: float, context: Context) 
 
 
 def _believed(
-    trust: Trust, last: Exit, severity: Severity, median_min: float | None, context: Context
+    trust: Trust, last: ExitTold, severity: Severity, median_min: float | None, context: Context
 ) -> Severity | None:
     """Return the severity that the forecasts so far, and the arc they stand on, can bear."""
     soon_min, now_min = leads_min(context)

@@ -14,7 +14,7 @@ MEASURED_SHARE = 0.35
 """With less of its width in the frame a disc on its way out is no longer measured."""
 
 
-class Seen(NamedTuple):
+class LastDisc(NamedTuple):
     """Where the disc was last, and how it moved: enough to say where it should be now."""
 
     time_s: float
@@ -26,7 +26,7 @@ class Seen(NamedTuple):
     clear: bool
 
 
-def where_it_should_be(seen: Seen, missed_s: float, sight: Observation, context: Context) -> LostDisc:
+def where_it_should_be(seen: LastDisc, missed_s: float, sight: Observation, context: Context) -> LostDisc:
     """Return what is most likely, and where to look, from the last good disc.
 
     `missed_s`: when the first frame was taken that does not show it.
@@ -54,7 +54,7 @@ def where_it_should_be(seen: Seen, missed_s: float, sight: Observation, context:
     return replace(detail, likely=likely)
 
 
-def has_left(seen: Seen, sight: Observation, context: Context) -> Leaving | None:
+def has_left(seen: LastDisc, sight: Observation, context: Context) -> Leaving | None:
     """Return how the disc left the frame, drifting as it was last seen to; None: it should be in it."""
     size = (float(sight.width_px), float(sight.height_px))
     margin = context.settings.frames.margin_px

@@ -34,7 +34,7 @@ _LEAST = 1e-6
 """Nothing is divided by less."""
 
 
-class Optics(NamedTuple):
+class EdgeAndLight(NamedTuple):
     """What the judge remembers of edge and light; bounded."""
 
     width: Baseline = Baseline()
@@ -54,8 +54,8 @@ class Optics(NamedTuple):
 
 
 def take_frame(
-    state: Optics, sight: Observation, context: Context, *, cloudy_s: float | None, known: bool = True
-) -> tuple[Optics, Readings]:
+    state: EdgeAndLight, sight: Observation, context: Context, *, cloudy_s: float | None, known: bool = True
+) -> tuple[EdgeAndLight, Readings]:
     """Take one frame.
 
     `cloudy_s`: when cloud was last hinted at; None: not in the last hour.
@@ -78,14 +78,14 @@ def take_frame(
     return state, found
 
 
-def refocused(state: Optics) -> Optics:
+def refocused(state: EdgeAndLight) -> EdgeAndLight:
     """Learn the edge anew, the operator having turned the ring; what it was is kept to compare with."""
     known = any(band is not None for band in state.width.bands)
     before = state.width if known else state.before
     return state._replace(width=Baseline(), before=before, soft=NOTHING, very_soft=NOTHING, ratio=None)
 
 
-def cleaned(state: Optics) -> Optics:
+def cleaned(state: EdgeAndLight) -> EdgeAndLight:
     """Forget how long it has been dim or soft: somebody was at the lens."""
     return state._replace(soft=NOTHING, very_soft=NOTHING, dim=NOTHING)
 
@@ -108,7 +108,7 @@ def _seeing(context: Context) -> Carry:
     return carry
 
 
-def _focus(state: Optics, sight: Observation, context: Context, *, cloudy: bool) -> Optics:
+def _focus(state: EdgeAndLight, sight: Observation, context: Context, *, cloudy: bool) -> EdgeAndLight:
     width, limits = sight.edge_width_px, context.thresholds
     if width is None:
         return state
@@ -131,7 +131,7 @@ def _focus(state: Optics, sight: Observation, context: Context, *, cloudy: bool)
     return state._replace(width=reference, soft=soft, very_soft=very, ratio=smooth)
 
 
-def _soft_finding(state: Optics, sight: Observation, context: Context) -> Finding | None:
+def _soft_finding(state: EdgeAndLight, sight: Observation, context: Context) -> Finding | None:
     limits = context.thresholds
     if state.ratio is None or (state.soft.since_s is None and state.ratio < limits.focus_clear_ratio):
         return None
@@ -152,7 +152,7 @@ def _soft_finding(state: Optics, sight: Observation, context: Context) -> Findin
     return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
 
 
-def _light(state: Optics, sight: Observation, context: Context) -> Optics:
+def _light(state: EdgeAndLight, sight: Observation, context: Context) -> EdgeAndLight:
     level, limits = level_stops(sight), context.thresholds
     if level is None:
         return state
@@ -184,7 +184,7 @@ def _light(state: Optics, sight: Observation, context: Context) -> Optics:
     return state._replace(dim=dim, share=smooth, last_share=share, ripple=ripple)
 
 
-def _dim_finding(state: Optics, sight: Observation, context: Context) -> Finding | None:
+def _dim_finding(state: EdgeAndLight, sight: Observation, context: Context) -> Finding | None:
     limits = context.thresholds
     if state.share is None or (state.dim.since_s is None and state.share > 1 - limits.dimmed_clear_fraction):
         return None
@@ -198,4 +198,4 @@ def _dim_finding(state: Optics, sight: Observation, context: Context) -> Finding
     return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail)
 
 
-__all__ = ["Optics", "cleaned", "refocused", "take_frame"]
+__all__ = ["EdgeAndLight", "cleaned", "refocused", "take_frame"]

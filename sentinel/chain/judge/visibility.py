@@ -10,7 +10,7 @@ from math import log2
 from typing import NamedTuple
 
 from sentinel.chain.judge.details import CoveredLimb, Unverified
-from sentinel.chain.judge.last_seen import Seen, has_left, where_it_should_be
+from sentinel.chain.judge.last_seen import LastDisc, has_left, where_it_should_be
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.judge.others import ALONE_S, CLOUDED_ALONE_S, CLOUDED_WAKE_S, Alone, Company
 from sentinel.chain.judge.overcast import Cleared, Overcast, cleared, looked
@@ -64,7 +64,7 @@ class Level(NamedTuple):
 class Visibility(NamedTuple):
     """What the judge remembers of seeing; bounded."""
 
-    seen: Seen | None = None
+    seen: LastDisc | None = None
     hints: tuple[float, ...] = ()
     """When frames last hinted at cloud."""
     levels: tuple[Level, ...] = ()
@@ -202,7 +202,7 @@ def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -
 
 
 def _seen(state: Visibility, sight: Observation, drift: Vector, hint: bool) -> Visibility:
-    seen = Seen(sight.time_s, sight.x_px, sight.y_px, sight.radius_px, drift, sight.frame, not hint)
+    seen = LastDisc(sight.time_s, sight.x_px, sight.y_px, sight.radius_px, drift, sight.frame, not hint)
     return state._replace(
         seen=seen,
         dark_since_s=None,
@@ -287,7 +287,7 @@ def _lost_finding(state: Visibility, sight: Observation, context: Context) -> Fi
 
 
 def _alone_finding(
-    state: Visibility, seen: Seen, since_s: float, sight: Observation, context: Context
+    state: Visibility, seen: LastDisc, since_s: float, sight: Observation, context: Context
 ) -> Finding:
     """Return what to say of a sun that others see and this camera does not."""
     dark_s = sight.time_s - seen.time_s
@@ -306,7 +306,7 @@ def _alone_finding(
 
 
 def _unseen_finding(
-    state: Visibility, seen: Seen, sky: Cleared, sight: Observation, context: Context
+    state: Visibility, seen: LastDisc, sky: Cleared, sight: Observation, context: Context
 ) -> Finding:
     """Return what to say of a sky that is clear again, and no disc in it."""
     detail = replace(

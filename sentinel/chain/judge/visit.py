@@ -17,7 +17,7 @@ LATELY_S = 900.0
 """A disc that was last seen so long before the last picture was not in the pictures when somebody came."""
 
 
-class Visit(NamedTuple):
+class VisitState(NamedTuple):
     """What the last announced visit has left, as far as is known."""
 
     checking: bool = False
@@ -33,17 +33,17 @@ class Visit(NamedTuple):
     """The visitor found the sun in the pictures, or had it in them: else cloud may well have hidden it."""
 
 
-def begun(state: Visit, attendance: Attendance, mark: Mark, *, unseen_s: float | None) -> Visit:
+def begun(state: VisitState, attendance: Attendance, mark: Mark, *, unseen_s: float | None) -> VisitState:
     """Begin a visit anew; one that is lengthened goes on.
 
     `unseen_s` is how long before the last picture the disc was last seen in one; None: never.
     """
     if attendance.from_s != utc_s(mark.time_utc):
         return state
-    return Visit(found_sun=unseen_s is None or unseen_s <= LATELY_S)
+    return VisitState(found_sun=unseen_s is None or unseen_s <= LATELY_S)
 
 
-def take_frame(state: Visit, *, found: bool, good: bool, going: bool) -> Visit:
+def take_frame(state: VisitState, *, found: bool, good: bool, going: bool) -> VisitState:
     """Take one frame, of the visit or after it: a disc whole enough and steady, or not.
 
     A visit that ends with one good picture after another has left nothing wrong.
@@ -54,7 +54,7 @@ def take_frame(state: Visit, *, found: bool, good: bool, going: bool) -> Visit:
 
 
 def readings(
-    state: Visit,
+    state: VisitState,
     attendance: Attendance,
     now_s: float,
     context: Context,
@@ -64,7 +64,7 @@ def readings(
     sky_clear: bool,
     until_s: float | None,
     known: bool,
-) -> tuple[Visit, Readings]:
+) -> tuple[VisitState, Readings]:
     """Return what to say of the visit.
 
     `sky_clear`: the sky has been seen to be clear since the disc was last found.

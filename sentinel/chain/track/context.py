@@ -8,7 +8,7 @@ import numpy as np
 
 from sentinel.core.settings import Settings, Thresholds
 from sentinel.core.times import DAY_S
-from sentinel.sky import Eclipse, Eclipses, HorizonLine, Sun
+from sentinel.sky import Eclipses, HorizonLine, SolarEclipse, Sun
 from sentinel.sky.refraction import air_mass
 
 ARCSEC_RAD = pi / 648_000
@@ -47,7 +47,7 @@ class Context:
         # Looked up, not interpolated: a frame's share of time is a tenth of a millisecond.
         self._line_deg = HorizonLine(settings.site.horizon).altitude_deg(azimuths).tolist()
         self._radius_arcsec: dict[int, float] = {}
-        self._eclipse_days: dict[int, tuple[Eclipse, ...]] = {}
+        self._eclipse_days: dict[int, tuple[SolarEclipse, ...]] = {}
         self._moon: Eclipses | None = None
         self._hours: dict[int, list[tuple[float, float, float]]] = {}
 
@@ -96,7 +96,7 @@ class Context:
         """For how long after the disc was last pushed about somebody is taken to be at the camera."""
         return self.thresholds.visit_check_min * 60
 
-    def eclipses_on(self, day: int) -> tuple[Eclipse, ...]:
+    def eclipses_on(self, day: int) -> tuple[SolarEclipse, ...]:
         """Return the eclipses of a day, counted from 1970."""
         known = self._eclipse_days.get(day)
         if known is None:

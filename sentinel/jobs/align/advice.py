@@ -6,7 +6,7 @@ from datetime import timedelta
 from sentinel.core.settings import Settings
 from sentinel.core.times import format_utc
 from sentinel.core.words import TimeWriter, span, times_in
-from sentinel.jobs.align.axis import Alignment, Before
+from sentinel.jobs.align.axis import Alignment, BeforeTurn
 from sentinel.jobs.align.bolts import Bolt
 from sentinel.jobs.align.turning import degrees, turn_words
 from sentinel.jobs.align.verdict import verdict
@@ -141,7 +141,7 @@ def _paused(alignment: Alignment, settings: Settings) -> list[str]:
     return [f"{pause} shows how the camera sits{right}."]
 
 
-def _came_out(alignment: Alignment, before: Before, settings: Settings) -> str:
+def _came_out(alignment: Alignment, before: BeforeTurn, settings: Settings) -> str:
     """Say what the last turn was to be and what it came out as."""
     errors = before.azimuth_deg, before.altitude_deg
     asked, became = (

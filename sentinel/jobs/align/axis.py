@@ -39,7 +39,7 @@ LOOK_ON_S = (1200.0, 2400.0, 3600.0, 5400.0, 7200.0, 10_800.0, 14_400.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Before:
+class BeforeTurn:
     """The axis as it was known before it was last turned."""
 
     at_utc: datetime
@@ -60,7 +60,7 @@ class Alignment:
     span_s: float
     frames_used: int
     """With a disc, since the axis was last turned."""
-    before: Before | None
+    before: BeforeTurn | None
     known_from_utc: datetime | None
     """Where something is not determined: about when all will be if the tracking goes on; None: not soon."""
     wanted_s: float
@@ -189,7 +189,7 @@ def _refuse_wrong_times(settings: Settings, events: Events) -> None:
 
 def _since_turned(
     settings: Settings, sun: Sun, events: Events, paused: Paused
-) -> tuple[_Seen, Before | None]:
+) -> tuple[_Seen, BeforeTurn | None]:
     """Return what there is since the axis was last turned, and the axis before."""
 
     def watched(some: Events) -> _Seen:
@@ -232,12 +232,12 @@ def _watched(settings: Settings, sun: Sun, events: Events, paused: Paused) -> _S
     return _Seen(following, [f for f in frames if f.disc.found and f.error is None], events[-1][1])
 
 
-def _before(earlier: _Seen | None, at_utc: datetime, *, marked: bool) -> Before | None:
+def _before(earlier: _Seen | None, at_utc: datetime, *, marked: bool) -> BeforeTurn | None:
     axis = axis_of(earlier.forecast) if earlier is not None else None
     if axis is None:
         return None
     azimuth, altitude = axis.azimuth_error_deg, axis.altitude_error_deg
-    return Before(at_utc=at_utc, marked=marked, azimuth_deg=azimuth, altitude_deg=altitude)
+    return BeforeTurn(at_utc=at_utc, marked=marked, azimuth_deg=azimuth, altitude_deg=altitude)
 
 
 def _are_apart(one: Forecast, other: Forecast) -> bool:

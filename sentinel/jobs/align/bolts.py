@@ -36,7 +36,7 @@ SPARE_WIDTHS = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class BoltStep:
     """A part of a turn: where the disc is put before it and where it stands after; from the middle."""
 
     turn_deg: float
@@ -67,7 +67,7 @@ class Bolt:
     """Whether nothing contradicts place and clock: else the axis stands elsewhere than the errors say."""
     fits: bool = True
     """Whether the frame has room for the whole turn, from where the disc is now and from the middle."""
-    steps: tuple[Step, ...] = ()
+    steps: tuple[BoltStep, ...] = ()
     """How to go where it has not; none: it has no room even for a part."""
 
     @property
@@ -160,7 +160,7 @@ def _fits(fit: Fit, at_px: Array) -> bool:
     return bool(fit.frame.room_px(at_px[0], at_px[1], fit.radius_px).min() >= 0)
 
 
-def _steps(fit: Fit, name: BoltName, by_deg: float) -> tuple[Step, ...]:
+def _steps(fit: Fit, name: BoltName, by_deg: float) -> tuple[BoltStep, ...]:
     """Return a turn in as few equal steps, each through the frame's middle, as the frame has room for.
 
     None where it has no room for any: then the bolt must be turned by its scale.
@@ -181,7 +181,7 @@ def _steps(fit: Fit, name: BoltName, by_deg: float) -> tuple[Step, ...]:
         end = begin + _moved_px(fit, turn, axis, begin)
         (right, down), (to_right, to_down) = ((place - middle) / width_px for place in (begin, end))
         steps.append(
-            Step(
+            BoltStep(
                 turn_deg=abs(by_deg) / count,
                 from_right_widths=float(right),
                 from_up_widths=float(-down),

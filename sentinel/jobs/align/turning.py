@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from sentinel.core.settings import Settings
 from sentinel.core.words import aside, off_the_middle
-from sentinel.jobs.align.bolts import Bolt, Step
+from sentinel.jobs.align.bolts import Bolt, BoltStep
 
 _OTHER_WAY = "if it goes another way, turn back and take more frames"
 _MUCH_SKY = 0.95
@@ -68,7 +68,7 @@ def _turn(bolt: Bolt, settings: Settings) -> str:
     return f"{what}. The disc meanwhile moves {moves}: stop when it has; {_OTHER_WAY}."
 
 
-def _in_steps(steps: Sequence[Step]) -> str:
+def _in_steps(steps: Sequence[BoltStep]) -> str:
     """Say how to take a turn through a frame that has no room for it from where the disc is now."""
     begins = [off_the_middle(step.from_right_widths, step.from_up_widths) for step in steps]
     ends = [off_the_middle(step.to_right_widths, step.to_up_widths) for step in steps]

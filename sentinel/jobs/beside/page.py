@@ -14,7 +14,7 @@ from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
 from sentinel.core.words import many, signed
 from sentinel.jobs.beside.sides import Pair, open_side, pairs_of
-from sentinel.jobs.beside.turning import Places, Turn, mean_turn, turn_between
+from sentinel.jobs.beside.turning import ImageTurn, Places, mean_turn, turn_between
 from sentinel.jobs.originals import picture_of
 from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.report.analysis import Analysis
@@ -45,9 +45,9 @@ class Comparison:
     names: tuple[str, str]
     pairs: int
     shown: tuple[ShownPair, ...]
-    computed: Turn
+    computed: ImageTurn
     """By how much the first is turned clockwise against the second: by places, times and cameras' rolls."""
-    found: Turn
+    found: ImageTurn
     """The same by the spots alone."""
 
 
@@ -103,15 +103,15 @@ def _names(one: str, other: str) -> tuple[str, str]:
     return (one, other) if one and other and one != other else ("the first", "the other")
 
 
-def _computed(sides: "tuple[_Side, _Side]") -> Turn:
+def _computed(sides: "tuple[_Side, _Side]") -> ImageTurn:
     one, other = sides
     if not (one.north_known and other.north_known):
-        return Turn(float("nan"), float("nan"))
+        return ImageTurn(float("nan"), float("nan"))
     off = half_turn_deg(one.north.deg - other.north.deg)
     sigma_deg = hypot(float(one.north.sigma_deg.max()), float(other.north.sigma_deg.max()))
     middle = float(off[0])
     deg = float(half_turn_deg(np.asarray(middle + np.mean(half_turn_deg(off - middle)))))
-    return Turn(deg, sigma_deg)
+    return ImageTurn(deg, sigma_deg)
 
 
 class _Side:

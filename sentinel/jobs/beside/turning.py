@@ -24,7 +24,7 @@ LEAST_SIGMA_DEG = 0.05
 
 
 @dataclass(frozen=True, slots=True)
-class Turn:
+class ImageTurn:
     """A turn, degrees clockwise; NaN: not known."""
 
     deg: float
@@ -33,14 +33,14 @@ class Turn:
     """That lay over one another."""
 
 
-def turn_between(one: Places, other: Places) -> Turn:
+def turn_between(one: Places, other: Places) -> ImageTurn:
     """Return by how much `one` is turned clockwise against `other`: all turns are tried, the best match wins.
 
     Where two turns far apart match alike, none is told.
     """
     one, other = one[np.abs(one) > LEAST_OFF_MIDDLE], other[np.abs(other) > LEAST_OFF_MIDDLE]
     if min(len(one), len(other)) < FEWEST:
-        return Turn(nan, nan)
+        return ImageTurn(nan, nan)
     turns = np.radians(np.arange(-180, 180, STEP_DEG))
     laid = other[None, :] * np.exp(-1j * turns)[:, None]
     apart = np.abs(laid[:, :, None] - one[None, None, :])
@@ -52,11 +52,11 @@ def turn_between(one: Places, other: Places) -> Turn:
     best = int(np.argmin(loss))
     alike = np.abs(half_turn_deg(np.degrees(turns - turns[best]))) > 10
     if near[best] < FEWEST or (near[alike] >= near[best]).any():
-        return Turn(nan, nan)
+        return ImageTurn(nan, nan)
     return _refined(one, other, float(turns[best]))
 
 
-def _refined(one: Places, other: Places, turn_rad: float) -> Turn:
+def _refined(one: Places, other: Places, turn_rad: float) -> ImageTurn:
     laid = other * np.exp(-1j * turn_rad)
     pairs = [(int(np.abs(one - place).argmin()), k) for k, place in enumerate(laid)]
     pairs = [(i, k) for i, k in pairs if abs(one[i] - laid[k]) < NEAR_RADII]
@@ -66,17 +66,17 @@ def _refined(one: Places, other: Places, turn_rad: float) -> Turn:
     weight = np.abs(products)
     scatter = sqrt(float((weight * off_rad**2).sum() / weight.sum()))
     sigma_deg = max(float(np.degrees(scatter)) / sqrt(max(len(pairs) - 1, 1)), LEAST_SIGMA_DEG)
-    return Turn(float(half_turn_deg(np.asarray(np.degrees(turn_rad - rest_rad)))), sigma_deg, len(pairs))
+    return ImageTurn(float(half_turn_deg(np.asarray(np.degrees(turn_rad - rest_rad)))), sigma_deg, len(pairs))
 
 
-def mean_turn(turns: Sequence[Turn]) -> Turn:
+def mean_turn(turns: Sequence[ImageTurn]) -> ImageTurn:
     """Return the mean of turns that are known, with the scatter of them; NaN: none is."""
     known = [turn for turn in turns if np.isfinite(turn.deg)]
     if not known:
-        return Turn(nan, nan)
+        return ImageTurn(nan, nan)
     middle = known[0].deg
     off = half_turn_deg(np.array([turn.deg for turn in known]) - middle)
     own = float(np.mean([turn.sigma_deg for turn in known])) / sqrt(len(known))
     scatter = float(np.std(off)) / sqrt(max(len(known) - 1, 1))
     deg = float(half_turn_deg(np.asarray(middle + np.mean(off))))
-    return Turn(deg, max(own, scatter, LEAST_SIGMA_DEG), max(turn.spots for turn in known))
+    return ImageTurn(deg, max(own, scatter, LEAST_SIGMA_DEG), max(turn.spots for turn in known))

@@ -15,14 +15,14 @@ from sentinel.core.errors import FrameProblem
 from sentinel.core.records import MeasuredFrame
 from sentinel.jobs.film.public import made_untelling
 from sentinel.jobs.film.rendering import Plane, Planes, card, draw_edge, draw_mark, shown, write_words
-from sentinel.jobs.film.stamp import Words
+from sentinel.jobs.film.stamp import CornerWords
 from sentinel.jobs.steady import Crop
 
 _OWN = threading.local()
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class SensorMark:
     """Something that has its place in the stored frame, and its name."""
 
     x_px: float
@@ -55,8 +55,8 @@ class FrameTask:
     """Its file, where the worker does not see it."""
     up_deg: float
     gain: float
-    words: Words
-    marks: tuple[Mark, ...] = ()
+    words: CornerWords
+    marks: tuple[SensorMark, ...] = ()
     squeeze: float = 1.0
     """Short over long axis of the disc, and the direction of the short one in the picture: to be undone."""
     zenith_deg: float = 0.0

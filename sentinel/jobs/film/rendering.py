@@ -17,7 +17,7 @@ from PIL import Image, ImageDraw, ImageFont
 from sentinel.chain.intake.colours import Colours
 from sentinel.chain.measure.levels import light_of_srgb
 from sentinel.core.srgb import srgb_encode
-from sentinel.jobs.film.stamp import Words
+from sentinel.jobs.film.stamp import CornerWords
 from sentinel.jobs.steady import Crop, centred
 
 Plane = NDArray[np.float32]
@@ -173,7 +173,7 @@ def draw_edge(planes: Planes, crop: Crop, width_px: int, height_px: int) -> None
         planes.bright[top : bottom + 1, column] = EDGE
 
 
-def write_words(planes: Planes, words: Words) -> None:
+def write_words(planes: Planes, words: CornerWords) -> None:
     """Write a frame's words into the corners."""
     size = planes.bright.shape[0]
     font_px = _font_px(size)

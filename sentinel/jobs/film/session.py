@@ -10,7 +10,7 @@ import numpy as np
 from sentinel.chain.track import Context, parts_of
 from sentinel.core.errors import RequestProblem
 from sentinel.core.times import HOUR_S, utc_s
-from sentinel.jobs.film.painting import Mark
+from sentinel.jobs.film.painting import SensorMark
 from sentinel.jobs.film.public import squeezes
 from sentinel.jobs.film.request import FilmRequest
 from sentinel.jobs.progress import Progress, silent
@@ -110,7 +110,7 @@ class FilmedSession:
             self._marks = Marks(tuple(looks), tuple(followed(looks)))
         return self._marks
 
-    def dust(self) -> tuple[tuple[Mark, float, float], ...]:
+    def dust(self) -> tuple[tuple[SensorMark, float, float], ...]:
         """Return what sits on the sensor, and from when to when it may be told: while it was seen there.
 
         Between two pictures in which it was looked for nobody knows: it is marked up to the next one.
@@ -121,7 +121,7 @@ class FilmedSession:
         own = [blob for blob in marks.blobs if blob.kind == "sensor"]
         return tuple(
             (
-                Mark(
+                SensorMark(
                     float(np.median(blob.x_px)),
                     float(np.median(blob.y_px)),
                     blob.across_px / 2,

@@ -31,7 +31,7 @@ _TITLES: dict[Cause, str] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Words:
+class CornerWords:
     """What stands in the corners of a picture; an empty text is not there."""
 
     top_left: str = ""
@@ -60,12 +60,12 @@ class Stamper:
         altitude_deg: float,
         gain: float = 1.0,
         centre_sigma_px: float = 0.0,
-    ) -> Words:
+    ) -> CornerWords:
         """Return what stands on a frame; the centre's sigma is in pixels of the film."""
         site = self.settings.site
         place = site_words(site.latitude_deg, site.longitude_deg, decimals=1 if self.public else 2)
         altitude = "altitude" in self.stamps and not self.public
-        return Words(
+        return CornerWords(
             top_left=f"{second(frame.time_utc)} UTC" if "utc" in self.stamps else "",
             top_right=self._local(frame),
             bottom_left=(

@@ -49,7 +49,7 @@ _COMPASS = {0: "N", 45: "NE", 90: "E", 135: "SE", 180: "S", 225: "SW", 270: "W",
 
 
 @dataclass(frozen=True, slots=True)
-class Hour:
+class StripHour:
     """A full hour of the session."""
 
     at_s: float
@@ -128,7 +128,7 @@ def _chosen(session: FilmedSession, wanted: Up | None) -> ChosenUp:
         return session.chosen_up(None)
 
 
-def _hours(session: FilmedSession) -> list[Hour]:
+def _hours(session: FilmedSession) -> list[StripHour]:
     """Return the full hours of the session at which the sun was above the horizon line."""
     frames = session.record.frames
     times = np.array([utc_s(frame.time_utc) for frame in frames])
@@ -147,7 +147,7 @@ def _hours(session: FilmedSession) -> list[Hour]:
                 own = np.flatnonzero(which)
                 number = int(own[np.abs(times[own] - at_s).argmin()])
         frame = frames[number] if number >= 0 else None
-        found.append(Hour(at_s, day, frame, number, bool(near.any())))
+        found.append(StripHour(at_s, day, frame, number, bool(near.any())))
     return found
 
 
@@ -166,7 +166,7 @@ def _days(sun: Sun, at_s: Array) -> list[int]:
 class _Sheet:
     """Where things are on the picture: azimuth to the right, altitude up, both at one scale."""
 
-    def __init__(self, hours: Sequence[Hour], sun: Sun, width_px: int) -> None:
+    def __init__(self, hours: Sequence[StripHour], sun: Sun, width_px: int) -> None:
         self.sun, self.width_px = sun, width_px
         self._line = HorizonLine(sun.site.horizon)
         self.days = max(hour.day for hour in hours) + 1
@@ -207,7 +207,7 @@ class _Sheet:
         return np.atleast_1d(altitude), across
 
     @staticmethod
-    def _spacing_deg(hours: Sequence[Hour], altitude: Array, across: Array) -> float:
+    def _spacing_deg(hours: Sequence[StripHour], altitude: Array, across: Array) -> float:
         ways = [
             hypot(across[k] - across[k - 1], altitude[k] - altitude[k - 1])
             for k in range(1, len(hours))
@@ -231,7 +231,7 @@ class _Sheet:
         across = self._left_deg + np.arange(self.width_px) / self.px_per_deg
         return np.asarray(self._line.altitude_deg((across + self._facing_deg) % 360))
 
-    def _ground(self, hours: Sequence[Hour]) -> Image.Image:
+    def _ground(self, hours: Sequence[StripHour]) -> Image.Image:
         image = Image.new("RGB", (self.width_px, self.height_px), SKY)
         draw = ImageDraw.Draw(image)
         line = self._horizon_deg()
@@ -244,7 +244,7 @@ class _Sheet:
             self._compass(draw, line, day)
         return image
 
-    def _path(self, draw: ImageDraw.ImageDraw, hours: Sequence[Hour], day: int) -> None:
+    def _path(self, draw: ImageDraw.ImageDraw, hours: Sequence[StripHour], day: int) -> None:
         """Draw the sun's way through a row; the ground is drawn over what lies below the line."""
         own = [hour.at_s for hour in hours if hour.day == day]
         if not own:
@@ -266,7 +266,7 @@ class _Sheet:
                 draw.text((x, y + 8), name, fill=DIM, font=font, anchor="ma")
 
 
-def _paste(sheet: _Sheet, hour: Hour, session: FilmedSession, up_deg: Array) -> bool:
+def _paste(sheet: _Sheet, hour: StripHour, session: FilmedSession, up_deg: Array) -> bool:
     """Draw an hour's sun; False: its picture cannot be read."""
     frame = hour.frame
     assert frame is not None  # noqa: S101 - the caller has looked
@@ -296,7 +296,7 @@ def _paste(sheet: _Sheet, hour: Hour, session: FilmedSession, up_deg: Array) -> 
 
 
 def _label_hours(
-    image: Image.Image, sheet: _Sheet, hours: Sequence[Hour], failed: set[int], times: TimeWriter | None
+    image: Image.Image, sheet: _Sheet, hours: Sequence[StripHour], failed: set[int], times: TimeWriter | None
 ) -> None:
     """Write each hour over its sun; where none was seen a ring stands for it, and why."""
     draw, font = ImageDraw.Draw(image), ImageFont.load_default(sheet.font_px)
@@ -325,7 +325,7 @@ def _times(session: FilmedSession, request: FilmRequest) -> TimeWriter:
     return times_in(session.record.settings.alerts.zone if "local" in request.stamps else None)
 
 
-def _why(hour: Hour, failed: set[int]) -> str:
+def _why(hour: StripHour, failed: set[int]) -> str:
     if hour.number in failed:
         return "not read"
     return "not seen" if hour.pictures else "no picture"

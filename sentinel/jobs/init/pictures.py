@@ -32,7 +32,7 @@ PLACE_DIGITS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sample:
+class ReadPicture:
     """One picture, as far as it tells anything."""
 
     name: str
@@ -47,7 +47,7 @@ class Sample:
     radius_px: float | None
 
 
-def read_samples(paths: Sequence[Path]) -> list[Sample]:
+def read_samples(paths: Sequence[Path]) -> list[ReadPicture]:
     """Read and measure pictures.
 
     Raises `RequestProblem` if one cannot be read.
@@ -63,7 +63,7 @@ def read_samples(paths: Sequence[Path]) -> list[Sample]:
         exif, gps = block.get_ifd(ExifTags.IFD.Exif), block.get_ifd(ExifTags.IFD.GPSInfo)
         clear = frame.disc.found and frame.disc.limb_coverage >= CLEAR
         samples.append(
-            Sample(
+            ReadPicture(
                 name=path.name,
                 width_px=frame.width_px,
                 place_deg=_place(gps),
@@ -92,7 +92,7 @@ def _tags(path: Path) -> Image.Exif:
             return Image.Exif()
 
 
-def place_of(samples: Sequence[Sample]) -> tuple[float, float] | None:
+def place_of(samples: Sequence[ReadPicture]) -> tuple[float, float] | None:
     """Return where the pictures say they were taken, to 100 m; None: not said, or they disagree."""
     places = [sample.place_deg for sample in samples if sample.place_deg is not None]
     if not places or len(places) < len(samples):
@@ -104,7 +104,7 @@ def place_of(samples: Sequence[Sample]) -> tuple[float, float] | None:
 
 
 def lens_of(
-    samples: Sequence[Sample], told: Answers, sensor_width_mm: float | None
+    samples: Sequence[ReadPicture], told: Answers, sensor_width_mm: float | None
 ) -> tuple[Answers, list[str]]:
     """Return the answers with focal length and pixel pitch as far as they are known, and what is to be said.
 
@@ -138,12 +138,12 @@ def lens_of(
     return told | {FOCAL: round(focal, 1), PITCH: round(pitch, 4)}, said
 
 
-def _lens_words(sample: Sample, focal_mm: float, pitch_um: float) -> str:
+def _lens_words(sample: ReadPicture, focal_mm: float, pitch_um: float) -> str:
     width = 2 * (sample.radius_px or 0.0)
     return f"{sample.name}: the sun is {width:.0f} px wide: {focal_mm:.1f} mm, pixels of {pitch_um:.3f} um"
 
 
-def _hold_against_disc(sample: Sample, focal_mm: float, pitch_um: float) -> None:
+def _hold_against_disc(sample: ReadPicture, focal_mm: float, pitch_um: float) -> None:
     """Refuse a lens that the disc contradicts."""
     expected = pitch_um / focal_mm / 1000 * ARCSEC_PER_RADIAN
     ratio = (sample.scale_arcsec_px or 0.0) / expected

@@ -11,7 +11,7 @@ from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, sun_path
 from sentinel.core.settings import Settings
 from sentinel.core.times import DAY_S, utc_s
-from sentinel.jobs.plan.records import Alignment, Stays, Sunlight, Tolerance, Trip
+from sentinel.jobs.plan.records import AlignmentNeeds, Stays, Sunlight, Tolerance, Trip
 from sentinel.sky import Sun, above_line, axis_errors_deg, axis_vector, rate_arcsec_s
 from sentinel.sky.arrays import Array
 
@@ -49,7 +49,7 @@ def starts(settings: Settings, sun: Sun, trip: Trip) -> tuple[SunPath, ...]:
 
 def alignment(
     settings: Settings, sun: Sun, trip: Trip, light: Sunlight, begun: tuple[SunPath, ...]
-) -> Alignment | None:
+) -> AlignmentNeeds | None:
     """Return how good the mount must be; None: it cannot be said (no size of the frame, no sun, no room)."""
     if trip.frame_px is None or not begun or settings.mount.tracking == "none":
         return None
@@ -59,7 +59,7 @@ def alignment(
     axis, rate = tried.axis_deg, tried.rate
     if not tried.aligned_s.any():
         return None
-    return Alignment(
+    return AlignmentNeeds(
         tolerances=tuple(
             Tolerance(
                 stays_h=stays_h,

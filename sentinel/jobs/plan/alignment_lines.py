@@ -7,7 +7,7 @@ from textwrap import wrap
 
 from sentinel.core.settings import Settings
 from sentinel.core.words import span
-from sentinel.jobs.plan.records import Alignment, Plan, Stays, Tolerance
+from sentinel.jobs.plan.records import AlignmentNeeds, Plan, Stays, Tolerance
 from sentinel.sky import rate_arcsec_s
 
 WIDTH = 80
@@ -59,7 +59,7 @@ def alignment_lines(plan: Plan, settings: Settings) -> Iterator[str]:
     yield from item("", _notes(alignment, settings))
 
 
-def _tolerance(row: Tolerance, alignment: Alignment) -> str:
+def _tolerance(row: Tolerance, alignment: AlignmentNeeds) -> str:
     most_deg, most = alignment.largest_tried_deg, alignment.largest_tried_fraction
     worst, usual = (_degrees(value, most_deg) for value in (row.axis_worst_deg, row.axis_usual_deg))
     return f"{hours_text(row.stays_h):<9}{worst:<13}{usual:<11}{_percent(row.rate_worst_fraction, most)}"
@@ -86,7 +86,7 @@ def _stays(row: Stays) -> str:
     return f"{f'{row.axis_error_deg:g} deg':<10}{worst:<12}{usual}"
 
 
-def _notes(alignment: Alignment, settings: Settings) -> str:
+def _notes(alignment: AlignmentNeeds, settings: Settings) -> str:
     notes = []
     drive = rate_arcsec_s(settings.mount.tracking) / rate_arcsec_s("solar") - 1
     if drive:

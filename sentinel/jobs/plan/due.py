@@ -12,7 +12,16 @@ from sentinel.chain.forecast.visits import Stores, axis_limit_due, supplies_due
 from sentinel.core.foreseen import Due
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
-from sentinel.jobs.plan.records import Gap, HourAngle, Pictures, Renewal, Sunlight, Supply, Trip, Unwinding
+from sentinel.jobs.plan.records import (
+    Gap,
+    HourAngle,
+    PictureCount,
+    Sunlight,
+    Supply,
+    SupplyRenewal,
+    Trip,
+    Unwinding,
+)
 from sentinel.sky import Sun, above_line, hour_angle_times_s, rate_arcsec_s
 from sentinel.sky.searching import Span
 
@@ -23,13 +32,13 @@ LEAST_WINDOW_S = 900.0
 _NEVER_UTC = datetime.max.replace(tzinfo=UTC)
 
 
-def pictures(settings: Settings, trip: Trip, sun: Sunlight) -> Pictures:
+def pictures(settings: Settings, trip: Trip, sun: Sunlight) -> PictureCount:
     """Return how many pictures there will be and what they take."""
     interval_s = settings.camera.interval_s
     # A little is added, for a whole number of intervals may come out a hair short of itself.
     count, with_sun = (int(span_s / interval_s + 1e-6) for span_s in (trip.length_s, sun.sun_h * 3600))
     each = trip.frame_bytes
-    return Pictures(
+    return PictureCount(
         interval_s=interval_s,
         all=count,
         with_sun=with_sun,
@@ -39,7 +48,7 @@ def pictures(settings: Settings, trip: Trip, sun: Sunlight) -> Pictures:
     )
 
 
-def renewals(settings: Settings, trip: Trip, turning: Turning) -> tuple[Renewal, ...]:
+def renewals(settings: Settings, trip: Trip, turning: Turning) -> tuple[SupplyRenewal, ...]:
     """Return what must be renewed, all fresh at the start and in use day and night, first due first.
 
     The axis winds on only while the drive turns it.
@@ -57,7 +66,7 @@ def renewals(settings: Settings, trip: Trip, turning: Turning) -> tuple[Renewal,
         left_s = max(first_s - begin_s, 0.0)
         at_s = turning.after(begin_s, left_s)
         found.append(
-            Renewal(
+            SupplyRenewal(
                 what="axis-limit",
                 first_due_utc=None if at_s is None else from_utc_s(at_s),
                 every_h=life_s / 3600,
@@ -71,9 +80,9 @@ def _rate_ratio(settings: Settings) -> float:
     return rate_arcsec_s(settings.mount.tracking) / rate_arcsec_s("solar")
 
 
-def _renewal(what: Supply, first_s: float, every_s: float, end_s: float) -> Renewal:
+def _renewal(what: Supply, first_s: float, every_s: float, end_s: float) -> SupplyRenewal:
     begin_s = first_s - every_s
-    return Renewal(
+    return SupplyRenewal(
         what=what,
         first_due_utc=from_utc_s(first_s),
         every_h=every_s / 3600,
@@ -87,7 +96,7 @@ def _times(first_s: float, every_s: float, use_s: float) -> int:
 
 
 def unwindings(
-    settings: Settings, trip: Trip, gaps: Sequence[Gap], axis: Renewal | None, turning: Turning
+    settings: Settings, trip: Trip, gaps: Sequence[Gap], axis: SupplyRenewal | None, turning: Turning
 ) -> tuple[Unwinding, ...]:
     """Return windows in which to unwind the axis: as few in sunshine as can be, then as few as can be.
 
@@ -141,7 +150,7 @@ def hour_angle(settings: Settings, sun: Sun, trip: Trip) -> HourAngle | None:
 
 
 def first_of_each(
-    trip: Trip, sun: Sunlight, due: Sequence[Renewal], meridian: HourAngle | None
+    trip: Trip, sun: Sunlight, due: Sequence[SupplyRenewal], meridian: HourAngle | None
 ) -> tuple[Due, ...]:
     """Return what first ends the time the camera may be left alone, each kind once, in order."""
     found = [

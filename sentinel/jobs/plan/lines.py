@@ -6,7 +6,16 @@ from datetime import timedelta
 from sentinel.core.settings import Settings
 from sentinel.core.words import TimeWriter, many, span, times_in
 from sentinel.jobs.plan.alignment_lines import alignment_lines, hours_text, item
-from sentinel.jobs.plan.records import Day, EclipseSeen, HourAngle, Passage, Plan, Renewal, Stretch, Sunlight
+from sentinel.jobs.plan.records import (
+    Day,
+    EclipseSeen,
+    HourAngle,
+    Passage,
+    Plan,
+    Stretch,
+    Sunlight,
+    SupplyRenewal,
+)
 from sentinel.sky.angles import half_turn_deg
 
 DAYS_SHOWN = 8
@@ -180,7 +189,7 @@ def _due(plan: Plan, times: TimeWriter, settings: Settings) -> Iterator[str]:
         yield from item("Meridian", _meridian(plan.hour_angle, times))
 
 
-def _times(renewal: Renewal, plan: Plan) -> str:
+def _times(renewal: SupplyRenewal, plan: Plan) -> str:
     # The axis may have to be unwound more often than its limit asks, so that it falls into the gaps.
     times = len(plan.unwindings) or renewal.times if renewal.what == "axis-limit" else renewal.times
     return "not at all" if times == 0 else "once" if times == 1 else f"{times} times"

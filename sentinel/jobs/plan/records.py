@@ -187,7 +187,7 @@ Supply = Literal["axis-limit", "card", "timer", "battery", "mount-battery"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Renewal:
+class SupplyRenewal:
     """Something that runs out, if all is fresh at the start and it is used day and night.
 
     The axis of a drive that stands by night turns by day alone.
@@ -225,7 +225,7 @@ class HourAngle:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pictures:
+class PictureCount:
     """How many, and what they take."""
 
     interval_s: float
@@ -262,7 +262,7 @@ class Stays:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Alignment:
+class AlignmentNeeds:
     """How good the polar alignment must be; the camera level with the equator, the drive as configured."""
 
     tolerances: tuple[Tolerance, ...]
@@ -293,7 +293,7 @@ class Plan:
     sun: Sunlight
     first: tuple[Due, ...]
     """What comes first of each kind within the trip, in order."""
-    renewals: tuple[Renewal, ...]
+    renewals: tuple[SupplyRenewal, ...]
     unwindings: tuple[Unwinding, ...]
     hour_angle: HourAngle | None
     meridian: tuple[Passage, ...]
@@ -301,8 +301,8 @@ class Plan:
     axis_altitude_deg: float
     """What the mount's altitude scale should read: the height of the pole."""
     picture: PictureFacts
-    pictures: Pictures
-    alignment: Alignment | None
+    pictures: PictureCount
+    alignment: AlignmentNeeds | None
     tripod: Tripod | None
     left_out: tuple[str, ...]
     """What is not known, and how to give it."""

@@ -9,8 +9,8 @@ import numpy as np
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.plan.records import Day, EclipseSeen, Gap, LowSun, Partly, Stretch, Sunlight, Trip
 from sentinel.sky import (
-    Eclipse,
     Eclipses,
+    SolarEclipse,
     Sun,
     above_line,
     above_line_deg,
@@ -150,7 +150,7 @@ def _eclipses(sun: Sun, begin_s: float, end_s: float) -> list[EclipseSeen]:
     return seen
 
 
-def _seen(sun: Sun, eclipse: Eclipse) -> EclipseSeen:
+def _seen(sun: Sun, eclipse: SolarEclipse) -> EclipseSeen:
     central = eclipse.central
     return EclipseSeen(
         kind="partial" if central is None else "total" if eclipse.total else "annular",

@@ -33,7 +33,7 @@ LOOKED_AHEAD_H = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kind:
+class DrillKind:
     """One thing that may go wrong."""
 
     happened: str
@@ -46,19 +46,19 @@ class Kind:
     """No pictures come."""
 
 
-KINDS: Mapping[str, Kind] = {
-    "stop": Kind(happened="the mount stopped", mended_by=PLACED, usual="recentred"),
-    "reverse": Kind(happened="the mount turned back", mended_by=PLACED, usual="unwound"),
-    "cloud": Kind(happened="cloud came for 40 minutes", mended_by=frozenset(), usual=None),
-    "filter": Kind(happened="the filter fell off", mended_by=frozenset({"visit"}), usual="visit"),
-    "focus": Kind(happened="the focus slipped", mended_by=frozenset({"refocused"}), usual="refocused"),
-    "no-frames": Kind(
+KINDS: Mapping[str, DrillKind] = {
+    "stop": DrillKind(happened="the mount stopped", mended_by=PLACED, usual="recentred"),
+    "reverse": DrillKind(happened="the mount turned back", mended_by=PLACED, usual="unwound"),
+    "cloud": DrillKind(happened="cloud came for 40 minutes", mended_by=frozenset(), usual=None),
+    "filter": DrillKind(happened="the filter fell off", mended_by=frozenset({"visit"}), usual="visit"),
+    "focus": DrillKind(happened="the focus slipped", mended_by=frozenset({"refocused"}), usual="refocused"),
+    "no-frames": DrillKind(
         happened="the camera stopped taking pictures",
         mended_by=frozenset({"visit", "timer", "card", "battery"}),
         usual="timer",
         silent=True,
     ),
-    "battery": Kind(
+    "battery": DrillKind(
         happened="the camera's battery died of the cold",
         mended_by=frozenset({"battery"}),
         usual="battery",
@@ -78,7 +78,7 @@ class Drill:
     marks: tuple[Mark, ...] = ()
 
     @property
-    def kind(self) -> Kind:
+    def kind(self) -> DrillKind:
         """What kind of trouble it is."""
         return KINDS[self.name]
 

@@ -14,7 +14,7 @@ from sentinel.core.times import from_utc_s, utc_s
 from sentinel.core.typed import read_span_s
 from sentinel.core.words import times_in
 from sentinel.jobs.rehearse.drills import Drill, drill_of
-from sentinel.jobs.rehearse.run import Outcome, Rehearsal
+from sentinel.jobs.rehearse.run import DrillOutcome, Rehearsal
 from sentinel.jobs.rehearse.stage import (
     SHIPPED_START_UTC,
     calm_world,
@@ -114,7 +114,7 @@ def _opening(
     return [*lines, ""]
 
 
-def outcome_lines(outcome: Outcome, rehearsal: Rehearsal) -> list[str]:
+def outcome_lines(outcome: DrillOutcome, rehearsal: Rehearsal) -> list[str]:
     """Return what came of it: what happened, what was sent and done when, and whether the sun was saved."""
     times = rehearsal.times
     lines = [f"{times.at(one.time_utc)}  {one.what:<14}  {one.text}" for one in outcome.told]

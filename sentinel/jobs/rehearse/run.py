@@ -47,7 +47,7 @@ class Told:
 
 
 @dataclass(slots=True)
-class Outcome:
+class DrillOutcome:
     """The drill at its end."""
 
     ending: Ending
@@ -88,7 +88,7 @@ class Rehearsal:
         self._coming: list[tuple[datetime, MarkKind]] | None = None
         self._wait = threading.Event()
 
-    def run(self) -> Outcome:
+    def run(self) -> DrillOutcome:
         """Play it to its end, or until somebody interrupts it.
 
         Raises `Problem` if the watch cannot begin.
@@ -199,7 +199,7 @@ class Rehearsal:
     def _publish(self) -> None:
         self.files.tell_time(self._now_utc)
 
-    def _outcome(self) -> Outcome:
+    def _outcome(self) -> DrillOutcome:
         woken = sum(
             alert.severity is Severity.NOW and alert.kind in {"first", "repeat"} for alert in self._alerts
         )
@@ -211,7 +211,7 @@ class Rehearsal:
         told += [Told(m.time_utc, "done", f"{m.kind} {m.text}".rstrip()) for m in self._drill.marks]
         told.append(Told(self._drill.at_utc, "happened", self._drill.kind.happened))
         told.sort(key=lambda one: one.time_utc)
-        return Outcome(ending(self._drill, self._now_utc, woken), told)
+        return DrillOutcome(ending(self._drill, self._now_utc, woken), told)
 
 
 def _in(text: str) -> str:

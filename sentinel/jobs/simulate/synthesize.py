@@ -14,7 +14,7 @@ from sentinel.jobs.simulate.files import LUMA, MAKE
 from sentinel.jobs.simulate.light import limb_darkening
 from sentinel.jobs.simulate.picture import tints_of
 from sentinel.jobs.simulate.scenario import Scenario
-from sentinel.jobs.simulate.visibility import Visibility, visibility
+from sentinel.jobs.simulate.visibility import TrueVisibility, visibility
 from sentinel.jobs.simulate.world import Truth, World
 from sentinel.sky.arrays import Array
 from sentinel.sky.refraction import air_mass
@@ -33,7 +33,7 @@ class SessionPlan:
     taken: Exposures
     truth: Truth
     state: Conditions
-    seen: Visibility
+    seen: TrueVisibility
 
 
 def plan_session(scenario: Scenario) -> SessionPlan:

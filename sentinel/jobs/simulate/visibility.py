@@ -26,7 +26,7 @@ _RINGS = ((0.0, 1), (0.45, 8), (0.8, 14))  # radius, points: where the disc's ow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Visibility:
+class TrueVisibility:
     """Arrays of one shape (times,)."""
 
     limb_in_frame: Array
@@ -41,7 +41,7 @@ class Visibility:
     """Whether somebody who looks closely can measure the disc."""
 
 
-def visibility(camera: SimCamera, truth: Truth, state: Conditions) -> Visibility:
+def visibility(camera: SimCamera, truth: Truth, state: Conditions) -> TrueVisibility:
     """Return what can be seen of the disc at each of the truth's times."""
     x, y = _points(truth, np.linspace(0, 2 * np.pi, _LIMB_POINTS, endpoint=False), 1.0)
     clean = _inside(camera, x, y) & _not_behind(truth, state, x, y)
@@ -57,7 +57,7 @@ def visibility(camera: SimCamera, truth: Truth, state: Conditions) -> Visibility
     dark = state.night | state.capped | state.filter_lost | ~np.isfinite(truth.x_px)
     bright = state.level * state.gain * medians * _LIMB_BRIGHTNESS > LEAST_LEVEL
     coverage = np.where(dark, 0.0, clean.mean(axis=1))
-    return Visibility(
+    return TrueVisibility(
         limb_in_frame=limb_in_frame(camera, truth),
         limb_coverage=coverage,
         transmission=medians,

@@ -21,7 +21,7 @@ _SOONER_TIMES = 2
 """One message that came earlier is chance."""
 
 
-class Baseline(NamedTuple):
+class PresentScore(NamedTuple):
     """One session: how it fares now, and by what that is measured."""
 
     base: Score
@@ -53,7 +53,7 @@ class Advice:
     why: str = ""
 
 
-def worse(trial: Score, baseline: Baseline) -> str:
+def worse(trial: Score, baseline: PresentScore) -> str:
     """Return what a trial loses against the present thresholds; empty: nothing that counts."""
     base, criteria = baseline
     if trial.filter_alarms != base.filter_alarms:
@@ -91,7 +91,7 @@ def _lost(true_event: TrueEvent, now: Response, then: Response, criteria: Criter
     return ""
 
 
-def first_loss(trial: Sequence[Score], baselines: Sequence[Baseline]) -> str:
+def first_loss(trial: Sequence[Score], baselines: Sequence[PresentScore]) -> str:
     """Return what a trial of all sessions loses on the first of them that loses anything; empty: on none."""
     return next(filter(None, map(worse, trial, baselines)), "")
 
@@ -116,7 +116,7 @@ def total_needless(scores: Sequence[Score]) -> int:
     return sum(score.needless for score in scores)
 
 
-def total_sooner(scores: Sequence[Score], baselines: Sequence[Baseline]) -> int:
+def total_sooner(scores: Sequence[Score], baselines: Sequence[PresentScore]) -> int:
     """Return how many messages of all sessions come sooner, none of them at the price of another."""
     # Who is told of the same sooner gets one more reminder until it is over: that is no price.
     if any(
@@ -131,7 +131,7 @@ Tried = Mapping[Value, Sequence[Score]]
 """By value: the score of each session."""
 
 
-def best(name: str, now: Value, tried: Tried, baselines: Sequence[Baseline]) -> Value | None:
+def best(name: str, now: Value, tried: Tried, baselines: Sequence[PresentScore]) -> Value | None:
     """Return the value that these sessions speak for; None: the present one."""
     held = {value: scores for value, scores in tried.items() if not first_loss(scores, baselines)}
     base = total_needless([baseline.base for baseline in baselines])
@@ -149,7 +149,7 @@ def best(name: str, now: Value, tried: Tried, baselines: Sequence[Baseline]) -> 
     return min(quick, key=lambda value: (far(value), value), default=None)
 
 
-def advise(name: str, now: Value, tried: Tried, baselines: Sequence[Baseline]) -> Advice:
+def advise(name: str, now: Value, tried: Tried, baselines: Sequence[PresentScore]) -> Advice:
     """Return what these sessions say of one threshold.
 
     With several sessions each is left out in turn: what the others would have chosen must not be worse on it.
@@ -180,7 +180,7 @@ def advise(name: str, now: Value, tried: Tried, baselines: Sequence[Baseline]) -
     )
 
 
-def _why_not_fewer(tried: Tried, baselines: Sequence[Baseline], than: int) -> str:
+def _why_not_fewer(tried: Tried, baselines: Sequence[PresentScore], than: int) -> str:
     """Return what forbids a value with fewer needless wake-ups than so many; empty: there is none."""
     for value in sorted(tried):
         lost = first_loss(tried[value], baselines)

@@ -9,7 +9,7 @@ from sentinel.core.settings import Thresholds
 from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.tune.choose import (
     Advice,
-    Baseline,
+    PresentScore,
     Recommendation,
     advise,
     by_name,
@@ -90,7 +90,7 @@ def tuned(
 ) -> Tuning:
     """Try at most so many settings of some thresholds on sessions whose forecasts are known; choose."""
     thresholds = sessions[0].settings.thresholds
-    baselines = [Baseline(one.base, one.criteria) for one in sessions]
+    baselines = [PresentScore(one.base, one.criteria) for one in sessions]
     with judging_pool(sessions, most, on) as rejudge:
         first = outermost(thresholds, asked)[:most]
         scores = _swept(rejudge, first, sessions, progress, "trying")
@@ -125,7 +125,7 @@ def _swept(
     return {trial: tuple(scores[i :: len(planned)]) for i, trial in enumerate(planned)}
 
 
-def _differs(name: str, scores: Mapping[Trial, Sequence[Score]], baselines: Sequence[Baseline]) -> bool:
+def _differs(name: str, scores: Mapping[Trial, Sequence[Score]], baselines: Sequence[PresentScore]) -> bool:
     base = tuple(baseline.base for baseline in baselines)
     return any(tuple(of) != base for (tried, _), of in scores.items() if tried == name)
 
@@ -134,7 +134,7 @@ def _together(
     rejudge: Rejudge,
     advice: Sequence[Advice],
     thresholds: Thresholds,
-    baselines: Sequence[Baseline],
+    baselines: Sequence[PresentScore],
     progress: Progress,
 ) -> Combined:
     """Take up the advice one by one, the best first, each only if it adds to those before it."""
@@ -156,7 +156,7 @@ def _together(
     return combined
 
 
-def _adds_nothing(scores: Sequence[Score], before: Sequence[Score], baselines: Sequence[Baseline]) -> str:
+def _adds_nothing(scores: Sequence[Score], before: Sequence[Score], baselines: Sequence[PresentScore]) -> str:
     """Return why one more change is not worth it; empty: it is."""
     lost = first_loss(scores, baselines)
     if lost:

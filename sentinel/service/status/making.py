@@ -14,7 +14,7 @@ from sentinel.core.records import Forecast, Surroundings
 from sentinel.core.settings import Settings
 from sentinel.core.words import times_in
 from sentinel.service.status.board import Board
-from sentinel.service.status.standing import Messages, Standing, Supply
+from sentinel.service.status.standing import Messages, Standing, SupplyStanding
 
 _SUPPLIES: Mapping[str, str] = MappingProxyType(
     {
@@ -114,13 +114,13 @@ def _folder(surroundings: Surroundings | None) -> str:
     return (surroundings.folder if surroundings is not None else None) or "not looked at yet"
 
 
-def _supplies(board: Board, settings: Settings) -> tuple[Supply, ...]:
+def _supplies(board: Board, settings: Settings) -> tuple[SupplyStanding, ...]:
     due = {one.reason: one.time_utc for one in board.forecast.due} if board.forecast is not None else {}
     found = []
     for reason in settings.supplies.last_s(settings.camera.interval_s):
         mark = board.marks.get(reason)
         found.append(
-            Supply(
+            SupplyStanding(
                 name=_SUPPLIES[reason],
                 lasts_until_utc=due.get(reason),
                 renewed_utc=mark.time_utc if mark is not None else None,

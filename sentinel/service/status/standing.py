@@ -19,7 +19,7 @@ LATE_S = 180.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Supply:
+class SupplyStanding:
     """Something that runs out."""
 
     name: str
@@ -75,7 +75,7 @@ class Standing:
     unusable: int
     folder: str
     waiting_files: int
-    supplies: tuple[Supply, ...]
+    supplies: tuple[SupplyStanding, ...]
     free_bytes: int | None
     state_free_bytes: int | None
     axis_turned_deg: float | None
