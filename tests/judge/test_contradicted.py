@@ -5,10 +5,13 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from sentinel.chain.judge.plausibility import likely_mistakes
+from sentinel.chain.track import Context
 from sentinel.core.foreseen import Contradiction
 from sentinel.core.records import Severity
 from sentinel.service.journal.codec import plain
-from tests.judge.tracks import RADIUS, Watch
+from sentinel.sky import Sun
+from tests.judge.tracks import RADIUS, Watch, settings
 
 
 def test_a_mount_that_tracks_against_the_settings_is_told_and_its_stop_is_a_stop() -> None:
@@ -106,3 +109,13 @@ def test_light_that_goes_with_the_height_contradicts_nothing(haze: float) -> Non
         thin = haze * float(np.sin(minute / 90.0))
         watch.frames(1, brightness=light_of(watch, watch) * 2.0**-thin)
     assert watch.of("wrong-place") == []
+
+
+@pytest.mark.parametrize(("latitude_deg", "zone"), [(45.0, True), (80.0, False)])
+def test_another_time_zone_is_likely_only_where_it_would_put_the_sun_up(
+    latitude_deg: float, zone: bool
+) -> None:
+    told = settings(site={"latitude_deg": latitude_deg, "longitude_deg": 0.0})
+    context = Context(told, Sun(told.site))
+    midnight_s = datetime(2026, 12, 21, tzinfo=UTC).timestamp()
+    assert ("time-zone" in likely_mistakes(midnight_s, context)) is zone
