@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from sentinel.core.errors import EXTRAS, RequestProblem, need_extra
+
 ROOT = Path(__file__).parent.parent
 SOURCES = ("pyproject.toml", "README.md", "sentinel", "config", "systemd")
 
@@ -58,3 +60,21 @@ def test_every_pattern_of_package_data_matches_something() -> None:
 
 def test_the_readme_can_be_read_at_one_sitting() -> None:
     assert len((ROOT / "README.md").read_text(encoding="utf-8").splitlines()) <= 150
+
+
+def test_what_is_missing_is_named_by_the_library_to_install() -> None:
+    """Not as an extra of this program: it is on no index, and whoever has the name there may be anybody."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    asked = project["optional-dependencies"]
+    del asked["test"]
+    assert {name: [library] for name, (library, _) in EXTRAS.items()} == asked
+    for path in (ROOT / "sentinel").rglob("*.py"):
+        assert "pip install 'sentinel" not in path.read_text(encoding="utf-8"), path
+
+
+@pytest.mark.parametrize("name", EXTRAS)
+def test_an_extra_that_is_not_there_is_one_line(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    need_extra(name)
+    monkeypatch.setitem(sys.modules, EXTRAS[name][1], None)
+    with pytest.raises(RequestProblem, match=r"needs a library that is not installed; /.*pip install '"):
+        need_extra(name)

@@ -1,5 +1,6 @@
 """What can go wrong and be mended by a person: one line that says what, where and how."""
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.util import find_spec
@@ -33,20 +34,26 @@ class FrameProblem(Problem):
     """One file cannot be used as a frame; the run goes on without it."""
 
 
-_LIBRARIES = {
-    "cluster": "distributed", "film": "av", "metrics": "prometheus_client", "mqtt": "paho",
-    "page": "waitress", "raw": "rawpy",
-}  # fmt: skip
-"""What each extra of the package brings."""
+EXTRAS = {
+    "cluster": ("distributed>=2024.1", "distributed"),
+    "film": ("av>=12", "av"),
+    "metrics": ("prometheus_client>=0.20", "prometheus_client"),
+    "mqtt": ("paho-mqtt>=2.0", "paho"),
+    "page": ("waitress>=3.0", "waitress"),
+    "raw": ("rawpy>=0.21", "rawpy"),
+}
+"""The library of each extra, as `pyproject.toml` asks for it, and the module that it brings."""
 
 
 def need_extra(extra: str, *, where: str = "", instead: str = "", what: str = "needs") -> None:
     """Refuse what needs an extra that is not there; `instead`: what else could be done.
 
-    Raises `RequestProblem` if its library is not installed.
+    Its library is named, not the extra: this program is on no index, where its name may be another's.
+    Raises `RequestProblem` if that library is not installed.
     """
-    if find_spec(_LIBRARIES[extra]) is None:
-        mend = f"pip install 'sentinel[{extra}]'" + (f", or {instead}" if instead else "")
+    library, module = EXTRAS[extra]
+    if find_spec(module) is None:
+        mend = f"{sys.executable} -m pip install '{library}'" + (f", or {instead}" if instead else "")
         raise RequestProblem(f"{what} a library that is not installed", where=where, mend=mend)
 
 

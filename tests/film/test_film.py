@@ -314,8 +314,8 @@ def test_pictures_that_are_elsewhere_are_asked_for(cloudy: Path) -> None:
 
 
 def test_without_the_library_it_says_what_to_install(cloudy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
-    with pytest.raises(RequestProblem, match=r"sentinel\[film\]"):
+    monkeypatch.setitem(sys.modules, "av", None)
+    with pytest.raises(RequestProblem, match=r"needs .* pip install 'av>="):
         made(cloudy)
     assert made(cloudy, stills=True).shown > 10
 

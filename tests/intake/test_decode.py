@@ -351,7 +351,7 @@ def test_a_raw_file_says_what_to_install_where_nothing_reads_it(
 ) -> None:
     monkeypatch.setitem(sys.modules, "rawpy", None)
     Image.fromarray(GREY8).save(tmp_path / "a.tif")
-    assert "sentinel[raw]" in problem_of((tmp_path / "a.tif").rename(tmp_path / "a.nef"))
+    assert "pip install 'rawpy" in problem_of((tmp_path / "a.tif").rename(tmp_path / "a.nef"))
 
 
 def test_a_broken_raw_file_is_an_error(tmp_path: Path) -> None:
