@@ -33,6 +33,9 @@ _DISC: Mapping[str, Any] = MappingProxyType(
 _OF_DISC = {*_DISC, "seen_utc", "departed_utc", "drift_changed_utc", "implied_focal_length_mm", "best_place"}
 _OF_DISC |= {"stop_edge_utc", "stop_edge", "polar_azimuth_error_deg"}
 
+# Made once: it costs more than everything else a test does with its forecast.
+_FORECASTS = TypeAdapter(Forecast)
+
 
 def foreseen(**known: Any) -> Forecast:
     """Return a forecast of which so much is said; the rest goes without saying."""
@@ -42,7 +45,7 @@ def foreseen(**known: Any) -> Forecast:
         line = {"seen_utc": line["time_utc"], **_DISC, **line}
     if line.get("best_place") is not None:
         line = {"one_axis_place": line["best_place"], "later_places": (), "touch_gains": True, **line}
-    return TypeAdapter(Forecast).validate_python(record_of(line))
+    return _FORECASTS.validate_python(record_of(line))
 
 
 def mount_of(one: Forecast) -> MountFit:
