@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 import yaml
 
-from sentinel.core.tables import read_measurements, write_measurements
+from sentinel.core.tables import write_measurements
 from tests.command import runner
+from tests.shipped import FIVE_DAYS, five_days
 
 SHIPPED = Path(__file__).parents[1] / "replay_data"
 FRAMES = sorted((SHIPPED / "midnight-sun").rglob("*.JPG"))
@@ -31,8 +32,8 @@ def run(
         (["measure"], "Missing argument"),
         (["measure", "--jason", "x"], "No such option"),
         (["replay", "/nonexistent", "--out", "/nonexistent/out"], "no such session"),
-        (["replay", str(SHIPPED / "five-days")], "Missing option '--out'"),
-        (["replay", str(SHIPPED / "five-days"), "--out", "x", "--config", "/nonexistent"], "cannot be read"),
+        (["replay", str(FIVE_DAYS)], "Missing option '--out'"),
+        (["replay", str(FIVE_DAYS), "--out", "x", "--config", "/nonexistent"], "cannot be read"),
         (["simulate", "/nonexistent.yaml", "/nonexistent/out"], "cannot be read"),
     ],
 )
@@ -136,9 +137,9 @@ def test_from_scenario_to_verdict(
 def test_align_tells_the_axis_of_a_table_of_measurements(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    frames = read_measurements(SHIPPED / "five-days" / "measurements.ecsv")[:120]
+    frames = five_days()[:120]
     write_measurements(tmp_path / "m.ecsv", frames)
-    config = SHIPPED / "five-days" / "config.yaml"
+    config = FIVE_DAYS / "config.yaml"
     status, out, err = run(capsys, monkeypatch, "align", tmp_path / "m.ecsv", "--config", config, "--json")
     told = json.loads(out)
     assert (status, err) == (0, "")

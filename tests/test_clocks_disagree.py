@@ -2,10 +2,10 @@
 
 import re
 from collections.abc import Iterator, Sequence
+from copy import deepcopy
 from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,29 +14,23 @@ from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Alert, Event, Mark, MeasuredFrame
 from sentinel.core.settings import Settings, load_settings
-from sentinel.core.tables import read_measurements
 from sentinel.jobs.align.axis import align
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import status_lines, to_json, until_lines
 from sentinel.service.status.making import standing_of
 from sentinel.service.status.page import page_html
 from sentinel.service.status.standing import Standing
+from tests.shipped import FIVE_DAYS, five_days
 
-SESSION = Path(__file__).parents[1] / "replay_data" / "five-days"
 HOUR, DAY = 3600.0, 86_400.0
 PROMISE = re.compile(r"left alone (?:only |for |until)|holds until|good until|Set off|degrees", re.IGNORECASE)
 
 
 def settings(**camera: object) -> Settings:
     """The session's own place and lens; all else as it is by default."""
-    told = load_settings([SESSION / "config.yaml"])
+    told = load_settings([FIVE_DAYS / "config.yaml"])
     own = told.camera.model_copy(update={"name": None, "clock_offset_s": 0.0, **camera})
     return Settings(site=told.site, camera=own, mount=told.mount)
-
-
-@cache
-def rows() -> list[MeasuredFrame]:
-    return read_measurements(SESSION / "measurements.ecsv")
 
 
 def frames(
@@ -45,7 +39,7 @@ def frames(
     """Pictures of a camera whose clock is so far ahead, after so many with the right time."""
     random = np.random.default_rng(8)
     found = []
-    for number, frame in enumerate(rows()[: right + count]):
+    for number, frame in enumerate(five_days()[: right + count]):
         lag = timedelta(seconds=link_s + float(random.uniform(0, jitter_s)))
         off = timedelta(seconds=ahead_s if number >= right else 0.0)
         found.append(replace(frame, time_utc=frame.time_utc + off, arrived_utc=frame.time_utc + lag))
@@ -55,14 +49,22 @@ def frames(
 class Watched:
     """What somebody who looks after pictures as they come has been told, and could read."""
 
-    def __init__(self, seen: Sequence[Event], told: Settings | None = None) -> None:
+    def __init__(
+        self, seen: Sequence[Event], told: Settings | None = None, *, before: "Watched | None" = None
+    ) -> None:
         self.settings = told or settings()
         self.events = list(self._timed(seen))
         self.alerts: list[tuple[int, Alert]] = []
         self.board = Board()
-        pipeline = Pipeline(self.settings, self.events[0][1])
-        for number, (event, now_utc) in enumerate(self.events):
-            outcome = pipeline.step(event, now_utc)
+        self._pipeline, done = Pipeline(self.settings, self.events[0][1]), 0
+        if before is not None:
+            assert self.events[: len(before.events)] == before.events
+            self._pipeline, self.board, self.alerts = deepcopy(
+                (before._pipeline, before.board, before.alerts)
+            )
+            done = len(before.events)
+        for number, (event, now_utc) in enumerate(self.events[done:], done):
+            outcome = self._pipeline.step(event, now_utc)
             self.board.update(event, outcome, now_utc)
             self.alerts += [(number, alert) for alert in outcome.alerts]
         self.now_utc = self.events[-1][1]
@@ -142,7 +144,7 @@ def test_a_slow_link_is_no_clock(link_s: float, jitter_s: float) -> None:
 
 def late(count: int, behind_s: float, faster: float) -> list[MeasuredFrame]:
     """Pictures of a link that was down, which now brings them so many times as fast as they were taken."""
-    taken = rows()[:count]
+    taken = five_days()[:count]
     start = taken[0].time_utc
     return [
         replace(
@@ -175,15 +177,15 @@ def test_a_camera_whose_offset_is_set_is_foreseen_again() -> None:
 
 
 def test_align_tells_no_angle_by_a_clock_that_is_off() -> None:
-    right = Watched(frames(60, 0.0))
+    right = Watched(frames(40, 0.0))
     assert align(right.settings, right.events).axis.fit_sigma_deg is not None
-    wrong = Watched(frames(60, HOUR))
+    wrong = Watched(frames(40, HOUR))
     with pytest.raises(RequestProblem, match=r"camera.clock_offset_s: .*1 h ahead of .* write 3600"):
         align(wrong.settings, wrong.events)
 
 
 def test_the_end_of_a_visit_promises_nothing_by_a_clock_that_is_off() -> None:
-    seen: list[Event] = [*frames(60, HOUR)]
+    seen: list[Event] = [*frames(30, HOUR)]
     marked = Mark(time_utc=seen[20].time_utc - timedelta(hours=1), kind="visit", minutes=5)
     watched = Watched([*seen[:20], marked, *seen[20:]])
     (good,) = [alert for _, alert in watched.alerts if alert.title == "Good, tracking"]
@@ -192,14 +194,14 @@ def test_the_end_of_a_visit_promises_nothing_by_a_clock_that_is_off() -> None:
 
 @pytest.mark.parametrize("ahead_s", [-HOUR, 600.0, DAY])
 def test_the_edge_that_was_foreseen_before_the_clock_went_wrong_still_wakes_somebody(ahead_s: float) -> None:
-    wrong = Watched(to_the_edge(ahead_s))
+    wrong = Watched(to_the_edge(ahead_s), before=while_the_clock_was_right())
     told, told_by_what_was_known = told_with_the_right_time(), told_of_the_edge(wrong)
     assert told > RIGHT + 60, "well after the clock went wrong"
     assert abs(told - told_by_what_was_known) < 45
     assert not [alert for _, alert in wrong.alerts if alert.condition in {"axis-limit", "runaway"}]
 
 
-RIGHT, EDGE_PX = 150, 590.0
+RIGHT, EDGE_PX = 150, 603.0
 
 
 def told_of_the_edge(watched: Watched) -> int:
@@ -209,7 +211,12 @@ def told_of_the_edge(watched: Watched) -> int:
 
 @cache
 def told_with_the_right_time() -> int:
-    return told_of_the_edge(Watched(to_the_edge(0.0)))
+    return told_of_the_edge(Watched(to_the_edge(0.0), before=while_the_clock_was_right()))
+
+
+@cache
+def while_the_clock_was_right() -> Watched:
+    return Watched(to_the_edge(0.0)[:RIGHT])
 
 
 def woke(alert: Alert) -> bool:
@@ -217,8 +224,8 @@ def woke(alert: Alert) -> bool:
 
 
 def to_the_edge(ahead_s: float) -> list[MeasuredFrame]:
-    """Eight hours in a frame so small that the disc comes to its left edge after the clock went wrong."""
+    """Five hours in a frame so small that the disc comes to its left edge after the clock went wrong."""
     return [
         replace(frame, disc=replace(frame.disc, x_px=frame.disc.x_px - EDGE_PX))
-        for frame in frames(330, ahead_s, right=RIGHT)
+        for frame in frames(150, ahead_s, right=RIGHT)
     ]

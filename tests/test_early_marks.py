@@ -1,7 +1,6 @@
 """A mark older than the first picture changes nothing, whenever it is handed in."""
 
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 
@@ -9,17 +8,15 @@ from sentinel.chain.intake.events import session_events
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.records import Event, Forecast, Mark, MarkKind
 from sentinel.core.settings import load_settings
-from sentinel.core.tables import read_measurements
-
-SESSION = Path(__file__).parents[1] / "replay_data" / "five-days"
+from tests.shipped import FIVE_DAYS, five_days
 
 
 def last_forecast(*marks: Mark, first: Mark | None = None) -> Forecast:
-    settings = load_settings([SESSION / "config.yaml"])
+    settings = load_settings([FIVE_DAYS / "config.yaml"])
     supplies = settings.supplies.model_copy(update={"camera_battery_h": 30.0})
     settings = settings.model_copy(update={"supplies": supplies})
-    frames = read_measurements(SESSION / "measurements.ecsv")[:16]
-    events: list[tuple[Event, object]] = list(session_events(frames, marks))
+    frames = five_days()[:16]
+    events: list[tuple[Event, object]] = list(session_events(list(frames), marks))
     pipeline = Pipeline(settings, frames[0].time_utc)
     if first is not None:
         pipeline.step(first, frames[0].time_utc)
@@ -33,14 +30,14 @@ def last_forecast(*marks: Mark, first: Mark | None = None) -> Forecast:
 
 @pytest.mark.parametrize("kind", ["battery", "unwound"])
 def test_a_mark_of_last_week_changes_nothing(kind: MarkKind) -> None:
-    begin_utc = read_measurements(SESSION / "measurements.ecsv")[0].time_utc
+    begin_utc = five_days()[0].time_utc
     old = Mark(time_utc=begin_utc - timedelta(days=7), kind=kind)
     calm = last_forecast()
     assert last_forecast(first=old) == calm, "noted before any picture came"
-    frames = read_measurements(SESSION / "measurements.ecsv")[:16]
+    frames = five_days()[:16]
     late = Mark(time_utc=begin_utc - timedelta(minutes=1), kind=kind)
-    pipeline = Pipeline(load_settings([SESSION / "config.yaml"]), begin_utc)
-    other = Pipeline(load_settings([SESSION / "config.yaml"]), begin_utc)
+    pipeline = Pipeline(load_settings([FIVE_DAYS / "config.yaml"]), begin_utc)
+    other = Pipeline(load_settings([FIVE_DAYS / "config.yaml"]), begin_utc)
     for number, frame in enumerate(frames):
         if number == 8:
             pipeline.step(late, frame.time_utc)
@@ -48,7 +45,7 @@ def test_a_mark_of_last_week_changes_nothing(kind: MarkKind) -> None:
 
 
 def test_a_mark_after_the_first_picture_counts_even_if_it_was_handed_in_before() -> None:
-    begin_utc = read_measurements(SESSION / "measurements.ecsv")[0].time_utc
+    begin_utc = five_days()[0].time_utc
     new = Mark(time_utc=begin_utc + timedelta(minutes=9), kind="battery")
     due = {one.reason: one.time_utc for one in last_forecast(first=new).due}
     assert due["battery"] - begin_utc == timedelta(hours=30, minutes=9)

@@ -3,6 +3,7 @@
 import ast
 import re
 import tomllib
+from functools import cache
 from importlib.metadata import packages_distributions
 from pathlib import Path
 
@@ -37,7 +38,8 @@ def sources(room: str) -> list[Path]:
     return sorted(folder.rglob("*.py")) if folder.is_dir() else [folder.with_suffix(".py")]
 
 
-def imports(path: Path) -> set[str]:
+@cache
+def imports(path: Path) -> frozenset[str]:
     names: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
@@ -48,7 +50,7 @@ def imports(path: Path) -> set[str]:
             names.add(node.module)
             if node.module in {"sentinel", *(f"sentinel.{floor}" for floor in FLOORS)}:
                 names |= {f"{node.module}.{alias.name}" for alias in node.names}
-    return names
+    return frozenset(names)
 
 
 def room_of(path: Path) -> str:

@@ -22,9 +22,9 @@ from sentinel.core.times import parse_utc
 from sentinel.jobs.replay import RecordedSession, ReplayRequest, replay
 from sentinel.jobs.report.summary import Summary, summary_lines
 from sentinel.service.journal.journal import Journal, Origin
+from tests.shipped import FIVE_DAYS, five_days
 
 SHIPPED = Path(__file__).parents[1] / "replay_data"
-FIVE_DAYS = SHIPPED / "five-days"
 CLOUD_FROM, CLOUD_TO = "2027-06-20T20:24", "2027-06-20T21:36"
 EXPORTS = ("measurements.ecsv", "forecasts.jsonl", "incidents.jsonl", "alerts.jsonl", "marks.jsonl")
 
@@ -37,7 +37,7 @@ def lines(path: Path) -> list[dict[str, Any]]:
 def evening(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The first hours of the shipped five days, as a table."""
     folder = tmp_path_factory.mktemp("evening")
-    frames = read_measurements(FIVE_DAYS / "measurements.ecsv")[:150]
+    frames = five_days()[:150]
     write_measurements(folder / "measurements.ecsv", frames)
     shutil.copy(FIVE_DAYS / "config.yaml", folder)
     return folder

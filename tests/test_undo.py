@@ -13,15 +13,14 @@ from sentinel.chain.pipeline import Pipeline
 from sentinel.chain.undo import standing_marks
 from sentinel.core.records import Event, Mark, MarkKind
 from sentinel.core.settings import load_settings
-from sentinel.core.tables import read_measurements
 from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.status.board import Board
 from sentinel.service.status.making import standing_of
 from sentinel.service.status.standing import Standing
+from tests.shipped import FIVE_DAYS, five_days
 
-SESSION = Path(__file__).parents[1] / "replay_data" / "five-days"
-FRAMES = read_measurements(SESSION / "measurements.ecsv")[:140]
-SETTINGS = load_settings([SESSION / "config.yaml"])
+FRAMES = five_days()[:140]
+SETTINGS = load_settings([FIVE_DAYS / "config.yaml"])
 SUPPLIES = SETTINGS.supplies.model_copy(update={"camera_battery_h": 30.0, "mount_battery_h": 60.0})
 SETTINGS = SETTINGS.model_copy(update={"supplies": SUPPLIES})
 MADE_UTC = FRAMES[100].time_utc + timedelta(seconds=20)

@@ -107,6 +107,7 @@ def test_film_on_nothing_is_one_line(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     session("jpg", tmp_path)
+    monkeypatch.setattr("sentinel.chain.intake.cluster.CONNECT_S", 0.5)
     run = runner(capsys, monkeypatch)
     status, _, wrong = run(
         "film",

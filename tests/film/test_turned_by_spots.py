@@ -21,7 +21,7 @@ from sentinel.jobs.simulate.synthesize import plan_session
 from sentinel.sky import Orientation, Sun
 from tests.simulate.worlds import midsummer
 
-CAMERA = SimCamera(focal_length_mm=400, pixel_pitch_um=8.0, width_px=1000, height_px=800, interval_s=1200.0)
+CAMERA = SimCamera(focal_length_mm=400, pixel_pitch_um=8.0, width_px=900, height_px=700, interval_s=2400.0)
 SPOTS = ((18.0, -32.0), (-14.0, -8.0), (9.0, 12.0), (-22.0, -50.0))
 """Latitude, and degrees west of the middle at the first picture."""
 OWN_DEG_DAY = ((0.03, 0.15), (-0.04, -0.1), (0.02, 0.1), (-0.03, -0.2))

@@ -26,7 +26,7 @@ DUST = ((455.0, 300.0), (500.0, 330.0))
 
 @pytest.fixture(scope="module")
 def pictures_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    camera = BINNED.model_copy(update={"width_px": 900, "height_px": 600, "interval_s": 240.0})
+    camera = BINNED.model_copy(update={"width_px": 900, "height_px": 600, "interval_s": 420.0})
     scenario = midsummer(
         camera=camera,
         hours=7.0,

@@ -56,7 +56,7 @@ Array = NDArray[np.float64]
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A night of low sun, replayed with settings that name names."""
     camera = BINNED.model_copy(
-        update={"width_px": 900, "height_px": 600, "interval_s": 300.0, "model": "Secret One"}
+        update={"width_px": 900, "height_px": 600, "interval_s": 480.0, "model": "Secret One"}
     )
     scenario = midsummer(
         site=Site(latitude_deg=LATITUDE_DEG, longitude_deg=LONGITUDE_DEG, elevation_m=1234),

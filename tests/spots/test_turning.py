@@ -107,11 +107,14 @@ def invented(seed: int, *, latitude_deg: float = 70.0, hours: float = 48.0, flip
     return Invented(frames, track, looks, north_deg, settings, world)
 
 
+@pytest.mark.parametrize("sessions", [3, pytest.param(12, marks=pytest.mark.slow)])
 @pytest.mark.parametrize(("latitude_deg", "flip"), [(70.0, False), (45.0, False), (-35.0, True)])
-def test_spots_and_track_together_err_by_what_they_say(latitude_deg: float, flip: bool) -> None:
-    """Twelve sessions each: better than the track alone, and as good as is said."""
+def test_spots_and_track_together_err_by_what_they_say(
+    latitude_deg: float, flip: bool, sessions: int
+) -> None:
+    """Better than the track alone, and as good as is said."""
     alone, pulls, worst, changes = [], [], [], []
-    for seed in range(12):
+    for seed in range(sessions):
         one = invented(seed, latitude_deg=latitude_deg, flip=flip)
         blobs = followed(one.looks)
         both, spots = attitudes_by_spots(one.frames, one.track, one.looks, blobs, **one.asked())

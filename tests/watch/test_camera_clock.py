@@ -5,6 +5,8 @@ from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import pytest
+
 from sentinel.service.journal.codec import plain
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, incidents_in, settings_for
@@ -24,6 +26,8 @@ def pictures(folders: dict[float, Path], count: int, first: int = 0) -> None:
         time.sleep(1.0)
 
 
+# Pictures come a second apart here; tests/test_clocks_disagree.py holds the same without waiting for them.
+@pytest.mark.slow
 def test_a_clock_that_is_off_is_told_within_ten_pictures_and_mended_by_the_offset_it_names(
     tmp_path: Path,
 ) -> None:

@@ -47,16 +47,16 @@ def of_many_parts(parts: int) -> bytes:
     return head + part * parts
 
 
-def nested(folder: Path, depth: int) -> Path:
+def nested(folder: Path, depth: int, name: str = "d") -> Path:
     """Make folders within folders; by steps, because a path has a longest length."""
     handle = os.open(folder, os.O_RDONLY)
     for _ in range(depth):
-        os.mkdir("d", dir_fd=handle)
-        below = os.open("d", os.O_RDONLY, dir_fd=handle)
+        os.mkdir(name, dir_fd=handle)
+        below = os.open(name, os.O_RDONLY, dir_fd=handle)
         os.close(handle)
         handle = below
     os.close(handle)
-    return folder.joinpath(*["d"] * depth)
+    return folder.joinpath(*[name] * depth)
 
 
 def remove_nested(folder: Path) -> None:
@@ -106,7 +106,7 @@ def test_a_time_that_cannot_be_is_as_good_as_none(seconds: float) -> None:
 
 def test_folders_nested_beyond_the_longest_path_are_a_row_with_the_reason(folder: Path) -> None:
     put(folder / "0.jpg", jpeg(0), age_s=100)
-    nested(folder, 2500)
+    nested(folder, 25, "d" * 200)
     try:
         intake = intake_for(folder, pool := Pool())
         intake.turn(pool)  # type: ignore[arg-type]
