@@ -359,3 +359,32 @@ def test_a_night_is_on_from_its_beginning_to_its_end_and_not_before() -> None:
     assert night_on(site, night.sets_s - 1) is None
     assert night_on(site, night.sets_s + 1) == night == night_on(site, night.rises_s - 1)
     assert night_on(site, night.rises_s + 1) is None
+
+
+def test_an_unwinding_that_is_still_asked_for_after_sunrise_asks_for_the_recentring_too() -> None:
+    watch = Night()
+    limit = watch.sets + timedelta(hours=3)
+    watch.more = {"exit_early_utc": None, "exit_utc": None, "exit_clear_utc": None, "flags": (),
+                  "due": (Due(time_utc=limit, reason="axis-limit"),)}  # fmt: skip
+    watch.until(limit)
+    told = [one for one in watch.said if one.condition == "axis-limit" and one.severity is Severity.NOW][-1]
+    body = title_and_body(told, watch.settings, watch.rises + timedelta(minutes=90))[1]
+    assert "Unwind one full turn, watch the cables, recentre, mark unwound" in body
+    assert "sunrise" not in body
+
+
+def test_a_mount_that_stands_comes_to_no_limit() -> None:
+    watch = Night()
+    watch.until(watch.sets - timedelta(minutes=60))
+    watch.runs(1.0)
+    watch.frames(4)
+    stop = watch.now
+    assert watch.of("runaway")[0] == ("opened", "now")
+    limit = watch.sets + timedelta(hours=2)
+    watch.more = {
+        "departed_utc": stop, "flags": ("departed", "stopped"), "exit_early_utc": stop + timedelta(minutes=6),
+        "exit_utc": stop + timedelta(minutes=6), "exit_clear_utc": None, "best_place": None,
+        "due": (Due(time_utc=limit, reason="axis-limit"),),
+    }  # fmt: skip
+    watch.until(limit + timedelta(minutes=10))
+    assert watch.of("axis-limit") == []

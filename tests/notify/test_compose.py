@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from sentinel.chain.judge.nights import night_of
 from sentinel.chain.notify.compose import Composed, Composer
 from sentinel.chain.notify.counting import Counts, counts_words
 from sentinel.chain.notify.digest import chained
@@ -24,6 +25,7 @@ from sentinel.core.records import (
     Tick,
 )
 from sentinel.core.settings import Alerts, Camera, Settings, Site
+from sentinel.core.times import from_utc_s
 from sentinel.service.status.board import Board
 from tests.forecasts import foreseen
 from tests.notify.incidents import told_by
@@ -31,10 +33,10 @@ from tests.notify.incidents import told_by
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
 
 
-def composer(**alerts: object) -> Composer:
+def composer(site: Site | None = None, **alerts: object) -> Composer:
     return Composer(
         Settings(
-            site=Site(latitude_deg=70, longitude_deg=31),
+            site=site or Site(latitude_deg=70, longitude_deg=31),
             camera=Camera(focal_length_mm=400, pixel_pitch_um=4),
             alerts=Alerts.model_validate(alerts),
         )
@@ -44,8 +46,8 @@ def composer(**alerts: object) -> Composer:
 class Talk:
     """A composer, its state, and the clock."""
 
-    def __init__(self, **alerts: object) -> None:
-        self.composer = composer(**alerts)
+    def __init__(self, site: Site | None = None, **alerts: object) -> None:
+        self.composer = composer(site, **alerts)
         self.state: Composed = self.composer.fresh()
         self.now = T0
 
@@ -381,3 +383,36 @@ def test_an_incident_counts_once_by_the_gravest_it_reached() -> None:
     )
     assert (counts.now, counts.soon, counts.note, counts.noticed) == (1, 0, 1, 2)
     assert counts_words(counts) == "2 incidents (1 now, 1 note); 0 messages, 0 wake-ups"
+
+
+def test_what_needs_the_sun_calls_nobody_out_into_the_dark() -> None:
+    """At 60 north a mount stops before sunset and nobody comes: quiet, until it is time to go."""
+    talk = Talk(site=Site(latitude_deg=60, longitude_deg=31))
+    night = night_of(Site(latitude_deg=60, longitude_deg=31), T0.timestamp())
+    assert night is not None
+    assert night.rises_utc is not None
+    talk.now = from_utc_s(night.sets_s) - timedelta(minutes=40)
+    lost = talk.now + timedelta(minutes=4)
+    stopped = incident(
+        "runaway", kind="stopped", lost_utc=lost, off_deg=1.4, off_way="west", off_rate_deg_min=0.23
+    )
+    talk.tell(replace(stopped, time_utc=talk.now, onset_utc=talk.now))
+    talk.tell(replace(incident("no-frames"), time_utc=talk.now, onset_utc=talk.now))
+    began = talk.now
+    said = [(began + timedelta(minutes=at), one) for at, one in talk.minutes(600)]
+    stops = [(at, one) for at, one in said if one.condition == "runaway"]
+    set_off = night.rises_utc - timedelta(minutes=10)
+    dark = [at for at, _ in stops if from_utc_s(night.sets_s) < at < set_off]
+    assert dark == []
+    at, first = next((at, one) for at, one in stops if at >= set_off)
+    assert at - set_off < timedelta(minutes=2)
+    assert f"The sun is down until {night.rises_utc:%H:%M}Z" in first.body
+    assert "Be at the camera then" in first.body
+    assert "restart the drive; find the sun; recentre" in first.body
+    assert len(first.short) <= 160
+    later = next(one for at, one in stops if at > night.rises_utc)
+    assert "Go now." in later.body
+    # A camera that is silent can be seen to in the dark.
+    assert [
+        at for at, one in said if one.condition == "no-frames" and from_utc_s(night.sets_s) < at < set_off
+    ]

@@ -267,11 +267,13 @@ class Judge:
         state = state._replace(deadlines_s=now_s)
         sight = state.sight
         seen = sight is not None and sight.trusted and now_s - sight.time_s < 3 * context.interval_s
-        tracking = seen and state.track.run is None and is_tracking(state.track.path, context)
+        run = state.track.run
+        tracking = seen and run is None and is_tracking(state.track.path, context)
         if state.timekeeping.lags.doubtful:
             kept = deadlines.without_forecast(state.deadlines, now_s, context)
             state = state._replace(deadlines=kept)
-        found = deadlines.readings(state.deadlines, now_s, context, tracking=tracking)
+        turns = run is None or run.kind == "wrong-rate"
+        found = deadlines.readings(state.deadlines, now_s, context, tracking=tracking, turns=turns)
         if context.settings.sleep.is_told:
             night = bedtime.time_passed(state.bedtime, state.deadlines, state.track.forecast, now_s, context)
             state = state._replace(bedtime=night)

@@ -282,10 +282,11 @@ def take_surroundings(state: Deadlines, event: Surroundings) -> Deadlines:
     return state._replace(room=looked(state.room, event))
 
 
-def readings(state: Deadlines, now_s: float, context: Context, *, tracking: bool) -> Readings:
+def readings(state: Deadlines, now_s: float, context: Context, *, tracking: bool, turns: bool) -> Readings:
     """Return what to say at this moment of all that can be foreseen.
 
     `tracking`: the disc is seen at this moment, and the mount carries it.
+    `turns`: the axis goes towards its limit, as far as is known.
     """
     found: Readings = {}
     trust = Trust(state.near_s, state.placed)
@@ -294,7 +295,9 @@ def readings(state: Deadlines, now_s: float, context: Context, *, tracking: bool
         found["drift-exit"] = blind_finding(trust, state.blind_s, now_s, context)
     overdue = {reason: when for reason, when in state.done if when >= state.due_s}
     due = {one.reason: utc_s(one.time_utc) for one in state.due if one.reason not in overdue}
-    limit_s = state.limit_s if "axis-limit" in due else None
+    # What stands at its limit has been told so; what stands before it comes to none.
+    comes = turns or "axis-limit" in state.near
+    limit_s = state.limit_s if "axis-limit" in due and comes else None
     found["axis-limit"] = _limit_finding(state, limit_s, now_s, context, tracking=tracking)
     for reason, supply in SUPPLIES.items():
         found[f"supply:{supply}"] = supply_finding(reason, due.get(reason), now_s, state.seen, context)

@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from sentinel.chain.judge.details import VisitTold
+from sentinel.chain.judge.details import Runaway, VisitTold
 from sentinel.chain.judge.jobs import agenda_of
+from sentinel.chain.judge.nights import night_on
 from sentinel.chain.notify import digest
 from sentinel.chain.notify.digest import Tally
 from sentinel.chain.notify.grouping import grouped
@@ -13,6 +14,7 @@ from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.chain.notify.wording import sms, title_and_body
 from sentinel.core.records import Alert, AlertKind, Event, Forecast, Incident, Mark, MeasuredFrame, Severity
 from sentinel.core.settings import Settings
+from sentinel.core.times import utc_s
 from sentinel.core.words import opened, short_text, times_in
 
 HOUR = timedelta(hours=1)
@@ -26,7 +28,8 @@ FILTER = "over-bright"
 SHOWN = frozenset(
     {"drift-exit", "runaway", "moved", "lost-disc", "visit", "covered-limb", "dimmed", "soft-focus"}
 )
-"""Of these a picture of the sun shows whether they are mended; of others a mark may just be missing."""
+"""Of these a picture of the sun shows whether they are mended; of others a mark may just be missing. Nor can
+anybody mend them while the sun is down."""
 DIGEST, HELD_BACK = "digest", "held-back"
 _NO_TALLY = Tally()
 
@@ -260,7 +263,8 @@ class Composer:
                 continue
             again = replace(one, repeats=count)
             state = replace(state, open=tuple(again if other is one else other for other in state.open))
-            again_alert = self._alert("repeat", one.incident, now_utc, repeat=count, frozen=True)
+            incident = self._by_night(one.incident, now_utc)
+            again_alert = self._alert("repeat", incident, now_utc, repeat=count, frozen=True)
             out.append(_pictured(again_alert, state.tally.last_frame))
         return state, out
 
@@ -269,6 +273,8 @@ class Composer:
         minutes = self._alerts.repeat_min
         if not minutes:
             return 0
+        if one.incident.condition in SHOWN and self._sleeps(time_utc):
+            return one.repeats
         passed = (time_utc - one.first_utc).total_seconds() / 60
         count = sum(passed >= due for due in minutes)
         due, step, rarest = minutes[-1], minutes[-1], max(RAREST_MIN, minutes[-1])
@@ -276,6 +282,18 @@ class Composer:
             due, count, step = due + step, count + 1, min(2 * step, rarest)
         # From here on they are as far apart: of years there are not to be counted one by one.
         return count + max(int((passed - due) // step), 0)
+
+    def _sleeps(self, time_utc: datetime) -> bool:
+        """Whether the sun is down, and it is not yet time to set off for where it comes up."""
+        night = night_on(self._settings.site, utc_s(time_utc))
+        return night is not None and utc_s(time_utc) < night.rises_s - 60 * self._settings.visit.travel_min
+
+    def _by_night(self, incident: Incident, now_utc: datetime) -> Incident:
+        """Return an incident with when the sun comes up, where a mount that stands is told of before that."""
+        night = night_on(self._settings.site, utc_s(now_utc))
+        if night is None or not isinstance(incident.detail, Runaway):
+            return incident
+        return replace(incident, detail=replace(incident.detail, sunrise_utc=night.rises_utc))
 
     # What is held back.
 

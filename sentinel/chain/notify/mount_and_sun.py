@@ -32,6 +32,8 @@ def runaway(incident: Incident, detail: Runaway, times: TimeWriter) -> Phrase:
         return _wrong_rate(incident, detail, times)
     did = runaway_did(detail)
     since = times.at(incident.onset_utc)
+    if detail.sunrise_utc is not None:
+        return _runaway_by_night(detail, times.at(detail.sunrise_utc), since, did)
     if detail.lost_utc is not None:
         return _runaway_lost(incident, detail, times, did)
     left, brief = _touching(detail, times)
@@ -69,6 +71,16 @@ def _touching(detail: Runaway, times: TimeWriter) -> tuple[str, str]:
         f"The sun has been over the {edge} since {touch} and {last} {gone}",
         f"Sun over {side} edge since {touch}, gone {gone}. ",
     )
+
+
+def _runaway_by_night(detail: Runaway, rises: str, since: str, did: str) -> Phrase:
+    """Word a mount that nobody has seen to, when it is time to set off for sunrise."""
+    find = "find the sun; recentre" if detail.lost_utc is not None else "recentre"
+    act = f"Be at the camera then. Check power, a snagged cable, the clutch; restart the drive; {find}"
+    short = f"Mount {did} {since}. Sun is down until {rises}: be there then. "
+    short += f"Check power, cable, clutch; restart; {find}."
+    what, left = f"The mount {did} at {since}", f"The sun is down until {rises}"
+    return Phrase(f"MOUNT {did.upper()}: be there at sunrise, {rises}", what, left, act, short)
 
 
 def _runaway_lost(incident: Incident, detail: Runaway, times: TimeWriter, did: str) -> Phrase:
@@ -235,7 +247,7 @@ def axis_limit(incident: Incident, detail: AxisLimit, times: TimeWriter) -> Phra
     if detail.limit == "hour-angle":
         return _hour_angle_limit(incident, detail, times, minutes)
     what, left = f"The mount reaches its axis limit at {limit}", f"That is in {minutes}"
-    rises = detail.sunrise_utc
+    rises = None if times.past(detail.sunrise_utc) else detail.sunrise_utc
     recentre = f"recentre at sunrise, {times.at(rises)}" if rises else "recentre"
     doing = f"Unwind one full turn, watch the cables, {recentre}, mark unwound"
     if rises:
