@@ -41,7 +41,7 @@ class Stepped(NamedTuple):
     now_utc: datetime
 
 
-class Before(NamedTuple):
+class BeforeMark(NamedTuple):
     """How things stood before a mark, and what has come since, the mark first."""
 
     mark: Mark
@@ -55,7 +55,7 @@ class Before(NamedTuple):
 class UndoLog(NamedTuple):
     """What it takes to take a mark back, for as long as that can be done."""
 
-    kept: tuple[Before, ...] = ()
+    kept: tuple[BeforeMark, ...] = ()
 
     def after(
         self, state: Callable[[], Any], event: Event, forecast: Forecast | None, now_utc: datetime
@@ -65,7 +65,7 @@ class UndoLog(NamedTuple):
             return self
         kept = tuple(one for one in self.kept if now_utc - one.taken_utc <= LATEST)
         if isinstance(event, Mark) and now_utc - event.time_utc <= UNDO:
-            kept = (*kept, Before(event, now_utc, state()))
+            kept = (*kept, BeforeMark(event, now_utc, state()))
         stepped = Stepped(event, forecast, now_utc)
         return UndoLog(tuple(one._replace(since=(*one.since, stepped)) for one in kept))
 
@@ -74,7 +74,7 @@ class UndoLog(NamedTuple):
         more = tuple(alerts)
         return UndoLog(tuple(one._replace(said=one.said + more) for one in self.kept)) if more else self
 
-    def back_to(self, undo: Mark) -> tuple["UndoLog", Before | None]:
+    def back_to(self, undo: Mark) -> tuple["UndoLog", BeforeMark | None]:
         """Return the same without the mark that is taken back, and how things stood before it, if any is."""
         back = taken_back(undo, [one.mark for one in self.kept])
         place = next((n for n, one in reversed([*enumerate(self.kept)]) if one.mark is back), None)
@@ -82,7 +82,7 @@ class UndoLog(NamedTuple):
             return self, None
         found = self.kept[place]
 
-        def until_then(one: Before) -> Before:
+        def until_then(one: BeforeMark) -> BeforeMark:
             # What came since is gone through, and noted, once more.
             end = next(n for n, step in enumerate(one.since) if step.event is found.mark)
             return one._replace(since=one.since[:end])

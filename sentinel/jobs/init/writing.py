@@ -8,7 +8,6 @@ from sentinel.core.explained import explain, yaml_value
 from sentinel.jobs.init.answers import Answers
 
 HEAD = "# Settings of sentinel. What else there is to set: see `sentinel settings`."
-FILE_NAME = "sentinel.yaml"
 
 # The answers of an invented operator, from which config/example.yaml is written.
 EXAMPLE: Answers = {

@@ -74,7 +74,7 @@ class Rehearsal:
         helper: bool,
         say: Callable[[str], None],
     ) -> None:
-        self._settings, self._drill, self._base, self._speed, self._say = settings, drill, base, speed, say
+        self._settings, self._drill, self._speed, self._say = settings, drill, speed, say
         self._helper = helper
         self._real = SystemClock()
         self._now_utc = from_utc_s(drill.calm.start_s)

@@ -43,7 +43,7 @@ class Decisions:
 
     def __init__(self, thresholds: Thresholds, names: Iterable[str]) -> None:
         self.base: dict[str, Value] = {name: getattr(thresholds, name) for name in names}
-        self.thresholds = _Standing(thresholds, self)
+        self.thresholds = _NotedThresholds(thresholds, self)
         """To be judged by, in place of the thresholds."""
         self.event = 0
         self.by_reading = False
@@ -93,7 +93,7 @@ class Decisions:
         )
 
 
-class _Standing:
+class _NotedThresholds:
     """Thresholds whose numbers note what is done with them."""
 
     def __init__(self, thresholds: Thresholds, decisions: Decisions) -> None:
@@ -106,14 +106,14 @@ class _Standing:
         if decisions.by_reading:
             decisions.decisive(name, decisions.event)
             return value
-        return _Number(decisions, value, {name: 1.0})
+        return _NotedNumber(decisions, value, {name: 1.0})
 
 
 def _plain(other: object) -> bool:
     return isinstance(other, int | float)
 
 
-class _Number:
+class _NotedNumber:
     """A threshold, or a sum of multiples of some, that notes what it is compared with.
 
     Whatever else is done with it makes the thresholds in it decisive, and gives a plain number; so does using
@@ -141,21 +141,21 @@ class _Number:
     def _fresh(self) -> bool:
         return self._event == self._decisions.event
 
-    def _made(self, value: Value, factor: float, other: float) -> "_Number | Value":
+    def _made(self, value: Value, factor: float, other: float) -> "_NotedNumber | Value":
         if not self._fresh:
             self.plain()
             return value
         slopes = {name: factor * of for name, of in self.slopes.items()}
-        return _Number(self._decisions, value, slopes, max(self._largest * abs(factor), abs(other)))
+        return _NotedNumber(self._decisions, value, slopes, max(self._largest * abs(factor), abs(other)))
 
     def __add__(self, other: Any) -> Any:
-        if isinstance(other, _Number):
+        if isinstance(other, _NotedNumber):
             if not (self._fresh and other._fresh):
                 return self.plain() + other.plain()
             names = self.slopes.keys() | other.slopes.keys()
             slopes = {name: self.slopes.get(name, 0.0) + other.slopes.get(name, 0.0) for name in names}
             largest = max(self._largest, other._largest)
-            return _Number(self._decisions, self.value + other.value, slopes, largest)
+            return _NotedNumber(self._decisions, self.value + other.value, slopes, largest)
         return self._made(self.value + other, 1.0, other) if _plain(other) else self.plain() + other
 
     def __radd__(self, other: Any) -> Any:
@@ -165,7 +165,7 @@ class _Number:
         return self._made(-self.value, -1.0, 0.0)
 
     def __sub__(self, other: Any) -> Any:
-        if isinstance(other, _Number):
+        if isinstance(other, _NotedNumber):
             return self + (-other)
         return self._made(self.value - other, 1.0, other) if _plain(other) else self.plain() - other
 
@@ -173,7 +173,7 @@ class _Number:
         return self._made(other - self.value, -1.0, other) if _plain(other) else other - self.plain()
 
     def __mul__(self, other: Any) -> Any:
-        if isinstance(other, _Number):
+        if isinstance(other, _NotedNumber):
             return self.plain() * other.plain()
         return self._made(self.value * other, other, 0.0) if _plain(other) else self.plain() * other
 
@@ -181,7 +181,7 @@ class _Number:
         return self._made(other * self.value, other, 0.0) if _plain(other) else other * self.plain()
 
     def __truediv__(self, other: Any) -> Any:
-        if isinstance(other, _Number):
+        if isinstance(other, _NotedNumber):
             return self.plain() / other.plain()
         return self._made(self.value / other, 1.0 / other, 0.0) if _plain(other) else self.plain() / other
 
@@ -193,9 +193,9 @@ class _Number:
 
     def _against(self, other: Any) -> Any:
         """Note what a comparison hangs on; return what it is compared with."""
-        if isinstance(other, _Number):
+        if isinstance(other, _NotedNumber):
             difference = self - other
-            if isinstance(difference, _Number):
+            if isinstance(difference, _NotedNumber):
                 difference._against(0.0)
             return other.value
         if not (_plain(other) and self._fresh):

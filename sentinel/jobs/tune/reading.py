@@ -19,7 +19,7 @@ from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.replay import make_room, recorded_session, session_settings
 from sentinel.jobs.tune.rejudging import Rejudging, Step
 from sentinel.jobs.tune.scoring import ACTS, Criteria, TrueEvent, deduced_events, score_session
-from sentinel.jobs.tune.trial import PreparedSession, Shelved, judging_workers, packed, with_forecasts
+from sentinel.jobs.tune.trial import PreparedSession, SessionOnDisk, judging_workers, packed, with_forecasts
 from sentinel.jobs.tune.truth import read_truth, within
 from sentinel.service.journal.journal import Journal
 from sentinel.service.journal.session_facts import forecasts_by_event, kept_settings
@@ -82,7 +82,7 @@ def read_sessions(request: TuneRequest, progress: Progress) -> tuple[PreparedSes
             for name, (session, own, truth) in zip(names, read, strict=True)
         )
         found = reported(workers.results(tasks), "reading sessions", len(named), progress)
-        return tuple(_shelved(facts, content) for facts, content in found)
+        return tuple(_kept_on_disk(facts, content) for facts, content in found)
 
 
 def _of_a_season(path: Path) -> list[Path]:
@@ -185,15 +185,15 @@ def prepared(
     name: str, settings: Settings, steps: Sequence[Step], truth: tuple[TrueEvent, ...] | None
 ) -> PreparedSession:
     """Return a session ready to be judged again, measured by what is said of it under its own settings."""
-    return _shelved(*_prepared_elsewhere(name, settings, steps, truth))
+    return _kept_on_disk(*_prepared_elsewhere(name, settings, steps, truth))
 
 
 _Facts = dict[str, Any]
 """All of a prepared session but itself."""
 
 
-def _shelved(facts: _Facts, content: bytes) -> PreparedSession:
-    return PreparedSession(shelved=Shelved(content), **facts)
+def _kept_on_disk(facts: _Facts, content: bytes) -> PreparedSession:
+    return PreparedSession(on_disk=SessionOnDisk(content), **facts)
 
 
 def _prepared_elsewhere(

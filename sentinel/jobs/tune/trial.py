@@ -32,7 +32,7 @@ _CHUNKS = 3
 """Tasks a worker: so that none waits long for the last."""
 
 
-class Shelved:
+class SessionOnDisk:
     """A session ready to be judged again, on disk while nobody judges it: memory does not hold a season."""
 
     def __init__(self, packed: bytes) -> None:
@@ -66,7 +66,7 @@ class PreparedSession:
 
     name: str
     settings: Settings
-    shelved: Shelved
+    on_disk: SessionOnDisk
     criteria: Criteria
     base: Score
     """Under the present thresholds."""
@@ -78,7 +78,7 @@ class PreparedSession:
     @property
     def rejudging(self) -> Rejudging:
         """The session itself."""
-        return unpacked(self.shelved.packed)
+        return unpacked(self.on_disk.packed)
 
 
 def with_forecasts(
@@ -94,7 +94,7 @@ def with_forecasts(
 
 def rejudge_session(known: PreparedSession, changes: Mapping[str, Value]) -> Score:
     """Return how a session fares under changed thresholds."""
-    return _scores(known.shelved.packed, known.criteria, [changes])[0]
+    return _scores(known.on_disk.packed, known.criteria, [changes])[0]
 
 
 def _scores(content: bytes, criteria: Criteria, changes: Sequence[Mapping[str, Value]]) -> list[Score]:
@@ -148,4 +148,4 @@ def _chunks(
         changes = [change for _, change in own]
         one = sessions[place]
         for start in range(0, len(changes), size):
-            yield partial(_scores, one.shelved.packed, one.criteria, changes[start : start + size])
+            yield partial(_scores, one.on_disk.packed, one.criteria, changes[start : start + size])

@@ -16,7 +16,7 @@ from sentinel.core.files import is_address, write_text_whole
 from sentinel.service.delivery.secrets import Secret
 from sentinel.service.status.cameras_page import cameras_html
 from sentinel.service.watch.hearing import hear, refuse_unheard
-from sentinel.service.watch.liveness import told_to_stop
+from sentinel.service.watch.liveness import stop_on_signals
 from sentinel.service.watch.web_server import NOTHING_HERE, Reply, WebServer
 
 FRESH_S = 5.0
@@ -74,7 +74,7 @@ def serve_cameras(
         complaint = one_line(error)[1].replace("beyond_loopback: true", "--beyond-loopback")
         raise RequestProblem(complaint, where="--listen") from None
     served = CamerasServer(states, token, listen, SystemClock())
-    stop = told_to_stop()
+    stop = stop_on_signals()
     served.server.start()
     host, port = served.server.address
     ready(f"http://{f'[{host}]' if ':' in host else host}:{port}")

@@ -29,7 +29,7 @@ def tell_manager(text: str) -> None:
         return  # nobody listens any more; there is nobody to tell
 
 
-def told_to_stop() -> threading.Event:
+def stop_on_signals() -> threading.Event:
     """Return a flag that SIGTERM, SIGINT and SIGHUP set from now on."""
     stop = threading.Event()
 

@@ -11,7 +11,7 @@ from sentinel.core.settings import Settings, load_settings
 from sentinel.service.watch.allocator import give_memory_back
 from sentinel.service.watch.computer import system_zone
 from sentinel.service.watch.daemon import Watch
-from sentinel.service.watch.liveness import told_to_stop
+from sentinel.service.watch.liveness import stop_on_signals
 from sentinel.service.watch.state_folder import StateFolder, state_path
 
 
@@ -29,7 +29,7 @@ def watch(configs: Sequence[Path], state: Path | None) -> None:
     """
     give_memory_back()
     settings = in_its_zone(load_settings(configs), system_zone())
-    stop = told_to_stop()
+    stop = stop_on_signals()
     # The manager keeps times; libraries stay quiet, for what they say may hold secrets.
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="sentinel: %(message)s")
     logging.getLogger("sentinel").setLevel(logging.INFO)
