@@ -15,6 +15,8 @@ MEAN_SOLAR_RADIUS_DEG = 959.63 / 3600
 # value below is smooth, and apparent altitude keeps growing with true altitude however deep the sun is.
 _DEEPEST_DEG = float(np.sqrt(10.3) - 5.11)
 _RADIANS = np.pi / 180
+EXTINCTION_STOPS, EXTINCTION_SIGMA_STOPS = 0.3, 0.12
+"""Of the light, by a clear sky, for each air mass: 0.12 to 0.5 magnitudes (common practice, no source)."""
 
 
 def _scale(pressure_hpa: float, temperature_c: float) -> float:

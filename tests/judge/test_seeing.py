@@ -438,6 +438,57 @@ def test_a_climbing_sun_alone_is_not_dimmed() -> None:
     assert climbing(0.0).of("dimmed") == []
 
 
+def sinking(
+    smoke_stops: float,
+    *,
+    air_mag: float = 0.2,
+    smoke_h: float = 7.0,
+    from_start: float = 0.0,
+    clears_h: float = 99.0,
+    latitude_deg: float = 72.0,
+    begin_h: int = 9,
+    hours: int = 12,
+) -> Watch:
+    """Return a day from before noon on; smoke comes up over three hours."""
+    site = {"latitude_deg": latitude_deg, "longitude_deg": 7.0}
+    watch = Watch(datetime(2026, 6, 21, begin_h, 0, tzinfo=UTC), site=site)
+    for minute in range(hours * 60):
+        sun = watch.judge.context.sun_at(watch.now.timestamp())
+        up = sun.altitude_deg > 1.0
+        smoke = from_start + smoke_stops * float(np.clip((minute / 60 - smoke_h) / 3, 0, 1))
+        smoke *= float(np.clip(1 + clears_h - minute / 60, 0, 1))
+        stops = -air_mag / 2.5 * np.log2(10) * (sun.air_mass - 1) - smoke
+        lit = 0.5 * 2.0**stops * (1 + 0.004 * watch.random.normal())
+        watch.frames(1, found=up, brightness=lit if up else 0.0)
+    return watch
+
+
+@pytest.mark.parametrize("air_mag", [0.12, 0.2, 0.32])
+def test_smoke_that_thickens_while_the_sun_sinks_is_dimmed(air_mag: float) -> None:
+    """Air takes more and more of a sinking sun's light, but by a law that the hours before have shown."""
+    assert sinking(1.4, air_mag=air_mag).of("dimmed")[:1] == [("opened", "soon")]
+
+
+@pytest.mark.parametrize("air_mag", [0.12, 0.32, 0.5])
+@pytest.mark.parametrize("latitude_deg", [45.0, 72.0])
+def test_a_sinking_sun_alone_is_not_dimmed_in_any_usual_air(air_mag: float, latitude_deg: float) -> None:
+    assert sinking(0.0, air_mag=air_mag, latitude_deg=latitude_deg).of("dimmed") == []
+
+
+def test_haze_that_was_there_from_the_start_is_not_dimmed_and_smoke_upon_it_is() -> None:
+    assert sinking(0.0, from_start=1.5).of("dimmed") == []
+    assert sinking(1.4, from_start=1.5).of("dimmed")[:1] == [("opened", "soon")]
+
+
+def test_smoke_at_noon_under_a_high_sun_is_dimmed() -> None:
+    told = sinking(0.9, latitude_deg=25.0, begin_h=6, hours=10, smoke_h=4.0).of("dimmed")
+    assert told[:1] == [("opened", "soon")]
+
+
+def test_smoke_that_clears_again_is_over_while_the_sun_sinks_on() -> None:
+    assert sinking(1.6, clears_h=11.0, smoke_h=5.0).of("dimmed") == [("opened", "soon"), ("cleared", "soon")]
+
+
 def test_a_sun_that_sets_behind_the_known_line_is_not_covered() -> None:
     watch = Watch(datetime(2026, 6, 21, 17, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
     while watch.now < datetime(2026, 6, 21, 21, 0, tzinfo=UTC):

@@ -15,16 +15,20 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sentinel.sky.refraction import EXTINCTION_SIGMA_STOPS, EXTINCTION_STOPS
+
 BANDS_PER_E = 8.0
 BANDS = 30
 # At its highest and lowest the sun lingers in one band: after so long what was collected settles anyhow.
 LINGER_S = 3600.0
 FEWEST = 5
-MOST_SLACK = 0.25
-FEWEST_BANDS, LEAST_SPREAD, THICKEST_AIR = 3, 0.3, 8.0
-"""From so many bands, so far apart (standard deviation), the air's share is read; and not from the lowest."""
-LEVEL_SIGMA = 0.03
+THICKEST_AIR = 6.0
+"""Above it (10 degrees) the air takes what the session's own bands and clear skies tell; nearer to the
+horizon haze may be thicker than anything they have shown."""
+LEVEL_SIGMA = 0.05
 """Stops by which a band's level is off at least."""
+CLEAN_SLACK = 0.03
+"""A band of more was spoilt by something else than air, perhaps: it tells nothing of the air."""
 LEAST_FRESH_SHARE = 0.05
 """What is collected is an average of the last twenty values or so: it follows the sun through the band."""
 BETTER_SHARE, WORSE_SHARE = 0.5, 0.15
@@ -80,28 +84,34 @@ class Extinction(NamedTuple):
 
     low: float
     high: float
+    near_horizon: float
+    """The most in air thicker than `THICKEST_AIR`."""
 
     def carry(self, value: float, from_air: float, to_air: float) -> float:
         """Return the least light that the air explains at another air mass."""
         more = to_air - from_air
-        return value - (self.high if more > 0 else self.low) * more
+        if more <= 0:
+            return value - self.low * more
+        thick = min(max(to_air - THICKEST_AIR, 0.0), more)
+        return value - self.high * (more - thick) - self.near_horizon * thick
 
 
 def extinction(reference: Baseline, most: Extinction) -> Extinction:
-    """Return what the session's own bands tell of the air, within `most`; that, where they tell nothing."""
-    known = [band for band in reference.bands if band is not None and band.air_mass < THICKEST_AIR]
-    if len(known) < FEWEST_BANDS:
-        return most
-    air, value = (np.array([getattr(band, name) for band in known]) for name in ("air_mass", "value"))
-    spread = float(air.std())
-    if spread < LEAST_SPREAD:
-        return most
-    slope, level = map(float, np.polyfit(air, value, 1))
-    off = float((value - slope * air - level).std())
-    sigma = max(off, LEVEL_SIGMA) / (spread * sqrt(len(known)))
-    least = (1 - HAZE_SHARE) * -slope - 2 * sigma
-    # Towards the horizon haze may be thicker than anything the session has shown: the most stays what it is.
-    return most._replace(low=min(max(least, most.low), most.high))
+    """Return what clear skies and the session's own bands tell of the air, within `most`."""
+    stops, weight = EXTINCTION_STOPS, EXTINCTION_SIGMA_STOPS**-2
+    known = [band for band in reference.bands if band is not None and band.slack < CLEAN_SLACK]
+    known = [band for band in known if band.air_mass < THICKEST_AIR]
+    if len(known) > 1:
+        air, value = (np.array([getattr(band, name) for band in known]) for name in ("air_mass", "value"))
+        off = air - air.mean()
+        apart = float(off @ off)
+        slope = float(off @ value) / apart
+        left = float((value - value.mean() - slope * off).std())
+        told = apart / max(left, LEVEL_SIGMA) ** 2
+        stops, weight = (stops * weight - slope * told) / (weight + told), weight + told
+    doubt = 2 / sqrt(weight)
+    low, high = (1 - HAZE_SHARE) * stops - doubt, (1 + HAZE_SHARE) * stops + doubt
+    return most._replace(low=max(low, most.low), high=min(high, most.high))
 
 
 def band_of(air_mass: float) -> int:
@@ -141,14 +151,16 @@ def learned(
     *,
     keep: bool,
     within: int,
+    most_slack: float,
 ) -> Baseline:
     """Return the reference with one more value.
 
-    `keep`: False: the value is doubtful; it is not learned, but the passing of time is noted.
+    `keep`: False: the value is doubtful; it is not learned, but the passing of time is noted. `most_slack`: so
+    much worse than the air explains is believed in a band that is new, and no more.
     """
     band, fresh = band_of(air_mass), reference.fresh
     if fresh.band != band or time_s - fresh.since_s > LINGER_S:
-        reference = Baseline(_settled(reference, carry, within), Fresh(band, time_s))
+        reference = Baseline(_settled(reference, carry, within, most_slack), Fresh(band, time_s))
         fresh = reference.fresh
     if not keep:
         return reference
@@ -159,13 +171,13 @@ def learned(
     return Baseline(reference.bands, Fresh(band, fresh.since_s, values, mean, air))
 
 
-def _settled(reference: Baseline, carry: Carry, within: int) -> tuple[Band | None, ...]:
+def _settled(reference: Baseline, carry: Carry, within: int, most_slack: float) -> tuple[Band | None, ...]:
     fresh, bands = reference.fresh, reference.bands
     if fresh.values < FEWEST:
         return bands
     old = bands[fresh.band]
     if old is None:
-        new = _first(reference, fresh, carry, within)
+        new = _first(reference, fresh, carry, within, most_slack)
     else:
         share = BETTER_SHARE if fresh.mean > old.value else WORSE_SHARE
         air = old.air_mass + share * (fresh.air_mass - old.air_mass)
@@ -173,10 +185,10 @@ def _settled(reference: Baseline, carry: Carry, within: int) -> tuple[Band | Non
     return (*bands[: fresh.band], new, *bands[fresh.band + 1 :])
 
 
-def _first(reference: Baseline, fresh: Fresh, carry: Carry, within: int) -> Band:
+def _first(reference: Baseline, fresh: Fresh, carry: Carry, within: int, most_slack: float) -> Band:
     known = usual(reference, fresh.air_mass, carry, within=within)
     if known is None:
         return Band(fresh.mean, fresh.air_mass, 0.0)
     worse = known.value - fresh.mean
-    slack = min(max(known.slack + worse, 0.0), MOST_SLACK)
+    slack = min(max(known.slack + worse, 0.0), most_slack)
     return Band(known.value - (slack - known.slack) if worse > 0 else fresh.mean, fresh.air_mass, slack)

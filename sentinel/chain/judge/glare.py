@@ -18,7 +18,7 @@ from typing import NamedTuple
 from sentinel.chain.judge.baseline import Baseline, Extinction, present, usual
 from sentinel.chain.judge.details import OverBright
 from sentinel.chain.judge.lifecycle import Finding
-from sentinel.chain.judge.visibility import EXTINCTION_STOPS
+from sentinel.chain.judge.visibility import HAZY_STOPS
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Severity
@@ -33,8 +33,8 @@ _NONE, _SOME = 0.01, 0.05
 _SOME_OF_FRAME = 0.005
 _CLOUD_S = 900.0
 """So long after cloud a sun that comes out may be spotted."""
-_HAZE_STOPS = 1.5 * EXTINCTION_STOPS
-ANY_AIR = Extinction(0.0, _HAZE_STOPS)
+_HAZE_STOPS = 1.5 * HAZY_STOPS
+ANY_AIR = Extinction(0.0, _HAZE_STOPS, _HAZE_STOPS)
 """None at all, or the most that haze explains."""
 _FLAT_STOPS, _RISEN_STOPS = 0.06, 0.06
 _MOST_REMEMBERED = 0.165

@@ -3,9 +3,9 @@
 from math import log2
 from typing import NamedTuple
 
-from sentinel.chain.judge.baseline import Baseline, Carry, extinction, learned, usual
+from sentinel.chain.judge.baseline import BANDS, Baseline, Carry, extinction, learned, usual
 from sentinel.chain.judge.details import Dimmed, SoftFocus
-from sentinel.chain.judge.glare import ANY_AIR, LIGHT_BANDS_AWAY, Glare, glared
+from sentinel.chain.judge.glare import ANY_AIR, Glare, glared
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.judge.persistence import NOTHING, Persistence
 from sentinel.chain.judge.visibility import level_stops
@@ -14,8 +14,11 @@ from sentinel.chain.track.observation import Observation
 from sentinel.core.records import Severity
 
 # From how many bands away (an eighth of a factor e of air mass each) a value is still of use once the air's
-# share has been carried over.
+# share has been carried over. Light is held against any that is known: else a sun that sinks on in smoke
+# would in two bands have nothing left to be held against but smoke.
 FOCUS_BANDS_AWAY = 10
+FOCUS_SLACK, LIGHT_SLACK = 0.25, 0.12
+"""Stops: seeing does more than its law, clear air hardly."""
 DISPERSION_ARCSEC = 0.7
 """Smear by the air's dispersion over the visible, per air mass (6 to 10" at an air mass of 12; computed)."""
 BRACKETS = 4
@@ -118,7 +121,14 @@ def _focus(state: EdgeAndLight, sight: Observation, context: Context, *, cloudy:
     ratio = width * 2.0**sharpest if sharpest is not None else None
     keep = ratio is None or ratio < limits.focus_clear_ratio
     reference = learned(
-        state.width, -log2(width), air, sight.time_s, carry, keep=keep, within=FOCUS_BANDS_AWAY
+        state.width,
+        -log2(width),
+        air,
+        sight.time_s,
+        carry,
+        keep=keep,
+        within=FOCUS_BANDS_AWAY,
+        most_slack=FOCUS_SLACK,
     )
     if ratio is None:
         return state._replace(width=reference, ratio=None)
@@ -161,14 +171,16 @@ def _light(state: EdgeAndLight, sight: Observation, context: Context) -> EdgeAnd
     reference = table.pop(key, Baseline())
     air = sight.sun.air_mass
     carry = extinction(reference, ANY_AIR).carry
-    known = usual(reference, air, carry, within=LIGHT_BANDS_AWAY)
+    known = usual(reference, air, carry, within=BANDS)
     share = 2.0 ** (level - known.value) if known is not None else None
     less_air = known is not None and known.away and air < known.air_mass
     if less_air and state.dim.since_s is not None and (share or 0.0) > 1 - limits.dimmed_fraction:
         # Less air than ever before lets through more: that does not show that what dimmed it is gone.
         return state
     keep = share is None or share > 1 - limits.dimmed_clear_fraction
-    reference = learned(reference, level, air, sight.time_s, carry, keep=keep, within=LIGHT_BANDS_AWAY)
+    reference = learned(
+        reference, level, air, sight.time_s, carry, keep=keep, within=BANDS, most_slack=LIGHT_SLACK
+    )
     others = tuple(table.items())[: BRACKETS - 1]
     state = state._replace(levels=((key, reference), *others))
     if share is None:

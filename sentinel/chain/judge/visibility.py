@@ -24,7 +24,7 @@ from sentinel.core.times import from_utc_s
 HINTS = 8
 LEVELS = 12
 # Extinction changes with the air mass; up to so many stops for each is the air's own doing (0.35 mag, hazy).
-EXTINCTION_STOPS = 0.35 / 2.5 * log2(10)
+HAZY_STOPS = 0.35 / 2.5 * log2(10)
 BRIGHTER_STOPS = 0.4
 COVER_WINDOW = 5
 BURNT, FULL = 0.1, 0.98
@@ -160,7 +160,7 @@ def _going_out(sight: Observation, context: Context) -> bool:
     if sight.brightness >= limits.faint_level or sight.sun.altitude_deg >= limits.faint_below_deg:
         return False
     later = context.sun_at(sight.time_s + limits.lost_now_min * 60)
-    return EXTINCTION_STOPS * (later.air_mass - sight.sun.air_mass) >= limits.faint_loss_stops
+    return HAZY_STOPS * (later.air_mass - sight.sun.air_mass) >= limits.faint_loss_stops
 
 
 def _brightened_at_once(levels: tuple[Level, ...], sight: Observation) -> bool:
@@ -197,7 +197,7 @@ def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -
     if len(recent) < FEWEST_LEVELS:
         return False
     stops, air = sorted(recent)[len(recent) // 2]
-    allowed = least + EXTINCTION_STOPS * abs(new.air_mass - air)
+    allowed = least + HAZY_STOPS * abs(new.air_mass - air)
     return new.stops < stops - allowed
 
 
