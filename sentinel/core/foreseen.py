@@ -167,9 +167,13 @@ class PathPoint:
     sigma_px: float
 
 
+SURE_SHARE, ASKED_SHARE = 0.97, 0.8
+"""So likely that something is wrong, it is told as a fact, or as a question."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contradiction:
-    """Place or clock cannot be as the settings say: the sun's light or its track tell otherwise."""
+    """Place or clock are likely not to be as the settings say: the sun's light or track tell otherwise."""
 
     likely: tuple[str, ...]
     """`longitude-sign`, `latitude-sign`, `time-zone`, the likeliest first."""
@@ -177,3 +181,8 @@ class Contradiction:
     """By how much the time may be wrong: the sun stands where the settings have it so many hours later."""
     share: float = 1.0
     """How likely it is that anything is wrong."""
+
+    @property
+    def sure(self) -> bool:
+        """Whether place or clock cannot be as the settings say."""
+        return self.share >= SURE_SHARE

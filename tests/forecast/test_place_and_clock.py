@@ -47,6 +47,39 @@ def told_by_light(
     return known
 
 
+def seen_through(depth_stops: Array, jitter_stops: Array) -> PlaceAndClock:
+    """Return what light under a right sky tells through cloud so deep, from frame to frame so unsteady."""
+    rng = np.random.default_rng(3)
+    sun, known = Sun(NORTH), PlaceAndClock(NORTH, Sun(NORTH))
+    times_s = START_S + 120.0 * np.arange(len(depth_stops))
+    air = air_mass(sun.altaz_deg(times_s)[0])
+    for i, at_s in enumerate(times_s):
+        level = float(2 ** (-1.0 - 0.3 * air[i] - depth_stops[i] + jitter_stops[i] * rng.normal()))
+        disc = Disc(found=True, limb_coverage=1.0, brightness=level, saturated_fraction=0.0)
+        at = from_utc_s(at_s)
+        known.see(MeasuredFrame(frame="a", time_utc=at, width_px=6, height_px=4, disc=disc, exposure_s=0.001))
+    known.weigh_light()
+    return known
+
+
+@pytest.mark.parametrize("veil_stops", [0.25, 0.5, 1.0])
+def test_a_veil_that_cloud_leaves_behind_tells_nothing(veil_stops: float) -> None:
+    hours = np.arange(0, 8.5, 1 / 30)
+    depth = np.where(hours < 5, 0.0, np.where(hours < 7.5, 2.0, veil_stops))
+    jitter = np.where((hours >= 5) & (hours < 7.5), 0.5, 0.005)
+    clear = seen_through(np.zeros(150), np.full(150, 0.005))
+    assert seen_through(depth, jitter).doubt().wrong < clear.doubt().wrong + 0.02
+
+
+def test_light_that_is_steadier_from_frame_to_frame_tells_more() -> None:
+    """Of a right place: what is far from it is ruled out by so much the more."""
+    steady, unsteady = (
+        seen_through(np.zeros(300), np.full(300, jitter)).doubt().told for jitter in (0.002, 0.03)
+    )
+    far = [abs(one.hours) >= 4 for one in mistakes(NORTH)]
+    assert steady[far].max() < unsteady[far].max() - 3
+
+
 def contradiction(known: PlaceAndClock) -> Contradiction:
     found = known.doubt().contradiction()
     assert found is not None

@@ -102,6 +102,20 @@ def test_what_the_forecast_finds_wrong_with_place_and_clock_is_told_until_it_fin
     assert watch.of("wrong-place")[-1][0] == "cleared"
 
 
+def test_what_is_likely_only_is_asked_once_and_told_anew_when_it_is_sure() -> None:
+    watch = Watch()
+    watch.frames(10)
+    for share in (0.6, 0.85, 0.7, 0.9, 0.98, 0.9):
+        watch.forecast(contradiction=Contradiction(likely=("time-zone",), hours=(-2,), share=share))
+        watch.frames(2)
+    told = [one for one in watch.said if one.condition == "wrong-place"]
+    assert [one.state for one in told] == ["opened", "changed"]
+    assert [plain(one.detail)["contradicted_share"] for one in told] == [0.85, 0.98]
+    watch.forecast()
+    watch.frames(60)
+    assert watch.of("wrong-place")[-1][0] == "cleared"
+
+
 @pytest.mark.parametrize("haze", [0.0, 0.3])
 def test_light_that_goes_with_the_height_contradicts_nothing(haze: float) -> None:
     watch = Watch(datetime(2026, 6, 21, 4, 30, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})

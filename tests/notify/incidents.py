@@ -170,7 +170,11 @@ EVERY: dict[str, Incident] = {
         "wrong-place", "soon", polar_altitude_error_deg=31.0, likely=["longitude-sign", "time-zone", "date"]
     ),
     "wrong-place light soon": incident(
-        "wrong-place", "soon", contradicted_share=0.96, likely=["time-zone"], time_zone_hours=[-7, -2, 2]
+        "wrong-place", "soon", contradicted_share=0.98, likely=["time-zone"], time_zone_hours=[-7, -2, 2]
+    ),
+    "wrong-place asked soon": incident(
+        "wrong-place", "soon", contradicted_share=0.86, likely=["longitude-sign", "time-zone"],
+        time_zone_hours=[-1],
     ),
     "settings tracking soon": incident("settings", "soon", what="tracking"),
     "settings lens soon": incident(

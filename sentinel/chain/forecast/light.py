@@ -3,14 +3,14 @@
 import numpy as np
 
 from sentinel.sky.arrays import Array
-from sentinel.sky.refraction import air_mass
+from sentinel.sky.refraction import EXTINCTION_SIGMA_STOPS, EXTINCTION_STOPS, air_mass
 
 DOWN_DEG = -1.5
 """With the sun so low no air shows the disc."""
 DOWN_COSTS, DOWN_MOST = 4.0, 5
-_EXTINCTION, _EXTINCTION_SIGMA = 0.3, 0.12
-"""Of a clear sky, stops for each air mass: 0.12 to 0.5 magnitudes (common practice, no source)."""
-_FROM_FRAME_TO_FRAME = 0.03
+_STEADIEST, _LEFT_OF_CHANGE = 0.01, 3.0
+"""Stops by which a sample may be off at the least, and in shares of how much its light changes from frame to
+frame: what comes and goes within minutes is not over within a sample."""
 _HAZE_S, _SMOKE_S = 4 * 3600.0, 3 * 3600.0
 """How long either stays."""
 _SKIES = ((0.25, 0.01, 0.0), (0.30, 0.03, 0.0), (0.15, 0.09, 0.0), (0.15, 0.03, 0.6))
@@ -23,15 +23,18 @@ sun's height."""
 
 
 class Light:
-    """What samples of the disc's light (stops, at times) say of heights the sun may have had."""
+    """What samples of the disc's light say of heights the sun may have had.
 
-    def __init__(self, utc_s: Array, stops: Array) -> None:
+    At times (n,): `stops`, and by how many they change from frame to frame.
+    """
+
+    def __init__(self, utc_s: Array, stops: Array, change: Array) -> None:
         self._lag = np.abs(utc_s[:, None] - utc_s[None, :])
         self._stops = stops - stops.mean()
         smooth = np.sqrt(3.0) * self._lag / _SMOKE_S
         self._smoke = (1 + smooth) * np.exp(-smooth)
         # Of the level itself nothing is known.
-        self._steady = 100.0 + _FROM_FRAME_TO_FRAME**2 * np.eye(len(stops))
+        self._steady = 100.0 + np.diag(_STEADIEST**2 + (_LEFT_OF_CHANGE * change) ** 2)
         nothing = [
             np.log(_HELD) + self._log_density(self._stops, self._steady),
             np.log(_DRIFTS) + self._log_density(self._stops, self._steady + self._smoke),
@@ -47,8 +50,8 @@ class Light:
         air = air_mass(np.maximum(altitude_deg, 0.0))
         off = air - air.mean(axis=1, keepdims=True)
         unit = air[:, :, None] * air[:, None, :] * np.exp(-self._lag / _HAZE_S)
-        covariance = self._steady + _EXTINCTION_SIGMA**2 * off[:, :, None] * off[:, None, :]
-        left = self._stops + _EXTINCTION * off
+        covariance = self._steady + EXTINCTION_SIGMA_STOPS**2 * off[:, :, None] * off[:, None, :]
+        left = self._stops + EXTINCTION_STOPS * off
         told = [
             np.log(share) + self._log_density(left, covariance + haze**2 * unit + smoke**2 * self._smoke)
             for share, haze, smoke in _SKIES

@@ -17,7 +17,7 @@ from sentinel.chain.forecast.fit import TILT_SIGMA_DEG, level_of
 from sentinel.chain.forecast.geometry import Elsewhere, Geometry, Indices, TurnedSky
 from sentinel.chain.forecast.light import DOWN_COSTS, DOWN_DEG, DOWN_MOST, Light
 from sentinel.chain.forecast.sun_path import SunPath, SunUp
-from sentinel.core.foreseen import Contradiction
+from sentinel.core.foreseen import SURE_SHARE, Contradiction
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
@@ -58,6 +58,8 @@ _STEADY_STOPS, _UNSTEADY_STOPS, _UNSTEADY_STEADIEST = 0.008, 0.06, 1.7
 """Light that changes by less from frame to frame is steady, by more it is not: there is cloud, or a bracket
 of exposures that no file tells of; in between it is where it changes so many times as much as in the
 steadiest quarter of the day."""
+_VEILED = 4
+"""So many samples after cloud tell nothing: thin cloud may hang on, as steady as clear air."""
 _CLEAREST = 0.75
 """Quantile of a sample's frames: cloud takes light away and brings none."""
 _WHOLE = 0.9
@@ -74,8 +76,8 @@ TRACK_EVERY_S = 7200.0
 """The track is asked again: its word grows with its length, and is dear too."""
 TRACK_SHARE = 0.7
 """The real air's changes are like the sun's own at another hour: the track's word counts for less."""
-CONTRADICTED = 0.97
-"""So sure that something is wrong, it is told."""
+_LIKELIER = 0.5
+"""More likely than not something is wrong: a question that was asked stands until then."""
 _WORTH_TELLING = 0.05
 _WEIGHTLESS = 1e-4
 
@@ -134,7 +136,7 @@ class SettingsDoubt:
     @property
     def contradicted(self) -> bool:
         """Whether something is wrong for sure."""
-        return self.wrong >= CONTRADICTED
+        return self.wrong >= SURE_SHARE
 
     def _against(self) -> Array:
         """Return how far light and track have spoken against each, (k,): log, rarity too."""
@@ -148,8 +150,8 @@ class SettingsDoubt:
         return found
 
     def contradiction(self) -> Contradiction | None:
-        """Return what is likely to be wrong; None while nothing is sure to be."""
-        if not self.contradicted:
+        """Return what is likely to be wrong; None where most likely nothing is."""
+        if self.wrong < _LIKELIER:
             return None
         shares: dict[MistakeKind, float] = {}
         hours: list[int] = []
@@ -287,13 +289,14 @@ class PlaceAndClock:
         times_s, stops, change = np.array(self._samples).T
         usual = max(_UNSTEADY_STEADIEST * float(np.quantile(change, 0.25)), _STEADY_STOPS)
         steady = change < min(usual, _UNSTEADY_STOPS)
-        # Cloud that comes or goes reaches into the samples beside it.
+        # Cloud that comes or goes reaches into the samples beside it, and may leave a veil behind.
         steady &= np.append(steady[1:], True) & np.insert(steady[:-1], 0, True)
+        steady &= ~_after_cloud(change)
         if steady.sum() < FEWEST:
             return
-        times_s, stops = times_s[steady], stops[steady]
+        times_s, stops, change = times_s[steady], stops[steady], change[steady]
         every = np.ones(len(self.mistakes), dtype=bool)
-        said = Light(times_s, stops).log_evidence(self.heights_deg(times_s, every))
+        said = Light(times_s, stops, change).log_evidence(self.heights_deg(times_s, every))
         self._light = said - said[0]
 
     def begin_part(self) -> None:
@@ -332,3 +335,9 @@ class PlaceAndClock:
             altitude, azimuth = sun.altaz_deg(times_s + later_s[side])
             found[side] = altitude - line.altitude_deg(azimuth)
         return found[which]
+
+
+def _after_cloud(change: Array) -> Bools:
+    """Return which of samples (n,) come so soon after cloud that they may be a gap or a veil."""
+    cloudy = change >= _UNSTEADY_STOPS
+    return np.asarray(np.convolve(cloudy, np.ones(_VEILED + 1))[: len(cloudy)] > 0)

@@ -242,7 +242,7 @@ def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]
         "widened": inputs.misses.widening > 1.0 and inputs.departure is None,
         "drift-changed": inputs.drift_changed_s() is not None,
         "drift-sure": inputs.draws.has_surely_changed(inputs.last.utc_s),
-        "contradicted": inputs.settings_doubt.contradiction() is not None,
+        "contradicted": inputs.settings_doubt.contradicted,
     }
     return (*(name for name, yes in asked.items() if yes), *inputs.cause_flags())
 

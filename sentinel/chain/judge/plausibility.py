@@ -8,6 +8,7 @@ from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.cameras import Cameras
 from sentinel.chain.track.context import Context, SunPosition
 from sentinel.chain.track.observation import Observation
+from sentinel.core.foreseen import ASKED_SHARE, Contradiction
 from sentinel.core.records import Forecast, Severity
 from sentinel.core.times import utc_s
 from sentinel.sky.angles import half_turn_deg
@@ -118,21 +119,22 @@ def opposite_altitude_deg(sun: SunPosition, latitude_deg: float) -> float:
 
 def take_forecast(state: Plausibility, forecast: Forecast) -> Plausibility:
     """Take a forecast that place or clock contradict, or whose axis stands where nobody would put one."""
-    detail, story = _contradiction(forecast), "light"
-    if detail is None:
+    old, told = state.contradicted, forecast.contradiction
+    story = old.story if old is not None else ""
+    if told is not None and not told.sure and story == "light":
+        return state
+    if told is not None and (told.share >= ASKED_SHARE or story == "asked"):
+        detail, story = _contradiction(told), "light" if told.sure else "asked"
+    else:
         detail, story = _odd_axis(forecast), "axis"
     if detail is None:
-        return state._replace(contradicted=None) if state.contradicted is not None else state
-    old = state.contradicted
+        return state._replace(contradicted=None) if old is not None else state
     onset_s = old.onset_s if old is not None and old.story == story else utc_s(forecast.time_utc)
     finding = Finding(severity=Severity.SOON, onset_s=onset_s, detail=detail, story=story)
     return state._replace(contradicted=finding)
 
 
-def _contradiction(forecast: Forecast) -> WrongPlace | None:
-    said = forecast.contradiction
-    if said is None:
-        return None
+def _contradiction(said: Contradiction) -> WrongPlace | None:
     return WrongPlace(contradicted_share=round(said.share, 3), likely=said.likely, time_zone_hours=said.hours)
 
 

@@ -17,6 +17,7 @@ from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.phrase import Phrase, number
 from sentinel.chain.notify.tasks import NAMES as RUNS_OUT
 from sentinel.chain.notify.tasks import brief_task, doing, task
+from sentinel.core.foreseen import SURE_SHARE
 from sentinel.core.records import Incident, Severity
 from sentinel.core.words import TimeWriter, capital, either, small, span_of_hours, span_of_minutes
 
@@ -154,11 +155,15 @@ def wrong_place(incident: Incident, detail: WrongPlace, times: TimeWriter) -> Ph
         height = number(detail.sun_altitude_deg)
         what = f"The sun is in the picture at {times.at(incident.onset_utc)}, "
         what += f"but should be below the horizon ({height} degrees)"
+    elif detail.contradicted_share is not None and detail.contradicted_share < SURE_SHARE:
+        title = "Are place and time right?"
+        what = f"The sun's light and track go better with another place or time{_hours_that_fit(detail)}"
+        left = f"It is not certain; if so, likely wrong: {causes}"
+        short = f"{title} Check {causes}: settings and camera."
+        return Phrase(title, what, left, "Check the settings and the camera's clock", short)
     elif detail.contradicted_share is not None:
         what = "The sun's light and track do not go with its height by the settings"
-        hours = [h for h in detail.time_zone_hours if abs(h) <= 4]
-        if hours:
-            what += f" (hours that would fit: {', '.join(f'{h:+d}' for h in hours)})"
+        what += _hours_that_fit(detail)
     else:
         what = "The sun's track needs a polar axis where nobody would set one"
     act = "Check the settings and the camera's clock"
@@ -167,6 +172,11 @@ def wrong_place(incident: Incident, detail: WrongPlace, times: TimeWriter) -> Ph
     )
     left = f"Likely wrong: {causes}"
     return Phrase("Wrong place or time", what, left, act, short)
+
+
+def _hours_that_fit(detail: WrongPlace) -> str:
+    hours = [h for h in detail.time_zone_hours if abs(h) <= 4]
+    return f" (hours that would fit: {', '.join(f'{h:+d}' for h in hours)})" if hours else ""
 
 
 def mixed_cameras(incident: Incident, detail: MixedCameras, times: TimeWriter) -> Phrase:

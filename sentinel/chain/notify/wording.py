@@ -106,7 +106,7 @@ WORDS: Mapping[str, Words] = {
     "clock": Words(camera_clock.clock, "the camera's clock was off"),
     "storage": Words(camera_and_people.storage, "the disk was filling"),
     "supply": Words(camera_and_people.supply, "a supply was running out"),
-    "wrong-place": Words(camera_and_people.wrong_place, "the sun was where it cannot be"),
+    "wrong-place": Words(camera_and_people.wrong_place, "place or time looked wrong"),
     "settings": Words(contradicted.settings, "the pictures contradicted the settings"),
     "lens": Words(contradicted.lens, "the sun had another size"),
     "mixed-cameras": Words(camera_and_people.mixed_cameras, "pictures of another camera"),

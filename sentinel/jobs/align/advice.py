@@ -111,7 +111,8 @@ def _doubts(alignment: Alignment, settings: Settings) -> list[str]:
 def _place_and_clock(alignment: Alignment) -> list[str]:
     """Say that all stands on a right clock and a right place, where the frames do not show them right."""
     axis = alignment.axis
-    if alignment.forecast.contradiction is not None:
+    told = alignment.forecast.contradiction
+    if told is not None and told.sure:
         wrong = "The sun's light or track contradicts the site or the camera's clock in the settings"
         return [f"{wrong}: mend that first and leave the bolts, the axis stands elsewhere than told here."]
     sigmas = axis.azimuth_sigma_deg, axis.altitude_sigma_deg

@@ -121,7 +121,7 @@ def _bolt(fit: Fit, name: BoltName, error: tuple[float, float], sky_share: float
         may_be_left_deg=max(LEFT_DEG, LEFT_ROOM_SHARE * fit.room_deg),
         sky_share=sky_share,
         roll_share=fit.mount.roll_share,
-        settings_hold=fit.forecast.contradiction is None,
+        settings_hold=not (fit.forecast.contradiction and fit.forecast.contradiction.sure),
         fits=fits,
         steps=() if fits else _steps(fit, name, -error[0]),
     )
