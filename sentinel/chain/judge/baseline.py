@@ -155,8 +155,8 @@ def learned(
 ) -> Baseline:
     """Return the reference with one more value.
 
-    `keep`: False: the value is doubtful; it is not learned, but the passing of time is noted. `most_slack`: so
-    much worse than the air explains is believed in a band that is new, and no more.
+    `keep`: False: the value is doubtful; it is not learned, but the passing of time is noted. `most_slack`:
+    so much worse than the air explains is believed in a band that is new, and no more.
     """
     band, fresh = band_of(air_mass), reference.fresh
     if fresh.band != band or time_s - fresh.since_s > LINGER_S:

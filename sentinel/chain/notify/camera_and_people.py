@@ -159,7 +159,7 @@ def wrong_place(incident: Incident, detail: WrongPlace, times: TimeWriter) -> Ph
         title = "Are place and time right?"
         what = f"The sun's light and track go better with another place or time{_hours_that_fit(detail)}"
         left = f"It is not certain; if so, likely wrong: {causes}"
-        short = f"{title} Check {causes}: settings and camera."
+        short = f"Place or time may be wrong. Check {causes}: settings and camera."
         return Phrase(title, what, left, "Check the settings and the camera's clock", short)
     elif detail.contradicted_share is not None:
         what = "The sun's light and track do not go with its height by the settings"
