@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 
 from sentinel.chain.forecast.bins import Bins
+from sentinel.chain.forecast.discs import Discs, TrackedDisc
 from sentinel.chain.forecast.exits import Frame, Swing, first_exits
 from sentinel.chain.forecast.line import fit_line
 from sentinel.chain.forecast.noise import FLEXURES, Flexure
 from sentinel.chain.forecast.periodic_error import find_periodic_error
 from sentinel.chain.forecast.recentring import TracksAhead, best_along, best_centre, place, reach, regrets
-from sentinel.chain.forecast.summary import _exit_clear, _is_clear
+from sentinel.chain.forecast.summary import _exit_clear, _is_clear, sure_sigma
 from sentinel.chain.forecast.sun_path import OFFSETS_S, daylight, with_turns
 from sentinel.sky.arrays import Array
 
@@ -111,6 +112,75 @@ def test_a_worm_is_found_under_wind_and_drift(period_s: float) -> None:
     assert worm.period_s == pytest.approx(period_s, rel=0.02)
     assert worm.amplitude_arcsec == pytest.approx(12, abs=2)
     assert freedom > 60
+
+
+def a_worm(t: Array, period_s: float = 240.0, phase: float = 1.0) -> Array:
+    """Return discs (n, 2) under a wave of 12 arcsec along a drive whose camera is rolled by 0.6 radians."""
+    wave = 12 * np.sin(2 * np.pi * t / period_s + phase)
+    noise = np.random.default_rng(3).normal(0, 3, (len(t), 2))
+    return np.stack([wave * np.cos(0.6), -wave * np.sin(0.6)], axis=1) + noise
+
+
+def test_a_short_worm_tells_the_roll_and_is_taken_out_of_the_means_over_minutes() -> None:
+    # In means over 150 s hardly a third of it would be left to tell the roll by.
+    t = np.arange(0, 3600, 60.0)
+    worm, _, _ = find_periodic_error(t, a_worm(t), np.zeros(60))
+    assert worm is not None
+    form = worm.roll_form(1.5 * 3.0**2)
+    rolls = np.linspace(0, np.pi, 721)
+    at = np.stack([np.cos(rolls), np.sin(rolls), np.ones_like(rolls)])
+    chi2 = np.einsum("ik,ij,jk->k", at, form, at)
+    assert rolls[chi2.argmin()] == pytest.approx(
+        0.6, abs=3 * (sigma := np.ptp(rolls[chi2 < chi2.min() + 1]) / 2)
+    )
+    assert np.degrees(sigma) < 5
+    count, middle = np.full(20, 3.0), t.reshape(20, 3).mean(axis=1)
+    moved, left = worm.taken_out(middle, count, 60.0, 1.5 * 3.0**2)
+    means = a_worm(t).reshape(20, 3, 2).mean(axis=1)
+    assert np.std(means - moved) < 0.8 * np.std(means)
+    # What it leaves: two waves of four numbers each known to an arcsecond.
+    assert 0.05 < np.diag(left).mean() < 2.0
+
+
+def test_a_worm_goes_on_in_another_phase_once_the_drive_stood() -> None:
+    t = np.arange(0, 5400, 60.0)
+    late = t >= 1800
+    discs = np.where(late[:, None], a_worm(t, phase=4.0), a_worm(t))
+    worm, squares, freedom = find_periodic_error(t, discs, late.astype(int))
+    assert worm is not None
+    assert worm.period_s == pytest.approx(240, rel=0.01)
+    assert worm.amplitude_arcsec == pytest.approx(12, abs=1.5)
+    assert np.sqrt(squares / 2 / freedom) == pytest.approx(3, rel=0.2)
+
+
+def test_a_few_discs_of_a_new_stretch_leave_the_phase_open() -> None:
+    t = np.arange(0, 3600, 60.0)
+    worm, _, _ = find_periodic_error(t, a_worm(t), (t >= 3300).astype(int))
+    assert worm is not None
+    moved, left = worm.taken_out(t[-3:], np.ones(3), 60.0, 9.0)
+    assert not moved.any()
+    assert np.diag(left).min() > 12**2 / 2
+
+
+def test_of_discs_put_somewhere_the_first_counts_only_while_it_is_alone() -> None:
+    # The gears may still be taking up their slack.
+    discs = Discs()
+    discs.take(TrackedDisc(0.0, 100.0, 100.0, 50.0, 0.1))
+    discs.begin_part(1, 60.0)
+    discs.take(TrackedDisc(60.0, 530.0, 300.0, 50.0, 0.1))
+    assert discs.bins.arc().xy_px == pytest.approx(np.array([[530.0, 300.0]]))
+    for k in range(2, 5):
+        discs.take(TrackedDisc(60.0 * k, 500.0, 300.0, 50.0, 0.1))
+    arc = discs.bins.arc()
+    assert arc.xy_px[:, 0] == pytest.approx(500.0)
+    assert arc.count.sum() == 3
+
+
+def test_few_draws_far_away_do_not_widen_what_is_as_good_as_sure() -> None:
+    off = np.random.default_rng(1).normal(0, 0.05, (2, 400))
+    off[:, :8] = 2.0
+    assert sure_sigma(off) == pytest.approx([0.05, 0.05], rel=0.2)
+    assert sure_sigma(off[:, 8:]) == pytest.approx([0.05, 0.05], rel=0.1)
 
 
 def test_no_worm_is_found_in_wind_alone() -> None:

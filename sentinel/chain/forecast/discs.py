@@ -21,6 +21,8 @@ LATE_NEAR_ARCSEC = 60.0
 WORM_SPAN_S = 3 * 3600.0
 PRIOR_FREEDOM = 4.0
 PRIOR_JITTER_ARCSEC = 8.0
+ALIKE, ALIKE_WITH_WORM = 1.5, 2.5
+"""Neighbouring discs err together: so many count as one, and so many while a worm may be among it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,11 @@ class Unrest:
     """Wind and seeing, and the worm where it is not known: 1-sigma in one coordinate."""
     worm: PeriodicError | None = None
 
+    @property
+    def variance(self) -> float:
+        """What one of many discs counts for, the worm taken out, arcsec^2."""
+        return ALIKE * self.jitter_arcsec**2
+
 
 class Discs:
     """The discs of the present part, binned; those that wait; and the last ones of all parts."""
@@ -62,6 +69,8 @@ class Discs:
         """Seen since the last one, and not on the track."""
         self.unrest = Unrest()
         self._recent: deque[tuple[TrackedDisc, int]] = deque(maxlen=RECENT_DISCS)
+        self._since_put = np.inf
+        """How many discs the part has, where somebody put the disc there."""
 
     def take(self, disc: TrackedDisc) -> None:
         """Take a disc of the present part; what waited was none."""
@@ -75,6 +84,7 @@ class Discs:
         self.bins.forget(began_s)
         waited = [disc for disc in self.waiting if disc.utc_s >= began_s]
         self.waiting.clear()
+        self._since_put = 0
         for disc in waited:
             self._add(disc)
 
@@ -85,6 +95,11 @@ class Discs:
             self.bins.add(disc.utc_s, disc.x_px, disc.y_px, disc.sigma_px)
 
     def _add(self, disc: TrackedDisc) -> None:
+        if self._since_put == 1:
+            # At the first the gears were perhaps still taking up their slack: it counts only while alone.
+            self.bins.forget(disc.utc_s)
+            self._recent.pop()
+        self._since_put += 1
         self.bins.add(disc.utc_s, disc.x_px, disc.y_px, disc.sigma_px)
         self.first_utc_s = min(self.first_utc_s, disc.utc_s)
         self.last = disc
@@ -107,11 +122,10 @@ class Discs:
         self.unrest = Unrest(float(np.sqrt(squares / (freedom + PRIOR_FREEDOM))), worm)
 
     def unrest_of(self, arc: Arc, interval_s: float) -> tuple[Array, Array]:
-        """Return the variance (n,) that unrest leaves in the bins, arcsec^2, and the worm's columns."""
+        """Return what the worm does to the bins, (n, 2) arcsec, and the covariance (n, n) of unrest."""
         jitter, worm = self.unrest.jitter_arcsec, self.unrest.worm
         if worm is None:
             # A worm may well be there: what neighbouring discs err, they err together.
-            return jitter**2 / np.maximum(arc.count / 2.5, 1.0), np.zeros((len(arc), 0))
-        variance = jitter**2 / np.maximum(arc.count / 1.5, 1.0)
-        variance = variance + worm.variance(arc.utc_s, arc.count, interval_s)
-        return variance, worm.columns(arc.utc_s, arc.count, interval_s)
+            return np.zeros((len(arc), 2)), np.diag(jitter**2 / np.maximum(arc.count / ALIKE_WITH_WORM, 1.0))
+        moved, left = worm.taken_out(arc.utc_s, arc.count, interval_s, self.unrest.variance)
+        return moved, left + np.diag(jitter**2 / np.maximum(arc.count / ALIKE, 1.0))

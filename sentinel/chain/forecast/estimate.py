@@ -18,10 +18,9 @@ from sentinel.chain.forecast.fit import (
     change_odds,
     roll_grid,
 )
-from sentinel.chain.forecast.geometry import COMMON, Aims, Elsewhere, Geometry, Points, one_part
+from sentinel.chain.forecast.geometry import Aims, Elsewhere, Geometry, Points, one_part
 from sentinel.chain.forecast.nodes import Learnt, Nodes, learnt
 from sentinel.chain.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
-from sentinel.chain.forecast.periodic_error import SIGMAS_ARCSEC
 from sentinel.chain.forecast.rolls import Pause
 from sentinel.core.settings import Site
 from sentinel.sky.arrays import Array
@@ -48,27 +47,21 @@ class _Seen:
 
     track: ArcSeen
     aims: Aims
-    worm: Array
     now_s: float
+    roll_form: Array | None = None
+    """What the drive's periodic error tells of the roll, as `PeriodicError.roll_form`."""
     pause: Pause | None = None
     """That of the drive with which the track ended."""
 
     def linear(self, geometry: Geometry, points: Points) -> tuple[Array, Array]:
-        """Return track and slopes as `Geometry.linear` does, with the worm's columns put in."""
-        base, slopes = geometry.linear(self.aims, one_part(self.aims.utc_s), points)
-        if not self.worm.shape[1]:
-            return base, slopes
-        along = np.stack([self.worm, np.zeros_like(self.worm)], axis=1)
-        along = np.broadcast_to(along, (len(points), *along.shape))
-        return base, np.concatenate([slopes[..., :COMMON], along, slopes[..., COMMON:]], axis=-1)
-
-    def without_worm(self, delta: Array) -> Array:
-        """Return unknowns (m, p) as `Points.moved` takes them."""
-        return np.concatenate([delta[:, :COMMON], delta[:, COMMON + self.worm.shape[1] :]], axis=1)
+        """Return track and slopes as `Geometry.linear` does."""
+        return geometry.linear(self.aims, one_part(self.aims.utc_s), points)
 
     def prior(self, nodes: Nodes) -> GaussianPrior:
         """Return the prior of some nodes, where they stand."""
-        prior = nodes.prior.about(nodes.points, SIGMAS_ARCSEC[: self.worm.shape[1]])
+        prior = nodes.prior.about(nodes.points)
+        if self.roll_form is not None:
+            prior = replace(prior, power=prior.power + self.roll_form)
         return prior if self.pause is None else self.pause.added_to(prior, nodes.points)
 
     def solve(self, nodes: Nodes, base: Array, slopes: Array, kinds: Sequence[int]) -> Solved:
@@ -102,28 +95,28 @@ class Estimator:
         self,
         arc: Arc,
         xy_arcsec: Array,
-        variance: Array,
-        worm: Array,
+        covariance: Array,
         now_s: float,
         *,
+        roll_form: Array | None = None,
         pause: Pause | None = None,
         keep: bool = True,
     ) -> Ensemble:
         """Fit the arc.
 
-        `arc`, `xy_arcsec`, `variance`: the bins, their positions (n, 2) in arcsec about the lens axis, and
-            variances (n,).
-        `worm`: columns (n, w) of a periodic error along the equator; w may be 0.
+        `arc`, `xy_arcsec`, `covariance`: the bins, their positions (n, 2) in arcsec about the lens axis, the
+            drive's periodic error taken out, and their covariance (n, n) in either coordinate.
         `now_s`: the time to draw for.
+        `roll_form`: what the periodic error tells of the roll, as `PeriodicError.roll_form`.
         `pause`: of the drive, with which the arc ended.
         `keep`: where false, the next fit starts as if this one had not been.
         """
         with _one_thread().limit(limits=1, user_api="blas"):
             track = _Seen(
-                ArcSeen(xy_arcsec, Whitener(arc.utc_s, variance, now_s, self._nodes.wanders)),
+                ArcSeen(xy_arcsec, Whitener(arc.utc_s, covariance, now_s, self._nodes.wanders)),
                 self._geometry.aims(arc.utc_s, now_s),
-                worm,
                 now_s,
+                roll_form,
                 pause,
             )
             return self._fit(track, keep=keep)
@@ -203,7 +196,7 @@ class Estimator:
         solved = seen.solve(nodes, base, slopes, (self._nodes.kind, RESTLESS))
         rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
         roll = rolls[0, np.arange(len(nodes)), log[0].argmax(axis=1)]
-        points = nodes.points.moved(seen.without_worm(_mean(solved, roll)), roll)
+        points = nodes.points.moved(_mean(solved, roll), roll)
         return solved, rolls, log, replace(nodes, points=points)
 
     def evidence(self, places: Sequence[Elsewhere]) -> Array | None:
@@ -250,7 +243,7 @@ class Estimator:
             hope = _hope(log.max(axis=2) + nodes.log_prior)
             best = log[0].argmax(axis=1)
             roll = rolls[0, np.arange(len(nodes)), best]
-            delta = track.without_worm(_mean(solved, roll))
+            delta = _mean(solved, roll)
             counts = hope > -2 * _HOPELESS
             near = (np.abs(delta[:, :3]) < _CLOSE).all(axis=1) & (np.abs(roll - nodes.points.roll_rad) < 0.01)
             if near[counts].all() or last == _ROUNDS - 1:

@@ -118,16 +118,15 @@ class Prior:
             self.roll.taken(which),
         )
 
-    def about(self, points: Points, worm: Sequence[float] = ()) -> "GaussianPrior":
-        """Return the Gaussian that stands for it about some points; the worm's columns have 1-sigmas.
+    def about(self, points: Points) -> "GaussianPrior":
+        """Return the Gaussian that stands for it about some points.
 
         A Gaussian under Student's t that touches it at the point: the fit, repeated, ends where the t would.
         """
         m, k = points.along_deg.shape
-        sigma = np.ones((m, COMMON + len(worm) + 2 * k))
+        sigma = np.ones((m, COMMON + 2 * k))
         sigma[:, 4:COMMON] = self.tip_sigma_deg_h[:, None]
-        sigma[:, COMMON : COMMON + len(worm)] = worm
-        sigma[:, COMMON + len(worm) :] = POSE_SIGMA_DEG
+        sigma[:, COMMON:] = POSE_SIGMA_DEG
         precision = np.zeros((m, sigma.shape[1], sigma.shape[1]))
         precision[:, np.arange(3, sigma.shape[1]), np.arange(3, sigma.shape[1])] = sigma[:, 3:] ** -2.0
         inverse = np.linalg.inv(self.covariance)
@@ -180,14 +179,14 @@ def flexure_of(kind: int) -> Flexure:
 
 
 class Whitener:
-    """Takes the noise out of columns: n bins, of known variance and age, under any kind of noise.
+    """Takes the noise out of columns: n bins, of known covariance and age, under any kind of noise.
 
     A kind is a flexure, and a change or none: its number is that of the flexure, and as many times the number
     of flexures more as the change's place in `changes`, from one. `wanders` is by how much likelier than
     usual it is that the drift goes on becoming another.
     """
 
-    def __init__(self, utc_s: Array, variance: Array, now_s: float, wanders: float = 1.0) -> None:
+    def __init__(self, utc_s: Array, covariance: Array, now_s: float, wanders: float = 1.0) -> None:
         self._log_wanders = float(np.log(wanders))
         self.changes: tuple[Change, ...] = ()
         self.log_share = 0.0
@@ -195,7 +194,7 @@ class Whitener:
         self.utc_s = utc_s
         self._lag = utc_s[:, None] - utc_s[None, :]
         self._ages = now_s - utc_s
-        self._variance = np.diag(variance)
+        self._covariance = covariance
         self._wander = wander_covariance(self._ages)
         self._whitening: dict[int, Array] = {}
 
@@ -203,7 +202,7 @@ class Whitener:
         """Return the inverse (n, n) of the lower Cholesky root of the covariance under a kind of flexure."""
         if kind not in self._whitening:
             flexure, change = flexure_of(kind), self.change(kind)
-            covariance = flexure.covariance(self._lag) + self._variance + flexure.wander * self._wander
+            covariance = flexure.covariance(self._lag) + self._covariance + flexure.wander * self._wander
             if change is not None:
                 covariance += change.covariance(self.utc_s)
             self._whitening[kind] = np.linalg.inv(np.linalg.cholesky(covariance))

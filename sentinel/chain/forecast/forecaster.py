@@ -319,10 +319,12 @@ class Forecaster:
         discs, scale = self._discs, self._scale.arcsec_px
         arc = discs.bins.arc()
         discs.renew_unrest(scale)
-        unrest, worm = discs.unrest_of(arc, self._interval_s)
-        variance = (arc.sigma_px * scale) ** 2 + unrest
-        xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale
-        return self._estimator.fit(arc, xy, variance, worm, now_s, pause=pause, keep=keep)
+        moved, unrest = discs.unrest_of(arc, self._interval_s)
+        covariance = np.diag((arc.sigma_px * scale) ** 2) + unrest
+        xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale - moved
+        worm = discs.unrest.worm
+        roll_form = None if worm is None else worm.roll_form(discs.unrest.variance)
+        return self._estimator.fit(arc, xy, covariance, now_s, roll_form=roll_form, pause=pause, keep=keep)
 
     def _tracks_px(self, draws: Ensemble, now_s: float, offsets_s: Array) -> Array:
         middle = np.array(self._frame.middle_px)[:, None, None]

@@ -229,14 +229,16 @@ class Since:
     """How likely the axis was knocked aside on that occasion, by some tenths of a degree."""
     wanders: float = 1.0
     """By how much likelier than usual the drift goes on becoming another."""
+    legs_may_sink: bool = True
+    """Whether a leg may begin to sink on that occasion."""
 
 
 CHANGED = Since(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1, wanders=20.0)
 """What may be otherwise when the drift became another, at once or little by little,"""
 REBUILT = Since(axis_moves_deg=0.05, roll_stays=0.6, rate_stays=0.9)
 """when somebody changed the lens,"""
-PAUSED = Since(axis_moves_deg=0.002, roll_stays=0.999, rate_stays=0.97, jolted=0.02)
-"""and when the drive paused for some minutes: nobody turns a camera meanwhile."""
+PAUSED = Since(axis_moves_deg=0.002, roll_stays=0.999, rate_stays=0.97, jolted=0.02, legs_may_sink=False)
+"""and when the drive paused for some minutes: nobody turns a camera meanwhile, or leans on the mount."""
 
 
 def put_elsewhere(*, told: bool) -> Since:
@@ -275,7 +277,11 @@ def nodes_after(before: Learnt, candidates: Sequence[Candidate], latitude_deg: f
             aside = float(np.log(since.jolted / (1 - since.jolted)))
             rows.append(replace(stays, covariance=stays.covariance + jolt, log_prior=stays.log_prior + aside))
         rows.append(replace(stays, log_prior=stays.log_prior + float(np.log(since.rate_stays))))
-        rows += [_at_rate(stays, candidate, 1 - since.rate_stays) for candidate in candidates]
+        rows += [
+            _at_rate(stays, candidate, 1 - since.rate_stays)
+            for candidate in candidates
+            if since.legs_may_sink or candidate.tip_sigma_deg_h <= FIRM_DEG_H
+        ]
         if rank < _MOST_TURNED and since.roll_stays < 1:
             free = replace(
                 stays,

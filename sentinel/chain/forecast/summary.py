@@ -42,6 +42,8 @@ CERTAIN = 0.96
 """The same, above which the others are no longer counted into the axis's sigmas."""
 SAFE = 0.01
 """Share of the draws that have left by the safe time."""
+SURE_SHARE, SURE_SIGMAS = 0.95, 1.96
+"""An axis's sigma is such that within so many of them lies this share of the draws."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,21 +209,30 @@ def _mount_fit(inputs: Inputs, best: LikeliestMount, rate: Array) -> MountFit:
     )
 
 
+def sure_sigma(off: Array) -> Array:
+    """Return the sigma (k,) of k numbers from draws (k, d) about nought, as `SURE_SHARE` says.
+
+    Few draws of an unlikely mount far away widen the second moment, but not what is as good as sure.
+    """
+    return np.asarray(np.quantile(np.abs(off), SURE_SHARE, axis=1) / SURE_SIGMAS)
+
+
 def _polar_axis(inputs: Inputs, best: LikeliestMount) -> PolarAxis:
     at = float(best.points.azimuth_deg[0]), float(best.points.altitude_deg[0])
     axis = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])
     # With the camera as it likeliest sits; over all that is possible while that is open, so that it shows.
     axis = axis[:, best.about_roll] if best.roll_share >= CERTAIN else axis
     off = axis - np.array(at)[:, None]
-    covariance = off @ off.T / off.shape[1] * inputs.misses.widening**2
-    sigma = inputs.settings_doubt.sigma_deg(at, covariance)
-    fit_azimuth_deg, fit_altitude_deg = np.sqrt(np.diag(covariance)).tolist()
+    covariance = off @ off.T / off.shape[1]
+    fit_sigma = sure_sigma(off) * inputs.misses.widening
+    scale = fit_sigma / np.sqrt(np.diag(covariance))
+    sigma = inputs.settings_doubt.sigma_deg(at, covariance * np.outer(scale, scale))
     return PolarAxis(
         azimuth_error_deg=at[0],
         azimuth_sigma_deg=float(sigma[0]),
         altitude_error_deg=at[1],
         altitude_sigma_deg=float(sigma[1]),
-        fit_sigma_deg=(fit_azimuth_deg, fit_altitude_deg),
+        fit_sigma_deg=(float(fit_sigma[0]), float(fit_sigma[1])),
     )
 
 
