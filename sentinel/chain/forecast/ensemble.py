@@ -194,13 +194,14 @@ def draw(  # noqa: PLR0917 - what there is, in the order it comes
     later_s: Array | None = None,
 ) -> Ensemble:
     """Return draws from the mixture over kinds of flexure, points and rolls, (c, m, g) with log weights."""
-    weights = np.exp(log_weights - log_weights.max())
+    # Mounts and rolls first: a share that is spread over all kinds of flexure is not to be a matter of luck.
+    weights = np.exp(log_weights - log_weights.max()).transpose(1, 2, 0)
     ladder = np.cumsum(weights.ravel())
     unit, _, order = _chances()
     # An even ladder through the mixture, its rungs dealt out so that mirror images share one.
     picked = np.searchsorted(ladder, (order + 0.5) / _HALF * ladder[-1])
-    c, m, _ = np.unravel_index(np.minimum(picked, weights.size - 1), weights.shape)
-    roll = rolls.ravel()[picked]
+    m, g, c = np.unravel_index(np.minimum(picked, weights.size - 1), weights.shape)
+    roll = rolls[c, m, g]
     p = solved.terms.shape[-1]
     delta = solved.means(c, m, roll, unit[:p].T)
     state = _state(solved, c, m, roll, delta)
