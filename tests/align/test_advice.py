@@ -110,6 +110,27 @@ def test_what_is_not_determined_is_left_alone_and_said_when_it_may_be_known() ->
     assert "go on tracking; by about 14:00Z all should be known" in " ".join(advice(one, settings()))
 
 
+def test_where_the_roll_is_loose_a_pause_is_offered() -> None:
+    bolts = bolt("azimuth", 0.4, 0.6), bolt("altitude", 0.0)
+    for sigma_deg, offered in ((3.0, True), (0.5, False)):
+        forecast = foreseen(**AXIS, rate_ratio=1.0, roll_sigma_deg=sigma_deg)
+        text = " ".join(advice(alignment(*bolts, forecast=forecast), settings()))
+        assert ("Sooner by a pause of the drive of 2 minutes" in text) is offered
+    began = alignment(
+        *bolts, forecast=foreseen(**AXIS, rate_ratio=1.0, roll_sigma_deg=3.0), paused=((NOW, NOW),)
+    )
+    assert "pause of the drive" not in " ".join(advice(began, settings()))
+
+
+def test_an_axis_that_may_hold_less_than_it_likely_does_says_so() -> None:
+    bolts = bolt("azimuth", 0.0), bolt("altitude", 0.0)
+    told = {
+        least: advice(alignment(*bolts, as_it_is=holding(48, 40, least)), settings())[0] for least in (30, 40)
+    }
+    assert "40 h, or 30 h by what the axis may be. That covers" in told[30]
+    assert "may be" not in told[40]
+
+
 def test_while_anything_is_open_nobody_is_told_how_long_it_holds() -> None:
     """Both bolts unknown to 1.3 degrees, and "good enough, 48 h or more" was said."""
     held = {"as_it_is": None, "turned": None}
@@ -194,8 +215,8 @@ def test_good_for_as_long_as_is_wanted_is_left_alone() -> None:
     told = advice(one, settings())
     assert told[0] == (
         "Leave the bolts: on the axis as it is a disc put in the middle now stays 42 h; from the next "
-        "23:00Z, the worst hour, 9 h. That covers the 8 h wanted (--hold); every touch risks focus, clutch "
-        "and tripod."
+        "23:00Z, the worst hour, 9 h, or 8 h 30 min by what the axis may be. That covers the 8 h wanted "
+        "(--hold); every touch risks focus, clutch and tripod."
     )
     stricter = advice(replace(one, wanted_s=12 * HOUR), settings())
     assert stricter[0].startswith("Turn one bolt at a time.")

@@ -12,6 +12,8 @@ from sentinel.jobs.align.holding import Holding
 from sentinel.jobs.align.turning import turns
 
 MOST_S = HORIZON_H * 3600
+LOOSE_ROLL_DEG = 1.5
+"""Where the camera's roll is known no better a pause of the drive tells more: it shows it to a degree."""
 
 
 def verdict(alignment: Alignment, settings: Settings) -> list[str]:
@@ -22,9 +24,8 @@ def verdict(alignment: Alignment, settings: Settings) -> list[str]:
         return [*turns(off, settings), *_open(alignment, off, settings)]
     stays, wanted = _stays(held, alignment, settings), _wanted(alignment)
     if alignment.good_enough:
-        return [
-            f"Leave the bolts: {stays}. That covers {wanted}; every touch risks focus, clutch and tripod."
-        ]
+        cover = f"{stays}{_least(held)}. That covers {wanted}"
+        return [f"Leave the bolts: {cover}; every touch risks focus, clutch and tripod."]
     if not off or then.least_s <= held.least_s:
         leave = "Leave the bolts: by what the frames tell no turn would make it longer."
         return [f"{leave} {capital(stays)}; {_short(held, alignment)}."]
@@ -36,6 +37,11 @@ def verdict(alignment: Alignment, settings: Settings) -> list[str]:
 
 def _wanted(alignment: Alignment) -> str:
     return f"the {_long(alignment.wanted_s)} wanted (--hold)"
+
+
+def _least(held: Holding) -> str:
+    """Say how long it stays at least, where what is not known of the axis could make that less."""
+    return "" if held.least_s >= held.worst_s else f", or {_long(held.least_s)} by what the axis may be"
 
 
 def _short(held: Holding, alignment: Alignment) -> str:
@@ -90,6 +96,8 @@ def _open(alignment: Alignment, off: list[Bolt], settings: Settings) -> list[str
         ]
         if not told:
             told = [f"The drive's rate is not determined yet: {'' if off else 'leave the bolts, '}{then}."]
+        elif not off and (a.mount.roll_sigma_deg or 0.0) > LOOSE_ROLL_DEG and (pause := _pause(a, settings)):
+            told.append(f"Sooner by {pause}: it shows how the camera sits, to a degree.")
     return [*told, "Before that nobody can say how long a disc stays on this axis."]
 
 
