@@ -93,7 +93,7 @@ def _mean_wave(step_rad: float, count: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Stretch:
+class _Undisturbed:
     """Discs between which nobody moved the camera, what is left of them without slow drift."""
 
     since_s: Array
@@ -164,7 +164,7 @@ def _solved(normal: Array, right: Array) -> Array:
     return np.linalg.solve(normal + _RIDGE * np.trace(normal) * np.eye(len(normal)), right)
 
 
-def _best_frequency(stretches: Sequence[_Stretch], since_s: Array, known: PeriodicError | None) -> float:
+def _best_frequency(stretches: Sequence[_Undisturbed], since_s: Array, known: PeriodicError | None) -> float:
     """Return the frequency that explains most, sought coarsely, then finely; (n,) times of the longest."""
     span, interval = float(since_s[-1]), float(np.median(np.diff(since_s)))
     highest = min(1 / SHORTEST_S, 0.45 / interval)
@@ -181,7 +181,7 @@ def _best_frequency(stretches: Sequence[_Stretch], since_s: Array, known: Period
     return best
 
 
-def _stretch(utc_s: Array, xy_arcsec: Array) -> _Stretch:
+def _stretch(utc_s: Array, xy_arcsec: Array) -> _Undisturbed:
     """Return one stretch; in pieces of an hour at most, and without long gaps, its drift is slow."""
     hour = np.zeros(len(utc_s), dtype=int)
     begin, number = utc_s[0], 0
@@ -200,4 +200,4 @@ def _stretch(utc_s: Array, xy_arcsec: Array) -> _Stretch:
         basis[mine] = np.linalg.qr(np.vander(since, degrees))[0]
         blocks.append(basis)
     slow = np.concatenate(blocks, axis=1)
-    return _Stretch(utc_s - utc_s[0], xy_arcsec - slow @ (slow.T @ xy_arcsec), slow)
+    return _Undisturbed(utc_s - utc_s[0], xy_arcsec - slow @ (slow.T @ xy_arcsec), slow)
