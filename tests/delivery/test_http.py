@@ -9,6 +9,7 @@ import pytest
 
 from sentinel.core.records import Severity
 from sentinel.core.settings import Channel
+from sentinel.service.delivery.sender import Evidence, judged
 from sentinel.service.delivery.sending_process import SendingProcess
 from tests.delivery.receivers import (
     T0,
@@ -65,6 +66,18 @@ def test_what_a_service_did_not_take_is_sent_again(tmp_path: Path, mode: str) ->
     assert receiver.titles() == ["Late, of 03:01Z: MOUNT STOPPED: go now"]
     # Only where it may have arrived does the message say so.
     assert ("You may have had this before" in receiver.got[-1].body) is (mode in {"slam", "half"})
+
+
+@pytest.mark.parametrize(
+    ("status", "outcome"),
+    [(200, "failed"), (302, "unreachable"), (404, "failed"), (413, "failed"), (429, "unreachable"),
+     (500, "unreachable"), (503, "unreachable")],
+)  # fmt: skip
+def test_a_service_in_trouble_says_nothing_of_the_message(status: int, outcome: str) -> None:
+    """As DEVELOPERS has it: 429 and 5xx are out of reach; what it refuses, it refuses this message."""
+    evidence = Evidence()
+    evidence.status = status
+    assert judged(evidence)["outcome"] == outcome
 
 
 def test_a_way_that_sends_messages_elsewhere_says_so(tmp_path: Path) -> None:
