@@ -30,6 +30,9 @@ from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.journal.outbox import Outbox
 
 T0 = datetime(2027, 6, 21, 3, 1, tzinfo=UTC)
+PATIENCE_S = 180.0
+"""How long a test waits for what must come: longer than it takes on any computer, however busy."""
+
 TOKEN = "tok-5f2c9a77e1"  # looks like a secret; it is ours
 PASSWORD = "pw-c41d88e0b3"
 
@@ -195,7 +198,7 @@ def mqtt_broker(folder: Path) -> Iterator[int]:
         [program, "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )
     try:
-        wait_for(lambda: listens(port), 10)
+        wait_for(lambda: listens(port))
         yield port
     finally:
         process.terminate()
@@ -208,7 +211,7 @@ def listens(port: int) -> bool:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
-def wait_for(done: Callable[[], bool], patience_s: float = 20.0) -> None:
+def wait_for(done: Callable[[], bool], patience_s: float = PATIENCE_S) -> None:
     """Wait in real time until something is so."""
     end = time.monotonic() + patience_s
     while not done():
@@ -329,7 +332,7 @@ def turning(one: Session, clock: ManualClock, **options: Any) -> Iterator[Worker
         worker.close()
 
 
-def turn_until(worker: Worker, done: Callable[[], bool], patience_s: float = 20.0) -> None:
+def turn_until(worker: Worker, done: Callable[[], bool], patience_s: float = PATIENCE_S) -> None:
     """Turn by hand, in real time, until something is so."""
     end = time.monotonic() + patience_s
     while not done():
@@ -338,7 +341,7 @@ def turn_until(worker: Worker, done: Callable[[], bool], patience_s: float = 20.
         time.sleep(0.002)
 
 
-def settle(worker: Worker, patience_s: float = 120.0) -> None:
+def settle(worker: Worker, patience_s: float = PATIENCE_S) -> None:
     """Turn until nothing is under way and nothing more is due at this moment of the clock."""
     end = time.monotonic() + patience_s
     idle = 0

@@ -35,7 +35,7 @@ def with_heartbeat(settings: Settings, reference: str) -> Settings:
 
 
 def channel(name: str, **values: Any) -> Channel:
-    return Channel.model_validate({"name": name, "deadline_s": 5.0} | values)
+    return Channel.model_validate({"name": name, "deadline_s": 60.0} | values)
 
 
 def test_a_test_message_goes_down_every_channel_and_each_says_what_came_of_it(tmp_path: Path) -> None:
@@ -179,7 +179,7 @@ def test_a_ping_that_is_sent_to_another_host_has_not_arrived(host: str, arrives:
     with http_receiver() as receiver:
         receiver.mode = "302"
         # The receiver names 127.0.0.1 as the place to go to.
-        way = ServiceTransport(Secret(f"http://{host}:{receiver.port}/{TOKEN}"), deadline_s=5.0)
+        way = ServiceTransport(Secret(f"http://{host}:{receiver.port}/{TOKEN}"), deadline_s=60.0)
         attempt = way.ping()
         way.abandon()
     said = "sent elsewhere (302): a login page in between, or its address has changed"

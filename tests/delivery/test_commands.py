@@ -36,7 +36,7 @@ WRITES = (
 def test_the_text_arrives_untouched_by_any_shell(tmp_path: Path) -> None:
     out = tmp_path / "out"
     command = (sys.executable, "-c", WRITES, str(out), "{title}", "{text}", "say {text}")
-    assert CommandTransport(command, deadline_s=10).send(MESSAGE).delivered
+    assert CommandTransport(command, deadline_s=60).send(MESSAGE).delivered
     text = f"{MESSAGE.title}\n{MESSAGE.body}"
     assert out.read_text() == repr(([MESSAGE.title, text, "say {text}"], text + "\n", "now"))
 
@@ -47,7 +47,7 @@ def test_a_command_sees_no_secrets_of_other_channels(tmp_path: Path, monkeypatch
     monkeypatch.setenv("XDG_RUNTIME_DIR", "/run/user/1")
     out = tmp_path / "out"
     program = "import os, sys; open(sys.argv[1], 'w').write(repr(dict(os.environ)))"
-    assert CommandTransport((sys.executable, "-c", program, str(out)), deadline_s=10).send(MESSAGE).delivered
+    assert CommandTransport((sys.executable, "-c", program, str(out)), deadline_s=60).send(MESSAGE).delivered
     seen = ast.literal_eval(out.read_text())
     assert "password" not in out.read_text()
     assert seen["XDG_RUNTIME_DIR"] == "/run/user/1", "what a sound needs"
@@ -55,9 +55,9 @@ def test_a_command_sees_no_secrets_of_other_channels(tmp_path: Path, monkeypatch
 
 
 def test_what_goes_wrong_is_said(tmp_path: Path) -> None:
-    missing = CommandTransport((str(tmp_path / "none"),), deadline_s=5).send(MESSAGE)
+    missing = CommandTransport((str(tmp_path / "none"),), deadline_s=60).send(MESSAGE)
     assert (missing.outcome, missing.why) == ("failed", "cannot be run (No such file or directory)")
-    failing = CommandTransport((sys.executable, "-c", "raise SystemExit(3)"), deadline_s=5).send(MESSAGE)
+    failing = CommandTransport((sys.executable, "-c", "raise SystemExit(3)"), deadline_s=60).send(MESSAGE)
     assert (failing.outcome, failing.why) == ("failed", "ended with status 3")
 
 
@@ -78,7 +78,7 @@ def test_a_command_that_does_not_end_is_ended_with_all_it_started(tmp_path: Path
 
 def test_a_command_that_does_not_read_is_none_the_worse() -> None:
     long = Message(title="t", body="x" * 1_000_000, severity=Severity.NOW)
-    assert CommandTransport((sys.executable, "-c", "pass"), deadline_s=10).send(long).delivered
+    assert CommandTransport((sys.executable, "-c", "pass"), deadline_s=60).send(long).delivered
 
 
 def test_the_siren_is_not_kept_waiting_by_anything(tmp_path: Path) -> None:
@@ -94,10 +94,7 @@ def test_the_siren_is_not_kept_waiting_by_anything(tmp_path: Path) -> None:
             worker.turn()
             started = [dispatcher.name for dispatcher in worker._dispatchers if dispatcher.busy]
             assert started == ["siren", "phone"]
-            deadline = time.monotonic() + 10
-            while not sounded.exists():
-                assert time.monotonic() < deadline
-                time.sleep(0.01)
+            wait_for(sounded.exists)
             receiver.release.set()
             settle(worker)
             assert one.states()["siren", "delivered"] == 1

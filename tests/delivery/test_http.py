@@ -29,7 +29,7 @@ from tests.delivery.receivers import (
 
 
 def channel(folder: Path, receiver: HttpReceiver, name: str = "phone", **changes: Any) -> Channel:
-    values: dict[str, Any] = {"name": name, "deadline_s": 8.0} | changes
+    values: dict[str, Any] = {"name": name, "deadline_s": 60.0} | changes
     return Channel.model_validate(values | {"url_from": secret_file(folder, name, receiver.url)})
 
 

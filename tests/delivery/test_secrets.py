@@ -87,7 +87,7 @@ def test_nothing_of_an_address_is_logged_stored_or_shown_even_at_debug(
         caplog.set_level(logging.DEBUG, logger=name)
     with http_receiver() as receiver:
         receiver.mode = mode
-        channel = Channel(name="phone", url_from=secret_file(tmp_path, "url", receiver.url), deadline_s=5)
+        channel = Channel(name="phone", url_from=secret_file(tmp_path, "url", receiver.url), deadline_s=60)
         (tmp_path / "state").mkdir()
         with (
             session(tmp_path / "state", settings_for(channel)) as one,
@@ -108,7 +108,7 @@ def test_nothing_of_an_address_is_logged_stored_or_shown_even_at_debug(
 def test_a_secret_that_cannot_be_read_holds_up_its_own_channel_only_and_may_be_mended(tmp_path: Path) -> None:
     with http_receiver() as receiver:
         path = tmp_path / "url"
-        phone = Channel(name="phone", url_from=f"file:{path}", deadline_s=5)
+        phone = Channel(name="phone", url_from=f"file:{path}", deadline_s=60)
         siren = Channel(name="siren", command=("true",))
         clock = ManualClock()
         with session(tmp_path, settings_for(phone, siren)) as one, turning(one, clock) as worker:

@@ -16,6 +16,7 @@ from sentinel.core.settings import Settings, validate
 from sentinel.service.journal.journal import Journal
 from sentinel.service.watch.daemon import Watch
 from sentinel.service.watch.state_folder import StateFolder
+from tests.delivery.receivers import PATIENCE_S
 
 
 class SetClock:
@@ -72,12 +73,12 @@ class Running:
 
     def __exit__(self, *exc_info: object) -> None:
         self.stop.set()
-        self._thread.join(60)
+        self._thread.join(PATIENCE_S)
         assert not self._thread.is_alive(), "the watch does not stop"
         if self.failed is not None:
             raise self.failed
 
-    def wait(self, what: Callable[[], Any], timeout_s: float = 60.0) -> Any:
+    def wait(self, what: Callable[[], Any], timeout_s: float = PATIENCE_S) -> Any:
         """Wait until something is so; return it."""
         until = time.monotonic() + timeout_s
         while time.monotonic() < until:

@@ -16,18 +16,12 @@ from sentinel.core.tables import read_measurements
 from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.watch.exporting import Exporter
 from sentinel.service.watch.state_folder import StateFolder
+from tests.delivery.receivers import wait_for
 from tests.watch.files import jpeg, put
 from tests.watch.running import Running, settings_for
 
 T0 = datetime(2027, 6, 21, 1, 0, 0, tzinfo=UTC)
 FRAME = MeasuredFrame(frame="0.jpg", time_utc=T0, width_px=300, height_px=200, disc=Disc(found=False))
-
-
-def wait(what: Callable[[], Any]) -> None:
-    until = time.monotonic() + 30
-    while not what():
-        assert time.monotonic() < until, "it never came to that"
-        time.sleep(0.01)
 
 
 class WaitingMessage:
@@ -62,19 +56,20 @@ def kept(tmp_path: Path) -> Iterator[WaitingMessage]:
 def test_the_files_are_there_and_follow_the_journal_while_it_is_written(kept: WaitingMessage) -> None:
     kept.took("0.jpg", 0)
     kept.exporter.start()
-    wait(kept.shows("0.jpg"))
+    wait_for(kept.shows("0.jpg"))
     kept.took("2.jpg", 120)
     kept.took("1.jpg", 60)
     kept.journal.record(Mark(time_utc=T0, kind="seen"), T0, Outcome())
     kept.exporter.noted()
-    wait(kept.shows("0.jpg", "1.jpg", "2.jpg"))
-    wait((kept.home.folder / "marks.jsonl").read_text)
+    wait_for(kept.shows("0.jpg", "1.jpg", "2.jpg"))
+    marks = kept.home.folder / "marks.jsonl"
+    wait_for(lambda: marks.exists() and bool(marks.read_text()))
 
 
 def test_nothing_new_writes_nothing(kept: WaitingMessage) -> None:
     kept.took("0.jpg", 0)
     kept.exporter.start()
-    wait(kept.shows("0.jpg"))
+    wait_for(kept.shows("0.jpg"))
     before = kept.table.stat().st_ino
     time.sleep(0.2)
     assert kept.table.stat().st_ino == before
@@ -94,9 +89,9 @@ def test_on_a_full_disk_the_journal_comes_first(
     monkeypatch.setattr("sentinel.service.watch.exporting.shutil.disk_usage", disk_usage)
     kept.took("0.jpg", 0)
     kept.exporter.start()
-    wait(lambda: len(asked) >= 3)
+    wait_for(lambda: len(asked) >= 3)
     assert not kept.table.exists() or len(asked) >= 4
-    wait(kept.shows("0.jpg"))  # with room again it is made up for
+    wait_for(kept.shows("0.jpg"))  # with room again it is made up for
 
 
 def test_the_files_are_right_again_after_a_watch_that_was_killed(

@@ -15,6 +15,7 @@ from sentinel.core.clock import SystemClock
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.service.watch.folder_intake import ATTEMPTS, Arrival, Attempts, BacklogDone, FolderIntake
 from sentinel.service.watch.liveness import Liveness
+from tests.delivery.receivers import PATIENCE_S
 from tests.watch.files import jpeg, put
 from tests.watch.running import settings_for
 
@@ -135,7 +136,7 @@ def test_the_unforeseen_is_survived(folder: Path, caplog: pytest.LogCaptureFixtu
     thread.start()
     names: list[str] = []
     while len(names) < 2:
-        item = intake.arrivals.get(timeout=30)
+        item = intake.arrivals.get(timeout=PATIENCE_S)
         names += [item.frame.frame] if isinstance(item, Arrival) else []
     intake.stop.set()
     intake.wake.set()
@@ -154,7 +155,7 @@ def test_nothing_is_lost_while_the_judging_is_behind(folder: Path) -> None:
     thread.start()
     names: list[str] = []
     while len(names) < 150:
-        item = intake.arrivals.get(timeout=30)
+        item = intake.arrivals.get(timeout=PATIENCE_S)
         names += [item.frame.frame] if isinstance(item, Arrival) else []
     intake.stop.set()
     intake.wake.set()

@@ -122,7 +122,7 @@ def broker_at(folder: Path, port: int, *more: str) -> Iterator[None]:
         [program, "-c", str(folder / "broker.conf")], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )
     try:
-        wait_for(lambda: listens(port), 10)
+        wait_for(lambda: listens(port))
         yield
     finally:
         process.terminate()

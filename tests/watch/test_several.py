@@ -202,14 +202,15 @@ def test_broken_silent_and_unreachable_ones_hide_nothing(tmp_path: Path) -> None
         state(tmp_path / "empty", None),
     ):
         places = [str(tmp_path / name) for name in ("stuck", "cut", "other", "empty", "none", "good")]
-        places += [f"http://127.0.0.1:{silent.getsockname()[1]}", f"http://127.0.0.1:{closed_at}"]
+        silences = [f"http://127.0.0.1:{silent.getsockname()[1]}"] * 12
+        places += [*silences, f"http://127.0.0.1:{closed_at}"]
         began_s = time.monotonic()
         heard = hear(places, wait_s=2.0)
         took_s = time.monotonic() - began_s
     silent.close()
-    assert took_s < 4
+    assert took_s < 2.0 * len(silences), "all at once, not one after the other"
     assert [one.where for one in heard] == places
-    assert [bool(one.problem) for one in heard] == [True, True, True, True, True, False, True, True]
+    assert [bool(one.problem) for one in heard] == [*[True] * 5, False, *[True] * 13]
     assert heard[5].standing is not None
     assert "did not answer within 2 s" in heard[0].problem
     assert "Connection refused" in heard[-1].problem
@@ -235,7 +236,7 @@ def test_an_answer_that_drips_is_not_waited_for() -> None:
     threading.Thread(target=drip, args=(server,), daemon=True).start()
     began_s = time.monotonic()
     heard = hear([f"http://127.0.0.1:{server.getsockname()[1]}"], wait_s=1.5)
-    assert time.monotonic() - began_s < 3
+    assert time.monotonic() - began_s < 15, "it drips for 20 s"
     assert "did not answer" in heard[0].problem
     server.close()
 
