@@ -1,6 +1,7 @@
 """Screens at 80 columns as a person meets them: help, nothing there yet, something wrong, and how it stands.
 
-    python tests/screens.py > tests/screens.txt      # then read what changed
+    python tests/screens.py > tests/screens.txt                # then read what changed
+    python tests/screens.py jobs > tests/screens_of_jobs.txt   # the same of what a session comes to
 
 What depends on the machine (its clock, its disks, where a folder lies) is named instead of shown.
 """
@@ -11,7 +12,7 @@ import os
 import re
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -34,6 +35,22 @@ INIT = (
     "init east.yaml --yes --latitude 70.37 --longitude 31.1 --focal-length-mm 400 --pixel-pitch-um 3.92 "
     "--folder in --zone Europe/Oslo --sleep 22:30-06:00"
 )
+NIGHT = """\
+# Invented: an evening in which the mount turns back.
+site: {latitude_deg: 70.37, longitude_deg: 31.1}
+camera: {focal_length_mm: 400, pixel_pitch_um: 47.04, width_px: 750, height_px: 500, interval_s: 120}
+mount: {azimuth_error_deg: -0.6, altitude_error_deg: 1.1}
+start_utc: 2027-06-20T18:00:00Z
+hours: 2
+start_px: [320, 300]
+events: [{kind: reverse, at: 2027-06-20T19:10:00Z}]
+"""
+JOBS = (
+    "simulate night.yaml night", "measure night/DCIM/100FERNL/FERN0001.JPG night/DCIM/100FERNL/FERN0060.JPG",
+    "replay night --out kept", "report kept", "report kept --beside kept", "film kept --up camera",
+    "film kept --strip --up camera", "film kept --png --steady none", "share kept to-give",
+    "share kept for-all --public", "tune kept --out tuned --only lost_now_min,lost_soon_min",
+)  # fmt: skip
 NOTHING_YET = (
     "status --state nowhere", "status --state nowhere --until 07:00", "mark recentred --state nowhere",
     "check", "check --config nowhere.yaml", "watch", "watch --config nowhere.yaml",
@@ -74,6 +91,7 @@ def told(text: str, here: Path) -> str:
     text = re.sub(
         r"state folder: .*: [\d.]+ GB free(; make room)?", "state folder: (its place and room)", text
     )
+    text = re.sub(r"^Room      .*$", "Room      (what is free there)", text, flags=re.MULTILINE)
     text = re.sub(r"(\S) +# (?=[a-z])", r"\1  # ", text)
     return re.sub(r"^clock: .*$", "clock: (the computer's)", text, flags=re.MULTILINE)
 
@@ -101,15 +119,21 @@ def standings() -> Iterator[tuple[str, Standing]]:
     yield "it has just begun", standing_of(Board(), settings, T0)
 
 
-def everything(here: Path) -> str:
-    """Return all screens; `here` is an empty folder to work in."""
+def everything(here: Path, screens: Callable[[], Iterable[str]] | None = None) -> str:
+    """Return all screens, or those that are named; `here` is an empty folder to work in."""
     before, os.environ["COLUMNS"] = (Path.cwd(), os.environ.get("COLUMNS")), "80"
     os.chdir(here)
     try:
-        return told("\n".join(_screens()), here)
+        return told("\n".join((screens or _screens)()), here)
     finally:
         os.chdir(before[0])
         os.environ.pop("COLUMNS") if before[1] is None else os.environ.update(COLUMNS=before[1])
+
+
+def of_jobs() -> Iterator[str]:
+    """Yield what each job says of a session that it was done on."""
+    Path("night.yaml").write_text(NIGHT, encoding="utf-8")
+    yield from map(screen, JOBS)
 
 
 def _screens() -> Iterator[str]:
@@ -132,4 +156,4 @@ def _screens() -> Iterator[str]:
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as folder:
-        print(everything(Path(folder)), end="")
+        print(everything(Path(folder), of_jobs if "jobs" in sys.argv else None), end="")

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.screens import everything
+from tests.screens import everything, of_jobs
 
 GOLDEN = Path(__file__).parent / "screens.txt"
 
@@ -17,6 +17,13 @@ def text(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 def test_they_read_as_they_were_read(text: str) -> None:
     assert text == GOLDEN.read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_what_a_session_comes_to_reads_as_it_was_read(tmp_path: Path) -> None:
+    assert everything(tmp_path, of_jobs) == GOLDEN.with_name("screens_of_jobs.txt").read_text(
+        encoding="utf-8"
+    )
 
 
 def blocks(text: str) -> list[str]:

@@ -258,7 +258,7 @@ def report(
                 folder, beside, out, config or (), originals=frames, progress=progress
             )
     if beside is not None:
-        print("\n".join(turn_lines(compared)))
+        print_screen(turn_lines(compared))
     print(f"Report    {page}")
 
 

@@ -5,7 +5,17 @@ from typing import Annotated
 
 import typer
 
-from sentinel.cli.common import AsJson, ConfigFiles, On, Send, command, json_line, on_cluster, progress_bar
+from sentinel.cli.common import (
+    AsJson,
+    ConfigFiles,
+    On,
+    Send,
+    command,
+    json_line,
+    on_cluster,
+    print_screen,
+    progress_bar,
+)
 from sentinel.core.errors import RequestProblem
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
@@ -100,7 +110,10 @@ def film(
         else:
             made = film(request, progress)
             told, lines = film_json(made), film_lines(made)
-    print(json_line(told) if as_json else "\n".join(lines))
+    if as_json:
+        print(json_line(told))
+    else:
+        print_screen(lines)
 
 
 @command("share /var/lib/sentinel/east /media/disk/sun --public")
@@ -149,4 +162,5 @@ def share(
     for name in shared.unusable[:12]:
         print(f"Left out  {name}: cannot be read, or is not the picture that was measured")
     kept = f", {shared.kept:,} of them left from before" if shared.kept else ""
-    print(f"Ready     {shared.pictures:,} pictures{kept}; begin with {out / 'index.html'}")
+    pictures = f"{shared.pictures:,} pictures" if shared.pictures else "no pictures"
+    print(f"Ready     {pictures}{kept}; begin with {out / 'index.html'}")

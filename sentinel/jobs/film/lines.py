@@ -23,7 +23,7 @@ def film_lines(summary: FilmSummary) -> list[str]:
     )
     rest = "".join(f", {count(number)} {words}" for number, words in counted if number)
     length = span(timedelta(seconds=s.pictures / s.fps))
-    scale = f"{s.size_px} x {s.size_px} px, one for {s.frame_px:.2f} of the frame"
+    scale = f"{s.size_px} x {s.size_px} px, each of them {s.frame_px:.2f} px of the frame"
     return [
         f"Session   {minute(s.begin_utc)} to {minute(s.end_utc)} UTC, {many(s.frames, 'frame')}",
         f"Shown     {count(s.shown)}{rest}; {many(s.cards, 'card')} for what was not seen",

@@ -171,6 +171,8 @@ def _place_facts(w: Analysis) -> list[Fact]:
     off, xy = e.off_arcsec[used], e.residual_px[used] * e.scale_arcsec_px
     left = int((w.columns.found & ~used).sum())
     alignments = "once" if len(e.mounts) == 1 else f"for each of {len(e.mounts)} alignments"
+    parts = sum(len(mount.numbers) for mount in e.mounts)
+    stretches = f"each of {many(parts, 'stretch', 'stretches')}" if parts > 1 else "the one stretch"
     unknowns = sum(4 + 2 * len(mount.numbers) for mount in e.mounts)
     astray = (
         f"; {many(left, 'disc')} left out, seen while the mount did not follow or too little of the limb "
@@ -191,8 +193,7 @@ def _place_facts(w: Analysis) -> list[Fact]:
             "What the track was fitted with",
             (
                 f"{unknowns} numbers for {count(2 * len(off))} measured: axis, rate and roll {alignments}, "
-                "and two for where the camera pointed in each of "
-                f"{many(sum(len(m.numbers) for m in e.mounts), 'stretch', 'stretches')}"
+                f"and two for where the camera pointed in {stretches}"
             ),
         ),
     ]
