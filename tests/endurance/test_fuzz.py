@@ -36,6 +36,7 @@ pytestmark = pytest.mark.slow
 many = settings(
     max_examples=int(os.environ.get("SENTINEL_FUZZ", "300")),
     deadline=None,
+    derandomize="SENTINEL_FUZZ" not in os.environ,
     suppress_health_check=list(HealthCheck),
     database=None,
 )
