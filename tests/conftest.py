@@ -1,4 +1,4 @@
-"""For all tests: how long an example takes on a busy machine says nothing of the code; a run is like the last.
+"""For all tests: how long an example takes on a busy machine says nothing; a run is like the last.
 
 Other examples than those are sought by `pytest --hypothesis-profile=searching`.
 """
