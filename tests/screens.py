@@ -3,7 +3,8 @@
     python tests/screens.py > tests/screens.txt                # then read what changed
     python tests/screens.py jobs > tests/screens_of_jobs.txt   # the same of what a session comes to
 
-What depends on the machine (its clock, its disks, where a folder lies) is named instead of shown.
+What depends on the machine (its clock, its disks, where a folder lies), and the sigma of a fit,
+is named instead of shown.
 """
 
 import contextlib
@@ -92,6 +93,7 @@ def told(text: str, here: Path) -> str:
         r"state folder: .*: [\d.]+ GB free(; make room)?", "state folder: (its place and room)", text
     )
     text = re.sub(r"^Room      .*$", "Room      (what is free there)", text, flags=re.MULTILINE)
+    text = re.sub(r"± \d\.\d\d degrees", "± (so many) degrees", text)
     text = re.sub(r"(\S) +# (?=[a-z])", r"\1  # ", text)
     return re.sub(r"^clock: .*$", "clock: (the computer's)", text, flags=re.MULTILINE)
 
