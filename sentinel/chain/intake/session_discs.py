@@ -13,6 +13,8 @@ from sentinel.core.times import utc_s
 
 LENS_SHARE, SESSION_SHARE = 0.06, 0.02
 """How far the radius may be from what lens and date, and the session's own discs, let expect, relative."""
+SESSION_SD = 0.001
+"""Standard deviation of the radius that a session's own discs tell: lenses breathe with cold and focus."""
 COLOUR_KEPT = 200
 """Discs for which what a session has told of its colours is believed: filters are changed."""
 OWN, ENOUGH = 15, 5
@@ -29,6 +31,7 @@ class DiscPrior:
     share: float
     place_px: tuple[float, float] | None = None
     channel_ratio: float = nan
+    sd_share: float | None = None
 
     def expected(self, time_utc: datetime, step: int = 1) -> ExpectedDisc:
         """Return what is to be expected at a time, in a picture of squares of `step` pixels."""
@@ -40,6 +43,7 @@ class DiscPrior:
             if place is None
             else ((place[0] + 0.5) / step - 0.5, (place[1] + 0.5) / step - 0.5),
             channel_ratio=self.channel_ratio,
+            sd_share=self.sd_share,
         )
 
 
@@ -61,7 +65,7 @@ class SessionDiscs:
         channel_ratio = max((ratio for ratio in self._channel_ratios if isfinite(ratio)), default=nan)
         if len(self._own) < ENOUGH:
             return DiscPrior(self._lens, LENS_SHARE, self._place_px, channel_ratio)
-        return DiscPrior(median(self._own), SESSION_SHARE, self._place_px, channel_ratio)
+        return DiscPrior(median(self._own), SESSION_SHARE, self._place_px, channel_ratio, SESSION_SD)
 
     def learn(self, frame: MeasuredFrame) -> None:
         """Take a measured frame into account."""

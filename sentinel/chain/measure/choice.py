@@ -8,7 +8,7 @@ import numpy as np
 
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.light import of_disc
-from sentinel.chain.measure.limb import Limb
+from sentinel.chain.measure.limb import KnownRadius, Limb
 from sentinel.chain.measure.search import Circle, Grid, large_circles, sampled, small_circles
 from sentinel.chain.measure.verdict import FittedDisc, is_expected_sun, is_sun
 
@@ -28,8 +28,8 @@ SOFT_REFLECTION = 0.025
 """Blur over radius from which a dim, even disc is a reflection, even if nothing else is in the frame."""
 UNEVEN_REFLECTION = 0.1
 """Spread of the light by the limb from which it is one too: other light lies on it."""
-SURE_COVERAGE = 0.25
-"""Coverage from which the radius is known well enough to be held against the expected one."""
+NEAR = 0.3
+"""How far a rough circle may be from the disc of the expected radius, relative: it may be that of a cloud."""
 PLACE_SHARE = 0.05
 """How far, in radii, the disc is looked for about where it was: a frame's drift. Farther off it is searched
 for as if nothing were known."""
@@ -47,9 +47,19 @@ class ExpectedDisc:
     channel_ratio: float = nan
     """How much brighter its brightest channel is than its grey, in light; NaN: not known."""
 
+    sd_share: float | None = None
+    """Standard deviation of the radius, relative; None: a third of `share`."""
+
     def fits(self, radius_px: float) -> bool:
         """Whether a radius is what was expected."""
         return abs(radius_px / self.radius_px - 1.0) < self.share
+
+    def known_near(self, circle: Circle) -> KnownRadius | None:
+        """Return what is known of the radius of the limb near a circle, unless that is quite another."""
+        if abs(circle.radius_px / self.radius_px - 1.0) > max(NEAR, self.share):
+            return None
+        sd_share = self.share / 3.0 if self.sd_share is None else self.sd_share
+        return KnownRadius(self.radius_px, self.radius_px * sd_share)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +72,7 @@ class ChosenSun:
     """Its size is not what was expected."""
 
 
-Attempt = Callable[[Circle, Sequence[Limb]], FittedDisc | None]
+Attempt = Callable[[Circle, Sequence[Limb], KnownRadius | None], FittedDisc | None]
 """Fits a circle; light upon the discs given with it does not speak against the one that is fitted."""
 
 
@@ -76,16 +86,29 @@ def choose(
     discs: list[FittedDisc] = []
     limbs: list[Limb] = []
     for circle in _circles(levels, small, expected, discs):
-        disc = attempt(circle, limbs)
-        if disc is not None and is_expected_sun(disc.evidence):
-            # Believed or not, it may lie across another.
-            limbs.append(disc.fit.state.limb)
-        if disc is None or not _believed(disc, expected) or any(_same(disc, other) for other in discs):
+        for disc in _fitted(circle, limbs, attempt, expected):
+            if is_expected_sun(disc.evidence):
+                # Believed or not, it may lie across another.
+                limbs.append(disc.fit.state.limb)
+            if _believed(disc, expected) and not any(_same(disc, other) for other in discs):
+                break
+        else:
             continue
         discs.append(disc)
         if _settles(levels, disc, expected):
             break
     return _best(levels, discs, expected)
+
+
+def _fitted(
+    circle: Circle, limbs: Sequence[Limb], attempt: Attempt, expected: ExpectedDisc | None
+) -> Iterator[FittedDisc]:
+    """Yield the disc near a circle: of the radius that is known, and as if nothing were."""
+    known = expected.known_near(circle) if expected is not None else None
+    for held in (known, None) if known is not None else (None,):
+        disc = attempt(circle, limbs, held)
+        if disc is not None:
+            yield disc
 
 
 def _circles(
@@ -122,8 +145,8 @@ def _believed(disc: FittedDisc, expected: ExpectedDisc | None) -> bool:
         return is_sun(e)
     if expected.fits(e.long_px):
         return is_expected_sun(e)
-    # Settings may be wrong, and what is left of a flattened disc misleads; but no lamp has the wrong size.
-    return is_sun(e) and not (e.coverage > SURE_COVERAGE and (e.even or e.full))
+    # Settings may be wrong; but lamps, windows and holes in cloud have any size, and even or patchy light.
+    return is_sun(e) and e.strong and e.darkened
 
 
 def _suspect(disc: FittedDisc) -> bool:
@@ -163,8 +186,7 @@ def _best(levels: Levels, discs: list[FittedDisc], expected: ExpectedDisc | None
     if not left:
         return ChosenSun(None)
     sun = max(left, key=lambda disc: _rank(levels, disc)) if len(left) > 1 else left[0]
-    sure = sun.evidence.coverage > SURE_COVERAGE
-    return ChosenSun(sun, len(discs) > 1, expected is not None and sure and not fitting)
+    return ChosenSun(sun, len(discs) > 1, expected is not None and not fitting)
 
 
 def _rank(levels: Levels, disc: FittedDisc) -> tuple[bool, float, bool, float]:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.measure.levels import Levels
-from sentinel.chain.measure.limb import SHAPE_TERMS, Limb, shape_columns
+from sentinel.chain.measure.limb import RADIUS, SHAPE_TERMS, KnownRadius, Limb, shape_columns
 from sentinel.chain.measure.order import median, quantile, spread
 from sentinel.chain.measure.rays import cast, directions
 from sentinel.chain.measure.search import Circle
@@ -32,6 +32,10 @@ OUTWARD = 0.35
 """How far outside the limb the steepest place of a darkened disc's edge lies, in blurs, to the eye."""
 PLAIN_OVAL = 0.004
 """Oval, in radii, that an arc can tell."""
+LEAST_SD_PX = 1.0
+"""How well a known radius tells where the steepest place of an edge is, whose blur is not yet known."""
+NEEDED = 1.5
+"""How much better than a circle an ellipse must fit where part of the limb is hid: cloud bends a limb too."""
 ROUND = 2e-5
 """What a limb that is taken as round may be out of round, in radii."""
 LARGEST_OVAL = 0.12
@@ -124,16 +128,16 @@ def _blended(strip: _Strip, rows: int) -> _Strip:
 
 
 def _vote(
-    angle: Array, offset: Array, usable: NDArray[np.bool_], tolerance: float
+    angle: Array, offset: Array, usable: NDArray[np.bool_], tolerance: float, larger: KnownRadius | None
 ) -> NDArray[np.bool_] | None:
-    """Return the rays that agree with the best circle through three of them."""
+    """Return the rays that agree with the best circle through three of them, `larger` by what is known."""
     index = np.nonzero(usable)[0]
     if index.size < FEWEST:
         return None
     columns = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)], axis=1)
     shift = np.linalg.lstsq(columns[index], offset[index], rcond=None)[0]
     plain = np.abs(columns @ shift - offset) < tolerance
-    if plain[index].mean() > PLAIN_SHARE:
+    if plain[index].mean() > PLAIN_SHARE and _may_be(shift[RADIUS], larger):
         return np.asarray(plain & usable)
     rng = np.random.default_rng(3)
     picked = index[rng.integers(0, index.size, (TRIALS, 3))]
@@ -142,17 +146,35 @@ def _vote(
     if not sound.any():
         return None
     models = np.linalg.solve(matrix[sound], offset[picked[sound]][..., None])[..., 0]
+    models = models[_may_be(models[:, RADIUS], larger)]
+    if not len(models):
+        return None
     miss = np.abs(models @ columns.T - offset)
     votes = ((miss < tolerance) & usable).sum(1)
     return np.asarray((miss[np.argmax(votes)] < tolerance) & usable)
 
 
-def _solve(columns: Array, offset: Array, agrees: NDArray[np.bool_], oval_px: float) -> Array:
-    """Least squares of the limb's shape terms; the oval held to `oval_px`, the egg to nothing."""
+def _may_be(larger_px: Array | float, known: KnownRadius | None) -> NDArray[np.bool_]:
+    """Say of which circles the radius, larger than that looked about, is not otherwise than is known."""
+    if known is None:
+        return np.ones(np.shape(larger_px), bool)
+    return np.asarray(np.abs(larger_px - known.px) < 3.0 * known.sd_px)
+
+
+def _solve(
+    columns: Array, offset: Array, agrees: NDArray[np.bool_], oval_px: float, larger: KnownRadius | None
+) -> Array:
+    """Least squares of the limb's shape terms; the oval held to `oval_px`, the egg to nothing.
+
+    The radius is held to how much `larger` it is known to be than that of the limb looked about.
+    """
     seen = columns[agrees]
-    normal = seen.T @ seen
+    normal, right = seen.T @ seen, seen.T @ offset[agrees]
     normal.flat[:: SHAPE_TERMS + 1] += (1e-6, 1e-6, 1e-6, oval_px**-2, oval_px**-2, 1e12, 1e12)
-    return np.asarray(np.linalg.solve(normal, seen.T @ offset[agrees]))
+    if larger is not None:
+        normal[RADIUS, RADIUS] += larger.sd_px**-2
+        right[RADIUS] += larger.px * larger.sd_px**-2
+    return np.asarray(np.linalg.solve(normal, right))
 
 
 def tells_oval(share: float, oval: float) -> bool:
@@ -170,18 +192,22 @@ def _tighten(  # noqa: PLR0917 - one strip's parts
     usable: NDArray[np.bool_],
     radius: float,
     floor: float,
+    larger: KnownRadius | None,
 ) -> tuple[Array, NDArray[np.bool_], float]:
     """Refit to the agreeing rays, ever more strictly."""
     share = float(agrees.mean())
     free = share > ARC
     columns = shape_columns(strip.angle)
     for _ in range(5):
-        shape = _solve(columns, offset, agrees, (LARGEST_OVAL if free else ROUND) * radius)
-        if free and not tells_oval(share, float(np.hypot(*shape[3:5])) / radius):
-            free = False
-            shape = _solve(columns, offset, agrees, ROUND * radius)
+        shape = _solve(columns, offset, agrees, (LARGEST_OVAL if free else ROUND) * radius, larger)
         miss = offset - columns @ shape
         scatter = spread(miss[agrees])
+        if free and (share < PLAIN_SHARE or scatter > PLAIN_PX):
+            plain = _solve(columns, offset, agrees, ROUND * radius, larger)
+            off = offset - columns @ plain
+            needed = spread(off[agrees]) > NEEDED * scatter
+            if not needed or not tells_oval(share, float(np.hypot(*shape[3:5])) / radius):
+                free, shape, miss, scatter = False, plain, off, spread(off[agrees])
         before, agrees = agrees, usable & (np.abs(miss) < max(3.5 * scatter, floor))
         if agrees.sum() < FEWEST or bool((agrees == before).all()):
             break
@@ -210,7 +236,14 @@ def _rough_sigma(strip: _Strip, offset: Array, agrees: NDArray[np.bool_]) -> flo
 
 
 def _pass(  # noqa: PLR0917 - a strip's measures
-    levels: Levels, limb: Limb, half: float, step: float, width: int, loose: float, rays: tuple[int, int]
+    levels: Levels,
+    limb: Limb,
+    half: float,
+    step: float,
+    width: int,
+    loose: float,
+    rays: tuple[int, int],
+    known: KnownRadius | None,
 ) -> Outline | None:
     strip = _unroll(levels, limb, half, step, *rays)
     if strip.along_px.size < 2 * width + 3:
@@ -225,10 +258,13 @@ def _pass(  # noqa: PLR0917 - a strip's measures
         return None
     usable = strength > max(3.0 * noise, 0.15 * quantile(clear, 0.8))
     usable &= np.abs(offset) < half - step
-    agrees = _vote(strip.angle, offset, usable, loose)
+    larger = None
+    if known is not None:
+        larger = KnownRadius(known.px - limb.mean_px, max(known.sd_px, LEAST_SD_PX) + OUTWARD * step)
+    agrees = _vote(strip.angle, offset, usable, loose, larger)
     if agrees is None or agrees.sum() < FEWEST:
         return None
-    shape, agrees, scatter = _tighten(strip, offset, agrees, usable, limb.mean_px, 1.5 * step)
+    shape, agrees, scatter = _tighten(strip, offset, agrees, usable, limb.mean_px, 1.5 * step, larger)
     if agrees.sum() < FEWEST:
         return None
     sigma = _rough_sigma(strip, offset, agrees)
@@ -238,13 +274,13 @@ def _pass(  # noqa: PLR0917 - a strip's measures
     return Outline(limb.moved(shape), strip.angle[looked], agrees[looked], sigma, scatter, rays[0])
 
 
-def agree(levels: Levels, circle: Circle) -> Outline | None:
-    """Return the limb near `circle` that most rays agree on, or None."""
+def agree(levels: Levels, circle: Circle, known: KnownRadius | None = None) -> Outline | None:
+    """Return the limb near `circle` that most rays agree on, or None; its radius as far as it is `known`."""
     limb = Limb(circle.x_px, circle.y_px, circle.radius_px)
     half = min(1.2 * circle.tolerance_px + 3.0, 0.5 * circle.radius_px)
     step = max(1.0, half / 32.0)
     sectors = SECTORS if limb.share_in(levels.shape) > LITTLE else FINE_SECTORS
-    first = _pass(levels, limb, half, step, 3, 0.02 * circle.radius_px + 1.5 * step, (sectors, 1))
+    first = _pass(levels, limb, half, step, 3, 0.02 * circle.radius_px + 1.5 * step, (sectors, 1), known)
     if first is None:
         return None
     slack = SLACK if sectors == SECTORS else ARC_SLACK
@@ -259,7 +295,7 @@ def agree(levels: Levels, circle: Circle) -> Outline | None:
     outline = first
     # The rough circle of a sliver shows it but in part: it is looked at anew about what was found.
     for _ in range(1 if sectors == SECTORS else ARC_PASSES):
-        nearer = _pass(levels, outline.limb, half, step, width, 1.5 * step + 1.0, (sectors, together))
+        nearer = _pass(levels, outline.limb, half, step, width, 1.5 * step + 1.0, (sectors, together), known)
         if nearer is None or not _sensible(nearer.limb, circle, slack):
             return None
         outline = nearer

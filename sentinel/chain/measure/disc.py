@@ -20,11 +20,11 @@ from sentinel.chain.measure.consensus import (
     agree,
     tells_oval,
 )
-from sentinel.chain.measure.fit import HELD_SD, LimbFit, Priors, against_rays, fit_limb, is_wavy
+from sentinel.chain.measure.fit import HELD_SD, STRETCHES, LimbFit, Priors, against_rays, fit_limb, is_wavy
 from sentinel.chain.measure.focus import edge_width
 from sentinel.chain.measure.levels import Levels, Transfer, ceiling_of
 from sentinel.chain.measure.light import RegionLight, of_disc, of_frame, with_ceiling
-from sentinel.chain.measure.limb import Limb
+from sentinel.chain.measure.limb import KnownRadius, Limb
 from sentinel.chain.measure.model import LimbState
 from sentinel.chain.measure.order import median, spread
 from sentinel.chain.measure.rays import directions
@@ -71,6 +71,8 @@ OVAL_SLACK_PX = 0.03
 """Oval that half a limb and more may tell of although it is taken as round."""
 CLOUD_DOUBT = 1.3
 """More of it where cloud or moon leaves less of the profile to be seen."""
+FEW_CODES = 10.0
+"""Stored steps from sky to disc below which their edges, and a JPEG's blocks, are seen for the limb."""
 UNEVEN = 0.1
 """Spread of the light by the limb from which cloud stands before it."""
 HOPELESS = 2.0
@@ -130,9 +132,11 @@ def measure(
     return replace(disc, flags=(*disc.flags, *(name for name, true in doubts.items() if true)))
 
 
-def _candidate(levels: Levels, circle: Circle, others: Sequence[Limb] = ()) -> FittedDisc | None:
+def _candidate(
+    levels: Levels, circle: Circle, others: Sequence[Limb], known: KnownRadius | None
+) -> FittedDisc | None:
     """Fit the limb near a circle; None where there is none. Light upon `others` does not speak against it."""
-    outline = agree(levels, circle) if _plausible(levels, circle.radius_px) else None
+    outline = agree(levels, circle, known) if _plausible(levels, circle.radius_px) else None
     if outline is None or not _plausible(levels, outline.limb.mean_px):
         return None
     if outline.sigma_px > WIDEST * outline.limb.mean_px + 5.0:
@@ -145,7 +149,7 @@ def _candidate(levels: Levels, circle: Circle, others: Sequence[Limb] = ()) -> F
     try:
         # What is no limb may send the fit anywhere; that is an answer, not an accident.
         with np.errstate(all="ignore"):
-            fit = _fitted(levels, outline)
+            fit = _fitted(levels, outline, known)
             if fit is None:
                 return None
             clean, share, in_frame = _all_round(levels, fit, outline)
@@ -161,7 +165,7 @@ def _plausible(levels: Levels, radius_px: float) -> bool:
     return bool(max(SMALLEST_PX, SMALLEST_SHARE * longer) < radius_px < LARGEST_SHARE * longer)
 
 
-def _fitted(levels: Levels, outline: Outline) -> LimbFit | None:
+def _fitted(levels: Levels, outline: Outline, known: KnownRadius | None) -> LimbFit | None:
     """Fit on the agreeing directions, as many as there are pixels for; None where few rays tell enough."""
     limb = outline.limb
     stretch = hypot(*limb.oval)
@@ -174,7 +178,7 @@ def _fitted(levels: Levels, outline: Outline) -> LimbFit | None:
         Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px
     )
     lean, trail = LEAN_SD if share > WHOLE else HELD_SD, TRAIL_SD if share > HALF else HELD_SD
-    priors, every = Priors(oval, egg, lean=lean, trail=trail), 2 * np.pi * limb.mean_px
+    priors, every = Priors(oval, egg, known, lean=lean, trail=trail), 2 * np.pi * limb.mean_px
     # Few rays find the place, then as many as there are pixels to tell apart weigh in.
     rough = fit_limb(
         levels,
@@ -335,6 +339,9 @@ def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float
     ringed = evidence.evenness > RINGED
     clouded = evidence.uneven > UNEVEN and not ringed
     cloud_px = evidence.scatter * evidence.radius_px if clouded else 0.0
+    if evidence.uneven > UNEVEN or evidence.codes < FEW_CODES:
+        # Cloud, and the steps in which light is stored, move a stretch of the limb as one.
+        coordinate = max(coordinate, fit.leverage * spread(fit.offset_px) ** 2 * 2.0 / STRETCHES)
     doubt *= CLOUD_DOUBT if clouded or ringed else 1.0
     return doubt * sqrt(cloud_px**2 + coordinate + SIGMA_FLOOR_PX**2)
 

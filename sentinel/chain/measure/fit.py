@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.measure.levels import Levels
-from sentinel.chain.measure.limb import SHAPE_TERMS
+from sentinel.chain.measure.limb import RADIUS, SHAPE_TERMS, KnownRadius
 from sentinel.chain.measure.model import (
     BLUR,
     EDGE,
@@ -52,6 +52,8 @@ LOPSIDED, BY_RAY = 0.1, 0.45
 """Mean of the rays' directions from which they are those of an arc; what their own variance weighs there."""
 HELD_SD = 1e-6
 HELD = HELD_SD**-2
+STRETCHES = 10
+"""Stretches of a clouded limb that err each in its own way."""
 MOST_UNLIKE = 0.7
 """The profile follows no more of it."""
 UNEVEN_SLOPE = 0.5
@@ -67,6 +69,7 @@ class Priors:
 
     oval_px: float
     egg_px: float
+    radius: KnownRadius | None = None
     log_sigma: float = 5.0
     fall: float = 0.15
     rim: float = 0.05
@@ -75,10 +78,17 @@ class Priors:
 
     def weights(self) -> Array:
         """Inverse variances in the order of the parameters."""
-        sd = [np.inf] * 3 + [self.oval_px] * 2 + [self.egg_px] * 2
+        radius_px = np.inf if self.radius is None else self.radius.sd_px
+        sd = [np.inf, np.inf, radius_px] + [self.oval_px] * 2 + [self.egg_px] * 2
         return (
             np.array([*sd, self.log_sigma, self.fall, self.rim, *[self.lean] * 2, *[self.trail] * 2]) ** -2.0
         )
+
+    def departure(self, state: LimbState, start: LimbState) -> Array:
+        """Return how far the shared parameters are from what is expected."""
+        limb, blur = state.limb, np.log(state.sigma_px / start.sigma_px)
+        larger_px = 0.0 if self.radius is None else limb.half_axes_px[0] - self.radius.px
+        return np.array([0, 0, larger_px, *limb.oval, *limb.egg, blur, state.fall, state.rim, *state.unlike])
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +119,8 @@ class LimbFit:
     """Correlation of neighbouring residuals along the rays: 0 for noise, 1 for what the model leaves out."""
     covariance: Array
     """(GLOBAL, GLOBAL): of the shared parameters, from the scatter between stretches of the limb."""
+    leverage: float
+    """Variance that errors of its edges give the centre, over that on a whole, evenly lit limb."""
 
     @property
     def brightness(self) -> Array:
@@ -263,12 +275,6 @@ def _stepped(state: LimbState, step: Array) -> LimbState:
     )
 
 
-def _departure(state: LimbState, start: LimbState) -> Array:
-    """Return the shared parameters as the priors see them."""
-    blur = np.log(state.sigma_px / start.sigma_px)
-    return np.array([0, 0, 0, *state.limb.oval, *state.limb.egg, blur, state.fall, state.rim, *state.unlike])
-
-
 def _bounded(step: Array, state: LimbState, seen: Array) -> Array:
     """Keep a step within what the profile's slope can promise: so far moves the edge that is seen.
 
@@ -311,9 +317,10 @@ def fit_limb(
         # Cloud darkens as it likes, and a wavy limb is no profile: the sun's own darkening is not told.
         held = look.uneven > CLOUDED or is_wavy(look)
         prior[[FALL, RIM]] = HELD if held else own_prior[[FALL, RIM]]
+        prior[RADIUS] = own_prior[RADIUS] * _looseness(look)
         total = look.normal.summed(seen, weight / noise**2) + np.diag(prior)
         score = look.normal.score(seen, weight / noise**2).sum(0)
-        wanted = np.linalg.solve(total, score - prior * _departure(state, start))
+        wanted = np.linalg.solve(total, score - prior * priors.departure(state, start))
         step = _bounded(wanted, state, seen)
         own = own + look.normal.own_step(seen, step)
         state = _stepped(state, step)
@@ -325,6 +332,10 @@ def fit_limb(
     inverse = np.linalg.inv(total)
     fitted = SHAPE_TERMS - float((prior * np.diag(inverse))[:SHAPE_TERMS].sum())
     covariance = covariance_of(look.normal.score(seen, weight / noise**2, wanted), inverse, fitted)
+    if priors.radius is not None:
+        # What is known of the radius is not known better than that.
+        pull = prior[RADIUS] * priors.radius.sd_px * inverse[RADIUS]
+        covariance += np.outer(pull, pull)
     if abs(np.mean(np.exp(1j * middle))) > LOPSIDED:
         # The ends of an arc decide, and may agree by chance better than what its rays tell one by one.
         single = (spread(look.offset_px) / median(look.offset_sigma_px)) ** 2
@@ -334,11 +345,27 @@ def fit_limb(
     if not rests:
         # What has not come to rest may be as far off as it still wanted to go.
         covariance += np.outer(wanted, wanted)
-    return _fit(state, angle, own, look, weight, covariance)
+    whole = 2.0 / float((weight * look.normal.rest[:, EDGE, EDGE]).sum() / noise**2)
+    leverage = float(np.trace(inverse[:2, :2])) / 2.0 / whole
+    return _fit(state, angle, own, look, weight, covariance, leverage)
+
+
+def _looseness(look: _Residuals) -> float:
+    """Return how much less than its noise lets expect a clouded limb tells: its edges err together."""
+    if look.uneven < CLOUDED:
+        return 1.0
+    beyond = spread(look.offset_px) / median(look.offset_sigma_px)
+    return max(1.0, beyond**2 * look.offset_px.size / STRETCHES)
 
 
 def _fit(  # noqa: PLR0917 - one model's parts
-    state: LimbState, angle: Array, own: Array, look: _Residuals, weight: Array, covariance: Array
+    state: LimbState,
+    angle: Array,
+    own: Array,
+    look: _Residuals,
+    weight: Array,
+    covariance: Array,
+    leverage: float,
 ) -> LimbFit:
     """Put a fit together."""
     rest, right = look.normal.rest, look.normal.right
@@ -358,6 +385,7 @@ def _fit(  # noqa: PLR0917 - one model's parts
         blur_stiff=rest[:, RAY_BLUR, RAY_BLUR] - share * rest[:, EDGE, RAY_BLUR] + 1e-12,
         together=_together(look, angle.size),
         covariance=covariance,
+        leverage=leverage,
     )
 
 
@@ -375,7 +403,15 @@ def against_rays(levels: Levels, fit: LimbFit, angle: Array) -> LimbFit:
     cast = _cast(levels, fit.state, bundles, INNER_ROUND)
     own = _first_guess(cast, angle.size)
     look = _residuals(cast, fit.state, own, fit.noise, fit.brightness)
-    found = _fit(fit.state, bundles, own + look.normal.own_best, look, np.ones(angle.size), fit.covariance)
+    found = _fit(
+        fit.state,
+        bundles,
+        own + look.normal.own_best,
+        look,
+        np.ones(angle.size),
+        fit.covariance,
+        fit.leverage,
+    )
     # In units of the fitted limb's noise, not of that in directions where there may be no limb.
     louder = look.noise / fit.noise
     return replace(

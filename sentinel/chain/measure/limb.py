@@ -10,6 +10,16 @@ Array = NDArray[np.float64]
 
 SHAPE_TERMS = 7
 """x, y, mean radius, cos 2, sin 2, cos 3, sin 3."""
+RADIUS = 2
+"""Of these."""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownRadius:
+    """The long half-axis as it is known before the frame is looked at."""
+
+    px: float
+    sd_px: float
 
 
 @dataclass(frozen=True, slots=True)

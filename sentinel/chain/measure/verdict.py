@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import sqrt
+from math import inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,6 +91,8 @@ class LimbEvidence:
     """Brightness of the disc by its limb, linear light."""
     sky: float
     """Light just outside, linear."""
+    codes: float
+    """Steps in which the picture is stored from that light to the disc's; infinite for broken numbers."""
     structure: float
     """What the profile leaves unexplained that is no noise, over the brightness."""
     evenness: float
@@ -147,6 +149,11 @@ class LimbEvidence:
         return self.uneven > BROKEN and self.uneven * self.step > self.sky
 
     @property
+    def darkened(self) -> bool:
+        """Whether the disc is plainly darker by its limb, as the sun is, and not by patches."""
+        return self.evenness < 1.0 - LEVEL and self.uneven < BROKEN
+
+    @property
     def even(self) -> bool:
         """Whether the disc is as bright by its limb as inside: few suns are, but reflections and lamps."""
         if self.full:
@@ -185,7 +192,7 @@ def evidence_of(  # noqa: PLR0917 - what speaks for a limb
     evenness, uneven = _evenness(near, _lit(levels, limb, clean, DEEP))
     saturated = _share(near, levels.saturation)
     outside = _not_upon(_lit(levels, limb, directions(SPILLS), OUTSIDE), others)
-    inside = median(near.light[near.inside])
+    inside, sky = median(near.light[near.inside]), median(fit.sky)
     close = _lit(levels, limb, directions(SPILLS), CLOSE)
     rise, rise_evenness = _rise(close, outside)
     return LimbEvidence(
@@ -195,7 +202,10 @@ def evidence_of(  # noqa: PLR0917 - what speaks for a limb
         softness=fit.state.sigma_px / limb.mean_px,
         sigma_px=fit.state.sigma_px,
         step=fit.typical,
-        sky=median(fit.sky),
+        sky=sky,
+        codes=levels.stored(sky + fit.typical) - levels.stored(sky)
+        if levels.values.dtype.kind == "u"
+        else inf,
         structure=fit.structure,
         evenness=evenness,
         rim=_rim(_lit(levels, limb, clean, RIM)),

@@ -1,0 +1,96 @@
+"""The sun through holes in thick cloud: a cloud's edge is no limb, nor is a hole a sun.
+
+Frame i is made from the seed [S, i]. What cloud passes is a field of four octaves, its thickness skewed as in
+broken cloud; the light it scatters lies over everything.
+"""
+
+from dataclasses import replace
+from functools import lru_cache
+from math import hypot
+
+import cv2
+import numpy as np
+import pytest
+
+from sentinel.chain.intake.pixels import from_jpeg
+from sentinel.chain.measure import ExpectedDisc, flags, measure
+from sentinel.core.records import Disc
+from tests.measure.kinds import plain
+from tests.measure.openings import OPENINGS, field
+from tests.measure.second import Plane, Rng, View, jpeg_of
+
+WIDTH, HEIGHT, RADIUS_PX = 450, 300, 61.0
+LENS = ExpectedDisc(radius_px=1.02 * RADIUS_PX, share=0.06)
+SESSION = ExpectedDisc(radius_px=RADIUS_PX, share=0.02, sd_share=0.001)
+
+
+def through_holes(rng: Rng) -> View:
+    view = plain(rng, width=WIDTH, height=HEIGHT, radius=RADIUS_PX, light=0.6, sky=0.0)
+    thick, contrast = float(rng.uniform(1.0, 5.0)), float(rng.uniform(0.2, 1.0))
+    scale_px, glow = float(np.exp(rng.uniform(np.log(20), np.log(300)))), float(rng.uniform(0.003, 0.04))
+
+    def cloud(light: Plane, rng: Rng) -> Plane:
+        passed = np.exp(-np.float32(thick) * np.exp(np.float32(contrast) * field(rng, light.shape, scale_px)))
+        return np.asarray(light * passed + glow * cv2.GaussianBlur(passed, (0, 0), 40), np.float32)
+
+    return replace(view, extra=cloud)
+
+
+@lru_cache(maxsize=40)
+def frame(seed: int, i: int) -> tuple[View, bytes]:
+    view = through_holes(np.random.default_rng([seed, i]))
+    return view, jpeg_of(view)
+
+
+def off(disc: Disc, view: View) -> float:
+    return hypot(disc.x_px - view.x, disc.y_px - view.y)
+
+
+def of(content: bytes, expected: ExpectedDisc | None) -> Disc:
+    picture = from_jpeg(content)
+    return measure(
+        picture.values, transfer="srgb", full_scale=255.0, brightest=picture.brightest, expected=expected
+    )
+
+
+@pytest.mark.parametrize("known", ["nothing", "lens", "session"])
+def test_through_holes_in_cloud_the_doubt_is_honest(known: str) -> None:
+    """Before the radius was used and cloud's leverage reckoned with, 18, 18 and 9 % were over 3 sigma."""
+    ratios = {}
+    for i in range(40):
+        view, content = frame(42, i)
+        told = replace(SESSION, place_px=(view.x + 0.7, view.y - 0.4))
+        disc = of(content, {"nothing": None, "lens": LENS, "session": told}[known])
+        if disc.found:
+            ratios[i] = off(disc, view) / disc.centre_sigma_px
+    assert len(ratios) >= 24
+    assert max(ratios.values()) < 4, ratios
+    assert sum(ratio > 3 for ratio in ratios.values()) <= 1, ratios
+    assert float(np.sqrt(np.mean(np.square(list(ratios.values()))))) < 1.5
+
+
+def test_the_radius_that_a_session_has_told_places_the_part_of_a_limb_that_cloud_leaves() -> None:
+    """A quarter of the limb alone leaves the centre open along its middle line."""
+    view = plain(
+        np.random.default_rng(3), width=WIDTH, height=HEIGHT, radius=RADIUS_PX, light=0.6, noise=0.02
+    )
+    view = replace(view, x=-0.65 * RADIUS_PX)
+    content = jpeg_of(view)
+    alone, told = of(content, None), of(content, SESSION)
+    assert off(told, view) < min(0.15, 3 * told.centre_sigma_px)
+    assert told.centre_sigma_px < 0.5 * alone.centre_sigma_px
+
+
+@pytest.mark.parametrize("other", [0.4, 1.6])
+@pytest.mark.parametrize("kind", OPENINGS)
+def test_a_bright_opening_of_another_size_is_no_sun(kind: str, other: float) -> None:
+    """Once 10 of these 72 were believed."""
+    taken = []
+    for i in range(6):
+        view = OPENINGS[kind](np.random.default_rng([62, i]))
+        radius_px = other * 60.0 if other < 1 else other * 90.0
+        disc = of(jpeg_of(view), ExpectedDisc(radius_px=radius_px, share=0.06))
+        if disc.found:
+            assert flags.UNEXPECTED_SIZE in disc.flags
+            taken.append(i)
+    assert len(taken) <= 1, taken
