@@ -8,7 +8,8 @@ import numpy as np
 
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.light import of_disc
-from sentinel.chain.measure.limb import KnownRadius, Limb
+from sentinel.chain.measure.limb import Limb
+from sentinel.chain.measure.priors import KnownRadius
 from sentinel.chain.measure.search import Circle, Grid, large_circles, sampled, small_circles
 from sentinel.chain.measure.verdict import FittedDisc, is_expected_sun, is_sun
 

@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.measure.levels import Levels
-from sentinel.chain.measure.limb import RADIUS, SHAPE_TERMS, KnownRadius, Limb, shape_columns
+from sentinel.chain.measure.limb import RADIUS, SHAPE_TERMS, Limb, shape_columns
 from sentinel.chain.measure.order import median, quantile, spread
+from sentinel.chain.measure.priors import KnownRadius
 from sentinel.chain.measure.rays import cast, directions
 from sentinel.chain.measure.search import Circle
 

@@ -20,13 +20,15 @@ from sentinel.chain.measure.consensus import (
     agree,
     tells_oval,
 )
-from sentinel.chain.measure.fit import HELD_SD, STRETCHES, LimbFit, Priors, against_rays, fit_limb, is_wavy
+from sentinel.chain.measure.fit import STRETCHES, LimbFit, against_rays, fit_limb, is_wavy
 from sentinel.chain.measure.focus import edge_width
 from sentinel.chain.measure.levels import Levels, Transfer, ceiling_of
 from sentinel.chain.measure.light import RegionLight, of_disc, of_frame, with_ceiling
-from sentinel.chain.measure.limb import KnownRadius, Limb
+from sentinel.chain.measure.limb import Limb
 from sentinel.chain.measure.model import LimbState
+from sentinel.chain.measure.normal import BLOCKS
 from sentinel.chain.measure.order import median, spread
+from sentinel.chain.measure.priors import HELD_SD, KnownRadius, Priors
 from sentinel.chain.measure.rays import directions
 from sentinel.chain.measure.search import Circle, Grid, coarse, sampled
 from sentinel.chain.measure.verdict import MOST_STRUCTURE, FittedDisc, LimbEvidence, evidence_of
@@ -73,6 +75,10 @@ CLOUD_DOUBT = 1.3
 """More of it where cloud or moon leaves less of the profile to be seen."""
 FEW_CODES = 10.0
 """Stored steps from sky to disc below which their edges, and a JPEG's blocks, are seen for the limb."""
+STRETCH_PX = 40.0
+"""Length of limb that they move as one: a few of a JPEG's blocks."""
+APART_PX = 4.0
+"""Rays so far apart share no pixel, and seldom its noise."""
 UNEVEN = 0.1
 """Spread of the light by the limb from which cloud stands before it."""
 HOPELESS = 2.0
@@ -337,11 +343,13 @@ def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float
     doubt = 1.0 + ARC_DOUBT * max(0.0, 1.0 - evidence.coverage / SHORT)
     # What noise does not explain, cloud before the edge, goes one way over long stretches.
     ringed = evidence.evenness > RINGED
-    clouded = evidence.uneven > UNEVEN and not ringed
+    # Noise is uneven too.
+    clouded = evidence.uneven > UNEVEN + fit.noise / evidence.step and not ringed
     cloud_px = evidence.scatter * evidence.radius_px if clouded else 0.0
     if evidence.uneven > UNEVEN or evidence.codes < FEW_CODES:
         # Cloud, and the steps in which light is stored, move a stretch of the limb as one.
-        coordinate = max(coordinate, fit.leverage * spread(fit.offset_px) ** 2 * 2.0 / STRETCHES)
+        stretches = min(max(2 * np.pi * evidence.radius_px / STRETCH_PX, STRETCHES), BLOCKS)
+        coordinate = max(coordinate, fit.leverage * _together(fit) * 2.0 / stretches)
     doubt *= CLOUD_DOUBT if clouded or ringed else 1.0
     return doubt * sqrt(cloud_px**2 + coordinate + SIGMA_FLOOR_PX**2)
 
@@ -361,6 +369,14 @@ def _waves(fit: LimbFit) -> float:
     offset = np.clip(fit.offset_px, -far, far)
     heights = 2.0 * np.abs(np.exp(1j * np.outer(WAVES, fit.angle)) @ offset) / offset.size
     return float(np.mean(heights**2) / 2)
+
+
+def _together(fit: LimbFit) -> float:
+    """Variance (px squared) that the edges of rays a little apart have in common: noise has none."""
+    far = 4.0 * spread(fit.offset_px)
+    offset = np.clip(fit.offset_px, -far, far)
+    apart = min(round(APART_PX * offset.size / (2 * np.pi * fit.state.limb.mean_px)) + 1, offset.size - 1)
+    return max(float(np.mean(offset * np.roll(offset, apart))), 0.0)
 
 
 def _cells_above(grid: Grid, levels: Levels, level: float) -> int:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.measure.levels import Levels
-from sentinel.chain.measure.limb import RADIUS, SHAPE_TERMS, KnownRadius
+from sentinel.chain.measure.limb import RADIUS, SHAPE_TERMS
 from sentinel.chain.measure.model import (
     BLUR,
     EDGE,
@@ -32,6 +32,7 @@ from sentinel.chain.measure.model import (
 from sentinel.chain.measure.moon import before_the_moon
 from sentinel.chain.measure.normal import Normal, covariance_of, normal_equations
 from sentinel.chain.measure.order import median, quantile, quantiles, spread
+from sentinel.chain.measure.priors import HELD_SD, Priors
 from sentinel.chain.measure.rays import Rays, Samples
 
 Array = NDArray[np.float64]
@@ -50,8 +51,6 @@ WAVY, WAVY_PX = 3.0, 0.4
 """Spread of the rays' own edges over their noise, and in itself, from which the limb is wavy."""
 LOPSIDED, BY_RAY = 0.1, 0.45
 """Mean of the rays' directions from which they are those of an arc; what their own variance weighs there."""
-HELD_SD = 1e-6
-HELD = HELD_SD**-2
 STRETCHES = 10
 """Stretches of a clouded limb that err each in its own way."""
 MOST_UNLIKE = 0.7
@@ -61,34 +60,6 @@ UNEVEN_SLOPE = 0.5
 BRIGHTNESS_SD = 0.3
 """Expected difference between rays, as a share of the brightness. It counts only where a ray's own light
 says next to nothing: in deep noise, and where all but the limb's foot is at full scale."""
-
-
-@dataclass(frozen=True, slots=True)
-class Priors:
-    """Standard deviations of what is expected of the shared parameters before a pixel is seen."""
-
-    oval_px: float
-    egg_px: float
-    radius: KnownRadius | None = None
-    log_sigma: float = 5.0
-    fall: float = 0.15
-    rim: float = 0.05
-    lean: float = HELD_SD
-    trail: float = HELD_SD
-
-    def weights(self) -> Array:
-        """Inverse variances in the order of the parameters."""
-        radius_px = np.inf if self.radius is None else self.radius.sd_px
-        sd = [np.inf, np.inf, radius_px] + [self.oval_px] * 2 + [self.egg_px] * 2
-        return (
-            np.array([*sd, self.log_sigma, self.fall, self.rim, *[self.lean] * 2, *[self.trail] * 2]) ** -2.0
-        )
-
-    def departure(self, state: LimbState, start: LimbState) -> Array:
-        """Return how far the shared parameters are from what is expected."""
-        limb, blur = state.limb, np.log(state.sigma_px / start.sigma_px)
-        larger_px = 0.0 if self.radius is None else limb.half_axes_px[0] - self.radius.px
-        return np.array([0, 0, larger_px, *limb.oval, *limb.egg, blur, state.fall, state.rim, *state.unlike])
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,7 +287,7 @@ def fit_limb(
         noise, weight = look.noise, _trust(look)
         # Cloud darkens as it likes, and a wavy limb is no profile: the sun's own darkening is not told.
         held = look.uneven > CLOUDED or is_wavy(look)
-        prior[[FALL, RIM]] = HELD if held else own_prior[[FALL, RIM]]
+        prior[[FALL, RIM]] = HELD_SD**-2 if held else own_prior[[FALL, RIM]]
         prior[RADIUS] = own_prior[RADIUS] * _looseness(look)
         total = look.normal.summed(seen, weight / noise**2) + np.diag(prior)
         score = look.normal.score(seen, weight / noise**2).sum(0)

@@ -15,14 +15,6 @@ RADIUS = 2
 
 
 @dataclass(frozen=True, slots=True)
-class KnownRadius:
-    """The long half-axis as it is known before the frame is looked at."""
-
-    px: float
-    sd_px: float
-
-
-@dataclass(frozen=True, slots=True)
 class Limb:
     """The limb as a distance from a centre in every direction, px."""
 
