@@ -73,7 +73,7 @@ OVAL_SLACK_PX = 0.03
 """Oval that half a limb and more may tell of although it is taken as round."""
 CLOUD_DOUBT = 1.3
 """More of it where cloud or moon leaves less of the profile to be seen."""
-FEW_CODES = 10.0
+FEW_CODES = 20.0
 """Stored steps from sky to disc below which their edges, and a JPEG's blocks, are seen for the limb."""
 STRETCH_PX = 40.0
 """Length of limb that they move as one: a few of a JPEG's blocks."""
@@ -346,10 +346,13 @@ def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float
     # Noise is uneven too.
     clouded = evidence.uneven > UNEVEN + fit.noise / evidence.step and not ringed
     cloud_px = evidence.scatter * evidence.radius_px if clouded else 0.0
-    if evidence.uneven > UNEVEN or evidence.codes < FEW_CODES:
+    # Noise of a step and more hides the steps.
+    stepped = evidence.codes < FEW_CODES and fit.noise < evidence.step / evidence.codes
+    if evidence.uneven > UNEVEN or stepped:
         # Cloud, and the steps in which light is stored, move a stretch of the limb as one.
+        common = spread(fit.offset_px) ** 2 if stepped else _together(fit)
         stretches = min(max(2 * np.pi * evidence.radius_px / STRETCH_PX, STRETCHES), BLOCKS)
-        coordinate = max(coordinate, fit.leverage * _together(fit) * 2.0 / stretches)
+        coordinate = max(coordinate, fit.leverage * common * 2.0 / stretches)
     doubt *= CLOUD_DOUBT if clouded or ringed else 1.0
     return doubt * sqrt(cloud_px**2 + coordinate + SIGMA_FLOOR_PX**2)
 
