@@ -149,10 +149,10 @@ def test_a_cluster_measures_the_same_to_the_last_bit_also_what_is_sent_along(
     here = lines(measure_all(jobs, SessionDiscs(2.0)))
     assert lines(measure_all(jobs, SessionDiscs(2.0), on=OnCluster(scheduler.address))) == here
     # The workers stand elsewhere: what is named from here they do not see, and it comes along.
-    monkeypatch.chdir(tmp_path)
     hidden = [replace(job, path=Path(job.frame)) for job in jobs[:3]]
-    for job, copied in zip(jobs[:3], hidden, strict=True):
-        copy2(job.path, copied.path)
+    for job in jobs[:3]:
+        copy2(job.path, tmp_path / job.frame)
+    monkeypatch.chdir(tmp_path)
     unseen = list(measure_all(hidden, SessionDiscs(2.0), on=OnCluster(scheduler.address)))
     assert all(frame.error for frame in unseen)
     sent = measure_all(hidden, SessionDiscs(2.0), on=OnCluster(scheduler.address, send=True))
