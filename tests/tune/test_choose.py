@@ -172,7 +172,7 @@ def test_one_of_two_thresholds_that_spare_the_same_is_enough() -> None:
 def test_every_line_fits_the_terminal() -> None:
     result = result_of(known_of(dark_spells(17)), known_of(dark_spells(18, seed=1), "b" * 60))
     lines = tuning_lines(result, Path("out/overlay.yaml"), [Path("base.yaml")])
-    assert max(map(len, lines)) <= 110
+    assert max(map(len, lines)) <= 80
     assert lines[-1] == "Use       --config base.yaml --config out/overlay.yaml"
     text = " ".join(" ".join(lines).split())
     assert "Spares 2 needless wake-ups in 2 of 2 sessions" in text

@@ -12,7 +12,7 @@ from sentinel.jobs.tune.run import Tuning
 from sentinel.jobs.tune.scoring import Score
 from sentinel.jobs.tune.trial import PreparedSession
 
-WIDTH = 110
+WIDTH = 80
 
 _BY_MARKS = """
 Judged without a file of true events (--truth): a wake-up counts as deserved if a mark of something done at
@@ -28,8 +28,9 @@ what can be foreseen (edge, axis, supplies) also if something was done at the ca
 
 
 _READ = """
-Medians in minutes: `lead` from the first message to what was foreseen, `delay` from a fault's onset to the
-first message; `(now)` the same of the first that wakes.
+`needless` wake-ups and `soon` messages are those of a day. Medians in minutes: `lead` from the first
+message to what was foreseen, `delay` from a fault's onset to the first message; `(now)` the same of the
+first that wakes.
 """
 
 
@@ -43,7 +44,7 @@ def sessions_line(result: Tuning) -> str:
 
 
 def tuning_lines(result: Tuning, overlay: Path, configs: Sequence[Path]) -> list[str]:
-    """Return what came of a tuning, in lines of at most 110 columns."""
+    """Return what came of a tuning, in lines of at most 80 columns."""
     lines = [f"{sessions_line(result)}.", "", *_session_table(result), ""]
     for written, text in ((False, _BY_MARKS), (True, _BY_FILE)):
         if any(one.criteria.written is written for one in result.sessions):
@@ -104,7 +105,7 @@ def reasons(result: Tuning, name: str) -> list[str]:
     return said
 
 
-_COLUMNS = ("wake-ups", "needless/day", "soon/day", " found", "woken", " lead", "(now)", "delay", "(now)")
+_COLUMNS = ("wake-ups", "needless", " soon", " found", "woken", " lead", "(now)", "delay", "(now)")
 """Of the table of thresholds."""
 _PAIRS = ("wake-ups", "needless/day", "soon/day", "found", "woken for", "lead", "lead of now", "delay",
           "delay of now")  # fmt: skip
@@ -134,7 +135,7 @@ def _numbers(result: Tuning, scores: Sequence[Score]) -> tuple[str, ...]:
 
 
 def _session_table(result: Tuning) -> Iterator[str]:
-    form = "{:30} {:>5} {:>9} {:>9} {:>9} {:>10} {:>6} {:>7}  {}"
+    form = "{:16} {:>5} {:>8} {:>8} {:>8} {:>9} {:>4} {:>6}  {}"
     yield form.format(
         "session", "days", "wake-ups", "deserved", "needless", "undecided", "soon", "events", "judged by"
     )
@@ -142,29 +143,29 @@ def _session_table(result: Tuning) -> Iterator[str]:
         score = one.base
         deserved = score.wakes - score.needless - score.undecided
         yield form.format(
-            one.name[-30:], f"{one.days:.1f}", score.wakes, deserved, score.needless, score.undecided,
+            one.name[-16:], f"{one.days:.1f}", score.wakes, deserved, score.needless, score.undecided,
             score.soon, len(score.responses), _judged_by(one),
         ).rstrip()  # fmt: skip
 
 
 def _judged_by(known: PreparedSession) -> str:
-    acts = f"{len(known.criteria.acts_s)} acts"
-    return f"file, {acts}" if known.criteria.written else acts
+    acts = many(len(known.criteria.acts_s), "act")
+    return "file" if known.criteria.written else acts
 
 
 def _threshold_table(result: Tuning) -> Iterator[str]:
     """Yield a row for each value of each threshold that makes a difference."""
-    form = "{:22} {:>8}  " + " ".join(f"{{:>{len(name)}}}" for name in _COLUMNS) + "  {}"
+    form = "{:>10}  " + " ".join(f"{{:>{len(name)}}}" for name in _COLUMNS) + "  {}"
     telling = [one for one in result.advice if one.choice is not Recommendation.SILENT]
     if telling:
-        yield form.format("threshold", "value", *_COLUMNS, "").rstrip()
+        yield form.format("value", *_COLUMNS, "").rstrip()
     for one in telling:
         rows: dict[Value, Sequence[Score]] = {one.now: result.base, **result.tried[one.name]}
         chosen = result.combined.changes.get(one.name)
-        for place, value in enumerate(sorted(rows)):
+        yield one.name
+        for value in sorted(rows):
             note = "now" if value == one.now else "use" if value == chosen else ""
-            name = one.name if place == 0 else ""
-            yield form.format(name, f"{value:g}", *_numbers(result, rows[value]), note).rstrip()
+            yield form.format(f"{value:g}", *_numbers(result, rows[value]), note).rstrip()
 
 
 def _remarks(result: Tuning) -> Iterator[str]:
