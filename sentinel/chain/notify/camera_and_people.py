@@ -217,6 +217,12 @@ def visit(incident: Incident, detail: VisitTold, times: TimeWriter) -> Phrase:
         waited = "" if times.again else f" for {span_of_minutes(detail.waited_min)}"
         what = f"The visit that ended at {ended} left no good picture{waited}"
         act = "Go back: check cap, clutch, drive, timer"
+        if incident.severity is not Severity.NOW:
+            # Cloud may hide the sun, as it may have before: that the visit left something wrong is not known.
+            what = f"No good picture has come since the visit ended at {ended}"
+            act = f"If the sun shines there, {small(act)}"
+            short = f"No good picture since visit ended {ended}: cloud, perhaps. {act}."
+            return Phrase("No good picture since the visit", what, "It may be cloud", act, short)
         return Phrase(
             "LEFT WITHOUT A GOOD PICTURE",
             what,
