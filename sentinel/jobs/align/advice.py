@@ -124,7 +124,8 @@ def _place_and_clock(alignment: Alignment) -> list[str]:
     open_yet = "These frames do not show yet that the camera's clock and the site are set right"
     aside = f"{2 * sigmas[0]:.1f} deg in azimuth and {2 * sigmas[1]:.1f} deg in altitude"
     wrong = f"were the clock off by hours, or a sign wrong, the axis could be elsewhere by some {aside}"
-    return [f"{open_yet}: {wrong}. Look at both before a bolt is turned."]
+    look = "Look at both before a bolt is turned; what follows holds if they are right"
+    return [f"{open_yet}: {wrong}. {look}."]
 
 
 def _paused(alignment: Alignment, settings: Settings) -> list[str]:
