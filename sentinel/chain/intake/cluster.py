@@ -10,7 +10,7 @@ from math import inf
 from threading import Lock
 from typing import Any, Generic, TypeVar
 
-from sentinel.chain.intake.workers import AHEAD, Failed
+from sentinel.chain.intake.process_pool import AHEAD, Failed
 from sentinel.core.errors import Problem, RequestProblem, need_extra
 
 CONNECT_S = 10.0

@@ -5,9 +5,10 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from sentinel.chain.intake.examine import MeasureJob, dated, examine
+from sentinel.chain.intake.process_pool import ProcessPool
 from sentinel.chain.intake.sent_file import at_hand, sent_file
 from sentinel.chain.intake.session_discs import SessionDiscs
-from sentinel.chain.intake.workers import OnCluster, ProcessPool, working
+from sentinel.chain.intake.workers import OnCluster, working
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.times import file_time_utc
 

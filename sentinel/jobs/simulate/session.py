@@ -8,7 +8,8 @@ from typing import Any
 
 import yaml
 
-from sentinel.chain.intake.workers import cores, working
+from sentinel.chain.intake.process_pool import cores
+from sentinel.chain.intake.workers import working
 from sentinel.core.errors import Problem
 from sentinel.core.files import made_folder, refuse_used, replaced, write_text_whole
 from sentinel.core.tables import write_ecsv, write_measurements

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.intake.decode import Picture
-from sentinel.chain.intake.workers import cores
+from sentinel.chain.intake.process_pool import cores
 from sentinel.chain.measure.levels import Levels
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings

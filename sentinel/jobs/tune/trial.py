@@ -13,7 +13,8 @@ from operator import call, itemgetter
 from tempfile import TemporaryFile
 from typing import Any
 
-from sentinel.chain.intake.workers import OnCluster, Workers, cores, working
+from sentinel.chain.intake.process_pool import cores
+from sentinel.chain.intake.workers import OnCluster, Workers, working
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import Problem
 from sentinel.core.settings import Settings
