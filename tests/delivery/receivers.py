@@ -201,7 +201,8 @@ def mqtt_broker(folder: Path) -> Iterator[int]:
         wait_for(lambda: listens(port))
         yield port
     finally:
-        process.terminate()
+        # Not asked to end: what a broker is asked while it starts it may forget.
+        process.kill()
         process.wait()
 
 

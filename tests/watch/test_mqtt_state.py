@@ -125,7 +125,7 @@ def broker_at(folder: Path, port: int, *more: str) -> Iterator[None]:
         wait_for(lambda: listens(port))
         yield
     finally:
-        process.terminate()
+        process.kill()
         process.wait()
 
 
