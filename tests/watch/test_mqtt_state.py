@@ -129,6 +129,16 @@ def broker_at(folder: Path, port: int, *more: str) -> Iterator[None]:
         process.wait()
 
 
+def test_a_broker_that_goes_as_the_watch_ends_does_not_end_it_otherwise(
+    tmp_path: Path, standing: Standing, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one = publisher(tmp_path, free_port())
+    one.start()
+    one.tell(standing, T0)
+    monkeypatch.setattr(one._client, "is_connected", lambda: True)
+    one.stop()
+
+
 GONE = """
 import sys, time
 from sentinel.core.monitoring import Mqtt

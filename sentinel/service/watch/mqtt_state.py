@@ -9,6 +9,7 @@ import json
 import logging
 import re
 import ssl
+from contextlib import suppress
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from urllib.parse import SplitResult, unquote, urlsplit
@@ -109,7 +110,9 @@ class StatePublisher:
     def stop(self) -> None:
         """Say that the watch ends, and end."""
         if self._client.is_connected():
-            self._client.publish(self._watch, OFFLINE, qos=1, retain=True).wait_for_publish(2)
+            # A broker that went a moment ago says the same by the last will.
+            with suppress(RuntimeError):
+                self._client.publish(self._watch, OFFLINE, qos=1, retain=True).wait_for_publish(2)
         self._client.disconnect()
         self._client.loop_stop()
 
