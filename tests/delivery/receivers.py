@@ -97,8 +97,10 @@ class HttpReceiver:
 
     def serve(self, connection: socket.socket) -> None:
         """Answer one connection; each carries one request."""
+        # Taken before it is counted: whoever has seen it counted may change it for the next.
+        mode = self.mode
         self.tries += 1
-        if self.mode == "slam":
+        if mode == "slam":
             return
         request = connection.makefile("rb")
         method, path = request.readline().decode().split(" ")[:2]
@@ -106,32 +108,32 @@ class HttpReceiver:
         while (line := request.readline().strip()) != b"":
             if line.lower().startswith(b"content-length:"):
                 length = int(line.split(b":")[1])
-        if self.mode == "half":
+        if mode == "half":
             request.read(length // 2)
             return
         content = request.read(length)
         if path == "/login":
             connection.sendall(b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\nConnection: close\r\n\r\nok")
             return
-        if self.mode == "hang":
+        if mode == "hang":
             self.release.wait(30)
             return
         if method == "GET":
             self.pings += 1
         else:
-            self._note(content)
-        if self.mode == "drip":
+            self._note(content, mode)
+        if mode == "drip":
             self._drip(connection)
             return
-        if self.mode == "quiet":
+        if mode == "quiet":
             self.release.wait(30)
             return
-        status = "200 OK" if self.mode == "fine" else f"{self.mode} Trouble"
-        place = f"Location: http://127.0.0.1:{self.port}/login\r\n" if self.mode.startswith("3") else ""
+        status = "200 OK" if mode == "fine" else f"{mode} Trouble"
+        place = f"Location: http://127.0.0.1:{self.port}/login\r\n" if mode.startswith("3") else ""
         head = f"HTTP/1.1 {status}\r\n{place}Content-Length: 2\r\nConnection: close\r\n\r\n"
         connection.sendall(f"{head}ok".encode())
 
-    def _note(self, content: bytes) -> None:
+    def _note(self, content: bytes, mode: str) -> None:
         said = json.loads(content)
         self.got.append(
             Got(
@@ -139,7 +141,7 @@ class HttpReceiver:
                 body=said["message"],
                 kind=said["type"],
                 pictures=[base64.b64decode(one["base64"]) for one in said["attachments"]],
-                answered=self.mode in {"fine", "drip", "quiet"},
+                answered=mode in {"fine", "drip", "quiet"},
             )
         )
 

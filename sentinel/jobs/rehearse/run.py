@@ -26,6 +26,8 @@ from sentinel.service.watch.state_folder import StateFolder
 
 START_S, FRAME_S, TURN_S = 120.0, 60.0, 5.0
 """Real seconds that are waited for the watch to begin, to take up a picture, and for its loops to turn."""
+JOURNAL_S = 10.0
+"""Real seconds that are waited for a journal that the watch, on a busy computer, has not let go of yet."""
 STEP_S = 1.0
 """Real seconds between two steps of the clock."""
 LAG = timedelta(seconds=2)
@@ -199,15 +201,31 @@ class Rehearsal:
     def _publish(self) -> None:
         self.files.tell_time(self._now_utc)
 
+    def _delivered(self) -> list[Told]:
+        """Return what became of each message; a journal that the watch still holds is waited for."""
+        until_s = self._real.monotonic_s() + JOURNAL_S
+        while True:
+            try:
+                with Journal.read(self.files.journal) as journal:
+                    return [
+                        Told(
+                            one.settled_utc or one.alert.time_utc,
+                            one.state,
+                            f"{one.alert.title} -> {one.target} {one.why}".rstrip(),
+                        )
+                        for one in deliveries(journal)
+                    ]
+            except Problem as problem:
+                if self._real.monotonic_s() > until_s:
+                    return [Told(self._now_utc, "not known", f"what arrived: {problem.what}")]
+            self._wait.wait(0.2)
+
     def _outcome(self) -> DrillOutcome:
         woken = sum(
             alert.severity is Severity.NOW and alert.kind in {"first", "repeat"} for alert in self._alerts
         )
         told = [Told(a.time_utc, f"{a.severity.value}, {a.kind}", a.title) for a in self._alerts]
-        with contextlib.suppress(Problem), Journal.read(self.files.journal) as journal:
-            for one in deliveries(journal):
-                at_utc = one.settled_utc or one.alert.time_utc
-                told.append(Told(at_utc, one.state, f"{one.alert.title} -> {one.target} {one.why}".rstrip()))
+        told += self._delivered()
         told += [Told(m.time_utc, "done", f"{m.kind} {m.text}".rstrip()) for m in self._drill.marks]
         told.append(Told(self._drill.at_utc, "happened", self._drill.kind.happened))
         told.sort(key=lambda one: one.time_utc)
