@@ -26,8 +26,6 @@ from sentinel.service.watch.state_folder import StateFolder
 
 START_S, FRAME_S, TURN_S = 120.0, 60.0, 5.0
 """Real seconds that are waited for the watch to begin, to take up a picture, and for its loops to turn."""
-JOURNAL_S = 10.0
-"""Real seconds that are waited for a journal that the watch, on a busy computer, has not let go of yet."""
 STEP_S = 1.0
 """Real seconds between two steps of the clock."""
 LAG = timedelta(seconds=2)
@@ -202,23 +200,19 @@ class Rehearsal:
         self.files.tell_time(self._now_utc)
 
     def _delivered(self) -> list[Told]:
-        """Return what became of each message; a journal that the watch still holds is waited for."""
-        until_s = self._real.monotonic_s() + JOURNAL_S
-        while True:
-            try:
-                with Journal.read(self.files.journal) as journal:
-                    return [
-                        Told(
-                            one.settled_utc or one.alert.time_utc,
-                            one.state,
-                            f"{one.alert.title} -> {one.target} {one.why}".rstrip(),
-                        )
-                        for one in deliveries(journal)
-                    ]
-            except Problem as problem:
-                if self._real.monotonic_s() > until_s:
-                    return [Told(self._now_utc, "not known", f"what arrived: {problem.what}")]
-            self._wait.wait(0.2)
+        """Return what became of each message, or that nobody can say."""
+        try:
+            with Journal.read(self.files.journal) as journal:
+                return [
+                    Told(
+                        one.settled_utc or one.alert.time_utc,
+                        one.state,
+                        f"{one.alert.title} -> {one.target} {one.why}".rstrip(),
+                    )
+                    for one in deliveries(journal)
+                ]
+        except Problem as problem:
+            return [Told(self._now_utc, "not known", f"what arrived: {problem.what}")]
 
     def _outcome(self) -> DrillOutcome:
         woken = sum(
