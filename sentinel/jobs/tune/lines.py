@@ -135,7 +135,7 @@ def _numbers(result: Tuning, scores: Sequence[Score]) -> tuple[str, ...]:
 
 
 def _session_table(result: Tuning) -> Iterator[str]:
-    form = "{:16} {:>5} {:>8} {:>8} {:>8} {:>9} {:>4} {:>6}  {}"
+    form = "{:14} {:>5} {:>8} {:>8} {:>8} {:>9} {:>4} {:>6}  {}"
     yield form.format(
         "session", "days", "wake-ups", "deserved", "needless", "undecided", "soon", "events", "judged by"
     )
@@ -143,7 +143,7 @@ def _session_table(result: Tuning) -> Iterator[str]:
         score = one.base
         deserved = score.wakes - score.needless - score.undecided
         yield form.format(
-            one.name[-16:], f"{one.days:.1f}", score.wakes, deserved, score.needless, score.undecided,
+            one.name[-14:], f"{one.days:.1f}", score.wakes, deserved, score.needless, score.undecided,
             score.soon, len(score.responses), _judged_by(one),
         ).rstrip()  # fmt: skip
 
