@@ -28,6 +28,9 @@ def frame(minute: float, **changes: object) -> MeasuredFrame:
         limb_in_frame=1.0,
         limb_coverage=0.9371,
         edge_width_px=2.125,
+        oval_cos2_px=0.3125,
+        oval_sin2_px=-0.0312,
+        oval_sigma_px=0.0051,
         brightness=0.41237,
         saturated_fraction=0.0,
         flags=("clipped", "spotted"),
@@ -99,6 +102,7 @@ def test_what_is_odd_about_rows_is_said_in_their_flags_and_nothing_is_lost(tmp_p
     table.write(tmp_path / "bare.ecsv", format="ascii.ecsv")
     bare = read_measurements(tmp_path / "bare.ecsv")
     assert all("columns-missing" in f.flags for f in bare)
+    assert all(isnan(f.disc.oval_cos2_px) and isnan(f.disc.oval_sigma_px) for f in bare)
 
     table["limb_coverage"] = table["edge_width_px"] = table["brightness"] = table["saturated_fraction"] = 0.5
     table.write(tmp_path / "m.ecsv", format="ascii.ecsv")

@@ -49,6 +49,12 @@ class Disc:
     edge_width_cos2_px: float = nan
     """Second harmonic of the width round the limb: width + cos2 cos(2a) + sin2 sin(2a), a from +x to +y."""
     edge_width_sin2_px: float = nan
+    oval_cos2_px: float = nan
+    """How far the limb is from round: half the difference of its half-axes, times the cosine and the sine of
+    twice the long axis' direction, from +x to +y. NaN where the limb does not tell it."""
+    oval_sin2_px: float = nan
+    oval_sigma_px: float = nan
+    """Of either."""
     brightness: float = nan
     """Median linear level of the disc, 0 to 1; of the whole frame where no disc is found."""
     saturated_fraction: float = nan

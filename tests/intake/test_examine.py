@@ -1,5 +1,6 @@
 """From a file to a measured frame."""
 
+import dataclasses
 import pickle
 import subprocess
 import sys
@@ -84,9 +85,11 @@ def test_a_missing_file_is_a_frame_with_an_error(tmp_path: Path) -> None:
 
 def test_half_size_pixels_become_sensor_pixels() -> None:
     half = Disc(found=True, x_px=0.0, y_px=10.0, radius_px=50.0, centre_sigma_px=0.01, edge_width_px=2.0)
+    half = dataclasses.replace(half, oval_cos2_px=0.25, oval_sin2_px=-0.125, oval_sigma_px=0.01)
     whole = on_the_sensor(half, 2)
     # The first half-size pixel covers sensor pixels 0 and 1, whose common middle is 0.5.
     assert (whole.x_px, whole.y_px, whole.radius_px, whole.edge_width_px) == (0.5, 20.5, 100.0, 4.0)
+    assert (whole.oval_cos2_px, whole.oval_sin2_px, whole.oval_sigma_px) == (0.5, -0.25, 0.02)
     assert on_the_sensor(half, 1) is half
 
 

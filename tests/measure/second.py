@@ -60,6 +60,10 @@ class View:
     x: float = 900.0
     y: float = 600.0
     radius: float = 300.0
+    squeezed: float = 0.0
+    """By what share the air has shortened one diameter,"""
+    squeezed_along: float = 0.0
+    """which lies in this direction, rad from +x to +y."""
     law: Law = field(default=linear_law(0.6))
     light: float = 0.6
     """Of the disc's middle in the brightest channel; above 1 it is overexposed."""
@@ -120,6 +124,15 @@ def _bent(view: View, xs: Plane, ys: Plane, fine: int) -> tuple[Plane, Plane]:
     return moved[0], moved[1]
 
 
+def _unsqueezed(view: View, xs: Plane, ys: Plane) -> tuple[Plane, Plane]:
+    """Where on a round disc the light of a flattened one comes from."""
+    if not view.squeezed:
+        return xs, ys
+    cos, sin = np.float32(np.cos(view.squeezed_along)), np.float32(np.sin(view.squeezed_along))
+    more = np.float32(1 / (1 - view.squeezed) - 1) * ((xs - view.x) * cos + (ys - view.y) * sin)
+    return xs + more * cos, ys + more * sin
+
+
 def _round_light(  # noqa: PLR0917 - a circle's measures
     x: float, y: float, radius: float, law: Law, xs: Plane, ys: Plane
 ) -> Plane:
@@ -153,7 +166,7 @@ def _stamp(view: View, x: float, y: float, radius: float, law: Law, *, real: boo
     for top, bottom in bands:
         xs, ys = _fine_grid((box[0], top, box[2], bottom), fine)
         if real:
-            xs, ys = _bent(view, xs, ys, fine)
+            xs, ys = _bent(view, *_unsqueezed(view, xs, ys), fine)
         light = _round_light(x, y, radius, law, xs, ys)
         if real and view.moon is not None:
             mx, my, mr = view.moon

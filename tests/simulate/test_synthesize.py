@@ -153,6 +153,8 @@ def test_like_measuring_the_rendered_frames() -> None:
         assert (seen.x_px, seen.y_px) == pytest.approx((made.x_px, made.y_px), abs=0.15)
         assert seen.radius_px == pytest.approx(made.radius_px, abs=0.3)
         assert seen.edge_width_px == pytest.approx(made.edge_width_px, rel=0.15)
+        ovals = (seen.oval_cos2_px, seen.oval_sin2_px)
+        assert ovals == pytest.approx((made.oval_cos2_px, made.oval_sin2_px), abs=0.2, nan_ok=True)
         assert seen.brightness == pytest.approx(made.brightness, rel=0.12)
         assert seen.limb_coverage == pytest.approx(made.limb_coverage, abs=0.1)
 

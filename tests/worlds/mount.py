@@ -76,6 +76,8 @@ class Lens:
     height_px: int = 4000
     distortion: float = 0.0
     """By so much the corner is stretched outwards."""
+    stretched: float = 0.0
+    """By this share all is wider than high: a sensor not square to the lens, a picture made smaller."""
 
     @property
     def focal_px(self) -> float:
@@ -138,7 +140,30 @@ def pictured(enu: Array, setting: Setting, lens: Lens, latitude_deg: float) -> t
     corner = np.hypot(*lens.middle_px) / lens.focal_px
     stretch = lens.focal_px * setting.focal * (1 + lens.distortion * (u**2 + v**2) / corner**2)
     middle = lens.middle_px
-    return middle[0] + u * stretch, middle[1] + v * stretch
+    return middle[0] + u * stretch * (1 + lens.stretched), middle[1] + v * stretch
+
+
+def oval_px(  # noqa: PLR0917 - a disc, and what pictures it
+    enu: Array, squeezed: Array, radius_rad: Array, setting: Setting, lens: Lens, latitude_deg: float
+) -> Array:
+    """Return how far discs at local directions (n, 3), squeezed upright, are from round, (2, n).
+
+    In the picture: half the difference of the half-axes, as cosine and sine of twice the long axis'
+    direction. Nothing but where a little to the side and a little higher come to lie.
+    """
+    side = np.stack([enu[:, 1], -enu[:, 0], np.zeros(len(enu))], axis=1)
+    side /= np.hypot(enu[:, 0], enu[:, 1])[:, None]
+    up = np.cross(side, enu)
+    here = np.array(pictured(enu, setting, lens, latitude_deg))
+    step = 1e-4
+    across, above = (
+        (np.array(pictured(enu + step * way, setting, lens, latitude_deg)) - here) / step * radius_rad
+        for way in (side, up)
+    )
+    above = above * squeezed
+    (a, c), b = across**2 + above**2, (across[0] * across[1] + above[0] * above[1])
+    axes = np.sqrt(a + c + 2 * np.sqrt(a * c - b**2))
+    return np.asarray(np.stack([a - c, 2 * b]) / (2 * axes))
 
 
 def aimed(

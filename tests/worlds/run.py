@@ -14,7 +14,7 @@ from scipy.spatial.transform import Rotation
 from sentinel.core.records import Disc, Mark, MeasuredFrame
 from tests.worlds import happenings as h
 from tests.worlds import weather
-from tests.worlds.mount import Setting, aimed, axis_errors_deg, pictured, visible_pole
+from tests.worlds.mount import Setting, aimed, axis_errors_deg, oval_px, pictured, visible_pole
 from tests.worlds.sky import Air, Array, Overhead, Seen
 from tests.worlds.world import RATES_ARCSEC_S, World
 
@@ -195,8 +195,8 @@ class Run:
         """Work the present way out anew: something has happened to the mount."""
         self.ways.append(self._way(self.ways[-1].begin))
 
-    def _setting(self, begin: int = 0) -> Setting:
-        late = slice(begin, None)
+    def _setting(self, begin: int = 0, end: int | None = None) -> Setting:
+        late = slice(begin, end)
         drive = (
             self._geared(self.motor_deg(self.times_s[late]))
             + (self._turned + self._slack + self._bent[0])[late]
@@ -318,12 +318,15 @@ class Run:
         self._level = world.level * through
         self._glow, self._ragged, self._mass = cloud.glow * world.level, cloud.ragged, mass
         self._noise = self._rng[4].standard_normal((6, size))
+        self._oval_noise = self._rng[5].standard_normal((2, size))
 
     def frames(self, begin: int = 0, end: int | None = None) -> list[MeasuredFrame]:
         """Return what measuring the exposures gives; those that are missing are left out."""
         world, lens = self.world, self.world.lens
         some = np.arange(begin, self.n if end is None else min(end, self.n))
         some = some[self._there[some]]
+        if not len(some):
+            return []
         x, y, _ = (part[some] for part in self.track_px)
         radius = self.radius_px[some] * self._focal[some]
         inside = _inside(x, y, radius, lens.width_px, lens.height_px)
@@ -346,6 +349,7 @@ class Run:
         wide = wide * (1 + 0.03 * self._noise[2][some])
         median = np.clip(0.8 * level * (1 + 0.004 * self._noise[3][some]), 0, 1)
         burnt = np.maximum(self._burnt[some], np.clip((level - 1.0) / 0.8, 0, 1))
+        ovals, oval_doubt = self._ovals(some, doubt, coverage)
         frames = []
         for k, i in enumerate(some):
             disc = Disc(
@@ -363,11 +367,36 @@ class Run:
                     limb_in_frame=round(float(inside[k]), 4),
                     limb_coverage=round(float(coverage[k]), 3),
                     edge_width_px=round(float(wide[k]), 3),
+                    oval_cos2_px=round(float(ovals[0, k]), 4),
+                    oval_sin2_px=round(float(ovals[1, k]), 4),
+                    oval_sigma_px=round(float(oval_doubt[k]), 4),
                     brightness=round(float(median[k]), 5),
                     saturated_fraction=round(float(burnt[k]), 4),
                 )
             frames.append(self._frame(int(i), disc))
         return _burst(frames, world.burst)
+
+    def ovals_px(self, begin: int, end: int) -> Array:
+        """Return how far from round the disc is at the exposures from one to before another, (2, n)."""
+        late = slice(begin, end)
+        return oval_px(
+            self.seen.enu[late],
+            self.seen.squeezed[late],
+            np.radians(self.seen.radius_arcsec[late] / 3600),
+            self._setting(begin, end),
+            self.world.lens,
+            self.world.latitude_deg,
+        )
+
+    def _ovals(self, some: NDArray[np.intp], doubt: Array, coverage: Array) -> tuple[Array, Array]:
+        """Return the ovals measured on some discs, (2, n), and their doubt, px; NaN where none is told."""
+        world, begin, end = self.world, int(some[0]), int(some[-1]) + 1
+        # Air bends long stretches of the limb as one, the more the more of it there is.
+        boiling = 0.0 if world.centre_px == 0 else 0.15 * self._mass[some] ** 0.8 / world.lens.arcsec_px
+        sigma = np.hypot(0.5 * doubt, boiling)
+        found = self.ovals_px(begin, end)[:, some - begin] + sigma * self._oval_noise[:, some]
+        told = coverage > 0.8
+        return np.where(told, found, np.nan), np.where(told, np.maximum(sigma, 3e-3), np.nan)
 
     def _frame(self, i: int, disc: Disc) -> MeasuredFrame:
         world = self.world

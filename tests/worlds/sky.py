@@ -130,6 +130,8 @@ class Overhead:
             top, bottom = air.lift_deg(true_deg + radius, times_s), air.lift_deg(true_deg - radius, times_s)
             altitude, squeezed = (top + bottom) / 2, (top - bottom) / (2 * radius)
             level = np.cos(np.radians(altitude))
+            # Lifted, it lies where the verticals are nearer to each other.
+            squeezed = squeezed * np.cos(np.radians(true_deg)) / level
             bearing = np.radians(azimuth)
             up = np.sin(np.radians(altitude))
             enu = np.stack([level * np.sin(bearing), level * np.cos(bearing), up], axis=1)

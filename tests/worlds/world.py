@@ -185,7 +185,8 @@ def drawn(
         latitude_deg *= -1.0 if rng.random() < 0.5 else 1.0
     longitude = float(np.round(rng.uniform(-180, 180), 3))
     start_s = _in_light(rng, latitude_deg, longitude, min(hours, 8.0) if light_h is None else light_h)
-    lens = equipment(rng)
+    # By a generator of its own, so that nothing else is drawn otherwise.
+    lens = replace(equipment(rng), stretched=float(np.random.default_rng([seed, kind, 1]).normal(0, 1e-4)))
     across, along = by_day(rng, rms_deg)
     return World(
         seed=seed,

@@ -97,6 +97,9 @@ def on_the_sensor(disc: Disc, step: int, shift_px: tuple[float, float] = (0.0, 0
         edge_width_px=disc.edge_width_px * step,
         edge_width_cos2_px=disc.edge_width_cos2_px * step,
         edge_width_sin2_px=disc.edge_width_sin2_px * step,
+        oval_cos2_px=disc.oval_cos2_px * step,
+        oval_sin2_px=disc.oval_sin2_px * step,
+        oval_sigma_px=disc.oval_sigma_px * step,
     )
 
 

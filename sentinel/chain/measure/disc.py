@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cache, partial
-from math import hypot, nan, sqrt
+from math import hypot, isfinite, nan, sqrt
 from typing import Any
 
 import numpy as np
@@ -20,18 +20,18 @@ from sentinel.chain.measure.consensus import (
     agree,
     tells_oval,
 )
-from sentinel.chain.measure.fit import STRETCHES, LimbFit, against_rays, fit_limb, is_wavy
+from sentinel.chain.measure.doubt import SHORT, WHOLE, centre_sigma, oval_sigma
+from sentinel.chain.measure.fit import LimbFit, against_rays, fit_limb
 from sentinel.chain.measure.focus import edge_width
 from sentinel.chain.measure.levels import Levels, Transfer, ceiling_of
 from sentinel.chain.measure.light import RegionLight, of_disc, of_frame, with_ceiling
 from sentinel.chain.measure.limb import Limb
 from sentinel.chain.measure.model import LimbState
-from sentinel.chain.measure.normal import BLOCKS
 from sentinel.chain.measure.order import median, spread
 from sentinel.chain.measure.priors import HELD_SD, KnownRadius, Priors
 from sentinel.chain.measure.rays import directions
 from sentinel.chain.measure.search import Circle, Grid, coarse, sampled
-from sentinel.chain.measure.verdict import MOST_STRUCTURE, FittedDisc, LimbEvidence, evidence_of
+from sentinel.chain.measure.verdict import MOST_STRUCTURE, FittedDisc, evidence_of
 from sentinel.core.records import Disc
 
 Array = NDArray[np.float64]
@@ -43,44 +43,14 @@ FEW, ENOUGH, MANY = (30.0, 1), (4.5, 2), (1.0, 12)
 """Length of limb for one ray, px, and the most rays in a sector: to find the place, to measure, in noise."""
 FEW_SECTORS = 40
 """Sectors that are never thinned further."""
-SHORT = 0.4
-"""Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
 NOISY = 0.06
 """Noise over brightness from which every pixel along the limb is asked."""
-ARC_DOUBT = 0.3
-"""What the errors of a vanishing arc, which are the smooth ones, add to its doubt."""
-RINGED = 1.3
-"""Light by the limb over that deeper inside from which the moon is what stands there, no cloud."""
-WAVES, WHOLE = range(4, 14), 0.9
-"""Waves round the limb by which the seeing's longest ones, which move the centre, are told; limb needed."""
-LONGEST = 2.0
-"""Height, squared, of the longest wave of seeing over that of those."""
 LEAN_SD = 0.1
 """Expected difference of the blur's logarithm from side to side: field, coma, dew on part of the filter."""
 TRAIL_SD, HALF = 0.5, 0.5
 """The same between along and across: a trail; the share of the limb that tells of it."""
-LEAN_DOUBT = 0.18
-"""Of that difference in the blur: what spreads the light on one side alone has seldom a Gaussian's shape."""
-TRAIL_DOUBT = 0.004
-"""Of a trail's length: wind does not shake evenly while the shutter is open, and no limb tells how."""
-OVAL_PX = 1.0
-"""Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
-ONE_WAY = 0.75
-"""Of the variance in the worst direction, where an arc leaves only one unknown: so much keeps 99 in 100
-errors within three sigma, as the mean of two does where both are as well known."""
-SIGMA_FLOOR_PX = 0.003
 OVAL_SLACK_PX = 0.03
 """Oval that half a limb and more may tell of although it is taken as round."""
-CLOUD_DOUBT = 1.3
-"""More of it where cloud or moon leaves less of the profile to be seen."""
-FEW_CODES = 20.0
-"""Stored steps from sky to disc below which their edges, and a JPEG's blocks, are seen for the limb."""
-STRETCH_PX = 40.0
-"""Length of limb that they move as one: a few of a JPEG's blocks."""
-APART_PX = 4.0
-"""Rays so far apart share no pixel, and seldom its noise."""
-UNEVEN = 0.1
-"""Spread of the light by the limb from which cloud stands before it."""
 HOPELESS = 2.0
 """What the first fit leaves unexplained, over what a limb may, from which it is not worth another."""
 FEWEST_RAYS = 6
@@ -295,6 +265,9 @@ def _disc(
     saturated, channel_ratio = _in_colour(levels, light, limb, brightest, expected)
     width = edge_width(levels, fit)
     long_px, short_px = limb.half_axes_px
+    trail_px = hypot(width.cos2_px, width.sin2_px)
+    oval_px = oval_sigma(fit, e, trail_px)
+    told = isfinite(oval_px)
     doubts = {
         flags.CLIPPED: e.in_frame < 0.995,
         flags.COVERED: e.coverage < e.in_frame - 0.05,
@@ -309,77 +282,20 @@ def _disc(
         x_px=x,
         y_px=y,
         radius_px=long_px,
-        centre_sigma_px=centre_sigma(fit, e, hypot(width.cos2_px, width.sin2_px)),
+        centre_sigma_px=centre_sigma(fit, e, trail_px),
         limb_in_frame=e.in_frame,
         limb_coverage=min(e.coverage, e.in_frame),
         edge_width_px=width.mean_px,
         edge_width_cos2_px=width.cos2_px,
         edge_width_sin2_px=width.sin2_px,
+        oval_cos2_px=limb.oval[0] if told else nan,
+        oval_sin2_px=limb.oval[1] if told else nan,
+        oval_sigma_px=oval_px,
         brightness=light.median,
         saturated_fraction=saturated,
         channel_ratio=channel_ratio,
         flags=tuple(name for name, true in doubts.items() if true),
     )
-
-
-def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float:
-    """One-sigma uncertainty of the centre, px; by `trail_px` the edge is wider one way than the other.
-
-    That of one coordinate: the distance from the truth is 1.41 times as much.
-    """
-    variance = np.diag(fit.covariance)
-    egg = variance[5] + variance[6] if hypot(*fit.state.limb.oval) > OVAL_PX else 0.0
-    lesser, greater = np.linalg.eigvalsh(fit.covariance[:2, :2])
-    coordinate = max((lesser + greater + egg) / 2, ONE_WAY * greater)
-    if evidence.full:
-        # Only the limb's foot is seen, and where other light lies on it, it seems to stand farther out.
-        coordinate += (fit.state.sigma_px * _to_one_side(fit.sky, fit.angle)) ** 2
-    coordinate += (LEAN_DOUBT * fit.state.sigma_px * fit.state.lean) ** 2
-    if np.isfinite(trail_px):
-        coordinate += (TRAIL_DOUBT * trail_px) ** 2
-    if evidence.coverage > WHOLE:
-        coordinate = max(coordinate, (LONGEST if is_wavy(fit) else 1.0) * _waves(fit))
-    # Neighbouring rays share pixels on an arc, and its errors are the smooth ones.
-    doubt = 1.0 + ARC_DOUBT * max(0.0, 1.0 - evidence.coverage / SHORT)
-    # What noise does not explain, cloud before the edge, goes one way over long stretches.
-    ringed = evidence.evenness > RINGED
-    # Noise is uneven too.
-    clouded = evidence.uneven > UNEVEN + fit.noise / evidence.step and not ringed
-    cloud_px = evidence.scatter * evidence.radius_px if clouded else 0.0
-    # Noise of a step and more hides the steps.
-    stepped = evidence.codes < FEW_CODES and fit.noise < evidence.step / evidence.codes
-    if evidence.uneven > UNEVEN or stepped:
-        # Cloud, and the steps in which light is stored, move a stretch of the limb as one.
-        common = spread(fit.offset_px) ** 2 if stepped else _together(fit)
-        stretches = min(max(2 * np.pi * evidence.radius_px / STRETCH_PX, STRETCHES), BLOCKS)
-        coordinate = max(coordinate, fit.leverage * common * 2.0 / stretches)
-    doubt *= CLOUD_DOUBT if clouded or ringed else 1.0
-    return doubt * sqrt(cloud_px**2 + coordinate + SIGMA_FLOOR_PX**2)
-
-
-def _to_one_side(light: Array, angle: Array) -> float:
-    """How much more of it there is on one side of the limb than on the other."""
-    return float(2.0 * abs(np.mean((light - light.mean()) * np.exp(1j * angle))))
-
-
-def _waves(fit: LimbFit) -> float:
-    """Variance of one coordinate of the centre, from the waves that the limb shows.
-
-    Seeing bends long stretches of the limb as one. Its longest wave is a shift of the centre and cannot be
-    seen; the next ones are a little lower.
-    """
-    far = 4.0 * spread(fit.offset_px)
-    offset = np.clip(fit.offset_px, -far, far)
-    heights = 2.0 * np.abs(np.exp(1j * np.outer(WAVES, fit.angle)) @ offset) / offset.size
-    return float(np.mean(heights**2) / 2)
-
-
-def _together(fit: LimbFit) -> float:
-    """Variance (px squared) that the edges of rays a little apart have in common: noise has none."""
-    far = 4.0 * spread(fit.offset_px)
-    offset = np.clip(fit.offset_px, -far, far)
-    apart = min(round(APART_PX * offset.size / (2 * np.pi * fit.state.limb.mean_px)) + 1, offset.size - 1)
-    return max(float(np.mean(offset * np.roll(offset, apart))), 0.0)
 
 
 def _cells_above(grid: Grid, levels: Levels, level: float) -> int:

@@ -92,6 +92,8 @@ class LimbFit:
     """(GLOBAL, GLOBAL): of the shared parameters, from the scatter between stretches of the limb."""
     leverage: float
     """Variance that errors of its edges give the centre, over that on a whole, evenly lit limb."""
+    oval_told: float
+    """Share of the oval that the limb decides; the rest is held round."""
 
     @property
     def brightness(self) -> Array:
@@ -318,7 +320,8 @@ def fit_limb(
         covariance += np.outer(wanted, wanted)
     whole = 2.0 / float((weight * look.normal.rest[:, EDGE, EDGE]).sum() / noise**2)
     leverage = float(np.trace(inverse[:2, :2])) / 2.0 / whole
-    return _fit(state, angle, own, look, weight, covariance, leverage)
+    oval_told = 1.0 - float((prior * np.diag(inverse))[3:5].mean())
+    return _fit(state, angle, own, look, weight, covariance, leverage, oval_told)
 
 
 def _looseness(look: _Residuals) -> float:
@@ -337,6 +340,7 @@ def _fit(  # noqa: PLR0917 - one model's parts
     weight: Array,
     covariance: Array,
     leverage: float,
+    oval_told: float,
 ) -> LimbFit:
     """Put a fit together."""
     rest, right = look.normal.rest, look.normal.right
@@ -357,6 +361,7 @@ def _fit(  # noqa: PLR0917 - one model's parts
         together=_together(look, angle.size),
         covariance=covariance,
         leverage=leverage,
+        oval_told=oval_told,
     )
 
 
@@ -382,6 +387,7 @@ def against_rays(levels: Levels, fit: LimbFit, angle: Array) -> LimbFit:
         np.ones(angle.size),
         fit.covariance,
         fit.leverage,
+        fit.oval_told,
     )
     # In units of the fitted limb's noise, not of that in directions where there may be no limb.
     louder = look.noise / fit.noise

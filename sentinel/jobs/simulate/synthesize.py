@@ -23,6 +23,8 @@ GAUSS_10_90 = 2.5631
 """10-90 % rise of a Gaussian edge, in sigmas."""
 _MEDIAN_MU = np.sqrt([0.5])  # half the disc's area is brighter than its limb darkening there
 _LEAST_SIGMA_PX = 0.008
+_OVAL_TOLD = 0.8
+"""Of the limb: on less an oval is not told."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +63,7 @@ def measured(work: SessionPlan) -> list[MeasuredFrame]:
     x, y, radius, sigma = _fitted(work)
     brightness, saturated = _brightness(work)
     width, cos2, sin2 = _edge_width_px(work)
+    oval = _oval_px(work, sigma)
     frames = []
     for i, name in enumerate(work.taken.names):
         found = bool(work.seen.found[i])
@@ -75,6 +78,9 @@ def measured(work: SessionPlan) -> list[MeasuredFrame]:
             edge_width_px=round(float(width[i]), 3) if found else nan,
             edge_width_cos2_px=round(float(cos2[i]), 3) if found else nan,
             edge_width_sin2_px=round(float(sin2[i]), 3) if found else nan,
+            oval_cos2_px=round(float(oval[0, i]), 4) if found else nan,
+            oval_sin2_px=round(float(oval[1, i]), 4) if found else nan,
+            oval_sigma_px=round(float(oval[2, i]), 4) if found else nan,
             brightness=round(float(brightness[i]), 5),
             saturated_fraction=round(float(saturated[i]), 4),
         )
@@ -176,3 +182,15 @@ def _edge_width_px(work: SessionPlan) -> tuple[Array, Array, Array]:
     noise = random.standard_normal((3, len(side))) * doubt * mean
     toward = 2 * np.radians(truth.zenith_deg - 90)
     return mean + noise[0], half * np.cos(toward) + noise[1], half * np.sin(toward) + noise[2]
+
+
+def _oval_px(work: SessionPlan, sigma_px: Array) -> Array:
+    """Return the oval's two terms and their stated sigma, (3, n); NaN where too little limb tells of it."""
+    truth = work.truth
+    half = truth.radius_px * truth.flattening / 2
+    # The long axis lies across the zenith's direction, which is told from up.
+    toward = 2 * np.radians(truth.zenith_deg)
+    random = np.random.default_rng((work.scenario.seed, 6))
+    noise = random.standard_normal((2, len(half))) * sigma_px
+    oval = np.stack([half * np.cos(toward) + noise[0], half * np.sin(toward) + noise[1], sigma_px])
+    return np.where(work.seen.limb_coverage > _OVAL_TOLD, oval, nan)
