@@ -7,6 +7,7 @@ flat.
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sentinel.sky.arrays import Array
 
@@ -27,6 +28,10 @@ class Arc:
     """Measuring error of a bin's mean, without the mount's unrest."""
     count: Array
     """Discs in each bin."""
+    oval: NDArray[np.complex128]
+    """How far from round they are, over their radius, as `TrackedDisc.oval`; NaN where none tells it."""
+    oval_sigma: Array
+    """Of either part."""
 
     def __len__(self) -> int:
         return len(self.utc_s)
@@ -38,25 +43,45 @@ class Bins:
     def __init__(self) -> None:
         self._sums: dict[tuple[int, int], Array] = {}
         """By level (the span is `SHORTEST_S` doubled so often) and slot: the number of discs, the sums of
-        their times since the bin's begin, of x, of y and of the variances."""
+        their times since the bin's begin, of x, of y and of the variances; then of the ovals and of one, each
+        over the oval's variance."""
         self._newest_utc_s = -np.inf
 
-    def add(self, utc_s: float, x_px: float, y_px: float, sigma_px: float) -> None:
+    def add(  # noqa: PLR0917 - one disc
+        self,
+        utc_s: float,
+        x_px: float,
+        y_px: float,
+        sigma_px: float,
+        oval: complex = 0j,
+        oval_sigma: float = np.inf,
+    ) -> None:
         """Take one disc into its bin."""
         self._newest_utc_s = max(self._newest_utc_s, utc_s)
         span_s = SHORTEST_S * 2 ** (level := self._level(self._newest_utc_s - utc_s))
         slot = int(utc_s // span_s)
         # Times relative to the bin's begin, so that sums keep their digits.
-        self._put((level, slot), np.array([1.0, utc_s - slot * span_s, x_px, y_px, sigma_px**2]))
+        sums = [1.0, utc_s - slot * span_s, x_px, y_px, sigma_px**2, oval.real, oval.imag, 1.0]
+        sums[5:] = [part / oval_sigma**2 for part in sums[5:]]
+        self._put((level, slot), np.array(sums))
 
     def arc(self) -> Arc:
         """Return the bins in time order, the old ones merged and the oldest dropped on the way."""
         self._age()
-        count, since, x, y, variance = np.array([*self._sums.values()]).reshape(-1, 5).T
+        count, since, x, y, variance, *oval, told = np.array([*self._sums.values()]).reshape(-1, 8).T
         means = np.array([self._begin_s(key) for key in self._sums]) + since / count
         order = np.argsort(means)
         xy = np.stack([x, y], axis=1) / count[:, None]
-        return Arc(means[order], xy[order], (np.sqrt(variance) / count)[order], count[order])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            oval, oval_sigma = (oval[0] + 1j * oval[1]) / told, 1 / np.sqrt(told)
+        return Arc(
+            means[order],
+            xy[order],
+            (np.sqrt(variance) / count)[order],
+            count[order],
+            oval[order],
+            oval_sigma[order],
+        )
 
     def forget(self, before_s: float) -> None:
         """Drop the bins whose discs were, in the mean, before a time."""

@@ -34,6 +34,11 @@ class TrackedDisc:
     y_px: float
     radius_px: float
     sigma_px: float
+    oval: complex = 0j
+    """How far it is from round: half the difference of its half-axes over the radius; twice the direction of
+    the longer, from +x to +y, is its argument."""
+    oval_sigma: float = np.inf
+    """Of either part."""
 
     @property
     def xy(self) -> Array:
@@ -92,7 +97,7 @@ class Discs:
         """Put a late disc into its bin where the discs about it agree with it; else leave it."""
         near = self.bins.near(disc.utc_s, LATE_NEAR_S)
         if near is not None and float(np.hypot(*(near - disc.xy))) * scale_arcsec_px <= LATE_NEAR_ARCSEC:
-            self.bins.add(disc.utc_s, disc.x_px, disc.y_px, disc.sigma_px)
+            self._into_bin(disc)
 
     def _add(self, disc: TrackedDisc) -> None:
         if self._since_put == 1:
@@ -100,10 +105,13 @@ class Discs:
             self.bins.forget(disc.utc_s)
             self._recent.pop()
         self._since_put += 1
-        self.bins.add(disc.utc_s, disc.x_px, disc.y_px, disc.sigma_px)
+        self._into_bin(disc)
         self.first_utc_s = min(self.first_utc_s, disc.utc_s)
         self.last = disc
         self._recent.append((disc, self.part))
+
+    def _into_bin(self, disc: TrackedDisc) -> None:
+        self.bins.add(disc.utc_s, disc.x_px, disc.y_px, disc.sigma_px, disc.oval, disc.oval_sigma)
 
     def renew_unrest(self, scale_arcsec_px: float) -> None:
         """Work out worm and jitter anew from the last discs: too dear to do for every one."""

@@ -18,10 +18,11 @@ from sentinel.chain.forecast.fit import (
     change_odds,
     roll_grid,
 )
-from sentinel.chain.forecast.geometry import Aims, Elsewhere, Geometry, Points, one_part
+from sentinel.chain.forecast.geometry import AIR, Aims, Elsewhere, Geometry, Points, one_part
 from sentinel.chain.forecast.nodes import Learnt, Nodes, learnt
 from sentinel.chain.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
 from sentinel.chain.forecast.rolls import Pause
+from sentinel.chain.forecast.zenith import ZenithSeen
 from sentinel.core.settings import Site
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
@@ -45,6 +46,7 @@ _LIKELY = 0.1
 class _Seen:
     """The track with what is needed to linearise it anywhere."""
 
+    geometry: Geometry
     track: ArcSeen
     aims: Aims
     now_s: float
@@ -52,21 +54,26 @@ class _Seen:
     """What the drive's periodic error tells of the roll, as `PeriodicError.roll_form`."""
     pause: Pause | None = None
     """That of the drive with which the track ended."""
+    zenith: ZenithSeen | None = None
+    """What the discs' shapes tell of the roll."""
 
-    def linear(self, geometry: Geometry, points: Points) -> tuple[Array, Array]:
+    def linear(self, points: Points) -> tuple[Array, Array]:
         """Return track and slopes as `Geometry.linear` does."""
-        return geometry.linear(self.aims, one_part(self.aims.utc_s), points)
+        return self.geometry.linear(self.aims, one_part(self.aims.utc_s), points)
 
-    def prior(self, nodes: Nodes) -> GaussianPrior:
-        """Return the prior of some nodes, where they stand."""
+    def prior(self, nodes: Nodes, slopes: Array) -> GaussianPrior:
+        """Return the prior of some nodes, where they stand, the track linearised there."""
         prior = nodes.prior.about(nodes.points)
         if self.roll_form is not None:
             prior = replace(prior, power=prior.power + self.roll_form)
+        if self.zenith is not None:
+            upward = slopes[..., AIR]
+            prior = self.zenith.added_to(prior, self.geometry, nodes.points, self.aims.direction, upward)
         return prior if self.pause is None else self.pause.added_to(prior, nodes.points)
 
     def solve(self, nodes: Nodes, base: Array, slopes: Array, kinds: Sequence[int]) -> Solved:
         """Return `Track.solve`."""
-        return self.track.solve(base, slopes, self.prior(nodes), nodes.prior.roll, kinds)
+        return self.track.solve(base, slopes, self.prior(nodes, slopes), nodes.prior.roll, kinds)
 
 
 @cache
@@ -100,6 +107,7 @@ class Estimator:
         *,
         roll_form: Array | None = None,
         pause: Pause | None = None,
+        zenith: ZenithSeen | None = None,
         keep: bool = True,
     ) -> Ensemble:
         """Fit the arc.
@@ -109,15 +117,18 @@ class Estimator:
         `now_s`: the time to draw for.
         `roll_form`: what the periodic error tells of the roll, as `PeriodicError.roll_form`.
         `pause`: of the drive, with which the arc ended.
+        `zenith`: what the discs' shapes tell.
         `keep`: where false, the next fit starts as if this one had not been.
         """
         with _one_thread().limit(limits=1, user_api="blas"):
             track = _Seen(
+                self._geometry,
                 ArcSeen(xy_arcsec, Whitener(arc.utc_s, covariance, now_s, self._nodes.wanders)),
                 self._geometry.aims(arc.utc_s, now_s),
                 now_s,
                 roll_form,
                 pause,
+                zenith,
             )
             return self._fit(track, keep=keep)
 
@@ -175,7 +186,7 @@ class Estimator:
         track, nodes = self._moved(places, seen, nodes)
         for _ in range(_ELSEWHERE_ROUNDS):
             points = nodes.points
-            solved, rolls, log, nodes = self._round(nodes, track, geometry)
+            solved, rolls, log, nodes = self._round(nodes, track)
         log = np.where(np.isfinite(log), log, -np.inf)
         by_place = log.swapaxes(0, 1).reshape(len(places), -1)
         log = log - np.repeat(np.logaddexp.reduce(by_place, axis=1), len(nodes) // len(places))[:, None]
@@ -186,13 +197,14 @@ class Estimator:
         """Return track and nodes with the sun in each of some places on one side of the equator."""
         utc_s = seen.aims.utc_s
         later_s = np.repeat([place.later_s for place in places], len(nodes))[:, None]
-        aims = places[0].geometry.aims(utc_s, float(utc_s[-1]), later_s)
+        geometry = places[0].geometry
+        aims = geometry.aims(utc_s, float(utc_s[-1]), later_s)
         moved = nodes.elsewhere(places, float(utc_s[0]), seen.track.xy_arcsec[0])
-        return replace(seen, aims=aims, pause=None), moved
+        return replace(seen, geometry=geometry, aims=aims, pause=None), moved
 
-    def _round(self, nodes: Nodes, seen: _Seen, geometry: Geometry) -> tuple[Solved, Array, Array, Nodes]:
+    def _round(self, nodes: Nodes, seen: _Seen) -> tuple[Solved, Array, Array, Nodes]:
         """Return the posterior where nodes stand, its rolls and log weights, and the nodes at its top."""
-        base, slopes = seen.linear(geometry, nodes.points)
+        base, slopes = seen.linear(nodes.points)
         solved = seen.solve(nodes, base, slopes, (self._nodes.kind, RESTLESS))
         rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
         roll = rolls[0, np.arange(len(nodes)), log[0].argmax(axis=1)]
@@ -224,7 +236,7 @@ class Estimator:
         track, nodes = self._moved(places, seen, nodes)
         for _ in range(_ELSEWHERE_ROUNDS):
             nodes = nodes.knowing_nothing(geometry.latitude_deg)
-            _, _, log, nodes = self._round(nodes, track, geometry)
+            _, _, log, nodes = self._round(nodes, track)
         log = log + nodes.log_prior[None, :, None]
         # A mount for which the sun would have been behind the camera explains nothing.
         log = np.where(np.isfinite(log), log, -np.inf).swapaxes(0, 1)
@@ -237,7 +249,7 @@ class Estimator:
             track.track.whitener.changes = (nodes.change,)
             kinds += [nodes.kind + len(FLEXURES)]
         for last in range(_ROUNDS):
-            base, slopes = track.linear(self._geometry, nodes.points)
+            base, slopes = track.linear(nodes.points)
             solved = track.solve(nodes, base, slopes, kinds)
             rolls, log = roll_grid(solved, nodes.centre_rad, nodes.half_width_rad)
             hope = _hope(log.max(axis=2) + nodes.log_prior)
@@ -286,7 +298,7 @@ def _changes_that_matter(
     one = nodes.taken(np.array([lead]))
     base, slopes = base[lead : lead + 1], slopes[lead : lead + 1]
     flexures = tuple({nodes.kind, *USUAL_FLEXURES})
-    prior, roll = track.prior(one), float(one.points.roll_rad[0])
+    prior, roll = track.prior(one, slopes), float(one.points.roll_rad[0])
     # One flexure stands for what all may explain.
     shares = np.array([FLEXURES[flexure].prior for flexure in flexures])
     whitener.log_share = -float(np.log(shares.sum()))

@@ -34,6 +34,7 @@ from sentinel.chain.forecast.scale import Scale
 from sentinel.chain.forecast.summary import summary, without_disc
 from sentinel.chain.forecast.sun_path import SunPath, sun_path
 from sentinel.chain.forecast.visits import Stores
+from sentinel.chain.forecast.zenith import ZenithSeen, oval_of
 from sentinel.chain.track.runs import Part
 from sentinel.chain.track.state import Track
 from sentinel.core.foreseen import PathPoint
@@ -273,7 +274,7 @@ class Forecaster:
         if at < self._slack_until_s:
             # The gears take up their slack: the disc is about there, but its drift means nothing.
             sigma = float(np.hypot(sigma, BACKLASH_ARCSEC / self._scale.arcsec_px))
-        return TrackedDisc(at, disc.x_px, disc.y_px, disc.radius_px, sigma)
+        return TrackedDisc(at, disc.x_px, disc.y_px, disc.radius_px, sigma, *oval_of(disc))
 
     def _watch_edge(self, sight: TrackedDisc) -> None:
         room = self._frame.room_px(np.array(sight.x_px), np.array(sight.y_px), sight.radius_px).min()
@@ -321,10 +322,14 @@ class Forecaster:
         discs.renew_unrest(scale)
         moved, unrest = discs.unrest_of(arc, self._interval_s)
         covariance = np.diag((arc.sigma_px * scale) ** 2) + unrest
-        xy = (arc.xy_px - np.array(self._frame.middle_px)) * scale - moved
+        middle_px = np.array(self._frame.middle_px)
+        xy = (arc.xy_px - middle_px) * scale - moved
         worm = discs.unrest.worm
         roll_form = None if worm is None else worm.roll_form(discs.unrest.variance)
-        return self._estimator.fit(arc, xy, covariance, now_s, roll_form=roll_form, pause=pause, keep=keep)
+        zenith = ZenithSeen.of(arc, middle_px, discs.last.radius_px) if discs.last is not None else None
+        return self._estimator.fit(
+            arc, xy, covariance, now_s, roll_form=roll_form, pause=pause, zenith=zenith, keep=keep
+        )
 
     def _tracks_px(self, draws: Ensemble, now_s: float, offsets_s: Array) -> Array:
         middle = np.array(self._frame.middle_px)[:, None, None]

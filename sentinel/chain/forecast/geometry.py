@@ -33,6 +33,7 @@ ARCSEC_OPTICS = Optics(206.264_806_247, 1.0, 1, 1)
 COMMON = 6
 """Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas), and how
 fast the whole mount tips over, about the east and about the north (deg/h)."""
+AIR = 3
 RATE_UNIT = 1e-4
 _STEP = np.array([1e-3, 1e-3, 0.1, 0.1, 1e-3, 1e-3])
 _TIP_STEP = 1e-3
@@ -118,7 +119,7 @@ class Geometry:
     """Evaluates tracks for one site."""
 
     def __init__(self, site: Site, sun: Sun) -> None:
-        self._site = site
+        self.site = site
         self.latitude_deg = site.latitude_deg
         self._sun = sun
         self.south = site.latitude_deg < 0
@@ -141,7 +142,7 @@ class Geometry:
         level = np.maximum(np.hypot(east, north), 1e-9)
         zenithward = np.stack([-east * up / level, -north * up / level, level], axis=-1)
         altitude = np.degrees(np.arctan2(up, level))
-        sigma = refraction_sigma_deg(altitude, self._site.pressure_hpa, self._site.temperature_c)
+        sigma = refraction_sigma_deg(altitude, self.site.pressure_hpa, self.site.temperature_c)
         turned = np.radians((utc_s - now_s) / 3600)[:, None]
         # The mount turns one way: seen from it, the sun goes the other.
         tips = np.stack([turned * np.cross(direction, axis) for axis in (_EAST, _NORTH)])
