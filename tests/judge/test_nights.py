@@ -89,6 +89,24 @@ def test_the_list_comes_before_the_sun_goes_and_says_where_to_put_the_disc() -> 
     assert watch.of("drift-exit") == []
 
 
+def test_what_falls_due_after_sunrise_in_sleep_is_to_be_done_before_sunset() -> None:
+    watch = Night()
+    watch.out = watch.rises + timedelta(hours=2)
+    watch.until(watch.sets)
+    (told,) = watch.listed()
+    (job,) = plain(told.detail)["jobs"]
+    assert job["job"] == "drift"
+    assert abs(parse_utc(job["by_utc"]) - watch.sets) < timedelta(minutes=1)
+    assert f"until {watch.sets:%H:%M}Z, while the whole sun is up" in title_and_body(told, watch.settings)[1]
+
+
+def test_what_falls_due_after_waking_can_wait_until_then() -> None:
+    watch = Night()
+    watch.out = watch.rises + timedelta(hours=7)
+    watch.until(watch.sets)
+    assert [plain(one.detail)["jobs"] for one in watch.listed()] == [[]]
+
+
 def test_nobody_is_woken_before_there_is_something_to_do() -> None:
     watch = Night()
     watch.until(watch.rises + timedelta(minutes=2))

@@ -192,11 +192,16 @@ EVERY: dict[str, Incident] = {
     ),
     "visit note": incident("visit", "note", from_utc=at("03:01"), until_utc=at("03:16")),
     "visit good note": incident("visit", "note", "changed", good=True, alone_until_utc=at("08:40")),
+    "visit good unmarked note": incident(
+        "visit", "note", "changed", good=True, alone_until_utc=at("08:40"), ends="axis-limit",
+        unmarked=("unwound", "battery"),
+    ),
     "visit good short note": incident(
         "visit", "note", "changed", time="03:26", good=True, alone_until_utc=at("03:31"), stay=True
     ),
     "visit good overdue note": incident(
-        "visit", "note", "changed", time="03:26", good=True, alone_until_utc=at("03:20"), stay=True
+        "visit", "note", "changed", time="03:26", good=True, alone_until_utc=at("03:20"), stay=True,
+        ends="drift"
     ),
     "visit bad now": incident(
         "visit", "now", "changed", time="03:26", good=False, until_utc=at("03:16"), waited_min=10.0

@@ -49,6 +49,16 @@ def test_a_phone_shows_it_without_unlocking(name: str) -> None:
     assert "\n" not in title + body
 
 
+@pytest.mark.parametrize("name", EVERY)
+@pytest.mark.parametrize("over", [False, True])
+def test_what_the_title_says_the_body_does_not_say_again(name: str, over: bool) -> None:
+    told = replace(EVERY[name], state="cleared") if over else EVERY[name]
+    title, body = title_and_body(told, settings())
+    assert body
+    assert not body.startswith(f"{title},")
+    assert not body.startswith(f"{title}. ")
+
+
 @pytest.mark.parametrize(
     "name", [n for n, i in EVERY.items() if i.severity is Severity.NOW and i.state != "cleared"]
 )

@@ -61,6 +61,8 @@ class Operator:
         self.vain: list[float] = []
         """Ways made with the sun down."""
         self._listed_s = -np.inf
+        self._done: set[str] = set()
+        """What was done on the last visit, by its marks."""
         self._alarms: list[float] = []
         """Sunrises at which it was said to be there."""
         self._up_until_s = -np.inf
@@ -108,6 +110,11 @@ class Operator:
         scene.note(time_s, severity, f"{alert.condition}: {alert.title}. {alert.body}")
         if alert.kind not in ("first", "repeat"):
             return
+        if alert.condition == "before-sleep":
+            self._before_sunset(time_s)
+        if alert.condition == "visit" and "mark it:" in alert.body:
+            # Asked whether it was done, who did it marks it.
+            self._mend_marks(alert.body.partition("mark it:")[2], time_s)
         asleep = scene.asleep(time_s)
         if severity == "now":
             heard = not asleep or scene.rng.random() < HEARS
@@ -138,6 +145,19 @@ class Operator:
             self._sets_off(time_s, time_s + 900, alert.condition)
         elif "Go back" in alert.body or (alert.condition == "lost-disc" and self._clear(time_s)):
             self._sets_off(time_s, time_s, alert.condition)
+
+    def _before_sunset(self, time_s: float) -> None:
+        """Go for what the list says must be done while the sun is up, and for all else that is on it."""
+        lists = [i.detail for i in self.board.open.values() if isinstance(i.detail, BeforeSleep)]
+        jobs = [job for listed in lists for job in listed.jobs or ()]
+        if any(job.by_utc is not None for job in jobs):
+            at_s = max((job.put_at_utc.timestamp() for job in jobs if job.put_at_utc), default=time_s)
+            leaves_s = max(time_s + READY_S, at_s - self.world.travel_min * 60)
+            self._sets_off(time_s, leaves_s, "list before sunset", {job.job for job in jobs})
+
+    def _mend_marks(self, asked: str, time_s: float) -> None:
+        for kind in self._done & set(asked.strip(" .").split(", ")):
+            self._step(Mark(time_utc=time_of(time_s), kind=kind), time_s)  # type: ignore[arg-type]
 
     def _clear(self, time_s: float) -> bool:
         return bool(self.scene.run.depth[self.scene.i(time_s)] < 1.0)
@@ -205,6 +225,7 @@ class Operator:
         self.trip, scene = None, self.scene
         scene.go(time_s)
         scene.note(time_s, "arrives", trip.why)
+        self._done = set()
         self._mark("visit", time_s, minutes=8.0)
         opened = {i.condition: i for i in self.board.open.values()}
         jobs = trip.forced | self._due_before(time_of(time_s) + timedelta(hours=12)) | set(opened)
@@ -275,6 +296,7 @@ class Operator:
         return at[0] + right * width, at[1] - up * width
 
     def _mark(self, kind: str, time_s: float, minutes: float | None = None) -> None:
+        self._done.add(kind)
         if self.scene.rng.random() > MARKS:
             return
         mark = Mark(time_utc=time_of(time_s), kind=kind, minutes=minutes)  # type: ignore[arg-type]

@@ -311,6 +311,8 @@ class Judge:
             sky_clear=state.visibility.missed,
             until_s=None if until_utc is None else utc_s(until_utc),
             known=agenda.known_until_utc is not None,
+            ends=next((job.name for job in agenda.pending), ""),
+            unmarked=tuple(mark for case in state.cases if (mark := deadlines.mark_of(case))),
         )
         return (state if visited == state.visit else state._replace(visit=visited)), found
 

@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 from sentinel.chain.forecast.visits import Room, looked
 from sentinel.chain.judge.arrival_lag import ClockOff
 from sentinel.chain.judge.conditions import SUPPLIES
-from sentinel.chain.judge.details import AxisLimit, DriftChanged, DriveRate, Runaway, Storage
+from sentinel.chain.judge.details import AxisLimit, DriftChanged, DriveRate, Runaway, Storage, Supply
 from sentinel.chain.judge.edge import (
     ExitTold,
     Trust,
@@ -256,6 +256,15 @@ def take_mark(state: Deadlines, mark: Mark) -> Deadlines:
 
 def _and(done: tuple[tuple[str, float], ...], reason: str, when_s: float) -> tuple[tuple[str, float], ...]:
     return (*(item for item in done if item[0] != reason), (reason, when_s))
+
+
+def mark_of(case: Case) -> str:
+    """Return the mark that ends an incident which pictures do not end; empty: there is none."""
+    if not case.open:
+        return ""
+    if isinstance(case.detail, Supply):
+        return case.detail.which
+    return "unwound" if isinstance(case.detail, AxisLimit) and case.detail.limit is None else ""
 
 
 def mended_by(cases: tuple[Case, ...], mark: Mark, context: Context) -> tuple[Case, ...]:

@@ -365,8 +365,12 @@ class VisitTold(Detail):
     alone_until_utc: datetime | None = None
     stay: bool = False
     """It may be left alone for hardly longer than the way takes."""
+    ends: str = ""
+    """The job that comes then."""
     known: bool | None = None
     """False: nobody can say until when it may be."""
+    unmarked: tuple[str, ...] = ()
+    """Marks of what was open when it began and still is: done and not marked, or left."""
     waited_min: float | None = None
     cloud: bool | None = None
 

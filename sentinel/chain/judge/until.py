@@ -63,7 +63,7 @@ def answer(
 ) -> Answer:
     """Return what must be done so that the camera may be left alone until a time, and whether it then may."""
     needed = [job for job in agenda.jobs if job.due_utc - lead(job.name) < until_utc]
-    needed = [_placed_for(job, forecast, until_utc) for job in needed]
+    needed = [_placed_for(_awake(job, agenda, now_utc), forecast, until_utc) for job in needed]
     doable = [job for job in needed if _gains(job, agenda, now_utc)]
     ends = [job for job in needed if job not in doable]
     if any(job.name == "axis-limit" for job in doable):
@@ -90,6 +90,14 @@ def answer(
 
 def _in_order(jobs: Iterable[Job]) -> tuple[Job, ...]:
     return tuple(sorted(jobs, key=lambda job: (job.due_utc, job.name)))
+
+
+def _awake(job: Job, agenda: Agenda, now_utc: datetime) -> Job:
+    """Return a recentring that falls into sleep as one to be done before: by sunset, where that is sooner."""
+    sets, bed = agenda.sets_utc, agenda.to_bed_utc
+    if job.name != "drift" or sets is None or bed is None or not now_utc < sets <= bed < job.by_utc:
+        return job
+    return replace(job, by_utc=sets)
 
 
 def _placed_for(job: Job, forecast: Forecast | None, until_utc: datetime) -> Job:

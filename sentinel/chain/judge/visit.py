@@ -64,12 +64,16 @@ def readings(
     sky_clear: bool,
     until_s: float | None,
     known: bool,
+    ends: str = "",
+    unmarked: tuple[str, ...] = (),
 ) -> tuple[VisitState, Readings]:
     """Return what to say of the visit.
 
     `sky_clear`: the sky has been seen to be clear since the disc was last found.
     `until_s`: until when the camera may be left alone, for the good word at the end.
+    `ends`: the job that comes then.
     `known`: whether anybody can say.
+    `unmarked`: the marks that would end what is open.
     """
     detail = VisitTold(from_utc=from_utc_s(attendance.from_s), until_utc=from_utc_s(attendance.until_s))
     if attendance.going:
@@ -87,6 +91,8 @@ def readings(
             alone_until_utc=None if until_s is None else from_utc_s(until_s),
             stay=not leaves_time,
             known=None if known else False,
+            ends=ends,
+            unmarked=unmarked,
         )
         finding = Finding(severity=Severity.NOTE, onset_s=attendance.from_s, detail=detail, story="good")
         return state._replace(checking=False), {"visit": finding}

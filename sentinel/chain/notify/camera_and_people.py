@@ -15,8 +15,8 @@ from sentinel.chain.judge.details import (
 )
 from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.phrase import Phrase, number
+from sentinel.chain.notify.tasks import BRIEF, brief_task, doing, task
 from sentinel.chain.notify.tasks import NAMES as RUNS_OUT
-from sentinel.chain.notify.tasks import brief_task, doing, task
 from sentinel.core.foreseen import SURE_SHARE
 from sentinel.core.records import Incident, Severity
 from sentinel.core.words import TimeWriter, capital, either, small, span_of_hours, span_of_minutes
@@ -210,8 +210,9 @@ def visit(incident: Incident, detail: VisitTold, times: TimeWriter) -> Phrase:
         if detail.stay:
             left = f"It may be left alone only until {times.at(until)}"
         if detail.stay and times.past(until):
-            left = f"Something has been due since {times.at(until)}"
-        return Phrase("Good, tracking", "Good, tracking", left)
+            left = f"Due since {times.at(until)}: {BRIEF.get(detail.ends, detail.ends)}"
+        ask = f"If done on this visit, mark it: {', '.join(detail.unmarked)}" if detail.unmarked else ""
+        return Phrase("Good, tracking", "Good, tracking", left, ask)
     if detail.good is False and incident.state != "cleared":
         ended = times.at(detail.until_utc)
         waited = "" if times.again else f" for {span_of_minutes(detail.waited_min)}"
@@ -264,6 +265,7 @@ def before_sleep(_: Incident, detail: BeforeSleep, times: TimeWriter) -> Phrase:
         return Phrase(title, listed or even, even if listed else "")
     if not jobs:
         nothing = f"Nothing to do, sleep until {sleep_until}"
-        return Phrase(nothing, nothing)
+        covered = detail.covered_until_utc
+        return Phrase(nothing, nothing, f"It may be left alone until {times.at(covered)}" if covered else "")
     brief = "; ".join(brief_task(job, times) for job in detail.jobs or ())
     return Phrase(title, listed, short=f"To sleep until {sleep_until}: {brief}.")

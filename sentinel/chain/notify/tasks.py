@@ -89,18 +89,19 @@ def task(detail: Task, times: TimeWriter) -> str:
     return f"{head}{',' if what.startswith('recentre: ') else ':'} {what}{then}"
 
 
-_BRIEF = {
+BRIEF = {
     "drift": "recentre", "axis-limit": "unwind", "battery": "camera battery",
     "mount-battery": "mount battery", "card": "card", "timer": "timer", "storage": "make room on the disk",
     "sunrise": "be there",
 }  # fmt: skip
+"""What is to be done, in a word or two, by the name of its job."""
 
 
 def brief_task(detail: Task, times: TimeWriter) -> str:
     """Return one job in a few words, for 160 characters."""
     by = detail.by_utc or detail.due_utc
     put = f" {where(detail)}" if detail.job == "drift" and where(detail) else ""
-    return f"{_BRIEF.get(detail.job, detail.job)}{put} by {times.at(by)}"
+    return f"{BRIEF.get(detail.job, detail.job)}{put} by {times.at(by)}"
 
 
 def task_line(detail: Task, times: TimeWriter) -> str:

@@ -17,7 +17,7 @@ from sentinel.chain.notify.phrase import Phrase
 from sentinel.core.detail import Detail
 from sentinel.core.records import Incident
 from sentinel.core.settings import Settings
-from sentinel.core.words import TimeWriter, sentences, short_text, small, times_in
+from sentinel.core.words import TimeWriter, capital, sentences, short_text, small, times_in
 
 Phraser = Callable[[Incident, Any, TimeWriter], Phrase]
 """Words an incident by its detail, of the kind that the table of conditions has for it."""
@@ -40,7 +40,7 @@ def title_and_body(
     `again_utc`: when it is said again; None: it is said for the first time.
     """
     words = words_for(incident, _at_its_time(times_in(settings.alerts.zone), again_utc))
-    return f"{'STILL: ' if again_utc else ''}{words.title}", _body(words)
+    return f"{'STILL: ' if again_utc else ''}{words.title}", _below_title(words)
 
 
 def sms(incident: Incident, again_utc: datetime | None = None) -> str:
@@ -51,6 +51,14 @@ def sms(incident: Incident, again_utc: datetime | None = None) -> str:
 
 def _body(words: Phrase) -> str:
     return sentences((words.what, words.left, words.act))
+
+
+def _below_title(words: Phrase) -> str:
+    """Return the body without what the title has just said."""
+    rest = words.what.removeprefix(words.title)
+    if rest == words.what or rest[:1].isalnum():
+        return _body(words)
+    return _body(replace(words, what=capital(rest.lstrip(" ,:;")))) or _body(words)
 
 
 def _at_its_time(times: TimeWriter, again_utc: datetime | None) -> TimeWriter:

@@ -116,10 +116,12 @@ def _place_and_clock(alignment: Alignment) -> list[str]:
         wrong = "The sun's light or track contradicts the site or the camera's clock in the settings"
         return [f"{wrong}: mend that first and leave the bolts, the axis stands elsewhere than told here."]
     sigmas = axis.azimuth_sigma_deg, axis.altitude_sigma_deg
-    fitted = [bolt.sigma_deg for bolt in alignment.bolts]
-    if not all(bolt.determined for bolt in alignment.bolts) or (
-        sigmas[0] <= OPEN_SETTINGS * fitted[0] and sigmas[1] <= OPEN_SETTINGS * fitted[1]
-    ):
+    # What a mistake would move the axis by, and whether it matters.
+    moves = [
+        sigma > OPEN_SETTINGS * bolt.sigma_deg and 2 * sigma * bolt.sky_share > bolt.may_be_left_deg
+        for sigma, bolt in zip(sigmas, alignment.bolts, strict=True)
+    ]
+    if not all(bolt.determined for bolt in alignment.bolts) or not any(moves):
         return []
     open_yet = "These frames do not show yet that the camera's clock and the site are set right"
     aside = f"{2 * sigmas[0]:.1f} deg in azimuth and {2 * sigmas[1]:.1f} deg in altitude"
