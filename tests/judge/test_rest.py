@@ -427,6 +427,24 @@ def test_no_visitor_is_told_to_go_while_the_forecast_promises_next_to_nothing() 
     assert "stay" not in plain(good.detail)
 
 
+@pytest.mark.parametrize("marked", [False, True])
+def test_what_was_open_before_a_visit_and_not_marked_on_it_is_asked_for_at_its_end(marked: bool) -> None:
+    watch = Watch()
+    watch.frames(60)
+    limit = Due(time_utc=watch.now + timedelta(minutes=80), reason="axis-limit")
+    watch.forecast(seen_utc=watch.now, due=(limit,))
+    watch.frames(2)
+    assert watch.opened("axis-limit") is not None
+    watch.mark("visit", minutes=10.0)
+    watch.frames(5)
+    if marked:
+        watch.mark("unwound")
+        watch.forecast(seen_utc=watch.now, due=())
+    watch.frames(20)
+    good = next(one for one in watch.said if plain(one.detail).get("good"))
+    assert plain(good.detail).get("unmarked", []) == ([] if marked else ["unwound"])
+
+
 def test_a_mount_that_stops_towards_the_end_of_a_visit_is_named_when_it_ends() -> None:
     watch = Watch()
     watch.frames(60)

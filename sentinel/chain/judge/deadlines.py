@@ -263,7 +263,8 @@ def mark_of(case: Case) -> str:
     if not case.open:
         return ""
     if isinstance(case.detail, Supply):
-        return case.detail.which
+        named = case.detail.which
+        return next((reason for reason, name in SUPPLIES.items() if name == named), "")
     return "unwound" if isinstance(case.detail, AxisLimit) and case.detail.limit is None else ""
 
 
