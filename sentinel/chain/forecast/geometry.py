@@ -174,7 +174,7 @@ class Geometry:
     def poses_for(self, at_s: Array | float, xy_arcsec: Array, points: Points) -> tuple[Array, Array]:
         """Return along and poleward (deg), (m,) each, that see the sun at (2,) arcsec, the drive unturned.
 
-        At one time for all mounts, or at one for each, (m, 1).
+        At one time and place for all mounts, or at one for each, (m, 1) and (2, m).
         """
         mounted = in_mount_frame(
             self._sun.middle_direction(np.atleast_2d(at_s)),
@@ -183,11 +183,7 @@ class Geometry:
             south=self.south,
         )[:, 0]
         pose = pose_seeing(
-            mounted,
-            float(xy_arcsec[0]),
-            float(xy_arcsec[1]),
-            ARCSEC_OPTICS,
-            roll_deg=np.degrees(points.roll_rad),
+            mounted, xy_arcsec[0], xy_arcsec[1], ARCSEC_OPTICS, roll_deg=np.degrees(points.roll_rad)
         )
         return np.asarray(pose.along_deg), np.asarray(pose.poleward_deg)
 

@@ -1,17 +1,20 @@
 """The whole track against one mount: what is left over when six numbers and the sky have explained it.
 
-This is the reverse of a forecast. A forecast knows only what came before; here all of the session is fitted
-at once, with the same geometry, to ask how well the sun's computed path explains where the disc was seen.
+This is the reverse of a forecast. A forecast knows only what came before it; here all of the session is
+fitted at once, with the same geometry, to ask how well the sun's computed path explains where the disc was
+seen.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
+from scipy.optimize import least_squares
 
 from sentinel.chain.forecast.fit import RATE_SIGMA, TILT_SIGMA_DEG, level_of
-from sentinel.chain.forecast.geometry import COMMON, Aims, Geometry, Points, rolled
+from sentinel.chain.forecast.geometry import Geometry, Points, rolled
 from sentinel.core.records import Forecast, Mark
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
@@ -22,19 +25,21 @@ from sentinel.sky.arrays import Array, Bools, Indices
 BINS = 600
 """The fit works on so many means at most; the residuals are those of every disc."""
 SHORTEST_BIN_S = 300.0
-ROUNDS = 25
-ROUNDS_UNROLLED = 4
-MOST_ROLL_RAD = 0.2
-"""By so much the roll may change in a round."""
+ROUNDS = 4
+"""In each, how far off the means usually lie is told anew."""
 ALIKE_S = 4500.0
 """Flexure keeps means alike for about so long: together they tell no more than one of them."""
 JOIN_GAP_S = 600.0
+JOINED_BY = 30
+"""Discs of a stretch that tell whether it goes on with the pointing of the one before."""
 SHORTEST = 5
 """Discs of a stretch."""
 JOIN_ARCSEC = 150.0
 """Less than a tenth of a sun-width: nobody puts a disc back so exactly."""
 COVERAGE = 0.08
 LOWEST_DEG = -1.0
+STEPS = np.array([1e-3, 1e-3, 0.1, 1e-3])
+"""By which slopes are taken: azimuth and altitude error (deg), rate (1e-4), roll (rad)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,6 +49,10 @@ class FittedMount:
     points: Points
     numbers: tuple[int, ...]
     """Of the stretches that it has poses for."""
+    discs: Indices
+    """Which of the discs it was fitted to, ascending."""
+    residual_arcsec: Array
+    """(discs, 2) seen less computed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,70 +106,89 @@ def fit_track(
     usable &= np.abs(columns.x_px - middle_px[0]) < 4 * middle_px[0] + 1
     usable &= np.abs(columns.y_px - middle_px[1]) < 4 * middle_px[1] + 1
     at = np.flatnonzero(usable)
-    xy = (np.stack([columns.x_px, columns.y_px], axis=1)[at] - np.array(middle_px)) * scale
-    moved = [utc_s(m.time_utc) for m in marks if m.kind in ("recentred", "unwound", "realigned")]
+    track = _Track(
+        utc_s=columns.utc_s[at],
+        xy_arcsec=(np.stack([columns.x_px, columns.y_px], axis=1)[at] - np.array(middle_px)) * scale,
+        settings=settings,
+        geometry=Geometry(settings.site, sun),
+        forecasts=forecasts,
+        realigned_s=[utc_s(mark.time_utc) for mark in marks if mark.kind == "realigned"],
+    )
     number = np.array(parts, dtype=np.intp)[at]
+    mounts = track.mounts(number)
+    moved_s = [utc_s(m.time_utc) for m in marks if m.kind in ("recentred", "unwound", "realigned")]
+    settled = _without_short(track.joined(number, mounts, moved_s))
+    if (settled != number).any():
+        mounts = track.mounts(settled)
     residual = np.full((len(columns), 2), np.nan)
     stretch = np.full(len(columns), -1, dtype=np.intp)
-    stretch[at] = number
-    fitted = _fitted(columns.utc_s[at], xy, number, settings, sun, forecasts=forecasts, marks=marks)
-    settled = _without_short(_joined(number, fitted, moved))
-    if (settled != number).any():
-        fitted = _fitted(columns.utc_s[at], xy, settled, settings, sun, forecasts=forecasts, marks=marks)
-        stretch[at] = settled
-    for one in fitted:
-        residual[at[one.discs]] = one.fit.residuals(one.points) / scale
-    mounts = tuple(FittedMount(points=one.points, numbers=one.fit.ids) for one in fitted)
-    return TrackFit(stretch=stretch, residual_px=residual, scale_arcsec_px=scale, mounts=mounts)
+    stretch[at] = settled
+    for one in mounts:
+        residual[at[one.discs]] = one.residual_arcsec / scale
+    return TrackFit(stretch=stretch, residual_px=residual, scale_arcsec_px=scale, mounts=tuple(mounts))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Fitted:
-    """A mount with what it was fitted to."""
+class _Track:
+    """The discs (n,) of a session, and what is known of the mount besides."""
 
-    fit: "_Fit"
-    discs: Indices
-    """Which of the discs, ascending."""
-    points: Points
+    utc_s: Array
+    xy_arcsec: Array
+    """(n, 2) right and down of the frame's middle."""
+    settings: Settings
+    geometry: Geometry
+    forecasts: Sequence[Forecast]
+    realigned_s: Sequence[float]
 
+    def mounts(self, number: Indices) -> list[FittedMount]:
+        """Return the mounts between the marks `realigned`, each fitted to its discs in stretches (n,)."""
+        found = []
+        for begin_s, end_s in pairwise([-np.inf, *self.realigned_s, np.inf]):
+            own = np.flatnonzero((number >= 0) & (self.utc_s >= begin_s) & (self.utc_s < end_s))
+            if own.size < 3:
+                continue
+            ids, stretch = np.unique(number[own], return_inverse=True)
+            utc_s, xy_arcsec = self.utc_s[own], self.xy_arcsec[own]
+            means = _Means(self.geometry, utc_s, xy_arcsec, stretch)
+            tried = [means.fitted(guess, rounds=1) for guess in self._guesses(begin_s, end_s)]
+            _, points = means.fitted(min(tried, key=lambda one: one[0])[1], rounds=ROUNDS)
+            off = xy_arcsec - track_arcsec(self.geometry, points, utc_s, stretch)
+            if np.isfinite(off).all():
+                numbers = tuple(ids.tolist())
+                found.append(FittedMount(points=points, numbers=numbers, discs=own, residual_arcsec=off))
+        return found
 
-def _fitted(
-    utc_s_: Array,
-    xy_arcsec: Array,
-    number: Indices,
-    settings: Settings,
-    sun: Sun,
-    *,
-    forecasts: Sequence[Forecast],
-    marks: Sequence[Mark],
-) -> list[_Fitted]:
-    """Return the mounts between the marks `realigned`, each fitted to its discs in their stretches (n,)."""
-    anew = [utc_s(m.time_utc) for m in marks if m.kind == "realigned"]
-    found = []
-    for begin, end in pairwise([-np.inf, *anew, np.inf]):
-        own = np.flatnonzero((number >= 0) & (utc_s_ >= begin) & (utc_s_ < end))
-        if own.size < 3:
-            continue
-        fit = _Fit(utc_s_[own], xy_arcsec[own], number[own], settings, sun)
-        points = fit.best(_first_guesses(forecasts, begin, end, settings, len(fit.ids)))
-        if np.isfinite(fit.residuals(points)).all():
-            found.append(_Fitted(fit=fit, discs=own, points=points))
-    return found
+    def _guesses(self, begin_s: float, end_s: float) -> list[Points]:
+        """Return where the forecast that knew most had the mount; or perfect ones of any roll."""
+        known = ((f.mount, f.time_utc) for f in self.forecasts if begin_s <= utc_s(f.time_utc) < end_s)
+        followed = [(m, at) for m, at in known if m is not None and m.departed_utc is None]
+        if not followed:
+            rate = rate_arcsec_s(self.settings.mount.tracking)
+            return [_unposed(rate, 0.0, 0.0, roll) for roll in range(0, 360, 45)]
+        mount, _ = max(followed, key=lambda one: (one[0].arc_h, one[1]))
+        axis = (mount.axis.azimuth_error_deg, mount.axis.altitude_error_deg) if mount.axis else (0.0, 0.0)
+        return [_unposed(mount.rate_ratio * rate_arcsec_s("solar"), *axis, mount.roll_deg)]
 
+    def joined(self, number: Indices, mounts: Sequence[FittedMount], moved_s: Sequence[float]) -> Indices:
+        """Return the stretches (n,) with those made one that the same pointing explains.
 
-def _joined(number: Indices, fitted: Sequence[_Fitted], moved_s: Sequence[float]) -> Indices:
-    """Return the stretches with those made one that the same pointing explains.
+        Over a night or a long cloud a disc drifts so far that only the fitted mount can tell if it was
+        touched.
+        """
+        first = np.arange(number.max(initial=-1) + 1)
+        for one in mounts:
+            stretches = [one.discs[number[one.discs] == own] for own in one.numbers]
+            for k, (before, after) in enumerate(pairwise(stretches)):
+                end, begin = self.utc_s[before[-1]], self.utc_s[after[0]]
+                untouched = begin - end > JOIN_GAP_S and not any(end < at < begin for at in moved_s)
+                if untouched and self._off_by(one.points, k, after[:JOINED_BY]) < JOIN_ARCSEC:
+                    first[one.numbers[k + 1]] = first[one.numbers[k]]
+        return _renumbered(np.where(number >= 0, first[number], -1) if first.size else number)
 
-    Over a night or a long cloud a disc drifts so far that only the fitted mount can tell if it was touched.
-    """
-    first = np.arange(number.max() + 1) if number.size else np.zeros(0, dtype=np.intp)
-    for one in fitted:
-        for before, after in pairwise(one.fit.ids):
-            end, begin = one.fit.ends(before)[1], one.fit.ends(after)[0]
-            untouched = begin - end > JOIN_GAP_S and not any(end < at < begin for at in moved_s)
-            if untouched and one.fit.off_by(one.points, before, after) < JOIN_ARCSEC:
-                first[after] = first[before]
-    return _renumbered(np.where(number >= 0, first[number], -1) if first.size else number)
+    def _off_by(self, points: Points, pose: int, some: Indices) -> float:
+        """Return how far off some discs lie, arcsec, by one of a mount's poses."""
+        computed = track_arcsec(self.geometry, points, self.utc_s[some], np.full(len(some), pose, np.intp))
+        return float(np.hypot(*np.median(self.xy_arcsec[some] - computed, axis=0)))
 
 
 def _without_short(number: Indices) -> Indices:
@@ -177,165 +205,87 @@ def _renumbered(number: Indices) -> Indices:
     return np.asarray(again.ravel() - (1 if used.size and used[0] < 0 else 0), dtype=np.intp)
 
 
-def _first_guesses(
-    forecasts: Sequence[Forecast], begin_s: float, end_s: float, settings: Settings, stretch_count: int
-) -> list[Points]:
-    """Return where the forecast that knew most had the mount; or perfect ones, the camera rolled any way."""
-    known = ((f.mount, f.time_utc) for f in forecasts if begin_s <= utc_s(f.time_utc) < end_s)
-    followed = [(m, at) for m, at in known if m is not None and m.departed_utc is None]
-    best = max(followed, key=lambda one: (one[0].arc_h, one[1]), default=None)
-    if best is None:
-        rate = rate_arcsec_s(settings.mount.tracking)
-        return [_points(rate, 0.0, 0.0, roll, stretch_count) for roll in range(0, 360, 45)]
-    mount, _ = best
-    return [
-        _points(
-            mount.rate_ratio * rate_arcsec_s("solar"),
-            mount.axis.azimuth_error_deg if mount.axis is not None else 0.0,
-            mount.axis.altitude_error_deg if mount.axis is not None else 0.0,
-            mount.roll_deg,
-            stretch_count,
+def _unposed(rate: float, azimuth_deg: float, altitude_deg: float, roll_deg: float) -> Points:
+    base, azimuth, altitude, none_off = (np.array([one]) for one in (rate, azimuth_deg, altitude_deg, 0.0))
+    none = np.zeros((1, 0))
+    return Points(base, azimuth, altitude, none_off, np.radians([roll_deg]), none[0], none, none)
+
+
+class _Means:
+    """What a mount is fitted to: means over a few minutes of discs (n,) in stretches counted from 0."""
+
+    def __init__(self, geometry: Geometry, utc_s: Array, xy_arcsec: Array, stretch: Indices) -> None:
+        self.geometry = geometry
+        bin_s = max(SHORTEST_BIN_S, float(np.ptp(utc_s)) / BINS)
+        _, which, count = np.unique(
+            np.stack([stretch, utc_s // bin_s], axis=1), axis=0, return_inverse=True, return_counts=True
         )
-    ]
-
-
-def _points(rate: float, azimuth_deg: float, altitude_deg: float, roll_deg: float, count: int) -> Points:
-    poses = np.zeros((1, count))
-    return Points(
-        base_arcsec_s=np.array([rate]),
-        azimuth_deg=np.array([azimuth_deg]),
-        altitude_deg=np.array([altitude_deg]),
-        rate=np.zeros(1),
-        roll_rad=np.radians([roll_deg]),
-        reference_s=np.zeros(count),
-        along_deg=poses,
-        poleward_deg=poses,
-    )
-
-
-class _Fit:
-    """Least squares, robust, over means of a few minutes."""
-
-    def __init__(self, utc_s: Array, xy_arcsec: Array, number: Indices, settings: Settings, sun: Sun) -> None:
-        self._geometry = Geometry(settings.site, sun)
-        self._level = level_of(settings.site.latitude_deg)
-        self._utc_s, self._xy = utc_s, xy_arcsec
-        ids, self._stretch = np.unique(number, return_inverse=True)
-        self.ids = tuple(int(i) for i in ids)
-        self._bin()
-
-    def _bin(self) -> None:
-        span = float(self._utc_s[-1] - self._utc_s[0])
-        bin_s = max(SHORTEST_BIN_S, span / BINS)
-        self._share = min(bin_s / ALIKE_S, 1.0)
-        slot = (self._utc_s // bin_s).astype(np.intp)
-        _, inverse, count = np.unique(
-            np.stack([self._stretch, slot], axis=1), axis=0, return_inverse=True, return_counts=True
-        )
-        inverse = inverse.ravel()
-
-        def mean(values: Array) -> Array:
-            return np.asarray(np.bincount(inverse, weights=values) / count)
-
-        self._bin_s = mean(self._utc_s)
-        self._bin_xy = np.stack([mean(self._xy[:, 0]), mean(self._xy[:, 1])], axis=1)
-        self._bin_stretch = mean(self._stretch.astype(float)).astype(np.intp)
-        self._aims = self._geometry.aims(self._bin_s, float(self._bin_s[-1]))
-
-    def best(self, guesses: Sequence[Points]) -> Points:
-        """Return the mount that explains the track best, searched from each first guess."""
-        found = min((self._solved(self._posed(guess)) for guess in guesses), key=lambda one: one[0])[1]
-        return replace(found, roll_rad=np.angle(np.exp(1j * found.roll_rad)))
-
-    def _solved(self, points: Points) -> tuple[float, Points]:
-        """Return how far off the means lie, and the mount for which that is least."""
-        prior = np.zeros(COMMON + 2 * len(self.ids) + 1)
+        columns = [utc_s, *xy_arcsec.T, stretch]
+        self.utc_s, x, y, own = (np.bincount(which.ravel(), weights=one) / count for one in columns)
+        self.xy_arcsec, self.stretch = np.stack([x, y], axis=1), np.rint(own).astype(np.intp)
+        self.direction = geometry.aims(self.utc_s, float(self.utc_s[-1])).direction
+        parts = [np.flatnonzero(self.stretch == k) for k in range(stretch.max() + 1)]
+        self.middles = np.array([part[len(part) // 2] for part in parts])
         # About what a forecast had found, as loose as a forecast begins.
-        prior[:3] = np.array([TILT_SIGMA_DEG / self._level, TILT_SIGMA_DEG, RATE_SIGMA]) ** -2.0
-        start = _common(points)
-        best, damping = (np.inf, points), 1e-3
-        for turn in range(ROUNDS):
-            off, slopes = self._linear(self._aims, points)
-            cost = float(np.hypot(off[:, 0], off[:, 1]).mean())
-            if cost < best[0]:
-                best, damping = (cost, points), max(damping / 5, 1e-9)
-            weight = _weights(off) * self._share
-            away = np.zeros_like(prior)
-            away[:3] = _common(points) - start
-            normal = np.einsum("nip,n,niq->pq", slopes, weight, slopes)
-            right = np.einsum("nip,n,ni->p", slopes, weight, off) - prior * away
-            # The air is left as computed, the mount as firm; a little damping keeps what the track cannot
-            # tell where it was.
-            normal += np.diag(prior + damping * np.diag(normal) + 1e-9)
-            # Before the axis is about known the track is nearly a point, which has no roll.
-            for held in (*range(3, COMMON), -1) if turn < ROUNDS_UNROLLED else range(3, COMMON):
-                normal[held] = 0.0
-                normal[held, held], right[held] = 1.0, 0.0
-            step = np.linalg.solve(normal, right)
-            step[-1] = np.clip(step[-1], -MOST_ROLL_RAD, MOST_ROLL_RAD)
-            settled = np.abs(np.delete(step, 2)).max() < 1e-5 and abs(step[2]) < 1e-3
-            if not np.isfinite(step).all() or (settled and turn > ROUNDS_UNROLLED):
+        loose = np.array([TILT_SIGMA_DEG / level_of(geometry.latitude_deg), TILT_SIGMA_DEG, RATE_SIGMA])
+        self.loose = loose * np.sqrt(min(bin_s / ALIKE_S, 1.0))
+
+    def fitted(self, guess: Points, rounds: int) -> tuple[float, Points]:
+        """Return how far off the means lie, arcsec, and the mount for which that is least, from a guess on.
+
+        Unknown are the mount's own four, and how far aside of its middle each stretch is seen, arcsec.
+        """
+        common = [guess.azimuth_deg, guess.altitude_deg, guess.rate, guess.roll_rad]
+        best = start = np.concatenate([*common, np.zeros(2 * len(self.middles))])
+        for _ in range(rounds):
+            usual = max(2 * float(np.median(self._away(guess, best))), 1.0)
+            if not np.isfinite(usual):
                 break
-            points = points.moved(step[None, :-1], points.roll_rad + step[-1])
-        return best
 
-    def _posed(self, guess: Points) -> Points:
-        """Give each stretch the pose that puts its middle where it was seen."""
-        reference, along, poleward = [], [], []
-        for k in range(len(self.ids)):
-            own = np.flatnonzero(self._bin_stretch == k)
-            middle = own[len(own) // 2]
-            pose = self._geometry.poses_for(float(self._bin_s[middle]), self._bin_xy[middle], guess)
-            reference.append(float(self._bin_s[middle]))
-            along.append(pose[0])
-            poleward.append(pose[1])
-        return replace(
-            guess,
-            reference_s=np.array(reference),
-            along_deg=np.stack(along, axis=1),
-            poleward_deg=np.stack(poleward, axis=1),
+            def off(unknowns: Array, usual: float = usual) -> Array:
+                held = usual * (unknowns - start)[:3] / self.loose
+                return np.concatenate([self._off(guess, unknowns).ravel(), held])
+
+            best = least_squares(
+                off, best, partial(self._slopes, off), loss="cauchy", f_scale=usual, x_scale="jac", ftol=1e-3
+            ).x
+        points, away = self._mount(guess, best), float(self._away(guess, best).mean())
+        turned = np.angle(np.exp(1j * points.roll_rad))
+        return away if np.isfinite(away) else np.inf, replace(points, roll_rad=turned)
+
+    def _mount(self, guess: Points, unknowns: Array) -> Points:
+        azimuth, altitude, rate, roll = unknowns[: len(STEPS), None]
+        points = replace(guess, azimuth_deg=azimuth, altitude_deg=altitude, rate=rate, roll_rad=roll)
+        at, seen = (
+            self.utc_s[self.middles],
+            self.xy_arcsec[self.middles] + unknowns[len(STEPS) :].reshape(-1, 2),
         )
+        each = points.taken(np.zeros(len(at), dtype=np.intp))
+        along, poleward = self.geometry.poses_for(at[:, None], seen.T, each)
+        return replace(points, reference_s=at, along_deg=along[None], poleward_deg=poleward[None])
 
-    def _linear(self, aims: Aims, points: Points) -> tuple[Array, Array]:
-        """Return seen less computed (n, 2), and how the computed answers to each unknown, roll last."""
-        base, slopes = self._geometry.linear(aims, self._bin_stretch, points)
-        roll = float(points.roll_rad[0])
-        x, y = rolled(base[0, :, 0], base[0, :, 1], roll)
-        dx, dy = rolled(slopes[0, :, 0], slopes[0, :, 1], roll)
-        slope = np.concatenate([np.stack([dx, dy], axis=1), np.stack([y, -x], axis=1)[..., None]], axis=2)
-        return self._bin_xy - np.stack([x, y], axis=1), slope
+    def _off(self, guess: Points, unknowns: Array) -> Array:
+        """Return seen less computed (means, 2)."""
+        points = self._mount(guess, unknowns)
+        return self.xy_arcsec - _seen(self.geometry, points, self.direction, self.utc_s, self.stretch)
 
-    def ends(self, stretch: int) -> tuple[float, float]:
-        """Return when a stretch has its first and last disc."""
-        own = self._utc_s[self._stretch == self.ids.index(stretch)]
-        return float(own[0]), float(own[-1])
+    def _away(self, guess: Points, unknowns: Array) -> Array:
+        return np.asarray(np.hypot(*self._off(guess, unknowns).T))
 
-    def off_by(self, points: Points, before: int, after: int) -> float:
-        """Return how far off a stretch's first discs lie, arcsec, by the pointing of another before it."""
-        own = np.flatnonzero(self._stretch == self.ids.index(after))[:30]
-        as_before = np.full(len(own), self.ids.index(before), dtype=np.intp)
-        off = self._xy[own] - track_arcsec(self._geometry, points, self._utc_s[own], as_before)
-        return float(np.hypot(*np.median(off, axis=0)))
-
-    def residuals(self, points: Points) -> Array:
-        """Return seen less computed (n, 2), arcsec, of every disc."""
-        return self._xy - track_arcsec(self._geometry, points, self._utc_s, self._stretch)
+    def _slopes(self, off: Callable[[Array], Array], unknowns: Array) -> Array:
+        """Return how what is off answers to each unknown."""
+        here, ways = off(unknowns), np.eye(len(STEPS), len(unknowns)) * STEPS[:, None]
+        own = [(off(unknowns + way) - here) / step for way, step in zip(ways, STEPS, strict=True)]
+        # A pose that sees the disc elsewhere moves its whole stretch.
+        moved = np.pad(-np.kron(np.eye(len(self.middles))[self.stretch], np.eye(2)), ((0, 3), (0, 0)))
+        return np.concatenate([np.stack(own, axis=1), moved], axis=1)
 
 
 def track_arcsec(geometry: Geometry, points: Points, utc_s: Array, stretch: Indices) -> Array:
     """Return where a mount has the disc, (n, 2) arcsec right and down of the frame's middle."""
-    tangent = geometry.tangent(geometry.aims(utc_s, float(utc_s[-1])).direction, utc_s, stretch, points)[0]
-    x, y = rolled(tangent[:, 0], tangent[:, 1], float(points.roll_rad[0]))
-    return np.stack([x, y], axis=1)
+    return _seen(geometry, points, geometry.aims(utc_s, float(utc_s[-1])).direction, utc_s, stretch)
 
 
-def _common(points: Points) -> Array:
-    """Return azimuth and altitude error and the rate of one mount, (3,)."""
-    return np.array([points.azimuth_deg[0], points.altitude_deg[0], points.rate[0]])
-
-
-def _weights(off: Array) -> Array:
-    """Return Cauchy's weights (n,), by how far off each mean lies and how far they usually do."""
-    size = np.hypot(off[:, 0], off[:, 1])
-    usual = max(float(np.median(size)) * 2.0, 1.0)
-    return np.asarray(1 / (1 + (size / usual) ** 2) / usual**2)
+def _seen(geometry: Geometry, points: Points, direction: Array, utc_s: Array, stretch: Indices) -> Array:
+    tangent = geometry.tangent(direction, utc_s, stretch, points)[0]
+    return np.stack(rolled(tangent[:, 0], tangent[:, 1], float(points.roll_rad[0])), axis=1)
