@@ -36,7 +36,7 @@ from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.align import align, alignment_lines
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.record import read_record
-from sentinel.jobs.report.sentences import key_facts, verdict
+from sentinel.jobs.report.sentences import facts, sentences
 from sentinel.jobs.report.summary import summarise, summary_lines
 from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.journal.session_facts import keep_settings
@@ -189,8 +189,8 @@ class Evening:
 
     def report(self) -> None:
         found = self.analysis()
-        facts = [f"{name}: {value}" for name, value in key_facts(found)]
-        self.say("$ sentinel report state", *verdict(found), *facts)
+        told = [f"{name}: {value}" for name, value in facts("key_facts", found)]
+        self.say("$ sentinel report state", *sentences("verdict", found), *told)
 
     def asks(self, until: datetime, *, watched: bool = True) -> None:
         standing = standing_of(self.board, SETTINGS, self.now)

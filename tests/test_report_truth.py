@@ -16,8 +16,9 @@ from astropy.coordinates import AltAz, EarthLocation, get_sun
 from astropy.time import Time
 
 from sentinel.core.records import MeasuredFrame
-from sentinel.jobs.report import sentences
+from sentinel.jobs.report.incidents import witnesses
 from sentinel.jobs.report.limits import LIMITS
+from sentinel.jobs.report.sentences import sentences
 from sentinel.sky.arrays import Array
 from tests.conversation import BEGIN, SETTINGS, Evening, lived
 from tests.sky.by_astropy import quiet
@@ -342,9 +343,9 @@ def truth() -> Truth:
 def told(truth: Truth) -> list[str]:
     """Every sentence of the report in which a number stands."""
     w = truth.evening.analysis()
-    facts = [f"{name}: {value}" for name, value in [*sentences.key_facts(w), *sentences.sun_facts(w)]]
-    lines = [*sentences.verdict(w), *sentences.forecast_lines(w), *sentences.mount_lines(w)]
-    texts = [*lines, *facts, *sentences.chain_lines(w.record), *LIMITS]
+    rooms = ("verdict", "forecast_lines", "mount_lines", "key_facts", "sun_facts")
+    lines = [line for room in rooms for line in sentences(room, w)]
+    texts = [*lines, *sentences("chain_lines", w.record, witnesses(w.record)), *LIMITS]
     every = [one for text in texts for one in re.split(r"(?<=\.)\s(?=[A-Z])", text)]
     return [one.strip() for one in every if re.search(r"\d|\b(once|twice|none)\b", one)]
 

@@ -7,8 +7,9 @@ import pytest
 from numpy.typing import NDArray
 
 from sentinel.core.settings import Site
-from sentinel.jobs.report.constancy import Constancy, constancy_facts, constancy_of
+from sentinel.jobs.report.constancy import Constancy, constancy_of
 from sentinel.jobs.report.record import columns_of
+from sentinel.jobs.report.sentences import facts
 from sentinel.sky import Sun
 from tests.report.sessions import frame
 
@@ -47,7 +48,7 @@ def test_a_sun_that_keeps_its_size() -> None:
     assert 0.6 < np.std(off) < 1.5
     assert all(one.nearest_km is not None and one.nearest_km > 2e6 for one in quiet)
     assert all(abs(one.focus[0]) < 4 * one.focus[1] or not np.isfinite(one.focus[0]) for one in quiet)
-    text = dict(constancy_facts(quiet[0]))
+    text = dict(facts("size_facts", quiet[0]))
     assert "would have stood out (95 %)" in text["Constant size"]
     assert "km away (95 %)" in text["Distance by size"]
 
@@ -77,15 +78,15 @@ def test_a_lens_that_breathes_with_its_focus_is_found_out() -> None:
     found = of(0.05 * breathing, 2.2 + 0.3 * breathing)
     assert found.focus[0] > 0.6
     assert found.focus[0] > 3 * found.focus[1]
-    assert "goes with the focus" in dict(constancy_facts(found))["Size and focus"]
+    assert "goes with the focus" in dict(facts("size_facts", found))["Size and focus"]
 
 
 def test_shrinking_as_it_climbs_is_no_distance() -> None:
-    text = dict(constancy_facts(of(-0.3 * np.sin(np.radians(altitudes())))))
+    text = dict(facts("size_facts", of(-0.3 * np.sin(np.radians(altitudes())))))
     assert "no distance explains" in text["Distance by size"]
 
 
 def test_too_little_tells_nothing() -> None:
     columns = columns_of([frame(n) for n in range(10)], SUN)
     assert constancy_of(columns, np.zeros(10)) is None
-    assert "not told" in constancy_facts(None)[0][1]
+    assert "not told" in facts("size_facts", None)[0][1]

@@ -135,7 +135,7 @@ def test_a_forecast_that_stands_on_no_disc_is_not_judged() -> None:
     columns, _ = drifting()
     assert checked(columns, [replace(forecast(5), pointing=None)]) == ()
     assert skill_of([]) == Skill(
-        forecasts=0, tested=0, median_error=None, median_error_min=None, too_late=0, granted=None, held=0,
+        forecasts=0, tested=0, median_error=None, median_error_span=None, too_late=0, granted=None, held=0,
         untested=0, too_early=0,
     )  # fmt: skip
 

@@ -93,7 +93,7 @@ def test_residuals_are_in_the_picture_s_own_pixels() -> None:
     assert moved.residual_px[1000, 1] - found.residual_px[1000, 1] == pytest.approx(0.0, abs=0.05)
 
 
-def two_days(put_px: float) -> TrackFit:
+def two_days(put_px: float, roll_deg: float = 4.0) -> TrackFit:
     """Return two days with a night between them, the disc put elsewhere in the night by so much."""
     given = settings(
         site={"latitude_deg": 46.0, "longitude_deg": 8.0},
@@ -102,7 +102,7 @@ def two_days(put_px: float) -> TrackFit:
     sun, scale = Sun(given.site), given.camera.scale_arcsec_px
     times = utc_s(NOON) + np.concatenate([np.arange(0, 8, 1 / 12), np.arange(20, 32, 1 / 12)]) * 3600
     one, pose = np.zeros(1), np.zeros((1, 1))
-    mount = Points(one + 15, one - 0.3, one + 0.6, one, one + np.radians(4), times[:1], pose, pose)
+    mount = Points(one + 15, one - 0.3, one + 0.6, one, one + np.radians(roll_deg), times[:1], pose, pose)
     along, poleward = Geometry(given.site, sun).poses_for(float(times[0]), np.zeros(2), mount)
     mount = dataclasses.replace(mount, along_deg=along[:, None], poleward_deg=poleward[:, None])
     same = np.zeros(len(times), dtype=np.intp)
@@ -128,3 +128,11 @@ def test_a_night_alone_parts_nothing_and_a_hand_in_the_night_does() -> None:
     touched = two_days(40.0)
     assert touched.stretch.tolist() == [0] * 96 + [1] * 144
     assert np.median(touched.off_arcsec) < 10
+
+
+@pytest.mark.parametrize("roll_deg", [45.0, 100.0, -138.0])
+def test_no_roll_is_taken_for_another(roll_deg: float) -> None:
+    """Without a forecast the camera may sit any way; a mirrored one explains the track nearly as well."""
+    (mount,) = two_days(0.0, roll_deg).mounts
+    assert mount.roll_deg == pytest.approx(roll_deg, abs=0.5)
+    assert mount.azimuth_error_deg == pytest.approx(-0.3, abs=0.02)

@@ -6,18 +6,28 @@ from datetime import datetime
 from functools import cached_property
 from itertools import pairwise
 
+import numpy as np
+
 from sentinel.chain.notify.counting import GAP_INTERVALS
 from sentinel.chain.track import Context, parts_of
+from sentinel.core.foreseen import PolarAxis
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
 from sentinel.jobs.report.constancy import Constancy, constancy_of
-from sentinel.jobs.report.coverage import Hour, Share, Sizes, hours_of, share_of, sizes_of
-from sentinel.jobs.report.forecast_checks import CheckedForecast, ObservedExit, check_forecasts, find_exits
+from sentinel.jobs.report.coverage import Clocks, Hour, Share, Sizes, clocks_of, hours_of, share_of, sizes_of
+from sentinel.jobs.report.forecast_checks import (
+    CheckedForecast,
+    ObservedExit,
+    Skill,
+    check_forecasts,
+    find_exits,
+    skill_of,
+)
 from sentinel.jobs.report.incidents import IncidentSpan, incident_spans
 from sentinel.jobs.report.record import Record, columns_of
 from sentinel.jobs.report.style import TimeAxis
 from sentinel.jobs.report.summary import Summary, summarise
-from sentinel.jobs.report.track_fit import TrackFit, fit_track
+from sentinel.jobs.report.track_fit import Spread, TrackFit, fit_track
 from sentinel.jobs.steady import Attitude, Up, UpAngles, attitudes, up_angles
 from sentinel.sky import Sun
 from sentinel.sky.horizon import daylight
@@ -82,6 +92,32 @@ class Analysis:
         )
 
     @cached_property
+    def spread(self) -> Spread | None:
+        """How far the discs lie from their computed places; None: none was compared."""
+        return self.track.spread(self.columns.found)
+
+    @property
+    def width_arcsec(self) -> float:
+        """The sun's usual width in this time, by computation."""
+        return 2 * float(np.median(self.columns.sun_radius_arcsec))
+
+    @property
+    def unseen(self) -> int:
+        """Pictures without a disc though the sun was up."""
+        return int((~self.columns.found & (self.columns.above_deg >= 0)).sum())
+
+    @property
+    def seen_while_down(self) -> int:
+        """Pictures with a disc though, by the settings, the sun was well down."""
+        down = self.columns.altitude_deg < self.record.settings.thresholds.sun_down_deg
+        return int((self.columns.found & down).sum())
+
+    @cached_property
+    def clocks(self) -> Clocks:
+        """What is known of the clocks."""
+        return clocks_of(self.record)
+
+    @cached_property
     def share(self) -> Share:
         """How much of the sun was recorded."""
         return share_of(self.columns, self.summary.interval_s, self.sun)
@@ -112,6 +148,31 @@ class Analysis:
         """The forecasts beside what came."""
         margin_px = self.record.settings.frames.margin_px
         return check_forecasts(self.record.forecasts, self.columns, self.track.stretch, self.exits, margin_px)
+
+    @property
+    def skill(self) -> Skill:
+        """How good the forecasts were."""
+        return skill_of(self.checked)
+
+    @property
+    def skill_of_steady(self) -> Skill:
+        """How good they were while the mount followed the sun."""
+        return skill_of([one for one in self.checked if not one.ran_away])
+
+    @property
+    def skill_of_astray(self) -> Skill:
+        """How good they were of exits of a mount that had let the sun go already."""
+        return skill_of([one for one in self.checked if one.ran_away])
+
+    @property
+    def last_axis(self) -> tuple[datetime, PolarAxis] | None:
+        """The polar axis as the last forecast that knew it had it, and of when that was."""
+        known = (
+            (forecast.time_utc, forecast.mount.axis)
+            for forecast in reversed(self.record.forecasts)
+            if forecast.mount is not None and forecast.mount.axis is not None
+        )
+        return next(known, None)
 
     @cached_property
     def incidents(self) -> list[IncidentSpan]:

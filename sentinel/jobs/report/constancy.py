@@ -10,7 +10,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from sentinel.core.times import DAY_S
-from sentinel.core.words import many, signed, span_of_minutes
 from sentinel.jobs.report.record import Columns
 from sentinel.jobs.trend import Trend, correlation_of, trend_of
 from sentinel.sky.arrays import Array, Bools
@@ -55,9 +54,33 @@ class Constancy:
         return float(np.sin(np.radians(self.highest_deg)) - np.sin(np.radians(self.lowest_deg)))
 
     @property
+    def change(self) -> tuple[float, float]:
+        """How much the radius changed over the session beside the computed one, percent, and its sigma."""
+        return self.a_day.slope * self.hours / 24, self.a_day.sigma * self.hours / 24
+
+    @property
     def least_change(self) -> float:
         """The smallest change over the session, percent, that would have stood out from nothing."""
-        return SURE * self.a_day.sigma * self.hours / 24
+        return SURE * self.change[1]
+
+    @property
+    def grown(self) -> tuple[float, float] | None:
+        """How much the disc grew as it climbed, percent, and its sigma; None: it climbed too little."""
+        if self.climb is None:
+            return None
+        return self.climb.slope * self.span_sine, self.climb.sigma * self.span_sine
+
+    def grown_at(self, distance_km: float) -> float:
+        """Return by how much a disc so far away would have grown, percent."""
+        return 100 * EARTH_RADIUS_KM / distance_km * self.span_sine
+
+    @property
+    def tells_distance(self) -> bool:
+        """Whether a distance explains how it grew: a disc that shrinks as it climbs has none."""
+        if self.grown is None:
+            return False
+        grown, sigma = self.grown
+        return grown + SURE * sigma > 0 and grown > -3 * sigma
 
     @property
     def nearest_km(self) -> float | None:
@@ -111,61 +134,3 @@ def _means(columns: Columns, percent: Array, good: Bools) -> tuple[Array, Array,
         for values in (columns.utc_s, sine, percent, columns.edge_px)
     ]
     return tuple(np.array(one) for one in means)  # type: ignore[return-value]
-
-
-def constancy_facts(c: Constancy | None, *, altitudes: bool = True) -> list[tuple[str, str]]:
-    """Return in words how well the size kept, and what would have been seen; on request without altitudes."""
-    if c is None:
-        return [
-            ("Constant size", f"not told: fewer than {FEWEST} whole discs above {LOWEST_DEG:.0f} degrees")
-        ]
-    change, sigma = c.a_day.slope * c.hours / 24, c.a_day.sigma * c.hours / 24
-    kept = (
-        f"in {many(c.discs, 'whole disc')} over {span_of_minutes(60 * c.hours)} the radius changed by "
-        f"{signed(change, 4)} ± {sigma:.4f} % (1-sigma) beside the computed one, which itself changed by "
-        f"{signed(c.distance_change, 4)} %; a single picture scatters by {c.scatter:.3f} %. A steady change "
-        f"of {c.least_change:.4f} % would have stood out (95 %)"
-    )
-    distance = _distance(c, altitudes=altitudes)
-    return [("Constant size", kept), ("Distance by size", distance), ("Size and focus", _focus(c))]
-
-
-def _distance(c: Constancy, *, altitudes: bool) -> str:
-    between = f" from {c.lowest_deg:.1f} to {c.highest_deg:.1f} degrees of altitude" if altitudes else ""
-    if c.climb is None or c.nearest_km is None:
-        return f"not told: the sun climbed too little{between}, and size tells distance only as it climbs"
-    grown, sigma = c.climb.slope * c.span_sine, c.climb.sigma * c.span_sine
-    moon = 100 * EARTH_RADIUS_KM / MOON_KM * c.span_sine
-    near = 100 * EARTH_RADIUS_KM / 10_000 * c.span_sine
-    known = (
-        f"by this the disc is at least {_rounded_km(c.nearest_km)} km away (95 %)"
-        if c.climb.slope + SURE * c.climb.sigma > 0 and grown > -3 * sigma
-        else "it shrank as it climbed, which no distance explains: lens, focus or air changed it"
-    )
-    return (
-        f"as it climbed{between} the disc grew by {signed(grown, 4)} ± {sigma:.4f} % beside the sun's; one "
-        f"as far as the moon would have grown by {moon:.2f} %, one 10,000 km away by {near:.0f} %; {known}"
-    )
-
-
-def _rounded_km(distance_km: float) -> str:
-    """Return a distance to two digits, rounded down."""
-    digits = 10 ** max(int(np.floor(np.log10(distance_km))) - 1, 0)
-    return f"{int(distance_km // digits * digits):,}"
-
-
-def _focus(c: Constancy) -> str:
-    share, sigma = c.focus
-    if not np.isfinite(share):
-        return "not told: the limb's edge kept one width"
-    driven = abs(share) > 3 * sigma
-    verdict = (
-        f"so {100 * share**2:.0f} % of the variance that the line leaves goes with the focus, and the rest "
-        "does not"
-        if driven
-        else "no more than chance"
-    )
-    return (
-        f"correlation of the radius with the width of the limb's edge {signed(share, 2)} ± {sigma:.2f}, both "
-        f"less a line in time: {verdict}"
-    )

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import pairwise
 from math import nan
 
@@ -27,6 +27,8 @@ from sentinel.sky.arrays import Array, Bools, Indices
 from sentinel.sky.horizon import daylight
 
 ARCSEC = np.pi / 180 / 3600
+STEP_S = 1.0
+"""A change of the camera's clock that is worth a word."""
 
 FLAG_MEANING: Mapping[str, str] = {
     **DISC_MEANING,
@@ -42,8 +44,8 @@ FLAG_MEANING: Mapping[str, str] = {
 class Share:
     """How much of the time the sun was there for was recorded."""
 
-    up_h: float
-    """Hours with the sun's centre above the horizon line, from the first frame to the last."""
+    up: timedelta
+    """How long the sun's centre was above the horizon line, from the first frame to the last."""
     verified: float
     """Share of these in which its disc was measured; NaN: the sun was never up."""
     whole: float
@@ -95,6 +97,37 @@ class Sizes:
     """Vertical over horizontal diameter that refraction makes there."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clocks:
+    """What the journal has of the clocks."""
+
+    offsets_s: tuple[float, ...]
+    """The camera's clock less UTC, as it was used."""
+    steps: int
+    """How often that changed by more than a second."""
+    waits_s: tuple[float, float] | None
+    """From exposure to arrival: the median, and what 95 % are within; None: not known."""
+    readings: int
+    """How often the computer's own clock was asked about."""
+    synchronised: int
+
+
+def clocks_of(record: Record) -> Clocks:
+    """Return what the journal has of the clocks."""
+    offsets_s = [s.camera_offset_s for s in record.surroundings if s.camera_offset_s is not None]
+    waits_s = [
+        (f.arrived_utc - f.time_utc).total_seconds() for f in record.frames if f.arrived_utc is not None
+    ]
+    heard = [s.clock_synchronised for s in record.surroundings if s.clock_synchronised is not None]
+    return Clocks(
+        offsets_s=tuple(offsets_s),
+        steps=sum(abs(b - a) > STEP_S for a, b in pairwise(offsets_s)),
+        waits_s=tuple(np.quantile(waits_s, [0.5, 0.95]).tolist()) if waits_s else None,
+        readings=len(heard),
+        synchronised=sum(heard),
+    )
+
+
 def share_of(columns: Columns, interval_s: float, sun: Sun) -> Share:
     """Return how much was recorded; each frame stands for the time until the next, at most one interval."""
     start, end = float(columns.utc_s[0]), float(columns.utc_s[-1])
@@ -108,7 +141,7 @@ def share_of(columns: Columns, interval_s: float, sun: Sun) -> Share:
         return min(float(stood_s[which].sum()) / up_s, 1.0) if up_s > 0 else nan
 
     return Share(
-        up_h=up_s / HOUR_S,
+        up=timedelta(seconds=up_s),
         verified=share(columns.found),
         whole=share(columns.whole),
         longest=_longest(columns, interval_s),

@@ -2,13 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from statistics import median
 
 import numpy as np
 
 from sentinel.core.records import Forecast
-from sentinel.core.times import utc_s
+from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.report.record import Columns
 from sentinel.sky.arrays import Indices
 
@@ -36,6 +36,11 @@ class ObservedExit:
     no picture shows where."""
     dated: bool
     """These are two pictures that follow each other."""
+
+    @property
+    def time_utc(self) -> datetime:
+        """When it was."""
+        return from_utc_s(self.utc_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,8 +72,8 @@ class Skill:
     """Forecasts whose exit the session shows."""
     median_error: float | None
     """Of the median time, as a share of the time that was left."""
-    median_error_min: float | None
-    """The same in minutes."""
+    median_error_span: timedelta | None
+    """The same in time."""
     too_late: int
     """Tested forecasts whose 5 % time was later than the truth: these promised too much."""
     granted: float | None
@@ -197,14 +202,14 @@ def _stayed_until(
 def skill_of(checked: Sequence[CheckedForecast]) -> Skill:
     """Return how good the forecasts were; what was at hand already is not counted as foreseen."""
     tested = [j for j in checked if j.true_h is not None and j.true_h * 3600 > SPENT_S]
-    errors, errors_min, granted, too_late, held = [], [], [], 0, 0
+    errors, errors_h, granted, too_late, held = [], [], [], 0, 0
     for one in tested:
         true_h = one.true_h or 0.0
         soonest_h, latest_h = one.true_between_h or (true_h, true_h)
         middle_h = HORIZON_S / 3600 if one.middle_h is None else one.middle_h
         early_h = HORIZON_S / 3600 if one.early_h is None else one.early_h
         errors.append(abs(middle_h - true_h) / true_h)
-        errors_min.append(abs(middle_h - true_h) * 60)
+        errors_h.append(abs(middle_h - true_h))
         too_late += early_h > latest_h
         if early_h <= latest_h:
             granted.append(early_h / true_h)
@@ -214,7 +219,7 @@ def skill_of(checked: Sequence[CheckedForecast]) -> Skill:
         forecasts=len(checked),
         tested=len(tested),
         median_error=median(errors) if errors else None,
-        median_error_min=median(errors_min) if errors else None,
+        median_error_span=timedelta(hours=median(errors_h)) if errors else None,
         too_late=too_late,
         granted=median(granted) if granted else None,
         held=held,

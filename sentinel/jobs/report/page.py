@@ -15,17 +15,18 @@ from sentinel.core.files import shown_name, write_text_whole
 from sentinel.core.pages import jpeg_url, page
 from sentinel.core.records import MeasuredFrame
 from sentinel.jobs.progress import Progress, silent
-from sentinel.jobs.report import forecast_plots, plots, sentences, spots
+from sentinel.jobs.report import forecast_plots, plots, spots
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.coverage import flag_counts
 from sentinel.jobs.report.frame_list import CHECK_CHAIN, CHECK_FILES, LIST_NAME, frame_list
-from sentinel.jobs.report.incidents import delivery_line, sent_messages
+from sentinel.jobs.report.incidents import delivery_line, sent_messages, witnesses
 from sentinel.jobs.report.limits import LIMITS
-from sentinel.jobs.report.pictures import Pictures, no_stills_words, read_pictures, stills_words
+from sentinel.jobs.report.pictures import Pictures, read_pictures
 from sentinel.jobs.report.record import Record, read_record
+from sentinel.jobs.report.sentences import facts, sentences
 from sentinel.jobs.report.settings_list import changed_settings, settings_lines
 from sentinel.jobs.report.spot_plots import spot_plots
-from sentinel.jobs.report.spots import named_blobs
+from sentinel.jobs.report.spots import motion_together, named_blobs
 from sentinel.service.journal.journal import Origin
 
 REPORT_NAME = "report.html"
@@ -89,6 +90,8 @@ def report_html(analysis: Analysis, pictures: Pictures) -> str:
         camera=record.settings.camera.name,
         replayed=record.origin is Origin.REPLAY,
         sentences=sentences,
+        facts=facts,
+        witnesses=witnesses(record),
         plots=plots,
         forecast_plots=forecast_plots,
         contents=(*CONTENTS, ("exposures", "Every exposure")) if listed else CONTENTS,
@@ -98,8 +101,7 @@ def report_html(analysis: Analysis, pictures: Pictures) -> str:
         hours=list(zip(analysis.hours, lines if listed else [""] * len(lines), strict=True)),
         listed=listed,
         pictures=pictures,
-        stills_words=stills_words,
-        no_stills_words=no_stills_words,
+        motion=motion_together(named),
         named=named,
         spots=spots,
         spot_plots=spot_plots(analysis, pictures, named),

@@ -16,11 +16,9 @@ from sentinel.chain.measure.levels import Levels
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.srgb import srgb_encode
 from sentinel.core.times import utc_s
-from sentinel.core.words import many
 from sentinel.jobs.originals import picture_of
 from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.report.analysis import Analysis
-from sentinel.jobs.report.record import Record
 from sentinel.jobs.spots.follow import FollowedBlob, followed
 from sentinel.jobs.spots.looking import clear_frames, disc_views, looks_at
 from sentinel.jobs.steady import UP_WORDS, Crop, Up, UpAngles, centred
@@ -30,6 +28,7 @@ STRIP_WIDE_PX = 1400
 STILLS = 8
 STILL_PX, STILL_RADII = 280, 1.15
 JPEG_QUALITY = 82
+NORTH_GOOD_DEG = 2.0
 SHOWN_LEVEL = 0.6
 """Of full scale: how bright the brightest of the stills is shown."""
 
@@ -66,6 +65,16 @@ class Pictures:
     def up_words(self) -> str:
         """How the stills are turned."""
         return UP_WORDS[self.up]
+
+    @property
+    def north_known(self) -> bool:
+        """Whether anything is known of it."""
+        return isfinite(self.north_sigma_deg)
+
+    @property
+    def north_good(self) -> bool:
+        """Whether north is known well enough for latitudes and longitudes worth printing."""
+        return self.north_sigma_deg < NORTH_GOOD_DEG
 
 
 def read_pictures(w: Analysis, progress: Progress = silent, home: Path | None = None) -> Pictures:
@@ -183,29 +192,3 @@ def light_jpeg(light: Light) -> bytes:
         sink, "JPEG", quality=JPEG_QUALITY, optimize=True
     )
     return sink.getvalue()
-
-
-def stills_words(pictures: Pictures) -> str:
-    """Return how the pictures on the page were chosen and turned."""
-    known = (
-        f", known within {pictures.north_sigma_deg:.2f} degrees (1-sigma)"
-        if pictures.up == "solar-north"
-        else "; how the camera was rolled is not known"
-    )
-    return (
-        f"{many(len(pictures.stills), 'picture')}, one from each part of the session in which the sun was "
-        "seen, the one that shows most of its limb: moved by the measured centre, "
-        f"{pictures.up_words}{known}, all at one scale and brightened by one factor "
-        f"({pictures.brightened:.1f}); grey, as they are measured. Under each: time of exposure, and the "
-        "sun's altitude."
-    )
-
-
-def no_stills_words(record: Record) -> str:
-    """Return why there are no pictures on the page."""
-    if record.originals is None:
-        return (
-            "The picture files were not to be found when this page was made. Name their folder: "
-            "sentinel report DIR --frames FOLDER."
-        )
-    return "No picture shows the sun."

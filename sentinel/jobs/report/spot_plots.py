@@ -7,7 +7,7 @@ import numpy as np
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.path_plot import HALO
 from sentinel.jobs.report.pictures import Pictures
-from sentinel.jobs.report.spots import NORTH_GOOD_DEG, NamedBlob
+from sentinel.jobs.report.spots import NamedBlob
 from sentinel.jobs.report.style import DEEP, GROUND, HAIR, INK, QUIET, WARM, Plot
 from sentinel.jobs.report.svg import Pen, Point
 from sentinel.sky import DiscView, Orientation
@@ -22,7 +22,7 @@ def spot_plots(w: Analysis, pictures: Pictures, named: Sequence[NamedBlob]) -> l
     """Return the maps that there is anything to draw on."""
     plots = []
     spots = [one for one in named if one.blob.kind == "sun"]
-    if spots and pictures.north_sigma_deg < NORTH_GOOD_DEG:
+    if spots and pictures.north_good:
         plots.append(sun_map(w, spots))
     marks = [one for one in named if one.blob.kind != "sun"]
     if marks and w.frame_px[0]:

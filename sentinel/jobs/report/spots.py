@@ -1,15 +1,15 @@
 """The dark blobs of a session in words and rows: spots on the sun, dust on the sensor. Pure."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isfinite
 
 import numpy as np
 
-from sentinel.core.words import count, many, signed
+from sentinel.core.words import signed
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.pictures import Pictures
 from sentinel.jobs.spots.follow import FollowedBlob, Kind
-from sentinel.jobs.spots.motion import FEWEST, Motion, motion_of, together
+from sentinel.jobs.spots.motion import Motion, motion_of, together
 from sentinel.sky import Orientation, from_central_meridian_deg
 
 LETTERS: dict[Kind, str] = {"sun": "S", "sensor": "D", "undecided": "U"}
@@ -18,9 +18,6 @@ KIND_WORDS: dict[Kind, str] = {
     "sensor": "dust or a mark on the sensor",
     "undecided": "not told",
 }
-SOURCE = "Balthasar, Vázquez and Wöhl 1986, Astronomy and Astrophysics 155, 87"
-NORTH_GOOD_DEG = 2.0
-"""North less well known than this gives no latitudes and longitudes worth printing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +51,7 @@ def named_blobs(w: Analysis, pictures: Pictures) -> list[NamedBlob]:
                     latitude_deg=float(np.median(blob.latitude_deg)),
                     west_deg=float(from_central_meridian_deg(longitude_deg, central_deg)),
                     longitude_deg=longitude_deg,
-                    motion=motion_of(blob) if pictures.north_sigma_deg < NORTH_GOOD_DEG else None,
+                    motion=motion_of(blob) if pictures.north_good else None,
                 )
             )
     return named
@@ -85,7 +82,7 @@ def place_words(one: NamedBlob, pictures: Pictures) -> str:
     pixel = f"x {np.median(blob.x_px):.0f}, y {np.median(blob.y_px):.0f} px"
     if blob.kind == "sensor":
         return pixel
-    if not pictures.north_sigma_deg < NORTH_GOOD_DEG:
+    if not pictures.north_good:
         return "on the disc; its latitude is not known" if blob.kind == "sun" else pixel
     latitude = f"{abs(one.latitude_deg):.1f} {'N' if one.latitude_deg >= 0 else 'S'}"
     west = f"{abs(one.west_deg):.1f} {'W' if one.west_deg >= 0 else 'E'}"
@@ -108,57 +105,16 @@ def size_words(w: Analysis, blob: FollowedBlob) -> str:
     return f"{across:.0f}″, {100 * blob.contrast:.0f} % darker"
 
 
-def spot_lines(w: Analysis, pictures: Pictures, named: list[NamedBlob]) -> list[str]:
-    """Return what the pictures tell of spots and dust, in sentences."""
-    if not pictures.looked_at:
-        return [_not_looked(w)]
-    number = {kind: sum(one.blob.kind == kind for one in named) for kind in LETTERS}
-    lines = [
-        f"In {many(pictures.looked_at, 'picture')} of the whole disc under a clear sky, spread over the "
-        f"session, {many(len(named), 'dark blob was', 'dark blobs were')} found again and again: "
-        f"{count(number['sun'])} kept to the sun, {count(number['sensor'])} to the sensor"
-        + (f", and of {count(number['undecided'])} it cannot be told" if number["undecided"] else "")
-        + ". What is seen less often is left out: seeing, cloud, what flies past."
-    ]
-    if isfinite(pictures.north_sigma_deg) and number["sun"]:
-        lines.append(
-            "Latitudes and longitudes stand on solar north, which the camera's roll, as its track tells it, "
-            f"gives within {pictures.north_sigma_deg:.2f} degrees (1-sigma)"
-            + ("." if pictures.north_sigma_deg < NORTH_GOOD_DEG else ": too little for any to be printed.")
-            + " Observatories publish where spots stood on that day: the same ones must stand there."
-        )
-    elif number["sun"]:
-        lines.append(
-            "How the camera was rolled is not known from this session, so latitudes and longitudes are not "
-            "told."
-        )
-    return [*lines, *_motion_lines(named)]
+@dataclass(frozen=True, slots=True)
+class Together:
+    """How so many spots move in longitude beside the published rotation, degrees a day."""
+
+    spots: int
+    off: float
+    sigma: float
 
 
-def _not_looked(w: Analysis) -> str:
-    if w.record.originals is None:
-        return (
-            "The pictures themselves were not to be found when this page was made, so nothing is said here "
-            "of spots and dust. Name their folder: sentinel report DIR --frames FOLDER."
-        )
-    return "No picture shows the whole disc under a clear sky, so nothing is said here of spots and dust."
-
-
-def _motion_lines(named: list[NamedBlob]) -> list[str]:
-    """Return how the spots move beside the published rotation."""
+def motion_together(named: Sequence[NamedBlob]) -> Together | None:
+    """Return how all spots move; None: of none it is told."""
     motions = [one.motion for one in named if one.motion is not None]
-    if not motions:
-        spots = [one for one in named if one.blob.kind == "sun"]
-        return (
-            [f"Their motion in longitude is not told: it takes {FEWEST} sightings and some hours."]
-            if spots
-            else []
-        )
-    off, sigma = together(motions)
-    who = "The spot moves" if len(motions) == 1 else f"The {len(motions)} spots together move"
-    beside = (
-        f"{who} in Carrington longitude by {signed(off, 2)} ± {sigma:.2f} degrees a day (1-sigma) beside the "
-        f"published rotation of sunspots at their latitudes ({SOURCE}; single spots differ by some tenths): "
-        f"{abs(off) / sigma:.1f} sigma. What sticks to filter or lens would fall behind by 13 degrees a day."
-    )
-    return [beside]
+    return Together(len(motions), *together(motions)) if motions else None

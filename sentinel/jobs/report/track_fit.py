@@ -14,7 +14,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from sentinel.chain.forecast.fit import RATE_SIGMA, TILT_SIGMA_DEG, level_of
-from sentinel.chain.forecast.geometry import Geometry, Points, rolled
+from sentinel.chain.forecast.geometry import RATE_UNIT, Geometry, Points, rolled
 from sentinel.core.records import Forecast, Mark
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
@@ -38,6 +38,10 @@ JOIN_ARCSEC = 150.0
 """Less than a tenth of a sun-width: nobody puts a disc back so exactly."""
 COVERAGE = 0.08
 LOWEST_DEG = -1.0
+ASIDE_ARCSEC = 60.0
+"""And in the place of a stretch."""
+SIZES = np.array([0.5, 0.5, 1.5, 0.3])
+"""How far the fit goes at first in the mount's unknowns, as in `STEPS`."""
 STEPS = np.array([1e-3, 1e-3, 0.1, 1e-3])
 """By which slopes are taken: azimuth and altitude error (deg), rate (1e-4), roll (rad)."""
 
@@ -53,6 +57,43 @@ class FittedMount:
     """Which of the discs it was fitted to, ascending."""
     residual_arcsec: Array
     """(discs, 2) seen less computed."""
+
+    @property
+    def azimuth_error_deg(self) -> float:
+        """Of its axis."""
+        return float(self.points.azimuth_deg[0])
+
+    @property
+    def altitude_error_deg(self) -> float:
+        """Of its axis."""
+        return float(self.points.altitude_deg[0])
+
+    @property
+    def rate_ratio(self) -> float:
+        """Of its drive, over the mean solar rate."""
+        return float(self.points.base_arcsec_s[0] * (1 + RATE_UNIT * self.points.rate[0])) / rate_arcsec_s(
+            "solar"
+        )
+
+    @property
+    def roll_deg(self) -> float:
+        """Of the camera on it."""
+        return float(np.degrees(self.points.roll_rad[0]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spread:
+    """How far the discs lie from their computed places, arcsec."""
+
+    discs: int
+    left_out: int
+    """Seen, and not compared."""
+    median: float
+    within: float
+    """95 % of them."""
+    across: float
+    """Root mean square about the mean; the same up and down."""
+    down: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,6 +116,31 @@ class TrackFit:
     def used(self) -> Bools:
         """Which frames the comparison stands on."""
         return np.isfinite(self.residual_px[:, 0])
+
+    def spread(self, found: Bools) -> Spread | None:
+        """Return how far the discs that were found lie from their places; None: none was compared."""
+        off, xy = self.off_arcsec[self.used], self.residual_px[self.used] * self.scale_arcsec_px
+        if not off.size:
+            return None
+        across, down = xy.std(axis=0)
+        return Spread(
+            discs=len(off),
+            left_out=int((found & ~self.used).sum()),
+            median=float(np.median(off)),
+            within=float(np.quantile(off, 0.95)),
+            across=float(across),
+            down=float(down),
+        )
+
+    @property
+    def parts(self) -> int:
+        """How many stretches have poses."""
+        return sum(len(mount.numbers) for mount in self.mounts)
+
+    @property
+    def unknowns(self) -> int:
+        """How many numbers were fitted."""
+        return len(STEPS) * len(self.mounts) + 2 * self.parts
 
 
 def scale_of(columns: Columns, nominal: float) -> float:
@@ -150,8 +216,8 @@ class _Track:
             ids, stretch = np.unique(number[own], return_inverse=True)
             utc_s, xy_arcsec = self.utc_s[own], self.xy_arcsec[own]
             means = _Means(self.geometry, utc_s, xy_arcsec, stretch)
-            tried = [means.fitted(guess, rounds=1) for guess in self._guesses(begin_s, end_s)]
-            _, points = means.fitted(min(tried, key=lambda one: one[0])[1], rounds=ROUNDS)
+            fits = map(means.fitted, self._guesses(begin_s, end_s))
+            points = min(fits, key=lambda one: one[0])[1]
             off = xy_arcsec - track_arcsec(self.geometry, points, utc_s, stretch)
             if np.isfinite(off).all():
                 numbers = tuple(ids.tolist())
@@ -164,7 +230,7 @@ class _Track:
         followed = [(m, at) for m, at in known if m is not None and m.departed_utc is None]
         if not followed:
             rate = rate_arcsec_s(self.settings.mount.tracking)
-            return [_unposed(rate, 0.0, 0.0, roll) for roll in range(0, 360, 45)]
+            return [_unposed(rate, 0.0, 0.0, roll) for roll in range(0, 360, 90)]
         mount, _ = max(followed, key=lambda one: (one[0].arc_h, one[1]))
         axis = (mount.axis.azimuth_error_deg, mount.axis.altitude_error_deg) if mount.axis else (0.0, 0.0)
         return [_unposed(mount.rate_ratio * rate_arcsec_s("solar"), *axis, mount.roll_deg)]
@@ -230,14 +296,15 @@ class _Means:
         loose = np.array([TILT_SIGMA_DEG / level_of(geometry.latitude_deg), TILT_SIGMA_DEG, RATE_SIGMA])
         self.loose = loose * np.sqrt(min(bin_s / ALIKE_S, 1.0))
 
-    def fitted(self, guess: Points, rounds: int) -> tuple[float, Points]:
+    def fitted(self, guess: Points) -> tuple[float, Points]:
         """Return how far off the means lie, arcsec, and the mount for which that is least, from a guess on.
 
         Unknown are the mount's own four, and how far aside of its middle each stretch is seen, arcsec.
         """
         common = [guess.azimuth_deg, guess.altitude_deg, guess.rate, guess.roll_rad]
         best = start = np.concatenate([*common, np.zeros(2 * len(self.middles))])
-        for _ in range(rounds):
+        sizes = np.concatenate([SIZES, np.full(2 * len(self.middles), ASIDE_ARCSEC)])
+        for turn in range(ROUNDS):
             usual = max(2 * float(np.median(self._away(guess, best))), 1.0)
             if not np.isfinite(usual):
                 break
@@ -247,7 +314,13 @@ class _Means:
                 return np.concatenate([self._off(guess, unknowns).ravel(), held])
 
             best = least_squares(
-                off, best, partial(self._slopes, off), loss="cauchy", f_scale=usual, x_scale="jac", ftol=1e-3
+                off,
+                best,
+                partial(self._slopes, off, turn > 0),
+                loss=_robust,
+                f_scale=usual,
+                x_scale=sizes,
+                ftol=1e-4,
             ).x
         points, away = self._mount(guess, best), float(self._away(guess, best).mean())
         turned = np.angle(np.exp(1j * points.roll_rad))
@@ -272,13 +345,23 @@ class _Means:
     def _away(self, guess: Points, unknowns: Array) -> Array:
         return np.asarray(np.hypot(*self._off(guess, unknowns).T))
 
-    def _slopes(self, off: Callable[[Array], Array], unknowns: Array) -> Array:
-        """Return how what is off answers to each unknown."""
+    def _slopes(self, off: Callable[[Array], Array], rolls: bool, unknowns: Array) -> Array:
+        """Return how what is off answers to each unknown, or to all but the roll."""
         here, ways = off(unknowns), np.eye(len(STEPS), len(unknowns)) * STEPS[:, None]
         own = [(off(unknowns + way) - here) / step for way, step in zip(ways, STEPS, strict=True)]
+        # Before the axis is about known the track is nearly a point, which has no roll.
+        own[-1] *= rolls
         # A pose that sees the disc elsewhere moves its whole stretch.
         moved = np.pad(-np.kron(np.eye(len(self.middles))[self.stretch], np.eye(2)), ((0, 3), (0, 0)))
         return np.concatenate([np.stack(own, axis=1), moved], axis=1)
+
+
+def _robust(squares: Array) -> Array:
+    """Return Cauchy's loss of what is seen, with its slopes; what is held beforehand counts in full."""
+    free = 1 / (1 + squares)
+    loss = np.stack([np.log1p(squares), free, -(free**2)])
+    loss[:, -3:] = squares[-3:], np.ones(3), np.zeros(3)
+    return loss
 
 
 def track_arcsec(geometry: Geometry, points: Points, utc_s: Array, stretch: Indices) -> Array:

@@ -19,10 +19,9 @@ from sentinel.core.tables import write_ecsv
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.core.words import count, many, minute, site_words, span
 from sentinel.jobs.progress import Progress, silent
-from sentinel.jobs.report import sentences
 from sentinel.jobs.report import spots as spot_words
 from sentinel.jobs.report.analysis import Analysis
-from sentinel.jobs.report.constancy import constancy_facts
+from sentinel.jobs.report.incidents import witnesses
 from sentinel.jobs.report.pictures import (
     STILL_PX,
     STILL_RADII,
@@ -34,8 +33,9 @@ from sentinel.jobs.report.pictures import (
     sun_light,
 )
 from sentinel.jobs.report.record import Record
+from sentinel.jobs.report.sentences import facts, sentences
 from sentinel.jobs.report.spot_plots import sun_map
-from sentinel.jobs.report.spots import NORTH_GOOD_DEG, named_blobs
+from sentinel.jobs.report.spots import motion_together, named_blobs
 from sentinel.jobs.steady import Crop, rounded
 from sentinel.sky import flattening
 
@@ -133,14 +133,14 @@ def public_page(true: Record, record: Record, progress: Progress = silent) -> st
         minute=minute,
         span=span,
         stills=round_stills(Analysis(true), pictures),
-        spot_lines=spot_words.spot_lines(w, pictures, named),
+        spot_lines=sentences("spot_lines", record, pictures, named, motion_together(named)),
         named=named,
         pictures=pictures,
         spot_words=spot_words,
-        map=sun_map(w, spots) if spots and pictures.north_sigma_deg < NORTH_GOOD_DEG else None,
-        facts=constancy_facts(w.constancy, altitudes=False),
+        map=sun_map(w, spots) if spots and pictures.north_good else None,
+        facts=facts("size_facts", w.constancy, False),
         chain=record.chain,
-        chain_lines=sentences.chain_lines(record),
+        chain_lines=sentences("chain_lines", record, witnesses(record)),
         left_out=LEFT_OUT,
         version=__version__,
     )
