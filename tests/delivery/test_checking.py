@@ -174,6 +174,29 @@ def test_no_ping_goes_on_when_the_watch_has_ended() -> None:
     assert heart.sent == 0
 
 
+class Joined(threading.Thread):
+    """A thread that ends when it is waited for, and keeps how long it was waited for."""
+
+    def __init__(self, heart: HeartbeatPinger) -> None:
+        super().__init__()
+        self.waits_s: list[float | None] = []
+        heart._thread = self
+
+    def is_alive(self) -> bool:
+        return len(self.waits_s) < 3
+
+    def join(self, timeout: float | None = None) -> None:
+        self.waits_s.append(timeout)
+
+
+def test_a_ping_under_way_is_waited_for_as_long_as_it_may_take_and_then_let_go_of() -> None:
+    heart = HeartbeatPinger(Chosen(), ManualClock(), lambda: True)
+    thread = Joined(heart)
+    heart.stop()
+    # A minute is what a ping may take; then it is ended, more than once.
+    assert thread.waits_s == [60.0, 0.1, 0.1]
+
+
 @pytest.mark.parametrize(("host", "arrives"), [("localhost", False), ("127.0.0.1", True)])
 def test_a_ping_that_is_sent_to_another_host_has_not_arrived(host: str, arrives: bool) -> None:
     with http_receiver() as receiver:

@@ -78,6 +78,22 @@ def test_what_is_wrong_is_said_in_one_line_without_the_secret(
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.parametrize(("owner", "taken"), [("nobody", False), ("me", True), ("root", True)])
+def test_a_file_of_its_own_is_the_service_users_or_roots(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, owner: str, taken: bool
+) -> None:
+    reference, status = secret_file(tmp_path, "f", "json://x/z"), os.fstat
+    monkeypatch.setattr(os, "getuid", lambda: 996)
+    uid = {"nobody": 65534, "me": 996, "root": 0}[owner]
+    # (mode, inode, device, links, user, ...): only root may give a file away.
+    monkeypatch.setattr(os, "fstat", lambda file: os.stat_result((*status(file)[:4], uid, *status(file)[5:])))
+    if taken:
+        assert resolve(reference, where="w").reveal() == "json://x/z"
+    else:
+        with pytest.raises(RequestProblem, match="belongs to somebody else"):
+            resolve(reference, where="w")
+
+
 @pytest.mark.parametrize("mode", ["fine", "500", "slam", "half"])
 def test_nothing_of_an_address_is_logged_stored_or_shown_even_at_debug(
     tmp_path: Path, caplog: pytest.LogCaptureFixture, capfd: pytest.CaptureFixture[str], mode: str

@@ -32,6 +32,7 @@ def test_a_recentring_is_noticed_untold_and_keeps_the_axis() -> None:
     true = session.true_exit_s(3.4) - utc_s(after.time_utc)
     assert seconds_ahead(after, "median_utc") == pytest.approx(true, rel=0.05)
     assert after.departed_utc is None
+    assert not any("drift-changed" in f.flags for f in forecasts)
 
 
 def test_a_realignment_starts_afresh() -> None:
@@ -144,7 +145,9 @@ def test_an_axis_that_gives_way_is_reported_and_relearnt() -> None:
     x[i:] += other_x[i:] - other_x[i] - x[i:] + x[i]
     y[i:] += other_y[i:] - other_y[i] - y[i:] + y[i]
     forecasts = watched(session, [session.frame(k, x[k], y[k]) for k in range(271)])
-    assert any(mount_of(f).drift_changed_utc is not None for f in forecasts)
+    changed = [mount_of(f).drift_changed_utc is not None for f in forecasts]
+    assert any(changed)
+    assert changed == ["drift-changed" in f.flags for f in forecasts]
     last = forecasts[-1]
     assert abs(axis_of(last).altitude_error_deg) < 0.12
 

@@ -11,8 +11,17 @@ from sentinel.core.times import from_utc_s
 SCALE = 2.0
 
 
-def told(off_px: float, spread_px: float, forecasts: int = 12, jitter_arcsec: float = 5.0) -> PastForecasts:
-    """Forecasts of a disc that stays where it is, each wrong by so much four hours ahead."""
+def told(
+    off_px: float,
+    spread_px: float,
+    forecasts: int = 12,
+    jitter_arcsec: float = 5.0,
+    after_s: float = 1800.0,
+) -> PastForecasts:
+    """Forecasts of a disc that stays where it is, each wrong by so much four hours ahead.
+
+    The disc that they are held against comes so long after the last of them was ten minutes old.
+    """
     past = PastForecasts()
     for k in range(forecasts):
         made_s = 600.0 * k
@@ -26,7 +35,7 @@ def told(off_px: float, spread_px: float, forecasts: int = 12, jitter_arcsec: fl
             for ahead_s in np.linspace(0, 43_200, 200)
         )
         past.keep(made_s, path)
-    past.prove(TrackedDisc(600.0 * forecasts + 1800, 100.0, 50.0, 300.0, 0.02), SCALE, jitter_arcsec)
+    past.prove(TrackedDisc(600.0 * forecasts + after_s, 100.0, 50.0, 300.0, 0.02), SCALE, jitter_arcsec)
     return past
 
 
@@ -48,6 +57,12 @@ def test_what_did_not_come_true_widens_the_next_and_bends_it_the_way_it_erred() 
 
 def test_a_wrong_forecast_or_two_prove_nothing() -> None:
     assert told(off_px=300.0, spread_px=30.0, forecasts=2).misses == NO_MISSES
+
+
+@pytest.mark.parametrize(("after_s", "counts"), [(3 * 3600.0, True), (4 * 3600.0, False)])
+def test_forecasts_of_long_ago_prove_nothing(after_s: float, counts: bool) -> None:
+    """Three at least must have been made in the last four hours: those of before are of another night."""
+    assert (told(off_px=300.0, spread_px=30.0, forecasts=3, after_s=after_s).misses != NO_MISSES) is counts
 
 
 def test_what_wind_moves_is_no_error_of_a_forecast() -> None:
