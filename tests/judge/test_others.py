@@ -11,7 +11,7 @@ from sentinel.chain.judge.others import Company
 from sentinel.chain.notify import wording
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.other_cameras import OtherCamera, SunSeen
-from sentinel.core.records import Event, Incident, Mark, MeasuredFrame, Severity, Tick
+from sentinel.core.records import Event, Incident, Mark, MeasuredFrame, Outcome, Severity, Tick
 from sentinel.service.journal.codec import plain
 from tests.worlds import happenings as h
 from tests.worlds.mount import Lens
@@ -31,8 +31,17 @@ Spans = Sequence[tuple[float, float]]
 """Hours of the session."""
 
 
+@pytest.fixture(autouse=True, params=[False, pytest.param(True, marks=pytest.mark.slow)])
+def _foreseen(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Forecasts take nine tenths of the time and are not what is asked here: the slow tests make them."""
+    monkeypatch.setattr(Camera, "foreseen", request.param)
+
+
 class Camera:
     """One camera of a site, and all that its watch says."""
+
+    foreseen = True
+    """Whether forecasts are made."""
 
     def __init__(self, name: str, world: World, dark_h: Spans = ()) -> None:
         run = Run(world)
@@ -52,7 +61,7 @@ class Camera:
 
     def take(self, event: Event, now_utc: datetime) -> None:
         self.events.append((event, now_utc))
-        self.said += self.pipeline.step(event, now_utc).incidents
+        self.said += stepped(self.pipeline, event, now_utc).incidents
 
     def news(self, now_utc: datetime) -> OtherCamera | None:
         sun = self.pipeline.sun
@@ -72,6 +81,10 @@ class Camera:
     def minutes(self, incident: Incident, since_h: float) -> float:
         at = self.frames[0].time_utc + timedelta(hours=since_h)
         return (incident.time_utc - at).total_seconds() / 60
+
+
+def stepped(pipeline: Pipeline, event: Event, now_utc: datetime) -> Outcome:
+    return pipeline.step(event, now_utc) if Camera.foreseen else pipeline.step_with(event, None, now_utc)
 
 
 def capped(frame: MeasuredFrame) -> MeasuredFrame:
@@ -104,6 +117,11 @@ def watched(*cameras: Camera, tell: bool = True, late_s: float = 20.0) -> None:
         now_utc += timedelta(seconds=30.0 - late_s)
 
 
+def capped_at_90_min(*, tell: bool) -> tuple[Camera, Camera]:
+    """A pair of which the eastern one gets a cap."""
+    return pair(tell=tell, east_dark=[(1.5, 9.0)])
+
+
 def pair(
     east: World = EAST, west: World = WEST, *, tell: bool = True, east_dark: Spans = (), west_dark: Spans = ()
 ) -> tuple[Camera, Camera]:
@@ -113,8 +131,8 @@ def pair(
 
 
 def test_a_cap_on_one_lens_is_told_sooner_than_that_camera_could() -> None:
-    alone = pair(tell=False, east_dark=[(1.5, 9.0)])[0]
-    east, west = pair(east_dark=[(1.5, 9.0)])
+    alone, _ = capped_at_90_min(tell=False)
+    east, west = capped_at_90_min(tell=True)
     by_itself = [one for one in alone.woken() if one.condition == "lost-disc"]
     (lost,) = [one for one in east.woken() if one.condition == "lost-disc"]
     assert east.minutes(lost, 1.5) <= 5
@@ -192,7 +210,7 @@ def test_a_silent_neighbour_counts_for_nothing() -> None:
     east, west = Camera("east", EAST, [(1.5, 9.0)]), Camera("west", WEST)
     west.frames = [f for f in west.frames if (f.time_utc - west.frames[0].time_utc) < timedelta(hours=1.4)]
     watched(east, west)
-    alone = pair(tell=False, east_dark=[(1.5, 9.0)])[0]
+    alone, _ = capped_at_90_min(tell=False)
     told = [(one.time_utc, one.condition, one.severity) for one in east.said if one.condition == "lost-disc"]
     assert [(s, c) for _, c, s in told] == [
         (one.severity, one.condition) for one in alone.said if one.condition == "lost-disc"
@@ -213,9 +231,9 @@ def test_a_neighbour_whose_clock_is_seconds_off_tells_as_well_and_one_hours_off_
 
 
 def test_a_replay_of_the_events_says_the_same() -> None:
-    east, _ = pair(east_dark=[(1.5, 9.0)])
+    east, _ = capped_at_90_min(tell=True)
     again = Pipeline(EAST.settings, start_utc=east.frames[0].time_utc)
-    said = [one for event, now_utc in east.events for one in again.step(event, now_utc).incidents]
+    said = [one for event, now_utc in east.events for one in stepped(again, event, now_utc).incidents]
     assert said == east.said
     assert any(isinstance(event, OtherCamera) for event, _ in east.events)
 
