@@ -1,7 +1,7 @@
 """Exposures that trail or lead their arrival: said within ten pictures, and then nothing else is."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from copy import deepcopy
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -46,6 +46,12 @@ def frames(
     return found
 
 
+def arriving(seen: Sequence[Event]) -> list[tuple[Event, datetime]]:
+    """Events, each with the time at which it is taken up."""
+    arrived = [event.arrived_utc if isinstance(event, MeasuredFrame) else None for event in seen]
+    return [(event, at or event.time_utc) for event, at in zip(seen, arrived, strict=True)]
+
+
 class Watched:
     """What somebody who looks after pictures as they come has been told, and could read."""
 
@@ -53,7 +59,7 @@ class Watched:
         self, seen: Sequence[Event], told: Settings | None = None, *, before: "Watched | None" = None
     ) -> None:
         self.settings = told or settings()
-        self.events = list(self._timed(seen))
+        self.events = arriving(seen)
         self.alerts: list[tuple[int, Alert]] = []
         self.board = Board()
         self._pipeline, done = Pipeline(self.settings, self.events[0][1]), 0
@@ -68,12 +74,6 @@ class Watched:
             self.board.update(event, outcome, now_utc)
             self.alerts += [(number, alert) for alert in outcome.alerts]
         self.now_utc = self.events[-1][1]
-
-    @staticmethod
-    def _timed(seen: Sequence[Event]) -> Iterator[tuple[Event, datetime]]:
-        for event in seen:
-            arrived = event.arrived_utc if isinstance(event, MeasuredFrame) else None
-            yield event, arrived or event.time_utc
 
     def first(self, condition: str) -> tuple[int, Alert]:
         return next((n, alert) for n, alert in self.alerts if alert.condition == condition)
@@ -91,7 +91,7 @@ class Watched:
         return "\n".join([*lines, page, *(alert.body for _, alert in self.alerts)])
 
 
-OFFSETS = [120.0, -125.0, 600.0, HOUR, -HOUR, 2 * HOUR, -5.75 * HOUR, DAY, -DAY, 365 * DAY, -3650 * DAY]
+OFFSETS = [120.0, -125.0, HOUR, -5.75 * HOUR, DAY, -3650 * DAY]
 
 
 @pytest.mark.parametrize("ahead_s", OFFSETS)
@@ -115,13 +115,18 @@ def test_a_clock_that_is_off_from_the_start_is_said_within_ten_pictures_and_noth
 
 
 @cache
+def right_before() -> Watched:
+    return Watched(frames(0, 0.0, right=90))
+
+
+@cache
 def read_before() -> str:
-    return Watched(frames(0, 0.0, right=90)).read()
+    return right_before().read()
 
 
 @pytest.mark.parametrize("ahead_s", [-HOUR, 180.0, HOUR])
 def test_a_clock_that_is_set_wrong_in_mid_session_is_said_within_ten_pictures(ahead_s: float) -> None:
-    watched = Watched(frames(10, ahead_s, right=90))
+    watched = Watched(frames(10, ahead_s, right=90), before=right_before())
     assert "may be left alone until" in read_before()
     number, alert = watched.first("clock")
     assert 90 <= number < 100
@@ -177,22 +182,20 @@ def test_a_camera_whose_offset_is_set_is_foreseen_again() -> None:
 
 
 def test_align_tells_no_angle_by_a_clock_that_is_off() -> None:
-    right = Watched(frames(40, 0.0))
-    assert align(right.settings, right.events).axis.fit_sigma_deg is not None
-    wrong = Watched(frames(40, HOUR))
+    assert align(settings(), arriving(frames(20, 0.0))).axis.fit_sigma_deg is not None
     with pytest.raises(RequestProblem, match=r"camera.clock_offset_s: .*1 h ahead of .* write 3600"):
-        align(wrong.settings, wrong.events)
+        align(settings(), arriving(frames(20, HOUR)))
 
 
 def test_the_end_of_a_visit_promises_nothing_by_a_clock_that_is_off() -> None:
-    seen: list[Event] = [*frames(30, HOUR)]
-    marked = Mark(time_utc=seen[20].time_utc - timedelta(hours=1), kind="visit", minutes=5)
-    watched = Watched([*seen[:20], marked, *seen[20:]])
+    seen: list[Event] = [*frames(24, HOUR)]
+    marked = Mark(time_utc=seen[14].time_utc - timedelta(hours=1), kind="visit", minutes=5)
+    watched = Watched([*seen[:14], marked, *seen[14:]])
     (good,) = [alert for _, alert in watched.alerts if alert.title == "Good, tracking"]
     assert "not known" in good.body
 
 
-@pytest.mark.parametrize("ahead_s", [-HOUR, 600.0, DAY])
+@pytest.mark.parametrize("ahead_s", [-HOUR, pytest.param(600.0, marks=pytest.mark.slow), DAY])
 def test_the_edge_that_was_foreseen_before_the_clock_went_wrong_still_wakes_somebody(ahead_s: float) -> None:
     wrong = Watched(to_the_edge(ahead_s), before=while_the_clock_was_right())
     told, told_by_what_was_known = told_with_the_right_time(), told_of_the_edge(wrong)

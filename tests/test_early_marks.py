@@ -1,6 +1,7 @@
 """A mark older than the first picture changes nothing, whenever it is handed in."""
 
 from datetime import timedelta
+from functools import cache
 
 import pytest
 
@@ -11,6 +12,7 @@ from sentinel.core.settings import load_settings
 from tests.shipped import FIVE_DAYS, five_days
 
 
+@cache
 def last_forecast(*marks: Mark, first: Mark | None = None) -> Forecast:
     settings = load_settings([FIVE_DAYS / "config.yaml"])
     supplies = settings.supplies.model_copy(update={"camera_battery_h": 30.0})

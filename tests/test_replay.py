@@ -37,7 +37,7 @@ def lines(path: Path) -> list[dict[str, Any]]:
 def evening(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The first hours of the shipped five days, as a table."""
     folder = tmp_path_factory.mktemp("evening")
-    frames = five_days()[:150]
+    frames = five_days()[:70]
     write_measurements(folder / "measurements.ecsv", frames)
     shutil.copy(FIVE_DAYS / "config.yaml", folder)
     return folder
@@ -53,7 +53,7 @@ def test_the_contracts_files_are_left_behind(replayed: tuple[Path, Summary], eve
     out, summary = replayed
     assert {p.name for p in out.iterdir()} == {*EXPORTS, "journal.sqlite"}
     table = Table.read(out / "measurements.ecsv")
-    assert len(table) == summary.frames == 150
+    assert len(table) == summary.frames == 70
     source = Table.read(evening / "measurements.ecsv")
     assert list(table["frame"]) == list(source["frame"])
     assert list(table["time_utc"]) == list(source["time_utc"])
@@ -75,7 +75,7 @@ def test_the_summary_opens_with_until_when_the_camera_may_be_left_alone(
 ) -> None:
     text = summary_lines(replayed[1])
     assert text[0].startswith("The camera may be left alone until ")
-    assert any(line.startswith("Frames    150, one every 60 s:") for line in text)
+    assert any(line.startswith("Frames    70, one every 60 s:") for line in text)
 
 
 def test_the_same_session_gives_the_same_files(
@@ -144,7 +144,7 @@ def test_a_table_of_places_alone_is_foreseen_and_judged(evening: Path, tmp_path:
     table.keep_columns(["time_utc", "x_px", "y_px", "radius_px"])
     table.write(bare / "measurements.ecsv", format="ascii.ecsv")
     summary = replay(ReplayRequest(bare, tmp_path / "out"))
-    assert summary.discs > 100
+    assert summary.discs > 60
     assert summary.left_alone.startswith("The camera may be left alone until ")
 
 

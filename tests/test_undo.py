@@ -19,7 +19,7 @@ from sentinel.service.status.making import standing_of
 from sentinel.service.status.standing import Standing
 from tests.shipped import FIVE_DAYS, five_days
 
-FRAMES = five_days()[:140]
+FRAMES = five_days()[:116]
 SETTINGS = load_settings([FIVE_DAYS / "config.yaml"])
 SUPPLIES = SETTINGS.supplies.model_copy(update={"camera_battery_h": 30.0, "mount_battery_h": 60.0})
 SETTINGS = SETTINGS.model_copy(update={"supplies": SUPPLIES})
@@ -61,7 +61,12 @@ def mark(kind: MarkKind, after_s: float = 0.0, **more: object) -> Mark:
     return Mark(time_utc=MADE_UTC + timedelta(seconds=after_s), kind=kind, **more)  # type: ignore[arg-type]
 
 
-CALM = Gone(())
+@cache
+def calm() -> Gone:
+    """A session in which nobody did anything."""
+    return Gone(())
+
+
 KINDS: list[MarkKind] = [
     "realigned", "recentred", "unwound", "refocused", "battery", "mount-battery", "card", "timer", "visit",
     "seen",
@@ -69,10 +74,10 @@ KINDS: list[MarkKind] = [
 
 
 def as_if_never(gone: Gone) -> None:
-    assert gone.pipeline.following.look(gone.now_utc) == CALM.pipeline.following.look(CALM.now_utc)
-    assert gone.pipeline._judged == CALM.pipeline._judged
-    assert gone.pipeline.following.track == CALM.pipeline.following.track
-    mine, other = gone.standing, CALM.standing
+    assert gone.pipeline.following.look(gone.now_utc) == calm().pipeline.following.look(calm().now_utc)
+    assert gone.pipeline._judged == calm().pipeline._judged
+    assert gone.pipeline.following.track == calm().pipeline.following.track
+    mine, other = gone.standing, calm().standing
     assert replace(mine, undoable=(), counts=other.counts) == other
 
 
@@ -85,7 +90,7 @@ def test_a_mark_that_is_taken_back_changes_nothing(kind: MarkKind) -> None:
 @pytest.mark.parametrize("kind", ["realigned", "battery"])
 def test_the_same_mark_would_have_changed_something(kind: MarkKind) -> None:
     stood = Gone([mark(kind)])
-    assert stood.pipeline.following.look(stood.now_utc) != CALM.pipeline.following.look(CALM.now_utc)
+    assert stood.pipeline.following.look(stood.now_utc) != calm().pipeline.following.look(calm().now_utc)
 
 
 def test_too_late_it_stands() -> None:
@@ -107,10 +112,7 @@ def test_of_several_the_one_that_is_meant_is_taken_back() -> None:
 
 def test_what_can_be_taken_back_is_listed_for_five_minutes() -> None:
     made = mark("recentred")
-    board = Board()
-    pipeline = Pipeline(SETTINGS, FRAMES[0].time_utc)
-    for frame in FRAMES[:101]:
-        board.update(frame, pipeline.step(frame, frame.time_utc), frame.time_utc)
+    pipeline, board = deepcopy(before_any_mark())
     board.update(made, pipeline.step(made, MADE_UTC), MADE_UTC)
     for after_s, listed in ((0.0, (made,)), (299.0, (made,)), (301.0, ())):
         assert standing_of(board, SETTINGS, MADE_UTC + timedelta(seconds=after_s)).undoable == listed
@@ -130,4 +132,4 @@ def test_both_stay_in_the_journal_and_a_journal_gone_through_again_comes_to_the_
         again = Pipeline(SETTINGS, FRAMES[0].time_utc)
         for event, now_utc in journal.events():
             again.step(event, now_utc)
-    assert again.following.look(gone.now_utc) == CALM.pipeline.following.look(gone.now_utc)
+    assert again.following.look(gone.now_utc) == calm().pipeline.following.look(gone.now_utc)
