@@ -52,7 +52,7 @@ def dark_spots_deg(picture: NDArray[np.uint8]) -> list[float]:
     return found
 
 
-@pytest.mark.parametrize("latitude_deg", [70.37, -33.0])
+@pytest.mark.parametrize("latitude_deg", [70.37, pytest.param(-33.0, marks=pytest.mark.slow)])
 def test_first_and_last_frame_are_turned_right_to_a_tenth_of_a_degree(
     tmp_path: Path, latitude_deg: float
 ) -> None:

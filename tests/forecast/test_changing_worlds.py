@@ -54,7 +54,12 @@ def change_h(world: World) -> float:
 
 @pytest.mark.parametrize(
     ("row", "seed"),
-    [("slip", 42), ("switched", 0), ("sink", 1), ("knock", 200)],
+    [
+        ("slip", 42),
+        ("knock", 200),
+        pytest.param("switched", 0, marks=pytest.mark.slow),
+        pytest.param("sink", 1, marks=pytest.mark.slow),
+    ],
 )
 def test_after_a_change_no_hour_is_promised_that_is_not_there(row: str, seed: int) -> None:
     world = ROWS[row].make(seed)
@@ -120,7 +125,7 @@ def test_a_leg_that_sinks_is_no_drive_at_another_rate() -> None:
     assert abs(run.axis_deg(0)[0] - true_deg) > 0.25
 
 
-@pytest.mark.parametrize("row", ["turned", "flip"])
+@pytest.mark.parametrize("row", ["flip", pytest.param("turned", marks=pytest.mark.slow)])
 def test_a_camera_that_sits_otherwise_after_a_recentring_leaves_the_axis_what_it_was(row: str) -> None:
     """Its roll is its own from there on; the drive is not blamed."""
     run = Run(ROWS[row].make(2))
@@ -133,7 +138,7 @@ def test_a_camera_that_sits_otherwise_after_a_recentring_leaves_the_axis_what_it
 
 
 @pytest.mark.parametrize("seed", [0, pytest.param(1, marks=pytest.mark.slow)])
-@pytest.mark.parametrize("latitude_deg", [80.0, -85.0])
+@pytest.mark.parametrize("latitude_deg", [80.0, pytest.param(-85.0, marks=pytest.mark.slow)])
 def test_near_the_pole_an_azimuth_is_known_as_badly_as_the_sky_lets_it(
     latitude_deg: float, seed: int
 ) -> None:
@@ -175,7 +180,7 @@ def test_hours_of_history_that_pour_in_are_no_forecast_on_nothing() -> None:
     assert "too-little-arc" not in told[0].flags
 
 
-@pytest.mark.parametrize("stands_h", [0.3, 1.0])
+@pytest.mark.parametrize("stands_h", [0.3, pytest.param(1.0, marks=pytest.mark.slow)])
 def test_a_pause_of_the_drive_shows_how_the_camera_sits(stands_h: float) -> None:
     """Nobody tells of it: two and a half minutes of standing are enough."""
     world = World(

@@ -49,7 +49,7 @@ def zenith_off_deg(
 
 
 def test_hours_of_drift_tell_the_roll_to_what_they_say(tmp_path: Path) -> None:
-    scenario = session(hours=8.0, interval_s=180.0)
+    scenario = session(hours=8.0, interval_s=300.0)
     record, found, sun = replayed(scenario, tmp_path)
     off, sigma = zenith_off_deg(scenario, record, found, sun)
     assert sigma < 1.5
@@ -92,7 +92,7 @@ def test_no_frames_have_no_attitudes(tmp_path: Path) -> None:
     assert attitudes([], record.forecasts, [], record.settings, sun) == []
 
 
-@pytest.mark.parametrize("turned_deg", [180.0, 12.0])
+@pytest.mark.parametrize("turned_deg", [pytest.param(180.0, marks=pytest.mark.slow), 12.0])
 def test_a_camera_turned_on_the_way_has_two_attitudes(tmp_path: Path, turned_deg: float) -> None:
     """A pier flip, or a camera turned in its ring: two sessions joined where the operator did it."""
     first = session(hours=8.0, interval_s=180.0)
