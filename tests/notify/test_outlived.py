@@ -15,7 +15,7 @@ BEGIN = datetime(2026, 6, 21, 6, 0, tzinfo=UTC)
 SETTINGS = validate(
     {
         "site": {"latitude_deg": 70.37, "longitude_deg": 31.1},
-        "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 3.92, "interval_s": 300.0},
+        "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 3.92, "interval_s": 600.0},
         "supplies": {"camera_battery_h": 20.0},
         "sleep": {"from_utc": "20:00", "until_utc": "04:00"},
     },
@@ -27,8 +27,8 @@ def test_a_forgotten_mark_does_not_ruin_the_nights() -> None:
     pipeline, board, told = Pipeline(SETTINGS, BEGIN), Board(), list[Alert]()
     empty = BEGIN + timedelta(hours=20)
     now = BEGIN
-    for k in range(5 * 24 * 12):
-        now = BEGIN + timedelta(minutes=5 * k)
+    for k in range(5 * 24 * 6):
+        now = BEGIN + timedelta(minutes=10 * k)
         disc = Disc(
             found=True, x_px=3000.0 + 0.01 * (k % 7), y_px=2000.0 + 0.01 * (k % 5), radius_px=469.0,
             centre_sigma_px=0.02, limb_in_frame=1.0, limb_coverage=1.0, edge_width_px=3.0, brightness=0.4,
@@ -41,7 +41,7 @@ def test_a_forgotten_mark_does_not_ruin_the_nights() -> None:
             arc_h=9.0,
             due=(Due(time_utc=empty, reason="battery"), Due(time_utc=leaves, reason="drift")),
         )  # fmt: skip
-        outcome = pipeline.step_with(frame, forecast if k % 6 == 0 else None, now)
+        outcome = pipeline.step_with(frame, forecast if k % 3 == 0 else None, now)
         board.update(frame, outcome, now)
         told += outcome.alerts
     supply = [alert for alert in told if alert.condition == "supply"]

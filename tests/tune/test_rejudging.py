@@ -139,20 +139,39 @@ def taken_back() -> Watch:
     return watch
 
 
-@pytest.mark.parametrize("made", [dark_spells, stopped, soft_and_silent, drifting, taken_back])
+SESSIONS = (dark_spells, stopped, soft_and_silent, drifting, taken_back)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("made", SESSIONS)
+def test_every_value_on_every_session_comes_to_what_judging_the_whole_does(
+    made: Callable[..., Watch],
+) -> None:
+    rejudged_like_the_whole(made, each=1)
+
+
+@pytest.mark.parametrize("made", SESSIONS)
 def test_every_value_comes_to_what_judging_the_whole_session_does(made: Callable[..., Watch]) -> None:
+    """Each that makes a difference, and of the others each on one or two of the sessions."""
+    rejudged_like_the_whole(made, each=3, first=SESSIONS.index(made) % 3)
+
+
+def rejudged_like_the_whole(made: Callable[..., Watch], *, each: int, first: int = 0) -> None:
     watch = made(17, 8, visited=30) if made is dark_spells else made()
     steps = steps_of(watch)
     session = pickle.loads(pickle.dumps(Rejudging(watch.settings, steps)))
     base = judge_session(watch.settings, steps)
     assert session.said == base
     differing = 0
-    for name, value in outermost(watch.settings.thresholds, SWEPT):
+    for number, (name, value) in enumerate(outermost(watch.settings.thresholds, SWEPT)):
+        rejudged = session.under({name: value})
+        if rejudged == base and number % each != first:
+            continue
         under = watch.settings.model_copy(
             update={"thresholds": changed(watch.settings.thresholds, {name: value})}
         )
         whole = judge_session(under, steps)
-        assert repr(session.under({name: value})) == repr(whole), (name, value)
+        assert repr(rejudged) == repr(whole), (name, value)
         differing += whole != base
     assert differing, "some value makes a difference, or nothing is shown"
 
