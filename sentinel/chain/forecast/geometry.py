@@ -121,7 +121,7 @@ class Geometry:
     def __init__(self, site: Site, sun: Sun) -> None:
         self.site = site
         self.latitude_deg = site.latitude_deg
-        self._sun = sun
+        self.sun = sun
         self.south = site.latitude_deg < 0
 
     def axis(self, points: Points) -> Array:
@@ -137,7 +137,7 @@ class Geometry:
 
     def aims(self, utc_s: Array, now_s: float, later_s: Array | float = 0.0) -> Aims:
         """Return where the sun is at times (n,), or so much later, (m, 1); axis and tilt are of `now_s`."""
-        direction = self._sun.middle_direction(utc_s + later_s)
+        direction = self.sun.middle_direction(utc_s + later_s)
         east, north, up = np.moveaxis(direction, -1, 0)
         level = np.maximum(np.hypot(east, north), 1e-9)
         zenithward = np.stack([-east * up / level, -north * up / level, level], axis=-1)
@@ -177,7 +177,7 @@ class Geometry:
         At one time and place for all mounts, or at one for each, (m, 1) and (2, m).
         """
         mounted = in_mount_frame(
-            self._sun.middle_direction(np.atleast_2d(at_s)),
+            self.sun.middle_direction(np.atleast_2d(at_s)),
             self.axis(points),
             np.zeros((len(points), 1)),
             south=self.south,

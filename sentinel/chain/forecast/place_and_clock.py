@@ -1,9 +1,9 @@
 """Whether the settings' place and the camera's clock can be true: what only the sun can tell.
 
 A wrong hour, a longitude or a latitude of the wrong sign turn the whole sky about the pole (or over the
-equator), and the mount with it: without air the track is the same and its axis stands elsewhere. Three
-things part them: discs seen with the sun down, light that goes with the air it passes, and how the air lifts
-the sun.
+equator), and the mount with it: without air the track is the same and its axis stands elsewhere. Four
+things part them: discs seen with the sun down, light that goes with the air it passes, and how the air
+flattens and how it lifts the sun.
 """
 
 from collections import deque
@@ -16,6 +16,7 @@ import numpy as np
 from sentinel.chain.forecast.fit import TILT_SIGMA_DEG, level_of
 from sentinel.chain.forecast.geometry import Elsewhere, Geometry, Indices, TurnedSky
 from sentinel.chain.forecast.light import DOWN_COSTS, DOWN_DEG, DOWN_MOST, Light
+from sentinel.chain.forecast.ovals import Ovals
 from sentinel.chain.forecast.sun_path import SunPath, SunUp
 from sentinel.core.foreseen import SURE_SHARE, Contradiction
 from sentinel.core.records import MeasuredFrame
@@ -69,9 +70,11 @@ _TRACK_MOST = 6.0
 """The track does not decide alone: a change of the drift that is not known yet may look like anything."""
 _SET_S = 1500.0
 """A camera's clock that goes off by more between two frames that come one after the other has been set."""
+_OVALS_MOST = 12.0
+"""Nor do the ovals decide alone for a mistake, however plain they are: a lens may do what no lens did yet."""
 _NEW_SHARE, _NEW_MOST = 0.125, 8
-"""The light is weighed anew when so large a share of its samples is new, and at the latest after so many: one
-more tells little beside many, and what all of them say is dear to work out."""
+"""Light and ovals are weighed anew when so large a share of their samples is new, and at the latest after so
+many: one more tells little beside many, and what all of them say is dear to work out."""
 TRACK_EVERY_S = 7200.0
 """The track is asked again: its word grows with its length, and is dear too."""
 TRACK_SHARE = 0.7
@@ -191,6 +194,7 @@ class PlaceAndClock:
     def __init__(self, site: Site, sun: Sun) -> None:
         self.mistakes = mistakes(site)
         self._sun, self._across = sun, sun.across_equator()
+        self._site = site
         self._live: tuple[float, float] | None = None
         """When the last frame that came live was taken, by its own clock, and when it came."""
         self._forget()
@@ -204,7 +208,8 @@ class PlaceAndClock:
         """Forget what was seen: the clock has been set since."""
         self._samples: deque[tuple[float, float, float]] = deque(maxlen=SAMPLES)
         self._open: list[tuple[float, float]] = []
-        self._light, self._track, self._past = np.zeros((3, len(self.mistakes)))
+        self._light, self._round, self._track, self._past = np.zeros((4, len(self.mistakes)))
+        self._ovals = Ovals(self._site)
         self._new_samples = 0
         self._tracked_s = -np.inf
         self._down_s: deque[float] = deque(maxlen=DOWN_MOST)
@@ -226,7 +231,7 @@ class PlaceAndClock:
 
     def _without_track(self) -> Array:
         """Return the log of how likely all but the track is by each mistake."""
-        told = self._light.copy()
+        told = self._light + self._round
         told[0] -= DOWN_COSTS * len(self._down_s)
         return told
 
@@ -252,6 +257,7 @@ class PlaceAndClock:
         elif self._down_s and at_s - self._down_s[0] > SAMPLES * SAMPLE_S:
             # As long ago as the oldest of the light: a clock may have been set since.
             self._down_s.popleft()
+        self._ovals.see(frame)
         if disc.saturated_fraction > _MOST_SATURATED or not 0 < disc.brightness < _MOST_LEVEL:
             return
         stops = float(np.log2(disc.brightness)) - (frame.exposure_stops or 0.0)
@@ -269,8 +275,12 @@ class PlaceAndClock:
 
     def weigh(self, now_s: float, track: Callable[[Sequence[Elsewhere]], Array | None]) -> None:
         """Ask light and track anew, now and then; `track` gives the log of how likely it is by each."""
-        if self._new_samples >= min(max(_NEW_SHARE * len(self._samples), 1), _NEW_MOST):
+        if _enough_new(self._new_samples, len(self._samples)):
             self.weigh_light()
+        if _enough_new(self._ovals.fresh, len(self._ovals)):
+            said = self._ovals.log_evidence(self.elsewhere)
+            self._round = said - max(said[0], said.max() - _OVALS_MOST)
+            self._round[0] = 0.0
         if abs(now_s - self._tracked_s) < TRACK_EVERY_S:
             return
         asked = self._worth_asking()
@@ -301,6 +311,7 @@ class PlaceAndClock:
 
     def begin_part(self) -> None:
         """Keep what the track has said so far: another part of it begins."""
+        self._ovals.begin_part()
         self._past = np.clip(self._past + self._track, -_TRACK_MOST, _TRACK_MOST)
         self._track = np.zeros(len(self.mistakes))
 
@@ -335,6 +346,10 @@ class PlaceAndClock:
             altitude, azimuth = sun.altaz_deg(times_s + later_s[side])
             found[side] = altitude - line.altitude_deg(azimuth)
         return found[which]
+
+
+def _enough_new(new: int, samples: int) -> bool:
+    return new >= min(max(_NEW_SHARE * samples, 1), _NEW_MOST)
 
 
 def _after_cloud(change: Array) -> Bools:
