@@ -27,8 +27,9 @@ SAMPLES = 96
 FEWEST, FEWEST_FRAMES = 4, 2
 _FLOOR = 3e-5
 """Of the radius: how far off a sample may be that its frames agree on."""
-_FIXED, _GROWING = 2e-4, 1.5e-3
-"""Oval, in radii, that lens and sensor may make everywhere, and along the radius in the picture's corner."""
+_LENSES = ((0.91, 2e-4, 1.5e-3), (0.03, 1e-2, 1e-2))
+"""How likely lens and sensor are to be of a kind, and what oval, in radii, they make everywhere, and along
+the radius in the picture's corner; the second are those of pictures that were made narrower."""
 _AIR, _AIR_LOW, _AIR_LOW_DEG, _AIR_S = 0.05, 0.3, 1.5, 4 * 3600.0
 """Share by which the air may flatten otherwise than reckoned, at any height, and more at the horizon, there
 for so long: layers of warm and cold."""
@@ -113,20 +114,23 @@ class Ovals:
         oval, place = (np.array([getattr(one, name) for one in samples]) for name in ("oval", "place"))
         middle = (begin + end) / 2
         lag = np.abs(middle[:, None] - middle)
-        steady = 2 * np.diag(variance) + _FIXED**2 + _GROWING**2 * place[:, None] * place.conj()
+        lenses = [
+            (np.log(share), 2 * np.diag(variance) + fixed**2 + growing**2 * place[:, None] * place.conj())
+            for share, fixed, growing in _LENSES
+        ]
         anyhow = [
-            np.log(share) + _log_density(oval, steady + size**2 * np.exp(-lag / stays_s))
+            np.log(share) + _log_density(oval, lenses[0][1] + size**2 * np.exp(-lag / stays_s))
             for share, size, stays_s in _ANYHOW
         ]
-        usual = np.log(1 - sum(share for share, *_ in _ANYHOW))
         told = []
         for where in places:
             expected, relative = self._expected(np.stack([begin, middle, end]), where)
             shared = relative[:, None] * relative * np.exp(-lag / _AIR_S) + _AIR**2
             shared = shared + _TURNS**2 * np.eye(len(oval))
             air = shared * (expected[:, None] * expected.conj())
-            told.append(usual + _log_any_roll(oval, expected, steady + air))
-        return np.asarray(np.logaddexp.reduce([np.array(told), *(np.full(len(told), one) for one in anyhow)]))
+            usual = [share + _log_any_roll(oval, expected, steady + air) for share, steady in lenses]
+            told.append(np.logaddexp.reduce([*usual, *anyhow]))
+        return np.array(told)
 
     def _expected(self, utc_s: Array, where: Elsewhere) -> tuple[Complex, Array]:
         """Return ovals (n,) of a camera that is not turned, and by what share each may be off.
