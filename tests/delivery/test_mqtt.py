@@ -10,6 +10,7 @@ import pytest
 from sentinel.core.records import Severity
 from sentinel.core.settings import Channel
 from tests.delivery.receivers import (
+    PATIENCE_S,
     ManualClock,
     alert,
     mqtt_broker,
@@ -35,7 +36,7 @@ def listener(port: int, topic: str) -> Iterator[list[str]]:
     client.subscribe(topic, qos=1)
     client.loop_start()
     try:
-        assert ready.wait(10)
+        assert ready.wait(PATIENCE_S)
         yield got
     finally:
         client.disconnect()

@@ -20,7 +20,7 @@ from sentinel.core.settings import validate
 from sentinel.service.status.board import Board
 from sentinel.service.status.standing import Standing
 from sentinel.service.watch.mqtt_state import StatePublisher, state_json
-from tests.delivery.receivers import free_port, listens, mqtt_broker, secret_file, wait_for
+from tests.delivery.receivers import PATIENCE_S, free_port, listens, mqtt_broker, secret_file, wait_for
 from tests.watch.running import Running, settings_for
 from tests.watch.test_status import SETTINGS, T0, board, standing
 
@@ -42,7 +42,7 @@ def subscribed(port: int) -> Iterator[list[tuple[str, str, bool]]]:
     client.subscribe("#", qos=1)
     client.loop_start()
     try:
-        assert ready.wait(10)
+        assert ready.wait(PATIENCE_S)
         yield got
     finally:
         client.disconnect()
