@@ -144,10 +144,9 @@ def test_after_a_turn_only_what_came_since_counts_and_the_turn_is_told(marked: b
 
 
 def test_a_recentring_is_no_turn() -> None:
-    recentred = ((1.0, (2000.0, 1500.0)),)
-    found = aligned(replace(SOUTH, watched_h=2.0, interval_s=120.0, recentred=recentred))
+    found = aligned(replace(SOUTH, interval_s=120.0, recentred=((1.5, (2000.0, 1500.0)),)))
     assert found.before is None
-    assert found.frames_used == 61
+    assert found.frames_used == 91
 
 
 def test_a_fixed_tripod_and_a_session_without_discs_are_refused_in_one_line() -> None:
