@@ -91,7 +91,7 @@ def film(
     interpolated, and every frame left out is counted.
     """
     from sentinel.jobs.film import FilmRequest, film, strip_of
-    from sentinel.jobs.film.lines import film_json, film_lines, strip_json, strip_lines
+    from sentinel.jobs.film.lines import film_lines, json_values, strip_lines
     from sentinel.jobs.film.request import read_stamps, read_up
 
     if steady not in {"sun", "none"}:
@@ -106,10 +106,10 @@ def film(
     with progress_bar() as progress:
         if strip:
             drawn = strip_of(request, progress)
-            told, lines = strip_json(drawn), strip_lines(drawn)
+            told, lines = json_values(drawn), strip_lines(drawn)
         else:
             made = film(request, progress)
-            told, lines = film_json(made), film_lines(made)
+            told, lines = json_values(made), film_lines(made)
     if as_json:
         print(json_line(told))
     else:

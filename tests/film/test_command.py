@@ -19,6 +19,8 @@ from tests.watch.test_browser import CHROMIUM, QUIET
 
 @pytest.fixture
 def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    # Screens are held against a terminal of 80 columns, whatever the tests are run in.
+    monkeypatch.setenv("COLUMNS", "80")
     return runner(capsys, monkeypatch)
 
 

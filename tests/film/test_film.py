@@ -17,7 +17,7 @@ from sentinel.chain.measure import measure
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.tables import read_measurements
 from sentinel.jobs.film import FilmRequest, FilmSummary, film
-from sentinel.jobs.film.lines import film_json, film_lines
+from sentinel.jobs.film.lines import film_lines, json_values
 from sentinel.jobs.film.rendering import EDGE, card
 from sentinel.jobs.film.stamp import seen_words
 from sentinel.jobs.replay import ReplayRequest, replay
@@ -356,7 +356,7 @@ def test_an_output_that_cannot_be_is_refused(cloudy: Path) -> None:
 
 def test_the_summary_is_the_same_in_words_and_numbers(cloudy: Path) -> None:
     summary = made(cloudy)
-    told = film_json(summary)
+    told = json_values(summary)
     assert told["shown"] == summary.shown
     assert f"{summary.frames} frames" in film_lines(summary)[0]
     assert isinstance(Problem("x"), Exception)

@@ -4,11 +4,11 @@ from dataclasses import asdict
 from datetime import timedelta
 from typing import Any
 
-from sentinel.core.times import format_utc
 from sentinel.core.words import capital, count, many, minute, span
 from sentinel.jobs.film.making import FilmSummary
 from sentinel.jobs.film.stamp import up_words
 from sentinel.jobs.film.strip import StripSummary
+from sentinel.service.journal.codec import plain
 
 
 def film_lines(summary: FilmSummary) -> list[str]:
@@ -25,7 +25,7 @@ def film_lines(summary: FilmSummary) -> list[str]:
     length = span(timedelta(seconds=s.pictures / s.fps))
     scale = f"{s.size_px} x {s.size_px} px, each of them {s.frame_px:.2f} px of the frame"
     return [
-        f"Session   {minute(s.begin_utc)} to {minute(s.end_utc)} UTC, {many(s.frames, 'frame')}",
+        f"Session   {minute(s.start_utc)} to {minute(s.end_utc)} UTC, {many(s.frames, 'frame')}",
         f"Shown     {count(s.shown)}{rest}; {many(s.cards, 'card')} for what was not seen",
         f"Up        {capital(s.up_why or _up_words(s))}",
         f"Size      {scale}; {many(s.pictures, 'picture')}, {length} at {s.fps:g} a second",
@@ -50,24 +50,6 @@ def _up_words(s: FilmSummary) -> str:
     return f"{said} at the worst, by {by}; from first to last turned alike ± {s.up_change_sigma_deg:.2f}°"
 
 
-def film_json(summary: FilmSummary) -> dict[str, Any]:
-    """Return the summary as JSON values under names with units."""
-    s = summary
-    return {
-        "out": str(s.out),
-        "start_utc": format_utc(s.begin_utc),
-        "end_utc": format_utc(s.end_utc),
-        **{
-            name: getattr(s, name)
-            for name in (
-                "frames", "shown", "cards", "unseen", "unreadable", "failed", "strays", "untold", "dust",
-                "pictures", "fps",
-                "size_px", "frame_px", "up", "up_sigma_deg", "up_change_sigma_deg", "up_spots", "up_why",
-            )
-        },
-    }  # fmt: skip
-
-
 def strip_lines(summary: StripSummary) -> list[str]:
     """Return what a strip shows, for a terminal."""
     s = summary
@@ -79,6 +61,7 @@ def strip_lines(summary: StripSummary) -> list[str]:
     ]
 
 
-def strip_json(summary: StripSummary) -> dict[str, Any]:
-    """Return the same as JSON values under names with units."""
-    return {**asdict(summary), "out": str(summary.out)}
+def json_values(summary: FilmSummary | StripSummary) -> dict[str, Any]:
+    """Return either as JSON values under names with units."""
+    told: dict[str, Any] = plain({**asdict(summary), "out": str(summary.out)})
+    return told

@@ -86,7 +86,7 @@ class FilmSummary:
     pictures: int
     """Of the film, cards included."""
     fps: float
-    begin_utc: datetime
+    start_utc: datetime
     end_utc: datetime
     up: Up
     up_sigma_deg: float
@@ -277,7 +277,7 @@ def _summary(
         dust=len(tasks.dust) if request.name_dust else None,
         pictures=pictures,
         fps=request.fps,
-        begin_utc=record.frames[0].time_utc,
+        start_utc=record.frames[0].time_utc,
         end_utc=record.frames[-1].time_utc,
         up=chosen.up,
         up_sigma_deg=float(np.max(chosen.angles.sigma_deg)),

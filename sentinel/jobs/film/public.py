@@ -15,8 +15,8 @@ from sentinel.core.settings import Settings, Site
 from sentinel.core.times import utc_s
 from sentinel.jobs.film.rendering import BLACK, NEUTRAL, Planes
 from sentinel.jobs.steady import rounded
-from sentinel.sky import Sun, flattening
-from sentinel.sky.arrays import Array, Bools
+from sentinel.sky import Sun
+from sentinel.sky.arrays import Bools
 
 LEAST_ALTITUDE_DEG = 5.0
 """Below it the air changes too much for its doings to be undone. A judgement."""
@@ -36,13 +36,6 @@ def untelling(frames: Sequence[MeasuredFrame], settings: Settings, rounded_site:
     high = np.atleast_1d(Sun(rounded_site).altaz_deg(times)[0]) > least_deg
     clear = [frame.disc.whole and frame.disc.limb_coverage >= CLEAR for frame in frames]
     return np.asarray(high & np.array(clear, dtype=bool))
-
-
-def squeezes(frames: Sequence[MeasuredFrame], settings: Settings, sun: Sun) -> Array:
-    """Return short over long axis of the disc in each frame, as the air makes it at the true place."""
-    times = np.array([utc_s(frame.time_utc) for frame in frames])
-    altitude_deg = np.maximum(np.atleast_1d(sun.altaz_deg(times)[0]), 0.0)
-    return np.atleast_1d(flattening(altitude_deg, settings.site.pressure_hpa, settings.site.temperature_c))
 
 
 def made_untelling(planes: Planes, radius_px: float, squeeze: float, zenith_deg: float) -> Planes:

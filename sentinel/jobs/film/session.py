@@ -7,22 +7,21 @@ from pathlib import Path
 
 import numpy as np
 
-from sentinel.chain.track import Context, parts_of
 from sentinel.core.errors import RequestProblem
 from sentinel.core.times import HOUR_S, utc_s
 from sentinel.jobs.film.painting import SensorMark
-from sentinel.jobs.film.public import squeezes
 from sentinel.jobs.film.request import FilmRequest
 from sentinel.jobs.progress import Progress, silent
+from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.record import Record, read_record
 from sentinel.jobs.report.spots import LETTERS
 from sentinel.jobs.report.summary import usual_interval_s
 from sentinel.jobs.share.public import public_record
 from sentinel.jobs.spots.follow import FollowedBlob, Look, followed
-from sentinel.jobs.spots.looking import MOST_LOOKS, clear_frames, disc_views, looks_at
+from sentinel.jobs.spots.looking import MOST_LOOKS, clear_frames, squeezes
 from sentinel.jobs.spots.turning import attitudes_by_spots
-from sentinel.jobs.steady import UP_WORDS, Attitude, Up, UpAngles, attitudes, change_sigma_deg, up_angles
-from sentinel.sky import Sun, shown_altitude_deg
+from sentinel.jobs.steady import UP_WORDS, Up, UpAngles, change_sigma_deg, up_angles
+from sentinel.sky import shown_altitude_deg
 from sentinel.sky.arrays import Array
 
 MOST_DOUBT_DEG = 3.0
@@ -61,8 +60,9 @@ class FilmedSession:
     """A session whose pictures are to be shown."""
 
     def __init__(self, request: FilmRequest) -> None:
-        self.record: Record = read_record(request.folder, request.configs, request.frames)
-        self.sun = Sun(self.record.settings.site)
+        self.record = read_record(request.folder, request.configs, request.frames)
+        self._analysis = Analysis(self.record)
+        self.sun = self._analysis.sun
         told = public_record(self.record) if request.public else self.record
         self.told_settings = told.settings
         self.originals = _originals(self.record, request.folder)
@@ -86,27 +86,14 @@ class FilmedSession:
         times = np.array([utc_s(frame.time_utc) for frame in self.record.frames])
         return np.atleast_1d(shown_altitude_deg(self.sun, times))
 
-    @cached_property
-    def sitting(self) -> list[Attitude]:
-        """How the track has the camera sit at each frame."""
-        record = self.record
-        context = Context(record.settings, self.sun)
-        parts = parts_of(record.frames, [*record.marks, *record.forecasts], context)
-        return attitudes(record.frames, record.forecasts, parts, record.settings, self.sun)
-
     def marks(self, progress: Progress = silent) -> Marks:
         """Return the spots and the dust, looked for in the pictures once."""
         if self._marks is None:
-            record, sun = self.record, self.sun
-            few = max(round(LOOKS_SHARE * len(record.frames)), FEWEST_LOOKS)
+            frames = self.record.frames
+            few = max(round(LOOKS_SHARE * len(frames)), FEWEST_LOOKS)
             # Dust bears the names that the report gives it: so it is looked for as there.
-            clear = clear_frames(record.frames, MOST_LOOKS if self._name_dust else min(few, MOST_LOOKS))
-            frames, own = [record.frames[k] for k in clear], [self.sitting[k] for k in clear]
-            north, zenith = (
-                up_angles(frames, own, up, record.settings, sun).deg for up in ("solar-north", "zenith")
-            )
-            views = disc_views(frames, north, zenith, record.settings, sun)
-            looks = looks_at(frames, views, self.originals, record.settings, progress)
+            clear = clear_frames(frames, MOST_LOOKS if self._name_dust else min(few, MOST_LOOKS))
+            looks = self._analysis.looks([frames[k] for k in clear], self.originals, progress)
             self._marks = Marks(tuple(looks), tuple(followed(looks)))
         return self._marks
 
@@ -135,9 +122,9 @@ class FilmedSession:
 
     @cached_property
     def _flattened(self) -> tuple[Array, Array]:
-        record = self.record
-        zenith = up_angles(record.frames, self.sitting, "zenith", record.settings, self.sun)
-        return squeezes(record.frames, record.settings, self.sun), zenith.deg
+        frames = self.record.frames
+        zenith = self._analysis.up_angles(frames, "zenith")
+        return squeezes(frames, self.record.settings, self.sun), zenith.deg
 
     def flattened(self, number: int) -> tuple[float, float]:
         """Return how flat the air makes a frame's disc, and where its zenith is, clockwise from up."""
@@ -156,7 +143,7 @@ class FilmedSession:
         if wanted == "camera":
             return self._as_stored("")
         settings, up, spots = self.record.settings, wanted or "solar-north", 0
-        sitting = self.sitting
+        sitting = self._analysis.attitudes
         angles = up_angles(self.record.frames, sitting, up, settings, self.sun)
         worst_deg = float(angles.sigma_deg.max())
         length_s = utc_s(self.record.frames[-1].time_utc) - utc_s(self.record.frames[0].time_utc)

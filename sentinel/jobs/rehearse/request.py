@@ -118,4 +118,4 @@ def outcome_lines(outcome: DrillOutcome, rehearsal: Rehearsal) -> list[str]:
     """Return what came of it: what happened, what was sent and done when, and whether the sun was saved."""
     times = rehearsal.times
     lines = [f"{times.at(one.time_utc)}  {one.what:<14}  {one.text}" for one in outcome.told]
-    return ["", *lines, "", outcome.ending.sentence, f"Report    sentinel report {rehearsal.files.folder}"]
+    return ["", *lines, "", outcome.ending, f"Report    sentinel report {rehearsal.files.folder}"]

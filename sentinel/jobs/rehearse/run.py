@@ -3,7 +3,7 @@
 import contextlib
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from textwrap import wrap
@@ -14,7 +14,7 @@ from sentinel.core.records import Alert, Mark, MarkKind, Severity
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s
 from sentinel.core.words import times_in
-from sentinel.jobs.rehearse.drills import Drill, Ending, ending
+from sentinel.jobs.rehearse.drills import Drill, ending
 from sentinel.jobs.rehearse.pace import PacedClock
 from sentinel.jobs.simulate.session import write_exposure
 from sentinel.jobs.simulate.synthesize import SessionPlan, plan_session
@@ -37,7 +37,7 @@ WIDTH = 80
 GOES = frozenset({Severity.NOW, Severity.SOON})
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Told:
     """One thing that was said or done."""
 
@@ -46,12 +46,12 @@ class Told:
     text: str
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class DrillOutcome:
     """The drill at its end."""
 
-    ending: Ending
-    told: list[Told] = field(default_factory=list)
+    ending: str
+    told: list[Told]
 
 
 class Rehearsal:
@@ -167,7 +167,7 @@ class Rehearsal:
             for mark in marks[len(self._drill.marks) :]:
                 self._say(f"{self.times.at(mark.time_utc)}  DONE  {mark.kind} {mark.text}".rstrip())
             if len(marks) > len(self._drill.marks):
-                self._drill = self._drill.with_marks(marks)
+                self._drill = replace(self._drill, marks=tuple(marks))
                 self._world = plan_session(self._drill.scenario())
 
     def _help(self) -> None:

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from functools import cached_property
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from sentinel.chain.track import Context, parts_of
 from sentinel.core.foreseen import PolarAxis
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
+from sentinel.jobs.progress import Progress
 from sentinel.jobs.report.constancy import Constancy, constancy_of
 from sentinel.jobs.report.coverage import Clocks, Hour, Share, Sizes, clocks_of, hours_of, share_of, sizes_of
 from sentinel.jobs.report.forecast_checks import (
@@ -28,6 +30,8 @@ from sentinel.jobs.report.record import Record, columns_of
 from sentinel.jobs.report.style import TimeAxis
 from sentinel.jobs.report.summary import Summary, summarise
 from sentinel.jobs.report.track_fit import Spread, TrackFit, fit_track
+from sentinel.jobs.spots.follow import Look
+from sentinel.jobs.spots.looking import disc_views, looks_at
 from sentinel.jobs.steady import Attitude, Up, UpAngles, attitudes, up_angles
 from sentinel.sky import Sun
 from sentinel.sky.horizon import daylight
@@ -66,16 +70,26 @@ class Analysis:
         return parts_of(r.frames, [*r.marks, *r.forecasts], Context(r.settings, self.sun))
 
     @cached_property
-    def attitudes(self) -> dict[int, Attitude]:
-        """How camera and mount stood at each frame, by the `id` of the frame."""
+    def attitudes(self) -> list[Attitude]:
+        """How camera and mount stood at each frame."""
         r = self.record
-        found = attitudes(r.frames, r.forecasts, self.parts, r.settings, self.sun)
-        return {id(frame): one for frame, one in zip(r.frames, found, strict=True)}
+        return attitudes(r.frames, r.forecasts, self.parts, r.settings, self.sun)
 
     def up_angles(self, frames: Sequence[MeasuredFrame], up: Up) -> UpAngles:
         """Return which way is up in some of the frames."""
-        own = [self.attitudes[id(frame)] for frame in frames]
+        own = [self.attitudes[self._number[id(frame)]] for frame in frames]
         return up_angles(frames, own, up, self.record.settings, self.sun)
+
+    @cached_property
+    def _number(self) -> dict[int, int]:
+        return {id(frame): number for number, frame in enumerate(self.record.frames)}
+
+    def looks(self, frames: Sequence[MeasuredFrame], folder: Path, progress: Progress) -> list[Look]:
+        """Return what is dark on the disc of some of the frames, by their pictures in a folder."""
+        settings = self.record.settings
+        north, zenith = (self.up_angles(frames, up).deg for up in ("solar-north", "zenith"))
+        views = disc_views(frames, north, zenith, settings, self.sun)
+        return looks_at(frames, views, folder, settings, progress)
 
     @cached_property
     def track(self) -> TrackFit:

@@ -3,7 +3,7 @@
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import isfinite
+from math import inf, isfinite
 from pathlib import Path
 
 import numpy as np
@@ -20,8 +20,8 @@ from sentinel.jobs.originals import picture_of
 from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.spots.follow import FollowedBlob, followed
-from sentinel.jobs.spots.looking import clear_frames, disc_views, looks_at
-from sentinel.jobs.steady import UP_WORDS, Crop, Up, UpAngles, centred
+from sentinel.jobs.spots.looking import clear_frames
+from sentinel.jobs.steady import UP_WORDS, Crop, Up, centred
 
 STRIP_NAME = "strip.png"
 STRIP_WIDE_PX = 1400
@@ -85,26 +85,22 @@ def read_pictures(w: Analysis, progress: Progress = silent, home: Path | None = 
     strip = _strip(home / STRIP_NAME) if home is not None else b""
     folder, frames = w.record.originals, w.record.frames
     clear = [frames[i] for i in clear_frames(frames)]
-    north, zenith = w.up_angles(clear, "solar-north"), w.up_angles(clear, "zenith")
+    sigma_deg = w.up_angles(clear, "solar-north").sigma_deg
+    north_sigma_deg = float(sigma_deg.max()) if sigma_deg.size else inf
     if folder is None:
-        return Pictures(north_sigma_deg=_sigma(north), strip=strip)
-    views = disc_views(clear, north.deg, zenith.deg, w.record.settings, w.sun)
-    looks = looks_at(clear, views, folder, w.record.settings, progress)
-    up: Up = "solar-north" if isfinite(_sigma(north)) else "camera"
+        return Pictures(north_sigma_deg=north_sigma_deg, strip=strip)
+    looks = w.looks(clear, folder, progress)
+    up: Up = "solar-north" if isfinite(north_sigma_deg) else "camera"
     stills, brightened = _stills(w, up)
     return Pictures(
         stills=stills,
         up=up,
         strip=strip,
         brightened=brightened,
-        north_sigma_deg=_sigma(north),
+        north_sigma_deg=north_sigma_deg,
         looked_at=len(looks),
         blobs=tuple(followed(looks)),
     )
-
-
-def _sigma(angles: UpAngles) -> float:
-    return float(angles.sigma_deg.max()) if angles.sigma_deg.size else float("inf")
 
 
 def _stills(w: Analysis, up: Up) -> tuple[tuple[Still, ...], float]:

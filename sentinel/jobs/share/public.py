@@ -36,8 +36,8 @@ from sentinel.jobs.report.record import Record
 from sentinel.jobs.report.sentences import facts, sentences
 from sentinel.jobs.report.spot_plots import sun_map
 from sentinel.jobs.report.spots import motion_together, named_blobs
+from sentinel.jobs.spots.looking import squeezes
 from sentinel.jobs.steady import Crop, rounded
-from sentinel.sky import flattening
 
 PLACE_STEP_DEG = 0.1
 CLEAR = 0.97
@@ -156,19 +156,16 @@ def round_stills(w: Analysis, pictures: Pictures) -> list[RoundStill]:
         return []
     crop = Crop.of_radii(STILL_PX, STILL_RADII, float(np.median([one.disc.radius_px for one in chosen])))
     up, zenith = w.up_angles(chosen, pictures.up).deg, w.up_angles(chosen, "zenith").deg
+    columns = zip(
+        chosen, up.tolist(), zenith.tolist(), squeezes(chosen, w.record.settings, w.sun), strict=True
+    )
     stills = []
-    for frame, up_deg, zenith_deg in zip(chosen, up.tolist(), zenith.tolist(), strict=True):
+    for frame, up_deg, zenith_deg, squeeze in columns:
         light = sun_light(w, frame, crop, up_deg)
         if light is not None:
-            made = _even(rounded(light, _squeeze(w, frame), zenith_deg - up_deg, order=3))
+            made = _even(rounded(light, float(squeeze), zenith_deg - up_deg, order=3))
             stills.append(RoundStill(time_utc=_second(frame), data_url=jpeg_url(light_jpeg(made))))
     return stills
-
-
-def _squeeze(w: Analysis, frame: MeasuredFrame) -> float:
-    site = w.record.settings.site
-    altitude_deg = max(float(w.sun.altaz_deg(utc_s(frame.time_utc))[0]), 0.0)
-    return float(flattening(altitude_deg, site.pressure_hpa, site.temperature_c))
 
 
 def _even(light: Light) -> Light:

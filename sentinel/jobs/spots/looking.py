@@ -46,15 +46,19 @@ def clear_frames(frames: Sequence[MeasuredFrame], most: int = MOST_LOOKS) -> lis
     return [good[k] for k in np.unique(np.abs(times[:, None] - wanted).argmin(axis=0))]
 
 
+def squeezes(frames: Sequence[MeasuredFrame], settings: Settings, sun: Sun) -> Array:
+    """Return short over long axis of the disc in each frame, as the air makes it."""
+    times = np.array([utc_s(frame.time_utc) for frame in frames])
+    altitude_deg = np.maximum(np.atleast_1d(sun.altaz_deg(times)[0]), 0.0)
+    return np.atleast_1d(flattening(altitude_deg, settings.site.pressure_hpa, settings.site.temperature_c))
+
+
 def disc_views(
     frames: Sequence[MeasuredFrame], north_deg: Array, zenith_deg: Array, settings: Settings, sun: Sun
 ) -> list[DiscView]:
     """Return how the disc stands in each frame; the directions (n,) are degrees clockwise from up."""
-    orientation, site = Orientation(sun), settings.site
+    orientation = Orientation(sun)
     times = np.array([utc_s(frame.time_utc) for frame in frames])
-    squeezed = flattening(
-        np.maximum(np.atleast_1d(sun.altaz_deg(times)[0]), 0.0), site.pressure_hpa, site.temperature_c
-    )
     columns = zip(
         frames,
         north_deg.tolist(),
@@ -62,7 +66,7 @@ def disc_views(
         np.atleast_1d(orientation.central_latitude_deg(times)).tolist(),
         np.atleast_1d(orientation.central_longitude_deg(times)).tolist(),
         np.atleast_1d(sun.angular_radius_arcsec(times)).tolist(),
-        np.atleast_1d(squeezed).tolist(),
+        squeezes(frames, settings, sun).tolist(),
         strict=True,
     )
     return [
