@@ -6,24 +6,24 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, Field, model_validator
 
-from sentinel.core.section import Address, SecretPlace, Section, ShortName, TimeOfDay
+from sentinel.core.section import Address, SecretPlace, Section, ShortName, TimeOfDay, setting
 from sentinel.core.times import daily_span_s, known_zone, local_span_s
 
 
 class Sleep(Section):
     """When the operator sleeps; null: nothing is said beforehand."""
 
-    from_utc: TimeOfDay | None = Field(None, description='when the operator goes to sleep, like "21:30"')
-    until_utc: TimeOfDay | None = Field(None, description='and gets up, like "05:00"; both or none')
-    from_local: TimeOfDay | None = Field(
-        None, description="when the operator goes to sleep, by the clock of zone; instead of from_utc"
+    from_utc: TimeOfDay | None = setting(None, 'when the operator goes to sleep, like "21:30"')
+    until_utc: TimeOfDay | None = setting(None, 'and gets up, like "05:00"; both or none')
+    from_local: TimeOfDay | None = setting(
+        None, "when the operator goes to sleep, by the clock of zone; instead of from_utc"
     )
-    until_local: TimeOfDay | None = Field(None, description="and gets up, by the same clock; both or none")
-    zone: Annotated[str, AfterValidator(known_zone)] | None = Field(
-        None, description="by whose clock from_local and until_local are; like Europe/Oslo"
+    until_local: TimeOfDay | None = setting(None, "and gets up, by the same clock; both or none")
+    zone: Annotated[str, AfterValidator(known_zone)] | None = setting(
+        None, "by whose clock from_local and until_local are; like Europe/Oslo"
     )
-    before_min: float = Field(60.0, ge=0, description="what must be done is said so long before")
-    after_min: float = Field(60.0, ge=0, description="and covers so long after waking")
+    before_min: float = setting(60.0, "what must be done is said so long before", ge=0)
+    after_min: float = setting(60.0, "and covers so long after waking", ge=0)
 
     @model_validator(mode="after")
     def _both(self) -> "Sleep":
@@ -53,72 +53,68 @@ class Sleep(Section):
 class Alerts(Section):
     """Which incidents become messages, and how often."""
 
-    repeat_min: Annotated[tuple[float, ...], Field(strict=False)] = Field(
+    repeat_min: Annotated[tuple[float, ...], Field(strict=False)] = setting(
         (5.0, 15.0, 30.0),
-        description="so long after the first a `now` is repeated until seen or over; then ever more rarely",
+        "so long after the first a `now` is repeated until seen or over; then ever more rarely",
     )
-    zone: Annotated[str, AfterValidator(known_zone)] | None = Field(
+    zone: Annotated[str, AfterValidator(known_zone)] | None = setting(
         None,
-        description="the operator's time zone, told before UTC; like Europe/Oslo; null: that of the "
+        "the operator's time zone, told before UTC; like Europe/Oslo; null: that of the "
         "computer that watches, or UTC alone",
     )
-    hourly_cap: int = Field(
-        20, ge=1, description="messages an hour beyond which only a `now` of a new condition is sent"
+    hourly_cap: int = setting(
+        20, "messages an hour beyond which only a `now` of a new condition is sent", ge=1
     )
-    clear_messages: bool = Field(default=True, description="say when something is over")
-    digest_utc: Annotated[tuple[TimeOfDay, ...], Field(strict=False)] = Field(
-        (), description='times of day, like ["06:00", "18:00"], at which a message tells how all stands'
+    clear_messages: bool = setting(True, "say when something is over")
+    digest_utc: Annotated[tuple[TimeOfDay, ...], Field(strict=False)] = setting(
+        (), 'times of day, like ["06:00", "18:00"], at which a message tells how all stands'
     )
 
 
 class Quiet(Section):
     """Hours in which a channel keeps all but `now` back until their end."""
 
-    from_utc: TimeOfDay = Field(description="when they begin", examples=["20:00"])
-    until_utc: TimeOfDay = Field(description="when they end", examples=["05:00"])
+    from_utc: TimeOfDay = setting(..., "when they begin", like="20:00")
+    until_utc: TimeOfDay = setting(..., "when they end", like="05:00")
 
 
 class Channel(Section):
     """One way to reach one person: a service over the network, or a command on this computer."""
 
-    name: ShortName = Field(
-        description="what journal and page call it: letters, digits, - and _", examples=["phone"]
-    )
-    url_from: SecretPlace | None = Field(
+    name: ShortName = setting(..., "what journal and page call it: letters, digits, - and _", like="phone")
+    url_from: SecretPlace | None = setting(
         None,
-        description="where the service's address with its secrets stands, never the address itself: "
+        "where the service's address with its secrets stands, never the address itself: "
         "env:NAME, credential:NAME (in the service's credentials folder) or file:PATH (mode 0600); the "
         "address is one that apprise understands, with one recipient",
-        examples=["env:PHONE_URL"],
+        like="env:PHONE_URL",
     )
-    command: Annotated[tuple[str, ...], Field(strict=False, min_length=1)] | None = Field(
+    command: Annotated[tuple[str, ...], Field(strict=False, min_length=1)] | None = setting(
         None,
-        description="instead of url_from: a program and its arguments, run without a shell, before all "
+        "instead of url_from: a program and its arguments, run without a shell, before all "
         'others, like [/usr/local/bin/siren, "20"]; the text comes on standard input, and wherever an '
         "argument is exactly {title} or {text}",
     )
     severities: Annotated[
         tuple[Literal["now", "soon", "note"], ...], Field(strict=False, min_length=1)
-    ] = Field(("now", "soon", "note"), description="which it wants")  # fmt: skip
-    called: Literal["first", "second"] = Field(
-        "first", description="second: only for a `now` that nobody has seen after all repeats"
+    ] = setting(("now", "soon", "note"), "which it wants")  # fmt: skip
+    called: Literal["first", "second"] = setting(
+        "first", "second: only for a `now` that nobody has seen after all repeats"
     )
-    quiet: Quiet | None = Field(
+    quiet: Quiet | None = setting(
         None,
-        description="hours in which all but `now` waits until their end; null: none",
-        examples=[{"from_utc": "20:00", "until_utc": "05:00"}],
+        "hours in which all but `now` waits until their end; null: none",
+        like={"from_utc": "20:00", "until_utc": "05:00"},
     )
-    text: Literal["long", "short"] = Field("long", description="short: at most 160 characters of plain ASCII")
-    picture: bool = Field(
-        default=True,
-        description="a small picture after the text, where that is long and the service takes one",
+    text: Literal["long", "short"] = setting("long", "short: at most 160 characters of plain ASCII")
+    picture: bool = setting(
+        True, "a small picture after the text, where that is long and the service takes one"
     )
-    slow: bool = Field(
-        default=False,
-        description="a satellite link: pictures of at most 10 kB instead of 40, and more patience",
+    slow: bool = setting(
+        False, "a satellite link: pictures of at most 10 kB instead of 40, and more patience"
     )
-    deadline_s: float | None = Field(
-        None, ge=1, le=3600, description="how long one attempt may take; null: 45, 240 where slow"
+    deadline_s: float | None = setting(
+        None, "how long one attempt may take; null: 45, 240 where slow", ge=1, le=3600
     )
 
     @model_validator(mode="after")
@@ -141,34 +137,28 @@ class Channel(Section):
 class Delivery(Section):
     """How long the program goes on trying to get a message through."""
 
-    expire_h: float = Field(
-        24.0, gt=0, le=24 * 14, description="a message that could not be delivered for so long is given up"
+    expire_h: float = setting(
+        24.0, "a message that could not be delivered for so long is given up", gt=0, le=24 * 14
     )
-    late_min: float = Field(
-        3.0, gt=0, description="a message that comes later than this says when it was true"
-    )
+    late_min: float = setting(3.0, "a message that comes later than this says when it was true", gt=0)
 
 
 class Heartbeat(Section):
     """A ping to something elsewhere that notices when it stops coming."""
 
-    url_from: SecretPlace | None = Field(
-        None, description="env:NAME, credential:NAME or file:PATH: an address to ping while all is at work"
+    url_from: SecretPlace | None = setting(
+        None, "env:NAME, credential:NAME or file:PATH: an address to ping while all is at work"
     )
-    every_min: float = Field(5.0, gt=0, le=1440, description="between two pings")
+    every_min: float = setting(5.0, "between two pings", gt=0, le=1440)
 
 
 class Page(Section):
     """The status page on the local network, with buttons for the marks (extra `page`)."""
 
-    listen: Address | None = Field(
-        None, description='address and port, like "127.0.0.1:8712"; null: not served'
-    )
-    beyond_loopback: bool = Field(
-        default=False, description="whether an address that other computers can reach is meant"
-    )
-    token_from: SecretPlace | None = Field(
-        None, description="what each button needs: env:NAME, credential:NAME or file:PATH"
+    listen: Address | None = setting(None, 'address and port, like "127.0.0.1:8712"; null: not served')
+    beyond_loopback: bool = setting(False, "whether an address that other computers can reach is meant")
+    token_from: SecretPlace | None = setting(
+        None, "what each button needs: env:NAME, credential:NAME or file:PATH"
     )
 
     @model_validator(mode="after")

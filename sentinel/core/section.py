@@ -6,15 +6,25 @@ are written once, there: `sentinel.core.explained` makes the reference from them
 
 import re
 from collections.abc import Callable
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 
 class Section(BaseModel):
     """A part of the settings: frozen, strict, no unknown keys."""
 
     model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+
+
+def setting(default: Any, meaning: str, *, like: Any = None, **limits: Any) -> Any:
+    """Define one value of a section.
+
+    `default`: `...`: it has none.
+    `like`: an invented value for the reference, where the default shows nothing.
+    `limits`: as pydantic has them.
+    """
+    return Field(default, description=meaning, examples=None if like is None else [like], **limits)
 
 
 def _of_form(pattern: str, words: str) -> Callable[[str], str]:

@@ -16,7 +16,7 @@ from sentinel.core.errors import RequestProblem
 from sentinel.core.files import shown_name
 from sentinel.core.monitoring import Metrics, Mqtt, Neighbours
 from sentinel.core.plain_yaml import overlay, read_yaml
-from sentinel.core.section import Section
+from sentinel.core.section import Section, setting
 from sentinel.core.thresholds import Thresholds
 
 __all__ = [
@@ -47,20 +47,20 @@ MEAN_SOLAR_RATE_DEG_S = 15.0 / 3600
 class Site(Section):
     """Where the camera stands."""
 
-    latitude_deg: float = Field(ge=-90, le=90, description="north positive", examples=[70.37])
-    longitude_deg: float = Field(ge=-180, le=360, description="east positive", examples=[31.1])
-    elevation_m: float = Field(0.0, ge=-450, le=9000, description="above sea level")
-    pressure_hpa: float = Field(
+    latitude_deg: float = setting(..., "north positive", ge=-90, le=90, like=70.37)
+    longitude_deg: float = setting(..., "east positive", ge=-180, le=360, like=31.1)
+    elevation_m: float = setting(0.0, "above sea level", ge=-450, le=9000)
+    pressure_hpa: float = setting(
         1010.0,
+        "at the camera, not reduced to sea level; refraction follows it; 0: no refraction",
         ge=0,
         le=1100,
-        description="at the camera, not reduced to sea level; refraction follows it; 0: no refraction",
     )
-    temperature_c: float = Field(10.0, ge=-80, le=60, description="of the air at the camera")
+    temperature_c: float = setting(10.0, "of the air at the camera", ge=-80, le=60)
     horizon: Annotated[tuple[Annotated[AzimuthAltitude, Field(strict=False)], ...], Field(strict=False)] = (
-        Field(
+        setting(
             (),
-            description="the horizon line: pairs of azimuth, from north through east, and altitude, like "
+            "the horizon line: pairs of azimuth, from north through east, and altitude, like "
             "[[0, 2.0], [90, 3.5]]",
         )
     )
@@ -69,29 +69,31 @@ class Site(Section):
 class Camera(Section):
     """Lens and sensor, as the stored frames show them."""
 
-    name: Annotated[str, AfterValidator(_a_name)] | None = Field(
-        None, description="opens every message and page; null: the settings file's name"
+    name: Annotated[str, AfterValidator(_a_name)] | None = setting(
+        None, "opens every message and page; null: the settings file's name"
     )
-    focal_length_mm: float = Field(
+    focal_length_mm: float = setting(
+        ...,
+        "of the lens, converter included; a wrong one shows as a disc of the wrong size",
         gt=0,
         le=100_000,
-        description="of the lens, converter included; a wrong one shows as a disc of the wrong size",
-        examples=[400.0],
+        like=400.0,
     )
-    pixel_pitch_um: float = Field(
+    pixel_pitch_um: float = setting(
+        ...,
+        "of the stored pixels; twice the sensor's where the frames are binned 2 x 2",
         gt=0,
         le=1000,
-        description="of the stored pixels; twice the sensor's where the frames are binned 2 x 2",
-        examples=[3.92],
+        like=3.92,
     )
-    interval_s: float = Field(60.0, gt=0, le=86_400, description="from one frame to the next")
-    clock_offset_s: float | Literal["auto"] = Field(
+    interval_s: float = setting(60.0, "from one frame to the next", gt=0, le=86_400)
+    clock_offset_s: float | Literal["auto"] = setting(
         0.0,
-        description="camera clock minus UTC; where the files name no zone, the zone too; auto: from when the "
+        "camera clock minus UTC; where the files name no zone, the zone too; auto: from when the "
         "frames arrive",
     )
-    transfer: Literal["auto", "srgb", "linear"] = Field(
-        "auto", description="auto: JPEG, PNG and 8-bit TIFF are srgb; FITS, raw and deeper TIFF linear"
+    transfer: Literal["auto", "srgb", "linear"] = setting(
+        "auto", "auto: JPEG, PNG and 8-bit TIFF are srgb; FITS, raw and deeper TIFF linear"
     )
 
     @property
@@ -103,21 +105,19 @@ class Camera(Section):
 class Mount(Section):
     """What carries the camera."""
 
-    tracking: Literal["solar", "sidereal", "lunar", "none"] = Field("solar", description="how the drive runs")
-    picture_top: Literal["pole", "away", "west", "east"] | None = Field(
+    tracking: Literal["solar", "sidereal", "lunar", "none"] = setting("solar", "how the drive runs")
+    picture_top: Literal["pole", "away", "west", "east"] | None = setting(
         None,
-        description="towards what the stored picture's top points with the lens at the sun (pole: the "
+        "towards what the stored picture's top points with the lens at the sun (pole: the "
         "celestial pole of the mount's axis); null: not known",
     )
-    parked_at_night: bool = Field(default=False, description="the drive stands while the sun is down")
-    axis_limit_deg: float | None = Field(
-        360.0,
-        gt=0,
-        description="how far the polar axis may turn before cables or travel end it; null: no limit",
+    parked_at_night: bool = setting(False, "the drive stands while the sun is down")
+    axis_limit_deg: float | None = setting(
+        360.0, "how far the polar axis may turn before cables or travel end it; null: no limit", gt=0
     )
-    axis_start_deg: float = Field(0.0, description="already turned when the session starts")
-    hour_angle_limit_deg: Annotated[tuple[float, float], Field(strict=False)] | None = Field(
-        None, description="[from, to]: where a mount stops at or past the meridian; null: nowhere"
+    axis_start_deg: float = setting(0.0, "already turned when the session starts")
+    hour_angle_limit_deg: Annotated[tuple[float, float], Field(strict=False)] | None = setting(
+        None, "[from, to]: where a mount stops at or past the meridian; null: nowhere"
     )
 
     def axis_lasts_s(self, rate_ratio: float) -> float | None:
@@ -130,23 +130,20 @@ class Mount(Section):
 class Frames(Section):
     """Which files are frames, and how much room the limb needs."""
 
-    folder: str = Field(
-        "", description="where the camera's files arrive; searched with its subfolders", examples=["/path"]
+    folder: str = setting("", "where the camera's files arrive; searched with its subfolders", like="/path")
+    patterns: Annotated[tuple[str, ...], Field(strict=False, min_length=1)] = setting(
+        ("*.jpg", "*.jpeg", "*.tif", "*.tiff", "*.png", "*.fits", "*.fit"), "upper and lower case alike"
     )
-    patterns: Annotated[tuple[str, ...], Field(strict=False, min_length=1)] = Field(
-        ("*.jpg", "*.jpeg", "*.tif", "*.tiff", "*.png", "*.fits", "*.fit"),
-        description="upper and lower case alike",
-    )
-    margin_px: float = Field(0.0, ge=0, description="keep the limb this far from the edge")
+    margin_px: float = setting(0.0, "keep the limb this far from the edge", ge=0)
 
 
 class Supplies(Section):
     """What runs out; each starts anew at its mark; null: not watched."""
 
-    camera_battery_h: float | None = Field(None, gt=0, description="tested in the cold; count on 70 % of it")
-    mount_battery_h: float | None = Field(None, gt=0, description="tested likewise")
-    card_frames: int | None = Field(None, gt=0, description="pictures the card holds")
-    timer_frames: int | None = Field(None, gt=0, description="pictures the interval timer was told to take")
+    camera_battery_h: float | None = setting(None, "tested in the cold; count on 70 % of it", gt=0)
+    mount_battery_h: float | None = setting(None, "tested likewise", gt=0)
+    card_frames: int | None = setting(None, "pictures the card holds", gt=0)
+    timer_frames: int | None = setting(None, "pictures the interval timer was told to take", gt=0)
 
     def last_s(self, interval_s: float) -> dict[str, float]:
         """Return for how long each that is watched lasts once it is renewed, by the names of its `Due`."""
@@ -162,42 +159,38 @@ class Supplies(Section):
 class Visit(Section):
     """What a visit to the camera costs."""
 
-    travel_min: float = Field(10.0, ge=0, le=1440, description="from where the operator sleeps to the camera")
+    travel_min: float = setting(10.0, "from where the operator sleeps to the camera", ge=0, le=1440)
 
 
 class Intake(Section):
     """How the live folder is read."""
 
-    rescan_s: float = Field(
-        5.0,
-        ge=1,
-        le=60,
-        description="between two looks at the folder; events of the file system only hurry them",
+    rescan_s: float = setting(
+        5.0, "between two looks at the folder; events of the file system only hurry them", ge=1, le=60
     )
-    patience_s: float = Field(
+    patience_s: float = setting(
         60.0,
+        "an unfinished file is waited for so long after it last grew, then taken and reported",
         ge=5,
         le=3600,
-        description="an unfinished file is waited for so long after it last grew, then taken and reported",
     )
-    hang_s: float = Field(
-        30.0, ge=5, le=600, description="measuring one file may take so long, then its process is ended"
+    hang_s: float = setting(
+        30.0, "measuring one file may take so long, then its process is ended", ge=5, le=600
     )
 
 
 class State(Section):
     """Where the watch keeps its own files."""
 
-    folder: str = Field("", description="empty: what the service manager gives, else ~/.local/state/sentinel")
-    ballast_mb: float = Field(
+    folder: str = setting("", "empty: what the service manager gives, else ~/.local/state/sentinel")
+    ballast_mb: float = setting(
         16.0,
+        "space held back, given up when the disk is full so that the journal goes on; 0: none",
         ge=0,
         le=10_000,
-        description="space held back, given up when the disk is full so that the journal goes on; 0: none",
     )
-    picture: Literal["upright", "screen", "none"] = Field(
-        "upright",
-        description="the last picture on the status page: turned upright, or as on the camera's screen",
+    picture: Literal["upright", "screen", "none"] = setting(
+        "upright", "the last picture on the status page: turned upright, or as on the camera's screen"
     )
 
 

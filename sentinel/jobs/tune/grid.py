@@ -1,9 +1,8 @@
 """Which thresholds are swept, and over which values."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import zip_longest
-from typing import Any
+from typing import Any, NamedTuple, cast
 
 from pydantic import ValidationError
 
@@ -15,69 +14,26 @@ Value = float | int
 Trial = tuple[str, Value]
 
 
-@dataclass(frozen=True, slots=True)
-class Swept:
+class Swept(NamedTuple):
     """One threshold and the steps tried, the nearest to the present value first."""
 
     name: str
     factors: tuple[float, ...]
-    floor: float = 0.0
+    floor: float
     """What the factors leave out: a ratio of 1.5 is half above a floor of 1."""
+    at_most: str
+    """The threshold beyond which it may not grow; empty: none."""
 
 
-_EASIER = (1.4, 2.0, 0.7, 0.5)
-_STRICTER = (0.7, 1.4, 0.5, 2.0)
-
-SWEPT: tuple[Swept, ...] = (
-    Swept("lost_now_min", (1.35, 2.0, 0.65, 3.0)),
-    Swept("lost_soon_min", _EASIER),
-    Swept("lead_now_min", _STRICTER),
-    Swept("lead_soon_min", _STRICTER),
-    Swept("drift_confirm_min", (2.0, 4.0, 0.5)),
-    Swept("lead_clear_min", (2.0, 0.5)),
-    Swept("runaway_jitter_ratio", (1.3, 1.6, 0.8, 0.6)),
-    Swept("runaway_rate_fraction", _EASIER),
-    Swept("runaway_match_fraction", (0.7, 1.4, 0.5)),
-    Swept("runaway_angle_deg", (0.7, 1.4, 0.5)),
-    Swept("runaway_creep_min", (1.5, 0.7, 2.0)),
-    Swept("rate_wrong_fraction", (1.5, 0.7, 2.0)),
-    Swept("rate_wrong_sigmas", (1.3, 0.8, 1.6)),
-    Swept("no_frames_intervals", (1.35, 2.0, 0.75)),
-    Swept("no_frames_min", (1.4, 2.0, 3.0, 0.7)),
-    Swept("focus_now_min", _EASIER),
-    Swept("focus_now_ratio", (1.25, 1.5, 0.8), floor=1.0),
-    Swept("focus_soon_min", _EASIER),
-    Swept("focus_soon_ratio", (1.3, 1.6, 0.8), floor=1.0),
-    Swept("dimmed_fraction", (1.2, 1.4, 0.85)),
-    Swept("dimmed_soon_min", _EASIER),
-    Swept("covered_fraction", (1.5, 2.0, 0.7)),
-    Swept("covered_soon_min", _EASIER),
-    Swept("unverified_soon_min", (1.5, 0.7)),
-    Swept("supply_now_h", (0.7, 0.5, 1.5)),
-    Swept("supply_soon_h", (0.7, 0.5, 1.5)),
+_ALL = tuple(
+    Swept(name, **cast(dict[str, Any], field.json_schema_extra))
+    for name, field in Thresholds.model_fields.items()
 )
-"""In the order of what they weigh.
-
-All others are left alone: those of the filter alarm (`bright_*`) and all by which cloud is known (`cloud_*`,
-`faint_*`, and the `clear` fractions), because cloud excuses glare; `sun_*`, on which the forecasts stand; and
-what is a wish rather than a finding (`visit_*`).
-"""
+SWEPT = tuple(one for one in _ALL if one.factors)
+"""What is swept; all others are left alone."""
 
 LEADS = frozenset({"lead_now_min", "lead_soon_min", "supply_now_h", "supply_soon_h"})
 """How early the operator wants to hear: longer is always earlier, so that alone is no reason."""
-
-# The first may not grow beyond the second.
-_ORDERED = (
-    ("lead_now_min", "lead_soon_min"),
-    ("lost_soon_min", "lost_now_min"),
-    ("unverified_note_min", "unverified_soon_min"),
-    ("covered_clear_fraction", "covered_fraction"),
-    ("dimmed_clear_fraction", "dimmed_fraction"),
-    ("focus_clear_ratio", "focus_soon_ratio"),
-    ("focus_soon_ratio", "focus_now_ratio"),
-    ("focus_soon_min", "focus_now_min"),
-    ("supply_now_h", "supply_soon_h"),
-)
 
 
 def about(name: str) -> str:
@@ -143,7 +99,8 @@ def allowed(base: Thresholds, changes: Mapping[str, Value]) -> bool:
         return False
     return all(
         getattr(new, low) <= getattr(new, high) or getattr(base, low) > getattr(base, high)
-        for low, high in _ORDERED
+        for low, *_, high in _ALL
+        if high
     )
 
 
