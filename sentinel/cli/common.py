@@ -53,6 +53,22 @@ def command(example: str) -> Callable[[Callable[..., None]], Callable[..., None]
     return app.command(cls=Command, epilog=f"Example: sentinel {example}")
 
 
+def option(default: Any, form: str, text: str) -> Any:
+    """Declare an option of a command.
+
+    `default`: `...`: it must be given.
+    `form`: its name, where that is not the parameter's, and what is given with it: `--for SPAN`.
+    `text`: what its help says.
+    """
+    name, _, given = form.partition(" ") if form.startswith("--") else ("", "", form)
+    return typer.Option(default, *filter(None, [name]), metavar=given or None, help=text)
+
+
+def argument(default: Any, form: str, text: str) -> Any:
+    """Declare an argument of a command, likewise."""
+    return typer.Argument(default, metavar=form, help=text)
+
+
 ConfigFiles = Annotated[
     list[Path] | None,
     typer.Option("--config", metavar="FILE", help="Settings (YAML); later files overlay earlier ones."),

@@ -2,11 +2,11 @@
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
-from sentinel.cli.common import ConfigFiles, command, print_findings, print_screen
+from sentinel.cli.common import ConfigFiles, argument, command, option, print_findings, print_screen
 
 # Each command imports its rooms itself, so that `--help` and a single frame do not wait for all of them.
 # ruff: noqa: PLC0415, T201
@@ -18,59 +18,30 @@ from sentinel.cli.common import ConfigFiles, command, print_findings, print_scre
     "--zone Europe/Oslo"
 )
 def init(
-    file: Annotated[Path, typer.Argument(metavar="[FILE]", help="The settings file to write.")] = Path(
-        "sentinel.yaml"
-    ),
+    file: Path = argument(Path("sentinel.yaml"), "[FILE]", "The settings file to write."),
     *,
-    picture: Annotated[
-        list[Path] | None,
-        typer.Option(
-            metavar="PICTURE",
-            help="A picture of the sun by this camera, read for lens and place; give two if you can.",
-        ),
-    ] = None,
-    latitude: Annotated[str | None, typer.Option(metavar="DEG", help="North positive.")] = None,
-    longitude: Annotated[str | None, typer.Option(metavar="DEG", help="East positive.")] = None,
-    place_of_pictures: Annotated[
-        bool,
-        typer.Option("--place-of-pictures", help="Store the place that the pictures name; else it is asked."),
-    ] = False,
-    name: Annotated[str | None, typer.Option(metavar="NAME", help="Opens every message and page.")] = None,
-    focal_length_mm: Annotated[
-        str | None, typer.Option(metavar="MM", help="Of the lens, converter included.")
-    ] = None,
-    pixel_pitch_um: Annotated[str | None, typer.Option(metavar="UM", help="Of the stored pixels.")] = None,
-    sensor_width_mm: Annotated[
-        float | None,
-        typer.Option(metavar="MM", help="Instead of the pitch, with a picture."),
-    ] = None,
-    interval_s: Annotated[str | None, typer.Option(metavar="S", help="From one picture to the next.")] = None,
-    axis_limit_deg: Annotated[
-        str | None, typer.Option(metavar="DEG", help="How far the polar axis may turn.")
-    ] = None,
-    folder: Annotated[
-        str | None, typer.Option(metavar="DIR", help="Where the camera's pictures arrive.")
-    ] = None,
-    travel_min: Annotated[
-        str | None, typer.Option(metavar="MIN", help="From your bed to the camera.")
-    ] = None,
-    sleep: Annotated[
-        str | None,
-        typer.Option(metavar="FROM-UNTIL", help="When you sleep, like 22:30-06:00, by --zone or in UTC."),
-    ] = None,
-    zone: Annotated[
-        str | None, typer.Option(metavar="ZONE", help="Your time zone, like Europe/Oslo.")
-    ] = None,
-    channel: Annotated[
-        str | None,
-        typer.Option(
-            metavar="NAME=WHERE",
-            help="How you are told: phone=env:PHONE_URL, or siren=command:/path/to/siren 20.",
-        ),
-    ] = None,
-    yes: Annotated[
-        bool, typer.Option("--yes", help="Ask nothing; what is not given is left at its default.")
-    ] = False,
+    picture: list[Path] | None = option(
+        None, "PICTURE", "A picture of the sun by this camera, read for lens and place; give two if you can."
+    ),
+    latitude: str | None = option(None, "DEG", "North positive."),
+    longitude: str | None = option(None, "DEG", "East positive."),
+    place_of_pictures: bool = option(
+        False, "--place-of-pictures", "Store the place that the pictures name; else it is asked."
+    ),
+    name: str | None = option(None, "NAME", "Opens every message and page."),
+    focal_length_mm: str | None = option(None, "MM", "Of the lens, converter included."),
+    pixel_pitch_um: str | None = option(None, "UM", "Of the stored pixels."),
+    sensor_width_mm: float | None = option(None, "MM", "Instead of the pitch, with a picture."),
+    interval_s: str | None = option(None, "S", "From one picture to the next."),
+    axis_limit_deg: str | None = option(None, "DEG", "How far the polar axis may turn."),
+    folder: str | None = option(None, "DIR", "Where the camera's pictures arrive."),
+    travel_min: str | None = option(None, "MIN", "From your bed to the camera."),
+    sleep: str | None = option(None, "FROM-UNTIL", "When you sleep, like 22:30-06:00, by --zone or in UTC."),
+    zone: str | None = option(None, "ZONE", "Your time zone, like Europe/Oslo."),
+    channel: str | None = option(
+        None, "NAME=WHERE", "How you are told: phone=env:PHONE_URL, or siren=command:/path/to/siren 20."
+    ),
+    yes: bool = option(False, "--yes", "Ask nothing; what is not given is left at its default."),
 ) -> None:
     """Write a settings file of some twenty lines, asking what cannot be guessed; then check it."""
     from sentinel.jobs.init.interview import Interview
@@ -115,10 +86,7 @@ class _Terminal:
 @command("settings --explain camera.clock_offset_s")
 def settings(
     *,
-    explain: Annotated[
-        str | None,
-        typer.Option(metavar="KEY", help="One setting, like visit.travel_min, or a part, like camera."),
-    ] = None,
+    explain: str | None = option(None, "KEY", "One setting, like visit.travel_min, or a part, like camera."),
 ) -> None:
     """Print every setting with its meaning, unit, range and default: a file to copy from."""
     from sentinel.core.explained import explain as explained
@@ -132,42 +100,26 @@ def settings(
 
 @command("rehearse stop --config east.yaml --speed 10")
 def rehearse(
-    scenario: Annotated[
-        str | None,
-        typer.Argument(
-            metavar="SCENARIO",
-            help="What goes wrong: stop, reverse, cloud, filter, focus, no-frames or battery; none with "
-            "--surprise.",
-        ),
-    ] = None,
+    scenario: str | None = argument(
+        None,
+        "SCENARIO",
+        "What goes wrong: stop, reverse, cloud, filter, focus, no-frames or battery; none with --surprise.",
+    ),
     *,
     config: ConfigFiles = None,
-    speed: Annotated[
-        float | None,
-        typer.Option(
-            metavar="N",
-            help="How many times faster than life; if not given, 1 with settings of your own, else 60.",
-        ),
-    ] = None,
-    at: Annotated[
-        str, typer.Option(metavar="SPAN", help="How long after the start it goes wrong.")
-    ] = "25min",
-    lasts: Annotated[str, typer.Option("--for", metavar="SPAN", help="How long it all takes.")] = "65min",
-    surprise: Annotated[
-        bool, typer.Option("--surprise", help="Say neither what goes wrong nor when.")
-    ] = False,
-    helper: Annotated[
-        bool | None,
-        typer.Option(
-            "--helper/--no-helper",
-            help="Whether a pretend helper goes to the camera when called; if not said, only without "
-            "settings of your own.",
-        ),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="DIR", help="A new folder for it all; a temporary one else."),
-    ] = None,
+    speed: float | None = option(
+        None, "N", "How many times faster than life; if not given, 1 with settings of your own, else 60."
+    ),
+    at: str = option("25min", "SPAN", "How long after the start it goes wrong."),
+    lasts: str = option("65min", "--for SPAN", "How long it all takes."),
+    surprise: bool = option(False, "--surprise", "Say neither what goes wrong nor when."),
+    helper: bool | None = option(
+        None,
+        "--helper/--no-helper",
+        "Whether a pretend helper goes to the camera when called; if not said, only without "
+        "settings of your own.",
+    ),
+    out: Path | None = option(None, "DIR", "A new folder for it all; a temporary one else."),
 ) -> None:
     """Go through a bad night from the sofa: a camera that is not there, a watch and channels that are."""
     from sentinel.jobs.rehearse.request import Request, outcome_lines, prepared

@@ -11,9 +11,11 @@ from sentinel.cli.common import (
     AsJson,
     ConfigFiles,
     StateFolder,
+    argument,
     command,
     configs,
     json_line,
+    option,
     print_findings,
     print_screen,
 )
@@ -57,10 +59,9 @@ def status(
     *,
     config: ConfigFiles = None,
     state: States = None,
-    until: Annotated[
-        str | None,
-        typer.Option(metavar="TIME", help="May it be left alone until then, and with what done beforehand?"),
-    ] = None,
+    until: str | None = option(
+        None, "TIME", "May it be left alone until then, and with what done beforehand?"
+    ),
     token_from: TokenFrom = None,
     as_json: AsJson = False,
 ) -> None:
@@ -118,21 +119,15 @@ def _several_statuses(states: list[str], until: str | None, token_from: str | No
 
 @command("page /var/lib/sentinel/east http://10.0.0.7:8712 --listen 127.0.0.1:8700")
 def page(
-    states: Annotated[
-        list[str],
-        typer.Argument(metavar="STATE...", help="State folders, or http://HOST:PORT of served pages."),
-    ],
+    states: list[str] = argument(..., "STATE...", "State folders, or http://HOST:PORT of served pages."),
     *,
-    out: Annotated[
-        Path, typer.Option("--out", metavar="FILE", help="The page to write, as things stand now.")
-    ] = Path("cameras.html"),
-    listen: Annotated[
-        str | None,
-        typer.Option(metavar="ADDRESS", help="Serve it instead, made anew for whoever asks, until stopped."),
-    ] = None,
-    beyond_loopback: Annotated[
-        bool, typer.Option("--beyond-loopback", help="An address that other computers can reach is meant.")
-    ] = False,
+    out: Path = option(Path("cameras.html"), "FILE", "The page to write, as things stand now."),
+    listen: str | None = option(
+        None, "ADDRESS", "Serve it instead, made anew for whoever asks, until stopped."
+    ),
+    beyond_loopback: bool = option(
+        False, "--beyond-loopback", "An address that other computers can reach is meant."
+    ),
     token_from: TokenFrom = None,
 ) -> None:
     """Show several cameras on one page for a phone: who needs somebody first.
@@ -158,21 +153,13 @@ def page(
 
 @command("mark recentred --at 03:10 --config east.yaml")
 def mark(
-    kind: Annotated[
-        str, typer.Argument(metavar="KIND", help=f"What was done: {', '.join(get_args(MarkKind))}.")
-    ],
-    text: Annotated[
-        list[str] | None, typer.Argument(metavar="TEXT", help="Whatever else is to be remembered.")
-    ] = None,
+    kind: str = argument(..., "KIND", f"What was done: {', '.join(get_args(MarkKind))}."),
+    text: list[str] | None = argument(None, "TEXT", "Whatever else is to be remembered."),
     *,
-    minutes: Annotated[
-        str | None,
-        typer.Option(
-            metavar="SPAN",
-            help="How long a visit lasts, like 20 or 2h; all but the filter alarm is held back.",
-        ),
-    ] = None,
-    at: Annotated[str | None, typer.Option(metavar="TIME", help="When it was; now, if not given.")] = None,
+    minutes: str | None = option(
+        None, "SPAN", "How long a visit lasts, like 20 or 2h; all but the filter alarm is held back."
+    ),
+    at: str | None = option(None, "TIME", "When it was; now, if not given."),
     config: ConfigFiles = None,
     state: StateFolder = None,
 ) -> None:
@@ -209,16 +196,11 @@ def check(
     *,
     config: ConfigFiles = None,
     state: StateFolder = None,
-    clock: Annotated[
-        Path | None,
-        typer.Option("--clock", metavar="PHOTO", help="A picture of a clock, to find the camera's offset."),
-    ] = None,
-    shown: Annotated[
-        str | None, typer.Option("--shown", metavar="TIME", help="The time the clock in the picture shows.")
-    ] = None,
-    send_test: Annotated[
-        bool, typer.Option("--send-test", help="Send a test message down every channel; say which arrived.")
-    ] = False,
+    clock: Path | None = option(None, "PHOTO", "A picture of a clock, to find the camera's offset."),
+    shown: str | None = option(None, "TIME", "The time the clock in the picture shows."),
+    send_test: bool = option(
+        False, "--send-test", "Send a test message down every channel; say which arrived."
+    ),
 ) -> None:
     """Validate settings and surroundings: folder, space, clock, channels."""
     from sentinel.core.clock import SystemClock

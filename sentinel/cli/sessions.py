@@ -1,7 +1,7 @@
 """The commands on sessions, past or planned: before the trip, at the mount by day, and afterwards."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
@@ -11,10 +11,12 @@ from sentinel.cli.common import (
     MarksFile,
     On,
     Send,
+    argument,
     command,
     configs,
     json_line,
     on_cluster,
+    option,
     print_screen,
     progress_bar,
 )
@@ -26,18 +28,11 @@ from sentinel.core.typed import read_moment
 
 @command("measure DCIM/101ABCDE --config sentinel.yaml --out night.ecsv --resume")
 def measure(
-    frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="Frames, or folders of frames.")],
+    frames: list[Path] = argument(..., "FRAME...", "Frames, or folders of frames."),
     *,
     config: ConfigFiles = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out", metavar="TABLE", help="Keep the measurements in this table (ECSV) as they come."
-        ),
-    ] = None,
-    resume: Annotated[
-        bool, typer.Option("--resume", help="Go on with that table; what it holds is not measured again.")
-    ] = False,
+    out: Path | None = option(None, "TABLE", "Keep the measurements in this table (ECSV) as they come."),
+    resume: bool = option(False, "--resume", "Go on with that table; what it holds is not measured again."),
     on: On = None,
     send: Send = False,
     as_json: AsJson = False,
@@ -65,13 +60,10 @@ def measure(
 
 @command("replay replay_data/midnight-sun --out .out/night")
 def replay(
-    session: Annotated[
-        Path,
-        typer.Argument(
-            metavar="SESSION", help="A folder of frames, a measurements.ecsv or a state folder of a watch."
-        ),
-    ],
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for journal and files.")],
+    session: Path = argument(
+        ..., "SESSION", "A folder of frames, a measurements.ecsv or a state folder of a watch."
+    ),
+    out: Path = option(..., "DIR", "Folder for journal and files."),
     *,
     config: ConfigFiles = None,
     marks: MarksFile = None,
@@ -100,36 +92,26 @@ def replay(
 
 @command("align /srv/camera/east --config east.yaml --top pole --hold 12h")
 def align(
-    session: Annotated[
-        Path,
-        typer.Argument(
-            metavar="SESSION",
-            help="Frames taken while tracking: a folder, a measurements.ecsv or a state folder.",
-        ),
-    ],
+    session: Path = argument(
+        ..., "SESSION", "Frames taken while tracking: a folder, a measurements.ecsv or a state folder."
+    ),
     *,
     config: ConfigFiles = None,
     marks: MarksFile = None,
-    top: Annotated[
-        str | None,
-        typer.Option(
-            metavar="pole|away|west|east",
-            help="Towards what the stored picture's top points with the lens at the sun, if not as the "
-            "settings say.",
-        ),
-    ] = None,
-    paused: Annotated[
-        tuple[str, str] | None,
-        typer.Option(metavar="FROM TO", help="When the drive stood for some minutes, pictures going on."),
-    ] = None,
-    hold: Annotated[
-        str | None,
-        typer.Option(
-            metavar="12h",
-            help="For how long a disc has to stay for the axis to be left alone; the hours of sleep and a "
-            "visit, if not given.",
-        ),
-    ] = None,
+    top: str | None = option(
+        None,
+        "pole|away|west|east",
+        "Towards what the stored picture's top points with the lens at the sun, if not as the settings say.",
+    ),
+    paused: tuple[str, str] | None = option(
+        None, "FROM TO", "When the drive stood for some minutes, pictures going on."
+    ),
+    hold: str | None = option(
+        None,
+        "12h",
+        "For how long a disc has to stay for the axis to be left alone; the hours of sleep and a "
+        "visit, if not given.",
+    ),
     as_json: AsJson = False,
 ) -> None:
     """Tell how far the polar axis is off, what to turn or whether to leave it, and what is not yet known.
@@ -158,32 +140,23 @@ def align(
 
 @command("tune last-year this-year --out tuned --config east.yaml")
 def tune(
-    sessions: Annotated[
-        list[Path],
-        typer.Argument(
-            metavar="SESSION...",
-            help="Folders of frames, measurements.ecsv or state folders; replayed ones are the quickest. "
-            "Or a folder that holds a season of these, each in its own.",
-        ),
-    ],
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for overlay and table.")],
+    sessions: list[Path] = argument(
+        ...,
+        "SESSION...",
+        "Folders of frames, measurements.ecsv or state folders; replayed ones are the quickest. "
+        "Or a folder that holds a season of these, each in its own.",
+    ),
+    out: Path = option(..., "DIR", "Folder for overlay and table."),
     *,
     config: ConfigFiles = None,
-    truth: Annotated[
-        list[Path] | None,
-        typer.Option(
-            "--truth",
-            metavar="FILE",
-            help="What truly happened (JSON lines, YAML or a scenario): one file for all sessions, or one "
-            "for each in their order. Without it your marks decide what was needless.",
-        ),
-    ] = None,
-    only: Annotated[
-        str | None, typer.Option("--only", metavar="NAME[,NAME]", help="Try only these thresholds.")
-    ] = None,
-    trials: Annotated[
-        int, typer.Option("--trials", metavar="N", help="Try at most this many settings.")
-    ] = 120,
+    truth: list[Path] | None = option(
+        None,
+        "FILE",
+        "What truly happened (JSON lines, YAML or a scenario): one file for all sessions, or one "
+        "for each in their order. Without it your marks decide what was needless.",
+    ),
+    only: str | None = option(None, "NAME[,NAME]", "Try only these thresholds."),
+    trials: int = option(120, "N", "Try at most this many settings."),
     on: On = None,
     as_json: AsJson = False,
 ) -> None:
@@ -218,27 +191,16 @@ def tune(
 
 @command("report /var/lib/sentinel/east --out night.html")
 def report(
-    folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="The folder that `replay --out` or `watch` wrote.")
-    ],
+    folder: Path = argument(..., "DIR", "The folder that `replay --out` or `watch` wrote."),
     *,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="FILE", help="The page to write; DIR/report.html if not given."),
-    ] = None,
-    frames: Annotated[
-        Path | None,
-        typer.Option("--frames", metavar="FOLDER", help="Where the pictures are now, if they were moved."),
-    ] = None,
-    beside: Annotated[
-        Path | None,
-        typer.Option(
-            "--beside",
-            metavar="OTHER",
-            help="A page of its own instead: this session and another, or another's pictures, at the same "
-            "minutes, as seen and turned.",
-        ),
-    ] = None,
+    out: Path | None = option(None, "FILE", "The page to write; DIR/report.html if not given."),
+    frames: Path | None = option(None, "FOLDER", "Where the pictures are now, if they were moved."),
+    beside: Path | None = option(
+        None,
+        "OTHER",
+        "A page of its own instead: this session and another, or another's pictures, at the same "
+        "minutes, as seen and turned.",
+    ),
     config: ConfigFiles = None,
 ) -> None:
     """Write the report of a watched or replayed session: one HTML page that needs nothing else.
@@ -264,22 +226,16 @@ def report(
 
 @command("plan 2027-06-18 2027-06-22 --config east.yaml --frame 6000x4000")
 def plan(
-    from_: Annotated[
-        str, typer.Argument(metavar="FROM", help="When the trip begins: 2027-06-18, or with a time.")
-    ],
-    to: Annotated[str, typer.Argument(metavar="TO", help="When it ends; of a bare date its end is meant.")],
+    from_: str = argument(..., "FROM", "When the trip begins: 2027-06-18, or with a time."),
+    to: str = argument(..., "TO", "When it ends; of a bare date its end is meant."),
     *,
     config: ConfigFiles = None,
-    frame: Annotated[
-        str | None,
-        typer.Option(
-            metavar="SIZE", help="The frame in pixels, like 6000x4000; else of a frame in frames.folder."
-        ),
-    ] = None,
-    frame_mb: Annotated[
-        float | None,
-        typer.Option(metavar="MB", help="Megabytes of a picture; else the mean of those in frames.folder."),
-    ] = None,
+    frame: str | None = option(
+        None, "SIZE", "The frame in pixels, like 6000x4000; else of a frame in frames.folder."
+    ),
+    frame_mb: float | None = option(
+        None, "MB", "Megabytes of a picture; else the mean of those in frames.folder."
+    ),
     as_json: AsJson = False,
 ) -> None:
     """Say before the trip what the sun will do, what falls due, and how good the alignment must be."""
@@ -296,17 +252,12 @@ def plan(
 
 @command("simulate replay_data/midnight-sun.yaml .out/session")
 def simulate(
-    scenario: Annotated[
-        Path, typer.Argument(metavar="SCENARIO", help="A scenario (YAML); see those in replay_data/.")
-    ],
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="A new or empty folder for the session.")],
+    scenario: Path = argument(..., "SCENARIO", "A scenario (YAML); see those in replay_data/."),
+    out: Path = argument(..., "OUT", "A new or empty folder for the session."),
     *,
-    frames: Annotated[
-        bool,
-        typer.Option(
-            "--frames/--measurements-only", help="Render pictures, or only write what measuring would give."
-        ),
-    ] = True,
+    frames: bool = option(
+        True, "--frames/--measurements-only", "Render pictures, or only write what measuring would give."
+    ),
 ) -> None:
     """Make up a session from a scenario: pictures or measurements, settings, and the truth in truth.ecsv.
 

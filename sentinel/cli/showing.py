@@ -1,18 +1,17 @@
 """The commands that show a session to others."""
 
 from pathlib import Path
-from typing import Annotated
-
-import typer
 
 from sentinel.cli.common import (
     AsJson,
     ConfigFiles,
     On,
     Send,
+    argument,
     command,
     json_line,
     on_cluster,
+    option,
     print_screen,
     progress_bar,
 )
@@ -24,64 +23,40 @@ from sentinel.core.errors import RequestProblem
 
 @command("film .out/midnight-sun --up zenith --radii 1.5 --stamp utc,altitude")
 def film(
-    folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="The folder that `replay --out` or `watch` wrote.")
-    ],
+    folder: Path = argument(..., "DIR", "The folder that `replay --out` or `watch` wrote."),
     *,
-    out: Annotated[
-        Path | None,
-        typer.Option(
-            "--out",
-            metavar="FILE",
-            help="DIR/film.mp4 if not given; DIR/film with --png, DIR/strip.png with --strip.",
-        ),
-    ] = None,
-    up: Annotated[
-        str | None,
-        typer.Option(
-            metavar="solar-north|celestial-north|zenith|camera",
-            help="What is up; if not given, solar north, where the session tells it.",
-        ),
-    ] = None,
-    radii: Annotated[
-        float, typer.Option(metavar="N", help="How far each way the picture reaches, in the sun's radii.")
-    ] = 1.25,
-    size: Annotated[int, typer.Option(metavar="PX", help="Width and height of the film.")] = 1080,
-    fps: Annotated[float, typer.Option(metavar="N", help="Pictures a second.")] = 30.0,
-    steady: Annotated[
-        str,
-        typer.Option(
-            metavar="sun|none", help="The sun in the middle; or the frames as they were, with their edge."
-        ),
-    ] = "sun",
-    even: Annotated[bool, typer.Option("--even", help="Every disc as bright as the median one.")] = False,
-    stamp: Annotated[
-        str | None,
-        typer.Option(
-            metavar="NAME[,NAME]",
-            help="What stands on the pictures: utc, local, place, altitude; none; all if not given.",
-        ),
-    ] = None,
-    strip: Annotated[
-        bool, typer.Option("--strip", help="One picture: the sun each hour along its way over the horizon.")
-    ] = False,
-    name_dust: Annotated[
-        bool, typer.Option("--name-dust", help="Ring and name what sits on the sensor; nothing is removed.")
-    ] = False,
-    public: Annotated[
-        bool,
-        typer.Option(
-            "--public", help="Nothing from which the place follows to better than 0.1 degree: see DEVELOPERS."
-        ),
-    ] = False,
-    png: Annotated[bool, typer.Option("--png", help="A folder of single pictures, and no film.")] = False,
-    frames: Annotated[
-        Path | None,
-        typer.Option("--frames", metavar="FOLDER", help="Where the camera's pictures lie now, if moved."),
-    ] = None,
+    out: Path | None = option(
+        None, "FILE", "DIR/film.mp4 if not given; DIR/film with --png, DIR/strip.png with --strip."
+    ),
+    up: str | None = option(
+        None,
+        "solar-north|celestial-north|zenith|camera",
+        "What is up; if not given, solar north, where the session tells it.",
+    ),
+    radii: float = option(1.25, "N", "How far each way the picture reaches, in the sun's radii."),
+    size: int = option(1080, "PX", "Width and height of the film."),
+    fps: float = option(30.0, "N", "Pictures a second."),
+    steady: str = option(
+        "sun", "sun|none", "The sun in the middle; or the frames as they were, with their edge."
+    ),
+    even: bool = option(False, "--even", "Every disc as bright as the median one."),
+    stamp: str | None = option(
+        None,
+        "NAME[,NAME]",
+        "What stands on the pictures: utc, local, place, altitude; none; all if not given.",
+    ),
+    strip: bool = option(False, "--strip", "One picture: the sun each hour along its way over the horizon."),
+    name_dust: bool = option(
+        False, "--name-dust", "Ring and name what sits on the sensor; nothing is removed."
+    ),
+    public: bool = option(
+        False, "--public", "Nothing from which the place follows to better than 0.1 degree: see DEVELOPERS."
+    ),
+    png: bool = option(False, "--png", "A folder of single pictures, and no film."),
+    frames: Path | None = option(None, "FOLDER", "Where the camera's pictures lie now, if moved."),
     on: On = None,
     send: Send = False,
-    replace: Annotated[bool, typer.Option("--replace", help="Write over what is there already.")] = False,
+    replace: bool = option(False, "--replace", "Write over what is there already."),
     config: ConfigFiles = None,
     as_json: AsJson = False,
 ) -> None:
@@ -118,28 +93,19 @@ def film(
 
 @command("share /var/lib/sentinel/east /media/disk/sun --public")
 def share(
-    folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="The folder that `replay --out` or `watch` wrote.")
-    ],
-    out: Annotated[
-        Path, typer.Argument(metavar="OUT", help="A new or empty folder, or an unfinished share.")
-    ],
+    folder: Path = argument(..., "DIR", "The folder that `replay --out` or `watch` wrote."),
+    out: Path = argument(..., "OUT", "A new or empty folder, or an unfinished share."),
     *,
-    public: Annotated[
-        bool, typer.Option("--public", help="Leave out everything that tells the place to better than 0.1°.")
-    ] = False,
-    with_pictures: Annotated[
-        bool,
-        typer.Option("--with-pictures", help="With --public: the pictures too, drawn anew without metadata."),
-    ] = False,
-    link: Annotated[
-        bool,
-        typer.Option("--link", help="Hard links in place of copies: no room, but one and the same file."),
-    ] = False,
-    frames: Annotated[
-        Path | None,
-        typer.Option("--frames", metavar="FOLDER", help="Where the pictures are now, if they were moved."),
-    ] = None,
+    public: bool = option(
+        False, "--public", "Leave out everything that tells the place to better than 0.1°."
+    ),
+    with_pictures: bool = option(
+        False, "--with-pictures", "With --public: the pictures too, drawn anew without metadata."
+    ),
+    link: bool = option(
+        False, "--link", "Hard links in place of copies: no room, but one and the same file."
+    ),
+    frames: Path | None = option(None, "FOLDER", "Where the pictures are now, if they were moved."),
     config: ConfigFiles = None,
 ) -> None:
     """Make a folder ready to hand to anybody: pictures, hashes, measurements, report, and how to check them.
