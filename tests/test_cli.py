@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+import shellingham
 import yaml
 
 from sentinel.core.tables import write_measurements
@@ -176,3 +177,20 @@ def test_every_commands_help_fits_80_columns_shows_no_types_and_has_an_example_t
         assert example.startswith(f"sentinel {name} "), name
         options = set(re.findall(r"(?<= )--[a-z-]+", out.partition("Example: ")[0]))
         assert set(re.findall(r"(?<= )--[a-z-]+", example)) <= options, name
+
+
+@pytest.mark.parametrize("option", ["--install-completion", "--show-completion"])
+@pytest.mark.parametrize("shell", [None, "dash"])
+def test_completion_for_no_known_shell_is_refused_in_one_line(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, option: str, shell: str | None
+) -> None:
+    def detected() -> tuple[str, str]:
+        if shell is None:
+            raise shellingham.ShellDetectionFailure
+        return shell, f"/bin/{shell}"
+
+    monkeypatch.setattr(shellingham, "detect_shell", detected)
+    status, out, err = run(capsys, monkeypatch, option)
+    assert (status, out) == (2, "")
+    named = "it cannot be told which shell this is" if shell is None else "there is no completion for dash"
+    assert err == f"sentinel: {option}: {named}; call it from bash, zsh, fish, powershell or pwsh\n"

@@ -4,12 +4,14 @@ import os
 import sys
 from typing import Annotated, Any
 
+import shellingham
 import typer
 
 from sentinel import __version__
 from sentinel.cli import first, live, sessions, showing
 from sentinel.cli.common import app
-from sentinel.core.errors import Problem
+from sentinel.core.errors import Problem, RequestProblem
+from sentinel.core.words import either
 
 # ruff: noqa: T201
 
@@ -19,6 +21,7 @@ _UsageComplaint: type[Exception] = next(
     kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException"
 )
 
+_SHELLS = ("bash", "zsh", "fish", "powershell", "pwsh")
 COMMANDS = (first, live, sessions, showing)
 """The modules that add them to the application."""
 
@@ -45,6 +48,7 @@ def main() -> None:
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     try:
+        _require_shell()
         status = app(prog_name="sentinel", standalone_mode=False)
     except Problem as problem:
         _say(str(problem))
@@ -63,6 +67,20 @@ def main() -> None:
         _say(f"{error.filename or 'sentinel'}: {error.strerror or error}; check space and permissions")
         sys.exit(1)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _require_shell() -> None:
+    """Refuse to complete for a shell that is not known, or knows no completion."""
+    asked = next((one for one in sys.argv[1:] if one in {"--install-completion", "--show-completion"}), None)
+    if asked is None:
+        return
+    try:
+        shell = shellingham.detect_shell()[0]
+    except shellingham.ShellDetectionFailure:
+        shell = ""
+    if shell not in _SHELLS:
+        what = f"there is no completion for {shell}" if shell else "it cannot be told which shell this is"
+        raise RequestProblem(what, where=asked, mend=f"call it from {either(_SHELLS)}")
 
 
 def _complaint_line(complaint: Any) -> str:
