@@ -140,23 +140,29 @@ MOST_INDENT = 26
 """A column of names wider than this leaves its values no room."""
 
 
-def print_screen(lines: Sequence[str], level: str | None = None) -> None:
-    """Print lines for a person: as wide as the terminal, the first one in the colour of its level."""
+def print_screen(lines: Sequence[str], level: str | None = None, hang: int | None = None) -> None:
+    """Print lines for a person: as wide as the terminal, the first one in the colour of its level.
+
+    `hang`: how far in a line goes on; None: under what it goes on with.
+    """
     seen = sys.stdout.isatty()
     # Into a file or another program a line stays a line, unless its width is asked for.
     columns = shutil.get_terminal_size().columns if seen or "COLUMNS" in os.environ else None
     for number, line in enumerate(lines):
-        text = line if columns is None else _wrapped(line, max(columns, LEAST_COLUMNS))
+        text = line if columns is None else _wrapped(line, max(columns, LEAST_COLUMNS), hang)
         if number == 0 and level is not None and seen and not os.environ.get("NO_COLOR"):
             text = typer.style(text, fg=LEVELS[level], bold=True)
-        print(text)  # noqa: T201 - what this is for
+        print(text, flush=True)  # noqa: T201 - what this is for
 
 
-def _wrapped(line: str, columns: int) -> str:
+def _wrapped(line: str, columns: int, hang: int | None) -> str:
     """Return a line in as many as it takes, each under what it goes on with."""
-    begin = re.match(r"[ !]*(?:\d{4}-\d\d-\d\d \d\d:\d\d  )?(?:(?:now|soon|note) +|[A-Z][\w' ]*?  +)?", line)
-    hang = begin.end() if begin is not None else 0
-    hang = hang if hang <= MOST_INDENT else len(line) - len(line.lstrip())
+    if hang is None:
+        begin = re.match(
+            r"[ !]*(?:\d{4}-\d\d-\d\d \d\d:\d\d  )?(?:(?:now|soon|note) +|[A-Z][\w' ]*?  +)?", line
+        )
+        hang = begin.end() if begin is not None else 0
+        hang = hang if hang <= MOST_INDENT else len(line) - len(line.lstrip())
     return textwrap.fill(line, columns, subsequent_indent=" " * hang, break_on_hyphens=False) or line
 
 

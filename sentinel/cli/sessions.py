@@ -53,7 +53,12 @@ def measure(
         for frame in measured(request, progress):
             failed = failed or frame.error is not None
             row = measurement_row(frame) | {"error": frame.error}
-            print(json_line(row) if as_json else _measured_line(row), flush=True)
+            if as_json:
+                print(json_line(row), flush=True)
+            elif frame.error is not None:
+                print(f"{frame.frame}: cannot be used: {frame.error}", flush=True)
+            else:
+                print_screen([_measured_line(row)], hang=2)
     if failed:
         raise typer.Exit(1)
 
@@ -274,12 +279,10 @@ def simulate(
 def _measured_line(row: dict[str, Any]) -> str:
     """Return one frame's measurement for a person."""
     flags = f"  [{row['flags']}]" if row["flags"] else ""
-    if row["error"]:
-        return f"{row['frame']}: cannot be used: {row['error']}"
     if not row["found"]:
         return f"{row['frame']}: no disc; level {row['brightness']:.3f} of full scale{flags}"
     return (
-        f"{row['frame']}: centre ({row['x_px']:.2f}, {row['y_px']:.2f}) +/- {row['centre_sigma_px']:.2f} px, "
+        f"{row['frame']}: centre ({row['x_px']:.2f}, {row['y_px']:.2f}) ± {row['centre_sigma_px']:.2f} px, "
         f"radius {row['radius_px']:.2f} px, limb {row['limb_in_frame']:.0%} in frame, "
         f"{row['limb_coverage']:.0%} seen, edge {row['edge_width_px']:.1f} px, "
         f"level {row['brightness']:.3f}{flags}"

@@ -104,7 +104,7 @@ def test_what_is_not_determined_is_left_alone_and_said_when_it_may_be_known() ->
     )
     assert open_.determined == ("altitude", "rate")
     text = " ".join(advice(open_, settings()))
-    assert "The azimuth is not determined yet (+0.40 +/- 0.60 deg): leave that bolt" in text
+    assert "The azimuth is not determined yet (+0.40 ± 0.60 deg): leave that bolt" in text
     assert "the frames after the turn will tell" in text, "the altitude is turned first"
     one = alignment(bolt("azimuth", 0.4, 0.6), bolt("altitude", 0.0), known_from_utc=NOW + timedelta(hours=2))
     assert "go on tracking; by about 14:00Z all should be known" in " ".join(advice(one, settings()))
@@ -241,7 +241,7 @@ def test_at_a_high_latitude_the_bolts_degrees_and_their_effect_are_told() -> Non
     assert not bolt("azimuth", 0.2, 0.3, sky_share=share).determined
     one = alignment(azimuth, bolt("altitude", 0.0))
     assert alignment_lines(one, settings(78.0))[0] == (
-        "Azimuth   5.80 deg (1.21 on the sky) east of the pole, +/- 0.40"
+        "Azimuth   5.80 deg (1.21 on the sky) east of the pole, ± 0.40"
     )
     assert "turn the azimuth: 5.80 deg (1.21 on the sky) to the west" in " ".join(
         advice(one, settings(78.0))

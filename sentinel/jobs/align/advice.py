@@ -29,7 +29,7 @@ def alignment_lines(alignment: Alignment, settings: Settings) -> list[str]:
     a = alignment
     azimuth, altitude = a.bolts
     since = f" since {_times(a, settings).at(a.before.at_utc)}" if a.before else ""
-    rate = f"{a.mount.rate_ratio:.5f} of the mean solar rate, +/- {a.mount.rate_ratio_sigma:.5f}"
+    rate = f"{a.mount.rate_ratio:.5f} of the mean solar rate, ± {a.mount.rate_ratio_sigma:.5f}"
     open_rate = "" if a.rate_determined else "; not determined yet"
     return [
         f"Azimuth   {_azimuth(azimuth, settings)}",
@@ -88,7 +88,7 @@ def _altitude(bolt: Bolt) -> str:
 
 
 def _doubt(bolt: Bolt) -> str:
-    return f"+/- {bolt.sigma_deg:.2f}{'' if bolt.determined else '; not determined yet'}"
+    return f"± {bolt.sigma_deg:.2f}{'' if bolt.determined else '; not determined yet'}"
 
 
 def _doubts(alignment: Alignment, settings: Settings) -> list[str]:

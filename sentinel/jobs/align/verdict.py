@@ -54,7 +54,7 @@ def _short(held: Holding, alignment: Alignment) -> str:
 
 
 def _fine(bolt: Bolt) -> str:
-    found = f"{bolt.error_deg:+.2f} +/- {bolt.sigma_deg:.2f} deg"
+    found = f"{bolt.error_deg:+.2f} ± {bolt.sigma_deg:.2f} deg"
     return f"Leave the {bolt.name}: {found} is too little for these frames to tell from none."
 
 
@@ -89,7 +89,7 @@ def _open(alignment: Alignment, off: list[Bolt], settings: Settings) -> list[str
     else:
         then = "the frames after the turn will tell" if off else f"go on tracking; {_when(a, settings)}"
         told = [
-            f"The {bolt.name} is not determined yet ({bolt.error_deg:+.2f} +/- {bolt.sigma_deg:.2f} deg): "
+            f"The {bolt.name} is not determined yet ({bolt.error_deg:+.2f} ± {bolt.sigma_deg:.2f} deg): "
             f"leave that bolt, {then}."
             for bolt in a.bolts
             if not bolt.determined

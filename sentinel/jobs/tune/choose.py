@@ -6,7 +6,7 @@ from enum import StrEnum
 from math import log
 from typing import NamedTuple
 
-from sentinel.jobs.tune.grid import LEADS, Trial, Value
+from sentinel.jobs.tune.grid import LEADS, Value
 from sentinel.jobs.tune.scoring import Criteria, Response, Score, TrueEvent
 
 # By how much later the word of a fault may come where that spares a needless wake-up. A mount that stops
@@ -187,11 +187,3 @@ def _why_not_fewer(tried: Tried, baselines: Sequence[PresentScore], than: int) -
         if lost and total_needless(tried[value]) < than:
             return f"{value:g} would spare more, but {lost}"
     return ""
-
-
-def by_name(scores: Mapping[Trial, Sequence[Score]]) -> dict[str, dict[Value, Sequence[Score]]]:
-    """Return the scores by threshold and value, in the order tried."""
-    found: dict[str, dict[Value, Sequence[Score]]] = {}
-    for (name, value), of in scores.items():
-        found.setdefault(name, {})[value] = of
-    return found

@@ -5,6 +5,7 @@ value within all bounds that were noted at an event leads to the same outcome of
 under other thresholds has to begin only where one is passed. The judge itself knows nothing of this.
 """
 
+import operator
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from math import inf
@@ -149,40 +150,32 @@ class _NotedNumber:
         return _NotedNumber(self._decisions, value, slopes, max(self._largest * abs(factor), abs(other)))
 
     def __add__(self, other: Any) -> Any:
-        if isinstance(other, _NotedNumber):
-            if not (self._fresh and other._fresh):
-                return self.plain() + other.plain()
-            names = self.slopes.keys() | other.slopes.keys()
-            slopes = {name: self.slopes.get(name, 0.0) + other.slopes.get(name, 0.0) for name in names}
-            largest = max(self._largest, other._largest)
-            return _NotedNumber(self._decisions, self.value + other.value, slopes, largest)
-        return self._made(self.value + other, 1.0, other) if _plain(other) else self.plain() + other
+        if not isinstance(other, _NotedNumber):
+            return self._made(self.value + other, 1.0, other) if _plain(other) else self.plain() + other
+        if not (self._fresh and other._fresh):
+            return self.plain() + other.plain()
+        names = self.slopes.keys() | other.slopes.keys()
+        slopes = {name: self.slopes.get(name, 0.0) + other.slopes.get(name, 0.0) for name in names}
+        largest = max(self._largest, other._largest)
+        return _NotedNumber(self._decisions, self.value + other.value, slopes, largest)
 
-    def __radd__(self, other: Any) -> Any:
-        return self._made(other + self.value, 1.0, other) if _plain(other) else other + self.plain()
+    __radd__ = __add__
 
     def __neg__(self) -> Any:
         return self._made(-self.value, -1.0, 0.0)
 
     def __sub__(self, other: Any) -> Any:
-        if isinstance(other, _NotedNumber):
-            return self + (-other)
-        return self._made(self.value - other, 1.0, other) if _plain(other) else self.plain() - other
+        return self + (-other)
 
     def __rsub__(self, other: Any) -> Any:
-        return self._made(other - self.value, -1.0, other) if _plain(other) else other - self.plain()
+        return -self + other
 
     def __mul__(self, other: Any) -> Any:
-        if isinstance(other, _NotedNumber):
-            return self.plain() * other.plain()
         return self._made(self.value * other, other, 0.0) if _plain(other) else self.plain() * other
 
-    def __rmul__(self, other: Any) -> Any:
-        return self._made(other * self.value, other, 0.0) if _plain(other) else other * self.plain()
+    __rmul__ = __mul__
 
     def __truediv__(self, other: Any) -> Any:
-        if isinstance(other, _NotedNumber):
-            return self.plain() / other.plain()
         return self._made(self.value / other, 1.0 / other, 0.0) if _plain(other) else self.plain() / other
 
     def __floordiv__(self, other: Any) -> Any:
@@ -191,12 +184,12 @@ class _NotedNumber:
     def __rtruediv__(self, other: Any) -> Any:
         return other / self.plain()
 
-    def _against(self, other: Any) -> Any:
+    def against(self, other: Any) -> Any:
         """Note what a comparison hangs on; return what it is compared with."""
         if isinstance(other, _NotedNumber):
             difference = self - other
             if isinstance(difference, _NotedNumber):
-                difference._against(0.0)
+                difference.against(0.0)
             return other.value
         if not (_plain(other) and self._fresh):
             self.plain()
@@ -211,44 +204,16 @@ class _NotedNumber:
                 self._decisions.bounded(name, way - doubt if way > doubt else min(way + doubt, 0.0))
         return other
 
-    def __lt__(self, other: Any) -> Any:
-        return self.value < self._against(other)
 
-    def __le__(self, other: Any) -> Any:
-        return self.value <= self._against(other)
+def _compared_by(compare: Callable[[Any, Any], Any]) -> Callable[[_NotedNumber, Any], Any]:
+    return lambda number, other: compare(number.value, number.against(other))
 
-    def __gt__(self, other: Any) -> Any:
-        return self.value > self._against(other)
 
-    def __ge__(self, other: Any) -> Any:
-        return self.value >= self._against(other)
+def _taken_by(function: Callable[..., Any]) -> Callable[..., Any]:
+    return lambda number, *others: function(number.plain(), *others)
 
-    def __eq__(self, other: object) -> Any:
-        return self.value == self._against(other)
 
-    def __ne__(self, other: object) -> Any:
-        return self.value != self._against(other)
-
-    def __hash__(self) -> int:
-        return hash(self.plain())
-
-    def __bool__(self) -> bool:
-        return bool(self.plain())
-
-    def __float__(self) -> float:
-        return float(self.plain())
-
-    def __int__(self) -> int:
-        return int(self.plain())
-
-    def __round__(self, digits: int | None = None) -> Value:
-        return round(self.plain(), digits)
-
-    def __abs__(self) -> Value:
-        return abs(self.plain())
-
-    def __repr__(self) -> str:
-        return repr(self.plain())
-
-    def __format__(self, form: str) -> str:
-        return format(self.plain(), form)
+for _compare in (operator.lt, operator.le, operator.gt, operator.ge, operator.eq, operator.ne):
+    setattr(_NotedNumber, f"__{_compare.__name__}__", _compared_by(_compare))
+for _function in (hash, bool, float, int, round, abs, repr, format):
+    setattr(_NotedNumber, f"__{_function.__name__}__", _taken_by(_function))

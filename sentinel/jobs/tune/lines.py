@@ -134,23 +134,31 @@ def _numbers(result: Tuning, scores: Sequence[Score]) -> tuple[str, ...]:
     )
 
 
+def _row(form: str, *cells: object) -> str:
+    return form.format(*cells).rstrip()
+
+
 def _session_table(result: Tuning) -> Iterator[str]:
     form = "{:14} {:>5} {:>8} {:>8} {:>8} {:>9} {:>4} {:>6}  {}"
-    yield form.format(
-        "session", "days", "wake-ups", "deserved", "needless", "undecided", "soon", "events", "judged by"
+    yield _row(
+        form,
+        "session",
+        "days",
+        "wake-ups",
+        "deserved",
+        "needless",
+        "undecided",
+        "soon",
+        "events",
+        "judged by",
     )
     for one in result.sessions:
         score = one.base
-        deserved = score.wakes - score.needless - score.undecided
-        yield form.format(
-            one.name[-14:], f"{one.days:.1f}", score.wakes, deserved, score.needless, score.undecided,
-            score.soon, len(score.responses), _judged_by(one),
-        ).rstrip()  # fmt: skip
-
-
-def _judged_by(known: PreparedSession) -> str:
-    acts = many(len(known.criteria.acts_s), "act")
-    return "file" if known.criteria.written else acts
+        judged_by = "file" if one.criteria.written else many(len(one.criteria.acts_s), "act")
+        yield _row(
+            form, one.name[-14:], f"{one.days:.1f}", score.wakes, score.deserved, score.needless,
+            score.undecided, score.soon, len(score.responses), judged_by,
+        )  # fmt: skip
 
 
 def _threshold_table(result: Tuning) -> Iterator[str]:
@@ -158,14 +166,14 @@ def _threshold_table(result: Tuning) -> Iterator[str]:
     form = "{:>10}  " + " ".join(f"{{:>{len(name)}}}" for name in _COLUMNS) + "  {}"
     telling = [one for one in result.advice if one.choice is not Recommendation.SILENT]
     if telling:
-        yield form.format("value", *_COLUMNS, "").rstrip()
+        yield _row(form, "value", *_COLUMNS, "")
     for one in telling:
         rows: dict[Value, Sequence[Score]] = {one.now: result.base, **result.tried[one.name]}
         chosen = result.combined.changes.get(one.name)
         yield one.name
         for value in sorted(rows):
             note = "now" if value == one.now else "use" if value == chosen else ""
-            yield form.format(f"{value:g}", *_numbers(result, rows[value]), note).rstrip()
+            yield _row(form, f"{value:g}", *_numbers(result, rows[value]), note)
 
 
 def _remarks(result: Tuning) -> Iterator[str]:
@@ -213,7 +221,7 @@ def _session_json(one: PreparedSession) -> dict[str, Any]:
         "frames": one.frames,
         "judged_by": "file" if one.criteria.written else "marks",
         "acts": len(one.criteria.acts_s),
-        "deserved": score.wakes - score.needless - score.undecided,
+        "deserved": score.deserved,
         "needless": score.needless,
         "needless_for": list(score.needless_for),
         "undecided": score.undecided,

@@ -5,7 +5,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from sentinel.chain.intake.session import JOURNAL_NAME, TABLE_NAME, Session, open_session
 from sentinel.chain.intake.workers import OnCluster
@@ -78,11 +77,10 @@ def read_sessions(request: TuneRequest, progress: Progress) -> tuple[PreparedSes
     # Of a season no more is held in memory than is being worked on.
     with judging_workers(len(named), request.on) as workers:
         tasks = (
-            partial(_prepared_elsewhere, name, own, _steps(session, own, silent), truth)
+            partial(prepared, name, own, _steps(session, own, silent), truth)
             for name, (session, own, truth) in zip(names, read, strict=True)
         )
-        found = reported(workers.results(tasks), "reading sessions", len(named), progress)
-        return tuple(_kept_on_disk(facts, content) for facts, content in found)
+        return tuple(reported(workers.results(tasks), "reading sessions", len(named), progress))
 
 
 def _of_a_season(path: Path) -> list[Path]:
@@ -185,21 +183,6 @@ def prepared(
     name: str, settings: Settings, steps: Sequence[Step], truth: tuple[TrueEvent, ...] | None
 ) -> PreparedSession:
     """Return a session ready to be judged again, measured by what is said of it under its own settings."""
-    return _kept_on_disk(*_prepared_elsewhere(name, settings, steps, truth))
-
-
-_Facts = dict[str, Any]
-"""All of a prepared session but itself."""
-
-
-def _kept_on_disk(facts: _Facts, content: bytes) -> PreparedSession:
-    return PreparedSession(on_disk=SessionOnDisk(content), **facts)
-
-
-def _prepared_elsewhere(
-    name: str, settings: Settings, steps: Sequence[Step], truth: tuple[TrueEvent, ...] | None
-) -> tuple[_Facts, bytes]:
-    """Make a session ready where it is worked on; return what is to be known of it, and itself to be kept."""
     rejudging = Rejudging(settings, _foreseen(name, settings, tuple(steps), silent))
     said, start_utc, end_utc = rejudging.said, steps[0][1], steps[-1][1]
     made = standing_marks(event for event, _, _ in steps if isinstance(event, Mark))
@@ -212,13 +195,13 @@ def _prepared_elsewhere(
         frame_s=settings.camera.interval_s,
     )
     criteria = replace(criteria, true_events=(*criteria.true_events, *deduced_events(said, criteria)))
-    facts = {
-        "name": name,
-        "settings": settings,
-        "criteria": criteria,
-        "base": score_session(said, criteria),
-        "frames": sum(isinstance(event, MeasuredFrame) for event, _, _ in steps),
-        "events": len(steps),
-        "days": max((end_utc - start_utc).total_seconds() / DAY_S, 1 / 1440),
-    }
-    return facts, packed(rejudging)
+    return PreparedSession(
+        name=name,
+        settings=settings,
+        on_disk=SessionOnDisk(packed(rejudging)),
+        criteria=criteria,
+        base=score_session(said, criteria),
+        frames=sum(isinstance(event, MeasuredFrame) for event, _, _ in steps),
+        events=len(steps),
+        days=max((end_utc - start_utc).total_seconds() / DAY_S, 1 / 1440),
+    )

@@ -1,6 +1,6 @@
 """The whole of a tuning: sessions read, judged under many thresholds, and what they speak for."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from sentinel.chain.intake.workers import OnCluster
@@ -12,7 +12,6 @@ from sentinel.jobs.tune.choose import (
     PresentScore,
     Recommendation,
     advise,
-    by_name,
     first_loss,
     total_needless,
     total_sooner,
@@ -91,13 +90,21 @@ def tuned(
     """Try at most so many settings of some thresholds on sessions whose forecasts are known; choose."""
     thresholds = sessions[0].settings.thresholds
     baselines = [PresentScore(one.base, one.criteria) for one in sessions]
+    base = tuple(one.base for one in sessions)
+    tried: dict[str, dict[Value, Sequence[Score]]] = {}
     with judging_pool(sessions, most, on) as rejudge:
+
+        def sweep(planned: Sequence[Trial], what: str) -> None:
+            # A session at a time: whoever has it in memory judges all its settings.
+            tasks = [(place, {name: value}) for place in range(len(sessions)) for name, value in planned]
+            scores = list(reported(rejudge(tasks), what, len(tasks), progress))
+            for number, (name, value) in enumerate(planned):
+                tried.setdefault(name, {})[value] = tuple(scores[number :: len(planned)])
+
         first = outermost(thresholds, asked)[:most]
-        scores = _swept(rejudge, first, sessions, progress, "trying")
-        telling = [one for one in asked if _differs(one.name, scores, baselines)]
-        then = between(thresholds, telling)[: most - len(first)]
-        scores |= _swept(rejudge, then, sessions, progress, "trying nearer values")
-        tried = by_name(scores)
+        sweep(first, "trying")
+        telling = [one for one in asked if any(of != base for of in tried.get(one.name, {}).values())]
+        sweep(between(thresholds, telling)[: most - len(first)], "trying nearer values")
         advice = tuple(
             advise(name, getattr(thresholds, name), found, baselines) for name, found in tried.items()
         )
@@ -110,24 +117,6 @@ def tuned(
         untried=tuple(one.name for one in asked if one.name not in tried),
         combined=combined,
     )
-
-
-def _swept(
-    rejudge: Rejudge,
-    planned: Sequence[Trial],
-    sessions: Sequence[PreparedSession],
-    progress: Progress,
-    what: str,
-) -> dict[Trial, tuple[Score, ...]]:
-    # A session at a time: whoever has it in memory judges all its settings.
-    tasks = [(place, {name: value}) for place in range(len(sessions)) for name, value in planned]
-    scores = list(reported(rejudge(tasks), what, len(tasks), progress))
-    return {trial: tuple(scores[i :: len(planned)]) for i, trial in enumerate(planned)}
-
-
-def _differs(name: str, scores: Mapping[Trial, Sequence[Score]], baselines: Sequence[PresentScore]) -> bool:
-    base = tuple(baseline.base for baseline in baselines)
-    return any(tuple(of) != base for (tried, _), of in scores.items() if tried == name)
 
 
 def _together(

@@ -165,6 +165,11 @@ class Score:
     """The condition of each incident that somebody was woken for needlessly."""
 
     @property
+    def deserved(self) -> int:
+        """How many wake-ups were right."""
+        return self.wakes - self.needless - self.undecided
+
+    @property
     def found(self) -> int:
         """How many true_events were noticed."""
         return sum(one.noted_s is not None for one in self.responses)

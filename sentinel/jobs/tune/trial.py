@@ -3,15 +3,15 @@
 import pickle
 import weakref
 import zlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache, partial
-from itertools import groupby
+from itertools import groupby, islice
 from math import ceil
 from operator import call, itemgetter
 from tempfile import TemporaryFile
-from typing import Any
+from typing import Any, TypeVar
 
 from sentinel.chain.intake.process_pool import cores
 from sentinel.chain.intake.workers import OnCluster, Workers, working
@@ -21,6 +21,8 @@ from sentinel.core.settings import Settings
 from sentinel.jobs.tune.grid import Value
 from sentinel.jobs.tune.rejudging import Rejudging, Step
 from sentinel.jobs.tune.scoring import Criteria, Score, score_session
+
+T = TypeVar("T")
 
 Task = tuple[int, Mapping[str, Value]]
 """Which session, and what is changed."""
@@ -41,6 +43,9 @@ class SessionOnDisk:
         self._file = TemporaryFile(prefix="sentinel-")  # noqa: SIM115 - open as long as this is
         weakref.finalize(self, self._file.close)
         self._file.write(packed)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return SessionOnDisk, (self.packed,)
 
     @property
     def packed(self) -> bytes:
@@ -95,12 +100,11 @@ def with_forecasts(
 
 def rejudge_session(known: PreparedSession, changes: Mapping[str, Value]) -> Score:
     """Return how a session fares under changed thresholds."""
-    return _scores(known.on_disk.packed, known.criteria, [changes])[0]
+    return score_session(known.rejudging.under(changes), known.criteria)
 
 
-def _scores(content: bytes, criteria: Criteria, changes: Sequence[Mapping[str, Value]]) -> list[Score]:
-    rejudging = unpacked(content)
-    return [score_session(rejudging.under(one), criteria) for one in changes]
+def _scores(known: PreparedSession, changes: Sequence[Mapping[str, Value]]) -> list[Score]:
+    return [rejudge_session(known, one) for one in changes]
 
 
 Rejudge = Callable[[Sequence[Task]], Iterator[Score]]
@@ -135,18 +139,20 @@ def judging_pool(
 
         def rejudge(tasks: Sequence[Task]) -> Iterator[Score]:
             size = max(ceil(len(tasks) / (_CHUNKS * workers.count)), 1)
-            for scores in workers.results(_chunks(sessions, tasks, size)):
+            # Some settings of one session at a time; it is read when its turn comes.
+            chunks = (
+                partial(_scores, sessions[place], [changes for _, changes in some])
+                for place, own in groupby(tasks, key=itemgetter(0))
+                for some in batched(own, size)
+            )
+            for scores in workers.results(chunks):
                 yield from scores
 
         yield rejudge
 
 
-def _chunks(
-    sessions: Sequence[PreparedSession], tasks: Sequence[Task], size: int
-) -> Iterator[Callable[[], list[Score]]]:
-    """Yield what is to be judged, some settings of one session at a time; it is read when its turn comes."""
-    for place, own in groupby(tasks, key=itemgetter(0)):
-        changes = [change for _, change in own]
-        one = sessions[place]
-        for start in range(0, len(changes), size):
-            yield partial(_scores, one.on_disk.packed, one.criteria, changes[start : start + size])
+def batched(items: Iterable[T], size: int) -> Iterator[list[T]]:
+    """Yield some items at a time."""
+    coming = iter(items)
+    while some := list(islice(coming, size)):
+        yield some
