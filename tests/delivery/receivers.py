@@ -281,6 +281,12 @@ def _end_shared() -> None:
     _SHARED.end()
 
 
+def states(outbox: Outbox) -> dict[tuple[str, str], int]:
+    """How many rows there are by target and state."""
+    counted = outbox._all("SELECT target, state, count(*) FROM outbox GROUP BY target, state")
+    return {(target, state): count for target, state, count in counted}
+
+
 class Session:
     """A journal of a watch, and the hand that writes into it."""
 
@@ -301,12 +307,12 @@ class Session:
 
     def states(self) -> dict[tuple[str, str], int]:
         with Outbox.open(self.path, writable=False) as outbox:
-            return outbox.states()
+            return states(outbox)
 
     def troubles(self) -> dict[str, str]:
         """What the last attempt failed of, by target."""
         with Outbox.open(self.path, writable=False) as outbox:
-            return {one.target: one.last_trouble for one in outbox.targets()}
+            return {target: outbox.trouble(target) for target, _ in states(outbox)}
 
     def open_rows(self) -> int:
         return sum(n for (_, state), n in self.states().items() if state in {"waiting", "trying"})

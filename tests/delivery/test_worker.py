@@ -426,13 +426,15 @@ def test_quiet_hours_hold_back_and_then_say_so(tmp_path: Path, fakes: Fakes, clo
 
 
 def test_it_runs_by_itself_and_stops_when_told(one: Session, fakes: Fakes) -> None:
-    worker = Worker(one.path, one.settings, ManualClock(), make_transport=fakes)
+    turned = threading.Semaphore(0)
+    worker = Worker(one.path, one.settings, ManualClock(), make_transport=fakes, turned=turned.release)
     worker.start()
     one.commit(alert())
     worker.wake()
     wait_for(lambda: one.open_rows() == 0)
-    turns = worker.turns
-    wait_for(lambda: worker.turns > turns)
+    while turned.acquire(blocking=False):
+        pass
+    assert turned.acquire(timeout=60), "it turns though there is nothing to do"
     fakes.phone.gate = threading.Event()
     one.commit(alert("stuck", condition="z"))
     worker.wake()
@@ -447,10 +449,13 @@ def test_a_journal_that_is_away_does_not_end_the_worker(
     tmp_path: Path, fakes: Fakes, caplog: pytest.LogCaptureFixture
 ) -> None:
     settings: Settings = settings_for(PHONE)
-    worker = Worker(tmp_path / "journal.sqlite", settings, ManualClock(), make_transport=fakes)
+    turned = threading.Semaphore(0)
+    worker = Worker(
+        tmp_path / "journal.sqlite", settings, ManualClock(), make_transport=fakes, turned=turned.release
+    )
     worker.start()
     worker.wake()
-    wait_for(lambda: worker.turns >= 2)
+    assert all(turned.acquire(timeout=60) for _ in range(2))
     with session(tmp_path, settings) as one:
         one.commit(alert())
         worker.wake()

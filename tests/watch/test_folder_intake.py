@@ -101,9 +101,9 @@ def test_what_lay_there_comes_before_the_word_that_it_did(folder: Path) -> None:
     put(folder / "40.jpg", jpeg(40), age_s=100)
     intake.turn(pool)  # type: ignore[arg-type]
     assert arrived(intake) == [*(f"{n:02d}.jpg" for n in range(40)), "all caught up", "40.jpg"]
-    report = intake.report
-    assert report is not None
-    assert (report.state, report.files, report.waiting) == (FolderState.PRESENT, 41, 0)
+    found = intake.found
+    assert found is not None
+    assert (found.state, found.files, found.waiting) == (FolderState.PRESENT, 41, 0)
 
 
 def test_a_file_during_which_the_watch_ended_again_and_again_is_skipped(tmp_path: Path) -> None:

@@ -300,7 +300,7 @@ def test_the_page_of_several_is_served_and_nothing_can_be_done_on_it(tmp_path: P
 
     with state(tmp_path / "east", to_json(standing("East ridge", AT_ONCE))):
         served = CamerasServer([str(tmp_path / "east")], None, "127.0.0.1:0", SystemClock())
-        served.server.start()
+        served.start()
         try:
             status, text, headers = asked(served.server, "GET", "/")  # type: ignore[arg-type]
             assert status == 200
@@ -309,7 +309,7 @@ def test_the_page_of_several_is_served_and_nothing_can_be_done_on_it(tmp_path: P
             for method, path in (("POST", "/"), ("GET", "/status.json"), ("POST", "/mark"), ("GET", "/../x")):
                 assert asked(served.server, method, path)[0] == 404  # type: ignore[arg-type]
         finally:
-            served.server.stop()
+            served.stop()
 
 
 @pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed")

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import pytest
 
-from sentinel.service.watch.timing import CameraOffset, ClockSteps, WatchClock
+from sentinel.service.watch.timing import CameraOffset, WatchClock
 
 T0 = datetime(2027, 6, 21, 1, tzinfo=UTC)
 
@@ -30,14 +30,16 @@ class Handed:
 
 def test_only_a_jump_is_a_step() -> None:
     clock = Handed()
-    steps = ClockSteps(clock.now_utc(), clock.monotonic_s())
+    watch = WatchClock(clock)
     for _ in range(1000):
         clock.go(1.0, utc_s=1.0005)  # slewed as fast as clocks are
-        assert steps.look(clock.now_utc(), clock.monotonic_s()) is None
+        assert watch.stepped_s() == 0.0
     clock.go(1.0, utc_s=-3599.0)
-    assert steps.look(clock.now_utc(), clock.monotonic_s()) == pytest.approx(-3600.0)
+    assert watch.stepped_s() == pytest.approx(-3600.0)
     clock.go(1.0)
-    assert steps.look(clock.now_utc(), clock.monotonic_s()) is None
+    assert watch.stepped_s() == pytest.approx(-3600.0)
+    watch.follow()
+    assert watch.stepped_s() == 0.0
 
 
 def test_a_lifted_clock_goes_on_from_the_journals_end_until_it_hears_the_time() -> None:
@@ -66,7 +68,7 @@ def test_a_clock_ahead_of_the_journal_is_not_lifted() -> None:
 def test_a_configured_offset_is_left_alone() -> None:
     offset = CameraOffset(37.4)
     offset.learn(-500.0)
-    assert (offset.current_s, offset.is_known) == (37.4, True)
+    assert offset.current_s == offset.known_s == 37.4
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -75,7 +77,7 @@ def test_the_cameras_offset_is_found_from_arrivals(true_s: float, seed: int) -> 
     """Transfer takes 1.5 s and a log-normal more, as a wireless adapter's does."""
     chance = random.Random(seed)
     offset = CameraOffset(None)
-    assert (offset.current_s, offset.is_known) == (0.0, False)
+    assert (offset.current_s, offset.known_s) == (0.0, None)
     given = []
     for _ in range(200):
         offset.learn(true_s - 1.5 - chance.lognormvariate(0.0, 0.8))
@@ -87,7 +89,7 @@ def test_the_cameras_offset_is_found_from_arrivals(true_s: float, seed: int) -> 
 
 def test_what_an_earlier_run_found_stays_until_it_is_wrong() -> None:
     offset = CameraOffset(None, before_s=37.0)
-    assert (offset.current_s, offset.is_known) == (37.0, True)
+    assert offset.current_s == offset.known_s == 37.0
     offset.learn(37.4 - 2.0)
     offset.learn(37.4 - 9.0)
     assert offset.current_s == 37.0
@@ -109,4 +111,4 @@ def test_a_clock_set_back_is_followed_and_late_frames_are_not() -> None:
         offset.learn(10.0 - 2.0)
     assert offset.current_s == pytest.approx(9.0), "set forward it is known at once"
     offset.restart()
-    assert not offset.is_known
+    assert offset.known_s is None

@@ -64,6 +64,7 @@ class Worker:
     `second_copy`: where all that waits is kept a second time; None: nowhere.
     `heartbeat`: what is given a turn with every turn of the loop: so a ping also says that messages are seen
         to.
+    `turned`: told of every turn: whoever watches over the watch listens to it.
     """
 
     def __init__(
@@ -77,8 +78,9 @@ class Worker:
         draw: Draw | None = None,
         second_copy: Path | None = None,
         heartbeat: HeartbeatPinger | None = None,
+        turned: Callable[[], None] = lambda: None,
     ) -> None:
-        self._heartbeat = heartbeat
+        self._heartbeat, self._turned = heartbeat, turned
         self._second_copy = SecondCopy(second_copy) if second_copy is not None else None
         self._journal, self._settings, self._clock, self._draw = journal, settings, clock, draw
         self._chance = chance or random.Random().random  # noqa: S311 - spreads waits, guards nothing
@@ -99,8 +101,6 @@ class Worker:
         """The journal was found to be spoilt, and another one is waited for."""
         self._ahead_s: float | None = None
         self._thread: threading.Thread | None = None
-        self.turns = 0
-        """How often the loop has turned: whoever watches over the watch looks at it."""
 
     # From the watch's thread.
 
@@ -174,7 +174,7 @@ class Worker:
 
     def turn(self) -> None:
         """Note what came back, and begin what is due; a journal that cannot be used is tried again."""
-        self.turns += 1
+        self._turned()
         now_utc = self._clock.now_utc()
         outboxes = self._outboxes(now_utc)
         self._follow_clock_steps(outboxes, now_utc)

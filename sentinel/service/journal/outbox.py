@@ -20,7 +20,7 @@ from sentinel.core.times import from_utc_s, utc_s
 from sentinel.service.journal.codec import decode, encode
 from sentinel.service.journal.migrations import check_version, migrate
 from sentinel.service.journal.opening import Database, connected, named
-from sentinel.service.journal.rows import OutboxRow, PictureScene, TargetState
+from sentinel.service.journal.rows import Messages, OutboxRow, PictureScene
 
 
 def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: Iterable[Posting]) -> None:
@@ -251,49 +251,32 @@ class Outbox(Database):
 
     # What is known.
 
-    def targets(self) -> tuple[TargetState, ...]:
-        """Return how each target that ever had a message stands, in order of name."""
-        query = (
-            "SELECT target, sum(state IN ('waiting', 'trying')), sum(state = 'delivered'),"
-            " max(CASE WHEN state = 'delivered' THEN settled_utc_s END)"
-            " FROM outbox GROUP BY target ORDER BY target"
+    def messages(self) -> Messages:
+        """Return how messages get through, on all channels."""
+        ((waiting, settled_s),) = self._all(
+            "SELECT sum(state IN ('waiting', 'trying')), max(settled_utc_s) FROM outbox"
+            " WHERE state <> 'dropped'"
         )
-        return tuple(self._target(*counts) for counts in self._all(query))
+        query = f"{_ROW} WHERE o.state = 'delivered' ORDER BY o.settled_utc_s DESC LIMIT 1"
+        last = next(self._rows(query, ()), None)
+        query = f"{_ROW} WHERE o.state IN ('waiting', 'trying') ORDER BY o.number LIMIT 1"
+        oldest = next(self._rows(query, ()), None)
+        return Messages(
+            last_utc=None if settled_s is None else from_utc_s(settled_s),
+            last_title=last.alert.title if last else "",
+            last_target=last.target if last else "",
+            waiting=waiting or 0,
+            trouble=f"{oldest.target}: {self.trouble(oldest.target) or 'not tried yet'}" if oldest else "",
+        )
 
-    def _target(self, target: str, waiting: int, delivered: int, settled_s: float | None) -> TargetState:
-        oldest = next(
-            self._rows(
-                f"{_ROW} WHERE o.target = ? AND o.state IN ('waiting', 'trying') ORDER BY o.number LIMIT 1",
-                (target,),
-            ),
-            None,
-        )
-        last = next(
-            self._rows(
-                f"{_ROW} WHERE o.target = ? AND o.state = 'delivered' ORDER BY o.settled_utc_s DESC LIMIT 1",
-                (target,),
-            ),
-            None,
-        )
-        trouble = self._all(
+    def trouble(self, target: str) -> str:
+        """Return what the last attempt failed of, where messages wait for a target; empty: none failed."""
+        whys = self._all(
             "SELECT why FROM outbox WHERE target = ? AND state IN ('waiting', 'trying') AND why <> ''"
             " ORDER BY number DESC LIMIT 1",
             (target,),
         )
-        return TargetState(
-            target=target,
-            waiting=waiting,
-            oldest_waiting_utc=oldest.alert.time_utc if oldest else None,
-            delivered=delivered,
-            last_delivered_utc=None if settled_s is None else from_utc_s(settled_s),
-            last_title=last.alert.title if last else "",
-            last_trouble=trouble[0][0] if trouble else "",
-        )
-
-    def states(self) -> dict[tuple[str, str], int]:
-        """Return how many rows there are by target and state."""
-        query = "SELECT target, state, count(*) FROM outbox GROUP BY target, state"
-        return {(target, state): count for target, state, count in self._all(query)}
+        return str(whys[0][0]) if whys else ""
 
     def scene(self, alert: Alert, alert_number: int, *, way_frames: int = 720) -> PictureScene | None:
         """Return what a picture for an alert is drawn from; None where its frame is not in the journal."""

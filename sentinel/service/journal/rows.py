@@ -22,18 +22,15 @@ class OutboxRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TargetState:
-    """What is known of one target's messages."""
+class Messages:
+    """How messages get through."""
 
-    target: str
-    waiting: int
-    oldest_waiting_utc: datetime | None
-    delivered: int
-    last_delivered_utc: datetime | None
-    last_title: str
-    """Of the last one delivered."""
-    last_trouble: str
-    """What the last attempt failed of, where messages wait; empty: none."""
+    last_utc: datetime | None = None
+    last_title: str = ""
+    last_target: str = ""
+    waiting: int = 0
+    trouble: str = ""
+    """Why the oldest one waits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,8 +13,9 @@ from sentinel.core.other_cameras import SunSeen
 from sentinel.core.records import Forecast, Surroundings
 from sentinel.core.settings import Settings
 from sentinel.core.words import times_in
+from sentinel.service.journal.rows import Messages
 from sentinel.service.status.board import Board
-from sentinel.service.status.standing import Messages, Standing, SupplyStanding
+from sentinel.service.status.standing import Standing, SupplyStanding
 
 _SUPPLIES: Mapping[str, str] = MappingProxyType(
     {
@@ -48,7 +49,7 @@ def standing_of(
         written_utc=now_utc,
         interval_s=settings.camera.interval_s,
         frame=board.frame.frame if board.frame is not None else None,
-        frame_utc=board.newest_utc,
+        frame_utc=board.frame.time_utc if board.frame is not None else None,
         left_alone=head.sentence,
         leave_until_utc=head.until_utc,
         leave_reason=head.reason,
@@ -78,7 +79,7 @@ def standing_of(
         counts=board.counts,
         forecast=forecast,
         camera=settings.camera.name,
-        undoable=tuple(one.mark for one in board.recent_marks if now_utc - one.mark.time_utc <= UNDO),
+        undoable=tuple(mark for mark in board.marks if now_utc - mark.time_utc <= UNDO),
         sun=sun,
         latency_s=board.latency_s,
     )
@@ -118,12 +119,6 @@ def _supplies(board: Board, settings: Settings) -> tuple[SupplyStanding, ...]:
     due = {one.reason: one.time_utc for one in board.forecast.due} if board.forecast is not None else {}
     found = []
     for reason in settings.supplies.last_s(settings.camera.interval_s):
-        mark = board.marks.get(reason)
-        found.append(
-            SupplyStanding(
-                name=_SUPPLIES[reason],
-                lasts_until_utc=due.get(reason),
-                renewed_utc=mark.time_utc if mark is not None else None,
-            )
-        )
+        renewed_utc = next((mark.time_utc for mark in reversed(board.marks) if mark.renews == reason), None)
+        found.append(SupplyStanding(_SUPPLIES[reason], due.get(reason), renewed_utc))
     return tuple(found)

@@ -12,13 +12,14 @@ from sentinel.core.foreseen import Edge
 from sentinel.core.other_cameras import SunSeen
 from sentinel.core.records import Forecast, Mark, Severity
 from sentinel.core.words import TimeWriter, times_in
+from sentinel.service.journal.rows import Messages
 
 LATE_INTERVALS = 3.0
 LATE_S = 180.0
 """As long as frames may fail to come before somebody is woken."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class SupplyStanding:
     """Something that runs out."""
 
@@ -26,18 +27,6 @@ class SupplyStanding:
     lasts_until_utc: datetime | None
     """None: longer than can be foreseen."""
     renewed_utc: datetime | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Messages:
-    """How messages get through."""
-
-    last_utc: datetime | None = None
-    last_title: str = ""
-    last_target: str = ""
-    waiting: int = 0
-    trouble: str = ""
-    """Why the oldest one waits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -29,53 +29,55 @@ class Alarms:
         self._told_s: dict[tuple[str, Severity], float] = {}
         """When which trouble was told."""
 
-    def tell(self, which: str, title: str, body: str, severity: Severity, *, over: bool = False) -> None:
-        """Tell of something under a name, not more than once an hour; `over` takes it back."""
+    def tell(self, which: str, title: str, body: str, severity: Severity) -> None:
+        """Tell of something under a name, not more than once an hour."""
         now_s = self._clock.monotonic_s()
-        if over:
-            self._told_s.pop((which, severity), None)
-        elif now_s - self._told_s.get((which, severity), -TOLD_AGAIN_S) < TOLD_AGAIN_S:
+        if now_s - self._told_s.get((which, severity), -TOLD_AGAIN_S) < TOLD_AGAIN_S:
             return
-        else:
-            self._told_s[which, severity] = now_s
+        self._told_s[which, severity] = now_s
+        self._send(which, title, body, severity)
+
+    def blind(self, which: str, why: str, body: str, *, told: bool = True) -> None:
+        """Note what keeps frames from being judged, and tell of it where it is to be `told` already."""
+        self._liveness.blind.add(which)
+        if told:
+            self.tell(which, f"THE WATCH IS BLIND: {why}", body, Severity.NOW)
+
+    def sees_again(self, which: str, body: str) -> None:
+        """Take back what `blind` noted, and what was told of it."""
+        self._liveness.blind.discard(which)
+        if self._told_s.pop((which, Severity.NOW), None) is not None:
+            self._send(which, "The watch sees again", body, Severity.NOW, over=True)
+
+    def _send(self, which: str, title: str, body: str, severity: Severity, *, over: bool = False) -> None:
         log.error("%s: %s", title, body)
         self._delivery.tell(title, body, severity, which=which, over=over)
 
     def of_pictures(self, state: WatchState) -> None:
         """Say when pictures cannot be judged: one is a pity, but when none can be the watch is blind."""
-        blind = state.failures_running >= FAILURES_BLIND
-        if blind:
-            self._liveness.blind.add(STUMBLED)
-        elif state.failures_running == 0:
-            self._sees_again(STUMBLED, "Pictures are judged again.")
-        if state.failures == self._told_failures:
-            return
-        self._told_failures = state.failures
-        if blind:
+        new, self._told_failures = state.failures != self._told_failures, state.failures
+        if state.failures_running >= FAILURES_BLIND:
             body = f"The last {state.failures_running} pictures could not be judged: look after the camera."
-            self.tell(STUMBLED, "THE WATCH IS BLIND: it cannot judge", body, Severity.NOW)
+            self.blind(STUMBLED, "it cannot judge", body, told=new)
             return
-        body = "A picture could not be judged. Look at the log; the watch goes on."
-        self.tell(STUMBLED, "The watch stumbled", body, Severity.SOON)
+        if state.failures_running == 0:
+            self.sees_again(STUMBLED, "Pictures are judged again.")
+        if new:
+            body = "A picture could not be judged. Look at the log; the watch goes on."
+            self.tell(STUMBLED, "The watch stumbled", body, Severity.SOON)
 
     def of_the_folder(self, trouble: str) -> None:
         """Say when the folder cannot be looked after, and at which entry."""
         if trouble:
-            self._liveness.blind.add(FOLDER)
             body = f"{trouble}. No picture is taken up until then: look after the camera yourself."
-            self.tell(FOLDER, "THE WATCH IS BLIND: it cannot look after the folder", body, Severity.NOW)
+            self.blind(FOLDER, "it cannot look after the folder", body)
         else:
-            self._sees_again(FOLDER, "The folder of the pictures is looked after again.")
+            self.sees_again(FOLDER, "The folder of the pictures is looked after again.")
 
     def of_a_mark(self, why: str) -> None:
         """Say that a mark could not be read, though its maker was told that it is noted."""
         body = f"{why}. What it was to say is not known: note it again."
         self.tell("mark", "A mark could not be read", body, Severity.SOON)
-
-    def _sees_again(self, which: str, body: str) -> None:
-        if which in self._liveness.blind:
-            self._liveness.blind.discard(which)
-            self.tell(which, "The watch sees again", body, Severity.NOW, over=True)
 
     def of_starts(self, journal: Journal) -> None:
         """Say when the watch is started again and again: the service manager never gives up, silently."""

@@ -33,16 +33,16 @@ def _page(states: Sequence[str], token: Secret | None, clock: Clock) -> str:
     return cameras_html(cameras, clock.now_utc(), lambda where: where if is_address(where) else "")
 
 
-class CamerasServer:
+class CamerasServer(WebServer):
     """Serves the page of several cameras; nothing can be done on it."""
 
     def __init__(self, states: Sequence[str], token: Secret | None, listen: str, clock: Clock) -> None:
+        super().__init__(listen, self._answered, where="--listen")
         for state in states:
             refuse_unheard(state)
         self._states, self._token, self._clock = states, token, clock
         self._lock = threading.Lock()
         self._made: tuple[float, str] | None = None
-        self.server = WebServer(listen, self._answered, where="--listen")
 
     def _answered(self, environ: dict[str, Any]) -> Reply:
         if environ["REQUEST_METHOD"] not in {"GET", "HEAD"} or (environ.get("PATH_INFO") or "/") != "/":
@@ -75,8 +75,8 @@ def serve_cameras(
         raise RequestProblem(complaint, where="--listen") from None
     served = CamerasServer(states, token, listen, SystemClock())
     stop = stop_on_signals()
-    served.server.start()
-    host, port = served.server.address
+    served.start()
+    host, port = served.address
     ready(f"http://{f'[{host}]' if ':' in host else host}:{port}")
     stop.wait()
-    served.server.stop()
+    served.stop()

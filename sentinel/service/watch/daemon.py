@@ -79,7 +79,7 @@ class Watch:
         refuse_folder_inside(files.folder, Path(settings.frames.folder))
         self._settings, self._files, self._stop, self._work = settings, files, stop, work
         self._clock = WatchClock(clock)
-        self._liveness = Liveness(self._clock, ("intake", "measuring", "judging"))
+        self._liveness = Liveness(self._clock, ("intake", "measuring", "judging", "alerting"))
         self._keepalive = Keepalive(self._clock, self._liveness)
         self._saved_s = self._clock.monotonic_s()
         self._save_now = False
@@ -89,17 +89,24 @@ class Watch:
         self._intake_thread: threading.Thread | None = None
         self._begun = self._watching = False
         self._exporter = Exporter(files, self._clock)
-        self._delivery = self._made_delivery()
+        self._delivery = Worker(
+            None,
+            settings,
+            self._clock,
+            draw=drawing(settings),
+            second_copy=files.second_copy,
+            heartbeat=HeartbeatPinger(settings.heartbeat, self._clock, lambda: self._liveness.sees),
+            turned=lambda: self._liveness.beat("alerting"),
+        )
         self._alarms = Alarms(self._clock, self._liveness, self._delivery)
         self._keeper = JournalKeeper(
             files,
             self._clock,
-            self._liveness,
+            self._alarms,
             stop=stop,
             after_commit=self._after_commit,
             after_replacement=self._after_replacement,
             alive=self._alive,
-            tell=self._alarms.tell,
         )
 
     def run(self) -> None:
@@ -117,8 +124,6 @@ class Watch:
     def _run(self) -> None:
         self._liveness.blind.add(STARTING)
         self._delivery.start()
-        worker = self._delivery
-        self._liveness.follow("alerting", lambda: worker.turns)
         tell_manager("READY=1\nSTATUS=starting")
         try:
             damage = self._keeper.open()
@@ -271,10 +276,7 @@ class Watch:
 
     def _save(self) -> None:
         self._save_now, self._saved_s = False, self._clock.monotonic_s()
-        offset = self._intake.offset
-        intake_state = IntakeState(
-            self._known_files, self._state.number, offset.current_s if offset.is_known else None
-        )
+        intake_state = IntakeState(self._known_files, self._state.number, self._intake.offset.known_s)
         save(self._files.snapshot, self._state, intake_state)
         give_back_now()
 
@@ -289,16 +291,6 @@ class Watch:
         keep_settings(self._keeper.journal, self._settings)
         self._status_files.forget_journal()
         self._delivery.use(self._files.journal)
-
-    def _made_delivery(self) -> Worker:
-        return Worker(
-            None,
-            self._settings,
-            self._clock,
-            draw=drawing(self._settings),
-            second_copy=self._files.second_copy,
-            heartbeat=HeartbeatPinger(self._settings.heartbeat, self._clock, lambda: self._liveness.sees),
-        )
 
     def _listeners(self) -> Sequence[Listener]:
         """Return whatever else is told how things stand, as far as that is asked for."""

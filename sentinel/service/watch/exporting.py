@@ -24,7 +24,7 @@ ROOM = 2.0
 """So many times the journal's size must be free: the journal and what it still gets come first."""
 
 
-class Exporter:
+class Exporter(threading.Thread):
     """Writes the files for people again whenever there is something new in the journal.
 
     `least_s`: rest between two writings, at least.
@@ -34,16 +34,12 @@ class Exporter:
     def __init__(
         self, files: StateFolder, clock: Clock, *, least_s: float = LEAST_S, share: float = SHARE
     ) -> None:
+        super().__init__(name="exporter", daemon=True)
         self._files, self._clock, self._least_s, self._share = files, clock, least_s, share
-        self._news, self._stop = threading.Event(), threading.Event()
+        self._news, self._stopping = threading.Event(), threading.Event()
         # The watch may have ended before it could write them the last time.
         self._news.set()
         self._trouble = ""
-        self._thread = threading.Thread(target=self._run, name="exporter", daemon=True)
-
-    def start(self) -> None:
-        """Begin."""
-        self._thread.start()
 
     def noted(self) -> None:
         """Say that the journal holds something new."""
@@ -51,13 +47,14 @@ class Exporter:
 
     def stop(self) -> None:
         """End; what is being written is written to its end."""
-        self._stop.set()
-        if self._thread.ident is not None:
-            self._thread.join(timeout=60)
+        self._stopping.set()
+        if self.ident is not None:
+            self.join(timeout=60)
 
-    def _run(self) -> None:
+    def run(self) -> None:
+        """Write whenever there is something new, until told to end."""
         rest_s = self._least_s
-        while not self._stop.wait(rest_s):
+        while not self._stopping.wait(rest_s):
             if not self._news.is_set():
                 continue
             self._news.clear()

@@ -18,7 +18,7 @@ from threading import Event as Flag
 
 from sentinel.chain.intake.examine import MeasureJob
 from sentinel.chain.intake.exposure_time import TIME_FROM_FILE
-from sentinel.chain.intake.live import Finished, FolderLook, FolderState, LiveFolder
+from sentinel.chain.intake.live import Finished, FolderLook, LiveFolder
 from sentinel.chain.intake.pool import UNMEASURED, MeasuringPool, unmeasured
 from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session_discs import SessionDiscs
@@ -58,19 +58,6 @@ class Arrival:
 @dataclass(frozen=True, slots=True)
 class BacklogDone:
     """What lay in the folder at the beginning has been handed on."""
-
-
-@dataclass(frozen=True, slots=True)
-class FolderReport:
-    """How the folder was found last; replaced whole, so that another thread may read it at any time."""
-
-    state: FolderState
-    files: int = 0
-    waiting: int = 0
-    locked_folders: int = 0
-    bytes_per_frame: float | None = None
-    clock_offset_s: float | None = None
-    """Camera clock minus UTC as used; None: not known yet."""
 
 
 class Attempts:
@@ -144,9 +131,11 @@ class FolderIntake:
         self._events = FolderEvents(folder, self.wake)
         self._session_discs = SessionDiscs(settings.camera.scale_arcsec_px)
         self._catching_up = True
-        self._frame_bytes: float | None = None
+        self.frame_bytes: float | None = None
+        """What a frame takes of the disk."""
+        self.found: FolderLook | None = None
+        """How the folder was found last; None: not looked at yet."""
         self._look_s = 0.0
-        self.report: FolderReport | None = None
         self.trouble = ""
         """Why the folder cannot be looked after, and at which entry; empty: it can."""
         self._pool: MeasuringPool | None = None
@@ -188,9 +177,8 @@ class FolderIntake:
         for path in self._events.closed():
             self._live.closed(path)
         began_s = self._clock.monotonic_s()
-        look = self._live.look(began_s, utc_s(self._clock.now_utc()), limit=AT_ONCE)
+        self.found = look = self._live.look(began_s, utc_s(self._clock.now_utc()), limit=AT_ONCE)
         self._look_s = self._clock.monotonic_s() - began_s
-        self._note(look)
         self._liveness.beat("intake")
         self._measure_all(look.ready, pool)
         if self.stop.is_set():
@@ -220,16 +208,6 @@ class FolderIntake:
             for file in todo:
                 self._live.forget(file)
 
-    def _note(self, look: FolderLook) -> None:
-        self.report = FolderReport(
-            state=look.state,
-            files=look.files,
-            waiting=look.waiting,
-            locked_folders=look.locked_folders,
-            bytes_per_frame=self._frame_bytes,
-            clock_offset_s=self.offset.current_s if self.offset.is_known else None,
-        )
-
     def _measure(self, file: Finished, pool: MeasuringPool) -> None:
         arrived_utc = self._clock.now_utc()
         offset_s = self.offset.current_s
@@ -255,13 +233,13 @@ class FolderIntake:
             self._live.forget(file)
             return
         self._session_discs.learn(frame)
-        self._frame_bytes = file.size_bytes + 0.8 * ((self._frame_bytes or file.size_bytes) - file.size_bytes)
+        self.frame_bytes = file.size_bytes + 0.8 * ((self.frame_bytes or file.size_bytes) - file.size_bytes)
         told = TIME_FROM_FILE not in frame.flags
         if told and not self._catching_up and frame.error is None:
             self.offset.learn(utc_s(frame.time_utc) + offset_s - utc_s(arrived_utc))
         # The first frame that comes live tells the offset that it needs itself.
         better = timedelta(seconds=offset_s - self.offset.current_s if told else 0.0)
-        doubts = () if self.offset.is_known or not told else (OFFSET_UNKNOWN,)
+        doubts = () if self.offset.known_s is not None or not told else (OFFSET_UNKNOWN,)
         frame = dataclasses.replace(
             frame,
             time_utc=frame.time_utc + better,

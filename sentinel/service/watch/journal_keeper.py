@@ -3,9 +3,10 @@
 import logging
 from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from threading import Event as Flag
-from typing import Protocol
+from typing import TypeVar
 
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem
@@ -13,8 +14,10 @@ from sentinel.core.records import Event, Outcome, Severity
 from sentinel.service.journal import rescue
 from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.journal.opening import Damaged, Locked, Unwritable, has_room
-from sentinel.service.watch.liveness import Liveness
+from sentinel.service.watch.alarms import Alarms
 from sentinel.service.watch.state_folder import StateFolder
+
+T = TypeVar("T")
 
 log = logging.getLogger(__name__)
 
@@ -23,14 +26,6 @@ LOCKED_S = 20.0
 """A backup may hold the journal for a moment; then it is one of the things that people are woken for."""
 BLIND, DAMAGED, REMOVED = "blind", "damaged", "removed"
 """Names of what is told, by which it is taken back."""
-
-
-class Tell(Protocol):
-    """Tells people at once, past the journal, which may be the trouble."""
-
-    def __call__(self, which: str, title: str, body: str, severity: Severity, *, over: bool = False) -> None:
-        """Tell; `over` takes back what was told as `which`."""
-        ...
 
 
 class Lost(Problem):
@@ -44,28 +39,25 @@ class JournalKeeper:
     `after_replacement`: told when another file stands in the journal's place; whether it holds what was
         known.
     `alive`: told at every turn of a wait, which is no fault of this loop.
-    `tell`: tells people what they must know at once.
     """
 
     def __init__(
         self,
         files: StateFolder,
         clock: Clock,
-        liveness: Liveness,
+        alarms: Alarms,
         *,
         stop: Flag,
         after_commit: Callable[[Event, Outcome, datetime, int], None],
         after_replacement: Callable[[bool], None],
         alive: Callable[[], None],
-        tell: Tell,
     ) -> None:
-        self._files, self._clock, self._liveness = files, clock, liveness
+        self._files, self._clock, self._alarms = files, clock, alarms
         self._stop, self._after_commit, self._after_replacement = stop, after_commit, after_replacement
-        self._alive, self._tell = alive, tell
+        self._alive = alive
         self._held: Journal | None = None
         self._since_s: float | None = None
         """When it began that the journal cannot be used; None: it can."""
-        self._told_blind = False
         self._asides: list[Path] = []
         """Where spoilt journals were put, that may still be read for what waited."""
 
@@ -96,14 +88,20 @@ class JournalKeeper:
         """
         while True:
             try:
-                self._opened(wrong)
+                self._tried(partial(self._opened, wrong))
             except Damaged as damage:
                 wrong = wrong or str(damage)
                 self._set_aside(damage)
-            except (Unwritable, OSError) as problem:
-                self._wait(problem)
             else:
                 return wrong
+
+    def _tried(self, step: Callable[[], T], fails: type[Problem] = Unwritable) -> T:
+        """Return what a step comes to, tried again and again while it fails so, or the system refuses it."""
+        while True:
+            try:
+                return step()
+            except (fails, OSError) as problem:
+                self._wait(problem)
 
     def _opened(self, wrong: str) -> None:
         files = self._files
@@ -136,15 +134,9 @@ class JournalKeeper:
 
     def _set_aside(self, damage: Damaged) -> None:
         self.close()
-        while True:
-            try:
-                aside = self._files.set_aside(self._stamp())
-            except OSError as problem:
-                self._wait(problem)
-                continue
-            self._asides.append(aside)
-            log.error("%s; set aside in %s", damage, aside)
-            return
+        aside = self._tried(lambda: self._files.set_aside(self._stamp()))
+        self._asides.append(aside)
+        log.error("%s; set aside in %s", damage, aside)
 
     def _stamp(self) -> str:
         return self._clock.now_utc().strftime("%Y%m%dT%H%M%SZ")
@@ -197,7 +189,7 @@ class JournalKeeper:
             " now is in the old one alone, as far as it can be read; messages that waited were saved and are"
             " sent."
         )
-        self._tell(DAMAGED, "The watch's journal was damaged", body, Severity.SOON)
+        self._alarms.tell(DAMAGED, "The watch's journal was damaged", body, Severity.SOON)
 
     # A folder that is no more.
 
@@ -212,19 +204,13 @@ class JournalKeeper:
             f"The files of {self._files.folder} were removed, or another disk stands in their place. What is"
             " known is written there anew."
         )
-        self._tell(REMOVED, "The watch's state folder was removed", body, Severity.NOW)
-        while True:
-            try:
-                self._write_anew()
-            except (OSError, Problem) as problem:
-                try:
-                    self._wait(problem)
-                except Unwritable:
-                    raise Lost(f"what is known could not be kept ({problem})") from None
-            else:
-                self._well()
-                self._after_replacement(True)
-                return
+        self._alarms.tell(REMOVED, "The watch's state folder was removed", body, Severity.NOW)
+        try:
+            self._tried(self._write_anew, Problem)
+        except Unwritable as problem:
+            raise Lost(f"what is known could not be kept ({problem})") from None
+        self._well()
+        self._after_replacement(True)
 
     def _write_anew(self) -> None:
         files = self._files
@@ -252,11 +238,9 @@ class JournalKeeper:
         what = str(problem)
         if isinstance(problem, OSError):
             what = f"{problem.filename or self._files.folder}: {problem.strerror or problem}; check its disk"
-        self._liveness.blind.add(BLIND)
-        if not isinstance(problem, Locked) or now_s - self._since_s >= LOCKED_S:
-            self._told_blind = True
-            body = f"{what}. No frame is judged until then: look after the camera yourself."
-            self._tell(BLIND, "THE WATCH IS BLIND: it cannot write", body, Severity.NOW)
+        body = f"{what}. No frame is judged until then: look after the camera yourself."
+        told = not isinstance(problem, Locked) or now_s - self._since_s >= LOCKED_S
+        self._alarms.blind(BLIND, "it cannot write", body, told=told)
         self._alive()
         if self._stop.wait(RETRY_S):
             raise Unwritable(what)
@@ -265,9 +249,6 @@ class JournalKeeper:
         if self._since_s is None:
             return
         self._since_s = None
-        self._liveness.blind.discard(BLIND)
         log.warning("the journal can be written again")
-        if self._told_blind:
-            self._told_blind = False
-            body = "Its journal can be written again. What came meanwhile is judged now."
-            self._tell(BLIND, "The watch sees again", body, Severity.NOW, over=True)
+        body = "Its journal can be written again. What came meanwhile is judged now."
+        self._alarms.sees_again(BLIND, body)

@@ -4,7 +4,6 @@ import os
 import signal
 import socket
 import threading
-from collections.abc import Callable
 from types import FrameType
 
 from sentinel.core.clock import Clock
@@ -49,7 +48,6 @@ class Liveness:
         self._clock, self._stuck_s = clock, stuck_s
         now_s = clock.monotonic_s()
         self._last_s = dict.fromkeys(names, now_s)
-        self._turns: dict[str, tuple[Callable[[], int], int]] = {}
         self.blind: set[str] = set()
         """Why no frame is judged though all loops turn; nothing of it would be mended by a new start."""
 
@@ -62,18 +60,8 @@ class Liveness:
         """Note that a loop has turned."""
         self._last_s[name] = self._clock.monotonic_s()
 
-    def follow(self, name: str, turns: Callable[[], int]) -> None:
-        """Count a loop as turning whenever its own count of turns grows."""
-        self._turns[name] = (turns, turns())
-        self.beat(name)
-
     def stuck(self) -> tuple[str, ...]:
         """Return the loops that do not turn."""
-        for name, (turns, seen) in self._turns.items():
-            count = turns()
-            if count != seen:
-                self._turns[name] = (turns, count)
-                self.beat(name)
         now_s = self._clock.monotonic_s()
         return tuple(name for name, last_s in self._last_s.items() if now_s - last_s > self._stuck_s)
 

@@ -21,7 +21,7 @@ EVERY_S = 20.0
 """A third of the usual interval: news comes well before the next picture is judged."""
 
 
-class NeighbourReader:
+class NeighbourReader(threading.Thread):
     """Hears of the other cameras.
 
     `chosen`: which they are.
@@ -31,6 +31,7 @@ class NeighbourReader:
     """
 
     def __init__(self, chosen: Neighbours, own: Path, clock: Clock) -> None:
+        super().__init__(name="neighbours", daemon=True)
         for place in chosen.states:
             refuse_unheard(place)
             if not is_address(place) and Path(place).expanduser().resolve() == own.resolve():
@@ -40,18 +41,9 @@ class NeighbourReader:
         self._places = [p if is_address(p) else str(Path(p).expanduser()) for p in chosen.states]
         at = chosen.token_from
         self._token = resolve(at, where="neighbours.token_from") if at is not None else None
-        self._clock, self._stop = clock, threading.Event()
+        self._clock, self._rest = clock, threading.Event()
         self._heard: SimpleQueue[tuple[str, SunSeen]] = SimpleQueue()
         self._last: dict[str, SunSeen] = {}
-
-    def start(self) -> None:
-        """Begin to ask, where there is anybody."""
-        if self._places:
-            threading.Thread(target=self._run, name="neighbours", daemon=True).start()
-
-    def stop(self) -> None:
-        """Ask no more."""
-        self._stop.set()
 
     def news(self, now_utc: datetime) -> Iterator[OtherCamera]:
         """Yield what was heard since the last time, as heard now."""
@@ -62,10 +54,11 @@ class NeighbourReader:
                 return
             yield OtherCamera(time_utc=now_utc, camera=camera, sun=sun)
 
-    def _run(self) -> None:
-        while not self._stop.is_set():
+    def run(self) -> None:
+        """Ask for ever, where there is anybody."""
+        while self._places:
             self.ask()
-            self._stop.wait(EVERY_S)
+            self._rest.wait(EVERY_S)
 
     def ask(self) -> None:
         """Ask all of them once."""

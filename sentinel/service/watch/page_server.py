@@ -30,7 +30,7 @@ log = logging.getLogger(__name__)
 VISIT_MIN = 15.0
 
 
-class PageServer:
+class PageServer(WebServer):
     """Serves the page.
 
     `chosen`: where to listen, and where the token stands.
@@ -48,17 +48,11 @@ class PageServer:
         status: Callable[[], Reply],
         leave: Callable[[Mark], None],
     ) -> None:
+        super().__init__(chosen.listen or "", self.answered, where="page.listen")
         self._clock, self._read, self._status, self._leave = clock, read, status, leave
         assert chosen.token_from is not None  # noqa: S101 - the settings saw to it
         self._token: Secret = resolve(chosen.token_from, where="page.token_from")
         self._tries = WrongTokens()
-        server = WebServer(chosen.listen or "", self.answered, where="page.listen")
-        self.start, self.stop, self._server = server.start, server.stop, server
-
-    @property
-    def address(self) -> tuple[str, int]:
-        """Where it listens."""
-        return self._server.address
 
     def answered(self, environ: dict[str, Any]) -> Reply:
         """Return the answer to one request."""

@@ -17,16 +17,16 @@ from sentinel.core.errors import Problem
 from sentinel.core.settings import Settings
 from sentinel.service.delivery.pictures import drawing
 from sentinel.service.journal.outbox import Outbox
-from sentinel.service.journal.rows import PictureScene
+from sentinel.service.journal.rows import Messages, PictureScene
 from sentinel.service.status.lines import to_json
 from sentinel.service.status.making import standing_of
 from sentinel.service.status.page import page_html
-from sentinel.service.status.standing import Messages, Standing
+from sentinel.service.status.standing import Standing
 from sentinel.service.watch.folder_intake import FolderIntake
 from sentinel.service.watch.metrics_out import metrics_reply
 from sentinel.service.watch.snapshot import WatchState
 from sentinel.service.watch.state_folder import StateFolder, write_quietly
-from sentinel.service.watch.web_server import JSON, Reply
+from sentinel.service.watch.web_server import HTML, JSON, Reply
 
 log = logging.getLogger(__name__)
 
@@ -35,17 +35,17 @@ EVERY_S = 1.0
 PICTURE_BYTES = 40_000
 
 
-class PictureDrawer:
+class PictureDrawer(threading.Thread):
     """Draws the newest picture whenever there is a newer one, on a thread of its own."""
 
     def __init__(self, settings: Settings) -> None:
-        self._settings = settings
+        super().__init__(name="painter", daemon=True)
+        self._draw = drawing(settings, upright=settings.state.picture == "upright", target=True)
         self._wanted: PictureScene | None = None
         self._call, self._stopping = threading.Event(), False
         self.picture: tuple[str, bytes] | None = None
         """Name of the frame, and its JPEG."""
-        self._thread = threading.Thread(target=self._run, name="painter", daemon=True)
-        self._thread.start()
+        self.start()
 
     def want(self, scene: PictureScene) -> None:
         """Ask for the picture of a scene; one that was asked for and not begun is forgotten."""
@@ -56,11 +56,10 @@ class PictureDrawer:
         """End; a picture under way is given up."""
         self._stopping = True
         self._call.set()
-        self._thread.join(timeout=2)
+        self.join(timeout=2)
 
-    def _run(self) -> None:
-        upright = self._settings.state.picture == "upright"
-        draw = drawing(self._settings, upright=upright, target=True)
+    def run(self) -> None:
+        """Draw what is asked for, until told to end."""
         while True:
             self._call.wait()
             self._call.clear()
@@ -70,7 +69,7 @@ class PictureDrawer:
             if scene is None:
                 continue
             try:
-                jpeg = draw(scene, PICTURE_BYTES)
+                jpeg = self._draw(scene, PICTURE_BYTES)
             except Exception as error:  # noqa: BLE001 - a picture is worth less than the watch
                 log.warning("no picture of %s: %s", scene.frame.frame, type(error).__name__)
                 continue
@@ -144,50 +143,39 @@ class StatusFiles:
 
     def standing(self, state: WatchState, now_utc: datetime) -> Standing:
         """Return what there is to show."""
-        report = self._intake.report
+        found = self._intake.found
         return standing_of(
             state.board,
             self._settings,
             now_utc,
-            waiting_files=report.waiting if report is not None else 0,
-            clock_offset_s=report.clock_offset_s if report is not None else None,
+            waiting_files=found.waiting if found is not None else 0,
+            clock_offset_s=self._intake.offset.known_s,
             focus_ratio=state.pipeline.focus_ratio if state.pipeline is not None else None,
-            messages=self.messages(now_utc),
+            messages=self.messages(),
             sun=state.pipeline.sun if state.pipeline is not None else None,
         )
 
-    def messages(self, now_utc: datetime) -> Messages:
+    def messages(self) -> Messages:
         """Return how messages get through; nothing where the outbox cannot be read just now."""
         try:
             self._outbox = self._outbox or Outbox.open(self._files.journal, writable=False)
-            targets = self._outbox.targets()
+            return self._outbox.messages()
         except Problem:
             self.forget_journal()
             return Messages()
-        sent = [t for t in targets if t.last_delivered_utc is not None]
-        last = max(sent, key=lambda t: t.last_delivered_utc or now_utc, default=None)
-        late = [t for t in targets if t.oldest_waiting_utc is not None]
-        stuck = min(late, key=lambda t: t.oldest_waiting_utc or now_utc, default=None)
-        return Messages(
-            last_utc=last.last_delivered_utc if last else None,
-            last_title=last.last_title if last else "",
-            last_target=last.target if last else "",
-            waiting=sum(t.waiting for t in targets),
-            trouble=f"{stuck.target}: {stuck.last_trouble or 'not tried yet'}" if stuck else "",
-        )
 
     def served_page(self, environ: dict[str, Any]) -> Reply:
         """Return the page as it was shown last, with buttons; for the thread that serves it."""
         del environ
-        shown = self._shown
-        if shown is None:
-            return NOT_YET
-        return Reply(HTTPStatus.OK, page_html(*shown, buttons=True, drill=self._files.is_drill))
+        return self._served(lambda shown: page_html(*shown, buttons=True, drill=self._files.is_drill))
 
     def served_status(self) -> Reply:
         """Return what was known when it was shown last, as JSON; for the thread that serves it."""
+        return self._served(lambda shown: to_json(shown.standing), JSON)
+
+    def _served(self, made: Callable[[Shown], str], kind: str = HTML) -> Reply:
         shown = self._shown
-        return Reply(HTTPStatus.OK, to_json(shown.standing), JSON) if shown is not None else NOT_YET
+        return NOT_YET if shown is None else Reply(HTTPStatus.OK, made(shown), kind)
 
     def served_metrics(self, environ: dict[str, Any]) -> Reply:
         """Return the metrics as of now; for the thread that serves them."""

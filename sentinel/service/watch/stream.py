@@ -49,7 +49,7 @@ class LiveStream:
         last_utc: datetime | None,
         known_marks: set[Mark],
         unreadable: Callable[[str], None],
-        neighbours: Callable[[datetime], Iterator[OtherCamera]] = lambda _: iter(()),
+        neighbours: Callable[[datetime], Iterator[OtherCamera]],
     ) -> None:
         self._neighbours = neighbours
         self._intake, self._around, self._marks, self._clock = intake, around, marks, clock

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from sentinel.core.clock import Clock
 from sentinel.core.records import Surroundings
-from sentinel.service.status.standing import Messages
+from sentinel.service.journal.rows import Messages
 from sentinel.service.watch.computer import boot_id, free_bytes, synchronised
 from sentinel.service.watch.folder_intake import FolderIntake
 from sentinel.service.watch.liveness import Liveness
@@ -25,7 +25,7 @@ class SurroundingsReader:
         clock: Clock,
         liveness: Liveness,
         *,
-        messages: Callable[[datetime], Messages] = lambda _: Messages(),
+        messages: Callable[[], Messages],
     ) -> None:
         self._frames, self._state, self._messages = frames, state, messages
         self._intake, self._clock, self._liveness = intake, clock, liveness
@@ -44,19 +44,18 @@ class SurroundingsReader:
         """Return a reading as of now."""
         self._read_s = self._clock.monotonic_s()
         self._last = self._what_matters()
-        report = self._intake.report
         folder = self._folder()
-        messages = self._messages(now_utc)
+        messages = self._messages()
         return Surroundings(
             time_utc=now_utc,
             # Looking at a share that is stuck would not come back.
             free_bytes=free_bytes(self._frames) if folder in {"present", "empty"} else None,
-            bytes_per_frame=report.bytes_per_frame if report is not None else None,
+            bytes_per_frame=self._intake.frame_bytes,
             clock_step_s=clock_step_s,
             clock_synchronised=synchronised(),
             boot_id=self._boot_id,
             folder=folder,  # type: ignore[arg-type]
-            camera_offset_s=report.clock_offset_s if report is not None else None,
+            camera_offset_s=self._intake.offset.known_s,
             state_free_bytes=free_bytes(self._state),
             away_s=away_s,
             waiting_messages=messages.waiting,
@@ -69,5 +68,4 @@ class SurroundingsReader:
     def _folder(self) -> str | None:
         if {"intake", "measuring"} <= set(self._liveness.stuck()):
             return "stuck"
-        report = self._intake.report
-        return report.state.value if report is not None else None
+        return self._intake.found.state.value if self._intake.found is not None else None

@@ -24,19 +24,6 @@ SETTLED = 5
 STEPPED_S = 20.0
 
 
-class ClockSteps:
-    """Notices when the computer's clock is set, by holding it against one that never is."""
-
-    def __init__(self, now_utc: datetime, monotonic_s: float) -> None:
-        self._ahead_s = utc_s(now_utc) - monotonic_s
-
-    def look(self, now_utc: datetime, monotonic_s: float) -> float | None:
-        """Return by how much the clock was set forward since the last look; None: it was not set."""
-        ahead_s = utc_s(now_utc) - monotonic_s
-        step_s, self._ahead_s = ahead_s - self._ahead_s, ahead_s
-        return step_s if abs(step_s) > STEP_S else None
-
-
 class WatchClock:
     """The time of a watch: the computer's, unless that stands before what the journal holds.
 
@@ -47,8 +34,11 @@ class WatchClock:
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._lift = timedelta(0)
-        self._steps = ClockSteps(clock.now_utc(), clock.monotonic_s())
+        self._ahead_s = self._ahead()
         self._pending_s = 0.0
+
+    def _ahead(self) -> float:
+        return utc_s(self._clock.now_utc()) - self._clock.monotonic_s()
 
     def now_utc(self) -> datetime:
         """Return the watch's time."""
@@ -65,8 +55,9 @@ class WatchClock:
 
     def stepped_s(self) -> float:
         """Return by how much the computer's clock was set since `follow`, slow drifts left out."""
-        step_s = self._steps.look(self._clock.now_utc(), self._clock.monotonic_s())
-        if step_s is not None:
+        ahead_s = self._ahead()
+        step_s, self._ahead_s = ahead_s - self._ahead_s, ahead_s
+        if abs(step_s) > STEP_S:
             self._pending_s += step_s
         return self._pending_s
 
@@ -88,28 +79,21 @@ class CameraOffset:
     `before_s`: what was found in an earlier run.
     """
 
-    def __init__(
-        self,
-        configured_s: float | None,
-        *,
-        before_s: float | None = None,
-    ) -> None:
+    def __init__(self, configured_s: float | None, *, before_s: float | None = None) -> None:
         self._configured_s = configured_s
         self._samples: deque[float] = deque(maxlen=ARRIVALS)
         self._was_known = before_s is not None
         self._given_s = before_s
 
     @property
-    def is_known(self) -> bool:
-        """Whether there is anything to go by."""
-        return self._configured_s is not None or self._given_s is not None
+    def known_s(self) -> float | None:
+        """The offset; None: there is nothing to go by yet."""
+        return self._given_s if self._configured_s is None else self._configured_s
 
     @property
     def current_s(self) -> float:
         """The offset to use now; 0 while nothing is known."""
-        if self._configured_s is not None:
-            return self._configured_s
-        return self._given_s or 0.0
+        return self.known_s or 0.0
 
     def learn(self, camera_minus_arrival_s: float) -> None:
         """Take one live arrival."""

@@ -48,7 +48,7 @@ class WebServer:
     """
 
     def __init__(self, listen: str, answered: Callable[[dict[str, Any]], Reply], *, where: str) -> None:
-        self._listen, self._answered, self._where = listen, answered, where
+        self._listen, self._answer_to, self._where = listen, answered, where
         self._server: Any = None
         self._thread: threading.Thread | None = None
 
@@ -107,7 +107,7 @@ class WebServer:
 
     def answer(self, environ: dict[str, Any], start_response: StartResponse) -> Iterable[bytes]:
         """Reply one request."""
-        status, body, kind = self._answered(environ)
+        status, body, kind = self._answer_to(environ)
         content = body.encode()
         start_response(
             f"{status.value} {status.phrase}",
