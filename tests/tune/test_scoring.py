@@ -108,7 +108,7 @@ def test_a_wake_up_counts_each_time_somebody_is_woken_as_everywhere_else() -> No
 
 def test_a_message_about_two_incidents_wakes_once() -> None:
     black, glare = episode("lost-disc", 1000.0, 2000.0), episode("over-bright", 1000.0, 2000.0)
-    said = SessionEpisodes(episodes=(black, glare), wake_ups=((0, 1), (0,), ()), soon=0, put_back_s=())
+    said = SessionEpisodes(episodes=[black, glare], wake_ups=[(0, 1), (0,), ()])
     score = score_session(said, Criteria())
     assert (score.wakes, score.needless, score.undecided) == (3, 1, 2), "no mark, so the filter stays open"
 

@@ -18,7 +18,7 @@ from sentinel.core.records import Mark
 from sentinel.core.settings import Page, validate
 from sentinel.service.status.page import undo_value
 from sentinel.service.watch.page_server import PageServer
-from sentinel.service.watch.web_server import JSON, Reply
+from sentinel.service.watch.web_server import JSON, Reply, WebServer
 from tests.watch.running import Running, settings_for
 
 
@@ -52,7 +52,7 @@ def server(token: str, marks: list[Mark]) -> Iterator[PageServer]:
 
 
 def asked(
-    server: PageServer, method: str, path: str, body: bytes | None = None, bearer: str = ""
+    server: WebServer, method: str, path: str, body: bytes | None = None, bearer: str = ""
 ) -> tuple[int, str, dict[str, str]]:
     # The server lets go of whoever is slow after 20 s: who has to wait for that is shut out.
     connection = http.client.HTTPConnection(*server.address, timeout=15)

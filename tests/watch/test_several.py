@@ -302,12 +302,12 @@ def test_the_page_of_several_is_served_and_nothing_can_be_done_on_it(tmp_path: P
         served = CamerasServer([str(tmp_path / "east")], None, "127.0.0.1:0", SystemClock())
         served.start()
         try:
-            status, text, headers = asked(served.server, "GET", "/")  # type: ignore[arg-type]
+            status, text, headers = asked(served, "GET", "/")
             assert status == 200
             assert "East ridge" in text
             assert "default-src 'none'" in headers["Content-Security-Policy"]
             for method, path in (("POST", "/"), ("GET", "/status.json"), ("POST", "/mark"), ("GET", "/../x")):
-                assert asked(served.server, method, path)[0] == 404  # type: ignore[arg-type]
+                assert asked(served, method, path)[0] == 404
         finally:
             served.stop()
 
