@@ -69,6 +69,7 @@ def test_measure_prints_an_object_a_frame_in_order(
 
 
 def test_measure_for_people(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)
     status, out, err = run(capsys, monkeypatch, "measure", FRAMES[0])
     assert (status, err) == (0, "")
     assert "centre (" in out
