@@ -5,6 +5,7 @@ import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import chain, count
 from pathlib import Path
 
 from sentinel.core.errors import RequestProblem, refused
@@ -22,6 +23,12 @@ def replaced(path: Path) -> Iterator[Path]:
         temporary.replace(path)
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def unused(path: Path, mark: str = "-") -> Path:
+    """Return a path, or where it is taken one with a number before its suffix that is not."""
+    numbered = (path.with_name(f"{path.stem}{mark}{number}{path.suffix}") for number in count(1))
+    return next(one for one in chain([path], numbered) if not one.exists())
 
 
 def write_text_whole(path: Path, text: str) -> None:

@@ -241,12 +241,8 @@ def _hours(upright: Upright, view: _View) -> list[tuple[Point, str]]:
     return marks
 
 
-def _font(size: float) -> ImageFont.ImageFont | ImageFont.FreeTypeFont:
-    return ImageFont.load_default(size)
-
-
 def _draw_words(draw: ImageDraw.ImageDraw, sketch: Sketch, view: _View, size: tuple[int, int]) -> None:
-    font, small = _font(13), _font(11)
+    font, small = ImageFont.load_default(13), ImageFont.load_default(11)
     for (x, y), text in _hours(sketch.upright, view):
         if 0 < x < size[0] - 26 and 6 < y < size[1] - STRIP_PX - 6:
             draw.text((x + 5, y - 6), text, fill=AHEAD, font=small)

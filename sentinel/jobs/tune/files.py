@@ -6,7 +6,7 @@ from pathlib import Path
 from textwrap import wrap
 from typing import Any
 
-from sentinel.core.files import replaced
+from sentinel.core.files import replaced, unused
 from sentinel.core.tables import write_ecsv
 from sentinel.jobs.tune.grid import Value
 from sentinel.jobs.tune.lines import doubts, reasons, sessions_line
@@ -40,12 +40,8 @@ def write_files(result: Tuning, out: Path) -> None:
 
 def _keep(path: Path, new: Path) -> None:
     """Move a file out of the way of a different one."""
-    if not path.exists() or path.read_bytes() == new.read_bytes():
-        return
-    number = 1
-    while (aside := path.with_name(f"{path.stem}.{number}{path.suffix}")).exists():
-        number += 1
-    path.rename(aside)
+    if path.exists() and path.read_bytes() != new.read_bytes():
+        path.rename(unused(path, "."))
 
 
 def overlay_text(result: Tuning) -> str:

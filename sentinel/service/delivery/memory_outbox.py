@@ -1,8 +1,7 @@
 """What is said past the journal, like that its own disk is full: an outbox in memory alone."""
 
-from contextlib import suppress
 from datetime import datetime
-from queue import Empty, SimpleQueue
+from queue import SimpleQueue
 
 from sentinel.chain.notify.routing import route
 from sentinel.core.records import Alert, Severity
@@ -38,11 +37,10 @@ class MemoryOutbox:
 
     def take_in(self, now_utc: datetime) -> None:
         """Put what was said into the outbox."""
-        with suppress(Empty):
-            while True:
-                alert = self._to_say.get_nowait()
-                self.outbox = self.outbox or Outbox.in_memory()
-                self.outbox.add(alert, route((alert,), self._settings, now_utc), now_utc)
+        while not self._to_say.empty():
+            alert = self._to_say.get()
+            self.outbox = self.outbox or Outbox.in_memory()
+            self.outbox.add(alert, route((alert,), self._settings, now_utc), now_utc)
 
     def close(self) -> None:
         """Forget it all."""

@@ -20,7 +20,7 @@ from contextlib import suppress
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from queue import Empty, SimpleQueue
+from queue import SimpleQueue
 
 from sentinel.chain.notify.sending import Dropped, Message, as_sent
 from sentinel.core.clock import Clock
@@ -35,9 +35,9 @@ from sentinel.service.delivery.heartbeat import HeartbeatPinger
 from sentinel.service.delivery.memory_outbox import MemoryOutbox
 from sentinel.service.delivery.pictures import Draw
 from sentinel.service.delivery.results_to_note import ResultsToNote
-from sentinel.service.delivery.second_copy import SecondCopy
 from sentinel.service.journal.opening import Damaged
 from sentinel.service.journal.outbox import Outbox
+from sentinel.service.journal.rescue import SecondCopy
 from sentinel.service.journal.rows import OutboxRow
 
 log = logging.getLogger(__name__)
@@ -250,7 +250,8 @@ class Worker:
     # What came back.
 
     def _collect(self, now_utc: datetime) -> None:
-        for result in self._returned():
+        while not self._results.empty():
+            result = self._results.get()
             result.dispatcher.ended()
             result.dispatcher.used_s = self._clock.monotonic_s()
             if result.picture:
@@ -267,11 +268,6 @@ class Worker:
                 self._complain(problem)
             elif outbox is self._outbox:
                 self._away = ""
-
-    def _returned(self) -> Iterable[Result]:
-        with suppress(Empty):
-            while True:
-                yield self._results.get_nowait()
 
     def _count(self, result: Result) -> None:
         dispatcher, attempt = result.dispatcher, result.attempt
@@ -301,7 +297,8 @@ class Worker:
                     # Its picture, or another's, can go without; the process comes back at once.
                     dispatcher.abandon()
                 return
-            message = self._message(dispatcher, outbox, row, now_utc)
+            known = outbox.circumstances(row, now_utc)
+            message = as_sent(row.alert, dispatcher.channel, self._settings, known)
             if isinstance(message, Dropped):
                 outbox.drop(row, now_utc, message.why)
                 continue
@@ -327,12 +324,6 @@ class Worker:
     def _resting(self, dispatcher: Dispatcher, row: OutboxRow) -> bool:
         fresh = row.alert.severity is Severity.NOW and row.attempts == 0
         return not fresh and self._clock.monotonic_s() < dispatcher.rest_until_s
-
-    def _message(
-        self, dispatcher: Dispatcher, outbox: Outbox, row: OutboxRow, now_utc: datetime
-    ) -> Message | Dropped:
-        known = outbox.circumstances(row, now_utc)
-        return as_sent(row.alert, dispatcher.channel, self._settings, known)
 
     def _serve_picture(self, dispatcher: Dispatcher) -> None:
         wanted, dispatcher.picture_for = dispatcher.picture_for, None

@@ -9,7 +9,7 @@ the index, and as soon as it is open all that the index will need is allocated.
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from typing import Any, Self
@@ -68,10 +68,9 @@ def connected(path: Path, mode: str, *, writing: bool) -> sqlite3.Connection:
     """
     if writing and not has_room(path):
         raise Unwritable("its disk is full", where=str(path), mend="make room there")
-    db: sqlite3.Connection | None = None
-    try:
+    with named(path), ExitStack() as undo:
         uri = f"{path.absolute().as_uri()}?mode={mode}"
-        db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10)
+        db = undo.enter_context(closing(sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10)))
         # What is no text costs its row, as any other damage does, and not all that comes after it.
         db.text_factory = partial(str, encoding="utf-8", errors="replace")
         db.execute("PRAGMA foreign_keys = ON")
@@ -79,19 +78,8 @@ def connected(path: Path, mode: str, *, writing: bool) -> sqlite3.Connection:
             db.execute("PRAGMA journal_mode = WAL")
             db.execute("SELECT count(*) FROM sqlite_master").fetchone()
             _back_the_index(path)
-    except sqlite3.OperationalError as error:
-        _let_go(db)
-        raise usable_later(path, error) from None
-    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-        # Even what SQLite has to say of a schema may hold bytes that are no text.
-        _let_go(db)
-        raise Damaged(f"is damaged ({error})", where=str(path)) from None
-    except OSError as error:
-        _let_go(db)
-        raise Unwritable(
-            f"has no room for its index ({error.strerror})", where=str(path), mend="make room on its disk"
-        ) from None
-    return db
+        undo.pop_all()
+        return db
 
 
 class Database:
@@ -150,13 +138,8 @@ def named(path: Path) -> Iterator[None]:
             raise Damaged(f"is damaged ({error})", where=str(path)) from None
         raise Problem(f"cannot be used ({error})", where=str(path), mend="end what else uses it") from None
     except UnicodeDecodeError as error:
+        # Even what SQLite has to say of a schema may hold bytes that are no text.
         raise Damaged(f"is damaged ({error})", where=str(path)) from None
-
-
-def _let_go(db: sqlite3.Connection | None) -> None:
-    if db is not None:
-        with suppress(sqlite3.Error):
-            db.close()
 
 
 def _back_the_index(path: Path) -> None:
@@ -171,7 +154,11 @@ def _back_the_index(path: Path) -> None:
         except OSError:
             continue  # of the listing itself, and closed by now
         if (status.st_dev, status.st_ino) == wanted:
-            os.posix_fallocate(int(descriptor.name), 0, INDEX_BYTES)
+            try:
+                os.posix_fallocate(int(descriptor.name), 0, INDEX_BYTES)
+            except OSError as error:
+                what = f"has no room for its index ({error.strerror})"
+                raise Unwritable(what, where=str(path), mend="make room on its disk") from None
             return
 
 

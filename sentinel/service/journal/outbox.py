@@ -32,7 +32,7 @@ def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: 
             (
                 alerts[posting.alert][0],
                 posting.target,
-                _topics(alerts[posting.alert][1]),
+                json.dumps(sorted(alerts[posting.alert][1].topics)),
                 alerts[posting.alert][1].kind,
                 alerts[posting.alert][1].severity.rank,
                 utc_s(posting.due_utc),
@@ -41,10 +41,6 @@ def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: 
             for posting in postings
         ],
     )
-
-
-def _topics(alert: Alert) -> str:
-    return json.dumps(sorted(alert.topics))
 
 
 def _told_of(others: Iterable[tuple[str, str]], kinds: set[str]) -> frozenset[tuple[str, str]]:

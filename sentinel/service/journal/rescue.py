@@ -8,7 +8,7 @@ before.
 import json
 import logging
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
@@ -46,6 +46,34 @@ class WaitingMessage:
 def waiting(outbox: Outbox) -> list[WaitingMessage]:
     """Return what waits; a journal that cannot be read raises `Problem`."""
     return [WaitingMessage(*row) for row in outbox._all(_WAITING, (MOST,))]
+
+
+class SecondCopy:
+    """Writes the second file whenever other messages wait than it says."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._written: frozenset[tuple[str, str]] | None = None
+        self._failed = False
+
+    def keep(self, outboxes: Sequence[Outbox]) -> None:
+        """Write it, if it is not as it should be; where that cannot be, try again the next time."""
+        try:
+            kept = [one for outbox in outboxes for one in waiting(outbox)]
+        except Problem:
+            return  # what cannot be read is told by whoever delivers it; the file stays as it is
+        # When each is tried next changes all the time, and does not matter here.
+        now = frozenset((one.target, one.body) for one in kept)
+        if now == self._written and self._path.exists():
+            return
+        try:
+            write(self._path, kept)
+        except OSError as error:
+            if not self._failed:
+                log.warning("what waits cannot be kept a second time (%s)", error.strerror)
+            self._failed = True
+            return
+        self._written, self._failed = now, False
 
 
 def write(path: Path, kept: Iterable[WaitingMessage]) -> None:
@@ -91,10 +119,11 @@ def read_damaged(path: Path) -> list[WaitingMessage]:
 
 def put_back(path: Path, kept: Iterable[WaitingMessage], now_utc: datetime) -> int:
     """Put what a journal does not know back into its outbox; return how many messages that were."""
+    known = "SELECT 1 FROM outbox o JOIN outcome a ON a.seq = o.alert WHERE o.target = ? AND a.body = ?"
     missing = 0
     with Outbox.open(path) as outbox:
         for one in dict.fromkeys(kept):
-            if _is_known(outbox, one):
+            if outbox._all(known, (one.target, one.body)):
                 continue
             posting = Posting(
                 alert=0,
@@ -105,8 +134,3 @@ def put_back(path: Path, kept: Iterable[WaitingMessage], now_utc: datetime) -> i
             outbox.add(decode(Alert, one.body), [posting], now_utc, doubtful=1)
             missing += 1
     return missing
-
-
-def _is_known(outbox: Outbox, kept: WaitingMessage) -> bool:
-    query = "SELECT 1 FROM outbox o JOIN outcome a ON a.seq = o.alert WHERE o.target = ? AND a.body = ?"
-    return bool(outbox._all(query, (kept.target, kept.body)))

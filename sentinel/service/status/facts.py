@@ -43,26 +43,25 @@ def stop_words(s: Standing) -> str:
 
 def facts_of(s: Standing) -> list[Fact]:
     """Return the facts in the order in which they matter."""
+    seen = (
+        "not yet"
+        if s.verified_utc is None
+        else f"{_at(s.verified_utc, s)}, {ago(s.verified_utc, s.written_utc)}"
+    )
     return [
-        _verified(s),
+        Fact("Sun last seen", seen),
         _focus(s),
         *_frames(s),
         *_supplies(s),
         *_room(s),
         _clock(s),
-        _counts(s),
+        Fact("In all", capital(counts_words(s.counts))),
         _messages(s),
     ]
 
 
 def _at(time_utc: datetime | None, s: Standing) -> str:
     return "never" if time_utc is None else s.times.as_of(s.written_utc).at(time_utc)
-
-
-def _verified(s: Standing) -> Fact:
-    if s.verified_utc is None:
-        return Fact("Sun last seen", "not yet")
-    return Fact("Sun last seen", f"{_at(s.verified_utc, s)}, {ago(s.verified_utc, s.written_utc)}")
 
 
 def _focus(s: Standing) -> Fact:
@@ -98,22 +97,18 @@ def _supplies(s: Standing) -> list[Fact]:
 
 
 def _room(s: Standing) -> list[Fact]:
-    facts = []
-    for name, free in (("Frames' disk", s.free_bytes), ("Watch's disk", s.state_free_bytes)):
-        if free is not None:
-            facts.append(Fact(name, f"{free / 1e9:.1f} GB free", free < LITTLE_BYTES))
-    return facts
+    rooms = (("Frames' disk", s.free_bytes), ("Watch's disk", s.state_free_bytes))
+    return [
+        Fact(name, f"{free / 1e9:.1f} GB free", free < LITTLE_BYTES)
+        for name, free in rooms
+        if free is not None
+    ]
 
 
 def _clock(s: Standing) -> Fact:
     camera = "not known yet" if s.clock_offset_s is None else f"camera {s.clock_offset_s:+.1f} s"
     heard = {True: "; computer's clock synchronised", False: "; computer's clock NOT synchronised", None: ""}
     return Fact("Clock", camera + heard[s.clock_synchronised], s.clock_synchronised is False)
-
-
-def _counts(s: Standing) -> Fact:
-    said = counts_words(s.counts)
-    return Fact("In all", capital(said))
 
 
 def _messages(s: Standing) -> Fact:

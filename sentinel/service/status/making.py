@@ -10,7 +10,7 @@ from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.chain.undo import UNDO
 from sentinel.core.other_cameras import SunSeen
-from sentinel.core.records import Forecast, Surroundings
+from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings
 from sentinel.core.words import times_in
 from sentinel.service.journal.rows import Messages
@@ -66,7 +66,7 @@ def standing_of(
         frames=board.frames,
         frames_expected=board.expected(settings.camera.interval_s),
         unusable=board.unusable,
-        folder=_folder(surroundings),
+        folder=(surroundings.folder if surroundings is not None else None) or "not looked at yet",
         waiting_files=waiting_files,
         supplies=_supplies(board, settings),
         free_bytes=surroundings.free_bytes if surroundings is not None else None,
@@ -109,10 +109,6 @@ def _stop_min(forecast: Forecast | None) -> float | None:
     if forecast is None or pointing is None or pointing.stop_edge_utc is None:
         return None
     return round((pointing.stop_edge_utc - forecast.time_utc).total_seconds() / 60, 1)
-
-
-def _folder(surroundings: Surroundings | None) -> str:
-    return (surroundings.folder if surroundings is not None else None) or "not looked at yet"
 
 
 def _supplies(board: Board, settings: Settings) -> tuple[SupplyStanding, ...]:

@@ -42,6 +42,10 @@ class CheckLine:
     wrong: bool = False
 
 
+def _wrong(line: object) -> CheckLine:
+    return CheckLine(str(line), wrong=True)
+
+
 def check(configs: Sequence[Path], state: Path | None) -> Iterator[CheckLine]:
     """Yield what is found, good and bad."""
     where = ", ".join(str(path) for path in configs)
@@ -50,7 +54,7 @@ def check(configs: Sequence[Path], state: Path | None) -> Iterator[CheckLine]:
     except ValidationError as error:
         for key, complaint in complaints(error):
             mend = _mend(key, complaint)
-            yield CheckLine(str(RequestProblem(f"{key} {complaint}", where=where, mend=mend)), wrong=True)
+            yield _wrong(str(RequestProblem(f"{key} {complaint}", where=where, mend=mend)))
         return
     yield CheckLine(f"settings: {where}: every key is known")
     for part in (
@@ -105,7 +109,7 @@ def _units(settings: Settings) -> Iterator[CheckLine]:
         section, name = key.split(".")
         value = getattr(getattr(settings, section), name)
         if not low <= value <= high and value != 0:
-            yield CheckLine(f"{key}: {value:g} is unlikely; give it in {unit}", wrong=True)
+            yield _wrong(f"{key}: {value:g} is unlikely; give it in {unit}")
     camera = settings.camera
     width = 1919.0 / camera.scale_arcsec_px
     yield CheckLine(f"lens: the sun is {width:.0f} px wide, {camera.scale_arcsec_px:.2f} arcsec a pixel")
@@ -114,21 +118,18 @@ def _units(settings: Settings) -> Iterator[CheckLine]:
 def _folder(settings: Settings) -> Iterator[CheckLine]:
     folder = Path(settings.frames.folder)
     if not settings.frames.folder:
-        yield CheckLine(
-            "frames.folder: no folder is named; name the one the camera's files arrive in", wrong=True
-        )
+        yield _wrong("frames.folder: no folder is named; name the one the camera's files arrive in")
         return
     look = LiveFolder(folder, settings.frames.patterns, SeenFiles()).look(0.0, limit=0)
     if look.state in {FolderState.MISSING, FolderState.UNREADABLE}:
         what = "is missing; check the path and whether its disk is mounted"
         if look.state is FolderState.UNREADABLE:
             what = "cannot be read; let this user read it"
-        yield CheckLine(f"frames.folder: {folder} {what}", wrong=True)
+        yield _wrong(f"frames.folder: {folder} {what}")
         return
     if look.locked_folders:
-        yield CheckLine(
-            f"frames.folder: {look.locked_folders} folders in it cannot be read; let this user read them",
-            wrong=True,
+        yield _wrong(
+            f"frames.folder: {look.locked_folders} folders in it cannot be read; let this user read them"
         )
     frames = f"{look.files} frames" if look.files else "no frame yet"
     yield CheckLine(f"folder: {folder}: {frames}")
@@ -139,7 +140,7 @@ def _folder(settings: Settings) -> Iterator[CheckLine]:
         from sentinel.service.watch.check_frames import contradictions  # noqa: PLC0415
 
         for line in contradictions(folder, settings):
-            yield CheckLine(line, wrong=True)
+            yield _wrong(line)
 
 
 def _room(folder: Path, settings: Settings) -> Iterator[CheckLine]:
@@ -148,7 +149,7 @@ def _room(folder: Path, settings: Settings) -> Iterator[CheckLine]:
     sizes = [file.path.stat().st_size for file in newest if file.path.is_file()]
     if not sizes:
         if usage.free < LITTLE_SHARE * usage.total:
-            yield CheckLine(f"frames.folder: only {_gb(usage.free)} free; make room", wrong=True)
+            yield _wrong(f"frames.folder: only {_gb(usage.free)} free; make room")
         return
     a_day = sum(sizes) / len(sizes) * DAY_S / settings.camera.interval_s
     days = usage.free / a_day
@@ -156,7 +157,7 @@ def _room(folder: Path, settings: Settings) -> Iterator[CheckLine]:
     if days > NO_CONCERN_DAYS:
         line = f"{_gb(usage.free)} free, space is no concern"
     if days < 1:
-        yield CheckLine(f"frames.folder: only {line}; make room", wrong=True)
+        yield _wrong(f"frames.folder: only {line}; make room")
     else:
         yield CheckLine(f"space: {line}")
 
@@ -180,10 +181,10 @@ def _state(settings: Settings, named: Path | None) -> Iterator[CheckLine]:
         if settings.frames.folder:
             refuse_folder_inside(folder, Path(settings.frames.folder))
     except RequestProblem as problem:
-        yield CheckLine(str(problem), wrong=True)
+        yield _wrong(problem)
         return
     if not os.access(there, os.W_OK | os.X_OK):
-        yield CheckLine(f"state folder: {folder}: this user may not write there; name another", wrong=True)
+        yield _wrong(f"state folder: {folder}: this user may not write there; name another")
         return
     usage = shutil.disk_usage(there)
     little = usage.free < max(LITTLE_STATE_BYTES, LITTLE_SHARE * usage.total / 10)
@@ -197,19 +198,19 @@ def _state(settings: Settings, named: Path | None) -> Iterator[CheckLine]:
 def _clock() -> Iterator[CheckLine]:
     heard = synchronised()
     if heard is False:
-        yield CheckLine("clock: this computer has not heard the time from the network yet", wrong=True)
+        yield _wrong("clock: this computer has not heard the time from the network yet")
     else:
         yield CheckLine(f"clock: {'synchronised' if heard else 'whether it is right cannot be told here'}")
 
 
 def _channels(settings: Settings) -> Iterator[CheckLine]:
     for problem in check_channels(settings):
-        yield CheckLine(str(problem), wrong=True)
+        yield _wrong(problem)
     first = [channel for channel in settings.channels if channel.called == "first"]
     if not settings.channels:
         yield CheckLine("channels: none: nobody will be told of anything")
     elif not any("now" in channel.severities for channel in first):
-        yield CheckLine("channels: none takes `now` at once; nobody would be woken", wrong=True)
+        yield _wrong("channels: none takes `now` at once; nobody would be woken")
     else:
         yield CheckLine(f"channels: {', '.join(channel.name for channel in settings.channels)}")
 
@@ -241,7 +242,7 @@ def _refusals(*steps: Callable[[], object]) -> Iterator[CheckLine]:
         try:
             step()
         except RequestProblem as problem:
-            yield CheckLine(str(problem), wrong=True)
+            yield _wrong(problem)
 
 
 def _gb(size: float) -> str:

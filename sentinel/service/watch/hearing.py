@@ -8,7 +8,7 @@ import re
 import ssl
 import threading
 from collections.abc import Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
 from pathlib import Path
 from urllib.parse import SplitResult, urlsplit
@@ -76,23 +76,19 @@ def hear(places: Sequence[str], token: Secret | None = None, *, wait_s: float = 
         CameraNews(where=place, problem=f"it did not answer within {wait_s:g} s") for place in places
     ]
 
+    all_heard = threading.Barrier(len(places) + 1)
+
     def ask(number: int) -> None:
         found[number] = heard_from(places[number], token, wait_s=wait_s)
+        with suppress(threading.BrokenBarrierError):
+            all_heard.wait()
 
-    # Daemons: one that never comes back must not keep the program from ending.
-    asking = [threading.Thread(target=ask, args=(n,), daemon=True) for n in range(len(places))]
-    for thread in asking:
-        thread.start()
-    done = threading.Event()
-    threading.Thread(target=_joined, args=(asking, done), daemon=True).start()
-    done.wait(wait_s)
+    for number in range(len(places)):
+        # Daemons: one that never comes back must not keep the program from ending.
+        threading.Thread(target=ask, args=(number,), daemon=True).start()
+    with suppress(threading.BrokenBarrierError):
+        all_heard.wait(wait_s)
     return list(found)
-
-
-def _joined(threads: Sequence[threading.Thread], done: threading.Event) -> None:
-    for thread in threads:
-        thread.join()
-    done.set()
 
 
 def heard_from(place: str, token: Secret | None = None, *, wait_s: float = WAIT_S) -> CameraNews:

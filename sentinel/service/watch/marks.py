@@ -10,6 +10,7 @@ from typing import cast, get_args
 
 from sentinel.chain.intake.events import read_marks
 from sentinel.core.errors import RequestProblem
+from sentinel.core.files import unused
 from sentinel.core.records import Mark, MarkKind
 from sentinel.core.times import format_utc, utc_s
 from sentinel.service.watch.state_folder import StateFolder
@@ -59,10 +60,7 @@ def made_mark(
 
 def leave_mark(folder: Path, mark: Mark) -> None:
     """Leave a mark for the watch to take up, now or at its next start; whoever it is."""
-    number, path = 0, folder / f"{utc_s(mark.time_utc):.3f}-{mark.kind}.json"
-    while path.exists():
-        number += 1
-        path = folder / f"{utc_s(mark.time_utc):.3f}-{mark.kind}-{number}.json"
+    path = unused(folder / f"{utc_s(mark.time_utc):.3f}-{mark.kind}.json")
     content = {"time_utc": format_utc(mark.time_utc), "kind": mark.kind, "text": mark.text}
     if mark.minutes is not None:
         content["minutes"] = mark.minutes  # type: ignore[assignment]

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
-from queue import Empty, SimpleQueue
+from queue import SimpleQueue
 
 from sentinel.core.clock import Clock
 from sentinel.core.errors import RequestProblem
@@ -47,11 +47,8 @@ class NeighbourReader(threading.Thread):
 
     def news(self, now_utc: datetime) -> Iterator[OtherCamera]:
         """Yield what was heard since the last time, as heard now."""
-        while True:
-            try:
-                camera, sun = self._heard.get_nowait()
-            except Empty:
-                return
+        while not self._heard.empty():
+            camera, sun = self._heard.get()
             yield OtherCamera(time_utc=now_utc, camera=camera, sun=sun)
 
     def run(self) -> None:

@@ -20,10 +20,9 @@ from sentinel.core.settings import Page
 from sentinel.core.times import parse_utc
 from sentinel.service.delivery.secrets import Secret, resolve
 from sentinel.service.status.page import BUTTONS
-from sentinel.service.watch.client_limits import WrongTokens
 from sentinel.service.watch.hearing import STATUS_PATH
 from sentinel.service.watch.marks import made_mark
-from sentinel.service.watch.web_server import MOST_BYTES, NOTHING_HERE, Reply, WebServer
+from sentinel.service.watch.web_server import MOST_BYTES, NOTHING_HERE, Reply, WebServer, WrongTokens
 
 log = logging.getLogger(__name__)
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from sentinel.chain.intake.session import JOURNAL_NAME
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem, RequestProblem, refused
-from sentinel.core.files import write_text_whole
+from sentinel.core.files import unused, write_text_whole
 from sentinel.core.times import format_utc, known_zone, parse_utc
 
 SPARE_RATIO = 4.0
@@ -187,11 +187,7 @@ class StateFolder:
 
     def set_aside(self, stamp: str) -> Path:
         """Move a damaged journal out of the way, with all that belongs to it; it is never written again."""
-        aside = self.folder / f"damaged-{stamp}"
-        number = 0
-        while aside.exists():
-            number += 1
-            aside = self.folder / f"damaged-{stamp}-{number}"
+        aside = unused(self.folder / f"damaged-{stamp}")
         aside.mkdir()
         for path in self.folder.glob(f"{JOURNAL_NAME}*"):
             path.rename(aside / path.name)
