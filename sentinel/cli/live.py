@@ -102,7 +102,6 @@ def status(
 
 
 def _several_statuses(states: list[str], until: str | None, token_from: str | None, *, as_json: bool) -> None:
-    """Print what is heard of several cameras."""
     from sentinel.core.clock import SystemClock
     from sentinel.service.status.several import several_json, several_lines, worst_status, zone_of
     from sentinel.service.watch.hearing import hear, token_of

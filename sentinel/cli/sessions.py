@@ -277,7 +277,6 @@ def simulate(
 
 
 def _measured_line(row: dict[str, Any]) -> str:
-    """Return one frame's measurement for a person."""
     flags = f"  [{row['flags']}]" if row["flags"] else ""
     if not row["found"]:
         return f"{row['frame']}: no disc; level {row['brightness']:.3f} of full scale{flags}"

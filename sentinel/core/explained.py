@@ -181,7 +181,6 @@ def _facts(key: str, field: FieldInfo) -> str:
 
 
 def _choices(kind: Any) -> tuple[str, ...]:
-    """Return the words a value may be."""
     if get_origin(kind) is Literal:
         return tuple(str(word) for word in get_args(kind))
     return tuple(word for inner in get_args(kind) for word in _choices(inner))

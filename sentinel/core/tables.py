@@ -6,7 +6,7 @@ all but `time_utc`, `x_px`, `y_px` and `radius_px`.
 
 import warnings
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from math import inf, isfinite, nan
@@ -23,24 +23,16 @@ from sentinel.core.times import format_utc, parse_utc
 if TYPE_CHECKING:
     from astropy.table import Table
 
-# Column -> how it is read off a frame and how many decimals are worth writing.
-_NUMBERS: dict[str, tuple[Callable[[MeasuredFrame], float], int]] = {
-    "x_px": (lambda f: f.disc.x_px, 4),
-    "y_px": (lambda f: f.disc.y_px, 4),
-    "radius_px": (lambda f: f.disc.radius_px, 4),
-    "centre_sigma_px": (lambda f: f.disc.centre_sigma_px, 4),
-    "limb_in_frame": (lambda f: f.disc.limb_in_frame, 4),
-    "limb_coverage": (lambda f: f.disc.limb_coverage, 4),
-    "edge_width_px": (lambda f: f.disc.edge_width_px, 3),
-    "oval_cos2_px": (lambda f: f.disc.oval_cos2_px, 4),
-    "oval_sin2_px": (lambda f: f.disc.oval_sin2_px, 4),
-    "oval_sigma_px": (lambda f: f.disc.oval_sigma_px, 4),
-    "brightness": (lambda f: f.disc.brightness, 5),
-    "saturated_fraction": (lambda f: f.disc.saturated_fraction, 5),
-    "exposure_s": (lambda f: f.exposure_s, 9),
-    "iso": (lambda f: f.iso, 1),
-    "aperture": (lambda f: f.aperture, 2),
-}
+# Numbers of the disc and of the exposure, by their columns: how many decimals are worth writing.
+_OF_DISC = {
+    "x_px": 4, "y_px": 4, "radius_px": 4, "centre_sigma_px": 4, "limb_in_frame": 4, "limb_coverage": 4,
+    "edge_width_px": 3, "oval_cos2_px": 4, "oval_sin2_px": 4, "oval_sigma_px": 4, "brightness": 5,
+    "saturated_fraction": 5,
+}  # fmt: skip
+_OF_EXPOSURE = {"exposure_s": 9, "iso": 1, "aperture": 2}
+_NUMBERS = _OF_DISC | _OF_EXPOSURE
+_OF_ANY_FRAME = ("brightness", "saturated_fraction", "channel_ratio")
+"""Of the disc's numbers, those that say something where no disc is."""
 _NEEDED = ("time_utc", "x_px", "y_px", "radius_px")
 # Without these the disc is followed all the same, but edge, light and what hides the limb are not judged.
 _JUDGED = ("limb_coverage", "edge_width_px", "brightness", "saturated_fraction")
@@ -66,8 +58,13 @@ def measurement_row(frame: MeasuredFrame) -> dict[str, Any]:
         "time_utc": format_utc(frame.time_utc),
         "found": frame.disc.found,
     }
-    row |= {name: round(float(read(frame)), decimals) for name, (read, decimals) in _NUMBERS.items()}
+    row |= {name: round(number, _NUMBERS[name]) for name, number in _numbers(frame).items()}
     return row | {"flags": " ".join(frame.all_flags)}
+
+
+def _numbers(frame: MeasuredFrame) -> dict[str, float]:
+    owners = ((frame.disc, _OF_DISC), (frame, _OF_EXPOSURE))
+    return {name: float(getattr(owner, name)) for owner, names in owners for name in names}
 
 
 KEPT = ("width_px", "height_px", "camera", "error", "channel_ratio", "size_bytes", "modified_ns")
@@ -82,7 +79,7 @@ def exact_columns() -> list[str]:
 def exact_row(frame: MeasuredFrame) -> str:
     """Return a frame's line in such a table: to read it again gives the same numbers."""
     row: list[Any] = [frame.frame, frame.time_utc.isoformat().replace("+00:00", "Z"), frame.disc.found]
-    row += [float(read(frame)) for read, _ in _NUMBERS.values()]
+    row += _numbers(frame).values()
     row += [" ".join(frame.all_flags), frame.width_px, frame.height_px, frame.camera, frame.error or ""]
     row += [frame.disc.channel_ratio, frame.size_bytes or 0, frame.modified_ns or 0]
     return " ".join(map(_cell, row)) + "\n"
@@ -251,32 +248,20 @@ class _RowReader:
         self._doubts = (COLUMNS_MISSING,) if any(name not in self._columns for name in _JUDGED) else ()
 
     def __call__(self, i: int) -> MeasuredFrame:
-        x_px, y_px, radius_px = (self._number(name, i) for name in ("x_px", "y_px", "radius_px"))
+        numbers = {name: self._number(name, i) for name in (*_OF_DISC, "channel_ratio")}
+        x_px, y_px, radius_px = (numbers[name] for name in ("x_px", "y_px", "radius_px"))
         measured = isfinite(x_px) and isfinite(y_px) and isfinite(radius_px) and radius_px > 0
         claimed = str(self._get("found", i, "True")).lower() in {"true", "1", "1.0"}
-        found = measured and claimed
         width_px = int(self._number("width_px", i, self._width_px))
         height_px = int(self._number("height_px", i, self._height_px))
-        in_frame = self._number("limb_in_frame", i)
-        if measured and not isfinite(in_frame):
-            in_frame = limb_in_frame(x_px, y_px, radius_px, width_px, height_px)
-        disc = Disc(
-            found=found,
-            x_px=x_px if found else nan,
-            y_px=y_px if found else nan,
-            radius_px=radius_px if found else nan,
-            centre_sigma_px=self._number("centre_sigma_px", i) if found else nan,
-            limb_in_frame=in_frame if found else 0.0,
-            limb_coverage=self._number("limb_coverage", i, in_frame) if found else 0.0,
-            edge_width_px=self._number("edge_width_px", i) if found else nan,
-            oval_cos2_px=self._number("oval_cos2_px", i) if found else nan,
-            oval_sin2_px=self._number("oval_sin2_px", i) if found else nan,
-            oval_sigma_px=self._number("oval_sigma_px", i) if found else nan,
-            brightness=self._number("brightness", i),
-            saturated_fraction=self._number("saturated_fraction", i),
-            channel_ratio=self._number("channel_ratio", i),
-            flags=tuple(self._text("flags", i).split()),
-        )
+        if measured and not isfinite(numbers["limb_in_frame"]):
+            numbers["limb_in_frame"] = limb_in_frame(x_px, y_px, radius_px, width_px, height_px)
+        if not isfinite(numbers["limb_coverage"]):
+            numbers["limb_coverage"] = numbers["limb_in_frame"]
+        if not (measured and claimed):
+            numbers = {name: numbers[name] for name in _OF_ANY_FRAME}
+        flags = tuple(self._text("flags", i).split())
+        disc = Disc(found=measured and claimed, flags=flags, **numbers)
         return MeasuredFrame(
             frame=self._text("frame", i) or f"row-{i + 1}",
             time_utc=self._time(i),

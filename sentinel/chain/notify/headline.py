@@ -124,7 +124,6 @@ def headline(
 
 
 def _calm(agenda: Agenda, forecast: Forecast | None, now_utc: datetime, times: TimeWriter) -> Headline:
-    """Return what is to be said where nothing is amiss."""
     if agenda.clock is not None:
         return Headline("the camera's clock is off", f"{NOT_KNOWN}: {disagreement(agenda.clock)}.")
     if forecast is None or agenda.known_until_utc is None:
@@ -151,7 +150,6 @@ def _unverified(
 
 
 def _foreseen(agenda: Agenda, forecast: Forecast, now_utc: datetime, times: TimeWriter) -> Headline:
-    """Return what the forecast comes to."""
     dark = agenda.dark(now_utc)
     if agenda.blind_since_utc is not None:
         return _blind(agenda, agenda.blind_since_utc, times, dark=dark)

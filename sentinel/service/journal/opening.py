@@ -102,7 +102,6 @@ class Database:
         self.close()
 
     def _select(self, query: str, values: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
-        """Yield a query's rows."""
         with named(self._path):
             yield from self._db.execute(query, values)
 

@@ -72,7 +72,6 @@ def _clock(headers: list[tuple[Path, Header]], settings: Settings) -> Iterator[s
 
 
 def _margin(headers: list[tuple[Path, Header]], settings: Settings) -> Iterator[str]:
-    """Hold margin and disc against the frame."""
     margin = settings.frames.margin_px
     for _, header in headers[-1:]:
         shorter = min(header.width_px, header.height_px)
@@ -87,7 +86,6 @@ def _margin(headers: list[tuple[Path, Header]], settings: Settings) -> Iterator[
 
 
 def _lens(frames: list[MeasuredFrame], settings: Settings) -> Iterator[str]:
-    """Hold the lens against the discs."""
     if not frames:
         return
     camera = settings.camera
