@@ -1,6 +1,6 @@
 """Files -> measured frames, by workers that may be killed."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 
@@ -22,8 +22,6 @@ STRETCH = 16
 """Frames that are measured knowing the same."""
 
 _NOTHING_KEPT: Mapping[str, MeasuredFrame] = MappingProxyType({})
-
-Work = Callable[[MeasureJob], MeasuredFrame]
 
 
 def measure_job(job: MeasureJob) -> MeasuredFrame:

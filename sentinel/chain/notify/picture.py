@@ -33,6 +33,8 @@ GROUND = (16, 16, 20)
 SIZES_PX = (720, 560, 440, 340, 260, 200)
 QUALITIES = (82, 70, 56, 42, 30)
 STRIP_PX = 22
+BEHIND_H = 6.0
+"""So far back it is shown where the disc was."""
 LINE_PX, LETTER_PX = 13, 6
 """Of the small words in the picture."""
 BRIGHT_PERCENT, GOOD_LEVEL, MOST_GAIN = 99.7, 150.0, 4.0
@@ -281,12 +283,12 @@ def _caption(sketch: Sketch, width_px: int) -> str:
     return f"{taken}{seen}, {turned}"
 
 
-def behind(way: Sequence[MeasuredFrame], frame: MeasuredFrame, *, hours: float = 6.0) -> tuple[Point, ...]:
+def behind(way: Sequence[MeasuredFrame], frame: MeasuredFrame) -> tuple[Point, ...]:
     """Return where the disc was in the hours before a frame, since it last jumped."""
     end_s = utc_s(frame.time_utc)
     places: list[Point] = []
     for one in way:
-        if not one.disc.found or not 0 <= end_s - utc_s(one.time_utc) <= hours * HOUR_S:
+        if not one.disc.found or not 0 <= end_s - utc_s(one.time_utc) <= BEHIND_H * HOUR_S:
             continue
         place = one.disc.x_px, one.disc.y_px
         if places and hypot(place[0] - places[-1][0], place[1] - places[-1][1]) > one.disc.radius_px:

@@ -22,6 +22,9 @@ from sentinel.service.journal.migrations import check_version, migrate
 from sentinel.service.journal.opening import Database, connected, named
 from sentinel.service.journal.rows import Messages, OutboxRow, PictureScene
 
+WAY_FRAMES = 720
+"""So many frames tell a picture where the disc came from."""
+
 
 def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: Iterable[Posting]) -> None:
     """Add rows inside the caller's transaction; `alerts` are the outcome's, each with its number."""
@@ -274,14 +277,14 @@ class Outbox(Database):
         )
         return str(whys[0][0]) if whys else ""
 
-    def scene(self, alert: Alert, alert_number: int, *, way_frames: int = 720) -> PictureScene | None:
+    def scene(self, alert: Alert, alert_number: int) -> PictureScene | None:
         """Return what a picture for an alert is drawn from; None where its frame is not in the journal."""
         frames: list[MeasuredFrame] = []
         query = (
             "SELECT body FROM event WHERE kind = 'frame' AND seq <="
             " (SELECT event_seq FROM outcome WHERE seq = ?) ORDER BY seq DESC LIMIT ?"
         )
-        for (body,) in self._all(query, (alert_number, way_frames)):
+        for (body,) in self._all(query, (alert_number, WAY_FRAMES)):
             frames.append(decode(MeasuredFrame, body))
         frames.reverse()
         places = [place for place, frame in enumerate(frames) if frame.frame == alert.attachment]

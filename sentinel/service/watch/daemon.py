@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from threading import Event as Flag
 
-from sentinel.chain.intake.pool import MeasuringPool, Work, measure_job, measuring_failed
+from sentinel.chain.intake.pool import MeasuringPool, measure_job, measuring_failed
 from sentinel.chain.runner import run
 from sentinel.core.clock import Clock
 from sentinel.core.errors import Problem, RequestProblem
@@ -58,26 +58,17 @@ class Watch:
     """A watch over one camera's folder.
 
     `stop`: set from outside when the watch is to end.
-    `work`: how a file is measured; a function that can be pickled.
     Raises `RequestProblem` if no folder is named, it holds the state folder, or another watch is at work
     there.
     """
 
-    def __init__(
-        self,
-        settings: Settings,
-        files: StateFolder,
-        clock: Clock,
-        stop: Flag,
-        *,
-        work: Work = measure_job,
-    ) -> None:
+    def __init__(self, settings: Settings, files: StateFolder, clock: Clock, stop: Flag) -> None:
         if not settings.frames.folder:
             raise RequestProblem(
                 "no folder to watch is named", where="frames.folder", mend="name the camera's folder"
             )
         refuse_folder_inside(files.folder, Path(settings.frames.folder))
-        self._settings, self._files, self._stop, self._work = settings, files, stop, work
+        self._settings, self._files, self._stop = settings, files, stop
         self._clock = WatchClock(clock)
         self._liveness = Liveness(self._clock, ("intake", "measuring", "judging", "alerting"))
         self._keepalive = Keepalive(self._clock, self._liveness)
@@ -195,7 +186,7 @@ class Watch:
 
     def _make_pool(self) -> MeasuringPool:
         patience_s = self._settings.intake.hang_s
-        return MeasuringPool(self._clock, self._work, measuring_failed, count=1, patience_s=patience_s)
+        return MeasuringPool(self._clock, measure_job, measuring_failed, count=1, patience_s=patience_s)
 
     def _watch(self) -> None:
         """Run one stream of events after another; each ends where the clock is set."""

@@ -44,10 +44,9 @@ def stop_on_signals() -> threading.Event:
 class Liveness:
     """When each of the loops that must turn turned last."""
 
-    def __init__(self, clock: Clock, names: tuple[str, ...], stuck_s: float = STUCK_S) -> None:
-        self._clock, self._stuck_s = clock, stuck_s
-        now_s = clock.monotonic_s()
-        self._last_s = dict.fromkeys(names, now_s)
+    def __init__(self, clock: Clock, names: tuple[str, ...]) -> None:
+        self._clock = clock
+        self._last_s = dict.fromkeys(names, clock.monotonic_s())
         self.blind: set[str] = set()
         """Why no frame is judged though all loops turn; nothing of it would be mended by a new start."""
 
@@ -63,7 +62,7 @@ class Liveness:
     def stuck(self) -> tuple[str, ...]:
         """Return the loops that do not turn."""
         now_s = self._clock.monotonic_s()
-        return tuple(name for name, last_s in self._last_s.items() if now_s - last_s > self._stuck_s)
+        return tuple(name for name, last_s in self._last_s.items() if now_s - last_s > STUCK_S)
 
 
 class Keepalive:
