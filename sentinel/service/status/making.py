@@ -10,7 +10,7 @@ from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.chain.undo import UNDO
 from sentinel.core.other_cameras import SunSeen
-from sentinel.core.records import Forecast
+from sentinel.core.records import Forecast, Surroundings
 from sentinel.core.settings import Settings
 from sentinel.core.words import times_in
 from sentinel.service.journal.rows import Messages
@@ -36,7 +36,8 @@ def standing_of(
     sun: SunSeen | None = None,
 ) -> Standing:
     """Return the standing at a moment."""
-    forecast, surroundings = _finite(board.forecast), board.surroundings
+    forecast, frame, disc = _finite(board.forecast), board.frame, board.disc
+    surroundings = board.surroundings or Surroundings(time_utc=now_utc)
     times = times_in(settings.alerts.zone)
     troubles = troubles_of(board.open.values(), now_utc, times)
     agenda = agenda_of(forecast, settings, now_utc, board.seen)
@@ -48,8 +49,8 @@ def standing_of(
     return Standing(
         written_utc=now_utc,
         interval_s=settings.camera.interval_s,
-        frame=board.frame.frame if board.frame is not None else None,
-        frame_utc=board.frame.time_utc if board.frame is not None else None,
+        frame=frame.frame if frame is not None else None,
+        frame_utc=frame.time_utc if frame is not None else None,
         left_alone=head.sentence,
         leave_until_utc=head.until_utc,
         leave_reason=head.reason,
@@ -59,22 +60,22 @@ def standing_of(
         stop_edge=pointing.stop_edge if pointing is not None else None,
         troubles=troubles,
         zone=settings.alerts.zone,
-        verified_utc=board.disc.time_utc if board.disc is not None else None,
+        verified_utc=disc.time_utc if disc is not None else None,
         focus_ratio=focus_ratio,
         focus_soon_ratio=settings.thresholds.focus_soon_ratio,
-        edge_width_px=board.disc.disc.edge_width_px if board.disc is not None else None,
+        edge_width_px=disc.disc.edge_width_px if disc is not None else None,
         frames=board.frames,
         frames_expected=board.expected(settings.camera.interval_s),
         unusable=board.unusable,
-        folder=(surroundings.folder if surroundings is not None else None) or "not looked at yet",
+        folder=surroundings.folder or "not looked at yet",
         waiting_files=waiting_files,
         supplies=_supplies(board, settings),
-        free_bytes=surroundings.free_bytes if surroundings is not None else None,
-        state_free_bytes=surroundings.state_free_bytes if surroundings is not None else None,
+        free_bytes=surroundings.free_bytes,
+        state_free_bytes=surroundings.state_free_bytes,
         axis_turned_deg=mount.axis_turned_deg if mount is not None else None,
         axis_limit_deg=settings.mount.axis_limit_deg if settings.mount.tracking != "none" else None,
         clock_offset_s=clock_offset_s,
-        clock_synchronised=surroundings.clock_synchronised if surroundings is not None else None,
+        clock_synchronised=surroundings.clock_synchronised,
         messages=messages or Messages(),
         counts=board.counts,
         forecast=forecast,
