@@ -140,11 +140,14 @@ def test_resume_without_a_table_and_send_without_a_cluster_are_refused(folder: P
     assert "--send: there is nobody to send to" in run("measure", folder, "--send")[2]
 
 
-def test_killed_at_any_moment_it_goes_on_to_what_it_would_have_been(tmp_path: Path) -> None:
+def test_killed_at_any_moment_it_goes_on_to_what_it_would_have_been(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     folder = tmp_path / "frames"
     folder.mkdir()
     for frame in FRAMES:
         copy2(frame, folder)
+    monkeypatch.delenv("COLUMNS", raising=False)  # a frame is a line where no width is asked for
     command = [sys.executable, "-m", "sentinel", "measure", str(folder), "--config", str(CONFIG), "--out"]
     whole, cut = tmp_path / "whole.ecsv", tmp_path / "cut.ecsv"
     subprocess.run([*command, str(whole)], check=True, capture_output=True)
