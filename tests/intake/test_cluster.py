@@ -201,8 +201,14 @@ def test_a_scheduler_that_goes_is_one_line_and_what_was_measured_is_kept(
         str(table),
         "--resume",
     ]
+    # A frame is a line where no width is asked for; the library that reads lines for pytest asks for one.
+    environ = {name: value for name, value in os.environ.items() if name != "COLUMNS"}
     with subprocess.Popen(
-        [*command, "--on", scheduler.address], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [*command, "--on", scheduler.address],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environ,
     ) as running:
         assert running.stdout is not None
         assert running.stderr is not None
