@@ -82,7 +82,7 @@ WALK = {
     ),
     "sentinel report DIR": Walked("kept/report.html", "sentinel report kept", leaves="kept/report.html"),
     "--beside OTHER": Walked(
-        "By computation the", "sentinel report kept --beside kept", leaves="kept/beside.html"
+        "By computation", "sentinel report kept --beside kept", leaves="kept/beside.html"
     ),
     "sentinel share DIR OUT": Walked("Ready", "sentinel share kept to-give", leaves="to-give/index.html"),
     "--public": Walked("Ready", "sentinel share kept for-all --public", leaves="for-all/index.html"),

@@ -41,9 +41,11 @@ class Scheduler:
             str(found),
         )
         until = time.monotonic() + 60
-        while not found.exists() and time.monotonic() < until:
+        # The file is there before its content is.
+        while (
+            "tcp://" not in (text := found.read_text() if found.exists() else "") and time.monotonic() < until
+        ):
             time.sleep(0.1)
-        text = found.read_text()
         self.address = text[text.index("tcp://") :].split('"')[0]
 
     def _run(self, *command: str) -> subprocess.Popen[bytes]:
