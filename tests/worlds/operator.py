@@ -108,13 +108,13 @@ class Operator:
         severity, scene = str(alert.severity), self.scene
         self.said.append((time_s, severity, alert.condition, f"{alert.title}. {alert.body}"))
         scene.note(time_s, severity, f"{alert.condition}: {alert.title}. {alert.body}")
-        if alert.kind not in ("first", "repeat"):
-            return
         if alert.condition == "before-sleep":
             self._before_sunset(time_s)
-        if alert.condition == "visit" and "mark it:" in alert.body:
+        if alert.condition == "visit":
             # Asked whether it was done, who did it marks it.
             self._mend_marks(alert.body.partition("mark it:")[2], time_s)
+        if alert.kind not in ("first", "repeat"):
+            return
         asleep = scene.asleep(time_s)
         if severity == "now":
             heard = not asleep or scene.rng.random() < HEARS

@@ -1,10 +1,12 @@
 """The operator of the closed loop does what he is told, no more and no less."""
 
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import pytest
 
+from sentinel.chain.judge.details import BeforeSleep, Task
 from sentinel.core.records import Alert, Severity
 from tests.worlds import happenings as h
 from tests.worlds.operator import Operator
@@ -32,6 +34,24 @@ def test_who_is_awake_and_told_to_go_back_goes(body: str, goes: bool) -> None:
     one = operator()
     one._hears(told("visit", body), NOON.timestamp() + 3600)
     assert (one.trip is not None) is goes
+
+
+def test_what_the_list_asks_for_before_sunset_is_done_before_it_and_what_was_not_marked_is_when_asked() -> (
+    None
+):
+    one, now_s = operator(), NOON.timestamp() + 3600
+    listed = BeforeSleep(jobs=(Task(job="drift", by_utc=NOON + timedelta(hours=3)), Task(job="battery")))
+    one.board.open["before-sleep", ""] = SimpleNamespace(detail=listed)  # type: ignore[assignment]
+    told_of = replace(told("before-sleep", "Until 14:00Z, recentre."), kind="digest", severity=Severity.NOTE)
+    one._hears(told_of, now_s)
+    assert one.trip is not None
+    assert one.trip.forced == {"drift", "battery"}
+    marks: list[str] = []
+    one._step = lambda event, _: marks.append(event.kind)  # type: ignore[method-assign, assignment, union-attr]
+    one._done = {"battery"}
+    asked = "May be left alone until 14:00Z. If done on this visit, mark it: battery, unwound."
+    one._hears(replace(told("visit", asked), kind="digest", severity=Severity.NOTE), now_s)
+    assert marks == ["battery"]
 
 
 @pytest.mark.parametrize(
