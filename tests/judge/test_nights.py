@@ -406,3 +406,28 @@ def test_a_mount_that_stands_comes_to_no_limit() -> None:
     }  # fmt: skip
     watch.until(limit + timedelta(minutes=10))
     assert watch.of("axis-limit") == []
+
+
+def unseen_from_the_afternoon_until(watch: Night, end: datetime) -> list[Incident]:
+    watch.frames(60)
+    # Cloud leads up to it.
+    watch.frames(2, brightness=0.2)
+    watch.frames(round((end - watch.now).total_seconds() / 60), found=False)
+    return [one for one in watch.said if one.condition == "unverified"]
+
+
+def test_a_sun_that_sets_unseen_is_not_said_to_be_seen_again() -> None:
+    watch = Night()
+    told = unseen_from_the_afternoon_until(watch, watch.rises)
+    assert [one.state for one in told] == ["opened"]
+    watch.frames(30)
+    cleared = [one for one in watch.said if one.condition == "unverified"][-1]
+    assert cleared.state == "cleared"
+    assert cleared.time_utc > watch.rises
+
+
+def test_a_second_day_unseen_is_told_as_the_first_was() -> None:
+    watch = Night()
+    told = unseen_from_the_afternoon_until(watch, watch.rises + timedelta(hours=5))
+    assert [one.severity for one in told] == [Severity.NOTE, Severity.NOTE, Severity.SOON]
+    assert told[-1].onset_utc > watch.rises

@@ -119,11 +119,14 @@ def take_frame(
 
 def readings(state: Visibility, sight: Observation, context: Context) -> Readings:
     """Return what to say of the three conditions."""
-    return {
+    found = {
         "lost-disc": _lost_finding(state, sight, context),
-        "unverified": _unverified_finding(state, sight, context),
         "covered-limb": _covered_finding(state, sight, context),
     }
+    if sight.trusted or state.unseen_since_s is not None:
+        found["unverified"] = _unverified_finding(state, sight, context)
+    # Else the sun is down: what was not verified by then is not by that.
+    return found
 
 
 def _hinted(state: Visibility, sight: Observation, context: Context) -> tuple[Visibility, bool]:
@@ -344,7 +347,11 @@ def _unverified_finding(state: Visibility, sight: Observation, context: Context)
         after_cloud=bool(state.hints),
         last_seen_utc=from_utc_s(state.seen.time_s) if state.seen is not None else None,
     )
-    return Finding(severity=severity, onset_s=state.unseen_since_s, frame=sight.frame, detail=detail)
+    since_s = state.unseen_since_s
+    # Each day's waiting is a story of its own.
+    return Finding(
+        severity=severity, onset_s=since_s, frame=sight.frame, detail=detail, story=str(round(since_s))
+    )
 
 
 def _covered(state: Visibility, sight: Observation, context: Context) -> Visibility:
