@@ -107,7 +107,16 @@ def test_what_is_not_determined_is_left_alone_and_said_when_it_may_be_known() ->
     assert "The azimuth is not determined yet (+0.40 ± 0.60 deg): leave that bolt" in text
     assert "the frames after the turn will tell" in text, "the altitude is turned first"
     one = alignment(bolt("azimuth", 0.4, 0.6), bolt("altitude", 0.0), known_from_utc=NOW + timedelta(hours=2))
-    assert "go on tracking; by about 14:00Z all should be known" in " ".join(advice(one, settings()))
+    told = "go on tracking; by about 14:00Z, if the sun is seen until then, all should be known"
+    assert told in " ".join(advice(one, settings()))
+
+
+def test_clock_and_site_are_spoken_of_only_where_a_mistake_would_move_the_axis_by_what_matters() -> None:
+    known = alignment(bolt("azimuth", 0.0, 0.01), bolt("altitude", 0.0, 0.01))
+    for sigma_deg, spoken in ((0.04, False), (0.2, True)):
+        changed = {"polar_azimuth_error_sigma_deg": sigma_deg}
+        one = replace(known, forecast=foreseen(**AXIS | changed, rate_ratio=1.00002))
+        assert ("clock" in " ".join(advice(one, settings()))) is spoken
 
 
 def test_where_the_roll_is_loose_a_pause_is_offered() -> None:

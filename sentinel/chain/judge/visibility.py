@@ -118,14 +118,13 @@ def take_frame(
 
 
 def readings(state: Visibility, sight: Observation, context: Context) -> Readings:
-    """Return what to say of the three conditions."""
+    """Return what to say of the three; while the sun is down what was not verified stays so."""
     found = {
         "lost-disc": _lost_finding(state, sight, context),
         "covered-limb": _covered_finding(state, sight, context),
     }
     if sight.trusted or state.unseen_since_s is not None:
         found["unverified"] = _unverified_finding(state, sight, context)
-    # Else the sun is down: what was not verified by then is not by that.
     return found
 
 
@@ -335,10 +334,10 @@ def _is_missed(sky: Cleared | None, sight: Observation, context: Context) -> boo
 
 
 def _unverified_finding(state: Visibility, sight: Observation, context: Context) -> Finding | None:
-    limits = context.thresholds
-    if state.unseen_since_s is None:
+    limits, since_s = context.thresholds, state.unseen_since_s
+    if since_s is None:
         return None
-    hours = (sight.time_s - state.unseen_since_s) / 3600
+    hours = (sight.time_s - since_s) / 3600
     severity = None
     if hours * 60 >= limits.unverified_note_min:
         severity = Severity.SOON if hours * 60 >= limits.unverified_soon_min else Severity.NOTE
@@ -347,11 +346,9 @@ def _unverified_finding(state: Visibility, sight: Observation, context: Context)
         after_cloud=bool(state.hints),
         last_seen_utc=from_utc_s(state.seen.time_s) if state.seen is not None else None,
     )
-    since_s = state.unseen_since_s
     # Each day's waiting is a story of its own.
-    return Finding(
-        severity=severity, onset_s=since_s, frame=sight.frame, detail=detail, story=str(round(since_s))
-    )
+    story = str(round(since_s))
+    return Finding(severity=severity, onset_s=since_s, frame=sight.frame, detail=detail, story=story)
 
 
 def _covered(state: Visibility, sight: Observation, context: Context) -> Visibility:

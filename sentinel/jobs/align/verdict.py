@@ -106,7 +106,7 @@ def _when(alignment: Alignment, settings: Settings) -> str:
     if until is None:
         return "it will take hours, and more of the sun's way"
     times = times_in(settings.alerts.zone).as_of(alignment.forecast.time_utc)
-    return f"by about {times.at(until)} all should be known"
+    return f"by about {times.at(until)}, if the sun is seen until then, all should be known"
 
 
 def _ask(alignment: Alignment, settings: Settings) -> str:
