@@ -195,7 +195,7 @@ def test_the_end_of_a_visit_promises_nothing_by_a_clock_that_is_off() -> None:
     assert "not known" in good.body
 
 
-@pytest.mark.parametrize("ahead_s", [-HOUR, pytest.param(600.0, marks=pytest.mark.slow), DAY])
+@pytest.mark.parametrize("ahead_s", [-HOUR, *(pytest.param(s, marks=pytest.mark.slow) for s in (600.0, DAY))])
 def test_the_edge_that_was_foreseen_before_the_clock_went_wrong_still_wakes_somebody(ahead_s: float) -> None:
     wrong = Watched(to_the_edge(ahead_s), before=while_the_clock_was_right())
     told, told_by_what_was_known = told_with_the_right_time(), told_of_the_edge(wrong)

@@ -96,9 +96,13 @@ def test_a_journal_replays_to_what_it_came_from(
 
 
 def test_a_second_replay_takes_the_place_of_the_first(evening: Path, tmp_path: Path) -> None:
-    replay(ReplayRequest(evening, tmp_path))
+    few = tmp_path.with_name("few")
+    few.mkdir()
+    shutil.copy(evening / "config.yaml", few)
+    write_measurements(few / "measurements.ecsv", five_days()[:6])
+    replay(ReplayRequest(few, tmp_path))
     (tmp_path / "notes.txt").write_text("mine")
-    replay(ReplayRequest(evening, tmp_path))
+    replay(ReplayRequest(few, tmp_path))
     assert (tmp_path / "notes.txt").read_text() == "mine"
     assert not [p for p in tmp_path.iterdir() if p.name.startswith(".")]
 

@@ -40,7 +40,9 @@ def aligned(session: Session) -> Alignment:
     return align(session.settings, events(session))
 
 
-@pytest.mark.parametrize("session", [replace(QUIET, watched_h=6.0, interval_s=120.0), SOUTH])
+@pytest.mark.parametrize(
+    "session", [SOUTH, pytest.param(replace(QUIET, watched_h=6.0, interval_s=120.0), marks=pytest.mark.slow)]
+)
 def test_some_hours_find_the_axis_and_say_what_is_known(session: Session) -> None:
     found = aligned(session)
     azimuth, altitude = found.bolts
@@ -132,7 +134,7 @@ def turned_between(hours: float, *, marked: bool) -> Events:
     return list(session_events([*first.frames(), *renamed], marks))
 
 
-@pytest.mark.parametrize("marked", [True, False])
+@pytest.mark.parametrize("marked", [True, pytest.param(False, marks=pytest.mark.slow)])
 def test_after_a_turn_only_what_came_since_counts_and_the_turn_is_told(marked: bool) -> None:
     # Without a word both axes must be known well enough to be told apart, which takes longer.
     found = align(SOUTH.settings, turned_between(1.5 if marked else 3.0, marked=marked))

@@ -27,7 +27,7 @@ SPOTS = tuple(
 
 def world(tmp: Path, name: str, latitude_deg: float, roll_deg: float) -> tuple[Path, float]:
     """Pictures from a place, and where solar north truly is in them, in the middle of the session."""
-    camera = BINNED.model_copy(update={"width_px": 900, "height_px": 600, "interval_s": 600.0})
+    camera = BINNED.model_copy(update={"width_px": 900, "height_px": 600, "interval_s": 840.0})
     scenario = midsummer(
         latitude_deg=latitude_deg,
         camera=camera,
