@@ -60,8 +60,10 @@ def compared(both: tuple[Path, Path, float]) -> Comparison:
 def test_the_turn_is_found_both_ways(compared: Comparison, both: tuple[Path, Path, float]) -> None:
     truth = (both[2] + 180) % 360 - 180
     assert abs(truth) > 30
-    assert compared.computed.deg == pytest.approx(truth, abs=0.6)
-    assert compared.found.deg == pytest.approx(truth, abs=0.6)
+    # Of either camera's roll seven hours of track tell a degree and a half.
+    assert compared.computed.sigma_deg < 2.5
+    assert compared.computed.deg == pytest.approx(truth, abs=2 * compared.computed.sigma_deg)
+    assert compared.found.deg == pytest.approx(truth, abs=0.2)
     assert compared.found.spots >= 3
     assert compared.found.sigma_deg < 0.3
     assert compared.pairs >= 8
