@@ -11,11 +11,8 @@ Point = tuple[float, float]
 
 def number(value: float) -> str:
     """Return a coordinate as short as a tenth of a unit allows."""
-    return f"{value:.1f}".removesuffix(".0").replace("-0", "0") if abs(value) < 0.05 else _short(value)
-
-
-def _short(value: float) -> str:
-    return f"{value:.1f}".removesuffix(".0")
+    # What rounds to nought has no sign.
+    return f"{round(value, 1) + 0.0:.1f}".removesuffix(".0")
 
 
 @dataclass(frozen=True, slots=True)
