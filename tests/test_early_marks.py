@@ -30,7 +30,7 @@ def last_forecast(*marks: Mark, first: Mark | None = None) -> Forecast:
     return found
 
 
-@pytest.mark.parametrize("kind", ["battery", "unwound"])
+@pytest.mark.parametrize("kind", ["unwound", pytest.param("battery", marks=pytest.mark.slow)])
 def test_a_mark_of_last_week_changes_nothing(kind: MarkKind) -> None:
     begin_utc = five_days()[0].time_utc
     old = Mark(time_utc=begin_utc - timedelta(days=7), kind=kind)

@@ -34,7 +34,7 @@ def test_the_times_ahead_have_each_rising_and_setting_in_them() -> None:
     assert ahead.day.climb_deg_s[rises] * 3600 == pytest.approx(10.0, abs=2.0)
 
 
-@pytest.mark.parametrize("seed", [35, 146, 192])
+@pytest.mark.parametrize("seed", [35, *(pytest.param(n, marks=pytest.mark.slow) for n in (146, 192))])
 def test_the_advice_holds_as_long_as_it_promises_where_the_air_lifts_a_rising_sun(seed: int) -> None:
     session = replace(random_session(seed), watched_h=1.0)
     forecaster = Following(Context(session.settings, session.sun))

@@ -40,7 +40,7 @@ def test_an_edge_at_hand_is_looked_at_with_each_frame() -> None:
         assert following.time_utc - one.time_utc <= timedelta(seconds=61)
 
 
-@pytest.mark.parametrize("interval_s", [7.0, 45.0, 170.0])
+@pytest.mark.parametrize("interval_s", [7.0, pytest.param(45.0, marks=pytest.mark.slow), 170.0])
 def test_it_is_renewed_every_ten_minutes_at_any_cadence(interval_s: float) -> None:
     times = [f.time_utc for f in watched(replace(DRIFTING, interval_s=interval_s, watched_h=0.8))]
     assert max(b - a for a, b in pairwise(times)) <= timedelta(minutes=10)
