@@ -23,7 +23,12 @@ def text(evening: Evening) -> str:
 
 
 def test_it_reads_as_it_was_read_aloud(text: str) -> None:
-    assert text == GOLDEN.read_text(encoding="utf-8")
+    golden = GOLDEN.read_text(encoding="utf-8")
+    within = re.compile(r"(?<=within )\d+(?= arcsec)")
+    # What a fit leaves over goes by the libraries' last digits, and may round to one more or less.
+    assert within.sub("so many", text) == within.sub("so many", golden)
+    left, read = ([int(number) for number in within.findall(one)] for one in (text, golden))
+    assert left == pytest.approx(read, abs=1)
 
 
 def test_nobody_is_shown_a_name_of_the_programs_own(text: str) -> None:
