@@ -180,7 +180,7 @@ def test_a_sun_of_another_size_is_still_found_and_said_so() -> None:
 
 def test_a_lamp_out_of_focus_of_another_size_is_no_sun() -> None:
     lamp = View(radius=60.0, law=linear_law(0.0), light=0.8)
-    assert of(lamp).found  # nothing tells it from an even sun
+    assert flags.LIKE_A_LAMP in of(lamp).flags  # nothing tells it from an even sun
     assert not of(lamp, KNOWN).found
 
 

@@ -6,17 +6,20 @@ from math import hypot, nan, pi
 
 import numpy as np
 
+from sentinel.chain.measure.evidence import FittedDisc
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.light import of_disc
 from sentinel.chain.measure.limb import Limb
 from sentinel.chain.measure.priors import KnownRadius
 from sentinel.chain.measure.search import Circle, Grid, large_circles, sampled, small_circles
-from sentinel.chain.measure.verdict import FittedDisc, is_expected_sun, is_sun
+from sentinel.chain.measure.verdict import is_expected_sun, is_sun
 
 PLENTY = 0.3
 """Coverage with which the first disc found need not be compared with others."""
 OUTSHINES, MUCH_LIGHT = 1.25, 0.15
 """How much brighter light elsewhere must be to speak against a disc, and the share of its area it fills."""
+AS_BRIGHT = 0.7
+"""The same from which nothing but its outline tells a disc from what lies about it: no haze has as much."""
 ALL_SHOWN = 0.9
 """Share of the limb in the frame from which nothing worth a search hides the rest."""
 BEYOND = 1.1
@@ -71,6 +74,8 @@ class ChosenSun:
     others: bool = False
     unexpected: bool = False
     """Its size is not what was expected."""
+    doubtful: bool = False
+    """Nothing is known of its size, and its light does not tell it from a lamp's."""
 
 
 Attempt = Callable[[Circle, Sequence[Limb], KnownRadius | None], FittedDisc | None]
@@ -166,10 +171,10 @@ def _settles(levels: Levels, disc: FittedDisc, expected: ExpectedDisc | None) ->
     return e.coverage > PLENTY and not suspect and not crossed and not outshone(levels, disc)
 
 
-def outshone(levels: Levels, disc: FittedDisc) -> bool:
-    """Whether much light brighter than the disc, or at full scale as it is itself, lies outside it."""
+def outshone(levels: Levels, disc: FittedDisc, share: float = OUTSHINES) -> bool:
+    """Whether much light of such a share of the disc's, or at full scale as it is itself, lies outside it."""
     limb = disc.fit.state.limb
-    level = min(OUTSHINES * of_disc(levels, limb).high, levels.saturation)
+    level = min(share * of_disc(levels, limb).high, levels.saturation)
     sample = sampled(levels)
     brighter = sample.values > levels.stored(level)
     enough = MUCH_LIGHT * pi * limb.mean_px**2 / (sample.across_px * sample.down_px)
@@ -187,7 +192,8 @@ def _best(levels: Levels, discs: list[FittedDisc], expected: ExpectedDisc | None
     if not left:
         return ChosenSun(None)
     sun = max(left, key=lambda disc: _rank(levels, disc)) if len(left) > 1 else left[0]
-    return ChosenSun(sun, len(discs) > 1, expected is not None and not fitting)
+    untold = expected is None and (sun.evidence.doubtful or outshone(levels, sun, AS_BRIGHT))
+    return ChosenSun(sun, len(discs) > 1, expected is not None and not fitting, untold)
 
 
 def _rank(levels: Levels, disc: FittedDisc) -> tuple[bool, float, bool, float]:

@@ -21,6 +21,7 @@ from sentinel.chain.measure.consensus import (
     tells_oval,
 )
 from sentinel.chain.measure.doubt import SHORT, WHOLE, centre_sigma, oval_sigma
+from sentinel.chain.measure.evidence import FittedDisc, evidence_of, with_face
 from sentinel.chain.measure.fit import LimbFit, against_rays, fit_limb
 from sentinel.chain.measure.focus import edge_width
 from sentinel.chain.measure.levels import Levels, Transfer, ceiling_of
@@ -31,7 +32,7 @@ from sentinel.chain.measure.order import median, spread
 from sentinel.chain.measure.priors import HELD_SD, KnownRadius, Priors
 from sentinel.chain.measure.rays import directions
 from sentinel.chain.measure.search import Circle, Grid, coarse, sampled
-from sentinel.chain.measure.verdict import MOST_STRUCTURE, FittedDisc, evidence_of
+from sentinel.chain.measure.verdict import MOST_STRUCTURE
 from sentinel.core.records import Disc
 
 Array = NDArray[np.float64]
@@ -103,6 +104,7 @@ def measure(
     doubts = {
         flags.SECOND_DISC: sun is not None and choice.others,
         flags.UNEXPECTED_SIZE: choice.unexpected,
+        flags.LIKE_A_LAMP: choice.doubtful,
         flags.BLANK_PIXELS: values.dtype.kind == "f" and bool(np.isnan(values).any()),
     }
     return replace(disc, flags=(*disc.flags, *(name for name, true in doubts.items() if true)))
@@ -133,7 +135,8 @@ def _candidate(
         return None
     if clean.size < FEWEST_RAYS or not np.isfinite(fit.covariance).all():
         return None
-    return FittedDisc(fit, evidence_of(levels, fit, clean, in_frame, share * in_frame, others))
+    evidence = evidence_of(levels, fit, clean, in_frame, share * in_frame, others)
+    return FittedDisc(fit, with_face(evidence, levels, fit) if known is None else evidence)
 
 
 def _plausible(levels: Levels, radius_px: float) -> bool:

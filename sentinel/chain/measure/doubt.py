@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.measure.consensus import NEARLY_ALL
+from sentinel.chain.measure.evidence import RINGED, UNEVEN, LimbEvidence
 from sentinel.chain.measure.fit import STRETCHES, LimbFit, is_wavy
 from sentinel.chain.measure.normal import BLOCKS
 from sentinel.chain.measure.order import spread
-from sentinel.chain.measure.verdict import LimbEvidence
 
 Array = NDArray[np.float64]
 
@@ -17,8 +17,6 @@ SHORT = 0.4
 """Share of the limb below which every pixel along it is asked: an arc magnifies its errors."""
 ARC_DOUBT = 0.3
 """What the errors of a vanishing arc, which are the smooth ones, add to its doubt."""
-RINGED = 1.3
-"""Light by the limb over that deeper inside from which the moon is what stands there, no cloud."""
 WAVES, WHOLE = range(4, 14), 0.9
 """Waves round the limb by which the seeing's longest ones, which move the centre, are told; limb needed."""
 LONGEST = 2.0
@@ -45,8 +43,6 @@ STRETCH_PX = 40.0
 """Length of limb that they move as one: a few of a JPEG's blocks."""
 APART_PX = 4.0
 """Rays so far apart share no pixel, and seldom its noise."""
-UNEVEN = 0.1
-"""Spread of the light by the limb from which cloud stands before it."""
 
 
 def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float:

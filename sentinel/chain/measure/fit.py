@@ -288,7 +288,7 @@ def fit_limb(
         look = _residuals(cast, state, own, noise)
         noise, weight = look.noise, _trust(look)
         # Cloud darkens as it likes, and a wavy limb is no profile: the sun's own darkening is not told.
-        held = look.uneven > CLOUDED or is_wavy(look)
+        held = priors.holds_law and (look.uneven > CLOUDED or is_wavy(look))
         prior[[FALL, RIM]] = HELD_SD**-2 if held else own_prior[[FALL, RIM]]
         prior[RADIUS] = own_prior[RADIUS] * _looseness(look)
         total = look.normal.summed(seen, weight / noise**2) + np.diag(prior)

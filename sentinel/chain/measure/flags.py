@@ -14,6 +14,7 @@ ALL_WHITE = "all-white"
 GLARE = "glare"
 SECOND_DISC = "second-disc"
 UNEXPECTED_SIZE = "unexpected-size"
+LIKE_A_LAMP = "like-a-lamp"
 
 MEANING = {
     CLIPPED: "part of the limb lies outside the frame",
@@ -30,4 +31,5 @@ MEANING = {
     GLARE: "part of the frame is at full scale, and no limb stands out of the light round it",
     SECOND_DISC: "another, fainter disc stands in the frame: a reflection, or a lamp",
     UNEXPECTED_SIZE: "the disc is not of the size that lens and date let expect",
+    LIKE_A_LAMP: "a lamp or a window may look so: its size would tell, were the lens known",
 }

@@ -33,6 +33,8 @@ class Priors:
     rim: float = 0.05
     lean: float = HELD_SD
     trail: float = HELD_SD
+    holds_law: bool = True
+    """Whether the law of darkening is held where cloud or seeing may hide it."""
 
     def weights(self) -> Array:
         """Inverse variances in the order of the parameters."""
