@@ -119,6 +119,22 @@ def test_under_cloud_the_sun_s_own_darkening_tells_it_from_a_window() -> None:
     assert not of(jpeg_of(replace(clouded, law=linear_law(0.0))), None).found
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_flattened_sun_behind_smooth_cloud_is_darkened_by_its_own_limb(seed: int) -> None:
+    """Held round, its light would seem even: such suns were once refused."""
+    sun = plain(np.random.default_rng(seed), width=900, height=600, radius=150.0, light=0.6)
+
+    def low(light: Plane, rng: Rng) -> Plane:
+        squeezed = cv2.warpAffine(
+            light, np.array([[1, 0, 0], [0, 0.97, 0.03 * sun.y]], np.float32), light.shape[::-1]
+        )
+        return np.asarray(squeezed * np.exp(0.3 * field(rng, light.shape, 400.0)), np.float32)
+
+    disc = of(jpeg_of(replace(sun, extra=low)), None)
+    assert disc.found
+    assert flags.LIKE_A_LAMP not in disc.flags
+
+
 def test_a_disc_of_the_known_size_is_not_called_like_a_lamp() -> None:
     even = replace(plain(np.random.default_rng(5), radius=250.0), law=linear_law(0.1))
     content = jpeg_of(even)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from math import hypot, nan, pi
+from math import hypot, isnan, nan, pi
 
 import numpy as np
 
@@ -174,7 +174,11 @@ def _settles(levels: Levels, disc: FittedDisc, expected: ExpectedDisc | None) ->
 def outshone(levels: Levels, disc: FittedDisc, share: float = OUTSHINES) -> bool:
     """Whether much light of such a share of the disc's, or at full scale as it is itself, lies outside it."""
     limb = disc.fit.state.limb
-    level = min(share * of_disc(levels, limb).high, levels.saturation)
+    light = of_disc(levels, limb).high
+    if isnan(light):
+        # A sliver so thin that no pixel lies within it.
+        return False
+    level = min(share * light, levels.saturation)
     sample = sampled(levels)
     brighter = sample.values > levels.stored(level)
     enough = MUCH_LIGHT * pi * limb.mean_px**2 / (sample.across_px * sample.down_px)

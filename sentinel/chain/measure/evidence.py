@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 WEAKEST_FALL = 0.24
 """Lack of darkening against the law's: a linear law of 0.4 has 0.2, an even disc 0.34."""
-TONED_FALL = 0.15
+TONED_FALL = 0.2
 """As much as a soft tone curve takes."""
 EVEN_FALL = 0.5
 """More than an even disc has, however noisy."""
@@ -35,6 +35,8 @@ UNEVEN, BROKEN_MOST = 0.1, 0.4
 """Unevenness from which cloud stands before the sun, and from which it hides whether the sun is darkened."""
 RINGED = 1.3
 """Light by the limb over that deeper inside from which the moon is what stands there, no cloud."""
+MUCH_STRUCTURE = 0.025
+"""More than clouds leave unexplained but for the thickest."""
 DARKEST_LAW = -0.3
 """Darkening beyond the law's that only a fit sent astray by patches finds."""
 FACE, BEYOND = np.array([0.2, 0.35, 0.5, 0.6, 0.7, 0.8, 0.88]), np.array([1.12, 1.2, 1.3, 1.4])
@@ -177,7 +179,7 @@ class LimbEvidence:
     @property
     def doubtful(self) -> bool:
         """Whether a lamp or a window may look the same where nothing is known of the sun's size."""
-        law_seen = DARKEST_LAW < self.lack < TONED_FALL
+        law_seen = DARKEST_LAW < self.lack < TONED_FALL and self.structure < MUCH_STRUCTURE
         lamp = self.full and (self.sky > LIT_SKY or self.uneven > UNEVEN)
         return self.even or lamp or (self.patchy and not law_seen) or self.grain > GRAINED
 
@@ -250,10 +252,16 @@ def with_face(evidence: LimbEvidence, levels: Levels, fit: LimbFit) -> LimbEvide
 
 def _lack(levels: Levels, fit: LimbFit) -> float:
     """Return how much of the law's darkening a disc lacks, for which it was held; NaN: not to be told."""
-    free, angle = Priors(HELD_SD, HELD_SD, fall=FREE_FALL_SD, holds_law=False), fit.angle[:, None]
+    state, angle = fit.state, fit.angle[:, None]
+    # What was free stays about as it was found, what was held stays held.
+    oval, egg, lean, trail = (
+        max(float(np.hypot(pair[0], pair[1])), HELD_SD)
+        for pair in (state.limb.oval, state.limb.egg, state.unlike[:2], state.unlike[2:])
+    )
+    free = Priors(oval, egg, fall=FREE_FALL_SD, lean=lean, trail=trail, holds_law=False)
     try:
         with np.errstate(all="ignore"):
-            return fit_limb(levels, fit.state, angle, free, fit, iterations=12, enough_px=0.02).state.fall
+            return fit_limb(levels, state, angle, free, fit, iterations=12, enough_px=0.02).state.fall
     except np.linalg.LinAlgError:
         return nan
 

@@ -6,7 +6,6 @@ from sentinel.chain.measure.evidence import (
     LINED,
     RINGED,
     UNEVEN,
-    WEAKEST_FALL,
     LimbEvidence,
 )
 
@@ -93,9 +92,9 @@ def _opening(e: LimbEvidence) -> bool:
 
     The sun is darker by its limb under cloud too. Where cloud differs as much as that, it cannot be told.
     """
-    barred = e.gaps > 1 and EVEN_LACK < e.lack < EVEN_FALL
-    told = e.uneven < BROKEN_MOST and not e.full
-    return told and (barred or (e.patchy and e.lack > WEAKEST_FALL))
+    even = e.lack > EVEN_LACK and e.uneven < BROKEN_MOST and not e.full
+    barred = e.gaps > 1 and e.lack < EVEN_FALL
+    return even and (barred or e.patchy)
 
 
 def _impostor(e: LimbEvidence) -> bool:
