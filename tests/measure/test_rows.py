@@ -76,6 +76,7 @@ def test_nothing_is_found_in_more_of_the_same(kind: str) -> None:
 
 
 ONCE_LOST = [
+    ("patchy cloud", (40, 1)),
     ("patchy cloud", (1, 14)),
     ("patchy cloud", (5, 10)),
     ("patchy cloud", (1, 7)),

@@ -165,12 +165,13 @@ def test_the_measured_disc_follows_the_sun_s_distance() -> None:
 NO_SUNS = (
     "brick", "camera", "chelsea", "chessboard_GRAY", "clock_motion", "coffee", "coins", "grass", "gravel",
     "horse", "hubble_deep_field", "ihc", "logo", "microaneurysms", "moon", "motorcycle_left",
-    "motorcycle_right", "page", "phantom", "retina", "rocket", "text",
+    "motorcycle_right", "page", "phantom", "rocket", "text",
 )  # fmt: skip
 LIKE_LAMPS = {
     "astronaut": "the rim of a space suit's collar is white outside and black within, as a ring of sun is",
     "cell": "a round cell in a microscope that makes its middle bright",
     "color": "a drawn wheel of colours",
+    "retina": "the ground of an eye is a sharp, whole, bright disc, darker outward",
 }
 
 

@@ -7,7 +7,7 @@ from math import inf, nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.chain.measure.fit import LimbFit, fit_limb
+from sentinel.chain.measure.fit import LimbFit, fit_limb, is_wavy
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.limb import Limb
 from sentinel.chain.measure.moon import DARK
@@ -252,6 +252,8 @@ def with_face(evidence: LimbEvidence, levels: Levels, fit: LimbFit) -> LimbEvide
 
 def _lack(levels: Levels, fit: LimbFit) -> float:
     """Return how much of the law's darkening a disc lacks, for which it was held; NaN: not to be told."""
+    if is_wavy(fit):
+        return nan
     state, angle = fit.state, fit.angle[:, None]
     # What was free stays about as it was found, what was held stays held.
     oval, egg, lean, trail = (

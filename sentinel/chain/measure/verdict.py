@@ -5,6 +5,7 @@ from sentinel.chain.measure.evidence import (
     EVEN_FALL,
     LINED,
     RINGED,
+    STRONG_SHARE,
     UNEVEN,
     LimbEvidence,
 )
@@ -32,6 +33,10 @@ BRIGHTEST_RIM = 1.03
 0.9, overexposed ones 1; the moon at a phase has 1.12 and more, for its day ends gently."""
 COARSEST = 0.1
 """Difference between neighbouring places, even to the eye, that a coin's relief makes and no sun's face."""
+CUT_OFF = 0.05
+"""Share of the light by the limb at full scale from which it may be even for that reason."""
+DARKENED = 0.9
+"""Light by a sharp limb over that deeper inside of a disc that is darkened: a linear law of 0.3."""
 EVEN_LACK = 0.29
 """Lack of darkening from which a disc is even: no light that a camera sees comes so from the sun."""
 MOST_SPILL = 0.3
@@ -90,11 +95,13 @@ def _relief(e: LimbEvidence) -> bool:
 def _opening(e: LimbEvidence) -> bool:
     """Tell what lies behind a round window or holder: light that knows nothing of its edge.
 
-    The sun is darker by its limb under cloud too. Where cloud differs as much as that, it cannot be told.
+    The sun is darker by its limb under cloud too. Where cloud differs as much as that, or hides much of the
+    limb, or sends the fit astray, it cannot be told.
     """
-    even = e.lack > EVEN_LACK and e.uneven < BROKEN_MOST and not e.full
-    barred = e.gaps > 1 and e.lack < EVEN_FALL
-    return even and (barred or e.patchy)
+    even = EVEN_LACK < e.lack < EVEN_FALL and e.uneven < BROKEN_MOST and e.saturated < CUT_OFF
+    # Where the edge is sharp, light that is weaker by it is no blur's.
+    darkened = e.strong and e.evenness < DARKENED
+    return even and not darkened and e.shown > STRONG_SHARE and (e.gaps > 1 or e.patchy)
 
 
 def _impostor(e: LimbEvidence) -> bool:
