@@ -5,6 +5,7 @@ import logging
 import os
 import sqlite3
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -47,19 +48,25 @@ class DeliveryRecord:
     why: str
 
 
+@contextmanager
+def _noting(what: str) -> Iterator[None]:
+    """Go without where the journal cannot be written now."""
+    try:
+        yield
+    except (sqlite3.Error, ValueError, TypeError, OSError) as error:
+        log.warning("the %s could not be noted in the journal (%s)", what, error)
+
+
 def keep_settings(journal: Journal, settings: Settings) -> None:
     """Note the settings that hold from now on, where they are not those that held before.
 
     They name where secrets stand, never the secrets. A journal that cannot be written now goes without.
     """
     told = settings.model_dump(mode="json")
-    try:
+    with _noting("settings"):
         kept = _listed(journal, _SETTINGS)
-        if kept and kept[-1]["settings"] == told:
-            return
-        _list(journal, _SETTINGS, [*kept, {"after": journal.last_number, "settings": told}])
-    except (sqlite3.Error, ValueError) as error:
-        log.warning("the settings could not be noted in the journal (%s)", error)
+        if not (kept and kept[-1]["settings"] == told):
+            _list(journal, _SETTINGS, [*kept, {"after": journal.last_number, "settings": told}])
 
 
 def kept_settings(journal: Journal) -> tuple[KeptSettings, ...]:
@@ -82,10 +89,8 @@ def kept_settings(journal: Journal) -> tuple[KeptSettings, ...]:
 
 def keep_frames_folder(journal: Journal, folder: Path) -> None:
     """Note where the frames lie; a journal that cannot be written now goes without."""
-    try:
+    with _noting("folder of the frames"):
         _list(journal, _FOLDER, [os.fspath(folder.resolve())])
-    except (sqlite3.Error, ValueError, OSError) as error:
-        log.warning("the folder of the frames could not be noted in the journal (%s)", error)
 
 
 def kept_frames_folder(journal: Journal) -> Path | None:
@@ -102,14 +107,12 @@ def note_start(journal: Journal, now_utc: datetime) -> int:
     A start counts however soon the watch ends after it. A journal that cannot be written now counts none.
     """
     now_s = utc_s(now_utc)
-    try:
+    with _noting("start"):
         # A clock that was set meanwhile leaves times to come: of those nobody knows when they were.
         starts = [at_s for at_s in _listed(journal, _STARTS) if now_s - HOUR_S < at_s <= now_s]
         _list(journal, _STARTS, [*starts, now_s])
-    except (sqlite3.Error, ValueError, TypeError) as error:
-        log.warning("the start could not be noted in the journal (%s)", error)
-        return 0
-    return len(starts) + 1
+        return len(starts) + 1
+    return 0
 
 
 def _listed(journal: Journal, key: str) -> list[Any]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from difflib import get_close_matches
 from functools import partial
+from itertools import islice
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -14,7 +15,7 @@ from pydantic import ValidationError
 from sentinel.chain.intake.decode import read_header, readable_headers
 from sentinel.chain.intake.live import FolderState, LiveFolder
 from sentinel.chain.intake.seen_files import SeenFiles
-from sentinel.chain.intake.session import find_frames
+from sentinel.chain.intake.session import FoundFile, find_frames
 from sentinel.core.clock import SystemClock
 from sentinel.core.complaints import complaints
 from sentinel.core.errors import FrameProblem, RequestProblem, need_extra
@@ -133,8 +134,9 @@ def _folder(settings: Settings) -> Iterator[CheckLine]:
         )
     frames = f"{look.files} frames" if look.files else "no frame yet"
     yield CheckLine(f"folder: {folder}: {frames}")
-    yield from _room(folder, settings)
-    yield from _size(folder, settings)
+    files = find_frames(folder, settings.frames.patterns)
+    yield from _room(folder, files, settings)
+    yield from _size(files, settings)
     if look.files:
         # Decoding and measuring take longer to load than all the rest of the check.
         from sentinel.service.watch.check_frames import contradictions  # noqa: PLC0415
@@ -143,10 +145,9 @@ def _folder(settings: Settings) -> Iterator[CheckLine]:
             yield _wrong(line)
 
 
-def _room(folder: Path, settings: Settings) -> Iterator[CheckLine]:
+def _room(folder: Path, files: Sequence[FoundFile], settings: Settings) -> Iterator[CheckLine]:
     usage = shutil.disk_usage(folder)
-    newest = find_frames(folder, settings.frames.patterns)[-20:]
-    sizes = [file.path.stat().st_size for file in newest if file.path.is_file()]
+    sizes = [file.path.stat().st_size for file in files[-20:] if file.path.is_file()]
     if not sizes:
         if usage.free < LITTLE_SHARE * usage.total:
             yield _wrong(f"frames.folder: only {_gb(usage.free)} free; make room")
@@ -162,16 +163,12 @@ def _room(folder: Path, settings: Settings) -> Iterator[CheckLine]:
         yield CheckLine(f"space: {line}")
 
 
-def _size(folder: Path, settings: Settings) -> Iterator[CheckLine]:
+def _size(files: Sequence[FoundFile], settings: Settings) -> Iterator[CheckLine]:
     """Say how large the frames are, so that a slip in the pixel pitch is seen."""
-    newest = reversed(find_frames(folder, settings.frames.patterns)[-3:])
-    for _, header in readable_headers(newest):
+    for _, header in islice(readable_headers(reversed(files[-3:])), 1):
         size = header.width_px, header.height_px
-        field = [n * settings.camera.scale_arcsec_px / 3600 for n in size]
-        yield CheckLine(
-            f"frames: {size[0]} x {size[1]} px, a field of {field[0]:.1f} x {field[1]:.1f} degrees"
-        )
-        return
+        wide, high = (n * settings.camera.scale_arcsec_px / 3600 for n in size)
+        yield CheckLine(f"frames: {size[0]} x {size[1]} px, a field of {wide:.1f} x {high:.1f} degrees")
 
 
 def _state(settings: Settings, named: Path | None) -> Iterator[CheckLine]:

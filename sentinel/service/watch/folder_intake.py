@@ -209,24 +209,17 @@ class FolderIntake:
                 self._live.forget(file)
 
     def _measure(self, file: Finished, pool: MeasuringPool) -> None:
-        arrived_utc = self._clock.now_utc()
-        offset_s = self.offset.current_s
-        job = MeasureJob(
-            file.path,
-            file.frame,
-            self._settings.camera.transfer,
-            offset_s,
-            within=Path(self._settings.frames.folder),
-            prior=self._session_discs.prior,
-        )
         if file.problem:
             self._hand_on(self._unusable(file, file.problem))
             return
+        arrived_utc, offset_s, camera = self._clock.now_utc(), self.offset.current_s, self._settings.camera
+        within, prior = Path(self._settings.frames.folder), self._session_discs.prior
+        job = MeasureJob(file.path, file.frame, camera.transfer, offset_s, within=within, prior=prior)
         if self._attempts.begin(file):
             (frame,) = pool.results([job])
             self._attempts.end()
         else:
-            frame = _unmeasured(file, _ENDED)
+            frame = unmeasured(file.frame, file.modified_ns / 1e9, _ENDED)
         self._liveness.beat("measuring")
         if frame.error is not None and not _is_there(file):
             # Unmounted, moved or changed while it was measured: not the file's fault, and not its end.
@@ -241,13 +234,10 @@ class FolderIntake:
         better = timedelta(seconds=offset_s - self.offset.current_s if told else 0.0)
         doubts = () if self.offset.known_s is not None or not told else (OFFSET_UNKNOWN,)
         frame = dataclasses.replace(
-            frame,
+            _of_file(frame, file),
             time_utc=frame.time_utc + better,
             flags=(*frame.flags, *doubts),
             arrived_utc=None if self._catching_up else arrived_utc,
-            sha256=file.digest or "",
-            size_bytes=file.size_bytes,
-            modified_ns=file.modified_ns,
         )
         self._hand_on(Arrival(frame, backlog=self._catching_up))
 
@@ -263,7 +253,8 @@ class FolderIntake:
             return
 
     def _unusable(self, file: Finished, why: str) -> Arrival:
-        return Arrival(_unmeasured(file, why), backlog=self._catching_up)
+        frame = _of_file(unmeasured(file.frame, file.modified_ns / 1e9, why), file)
+        return Arrival(frame, backlog=self._catching_up)
 
     def _taken_s(self, path: Path, modified_s: float) -> float:
         """Return when a file was exposed, read where reading may be ended."""
@@ -288,10 +279,8 @@ def _is_there(file: Finished) -> bool:
     return same or status.st_ino == file.modified_ns
 
 
-def _unmeasured(file: Finished, why: str) -> MeasuredFrame:
+def _of_file(frame: MeasuredFrame, file: Finished) -> MeasuredFrame:
+    size_bytes, modified_ns = file.size_bytes, file.modified_ns
     return dataclasses.replace(
-        unmeasured(file.frame, file.modified_ns / 1e9, why),
-        sha256=file.digest or "",
-        size_bytes=file.size_bytes,
-        modified_ns=file.modified_ns,
+        frame, sha256=file.digest or "", size_bytes=size_bytes, modified_ns=modified_ns
     )

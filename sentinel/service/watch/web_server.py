@@ -151,8 +151,8 @@ class WebServer:
             raise RequestProblem(
                 f"cannot listen there ({error})", where=self._where, mend="choose another address or port"
             ) from None
-        listening = getattr(self._server, "map", {}).values() if hasattr(self._server, "map") else ()
-        for one in (self._server, *listening):
+        # A name may stand for more than one address, each with a listener of its own.
+        for one in (self._server, *getattr(self._server, "map", {}).values()):
             if hasattr(one, "channel_class"):
                 one.channel_class = bounded(one.channel_class)
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)
