@@ -106,13 +106,13 @@ def note_start(journal: Journal, now_utc: datetime) -> int:
 
     A start counts however soon the watch ends after it. A journal that cannot be written now counts none.
     """
-    now_s = utc_s(now_utc)
+    now_s, starts = utc_s(now_utc), list[float]()
     with _noting("start"):
         # A clock that was set meanwhile leaves times to come: of those nobody knows when they were.
-        starts = [at_s for at_s in _listed(journal, _STARTS) if now_s - HOUR_S < at_s <= now_s]
-        _list(journal, _STARTS, [*starts, now_s])
-        return len(starts) + 1
-    return 0
+        known = [at_s for at_s in _listed(journal, _STARTS) if now_s - HOUR_S < at_s <= now_s]
+        _list(journal, _STARTS, [*known, now_s])
+        starts = [*known, now_s]
+    return len(starts)
 
 
 def _listed(journal: Journal, key: str) -> list[Any]:
