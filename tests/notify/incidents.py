@@ -186,6 +186,10 @@ EVERY: dict[str, Incident] = {
         "lost-disc", "now", last_seen_utc=at("01:20"), cloud_gone_utc=at("02:44"), azimuth_deg=62.0,
         altitude_deg=12.0, likely=["mount", "cap-or-filter"],
     ),
+    "lost-disc since the night now": incident(
+        "lost-disc", "now", last_seen_utc=at("19:20"), up_since_utc=at("02:44"), azimuth_deg=62.0,
+        altitude_deg=12.0, likely=["mount", "cap-or-filter"],
+    ),
     "mixed-cameras note": incident("mixed-cameras", "note", other="Fernlicht F2", other_size_px=[4000, 3000]),
     "eclipse note": incident(
         "eclipse", "note", covered_diameter_fraction=0.62, greatest_utc=at("04:10"), ends_utc=at("05:05")

@@ -176,6 +176,8 @@ class LostDisc(Detail):
     """Other cameras."""
     seen_there_since_utc: datetime | None = None
     cloud_gone_utc: datetime | None = None
+    up_since_utc: datetime | None = None
+    """It has not been seen since a clear evening, and has been up again since this morning."""
     last_seen_utc: datetime | None = None
     last_px: Pair | None = None
     expected_px: Pair | None = None

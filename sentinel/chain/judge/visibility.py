@@ -9,9 +9,11 @@ from dataclasses import replace
 from math import log2
 from typing import NamedTuple
 
+from sentinel.chain.judge.cover import Steady, steadier
 from sentinel.chain.judge.details import CoveredLimb, Unverified
 from sentinel.chain.judge.last_seen import LastDisc, has_left, where_it_should_be
 from sentinel.chain.judge.lifecycle import Finding, Readings
+from sentinel.chain.judge.morning import Evening, unseen_since_night
 from sentinel.chain.judge.others import ALONE_S, CLOUDED_ALONE_S, CLOUDED_WAKE_S, Alone, Company
 from sentinel.chain.judge.overcast import Cleared, Overcast, cleared, looked
 from sentinel.chain.track.context import Context
@@ -39,16 +41,6 @@ HINT_INTERVALS = 3.5
 """A hint of cloud in the last three frames: what came right before is cloud's doing."""
 FRESH_INTERVALS, FRESH_S = 6.0, 600.0
 """The disc was seen a moment ago."""
-
-
-class Steady(NamedTuple):
-    """A stretch in which the covered share of the limb stayed the same."""
-
-    since_s: float
-    last_s: float
-    low: float
-    high: float
-    odd: int = 0
 
 
 class Level(NamedTuple):
@@ -83,6 +75,7 @@ class Visibility(NamedTuple):
     """What cloud looks like in frames without a disc, and whether it is still there."""
     missed: bool = False
     """The sky has been clear since, without it."""
+    evening: Evening = Evening()
     covers: tuple[float, ...] = ()
     steady: Steady | None = None
     alone: Alone = Alone()
@@ -103,9 +96,11 @@ def take_frame(
     if state.seen is not None and sight.time_s < state.seen.time_s - context.interval_s:
         return state, {}
     state, hint = _hinted(state, sight, context)
+    up = sight.sun.clear_deg > context.thresholds.sun_clear_deg
+    state = state._replace(evening=state.evening.after(sight, context, hint=hint, up=up))
     if sight.trusted:
         state = _seen(state, sight, drift, hint)
-    elif sight.sun.clear_deg > context.thresholds.sun_clear_deg:
+    elif up:
         state = _dark(state, sight, context, hint, company)
     else:
         # The sun is down or behind the line: nothing is expected, and the waiting begins anew.
@@ -264,6 +259,10 @@ def _lost_finding(state: Visibility, sight: Observation, context: Context) -> Fi
     limits = context.thresholds
     if state.alone.seconds and state.seen is not None and state.dark_since_s is not None:
         return _alone_finding(state, state.seen, state.dark_since_s, sight, context)
+    told = state.seen if state.lit else None
+    unseen = unseen_since_night(state.evening, told, state.unseen_since_s, sight, context)
+    if unseen is not None:
+        return unseen
     if state.seen is not None and state.cloudy and state.dark_since_s is not None:
         sky = cleared(state.overcast, sight.time_s)
         if sky is not None:
@@ -363,19 +362,8 @@ def _covered(state: Visibility, sight: Observation, context: Context) -> Visibil
         if steady is not None:
             steady = steady._replace(odd=steady.odd + 1) if steady.odd < 1 else None
         return state._replace(covers=covers, steady=steady)
-    steady = _steadier(state.steady, sight.covered, sight.time_s, 2 * limits.covered_steady_fraction)
+    steady = steadier(state.steady, sight.covered, sight.time_s, 2 * limits.covered_steady_fraction)
     return state._replace(covers=covers, steady=steady)
-
-
-def _steadier(steady: Steady | None, covered: float, time_s: float, width: float) -> Steady:
-    if steady is None:
-        return Steady(time_s, time_s, covered, covered)
-    low, high = min(steady.low, covered), max(steady.high, covered)
-    if high - low <= width:
-        return Steady(steady.since_s, time_s, low, high)
-    if steady.odd < 1:
-        return steady._replace(odd=steady.odd + 1, last_s=time_s)
-    return Steady(time_s, time_s, covered, covered)
 
 
 def _covered_finding(state: Visibility, sight: Observation, context: Context) -> Finding | None:

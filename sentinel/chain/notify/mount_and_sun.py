@@ -292,6 +292,9 @@ def lost_disc(incident: Incident, detail: LostDisc, times: TimeWriter) -> Phrase
     what = f"The sun has not been seen since {seen}, and no cloud led up to it"
     if gone:
         what = f"The sun has not been seen since {seen}, and the cloud has been gone since {times.at(gone)}"
+    if rose := detail.up_since_utc:
+        what = f"The sun, last seen at {seen} in a clear sky, has been up since {times.at(rose)} unseen: "
+        what += "cloud, or the mount stopped by night"
     seers = detail.seen_by
     if seers:
         others = f"{both(seers)} {'has' if len(seers) == 1 else 'have'}"
@@ -307,9 +310,8 @@ def lost_disc(incident: Incident, detail: LostDisc, times: TimeWriter) -> Phrase
         short = f"Sun lost, last seen {seen}: left by {edge} {at}. "
         short += f"At {then} at bearing {bearing}, height {height}. Recentre."
         return Phrase("SUN LOST over the edge", what, f"{left}. {look}", "Recentre", short)
-    order = either([_SUSPECTS.get(one, one) for one in likely])
     where = "where it is now" if times.again else "there"
-    check = f"check {order or 'cap, mount or camera'}"
+    check = f"check {either([_SUSPECTS.get(one, one) for one in likely]) or 'cap, mount or camera'}"
     now = incident.severity is Severity.NOW
     if seers:
         act = f"{capital(check)}; or does a tree or a ridge stand before this one?"
@@ -319,7 +321,8 @@ def lost_disc(incident: Incident, detail: LostDisc, times: TimeWriter) -> Phrase
         return Phrase(title, what, look, act, short)
     act = f"If the sky is clear {where}, {check}"
     # A repeat may carry dates, and has no room for all of it: where the sun was matters most.
-    before = "" if gone and times.again else f", cloud gone {times.at(gone)}" if gone else ", clear before"
+    before = f", cloud gone {times.at(gone)}" if gone else f", up since {times.at(rose)}" if rose else ""
+    before = ", clear before" if not before else "" if times.again else before
     short = f"Sun not seen since {seen}{before}. At {then} at bearing {bearing}, height {height}. "
     short += f"If sky is clear {where}: {check}."
     title = "SUN LOST: go and look" if now else "Sun not seen"
