@@ -1,11 +1,12 @@
 """A mount that stops by night: after a clear evening nothing is seen, and no picture tells why."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 
-from sentinel.core.records import Severity
+from sentinel.core.records import MeasuredFrame, Severity
 from tests.judge.tracks import Watch
 
 
@@ -41,6 +42,19 @@ def test_after_a_clear_evening_it_is_told_after_an_hour_and_somebody_woken_after
     minutes = [(one.time_utc - watch.rose).total_seconds() / 60 for one in lost]  # type: ignore[attr-defined]
     assert minutes == [pytest.approx(60, abs=2), pytest.approx(120, abs=2)]
     assert watch.frames(3, brightness=0.4)[-1].state == "cleared"
+
+
+def test_what_haze_does_to_a_sun_that_goes_down_makes_no_clouded_evening() -> None:
+    watch = after_a_night(2.5, {"brightness": 0.4})
+    hazy = Watch(watch.log[0][1], site={"latitude_deg": 45.0, "longitude_deg": 7.0})
+    for event, now in watch.log:
+        hazy.now = now
+        sun = hazy.judge.context.sun_at(now.timestamp())
+        if isinstance(event, MeasuredFrame) and event.disc.found and sun.altitude_deg < 6.5:
+            hazy.step(replace(event, disc=replace(event.disc, brightness=0.01, limb_coverage=0.7)))
+        else:
+            hazy.step(event)
+    assert hazy.of("lost-disc") == [("opened", "soon"), ("changed", "now")]
 
 
 def test_after_a_clouded_evening_nobody_is_woken() -> None:

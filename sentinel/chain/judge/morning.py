@@ -18,6 +18,8 @@ from sentinel.core.times import from_utc_s
 
 TOLD_S, WOKEN_S = 3600.0, 7200.0
 """After so long with the sun up and not seen, nothing hinting at cloud."""
+LOW = 1.5
+"""Times the height below which a faint sun may go out: from there on the air alone dims it and frays it."""
 LATE_SIGHT_S = 2 * 3600.0
 """In the haze, or behind a ridge that nobody has named, a sun may go out so long before it is down."""
 
@@ -32,8 +34,8 @@ class Evening(NamedTuple):
 
     def after(self, sight: Observation, context: Context, *, hint: bool, up: bool) -> "Evening":
         """Return the same once another frame has come."""
-        high = not up or sight.sun.altitude_deg > context.thresholds.faint_below_deg or not sight.found
-        clouded_s = sight.time_s if hint and high else self.clouded_s
+        low = sight.found and sight.sun.altitude_deg < LOW * context.thresholds.faint_below_deg
+        clouded_s = sight.time_s if hint and not low else self.clouded_s
         dusk_s = None if sight.trusted else sight.time_s if self.dusk_s is None and not up else self.dusk_s
         return Evening(clouded_s, dusk_s)
 
