@@ -69,6 +69,27 @@ def test_after_a_pause_a_disc_where_it_was_expected_goes_on_in_its_part(followed
     assert followed.track.part.number == 0
 
 
+def test_a_fit_that_does_not_know_the_drift_yet_hides_no_jump_from_the_last_discs(followed: Followed) -> None:
+    followed.expects(spread_px=4000.0)
+    followed.frames(5)
+    followed.watch.y += 60.0
+    followed.frame()
+    assert not followed.track.followed
+    followed.frames(3)
+    assert (followed.track.part.number, followed.track.part.cause) == (1, "put-elsewhere")
+
+
+def test_a_fit_that_does_not_know_the_drift_yet_follows_a_disc_that_drifts_beside_it(
+    followed: Followed,
+) -> None:
+    followed.expects(spread_px=4000.0)
+    followed.watch.speed = (1.0, 1.5)
+    for _ in range(40):
+        followed.frame()
+        assert followed.track.followed
+    assert followed.track.part.number == 0
+
+
 def test_after_a_pause_a_disc_elsewhere_is_in_another_part_from_its_first_picture_on(
     followed: Followed,
 ) -> None:

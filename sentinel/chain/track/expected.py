@@ -20,6 +20,9 @@ RECENT_S = 1200.0
 _LEAST_OFF_ARCSEC = 60.0
 """What is nearer to the fit's track than this is on it: worm and wind of a poor mount."""
 _SPREADS = 4.0
+_TELL = 3
+"""So many discs of late tell, for as long as they span, how far the disc may leave the fit's way: it would go
+on along a line beside it."""
 
 
 class Off(NamedTuple):
@@ -75,8 +78,13 @@ class Expected(NamedTuple):
         """
         recent = [at for at in lately[-RECENT:] if at[0] > lately[-1][0] - RECENT_S]
         then = [self.at(at[0]) for at in recent]
-        dx = median(at[1] - was[0] for at, was in zip(recent, then, strict=True))
-        dy = median(at[2] - was[1] for at, was in zip(recent, then, strict=True))
+        beside = [(at[1] - was[0], at[2] - was[1]) for at, was in zip(recent, then, strict=True)]
+        dx, dy = median(by[0] for by in beside), median(by[1] for by in beside)
         x, y, spread = self.at(disc[0])
+        since_s, span_s = disc[0] - recent[-1][0], recent[-1][0] - recent[0][0]
+        if len(recent) >= _TELL and since_s <= span_s:
+            # The fit does not know yet how it drifts since it was put here; the last discs do.
+            wander_px = max(hypot(by[0] - dx, by[1] - dy) for by in beside)
+            spread = min(spread, wander_px * (1 + 2 * since_s / span_s))
         limit_px = max(self.least_px, jitters_px) + _SPREADS * spread
         return Off((disc[1] - x - dx, disc[2] - y - dy), limit_px)
