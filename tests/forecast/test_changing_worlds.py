@@ -126,6 +126,24 @@ def test_a_leg_that_sinks_is_no_drive_at_another_rate() -> None:
     assert abs(run.axis_deg(0)[0] - true_deg) > 0.25
 
 
+@pytest.mark.slow  # `test_a_leg_that_sinks_is_no_drive_at_another_rate` is one that is told for sure
+def test_a_leg_that_may_sink_leaves_the_axis_in_doubt() -> None:
+    """For hours a rate and an axis that has moved at once explain it nearly as well."""
+    run = Run(ROWS["sink"].make(7300))
+    begin_h = change_h(run.world)
+    off = []
+    for i, forecast in followed(run, begin_h + 5.0):
+        if i * run.world.interval_s < begin_h * 3600 + SETTLED_S:
+            continue
+        axis, (azimuth_deg, altitude_deg) = axis_of(forecast), run.axis_deg(i)
+        assert axis.azimuth_sigma_deg
+        assert axis.altitude_sigma_deg
+        off.append(abs(axis.azimuth_error_deg - azimuth_deg) / axis.azimuth_sigma_deg)
+        off.append(abs(axis.altitude_error_deg - altitude_deg) / axis.altitude_sigma_deg)
+    assert np.mean(np.array(off) > 3) <= 0.1
+    assert max(off) < 6.0
+
+
 @pytest.mark.parametrize("row", ["flip", pytest.param("turned", marks=pytest.mark.slow)])
 def test_a_camera_that_sits_otherwise_after_a_recentring_leaves_the_axis_what_it_was(row: str) -> None:
     """Its roll is its own from there on; the drive is not blamed."""

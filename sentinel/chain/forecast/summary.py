@@ -40,6 +40,8 @@ SETTLED = 0.85
 """Share of the draws about the likeliest roll above which it counts as known."""
 CERTAIN = 0.96
 """The same, above which the others are no longer counted into the axis's sigmas."""
+_NOT_EXCLUDED_SIGMAS = 2.0
+"""What a changed drift has not yet spoken against lies within so many sigmas of the axis."""
 SAFE = 0.01
 """Share of the draws that have left by the safe time."""
 SURE_SHARE, SURE_SIGMAS = 0.95, 1.96
@@ -224,7 +226,7 @@ def _polar_axis(inputs: Inputs, best: LikeliestMount) -> PolarAxis:
     axis = axis[:, best.about_roll] if best.roll_share >= CERTAIN else axis
     off = axis - np.array(at)[:, None]
     covariance = off @ off.T / off.shape[1]
-    fit_sigma = sure_sigma(off) * inputs.misses.widening
+    fit_sigma = np.maximum(sure_sigma(off) * inputs.misses.widening, _were_it_tipping(inputs, at))
     scale = fit_sigma / np.sqrt(np.diag(covariance))
     sigma = inputs.settings_doubt.sigma_deg(at, covariance * np.outer(scale, scale))
     return PolarAxis(
@@ -234,6 +236,18 @@ def _polar_axis(inputs: Inputs, best: LikeliestMount) -> PolarAxis:
         altitude_sigma_deg=float(sigma[1]),
         fit_sigma_deg=(float(fit_sigma[0]), float(fit_sigma[1])),
     )
+
+
+def _were_it_tipping(inputs: Inputs, at_deg: tuple[float, float]) -> Array:
+    """Return what a sigma of the axis must be so that a mount that tips over is not excluded, (2,) degrees.
+
+    Of a drift that has changed, a rate and a moved axis explain a leg that sinks nearly as well for hours.
+    """
+    tips = inputs.draws.tipping()
+    if inputs.drift_changed_s() is None or not tips.any():
+        return np.zeros(2)
+    axis = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])[:, tips]
+    return np.asarray(np.sqrt(((axis - np.array(at_deg)[:, None]) ** 2).mean(axis=1)) / _NOT_EXCLUDED_SIGMAS)
 
 
 def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]:
