@@ -82,7 +82,7 @@ class Expected(NamedTuple):
         dx, dy = median(by[0] for by in beside), median(by[1] for by in beside)
         x, y, spread = self.at(disc[0])
         since_s, span_s = disc[0] - recent[-1][0], recent[-1][0] - recent[0][0]
-        if len(recent) >= _TELL and since_s <= span_s:
+        if len(recent) >= _TELL and 0 < since_s <= span_s:
             # The fit does not know yet how it drifts since it was put here; the last discs do.
             wander_px = max(hypot(by[0] - dx, by[1] - dy) for by in beside)
             spread = min(spread, wander_px * (1 + 2 * since_s / span_s))
