@@ -95,3 +95,13 @@ def test_a_chain_that_forecasts_and_judges_is_lean(tmp_path: Path) -> None:
     modules = loaded("replay", tmp_path, "--config", kept / "config.yaml", "--out", tmp_path / "out")
     assert DAEMON - {"sentinel.service.watch.daemon"} <= modules
     assert not {name.split(".")[0] for name in modules} & {"scipy", "skimage", "astropy", "apprise"}
+
+
+def test_a_process_that_measures_loads_no_settings_and_no_commands() -> None:
+    """It is started anew for each look where several cameras take turns."""
+    loads = "import json, sys, sentinel.__main__, sentinel.chain.intake.examine"
+    program = f"{loads}; print(json.dumps([*sys.modules]))"
+    ended = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    modules = set(json.loads(ended.stdout))
+    assert "numpy" in modules
+    assert not modules & (SLOW | DAEMON | {"pydantic", "yaml", "typer", "sentinel.core.settings"})

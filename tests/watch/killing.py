@@ -90,6 +90,9 @@ class InPlace:
             time.sleep(0.002)
             yield frame_of(job, self._start_utc)
 
+    def rest(self) -> None:
+        pass
+
     def close(self) -> None:
         pass
 

@@ -41,6 +41,9 @@ class Pool:
                 error=error,
             )
 
+    def rest(self) -> None:
+        pass
+
     def close(self) -> None:
         pass
 

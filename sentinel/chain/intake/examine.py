@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sentinel.chain.intake.decode import AnyTransfer, Header, read_header, read_picture
 from sentinel.chain.intake.exposure_time import exposure_time
@@ -11,8 +12,10 @@ from sentinel.chain.intake.session_discs import DiscPrior
 from sentinel.chain.measure import measure
 from sentinel.core.errors import FrameProblem
 from sentinel.core.records import Disc, MeasuredFrame
-from sentinel.core.settings import Camera
 from sentinel.core.times import EPOCH_UTC, file_time_utc
+
+if TYPE_CHECKING:
+    from sentinel.core.settings import Camera
 
 UNREADABLE = "unreadable"
 """The file could not be used as a frame."""
@@ -39,7 +42,7 @@ class MeasureJob:
     """The file itself, where it is measured on a machine that does not see it."""
 
 
-def job_of_the_past(path: Path, frame: str, camera: Camera) -> MeasureJob:
+def job_of_the_past(path: Path, frame: str, camera: "Camera") -> MeasureJob:
     """Return how to measure a file of which nobody knows when it arrived, as `auto` would need to."""
     offset_s = camera.clock_offset_s
     return MeasureJob(path, frame, camera.transfer, 0.0 if offset_s == "auto" else offset_s)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from itertools import islice
 from math import inf
 from multiprocessing.connection import Connection, wait
+from multiprocessing.context import ForkServerContext, SpawnContext
 from multiprocessing.process import BaseProcess
 from typing import Any, Generic, TypeVar, cast
 
@@ -84,11 +85,14 @@ class ProcessPool(Generic[T, R]):
         count: int | None = None,
         patience_s: float = inf,
     ) -> None:
-        self._context = multiprocessing.get_context("forkserver")
-        self._context.set_forkserver_preload(["sentinel.chain.intake.examine"])
         self._clock, self._patience_s, self._work, self._failed = clock, patience_s, work, failed
         self._failed_starts = 0
         self.count = count or cores()
+        # One alone has nobody to share with what the server that forks it would hold beside it.
+        self._context: SpawnContext | ForkServerContext = multiprocessing.get_context("spawn")
+        if self.count > 1:
+            self._context = multiprocessing.get_context("forkserver")
+            self._context.set_forkserver_preload(["sentinel.chain.intake.examine"])
         self._workers: list[_Worker[T]] = [self._start() for _ in range(self.count)]
 
     def _start(self) -> _Worker[T]:

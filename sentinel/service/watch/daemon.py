@@ -29,6 +29,7 @@ from sentinel.service.watch.folder_intake import Attempts, FolderIntake
 from sentinel.service.watch.journal_keeper import JournalKeeper
 from sentinel.service.watch.liveness import Keepalive, Liveness, tell_manager
 from sentinel.service.watch.marks import leave_mark
+from sentinel.service.watch.measuring_turn import MeasuringInTurn, MeasuringTurn, runtime_folder
 from sentinel.service.watch.metrics_out import MetricsFile, need_metrics
 from sentinel.service.watch.mqtt_state import StatePublisher
 from sentinel.service.watch.neighbours import NeighbourReader
@@ -184,9 +185,12 @@ class Watch:
             self._liveness.blind.discard(STARTING)
         return done
 
-    def _make_pool(self) -> MeasuringPool:
-        patience_s = self._settings.intake.hang_s
-        return MeasuringPool(self._clock, measure_job, measuring_failed, count=1, patience_s=patience_s)
+    def _make_pool(self) -> MeasuringInTurn:
+        clock, patience_s = self._clock, self._settings.intake.hang_s
+        return MeasuringInTurn(
+            lambda: MeasuringPool(clock, measure_job, measuring_failed, count=1, patience_s=patience_s),
+            MeasuringTurn(runtime_folder(), clock, self._stop),
+        )
 
     def _watch(self) -> None:
         """Run one stream of events after another; each ends where the clock is set."""

@@ -19,7 +19,7 @@ from threading import Event as Flag
 from sentinel.chain.intake.examine import MeasureJob
 from sentinel.chain.intake.exposure_time import TIME_FROM_FILE
 from sentinel.chain.intake.live import Finished, FolderLook, LiveFolder
-from sentinel.chain.intake.pool import UNMEASURED, MeasuringPool, unmeasured
+from sentinel.chain.intake.pool import UNMEASURED, unmeasured
 from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session_discs import SessionDiscs
 from sentinel.chain.intake.watching import FolderEvents
@@ -30,6 +30,7 @@ from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.service.watch.liveness import Liveness
+from sentinel.service.watch.measuring_turn import MeasuringInTurn
 from sentinel.service.watch.timing import CameraOffset
 
 log = logging.getLogger(__name__)
@@ -97,7 +98,7 @@ class FolderIntake:
 
     `settings`: folder, patterns, patience, how the camera's clock stands.
     `known`: what the journal holds already.
-    `make_pool`: starts the measuring process.
+    `make_pool`: makes what starts the measuring process.
     `attempts`: where what is being measured is remembered.
     `offset_before_s`: the camera's offset as it was found in an earlier run.
     """
@@ -109,7 +110,7 @@ class FolderIntake:
         clock: Clock,
         liveness: Liveness,
         *,
-        make_pool: Callable[[], MeasuringPool],
+        make_pool: Callable[[], MeasuringInTurn],
         attempts: Attempts,
         offset_before_s: float | None = None,
     ) -> None:
@@ -138,11 +139,11 @@ class FolderIntake:
         self._look_s = 0.0
         self.trouble = ""
         """Why the folder cannot be looked after, and at which entry; empty: it can."""
-        self._pool: MeasuringPool | None = None
+        self._pool: MeasuringInTurn | None = None
 
     def run(self) -> None:
         """Go on until told to stop; whatever goes wrong, try again."""
-        pool: MeasuringPool | None = None
+        pool: MeasuringInTurn | None = None
         failed = False
         try:
             while not self.stop.is_set():
@@ -170,7 +171,7 @@ class FolderIntake:
             self.stop.wait(min(max(self._look_s * 4, GATHER_S), 1.0))
             self.wake.clear()
 
-    def turn(self, pool: MeasuringPool) -> float:
+    def turn(self, pool: MeasuringInTurn) -> float:
         """Look once, have what is finished measured, hand it on; return how long to rest."""
         self._pool = pool
         self._events.renew()
@@ -183,6 +184,7 @@ class FolderIntake:
         self._measure_all(look.ready, pool)
         if self.stop.is_set():
             return 0.0
+        pool.rest()
         self._liveness.beat("measuring")
         if self._catching_up and not look.more:
             self._catching_up = False
@@ -191,7 +193,7 @@ class FolderIntake:
             return 0.0
         return min(max(self._settings.intake.rescan_s, self._look_s / LOOK_SHARE), RAREST_S)
 
-    def _measure_all(self, files: Sequence[Finished], pool: MeasuringPool) -> None:
+    def _measure_all(self, files: Sequence[Finished], pool: MeasuringInTurn) -> None:
         todo = deque(files)
         try:
             while todo and not self.stop.is_set():
@@ -208,7 +210,7 @@ class FolderIntake:
             for file in todo:
                 self._live.forget(file)
 
-    def _measure(self, file: Finished, pool: MeasuringPool) -> None:
+    def _measure(self, file: Finished, pool: MeasuringInTurn) -> None:
         if file.problem:
             self._hand_on(self._unusable(file, file.problem))
             return
