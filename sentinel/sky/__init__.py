@@ -40,7 +40,7 @@ from sentinel.sky.refraction import (
     refraction_sigma_deg,
     true_altitude_deg,
 )
-from sentinel.sky.searching import Crossings, crossings, spans_above
+from sentinel.sky.searching import Crossings, crossings, spans_above, spans_outside
 from sentinel.sky.solar_disc import DiscView, from_central_meridian_deg, spot_rotation_deg_day
 from sentinel.sky.sun import SOLAR_RADIUS_KM, Sun, altaz_deg, parallactic_angle_deg, unit_vector
 
@@ -83,6 +83,7 @@ __all__ = [
     "separation_deg",
     "shown_altitude_deg",
     "spans_above",
+    "spans_outside",
     "spot_rotation_deg_day",
     "true_altitude_deg",
     "unit_vector",

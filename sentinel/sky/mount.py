@@ -19,6 +19,7 @@ from typing import Literal
 
 import numpy as np
 
+from sentinel.core.settings import Camera
 from sentinel.sky.arrays import Array, Numbers, floats
 
 Tracking = Literal["solar", "sidereal", "lunar", "none"]
@@ -142,6 +143,11 @@ class Optics:
     height_px: int
 
     @classmethod
+    def of(cls, camera: Camera, width_px: int, height_px: int) -> "Optics":
+        """Return the lens that the settings name, before a sensor of so many pixels."""
+        return cls(camera.focal_length_mm, camera.pixel_pitch_um, width_px, height_px)
+
+    @classmethod
     def of_scale(
         cls, scale_arcsec_px: float, pixel_pitch_um: float, width_px: int, height_px: int
     ) -> "Optics":
@@ -162,6 +168,15 @@ class Optics:
     def middle_px(self) -> tuple[float, float]:
         """Where the lens axis meets the sensor."""
         return (self.width_px - 1) / 2, (self.height_px - 1) / 2
+
+    def local_scale_arcsec_px(self, x_px: Array, y_px: Array) -> Array:
+        """Return the angle that a pixel subtends at a place, in the mean over all directions.
+
+        A flat sensor stretches what is off the lens axis: by sec along the circle, sec^2 along the radius.
+        """
+        middle_x, middle_y = self.middle_px
+        off_axis = np.hypot(x_px - middle_x, y_px - middle_y) / self.focal_px
+        return np.asarray(self.scale_arcsec_px / (1 + off_axis**2) ** 0.75)
 
 
 @dataclass(frozen=True, slots=True)

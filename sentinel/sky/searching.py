@@ -1,6 +1,6 @@
 """When a function of time changes sign: one search for sunrise, horizon lines, hour angles and eclipses."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -90,3 +90,9 @@ def spans_above(
     if len(ends) < len(begins):
         ends.append(end_s)
     return tuple(zip(begins, ends, strict=True))
+
+
+def spans_outside(spans: Sequence[Span], start_s: float, end_s: float) -> list[Span]:
+    """Return what lies between start and end and in none of the spans, which follow one another."""
+    edges = [start_s, *(time for span in spans for time in span), end_s]
+    return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a]

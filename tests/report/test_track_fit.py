@@ -16,7 +16,7 @@ from sentinel.core.tables import read_measurements
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.report.record import Columns, columns_of
 from sentinel.jobs.report.track_fit import TrackFit, fit_track, track_arcsec
-from sentinel.sky import Sun
+from sentinel.sky import Optics, Sun
 from tests.report.sessions import NOON, frame, settings
 
 FIVE_DAYS = Path(__file__).parents[2] / "replay_data" / "five-days"
@@ -41,10 +41,14 @@ def all_explained() -> TrackFit:
     return track(columns, marks)
 
 
+def lens(given: Settings) -> Optics:
+    return Optics(given.camera.focal_length_mm, given.camera.pixel_pitch_um, 1500, 1000)
+
+
 def track(columns: Columns, marks: list[Mark]) -> TrackFit:
     _, given, sun, _, frames = five_days()
     parts = parts_of(frames[: len(columns)], marks, Context(given, sun))
-    return fit_track(columns, (749.5, 499.5), given, sun, parts=parts, forecasts=[], marks=marks)
+    return fit_track(columns, lens(given), given, sun, parts=parts, forecasts=[], marks=marks)
 
 
 def test_the_mount_comes_out_as_the_scenario_made_it() -> None:
@@ -115,7 +119,7 @@ def two_days(put_px: float, roll_deg: float = 4.0) -> TrackFit:
         for (x, y), r, t in zip(xy, radius, times, strict=True)
     ]
     parts = parts_of(frames, [], Context(given, sun))
-    return fit_track(columns_of(frames, sun), (749.5, 499.5), given, sun, parts=parts, forecasts=[], marks=[])
+    return fit_track(columns_of(frames, sun), lens(given), given, sun, parts=parts, forecasts=[], marks=[])
 
 
 def test_a_night_alone_parts_nothing_and_a_hand_in_the_night_does() -> None:

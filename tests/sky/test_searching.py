@@ -6,7 +6,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from sentinel.sky.arrays import Array
-from sentinel.sky.searching import crossings, spans_above
+from sentinel.sky.searching import crossings, spans_above, spans_outside
 
 
 @given(st.floats(0, 6.28), st.floats(-0.95, 0.95))
@@ -67,3 +67,9 @@ def test_an_empty_span_is_allowed_and_a_backward_one_refused() -> None:
         crossings(np.sin, 5, 4, 1)
     with pytest.raises(ValueError, match="cannot search"):
         crossings(np.sin, 4, 5, 0)
+
+
+def test_what_lies_outside_of_spans_fills_the_rest() -> None:
+    assert spans_outside([], 0.0, 9.0) == [(0.0, 9.0)]
+    assert spans_outside([(0.0, 2.0), (4.0, 9.0)], 0.0, 9.0) == [(2.0, 4.0)]
+    assert spans_outside([(1.0, 2.0), (2.0, 4.0)], 0.0, 9.0) == [(0.0, 1.0), (4.0, 9.0)]

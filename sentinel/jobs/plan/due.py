@@ -53,7 +53,7 @@ def renewals(settings: Settings, trip: Trip, turning: Turning) -> tuple[SupplyRe
 
     The axis winds on only while the drive turns it.
     """
-    begin_s, end_s = utc_s(trip.from_utc), utc_s(trip.to_utc)
+    begin_s, end_s = trip.span_s
     stores = Stores.begun(begin_s, settings)
     found = [
         _renewal(cast(Supply, what), due_s, due_s - begin_s, end_s)
@@ -134,7 +134,7 @@ def hour_angle(settings: Settings, sun: Sun, trip: Trip) -> HourAngle | None:
     limit = settings.mount.hour_angle_limit_deg
     if limit is None or settings.mount.tracking == "none":
         return None
-    begin_s, end_s = utc_s(trip.from_utc), utc_s(trip.to_utc)
+    begin_s, end_s = trip.span_s
     stops = hour_angle_times_s(sun, limit[1], begin_s, end_s)
     stops = stops[above_line(sun, stops, "upper")] if stops.size else stops
     reach_deg = limit[1] - limit[0] if limit[1] - limit[0] >= 360 else (limit[1] - limit[0]) % 360

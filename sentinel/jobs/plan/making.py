@@ -2,7 +2,6 @@
 
 from sentinel.chain.forecast.turning import turning_of
 from sentinel.core.settings import Settings
-from sentinel.core.times import utc_s
 from sentinel.jobs.plan import due, meridian, picture
 from sentinel.jobs.plan.alignment import alignment, starts
 from sentinel.jobs.plan.records import Plan, Trip
@@ -15,7 +14,7 @@ def plan_trip(settings: Settings, trip: Trip) -> Plan:
     sun = Sun(settings.site)
     light = sunlight(sun, trip)
     begun = starts(settings, sun, trip)
-    turning = turning_of(settings, sun, utc_s(trip.from_utc), utc_s(trip.to_utc))
+    turning = turning_of(settings, sun, *trip.span_s)
     renewed = due.renewals(settings, trip, turning)
     axis = next((renewal for renewal in renewed if renewal.what == "axis-limit"), None)
     limits = due.hour_angle(settings, sun, trip)

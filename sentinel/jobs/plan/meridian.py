@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sentinel.core.times import from_utc_s, utc_s
+from sentinel.core.times import from_utc_s
 from sentinel.jobs.plan.records import Passage, Trip
 from sentinel.sky import Sun, above_line, hour_angle_times_s, shown_altitude_deg
 from sentinel.sky.angles import half_turn_deg
@@ -17,7 +17,7 @@ def passages(sun: Sun, trip: Trip) -> tuple[Passage, ...]:
     """Return when the sun stands due south or north with its middle above the line, in order."""
     if abs(sun.site.latitude_deg) > POLE_DEG:
         return ()
-    begin_s, end_s = utc_s(trip.from_utc), utc_s(trip.to_utc)
+    begin_s, end_s = trip.span_s
     times = np.sort(
         np.concatenate([hour_angle_times_s(sun, angle, begin_s, end_s) for angle in (0.0, 180.0)])
     )

@@ -6,7 +6,7 @@ from sentinel.chain.forecast.dwell import Mounting, stays_s
 from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.sun_path import SunPath
 from sentinel.core.settings import Settings
-from sentinel.core.times import DAY_S, utc_s
+from sentinel.core.times import DAY_S
 from sentinel.jobs.plan.records import Field, PictureFacts, Side, Stop, Trip, Tripod
 from sentinel.sky import (
     Sun,
@@ -26,7 +26,7 @@ _ROLLS_DEG: dict[Side, float] = {"width": 0.0, "height": 90.0}
 def picture_facts(settings: Settings, sun: Sun, trip: Trip, starts: tuple[SunPath, ...]) -> PictureFacts:
     """Return sizes and motions; `starts` are the times at which the mount might stop."""
     scale = settings.camera.scale_arcsec_px
-    begin_s, end_s = utc_s(trip.from_utc), utc_s(trip.to_utc)
+    begin_s, end_s = trip.span_s
     disc_px = 2 * sun.angular_radius_arcsec(np.linspace(begin_s, end_s, 241)) / scale
     fixed = settings.mount.tracking == "none"
     field = _field(settings, trip, float(disc_px.max()))
@@ -44,7 +44,7 @@ def picture_facts(settings: Settings, sun: Sun, trip: Trip, starts: tuple[SunPat
 def _field(settings: Settings, trip: Trip, disc_px: float) -> Field | None:
     if trip.frame_px is None:
         return None
-    optics = Optics(settings.camera.focal_length_mm, settings.camera.pixel_pitch_um, *trip.frame_px)
+    optics = Optics.of(settings.camera, *trip.frame_px)
     width, height = trip.frame_px
     return Field(
         width_px=width,
@@ -100,7 +100,7 @@ def tripod(settings: Settings, sun: Sun, trip: Trip, starts: tuple[SunPath, ...]
     if trip.frame_px is None or not starts:
         return None
     frame = Frame(*trip.frame_px, settings.frames.margin_px)
-    optics = Optics(settings.camera.focal_length_mm, settings.camera.pixel_pitch_um, *trip.frame_px)
+    optics = Optics.of(settings.camera, *trip.frame_px)
     minutes: list[float] = []
     for start in starts:
         roll_deg = _level_roll_deg(sun, start.now_s, optics)

@@ -5,6 +5,7 @@ from datetime import date, datetime
 from typing import Literal
 
 from sentinel.core.foreseen import Due
+from sentinel.core.times import utc_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,6 +20,11 @@ class Trip:
     """What one picture takes on the card; None: not known."""
     zone: str | None = None
     """By whose clock its days are counted; None: UTC."""
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """When it begins and ends, POSIX seconds."""
+        return utc_s(self.from_utc), utc_s(self.to_utc)
 
     @property
     def length_s(self) -> float:

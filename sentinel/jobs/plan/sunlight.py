@@ -18,6 +18,7 @@ from sentinel.sky import (
     flattening,
     shown_altitude_deg,
     spans_above,
+    spans_outside,
 )
 from sentinel.sky.arrays import Array
 from sentinel.sky.horizon import LOOK_EVERY_S
@@ -29,23 +30,18 @@ LOW_DEG = 3.0
 
 def sunlight(sun: Sun, trip: Trip) -> Sunlight:
     """Return all of the sun over the trip."""
-    begin_s, end_s = utc_s(trip.from_utc), utc_s(trip.to_utc)
+    begin_s, end_s = trip.span_s
     upper = daylight(sun, begin_s, end_s, "upper").spans
     whole = daylight(sun, begin_s, end_s, "lower").spans
     return Sunlight(
         days=tuple(_days(sun, trip, upper)),
         stretches=tuple(_stretch(sun, span, whole, (begin_s, end_s)) for span in upper),
-        gaps=tuple(_gap(sun, span) for span in _between(upper, begin_s, end_s)),
+        gaps=tuple(_gap(sun, span) for span in spans_outside(upper, begin_s, end_s)),
         low=tuple(_low(sun, begin_s, end_s)),
         eclipses=tuple(_eclipses(sun, begin_s, end_s)),
         sun_h=sum(end - begin for begin, end in upper) / 3600,
         unbroken=upper == ((begin_s, end_s),),
     )
-
-
-def _between(spans: tuple[Span, ...], begin_s: float, end_s: float) -> list[Span]:
-    edges = [begin_s, *(time for span in spans for time in span), end_s]
-    return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a]
 
 
 def _days(sun: Sun, trip: Trip, upper: tuple[Span, ...]) -> list[Day]:

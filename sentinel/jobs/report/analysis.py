@@ -4,7 +4,6 @@ from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 from functools import cached_property
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -33,8 +32,7 @@ from sentinel.jobs.report.track_fit import Spread, TrackFit, fit_track
 from sentinel.jobs.spots.follow import Look
 from sentinel.jobs.spots.looking import disc_views, looks_at
 from sentinel.jobs.steady import Attitude, Up, UpAngles, attitudes, up_angles
-from sentinel.sky import Sun
-from sentinel.sky.horizon import daylight
+from sentinel.sky import Optics, Sun, daylight, spans_outside
 
 SILENT_S = 300.0
 """A watch that goes on for so long after the last frame has missed some."""
@@ -62,6 +60,11 @@ class Analysis:
         """Width and height of most frames."""
         sizes = Counter((f.width_px, f.height_px) for f in self.record.frames if f.width_px and f.height_px)
         return max(sizes, key=lambda size: (sizes[size], size), default=(0, 0))
+
+    @property
+    def optics(self) -> Optics:
+        """The configured lens before that frame."""
+        return Optics.of(self.record.settings.camera, *self.frame_px)
 
     @cached_property
     def parts(self) -> Sequence[int]:
@@ -94,10 +97,10 @@ class Analysis:
     @cached_property
     def track(self) -> TrackFit:
         """The discs beside the sun's path through the fitted mount."""
-        r, (width, height) = self.record, self.frame_px
+        r = self.record
         return fit_track(
             self.columns,
-            ((width - 1) / 2, (height - 1) / 2),
+            self.optics,
             r.settings,
             self.sun,
             parts=self.parts,
@@ -139,8 +142,7 @@ class Analysis:
     @cached_property
     def sizes(self) -> Sizes | None:
         """The radii beside the sun's; None: no disc was seen whole."""
-        width, height = self.frame_px
-        return sizes_of(self.columns, self.record.settings, ((width - 1) / 2, (height - 1) / 2))
+        return sizes_of(self.columns, self.record.settings.site, self.optics)
 
     @cached_property
     def constancy(self) -> Constancy | None:
@@ -196,10 +198,8 @@ class Analysis:
     @cached_property
     def nights(self) -> list[tuple[float, float]]:
         """When the sun's centre was below the horizon line, POSIX seconds."""
-        begin_s, end_s = self.axis.begin_s, self.axis.end_s
-        days = daylight(self.sun, begin_s, end_s).spans
-        edges = [begin_s, *(at for day in days for at in day), end_s]
-        return [(sunset, sunrise) for sunset, sunrise in list(pairwise(edges))[::2] if sunset < sunrise]
+        whole = self.axis.begin_s, self.axis.end_s
+        return spans_outside(daylight(self.sun, *whole).spans, *whole)
 
     @property
     def interval_s(self) -> float:

@@ -16,17 +16,17 @@ from sentinel.chain.intake.pool import UNMEASURED
 from sentinel.chain.measure.flags import MEANING as DISC_MEANING
 from sentinel.chain.notify.counting import GAP_INTERVALS
 from sentinel.core.records import MeasuredFrame
-from sentinel.core.settings import Settings
+from sentinel.core.settings import Site
 from sentinel.core.tables import MEANING as TABLE_MEANING
 from sentinel.core.times import HOUR_S, from_utc_s, utc_s
 from sentinel.jobs.report.record import Columns, Record
 from sentinel.jobs.report.summary import Summary, TimeSpan
+from sentinel.jobs.report.thinning import pieces
 from sentinel.jobs.report.track_fit import TrackFit
-from sentinel.sky import Sun, disc_axes, flattening
+from sentinel.sky import Optics, Sun, disc_axes, flattening
 from sentinel.sky.arrays import Array, Bools, Indices
 from sentinel.sky.horizon import daylight
 
-ARCSEC = np.pi / 180 / 3600
 STEP_S = 1.0
 """A change of the camera's clock that is worth a word."""
 
@@ -162,7 +162,7 @@ def _runs(times_s: Array, which: Bools, interval_s: float) -> list[Indices]:
     at = np.flatnonzero(which)
     longest_s = GAP_INTERVALS * interval_s if interval_s else np.inf
     parted = (np.diff(at) > 1) | (np.diff(times_s[at]) > longest_s)
-    return np.split(at, np.flatnonzero(parted) + 1) if at.size else []
+    return pieces(at, parted)
 
 
 def runs_of(times_s: Array, which: Bools, interval_s: float) -> list[tuple[float, float]]:
@@ -171,21 +171,15 @@ def runs_of(times_s: Array, which: Bools, interval_s: float) -> list[tuple[float
     return [(float(times_s[run[0]]), float(times_s[run[-1]]) + interval_s) for run in runs]
 
 
-def sizes_of(columns: Columns, settings: Settings, middle_px: tuple[float, float]) -> Sizes | None:
-    """Return the measured radii beside the computed ones; None: no disc was ever seen whole.
-
-    A flat sensor stretches what is off the lens axis, taken to meet it in the frame's middle: by the secant
-    along the circle and its square along the radius.
-    """
-    site, scale_arcsec_px = settings.site, settings.camera.scale_arcsec_px
+def sizes_of(columns: Columns, site: Site, optics: Optics) -> Sizes | None:
+    """Return the measured radii beside the computed ones; None: no disc was ever seen whole."""
     good = columns.whole & (columns.coverage > 0.5) & (columns.altitude_deg > 0)
     if not good.any():
         return None
     computed = columns.sun_radius_arcsec * np.asarray(
         disc_axes(columns.altitude_deg, site.pressure_hpa, site.temperature_c)[1]
     )
-    off_axis = np.hypot(columns.x_px - middle_px[0], columns.y_px - middle_px[1]) * scale_arcsec_px * ARCSEC
-    seen_arcsec = columns.radius_px * scale_arcsec_px / (1 + off_axis**2) ** 0.75
+    seen_arcsec = columns.radius_px * optics.local_scale_arcsec_px(columns.x_px, columns.y_px)
     percent = np.where(good, (seen_arcsec / computed - 1) * 100, np.nan)
     some = percent[good]
     low, high = np.quantile(columns.altitude_deg[good], [0.1, 0.9])

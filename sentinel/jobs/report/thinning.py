@@ -30,6 +30,11 @@ def thinned(x: Array, y: Array, columns: int) -> Indices:
     return np.asarray(kept[chosen], dtype=np.intp)
 
 
+def pieces(at: Indices, parted: Bools) -> list[Indices]:
+    """Return the points in pieces: `parted`, one shorter, says after which of them the next piece begins."""
+    return np.split(at, np.flatnonzero(parted) + 1) if at.size else []
+
+
 def strokes(x: Array, kept: Indices, drawn: Bools, longest: float) -> list[Indices]:
     """Cut the points to draw wherever the series itself has a hole.
 
@@ -38,10 +43,8 @@ def strokes(x: Array, kept: Indices, drawn: Bools, longest: float) -> list[Indic
     `drawn`: which points of the series have a value, (n,).
     `longest`: neighbours with values that are farther apart than this have a hole between them.
     """
-    if not kept.size:
-        return []
     having = np.flatnonzero(drawn)
     holes = np.zeros(len(x), dtype=np.intp)
     holes[having[1:]] = np.diff(x[having]) > longest
     piece = np.cumsum(holes)[kept]
-    return [np.asarray(part, dtype=np.intp) for part in np.split(kept, np.flatnonzero(np.diff(piece)) + 1)]
+    return pieces(kept, np.diff(piece) > 0)

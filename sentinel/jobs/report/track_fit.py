@@ -19,7 +19,7 @@ from sentinel.core.records import Forecast, Mark
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.jobs.report.record import Columns
-from sentinel.sky import Sun, rate_arcsec_s
+from sentinel.sky import Optics, Sun, rate_arcsec_s
 from sentinel.sky.arrays import Array, Bools, Indices
 
 BINS = 600
@@ -153,7 +153,7 @@ def scale_of(columns: Columns, nominal: float) -> float:
 
 def fit_track(
     columns: Columns,
-    middle_px: tuple[float, float],
+    optics: Optics,
     settings: Settings,
     sun: Sun,
     *,
@@ -166,7 +166,7 @@ def fit_track(
     `parts`: the part of the track that each frame belongs to, as `chain.track.parts_of` gives them.
     `marks`: those `realigned` divide one mount from the next.
     """
-    scale = scale_of(columns, settings.camera.scale_arcsec_px)
+    scale, middle_px = scale_of(columns, optics.scale_arcsec_px), optics.middle_px
     usable = columns.found & (columns.coverage >= COVERAGE) & (columns.altitude_deg > LOWEST_DEG)
     # A camera that stands still sees the sun leave; what lies frames away is no measurement.
     usable &= np.abs(columns.x_px - middle_px[0]) < 4 * middle_px[0] + 1
