@@ -11,6 +11,7 @@ import numpy as np
 
 from sentinel.core.times import DAY_S
 from sentinel.jobs.report.record import Columns
+from sentinel.jobs.report.thinning import pieces
 from sentinel.jobs.trend import Trend, correlation_of, trend_of
 from sentinel.sky.arrays import Array, Bools
 
@@ -123,11 +124,11 @@ def constancy_of(columns: Columns, percent: Array) -> Constancy | None:
 def _means(columns: Columns, percent: Array, good: Bools) -> tuple[Array, Array, Array, Array]:
     """Return time, sine of altitude, size and edge width as medians over equal stretches of time."""
     at = np.flatnonzero(good & np.isfinite(columns.edge_px))
-    if at.size == 0:
-        return np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0)
+    if not at.size:
+        return (np.zeros(0),) * 4
     times = columns.utc_s[at]
     slot = ((times - times[0]) / max(float(np.ptp(times)), 1.0) * BINS).astype(int)
-    groups = np.split(at, np.flatnonzero(np.diff(slot)) + 1)
+    groups = pieces(at, np.diff(slot) > 0)
     sine = np.sin(np.radians(columns.altitude_deg))
     means = [
         [float(np.median(values[group])) for group in groups]

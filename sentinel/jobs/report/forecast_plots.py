@@ -8,6 +8,7 @@ from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.coverage import median_of, quantile_of
 from sentinel.jobs.report.plots import range_words
 from sentinel.jobs.report.style import DEEP, INK, PALE_WARM, QUIET, WARM, Plot
+from sentinel.jobs.report.thinning import pieces
 from sentinel.jobs.report.timelines import Panel, Series, drawn
 from sentinel.sky.arrays import Array
 
@@ -60,9 +61,7 @@ def forecast_plot(w: Analysis) -> Plot | None:
 def _falling(at: Array, hours: Array, name: str, colour: str, dash: str) -> list[Series]:
     """Return lines of time left, a new one wherever there is suddenly more of it."""
     having = np.flatnonzero(np.isfinite(hours))
-    if not having.size:
-        return []
-    parts = np.split(having, np.flatnonzero(np.diff(at[having] / 3600 + hours[having]) > 0.05) + 1)
+    parts = pieces(having, np.diff(at[having] / 3600 + hours[having]) > 0.05)
     return [
         Series(
             utc_s=at[part],

@@ -3,9 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from markupsafe import Markup
-
-from sentinel.jobs.report.style import DEEP, GROUND, HAIR, INK, PALE_WARM, QUIET, WARM, Plot
+from sentinel.jobs.report.style import DEEP, GROUND, HAIR, INK, PALE_WARM, QUIET, WARM
 from sentinel.jobs.report.svg import AxisScale, Pen, Point
 from sentinel.sky.arrays import Array
 
@@ -41,13 +39,8 @@ class PathDrawing:
     """First and last centre (2,), and what is written there."""
 
 
-def draw_path(drawing: PathDrawing, name: str, words: str, caption: str) -> Plot:
-    """Draw the path in both widths."""
-    wide, narrow = _drawn(drawing, words, 760.0, "wide"), _drawn(drawing, words, 380.0, "narrow")
-    return Plot(name=name, words=words, caption=caption, wide=wide, narrow=narrow)
-
-
-def _drawn(drawing: PathDrawing, words: str, width: float, css_class: str) -> Markup:
+def draw_path(drawing: PathDrawing, width: float) -> Pen:
+    """Draw the path in a picture of this width."""
     side = 3.0
     beyond = 0.05 * drawing.width_px
     scale = (width - 2 * side) / (drawing.width_px + 2 * beyond)
@@ -74,7 +67,7 @@ def _drawn(drawing: PathDrawing, words: str, width: float, css_class: str) -> Ma
     taken: Point | None = None
     for centre, said in drawing.ends:
         taken = _said(pen, at(*centre), radius, said, taken)
-    return pen.finished(words, css_class)
+    return pen
 
 
 def _frame(pen: Pen, drawing: PathDrawing, at: Placing) -> None:

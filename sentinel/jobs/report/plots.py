@@ -1,5 +1,7 @@
 """The report's pictures: what each shows, over which axis, and what it says in words."""
 
+from functools import partial
+
 import numpy as np
 
 from sentinel.chain.forecast.geometry import Geometry
@@ -10,8 +12,9 @@ from sentinel.core.words import minute, signed, span
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.coverage import Sizes, light_of, median_of, quantile_of, runs_of
 from sentinel.jobs.report.path_plot import PathDrawing, draw_path
-from sentinel.jobs.report.style import DEEP, GRAVE, INK, QUIET, WARM, Plot
+from sentinel.jobs.report.style import DEEP, GRAVE, INK, QUIET, WARM, Plot, plot_of
 from sentinel.jobs.report.summary import TimeSpan
+from sentinel.jobs.report.thinning import pieces
 from sentinel.jobs.report.timelines import BarRow, Panel, Series, drawn, drawn_rows
 from sentinel.jobs.report.track_fit import track_arcsec
 from sentinel.sky import HorizonLine, above_line
@@ -21,6 +24,7 @@ AHEAD_S = 24 * 3600.0
 PAUSE_S = 1800.0
 """Over a longer pause the path of the disc is not known and not drawn."""
 SUN_EVERY_S = 300.0
+PATH_WIDE = 760.0
 
 
 def clock(at_s: float) -> str:
@@ -36,7 +40,7 @@ def path_plot(w: Analysis) -> Plot | None:
         return None
     places = np.stack([c.x_px, c.y_px], axis=1)
     parted = (np.diff(stretch[at]) != 0) | (np.diff(c.utc_s[at]) > PAUSE_S)
-    parts = np.split(at, np.flatnonzero(parted) + 1)
+    parts = pieces(at, parted)
     numbers, firsts = np.unique(stretch[at], return_index=True)
     begins = [places[at[first]] for number, first in zip(numbers, firsts, strict=True) if number >= 0]
     strokes = [places[part] for part in parts if stretch[part[0]] >= 0]
@@ -57,8 +61,8 @@ def path_plot(w: Analysis) -> Plot | None:
     )
     words = (
         f"The disc's centre in the frame of {w.frame_px[0]} by {w.frame_px[1]} pixels, to scale: from "
-        f"({first_px[0]:.0f}, {first_px[1]:.0f}) at {first} to ({places[at[-1]][0]:.0f}, "
-        f"{places[at[-1]][1]:.0f}) at {last} UTC, in {len(begins)} stretches."
+        f"({first_px[0]:.0f}, {first_px[1]:.0f}) at {first} to ({last_px[0]:.0f}, "
+        f"{last_px[1]:.0f}) at {last} UTC, in {len(begins)} stretches."
     )
     number = (
         f"{len(begins)} stretches; each re-centring, knock or unwinding begins a new one. "
@@ -73,7 +77,9 @@ def path_plot(w: Analysis) -> Plot | None:
         + (" Dotted: the mount did not follow the sun." if astray else "")
         + (" Dashed line: where the disc would have gone on in the next 24 h." if ahead else "")
     )
-    return draw_path(drawing, "The path of the disc through the frame", words, caption)
+    return plot_of(
+        partial(draw_path, drawing), "The path of the disc through the frame", words, caption, PATH_WIDE
+    )
 
 
 def _ahead(w: Analysis) -> list[Array]:
@@ -93,7 +99,7 @@ def _ahead(w: Analysis) -> list[Array]:
     outside = np.flatnonzero((xy < 0).any(axis=1) | (xy > np.array(w.frame_px) - 1).any(axis=1))
     shown = np.arange(outside[0] if outside.size else len(times))
     up = shown[np.asarray(above_line(w.sun, times[shown]))]
-    return [xy[part] for part in np.split(up, np.flatnonzero(np.diff(up) > 1) + 1) if len(part)]
+    return [xy[part] for part in pieces(up, np.diff(up) > 1)]
 
 
 def timeline_plots(w: Analysis) -> list[Plot]:
@@ -255,7 +261,10 @@ def _rows_plot(w: Analysis) -> Plot:
     rows.append(
         BarRow(
             name="Visits and marks",
-            bars=[(*_mark_bar(m.minutes, utc_s(m.time_utc)), f"{m.kind} {m.text}") for m in w.record.marks],
+            bars=[
+                (utc_s(m.time_utc), utc_s(m.time_utc) + 60 * (m.minutes or 0), f"{m.kind} {m.text}")
+                for m in w.record.marks
+            ],
             colour=DEEP,
         )
     )
@@ -282,7 +291,3 @@ def _incident_rows(w: Analysis) -> list[BarRow]:
         ]
         rows.append(BarRow(name=f"Noticed: {severity.value}", bars=bars, colour=colour))
     return rows
-
-
-def _mark_bar(minutes: float | None, at_s: float) -> tuple[float, float]:
-    return at_s, at_s + 60 * minutes if minutes else at_s

@@ -1,19 +1,21 @@
 """Maps of the dark blobs: the sun with its spots, north up, and the sensor with its dust."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
 from sentinel.jobs.report.analysis import Analysis
+from sentinel.jobs.report.coverage import median_of
 from sentinel.jobs.report.path_plot import HALO
 from sentinel.jobs.report.pictures import Pictures
 from sentinel.jobs.report.spots import NamedBlob
-from sentinel.jobs.report.style import DEEP, GROUND, HAIR, INK, QUIET, WARM, Plot
+from sentinel.jobs.report.style import DEEP, GROUND, HAIR, INK, QUIET, WARM, Plot, plot_of
 from sentinel.jobs.report.svg import Pen, Point
 from sentinel.sky import DiscView, Orientation
 
 _GRID_DEG = 30
 _TEXT = 12.0
+_WIDE = 560.0
 _STRIDE = 40
 """About so many outlines of the disc are drawn on the sensor."""
 
@@ -30,24 +32,13 @@ def spot_plots(w: Analysis, pictures: Pictures, named: Sequence[NamedBlob]) -> l
     return plots
 
 
-def _both(draw: Callable[[float], tuple[Pen, str]], name: str, caption: str) -> Plot:
-    wide, words = draw(560.0)
-    narrow, _ = draw(380.0)
-    return Plot(
-        name=name,
-        words=words,
-        caption=caption,
-        wide=wide.finished(words, "wide"),
-        narrow=narrow.finished(words, "narrow"),
-    )
-
-
 def sun_map(w: Analysis, spots: Sequence[NamedBlob]) -> Plot:
     """Return the sun with its spots, north up."""
     middle_s = (w.axis.begin_s + float(w.columns.utc_s[-1])) / 2
     tilt_deg = float(Orientation(w.sun).central_latitude_deg(middle_s))
+    disc_px = median_of(w.columns.radius_px)
 
-    def draw(width: float) -> tuple[Pen, str]:
+    def draw(width: float) -> Pen:
         pen, radius = Pen(width, width), width / 2 - 34
         view = DiscView(
             x_px=width / 2,
@@ -68,22 +59,16 @@ def sun_map(w: Analysis, spots: Sequence[NamedBlob]) -> Plot:
             pen.text(place, word, font_size=14, text_anchor="middle", fill=QUIET)
         places = [view.place_px(one.latitude_deg, one.west_deg) for one in spots]
         at = [(float(x), float(y)) for x, y, _ in places]
-        sizes = [max(2.5, radius * one.blob.across_px / 2 / _radius_px(w)) for one in spots]
+        sizes = [max(2.5, radius * one.blob.across_px / 2 / disc_px) for one in spots]
         _named(pen, at, sizes, [one.name for one in spots], DEEP)
-        return (
-            pen,
-            f"The sun, solar north up, with {len(spots)} spots as they stood in the middle of the session.",
-        )
+        return pen
 
+    words = f"The sun, solar north up, with {len(spots)} spots as they stood in the middle of the session."
     caption = (
         "Spots on the sun in the middle of the session, solar north up, west on the right; a line every "
         f"{_GRID_DEG} degrees. Each stands where it was in the median of its sightings."
     )
-    return _both(draw, "Spots on the sun", caption)
-
-
-def _radius_px(w: Analysis) -> float:
-    return float(np.nanmedian(w.columns.radius_px))
+    return plot_of(draw, "Spots on the sun", words, caption, _WIDE)
 
 
 def _grid(pen: Pen, view: DiscView) -> None:
@@ -101,7 +86,7 @@ def _grid(pen: Pen, view: DiscView) -> None:
 def _sensor_map(w: Analysis, marks: Sequence[NamedBlob]) -> Plot:
     frame_wide, frame_high = w.frame_px
 
-    def draw(width: float) -> tuple[Pen, str]:
+    def draw(width: float) -> Pen:
         scale = (width - 8) / frame_wide
         pen = Pen(width, frame_high * scale + 8)
 
@@ -120,13 +105,14 @@ def _sensor_map(w: Analysis, marks: Sequence[NamedBlob]) -> Plot:
         places = [at(float(np.median(one.blob.x_px)), float(np.median(one.blob.y_px))) for one in marks]
         sizes = [max(2.5, one.blob.across_px / 2 * scale) for one in marks]
         _named(pen, places, sizes, [one.name for one in marks], WARM)
-        return pen, f"The frame with {len(marks)} marks that kept their place in it, and where the disc went."
+        return pen
 
+    words = f"The frame with {len(marks)} marks that kept their place in it, and where the disc went."
     caption = (
         "Marks in the stored frame, with the disc's outline now and then. Where the disc never stood there "
         "may be more."
     )
-    return _both(draw, "Marks on the sensor", caption)
+    return plot_of(draw, "Marks on the sensor", words, caption, _WIDE)
 
 
 def _named(pen: Pen, at: Sequence[Point], sizes: Sequence[float], names: Sequence[str], colour: str) -> None:

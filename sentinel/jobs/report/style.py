@@ -4,6 +4,7 @@ Every pair that must be told apart differs in lightness by a good step and in da
 it holds for colour-blind eyes and on a black-and-white printer.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from math import ceil
@@ -11,6 +12,7 @@ from math import ceil
 from markupsafe import Markup
 
 from sentinel.core.times import DAY_S, from_utc_s
+from sentinel.jobs.report.svg import Pen
 
 INK = "#22262c"
 QUIET = "#656b73"
@@ -42,6 +44,17 @@ class Plot:
     caption: str
     wide: Markup
     narrow: Markup
+
+
+def plot_of(draw: Callable[[float], Pen], name: str, words: str, caption: str, wide: float = WIDE) -> Plot:
+    """Return the picture that `draw` makes of a width, in both."""
+    return Plot(
+        name=name,
+        words=words,
+        caption=caption,
+        wide=draw(wide).finished(words, "wide"),
+        narrow=draw(NARROW).finished(words, "narrow"),
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
-from markupsafe import Markup
 
 from sentinel.core.words import count, many
 from sentinel.jobs.report.style import (
@@ -13,13 +13,13 @@ from sentinel.jobs.report.style import (
     GROUND,
     HAIR,
     INK,
-    NARROW,
     NIGHT,
     PALE_DEEP,
     QUIET,
     WIDE,
     Plot,
     TimeAxis,
+    plot_of,
 )
 from sentinel.jobs.report.svg import AxisScale, Pen, steps
 from sentinel.jobs.report.thinning import strokes, thinned
@@ -80,7 +80,6 @@ class Panel:
 
 def drawn(panel: Panel, span: TimeAxis, nights: Sequence[tuple[float, float]]) -> Plot:
     """Draw a panel; what lies beyond its axis is drawn at the axis's end, and the caption says so."""
-    wide, narrow = (_panel(panel, span, nights, width) for width in (WIDE, NARROW))
     low, high = _ends(panel)
     finite = [series.values[np.isfinite(series.values)] for series in panel.series]
     outside = [((values < low) | (values > high)) for values in finite]
@@ -89,10 +88,11 @@ def drawn(panel: Panel, span: TimeAxis, nights: Sequence[tuple[float, float]]) -
     caption = panel.caption
     if beyond:
         caption += f" {count(beyond)} of {many(of, 'value')} beyond the axis, drawn at its end."
-    return Plot(name=panel.name, words=panel.words, caption=caption.strip(), wide=wide, narrow=narrow)
+    draw = partial(_panel, panel, span, nights)
+    return plot_of(draw, panel.name, panel.words, caption.strip())
 
 
-def _panel(panel: Panel, span: TimeAxis, nights: Sequence[tuple[float, float]], width: float) -> Markup:
+def _panel(panel: Panel, span: TimeAxis, nights: Sequence[tuple[float, float]], width: float) -> Pen:
     narrow = width < WIDE
     named = [series for series in panel.series if series.name]
     top = TOP
@@ -125,7 +125,7 @@ def _panel(panel: Panel, span: TimeAxis, nights: Sequence[tuple[float, float]], 
     for series in panel.series:
         _series(pen, series, x, y)
     _time(pen, x, top + panel.height, span, width)
-    return pen.finished(panel.words, "narrow" if narrow else "wide")
+    return pen
 
 
 def _ends(panel: Panel) -> tuple[float, float]:
@@ -248,13 +248,12 @@ class BarRow:
     colour: str = DEEP
 
 
-def drawn_rows(name: str, rows: Sequence[BarRow], span: TimeAxis, words: str, caption: str = "") -> Plot:
+def drawn_rows(name: str, rows: Sequence[BarRow], span: TimeAxis, words: str) -> Plot:
     """Draw rows of bars under one another."""
-    wide, narrow = (_rows(name, rows, span, words, width) for width in (WIDE, NARROW))
-    return Plot(name=name, words=words, caption=caption, wide=wide, narrow=narrow)
+    return plot_of(partial(_rows, name, rows, span), name, words, "")
 
 
-def _rows(name: str, rows: Sequence[BarRow], span: TimeAxis, words: str, width: float) -> Markup:
+def _rows(name: str, rows: Sequence[BarRow], span: TimeAxis, width: float) -> Pen:
     narrow = width < WIDE
     each = 32.0 if narrow else 19.0
     left = left_of(width)
@@ -269,7 +268,7 @@ def _rows(name: str, rows: Sequence[BarRow], span: TimeAxis, words: str, width: 
         pen.box((left, begin), (width - RIGHT, begin + 14), fill=GROUND, stroke=HAIR, stroke_width=0.7)
         _bars(pen, row, x, begin)
     _time(pen, x, 24 + each * len(rows), span, width)
-    return pen.finished(words, "narrow" if narrow else "wide")
+    return pen
 
 
 def _bars(pen: Pen, row: BarRow, x: AxisScale, y: float) -> None:
