@@ -1,7 +1,9 @@
 """A scenario -> measured frames without pixels: truth with the errors that measuring makes."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import nan
+from typing import Any
 
 import numpy as np
 
@@ -60,44 +62,52 @@ def measured(work: SessionPlan) -> list[MeasuredFrame]:
     """Return the measured frames of a scenario that is worked out."""
     camera = work.scenario.camera
     known_s = camera.clock_offset_s if camera.clock_offset_known else 0.0
+    return [
+        MeasuredFrame(
+            frame=name,
+            time_utc=from_utc_s(round(clock_time(work.taken, i).timestamp() - known_s, 3)),
+            width_px=camera.width_px,
+            height_px=camera.height_px,
+            disc=disc,
+            exposure_s=float(work.taken.exposure_s[i]),
+            iso=float(camera.iso),
+            aperture=camera.aperture,
+            camera=f"{MAKE} {camera.model}",
+        )
+        for i, (name, disc) in enumerate(zip(work.taken.names, _discs(work), strict=True))
+    ]
+
+
+def _discs(work: SessionPlan) -> Iterator[Disc]:
+    """Return the discs as measuring tells them, to as many decimals as are worth anything."""
     x, y, radius, sigma = _fitted(work)
+    width, width_cos2, width_sin2 = _edge_width_px(work)
+    oval_cos2, oval_sin2, oval_sigma = _oval_px(work, sigma)
     brightness, saturated = _brightness(work)
-    width, cos2, sin2 = _edge_width_px(work)
-    oval = _oval_px(work, sigma)
-    frames = []
-    for i, name in enumerate(work.taken.names):
-        found = bool(work.seen.found[i])
-        disc = Disc(
-            found=found,
-            x_px=round(float(x[i]), 4) if found else nan,
-            y_px=round(float(y[i]), 4) if found else nan,
-            radius_px=round(float(radius[i]), 4) if found else nan,
-            centre_sigma_px=round(float(sigma[i]), 4) if found else nan,
-            limb_in_frame=round(float(work.seen.limb_in_frame[i]), 4) if found else 0.0,
-            limb_coverage=round(float(work.seen.limb_coverage[i]), 3) if found else 0.0,
-            edge_width_px=round(float(width[i]), 3) if found else nan,
-            edge_width_cos2_px=round(float(cos2[i]), 3) if found else nan,
-            edge_width_sin2_px=round(float(sin2[i]), 3) if found else nan,
-            oval_cos2_px=round(float(oval[0, i]), 4) if found else nan,
-            oval_sin2_px=round(float(oval[1, i]), 4) if found else nan,
-            oval_sigma_px=round(float(oval[2, i]), 4) if found else nan,
-            brightness=round(float(brightness[i]), 5),
-            saturated_fraction=round(float(saturated[i]), 4),
-        )
-        frames.append(
-            MeasuredFrame(
-                frame=name,
-                time_utc=from_utc_s(round(clock_time(work.taken, i).timestamp() - known_s, 3)),
-                width_px=camera.width_px,
-                height_px=camera.height_px,
-                disc=disc,
-                exposure_s=float(work.taken.exposure_s[i]),
-                iso=float(camera.iso),
-                aperture=camera.aperture,
-                camera=f"{MAKE} {camera.model}",
-            )
-        )
-    return frames
+    of_any_frame: dict[str, tuple[Array, int]] = {
+        "brightness": (brightness, 5),
+        "saturated_fraction": (saturated, 4),
+    }
+    of_discs = {
+        "x_px": (x, 4),
+        "y_px": (y, 4),
+        "radius_px": (radius, 4),
+        "centre_sigma_px": (sigma, 4),
+        "limb_in_frame": (work.seen.limb_in_frame, 4),
+        "limb_coverage": (work.seen.limb_coverage, 3),
+        "edge_width_px": (width, 3),
+        "edge_width_cos2_px": (width_cos2, 3),
+        "edge_width_sin2_px": (width_sin2, 3),
+        "oval_cos2_px": (oval_cos2, 4),
+        "oval_sin2_px": (oval_sin2, 4),
+        "oval_sigma_px": (oval_sigma, 4),
+    }
+    for i, found in enumerate(work.seen.found.tolist()):
+        told = of_any_frame | of_discs if found else of_any_frame
+        numbers: dict[str, Any] = {
+            name: round(float(values[i]), digits) for name, (values, digits) in told.items()
+        }
+        yield Disc(found=found, **numbers)
 
 
 def _fitted(work: SessionPlan) -> tuple[Array, Array, Array, Array]:

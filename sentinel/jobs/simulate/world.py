@@ -7,6 +7,7 @@ turn of the drive, the camera on it. What the mount does wrong besides (worm, wi
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from sentinel.jobs.simulate.drive import Drive
 from sentinel.jobs.simulate.events import Knock, Realign, Recentre, Sink, Wind
@@ -27,6 +28,8 @@ from sentinel.sky import (
     up_angle_deg,
 )
 from sentinel.sky.arrays import Array, Bools
+
+_BEFORE_S = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,22 +83,13 @@ class World:
     def at(self, utc_s: Array) -> Truth:
         """Return the truth at times (times,), wind included where they are exposures of one session."""
         times = np.asarray(utc_s, dtype=float)
-        scale = self.optics.scale_arcsec_px
-        wander_x, wander_y = self._flexure_px(times)
-        shake_x, shake_y = self._wind_px(times)
-        x, y = self._steady(times)
-        x, y = x + wander_x + shake_x, y + wander_y + shake_y
+        x, y = self._steady_px(times) + self._flexure_px(times) + self._wind_px(times)
         zenith = self._zenith_deg(times)
         altitude, azimuth = altaz_deg(self.sun.direction(times))
-        middle_x, middle_y = self.optics.middle_px
-        # A flat sensor stretches what is off the lens axis: by sec along the circle, sec^2 along the radius.
-        off_axis = np.hypot(x - middle_x, y - middle_y) / self.optics.focal_px
-        local_scale = scale / (1 + off_axis**2) ** 0.75
+        local_scale = self.optics.local_scale_arcsec_px(x, y)
         radius_arcsec = self.sun.angular_radius_arcsec(times)
         site = self.scenario.site
-        vertical, horizontal = disc_axes(
-            np.maximum(altitude, -1.0), site.pressure_hpa, site.temperature_c, 959.63 / 3600
-        )
+        vertical, horizontal = disc_axes(np.maximum(altitude, -1.0), site.pressure_hpa, site.temperature_c)
         lift_arcsec = self._middle_above_centre_arcsec(times, radius_arcsec)
         up_px = lift_arcsec / local_scale
         return Truth(
@@ -157,13 +151,12 @@ class World:
         """Return the sun in the mount's frame, (times, 3)."""
         return in_mount_frame(*self._aimed(times), south=self.south)[:, 0]
 
-    def _steady(self, times: Array) -> tuple[Array, Array]:
-        """Return the refracted centre's pixel but for wind and flexure."""
-        mounted = self._mounted(times)
-        x, y = np.empty(times.shape), np.empty(times.shape)
+    def _steady_px(self, times: Array) -> Array:
+        """Return the refracted centre's pixel but for wind and flexure, (2, times)."""
+        mounted, place = self._mounted(times), np.empty((2, *times.shape))
         for here, pose in self._by_stretch(times):
-            x[here], y[here] = project(mounted[here], pose, self.optics)
-        return x, y
+            place[:, here] = project(mounted[here], pose, self.optics)
+        return place
 
     def _zenith_deg(self, times: Array) -> Array:
         aimed = self._aimed(times)
@@ -178,63 +171,51 @@ class World:
         index = np.maximum(np.searchsorted(begins, times, side="right") - 1, 0)
         return [(index == i, pose) for i, (_, pose) in enumerate(self._stretches) if (index == i).any()]
 
-    def _flexure_px(self, times: Array) -> tuple[Array, Array]:
+    def _flexure_px(self, times: Array) -> Array:
+        """Return how far the tube has bent aside, (2, times)."""
         mount, seed = self.scenario.mount, self.scenario.seed
+        if mount.flexure_arcsec == 0:
+            return np.zeros((2, *times.shape))
         amplitude = mount.flexure_arcsec / self.optics.scale_arcsec_px
-        if amplitude == 0:
-            return np.zeros(times.shape), np.zeros(times.shape)
         hours = (times - self.scenario.start_s) / 3600
-        first, second = (
-            amplitude * smooth_series(hours, scale=mount.flexure_h, seed=100 + 2 * seed + axis)
-            for axis in (0, 1)
-        )
-        return first, second
+        seeds = 100 + 2 * seed, 101 + 2 * seed
+        bent = [smooth_series(hours, scale=mount.flexure_h, seed=one) for one in seeds]
+        return amplitude * np.stack(bent)
 
-    def _wind_px(self, times: Array) -> tuple[Array, Array]:
+    def _wind_px(self, times: Array) -> Array:
+        """Return by how much the wind shakes each exposure, (2, times)."""
         sigma = np.full(times.shape, self.scenario.mount.wind_arcsec)
         for event in self.scenario.events_of(Wind):
             sigma = np.where(self.scenario.during(event, times), event.arcsec, sigma)
         shake = np.random.default_rng((self.scenario.seed, 3)).standard_normal((2, *times.shape))
-        shake_px = shake * sigma / self.optics.scale_arcsec_px
-        return shake_px[0], shake_px[1]
+        return np.asarray(shake * sigma / self.optics.scale_arcsec_px)
 
     def _place_camera(self) -> None:
         """Find the camera's pose after each time somebody or something moved it."""
         scenario = self.scenario
-        place = scenario.start_px or self.optics.middle_px
-        self._aim(scenario.start_s, place)
+        self._aim(scenario.start_s, scenario.start_px or self.optics.middle_px)
         for event in scenario.in_order:
             if not isinstance(event, Knock | Recentre | Realign):
                 continue
             at_s = scenario.seconds(event.at)
-            x, y = self._where(at_s, bolts_at_s=at_s - 1e-3)
+            place = self._just_before_px(at_s)
             if isinstance(event, Knock):
-                reach = event.arcmin * 60 / self.optics.scale_arcsec_px
                 toward = np.radians(event.toward_deg)
-                place = x + reach * float(np.sin(toward)), y - reach * float(np.cos(toward))
+                reach = event.arcmin * 60 / self.optics.scale_arcsec_px
+                place = place + reach * np.array([np.sin(toward), -np.cos(toward)])
             elif isinstance(event, Recentre):
-                missed = self._hand.normal(0, event.hand_error_px, 2)
-                place = event.to_px[0] + float(missed[0]), event.to_px[1] + float(missed[1])
-            else:
-                place = event.to_px or (x, y)
+                place = np.array(event.to_px) + self._hand.normal(0, event.hand_error_px, 2)
+            elif event.to_px is not None:
+                place = np.array(event.to_px)
             self._aim(at_s, place)
 
-    def _where(self, at_s: float, bolts_at_s: float) -> tuple[float, float]:
-        """Return where the disc stands, flexure included; just before its bolts are turned."""
-        time = np.array([bolts_at_s])
-        x, y = self._steady(time)
-        wander_x, wander_y = self._flexure_px(np.array([at_s]))
-        return float(x[0] + wander_x[0]), float(y[0] + wander_y[0])
+    def _just_before_px(self, at_s: float) -> Array:
+        """Return where the disc stands, flexure included, before bolts are turned at that moment."""
+        return (self._steady_px(np.array([at_s - _BEFORE_S])) + self._flexure_px(np.array([at_s])))[:, 0]
 
-    def _aim(self, at_s: float, place: tuple[float, float]) -> None:
-        """Begin a stretch in which the disc stands at `place` to begin with, flexure included."""
+    def _aim(self, at_s: float, place_px: ArrayLike) -> None:
+        """Begin a stretch in which the disc stands at a place to begin with, flexure included."""
         time = np.array([at_s])
-        wander_x, wander_y = self._flexure_px(time)
-        pose = pose_seeing(
-            self._mounted(time)[0],
-            place[0] - float(wander_x[0]),
-            place[1] - float(wander_y[0]),
-            self.optics,
-            roll_deg=self.scenario.mount.roll_deg,
-        )
-        self._stretches.append((at_s, pose))
+        x, y = (np.asarray(place_px) - self._flexure_px(time)[:, 0]).tolist()
+        mounted, roll_deg = self._mounted(time)[0], self.scenario.mount.roll_deg
+        self._stretches.append((at_s, pose_seeing(mounted, x, y, self.optics, roll_deg=roll_deg)))
