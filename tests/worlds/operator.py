@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from sentinel.chain.judge.details import BeforeSleep, DriftExit, DriveRate, LostDisc, Runaway
+from sentinel.chain.judge.camera_details import BeforeSleep
+from sentinel.chain.judge.details import DriftExit, DriveRate, LostDisc, Runaway
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import RequestProblem
 from sentinel.core.foreseen import Place

@@ -6,7 +6,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from sentinel.chain.judge.details import BeforeSleep, Task
+from sentinel.chain.judge.camera_details import BeforeSleep
+from sentinel.chain.judge.details import Task
 from sentinel.core.records import Alert, Severity
 from tests.worlds import happenings as h
 from tests.worlds.operator import Operator

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import NamedTuple
 
-from sentinel.chain.judge.details import NoFrames
+from sentinel.chain.judge.camera_details import NoFrames
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.judge.nights import night_on
 from sentinel.chain.track.context import Context

@@ -5,8 +5,8 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from sentinel.chain.judge.agenda import Agenda, Job
+from sentinel.chain.judge.camera_details import BeforeSleep
 from sentinel.chain.judge.deadlines import Deadlines, full_s
-from sentinel.chain.judge.details import BeforeSleep
 from sentinel.chain.judge.evidence import task_of
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.lifecycle import Finding

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from sentinel.chain.judge import details
+from sentinel.chain.judge import camera_details, details
 from sentinel.core.detail import Detail
 
 
@@ -49,12 +49,12 @@ CONDITIONS: tuple[Condition, ...] = (
         thresholds=("bright_saturated_fraction", "bright_jump_ratio"),
     ),
     Condition(
-        name="visit", detail=details.VisitTold,
+        name="visit", detail=camera_details.VisitTold,
         explained_by=("over-bright",), said_on_visits=True,
         thresholds=("visit_check_min", "visit_default_min"),
     ),
     Condition(
-        name="no-frames", detail=details.NoFrames,
+        name="no-frames", detail=camera_details.NoFrames,
         thresholds=("no_frames_intervals", "no_frames_min", "same_picture_frames"),
     ),
     Condition(
@@ -68,16 +68,17 @@ CONDITIONS: tuple[Condition, ...] = (
     ),
     Condition(name="eclipse", detail=details.Eclipse),
     Condition(
-        name="wrong-place", detail=details.WrongPlace,
+        name="wrong-place", detail=camera_details.WrongPlace,
         settle_s=600.0, thresholds=("sun_down_deg", "sun_down_frames"),
     ),
-    Condition(name="mixed-cameras", detail=details.MixedCameras),
+    Condition(name="mixed-cameras", detail=camera_details.MixedCameras),
     Condition(
-        name="clock", detail=details.CameraClock, thresholds=("clock_note_s", "clock_soon_s", "clock_frames"),
+        name="clock", detail=camera_details.CameraClock,
+        thresholds=("clock_note_s", "clock_soon_s", "clock_frames"),
     ),
-    Condition(name="settings:tracking", detail=details.LensSize),
-    Condition(name="settings:lens", detail=details.LensSize),
-    Condition(name="lens", detail=details.LensSize),
+    Condition(name="settings:tracking", detail=camera_details.LensSize),
+    Condition(name="settings:lens", detail=camera_details.LensSize),
+    Condition(name="lens", detail=camera_details.LensSize),
     Condition(
         name="moved", detail=details.Jumped,
         explained_by=("runaway", "over-bright"),
@@ -123,12 +124,14 @@ CONDITIONS: tuple[Condition, ...] = (
         settle_s=600.0, by_measurement=True,
         thresholds=("dimmed_fraction", "dimmed_clear_fraction", "dimmed_ripple_fraction", "dimmed_soon_min"),
     ),
-    Condition(name="storage", detail=details.Storage, job="storage", thresholds=_SUPPLY),
-    Condition(name="supply:camera-battery", detail=details.Supply, job="battery", thresholds=_SUPPLY),
-    Condition(name="supply:mount-battery", detail=details.Supply, job="mount-battery", thresholds=_SUPPLY),
-    Condition(name="supply:card", detail=details.Supply, job="card", thresholds=_SUPPLY),
-    Condition(name="supply:timer", detail=details.Supply, job="timer", thresholds=_SUPPLY),
-    Condition(name="before-sleep", detail=details.BeforeSleep, said_on_visits=True),
+    Condition(name="storage", detail=camera_details.Storage, job="storage", thresholds=_SUPPLY),
+    Condition(name="supply:camera-battery", detail=camera_details.Supply, job="battery", thresholds=_SUPPLY),
+    Condition(
+        name="supply:mount-battery", detail=camera_details.Supply, job="mount-battery", thresholds=_SUPPLY,
+    ),
+    Condition(name="supply:card", detail=camera_details.Supply, job="card", thresholds=_SUPPLY),
+    Condition(name="supply:timer", detail=camera_details.Supply, job="timer", thresholds=_SUPPLY),
+    Condition(name="before-sleep", detail=camera_details.BeforeSleep, said_on_visits=True),
 )  # fmt: skip
 
 SHARED_THRESHOLDS = frozenset(

@@ -10,6 +10,7 @@ from sentinel.chain.judge import (
     bedtime,
     brackets,
     deadlines,
+    eclipse,
     lens,
     mount,
     optics,
@@ -23,7 +24,7 @@ from sentinel.chain.judge.bedtime import Bedtime
 from sentinel.chain.judge.brackets import Brackets
 from sentinel.chain.judge.conditions import BY_NAME, PLACE
 from sentinel.chain.judge.deadlines import Deadlines
-from sentinel.chain.judge.details import Eclipse, Runaway
+from sentinel.chain.judge.details import Runaway
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.lens import Lens
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings, judged
@@ -49,7 +50,7 @@ from sentinel.core.records import (
     Severity,
     Surroundings,
 )
-from sentinel.core.times import DAY_S, from_utc_s, utc_s
+from sentinel.core.times import from_utc_s, utc_s
 
 UNWINDING_S = 180.0
 """Nobody unwinds a mount in less."""
@@ -181,7 +182,7 @@ class Judge:
         saneness, more = plausibility.take_frame(saneness, sight, context)
         found |= more
         found["mixed-cameras"] = mixed
-        found["eclipse"] = _eclipse_finding(sight.time_s, context)
+        found["eclipse"] = eclipse.finding(sight.time_s, context)
         size = lens.take_frame(state.lens, sight, context)
         found |= {"settings:lens": size.wrong, "lens": size.changed}
         found["settings:tracking"] = mount.tracking_finding(track, context)
@@ -378,17 +379,3 @@ def _explains(cause: Case) -> bool:
     if cause.condition in {"runaway", "drift-exit", "visit"}:
         return cause.severity is Severity.NOW
     return True
-
-
-def _eclipse_finding(time_s: float, context: Context) -> Finding | None:
-    """Return the eclipse that is under way at a moment."""
-    for eclipse in context.eclipses_on(int(time_s // DAY_S)):
-        if eclipse.first_contact_s <= time_s <= eclipse.last_contact_s:
-            detail = Eclipse(
-                covered_diameter_fraction=round(eclipse.covered_diameter, 3),
-                covered_area_fraction=round(eclipse.obscuration, 3),
-                greatest_utc=from_utc_s(round(eclipse.maximum_s)),
-                ends_utc=from_utc_s(round(eclipse.last_contact_s)),
-            )
-            return Finding(severity=Severity.NOTE, onset_s=eclipse.first_contact_s, detail=detail)
-    return None

@@ -6,8 +6,9 @@ from typing import Literal, NamedTuple
 
 from sentinel.chain.forecast.visits import Room, looked
 from sentinel.chain.judge.arrival_lag import ClockOff
+from sentinel.chain.judge.camera_details import Storage, Supply
 from sentinel.chain.judge.conditions import SUPPLIES
-from sentinel.chain.judge.details import AxisLimit, DriftChanged, DriveRate, Runaway, Storage, Supply
+from sentinel.chain.judge.details import AxisLimit, DriftChanged, DriveRate, Runaway
 from sentinel.chain.judge.edge import (
     ExitTold,
     Trust,

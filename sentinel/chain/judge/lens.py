@@ -8,7 +8,7 @@ from math import degrees
 from statistics import fmean, median
 from typing import NamedTuple
 
-from sentinel.chain.judge.details import LensSize
+from sentinel.chain.judge.camera_details import LensSize
 from sentinel.chain.judge.lifecycle import Finding
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation

@@ -3,7 +3,8 @@
 from dataclasses import replace
 from math import atan2, degrees, hypot
 
-from sentinel.chain.judge.details import Jumped, LensSize, Runaway
+from sentinel.chain.judge.camera_details import LensSize
+from sentinel.chain.judge.details import Jumped, Runaway
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation

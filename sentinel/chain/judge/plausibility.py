@@ -3,7 +3,7 @@
 from math import asin, cos, degrees, radians, sin
 from typing import NamedTuple
 
-from sentinel.chain.judge.details import MixedCameras, WrongPlace
+from sentinel.chain.judge.camera_details import MixedCameras, WrongPlace
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.cameras import Cameras
 from sentinel.chain.track.context import Context, SunPosition

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from sentinel.chain.judge.arrival_lag import ClockOff
-from sentinel.chain.judge.details import CameraClock
+from sentinel.chain.judge.camera_details import CameraClock
 from sentinel.core.records import Event, Incident, Mark, MeasuredFrame
 
 PLACING = frozenset({"recentred", "unwound", "realigned"})

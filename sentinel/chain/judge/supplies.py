@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
+from sentinel.chain.judge.camera_details import Supply
 from sentinel.chain.judge.conditions import SUPPLIES
-from sentinel.chain.judge.details import Supply
 from sentinel.chain.judge.edge import graded
 from sentinel.chain.judge.jobs import outlived
 from sentinel.chain.judge.lifecycle import Finding

@@ -14,7 +14,7 @@ from statistics import median
 from typing import NamedTuple
 
 from sentinel.chain.judge.arrival_lag import OFF_SCATTERS, ROUNDED_S, ArrivalLags, ClockOff
-from sentinel.chain.judge.details import CameraClock
+from sentinel.chain.judge.camera_details import CameraClock
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.path import Path

@@ -6,7 +6,7 @@ The commonest real loss is a visit that left something wrong: a cap on, a clutch
 from dataclasses import replace
 from typing import NamedTuple
 
-from sentinel.chain.judge.details import VisitTold
+from sentinel.chain.judge.camera_details import VisitTold
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.attendance import Attendance
 from sentinel.chain.track.context import Context

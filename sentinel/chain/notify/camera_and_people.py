@@ -1,18 +1,17 @@
 """The words for what befalls the camera, its clock and supplies, and for visits."""
 
 from sentinel.chain.judge.arrival_lag import ClockOff
-from sentinel.chain.judge.conditions import SUPPLIES
-from sentinel.chain.judge.details import (
+from sentinel.chain.judge.camera_details import (
     BeforeSleep,
-    Eclipse,
     MixedCameras,
     NoFrames,
     Storage,
     Supply,
-    Task,
     VisitTold,
     WrongPlace,
 )
+from sentinel.chain.judge.conditions import SUPPLIES
+from sentinel.chain.judge.details import Eclipse, Task
 from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.phrase import Phrase, number
 from sentinel.chain.notify.tasks import BRIEF, brief_task, doing, task

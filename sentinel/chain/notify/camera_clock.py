@@ -3,7 +3,7 @@
 from datetime import timedelta
 
 from sentinel.chain.judge.arrival_lag import ClockOff
-from sentinel.chain.judge.details import CameraClock
+from sentinel.chain.judge.camera_details import CameraClock
 from sentinel.chain.judge.seen import off_of
 from sentinel.chain.notify.phrase import Phrase
 from sentinel.core.records import Incident

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from sentinel.chain.judge.details import Runaway, VisitTold
+from sentinel.chain.judge.camera_details import VisitTold
+from sentinel.chain.judge.details import Runaway
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.nights import night_on
 from sentinel.chain.notify import digest

@@ -1,6 +1,6 @@
 """The words for settings that the pictures contradict, and for a lens that is another than before."""
 
-from sentinel.chain.judge.details import LensSize
+from sentinel.chain.judge.camera_details import LensSize
 from sentinel.chain.notify.phrase import Phrase, number
 from sentinel.core.records import Incident
 from sentinel.core.words import TimeWriter

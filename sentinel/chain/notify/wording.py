@@ -9,8 +9,8 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any, NamedTuple
 
+from sentinel.chain.judge.camera_details import Supply
 from sentinel.chain.judge.conditions import DETAILS
-from sentinel.chain.judge.details import Supply
 from sentinel.chain.notify import camera_and_people, camera_clock, cleared, contradicted, mount_and_sun
 from sentinel.chain.notify.camera_and_people import supply_name
 from sentinel.chain.notify.phrase import Phrase
