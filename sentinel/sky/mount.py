@@ -212,11 +212,13 @@ def project(mounted: Array, pose: Pose, optics: Optics) -> tuple[Array, Array]:
 def _camera_axes(mounted: Array, pose: Pose) -> tuple[Array, Array, Array]:
     """Return the parts along the lens axis, along the equator, and towards the pole."""
     along, poleward = np.radians(pose.along_deg), np.radians(pose.poleward_deg)
+    cos_along, sin_along = np.cos(along), np.sin(along)
+    cos_poleward, sin_poleward = np.cos(poleward), np.sin(poleward)
     front, right, pole = mounted[..., 0], mounted[..., 1], mounted[..., 2]
-    level = front * np.cos(along) + right * np.sin(along)
-    across = right * np.cos(along) - front * np.sin(along)
-    ahead = level * np.cos(poleward) + pole * np.sin(poleward)
-    upward = pole * np.cos(poleward) - level * np.sin(poleward)
+    level = front * cos_along + right * sin_along
+    across = right * cos_along - front * sin_along
+    ahead = level * cos_poleward + pole * sin_poleward
+    upward = pole * cos_poleward - level * sin_poleward
     return ahead, across, upward
 
 

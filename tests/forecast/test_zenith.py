@@ -9,7 +9,7 @@ import pytest
 from sentinel.chain.forecast.bins import Arc, Bins
 from sentinel.chain.forecast.discs import TrackedDisc
 from sentinel.chain.forecast.fit import USUAL_ROLLS
-from sentinel.chain.forecast.geometry import AIR, Geometry, Points, one_part
+from sentinel.chain.forecast.geometry import AIR, ONE_PART, Geometry, Points
 from sentinel.chain.forecast.nodes import Candidate, every_node
 from sentinel.chain.forecast.zenith import Complex, ZenithSeen, oval_of
 from sentinel.core.records import Disc
@@ -69,7 +69,7 @@ class Scene:
         assert seen is not None
         points = replace(self.points(at_deg), roll_rad=np.array([np.radians(self.roll_deg)]))
         aims = self.geometry.aims(self.times_s, float(self.times_s[-1]))
-        upward = self.geometry.linear(aims, one_part(self.times_s), points)[1][..., AIR]
+        upward = self.geometry.linear(aims, ONE_PART, points)[1][..., AIR]
         prior = every_node([Candidate(15.0, 1.0)], self.latitude_deg, USUAL_ROLLS).taken(np.array([0])).prior
         before = prior.about(points)
         self.added = seen.added_to(before, self.geometry, points, aims.direction, upward)

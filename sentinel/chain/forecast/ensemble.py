@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.forecast.fit import Solved
-from sentinel.chain.forecast.geometry import COMMON, Geometry, Indices, Points, one_part, rolled
+from sentinel.chain.forecast.geometry import COMMON, ONE_PART, Geometry, Indices, Points, rolled
 from sentinel.chain.forecast.noise import FLEXURES, Change
 from sentinel.chain.forecast.sun_path import OFFSETS_S
 from sentinel.sky.arrays import Array, Bools
@@ -117,7 +117,7 @@ class Ensemble:
         points = self.points.taken(used)
         later_s = 0.0 if self.later_s is None else self.later_s[used, None]
         aims = self.geometry.aims(now_s + offsets_s, self.fitted_s, later_s)
-        base, slopes = self.geometry.linear(aims, one_part(offsets_s), points)
+        base, slopes = self.geometry.linear(aims, ONE_PART, points)
         tangent = self._flexing(offsets_s)
         for i, which in enumerate(used):
             mine = np.flatnonzero(self.point == which)

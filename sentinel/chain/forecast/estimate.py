@@ -18,7 +18,7 @@ from sentinel.chain.forecast.fit import (
     change_odds,
     roll_grid,
 )
-from sentinel.chain.forecast.geometry import AIR, Aims, Elsewhere, Geometry, Points, one_part
+from sentinel.chain.forecast.geometry import AIR, ONE_PART, Aims, Elsewhere, Geometry, Points
 from sentinel.chain.forecast.nodes import Learnt, Nodes, learnt
 from sentinel.chain.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
 from sentinel.chain.forecast.rolls import Pause
@@ -59,7 +59,7 @@ class _Seen:
 
     def linear(self, points: Points) -> tuple[Array, Array]:
         """Return track and slopes as `Geometry.linear` does."""
-        return self.geometry.linear(self.aims, one_part(self.aims.utc_s), points)
+        return self.geometry.linear(self.aims, ONE_PART, points)
 
     def prior(self, nodes: Nodes, slopes: Array) -> GaussianPrior:
         """Return the prior of some nodes, where they stand, the track linearised there."""

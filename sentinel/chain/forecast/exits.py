@@ -28,14 +28,12 @@ class Frame:
     def room_px(self, x_px: Array, y_px: Array, radius_px: Array | float) -> Array:
         """Return the gaps (4, ...) from the limb to the left, right, top and bottom edge less the margin."""
         keep = radius_px + self.margin_px
-        return np.stack(
-            [
-                x_px + 0.5 - keep,
-                self.width_px - 0.5 - x_px - keep,
-                y_px + 0.5 - keep,
-                self.height_px - 0.5 - y_px - keep,
-            ]
-        )
+        room = np.empty((4, *np.broadcast_shapes(np.shape(x_px), np.shape(keep))))
+        room[0] = x_px + 0.5 - keep
+        room[1] = self.width_px - 0.5 - x_px - keep
+        room[2] = y_px + 0.5 - keep
+        room[3] = self.height_px - 0.5 - y_px - keep
+        return room
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ kinds of flexure at once.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -32,7 +33,7 @@ _FINE = np.linspace(-4.5, 4.5, _GRID)
 _EVEN = (2 * np.arange(_GRID) + 1) / _GRID - 1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class RollPrior:
     """What is known of the camera's roll before the track: peaks (von Mises) on an even floor.
 
@@ -54,13 +55,14 @@ class RollPrior:
         """Return the log density of rolls (..., m, g)."""
         anywhere = np.maximum(1.0 - self.share.sum(axis=0), 1e-4)[:, None] / (2 * np.pi)
         density = anywhere + np.zeros_like(roll_rad)
-        norms = 2 * np.pi * _bessel_i0_scaled(self.sharpness)
-        for share, turn, sharpness, norm in zip(
-            self.share, self.turn_rad, self.sharpness, norms, strict=True
-        ):
-            peak = np.exp(sharpness[:, None] * (np.cos(roll_rad - turn[:, None]) - 1))
-            density += (share / norm)[:, None] * peak
+        for height, turn, sharpness in zip(self._heights, self.turn_rad, self.sharpness, strict=True):
+            density += height[:, None] * np.exp(sharpness[:, None] * (np.cos(roll_rad - turn[:, None]) - 1))
         return np.asarray(np.log(density))
+
+    @cached_property
+    def _heights(self) -> Array:
+        """The density at each peak: asked for with every grid of rolls, and the same each time."""
+        return np.asarray(self.share / (2 * np.pi * _bessel_i0_scaled(self.sharpness)))
 
 
 def _bessel_i0_scaled(x: Array) -> Array:
@@ -344,8 +346,7 @@ def change_odds(  # noqa: PLR0917 - a track, linearised at one point, and what i
     closed.
     """
     changes = track.whitener.changes
-    times = [change.utc_s for change in changes]
-    distinct, which = np.unique(times, return_inverse=True)
+    distinct, which = np.unique([change.utc_s for change in changes], return_inverse=True)
     kinks = np.stack([np.maximum(at - track.whitener.utc_s, 0.0) for at in distinct], axis=1)
     columns = np.concatenate([track.columns(base, slopes), kinks], axis=1)
     white, _ = track.whitener.white(kind, columns)

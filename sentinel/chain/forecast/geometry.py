@@ -34,6 +34,8 @@ COMMON = 6
 """Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas), and how
 fast the whole mount tips over, about the east and about the north (deg/h)."""
 AIR = 3
+ONE_PART = np.zeros(1, dtype=np.intp)
+"""The pose at any time of one part of a track: it has one, and its sines are worked out once."""
 RATE_UNIT = 1e-4
 _STEP = np.array([1e-3, 1e-3, 0.1, 0.1, 1e-3, 1e-3])
 _TIP_STEP = 1e-3
@@ -94,11 +96,6 @@ class Points:
         """Return the drives' turn (m, n) since the reference, at times (n,)."""
         rate = self.base_arcsec_s * (1 + self.rate * RATE_UNIT) * ARCSEC_RAD
         return np.asarray(rate[:, None] * (utc_s - reference_s))
-
-
-def one_part(utc_s: Array) -> Indices:
-    """Return the numbers (n,) of the poses at times of one part of a track: it has one."""
-    return np.zeros(len(utc_s), dtype=np.intp)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ import numpy as np
 
 from sentinel.chain.forecast.dwell import Mounting
 from sentinel.chain.forecast.ensemble import Ensemble
-from sentinel.chain.forecast.geometry import ARCSEC_OPTICS, COMMON, Geometry, Points, one_part, rolled
+from sentinel.chain.forecast.geometry import ARCSEC_OPTICS, COMMON, ONE_PART, Geometry, Points, rolled
 from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import Pose, from_mount_frame, unproject
@@ -95,7 +95,7 @@ def likeliest_mount(draws: Ensemble) -> LikeliestMount:
 def stopped_px(sun: Sun, lead: LikeliestMount, now_s: float, scale_arcsec_px: float) -> Array:
     """Return the displacement (2, n) in pixels over `STOP_S` of the disc on a mount that stops now."""
     held = np.full(len(STOP_S), now_s)
-    tangent = lead.geometry.tangent(sun.direction(now_s + STOP_S), held, one_part(STOP_S), lead.points)[0]
+    tangent = lead.geometry.tangent(sun.direction(now_s + STOP_S), held, ONE_PART, lead.points)[0]
     x, y = rolled(tangent[:, 0], tangent[:, 1], lead.roll_rad)
     return np.stack([x - x[0], y - y[0]]) / scale_arcsec_px
 

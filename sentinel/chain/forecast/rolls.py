@@ -9,7 +9,7 @@ import numpy as np
 
 from sentinel.chain.forecast.discs import TrackedDisc
 from sentinel.chain.forecast.fit import GaussianPrior, RollPrior
-from sentinel.chain.forecast.geometry import Geometry, Points, one_part
+from sentinel.chain.forecast.geometry import ONE_PART, Geometry, Points
 from sentinel.chain.forecast.pointing import STOP_S, LikeliestMount, stopped_px
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
@@ -106,7 +106,7 @@ class Pause:
     def _line(self, points: Points) -> Array:
         """Return the way of the disc on mounts that stand, (m, 2), before the camera's roll."""
         held = np.full(len(self.paces), self.begin_s)
-        part = one_part(held)
+        part = ONE_PART
         begin, end = (self.geometry.tangent(at, held, part, points) for at in (self.begin, self.end))
         return np.asarray(((end - begin) * self.paces[:, None]).sum(axis=1))
 
