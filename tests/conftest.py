@@ -10,6 +10,15 @@ from itertools import count
 import pytest
 from hypothesis import settings
 
+from sentinel.chain.intake.process_pool import cores
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Half as many workers again as processors: watches wait for files, clocks and processes meanwhile."""
+    return cores() * 3 // 2
+
+
 settings.register_profile("searching", deadline=None)
 settings.register_profile("any machine", deadline=None, derandomize=True)
 settings.load_profile("any machine")

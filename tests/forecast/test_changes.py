@@ -11,10 +11,18 @@ from sentinel.chain.track import Context
 from sentinel.core.records import Disc, Mark, MeasuredFrame
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session, first_touch_s
-from tests.forecast.watching import feed, otherwise_px, seconds_ahead, turning_otherwise, watched
+from tests.forecast.watching import (
+    feed,
+    gone_through,
+    otherwise_px,
+    seconds_ahead,
+    turning_otherwise,
+    watched,
+)
 from tests.forecasts import axis_of, mount_of, pointing_of
 
 QUIET = Session(azimuth_error_deg=0.4, altitude_error_deg=-0.3, wind_arcsec=2, worm_arcsec=12, seed=5)
+TWO_HOURS = replace(QUIET, watched_h=2.0)
 
 
 def moved(frame: MeasuredFrame, x_px: float, y_px: float) -> MeasuredFrame:
@@ -36,21 +44,19 @@ def test_a_recentring_is_noticed_untold_and_keeps_the_axis() -> None:
 
 
 def test_a_realignment_starts_afresh() -> None:
-    session = replace(QUIET, watched_h=2.1)
-    frames = session.frames()
-    mark = Mark(time_utc=frames[120].time_utc, kind="realigned")
-    forecasts = watched(session, [*frames[:120], mark, *frames[120:]])
+    frames = replace(QUIET, watched_h=2.1).frames()
+    forecaster, _ = gone_through(TWO_HOURS)
+    mark = Mark(time_utc=frames[121].time_utc, kind="realigned")
+    forecasts = feed(forecaster, [mark, *frames[121:]])
     assert mount_of(forecasts[-1]).arc_h < 0.11
     assert "too-little-arc" in forecasts[-1].flags
 
 
 def test_a_stop_is_noticed_in_two_frames_and_timed() -> None:
-    session = replace(QUIET, watched_h=2.0)
-    frames = session.frames()
+    session = TWO_HOURS
     stopped = turning_otherwise(session, 120, 0.0, 40)
-    forecaster = Following(Context(session.settings, session.sun))
-    before = feed(forecaster, frames)[-1]
-    first = forecaster.look(frames[-1].time_utc)
+    forecaster, before = gone_through(session)
+    first = forecaster.look(session.start_utc + timedelta(hours=2))
     forecasts = feed(forecaster, stopped)
     noticed = forecasts[0]
     x, y = otherwise_px(session, 120, 0.0)
@@ -63,7 +69,7 @@ def test_a_stop_is_noticed_in_two_frames_and_timed() -> None:
     stops_utc = pointing_of(first).stop_edge_utc
     assert stops_utc is not None
     assert utc_s(stops_utc) == pytest.approx(touch, abs=60)
-    assert pointing_of(first).stop_edge == pointing_of(before).stop_edge == noticed.exit.edge
+    assert pointing_of(first).stop_edge == pointing_of(before[-1]).stop_edge == noticed.exit.edge
     lost = forecasts[-1]
     assert lost.exit.median_utc is not None
     assert utc_s(lost.exit.median_utc) == pytest.approx(touch, abs=20)
@@ -76,15 +82,13 @@ def test_a_stop_is_noticed_in_two_frames_and_timed() -> None:
 
 
 def test_turning_back_is_a_straight_line_until_it_is_mended() -> None:
-    session = replace(QUIET, watched_h=1.5)
-    forecaster = Following(Context(session.settings, session.sun))
-    feed(forecaster, session.frames())
-    turned = feed(forecaster, turning_otherwise(session, 90, -1.0, 4))
+    forecaster, _ = gone_through(TWO_HOURS)
+    turned = feed(forecaster, turning_otherwise(TWO_HOURS, 120, -1.0, 4))
     assert turned[-1].departed_utc is not None
     assert "straight line" in turned[-1].basis
     assert turned[-1].exit.edge == "right"
-    x, y = session.track_at(0)
-    mended = feed(forecaster, [session.frame(i, x[i] + 300, y[i]) for i in range(100, 110)])
+    x, y = TWO_HOURS.track_at(0)
+    mended = feed(forecaster, [TWO_HOURS.frame(i, x[i] + 300, y[i]) for i in range(130, 140)])
     assert mended[-1].departed_utc is None
     assert "mount model" in mended[-1].basis
 

@@ -1,7 +1,9 @@
 """The forecaster as the runner uses it: frames in, forecasts out."""
 
+from copy import deepcopy
 from dataclasses import replace
 from datetime import timedelta
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -11,7 +13,7 @@ from sentinel.chain.following import Following
 from sentinel.chain.forecast.discs import Discs
 from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.track import Context
-from sentinel.core.records import Mark, MarkKind, Surroundings, Tick
+from sentinel.core.records import Forecast, Mark, MarkKind, Surroundings, Tick
 from sentinel.core.settings import Mount, Supplies
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session
@@ -19,18 +21,22 @@ from tests.forecast.watching import feed, seconds_ahead, watched
 from tests.forecasts import places_of, pointing_of
 
 DRIFTING = Session(azimuth_error_deg=0.5, altitude_error_deg=-0.4, wind_arcsec=2, seed=3)
+SHORT = replace(DRIFTING, watched_h=0.3)
 
 
 def test_it_is_renewed_at_once_and_then_every_ten_minutes() -> None:
-    times = [forecast.time_utc for forecast in watched(replace(DRIFTING, watched_h=2))]
+    times = [forecast.time_utc for forecast in watched(DRIFTING)]
     assert times[0] == DRIFTING.start_utc
     assert max(b - a for a, b in pairwise(times)) <= timedelta(minutes=10)
 
 
 def test_an_edge_at_hand_is_looked_at_with_each_frame() -> None:
-    exit_s = DRIFTING.true_exit_s(0)
-    watched_h = (exit_s - DRIFTING.start_s) / 3600 - 0.02
-    forecasts = watched(replace(DRIFTING, interval_s=60, watched_h=watched_h))
+    # The last of the looks that come every ten minutes falls well within ten minutes of the edge.
+    session = replace(DRIFTING, start_px=(2999.5, 668.0))
+    exit_s = session.true_exit_s(0)
+    watched_h = (exit_s - session.start_s) / 3600 - 0.01
+    assert watched_h > 1, "long enough to know the drift by then"
+    forecasts = watched(replace(session, watched_h=watched_h))
     near = [one for one in forecasts if exit_s - utc_s(one.time_utc) < 300]
     assert len(near) >= 4
     for one, following in pairwise(near):
@@ -47,7 +53,7 @@ def test_it_is_renewed_every_ten_minutes_at_any_cadence(interval_s: float) -> No
 
 
 def test_the_quantiles_stand_in_order_and_promise_little_at_first() -> None:
-    forecasts = watched(replace(DRIFTING, watched_h=2))
+    forecasts = watched(DRIFTING)
     names = ("safe_utc", "early_utc", "median_utc", "late_utc")
     for forecast in forecasts:
         times = [seconds_ahead(forecast, name) for name in names]
@@ -59,9 +65,8 @@ def test_the_quantiles_stand_in_order_and_promise_little_at_first() -> None:
 
 
 def test_a_quiet_mount_is_foreseen_to_minutes() -> None:
-    session = replace(DRIFTING, watched_h=3.0)
-    last = watched(session)[-1]
-    true = session.true_exit_s(3.0) - utc_s(last.time_utc)
+    last = watched(DRIFTING)[-1]
+    true = DRIFTING.true_exit_s(DRIFTING.watched_h) - utc_s(last.time_utc)
     assert seconds_ahead(last, "early_utc") <= true <= seconds_ahead(last, "late_utc")
     assert seconds_ahead(last, "median_utc") == pytest.approx(true, rel=0.02)
     assert seconds_ahead(last, "early_utc") > 0.9 * true
@@ -80,7 +85,7 @@ def test_a_disc_that_stays_is_said_to_stay() -> None:
 
 
 def test_a_replay_is_identical_and_looking_changes_nothing() -> None:
-    session = replace(DRIFTING, watched_h=1.2, worm_arcsec=10)
+    session = replace(DRIFTING, watched_h=0.7, worm_arcsec=10)
     plain = watched(session)
     forecaster = Following(Context(session.settings, session.sun))
     looked = []
@@ -129,7 +134,7 @@ def test_memory_and_cost_are_bounded() -> None:
 
 
 def test_supplies_axis_and_sunset_make_visits() -> None:
-    session = replace(DRIFTING, watched_h=0.3)
+    session = SHORT
     settings = session.settings.model_copy(
         update={
             "mount": Mount(axis_limit_deg=20, axis_start_deg=5),
@@ -152,14 +157,18 @@ def test_supplies_axis_and_sunset_make_visits() -> None:
     assert {d.reason: d for d in forecast.due}["axis-limit"].time_utc > after + timedelta(hours=1.3)
 
 
-@pytest.mark.parametrize("kind", ["battery", "mount-battery", "card", "timer", "unwound"])
-def test_what_is_renewed_is_foreseen_anew_at_once(kind: MarkKind) -> None:
-    session = replace(DRIFTING, watched_h=0.3)
+@cache
+def supplied() -> tuple[Following, Forecast]:
     supplies = Supplies(camera_battery_h=2.0, mount_battery_h=2.0, card_frames=100, timer_frames=100)
     update = {"mount": Mount(axis_limit_deg=20), "supplies": supplies}
-    forecaster = Following(Context(session.settings.model_copy(update=update), session.sun))
-    last = feed(forecaster, session.frames())[-1]
-    after = session.start_utc + timedelta(minutes=19)
+    forecaster = Following(Context(SHORT.settings.model_copy(update=update), SHORT.sun))
+    return forecaster, feed(forecaster, SHORT.frames())[-1]
+
+
+@pytest.mark.parametrize("kind", ["battery", "mount-battery", "card", "timer", "unwound"])
+def test_what_is_renewed_is_foreseen_anew_at_once(kind: MarkKind) -> None:
+    forecaster, last = deepcopy(supplied())
+    after = SHORT.start_utc + timedelta(minutes=19)
     forecast = forecaster.feed(Mark(time_utc=after, kind=kind), after)
     assert forecast is not None
     before = {one.reason: one.time_utc for one in last.due}

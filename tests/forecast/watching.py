@@ -1,7 +1,9 @@
 """Feeding a forecaster as the runner does, and mounts that misbehave."""
 
 from collections.abc import Iterable, Sequence
+from copy import deepcopy
 from datetime import datetime
+from functools import lru_cache
 
 import numpy as np
 
@@ -22,8 +24,21 @@ def feed(forecaster: Following, events: Iterable[Event]) -> list[Forecast]:
 
 def watched(session: Session, events: Sequence[Event] | None = None) -> list[Forecast]:
     """Feed a session's frames, or other events, to a fresh forecaster."""
+    if events is None:
+        return list(_gone_through(session)[1])
+    return feed(Following(Context(session.settings, session.sun)), events)
+
+
+def gone_through(session: Session) -> tuple[Following, list[Forecast]]:
+    """Return a forecaster of one's own that has seen a session's frames, and what it told."""
+    return deepcopy(_gone_through(session)[0]), watched(session)
+
+
+@lru_cache(maxsize=8)
+def _gone_through(session: Session) -> tuple[Following, tuple[Forecast, ...]]:
+    """Go through a session once for all that ask: it comes to the same."""
     forecaster = Following(Context(session.settings, session.sun))
-    return feed(forecaster, session.frames() if events is None else events)
+    return forecaster, tuple(feed(forecaster, session.frames()))
 
 
 def seconds_ahead(forecast: Forecast, name: str) -> float:
