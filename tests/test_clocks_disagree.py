@@ -142,7 +142,7 @@ def test_a_link_that_wavers_hides_no_clock() -> None:
 
 @pytest.mark.parametrize(("link_s", "jitter_s"), [(3.0, 40.0), (60.0, 30.0)])
 def test_a_slow_link_is_no_clock(link_s: float, jitter_s: float) -> None:
-    watched = Watched(frames(60, 0.0, link_s=link_s, jitter_s=jitter_s))
+    watched = Watched(frames(30, 0.0, link_s=link_s, jitter_s=jitter_s))
     assert [alert for _, alert in watched.alerts if alert.condition == "clock"] == []
     assert watched.standing.leave_until_utc is not None
 
@@ -162,7 +162,7 @@ def late(count: int, behind_s: float, faster: float) -> list[MeasuredFrame]:
 
 @pytest.mark.parametrize("faster", [1.5, 4.0, 60.0])
 def test_pictures_that_a_link_was_holding_up_are_no_clock(faster: float) -> None:
-    watched = Watched(late(60, 3 * HOUR, faster))
+    watched = Watched(late(30, 3 * HOUR, faster))
     assert [alert for _, alert in watched.alerts if alert.condition == "clock"] == []
 
 
@@ -177,7 +177,7 @@ def test_old_pictures_that_are_copied_into_the_folder_are_called_that() -> None:
 
 def test_a_camera_whose_offset_is_set_is_foreseen_again() -> None:
     # The same pictures as they are once the offset is taken off.
-    watched = Watched(frames(90, 0.0), settings(clock_offset_s=7200.0))
+    watched = Watched(frames(30, 0.0), settings(clock_offset_s=7200.0))
     assert watched.standing.leave_until_utc is not None
 
 

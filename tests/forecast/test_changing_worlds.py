@@ -4,6 +4,7 @@ The world of `tests.worlds` shares no line with the program's own geometry.
 """
 
 from datetime import timedelta
+from functools import cache
 
 import numpy as np
 import pytest
@@ -21,6 +22,13 @@ from tests.worlds.run import Run
 from tests.worlds.world import World
 
 SETTLED_S = 1200.0
+
+
+@cache
+def changed(row: str, seed: int) -> tuple[Run, tuple[tuple[int, Forecast], ...]]:
+    """A world that changes, followed until an hour and a half after that: once for all that look at it."""
+    run = Run(ROWS[row].make(seed))
+    return run, tuple(followed(run, change_h(run.world) + 1.5))
 
 
 def followed(run: Run, until_h: float | None = None) -> list[tuple[int, Forecast]]:
@@ -62,13 +70,9 @@ def change_h(world: World) -> float:
     ],
 )
 def test_after_a_change_no_hour_is_promised_that_is_not_there(row: str, seed: int) -> None:
-    world = ROWS[row].make(seed)
-    run, begin_h = Run(world), change_h(world)
-    checked = [
-        seconds_late(run, i, forecast)
-        for i, forecast in followed(run, begin_h + 1.5)
-        if i * world.interval_s > begin_h * 3600 + SETTLED_S
-    ]
+    run, forecasts = changed(row, seed)
+    since_s = change_h(run.world) * 3600 + SETTLED_S
+    checked = [seconds_late(run, i, f) for i, f in forecasts if i * run.world.interval_s > since_s]
     assert checked
     # A minute is the exposures' own step: the truth is no finer.
     assert sum(late > 90.0 for late in checked) <= 0.02 * len(checked)
@@ -100,14 +104,13 @@ def test_where_past_forecasts_did_not_come_true_the_next_ones_are_believed_less(
     assert sum(late > 90.0 for late, _ in checked) <= 0.05 * len(checked)
 
 
-@pytest.mark.parametrize("seed", [0, pytest.param(45, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("seed", [42, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (0, 45))])
 def test_what_slips_is_followed_from_the_third_frame_on(seed: int) -> None:
     """It is even and off its track: neither held back nor called unseen, and its new rate is known soon."""
-    world = ROWS["slip"].make(seed)
-    run, begin_h = Run(world), change_h(world)
+    run, forecasts = changed("slip", seed)
+    world, begin_s = run.world, change_h(run.world) * 3600
     slip = next(one for one in world.happenings if isinstance(one, h.Rate))
-    forecasts = [(i * world.interval_s - begin_h * 3600, f) for i, f in followed(run, begin_h + 1.0)]
-    soon = [f for since_s, f in forecasts if SETTLED_S < since_s < 3 * SETTLED_S]
+    soon = [f for i, f in forecasts if SETTLED_S < i * world.interval_s - begin_s < 3 * SETTLED_S]
     assert soon
     for forecast in soon:
         assert forecast.time_utc - pointing_of(forecast).seen_utc <= timedelta(seconds=3 * world.interval_s)
