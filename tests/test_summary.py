@@ -92,3 +92,22 @@ def test_an_incident_that_became_graver_says_from_when() -> None:
     assert _graver(opened, [opened, worse, over, again]) == " (now from 2027-06-20 21:23 UTC)"
     assert not _graver(again, [again])
     assert not _graver(opened, [opened, over, worse])
+
+
+def test_an_edge_that_may_be_reached_is_not_said_to_be_none() -> None:
+    """The headline of the same summary names its earliest time."""
+    early = NOON + timedelta(hours=18)
+    one = foreseen(time_utc=NOON, basis="mount model", seen_utc=NOON, exit_early_utc=early, edge="right")
+    (line,) = [line for line in summary_lines(summarise(frames(), (), (), one, settings())) if "5 %" in line]
+    assert "most likely reaches no edge within 48 h, the right one 2027-06-22 04:00 at the earliest" in line
+
+
+def test_a_disc_that_a_stopped_mount_has_lost_reaches_no_edge_tomorrow() -> None:
+    one = foreseen(
+        time_utc=NOON, basis="mount taken as stopped", seen_utc=NOON - timedelta(hours=3), edge="right",
+        departed_utc=NOON - timedelta(hours=3), exit_utc=NOON + timedelta(hours=9),
+        exit_early_utc=NOON + timedelta(hours=9),
+    )  # fmt: skip
+    text = " ".join(summary_lines(summarise(frames(), (), (), one, settings())))
+    assert "the disc has most likely left the frame; mount taken as stopped" in text
+    assert "reaches the right edge" not in text

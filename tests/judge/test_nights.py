@@ -239,7 +239,7 @@ def test_an_unwinding_in_the_dark_is_asked_for_now_and_the_recentring_at_sunrise
     watch.until(limit)
     told = [one for one in watch.said if one.condition == "axis-limit" and one.severity is Severity.NOW]
     body = title_and_body(told[0], watch.settings)[1]
-    assert "Unwind one full turn now" in body
+    assert "Unwind the axis fully now" in body
     assert f"recentre at sunrise, {watch.rises:%H:%M}Z" in body
 
 
@@ -286,7 +286,7 @@ def test_a_battery_that_outlives_its_count_is_asked_about_once() -> None:
     assert (asked.severity, plain(asked.detail)["outlived"]) == (Severity.SOON, True)
     assert asked.time_utc - end < timedelta(minutes=10)
     assert message(asked) == (
-        f"The camera's battery was due to run out at {end:%H:%M}Z and is still running: was it renewed?"
+        f"The camera's battery was to run out at {end:%H:%M}Z and still works: was it renewed?"
     )
 
 
@@ -387,7 +387,7 @@ def test_an_unwinding_that_is_still_asked_for_after_sunrise_asks_for_the_recentr
     watch.until(limit)
     told = [one for one in watch.said if one.condition == "axis-limit" and one.severity is Severity.NOW][-1]
     body = title_and_body(told, watch.settings, watch.rises + timedelta(minutes=90))[1]
-    assert "Unwind one full turn, watch the cables, recentre, mark unwound" in body
+    assert "Unwind the axis fully, watch the cables, recentre, mark unwound" in body
     assert "sunrise" not in body
 
 

@@ -124,6 +124,21 @@ def test_what_a_visit_under_cloud_did_not_mend_is_said_again_once_the_sun_is_see
     assert [round(at) for at, _ in talk.minutes(20)] == [5, 15]
 
 
+def test_what_the_second_visit_left_is_told_though_somebody_went_for_the_first() -> None:
+    talk = Talk()
+    first = incident("visit", good=False, until_utc=str(T0))
+    talk.tell(first)
+    talk.now += timedelta(minutes=20)
+    talk.tell(event=Mark(time_utc=talk.now, kind="visit", minutes=10.0))
+    talk.now += timedelta(minutes=16)
+    ended = talk.now - timedelta(minutes=6)
+    again = incident("visit", state="changed", good=False, until_utc=str(ended), waited_min=6.0)
+    (alert,) = talk.tell(replace(again, time_utc=talk.now, onset_utc=ended))
+    assert alert.severity is Severity.NOW
+    assert f"ended at {ended:%H:%M}Z" in alert.body
+    assert all(f"ended at {ended:%H:%M}Z" in one.body for _, one in talk.minutes(60))
+
+
 def test_pictures_of_the_visit_itself_call_nobody() -> None:
     talk = Talk()
     talk.tell(incident("drift-exit"))

@@ -49,7 +49,7 @@ def test_a_forgotten_mark_does_not_ruin_the_nights() -> None:
     # It was on the list of the evening: nobody is woken for it, before its time or after.
     assert not [alert for alert in supply if wakes(alert)]
     assert [alert.severity.value for alert in after] == ["soon"]
-    assert "still running: was it renewed?" in after[0].body
+    assert "still works: was it renewed?" in after[0].body
     assert not [alert for alert in after if wakes(alert)]
     standing = standing_of(board, SETTINGS, now)
     assert standing.leave_reason == "drift"

@@ -56,6 +56,13 @@ def test_the_most_important_comes_first() -> None:
     )
 
 
+def test_the_columns_of_the_alignment_stand_apart() -> None:
+    """The longest sun of a trip with nights is a span of hours and minutes."""
+    text = told("2027-05-10", "2027-05-12", latitude_deg=64.5)
+    (row,) = re.findall(r"^  1\d h \d+ min .*$", text, re.MULTILINE)
+    assert re.fullmatch(r"  \d+ h \d+ min +(none|[\d.]+ deg) +(none|[\d.]+ deg) +(none|[\d.]+ %)( .*)?", row)
+
+
 def test_the_operators_time_stands_beside_utc() -> None:
     text = told("2027-06-18", "2027-06-18", alerts={"zone": "Europe/Oslo"})
     assert "18 Jun 00:00 Oslo (22:00Z)" in flowing(text)

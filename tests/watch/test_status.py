@@ -209,9 +209,7 @@ def test_until_answers_first_and_then_says_what_must_be_done(standing: Standing)
     assert until(calm, 5)[0] == "Yes: nothing to do, it may be left alone until 06:00Z."
     late = until(calm, 9)
     assert late[0] == "Yes, with these 2 done: then it holds until 10:00Z."
-    assert late[1].startswith(
-        "  By 07:40Z: unwind the axis one full turn, watch the cables, mark unwound; then "
-    )
+    assert late[1].startswith("  By 07:40Z: unwind the axis fully, watch the cables, mark unwound; then ")
     assert late[2].startswith("  By 09:00Z, recentre: put the disc 1.0 sun-widths right of the middle")
     assert late[-1].startswith("If the mount stopped now: 6 min")
 

@@ -13,7 +13,7 @@ from sentinel.chain.forecast.pointing import STOP_S, LikeliestMount, likeliest_m
 from sentinel.chain.forecast.rates import rate_name
 from sentinel.chain.forecast.recentring import TracksAhead, best_along, best_centre, place, reach
 from sentinel.chain.forecast.scale import FOCAL_DOUBT
-from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, daylight
+from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, daylight, sun_path
 from sentinel.chain.forecast.turning import Turning, turning_of
 from sentinel.chain.forecast.visits import (
     Stores,
@@ -74,7 +74,7 @@ def summary(inputs: Inputs, now_utc: datetime) -> Forecast:
     flags = _flags(inputs, view, best)
     exit_ = _exit(inputs, exits, _safe_s(inputs, view, room, exits, swing))
     early_s = exits.quantile_s(0.05)
-    if np.isfinite(early_s) and not _is_clear(view.coming, early_s):
+    if np.isfinite(early_s) and not _is_clear(_sun_at_exit(inputs, exit_, early_s), early_s):
         flags = (*flags, "exit-at-horizon")
         exit_ = replace(exit_, clear_utc=_exit_clear(view.coming, room, swing))
     rate = inputs.draws.rate_ratio()
@@ -162,6 +162,13 @@ def _exit(inputs: Inputs, exits: Exits, safe_s: float) -> Exit:
         late_utc=at(exits.quantile_s(0.95)),
         edge=exits.likely_edge() if early_utc is not None else None,
     )
+
+
+def _sun_at_exit(inputs: Inputs, exit_: Exit, after_s: float) -> SunPath:
+    """Return the sun from now on; or from when a disc left that is out already: it may be setting now."""
+    if after_s > 0 or exit_.early_utc is None:
+        return inputs.coming
+    return sun_path(inputs.settings, inputs.sun, exit_.early_utc.timestamp())
 
 
 def _is_clear(ahead: SunPath, after_s: float) -> bool:

@@ -42,6 +42,8 @@ class Job:
     """Where the disc comes up."""
     outlived: bool = False
     """Its count is over and it is seen to work: was it renewed and not noted?"""
+    hidden_since_utc: datetime | None = None
+    """Of a recentring: since when cloud has hidden the disc, which nobody can put anywhere until it shows."""
     recentre_utc: datetime | None = None
     """Of an axis limit: when the disc can be put back after unwinding; None: another job says."""
     hour_angle: bool = False
@@ -84,11 +86,19 @@ class Agenda:
             return True
         return at_utc <= max(self.to_bed_utc, now_utc + timedelta(minutes=self.travel_min + self.visit_min))
 
-    def dark(self, now_utc: datetime) -> bool:
-        """Whether the sun is down."""
-        if self.sets_utc is None or self.sets_utc > now_utc:
+    def dark(self, at_utc: datetime) -> bool:
+        """Whether the sun is down now, or at a time of the next night."""
+        if self.sets_utc is None or self.sets_utc > at_utc:
             return False
-        return self.rises_utc is None or self.rises_utc > now_utc
+        return self.rises_utc is None or self.rises_utc > at_utc
+
+    def set_off_utc(self, job: Job) -> datetime:
+        """Return when somebody must set off for a job."""
+        return job.due_utc - timedelta(minutes=self.travel_min)
+
+    def must_go(self, job: Job, now_utc: datetime) -> bool:
+        """Whether that time has come."""
+        return self.set_off_utc(job) <= now_utc
 
     def goes_first(self, now_utc: datetime) -> bool:
         """Whether the sun goes, within a day, before anything is due."""

@@ -128,6 +128,8 @@ def finding(state: Bedtime, now_s: float, context: Context) -> Finding | None:
         jobs=tuple(task_of(job) for job in found.jobs),
         holds_until_utc=None if found.holds else found.holds_until_utc,
         unseen_since_utc=found.unseen_since_utc,
+        blind_since_utc=found.blind_since_utc,
+        departed_utc=found.departed_utc,
         clock_ahead_s=None if clock is None else round(clock.ahead_s, 1),
         clock_steady=None if clock is None else clock.steady,
         ends=None if found.ends is None or found.holds else task_of(found.ends),

@@ -148,6 +148,8 @@ class BeforeSleep(Detail):
     jobs: tuple[Task, ...] | None = None
     holds_until_utc: datetime | None = None
     unseen_since_utc: datetime | None = None
+    blind_since_utc: datetime | None = None
+    departed_utc: datetime | None = None
     clock_ahead_s: float | None = None
     clock_steady: bool | None = None
     ends: Task | None = None

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
+from math import inf
 from typing import NamedTuple
 
 from sentinel.chain.judge import (
@@ -25,6 +26,7 @@ from sentinel.chain.judge.brackets import Brackets
 from sentinel.chain.judge.conditions import BY_NAME, PLACE
 from sentinel.chain.judge.deadlines import Deadlines
 from sentinel.chain.judge.details import Runaway
+from sentinel.chain.judge.edge import ended_by_night, left_as_told
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.lens import Lens
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings, judged
@@ -171,6 +173,7 @@ class Judge:
             state.visibility, sight, track.path.drift, context, state.company
         )
         found |= more
+        found |= left_as_told(found, state.deadlines.exit, state.cases, sight.time_s)
         looking, more = optics.take_frame(
             state.optics,
             sight,
@@ -299,8 +302,8 @@ class Judge:
         if not (state.track.visit.going or state.visit.checking or open_visit):
             return state, {}
         up = self._context.sun_at(now_s).clear_deg > self._context.thresholds.sun_clear_deg
-        now_utc = from_utc_s(now_s)
-        agenda = agenda_of(state.track.forecast, self._context.settings, now_utc, state.deadlines.seen)
+        now_utc, seen = from_utc_s(now_s), state.deadlines.seen
+        agenda = agenda_of(state.track.forecast, self._context.settings, now_utc, seen)
         until_utc = agenda.alone_until_utc(now_utc)
         visited, found = visit.readings(
             state.visit,
@@ -336,14 +339,14 @@ class Judge:
             case, incident = judged(case, finding, held=held, settle_s=settle_s, now_s=now_s, now_utc=now_utc)
             cases[condition] = case
             if incident is not None:
-                said.append(incident)
+                last, seen = state.visibility.seen, state.deadlines.seen
+                said.append(ended_by_night(incident, last, seen, self._context.settings))
         kept = tuple(case for case in cases.values() if not case.quiet)
         return (state if kept == state.cases else state._replace(cases=kept)), tuple(said)
 
     def _busy(self, state: JudgeState, now_s: float) -> bool:
         """Whether somebody was seen to push the disc about a moment ago, announced or not."""
-        pushed_s = state.track.pushed_about_s
-        return pushed_s is not None and now_s - pushed_s < self._context.busy_s
+        return now_s - (state.track.pushed_about_s or -inf) < self._context.busy_s
 
     def _held(
         self, state: JudgeState, condition: str, finding: Finding, cases: Mapping[str, Case], now_s: float

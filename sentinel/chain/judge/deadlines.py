@@ -121,7 +121,7 @@ def without_forecast(state: Deadlines, now_s: float, context: Context) -> Deadli
 
 
 def _with_exit(state: Deadlines, new: ExitTold, told_s: float, context: Context) -> Deadlines:
-    last_chance_s = new.clear_s if new.sets_s is None else new.sets_s
+    last_chance_s = new.leaves_s if new.sets_s is None else new.sets_s
     near = last_chance_s is not None and last_chance_s - told_s <= leads_min(context)[0] * 60 + _AGREE_S
     near_s = (told_s if state.near_s is None else state.near_s) if near else None
     return state._replace(exit=new, near_s=near_s)
@@ -300,7 +300,7 @@ def readings(state: Deadlines, now_s: float, context: Context, *, tracking: bool
     `turns`: the axis goes towards its limit, as far as is known.
     """
     found: Readings = {}
-    trust = Trust(state.near_s, state.placed)
+    trust = Trust(state.near_s, state.placed, state.seen)
     found["drift-exit"] = exit_finding(trust, state.exit, now_s, context) if state.exit is not None else None
     if state.blind_s is not None:
         found["drift-exit"] = blind_finding(trust, state.blind_s, now_s, context)

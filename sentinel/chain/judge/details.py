@@ -34,7 +34,7 @@ class Placed(Detail):
     rise_right_widths: float | None = None
     rise_up_widths: float | None = None
     rise_out_widths: float | None = None
-    """How far its limb is over the edge; None: not known."""
+    """Of its limb over the edge; None: not known."""
     rise_edge: Edge | None = None
 
 
@@ -133,6 +133,10 @@ class DriftExit(Placed):
     edge: Edge | None = None
     blind_since_utc: datetime | None = None
     """Since when nobody knows where the disc stands; None: it is known."""
+    hidden_since_utc: datetime | None = None
+    """Since when cloud has hidden it; None: it is seen, or was until it left."""
+    set_over_edge: bool = False
+    """It ended because the sun went down; nobody has put the disc back."""
     sunset_utc: datetime | None = None
     """Before which it can be seen to, where it cannot be by day."""
     sunrise_utc: datetime | None = None

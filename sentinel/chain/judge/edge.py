@@ -5,16 +5,17 @@ from math import isfinite
 from typing import NamedTuple
 
 from sentinel.chain.judge.agenda import Rise
-from sentinel.chain.judge.details import DriftExit
+from sentinel.chain.judge.details import DriftExit, LostDisc
 from sentinel.chain.judge.evidence import placed, rising
-from sentinel.chain.judge.jobs import exit_of
-from sentinel.chain.judge.lifecycle import Finding
+from sentinel.chain.judge.jobs import blind_since_utc, exit_of, hidden_since_utc
+from sentinel.chain.judge.last_seen import LastDisc
+from sentinel.chain.judge.lifecycle import Case, Finding, Readings
 from sentinel.chain.judge.nights import night_on, rise_of
 from sentinel.chain.judge.places import place_at, place_for
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.track.context import Context
 from sentinel.core.foreseen import Edge, Place
-from sentinel.core.records import Forecast, Severity
+from sentinel.core.records import Forecast, Incident, Severity
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
 
@@ -23,9 +24,8 @@ class ExitTold(NamedTuple):
     """What one forecast says of the edge."""
 
     told_s: float
-    early_s: float | None
-    clear_s: float | None
-    """The same, of a sun that is well clear of the horizon line: what is worth waking for."""
+    leaves_s: float | None
+    """At the earliest, and with the sun well clear of the horizon line: what is worth waking for."""
     median_s: float | None
     edge: Edge | None
     young: bool
@@ -46,7 +46,7 @@ class ExitTold(NamedTuple):
 
 def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> ExitTold:
     """Return what a forecast says of the edge."""
-    early, median = forecast.exit.early_utc, forecast.exit.median_utc
+    median = forecast.exit.median_utc
     leaves, night = exit_of(forecast, settings, forecast.time_utc)
     by_utc = leaves or forecast.time_utc
     place, rise, then = None, None, None
@@ -63,7 +63,6 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> ExitTold:
         then = None if parked else place_at(forecast, rises_utc)
     return ExitTold(
         utc_s(forecast.time_utc),
-        None if early is None and leaves is None else utc_s(early or by_utc),
         utc_s(leaves) if leaves is not None else None,
         utc_s(median) if median is not None else None,
         forecast.exit.edge,
@@ -99,38 +98,91 @@ class Trust(NamedTuple):
     """Since which forecast the edge has been near in all of them."""
     placed: int
     """How often the disc has been put elsewhere."""
+    seen: Seen
 
 
 def exit_finding(trust: Trust, last: ExitTold, now_s: float, context: Context) -> Finding | None:
     """Return what to say of the edge at a moment."""
-    if last.early_s is None or last.clear_s is None:
+    if last.leaves_s is None:
         return None
     if last.sets_s is not None and last.rises_s is not None and now_s < last.rises_s:
         return _night_finding(trust, last, now_s, context)
     soon_min, now_min = leads_min(context)
-    left_min = (last.clear_s - now_s) / 60
+    left_min = (last.leaves_s - now_s) / 60
     amiss, severity = graded(left_min, soon_min, now_min, context.thresholds.lead_clear_min)
     if not amiss:
         return None
     median_min = None if last.median_s is None else (last.median_s - now_s) / 60
     if severity is not None:
         severity = _believed(trust, last, severity, median_min, context)
-    detail = replace(_exit_detail(last, left_min), lead_soon_min=soon_min, lead_now_min=now_min)
+    detail = _exit_detail(last, left_min, trust.seen)
+    if severity is Severity.NOW and detail.hidden_since_utc is not None:
+        # Under cloud nobody can put the disc anywhere, and no picture is lost: the first gap wakes.
+        severity = Severity.SOON
+    detail = replace(detail, lead_soon_min=soon_min, lead_now_min=now_min)
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=f"place {trust.placed}")
 
 
-def _exit_detail(last: ExitTold, left_min: float) -> DriftExit:
-    assert last.early_s is not None  # noqa: S101 - as the callers have asked
+def _exit_detail(last: ExitTold, left_min: float, seen: Seen) -> DriftExit:
+    assert last.leaves_s is not None  # noqa: S101 - as the callers have asked
     detail = DriftExit(
         minutes_left=round(left_min, 1),
-        exit_early_utc=from_utc_s(last.early_s),
+        exit_early_utc=from_utc_s(last.leaves_s),
         exit_utc=None if last.median_s is None else from_utc_s(last.median_s),
         edge=last.edge,
+        hidden_since_utc=hidden_since_utc(seen, from_utc_s(last.leaves_s)),
         **placed(last.place),
         **rising(last.rise),
     )
     at_once = last.place is not None and utc_s(last.place.at_utc) <= last.told_s + 60
     return replace(detail, put_at_utc=None) if at_once else detail
+
+
+def as_it_stands(incident: Incident, forecast: Forecast | None, settings: Settings, seen: Seen) -> Incident:
+    """Return an open incident as the last forecast has it: an edge and a place are of no use as they were."""
+    before = incident.detail
+    if not isinstance(before, DriftExit) or before.sunrise_utc or before.blind_since_utc:
+        return incident
+    if forecast is None or forecast.time_utc <= incident.time_utc or seen.clock is not None:
+        return incident
+    told = exit_told(forecast, settings, seen)
+    if told.leaves_s is None or told.sets_s is not None or blind_since_utc(forecast, seen) is not None:
+        return incident
+    left_min = (told.leaves_s - told.told_s) / 60
+    detail = replace(
+        _exit_detail(told, left_min, seen),
+        lead_soon_min=before.lead_soon_min,
+        lead_now_min=before.lead_now_min,
+    )
+    return replace(incident, time_utc=forecast.time_utc, detail=detail)
+
+
+def left_as_told(found: Readings, told: ExitTold | None, cases: tuple[Case, ...], now_s: float) -> Readings:
+    """Return what is said of a disc that has left: its exit is the forecast's, and wakes nobody twice."""
+    lost = found.get("lost-disc")
+    if lost is None or not isinstance(lost.detail, LostDisc) or lost.detail.left_utc is None:
+        return {}
+    if told is not None and told.median_s is not None and told.median_s <= now_s:
+        detail = replace(lost.detail, left_utc=from_utc_s(told.median_s), edge=told.edge)
+        lost = replace(lost, detail=detail)
+    woken = any(one.condition == "drift-exit" and one.open and one.severity is Severity.NOW for one in cases)
+    return {"lost-disc": replace(lost, severity=Severity.SOON) if woken and lost.severity else lost}
+
+
+def ended_by_night(incident: Incident, last: LastDisc | None, seen: Seen, settings: Settings) -> Incident:
+    """Return the end of an edge; where the sun went down with the disc over it, it says so."""
+    detail, night = incident.detail, night_on(settings.site, utc_s(incident.time_utc))
+    if not isinstance(detail, DriftExit) or night is None or incident.state != "cleared":
+        return incident
+    out_utc = detail.exit_early_utc
+    if out_utc is None or out_utc > incident.time_utc or detail.sunrise_utc is not None:
+        return incident
+    width, height = seen.size_px
+    if last is not None and last.time_s >= utc_s(out_utc):
+        x, y = last.x_px, last.y_px
+        if min(x, y, width - x, height - y) >= last.radius_px:
+            return incident
+    return replace(incident, detail=replace(detail, sunrise_utc=night.rises_utc, set_over_edge=True))
 
 
 def _night_finding(trust: Trust, last: ExitTold, now_s: float, context: Context) -> Finding | None:
@@ -149,7 +201,7 @@ def _night_finding(trust: Trust, last: ExitTold, now_s: float, context: Context)
         in_time = context.settings.visit.travel_min <= left_min <= soon_min
         severity = _believed(trust, last, Severity.SOON, None, context) if in_time else None
         detail = replace(
-            _exit_detail(last, left_min),
+            _exit_detail(last, left_min, trust.seen),
             sunset_utc=from_utc_s(round(last.sets_s)),
             sunrise_utc=from_utc_s(round(last.rises_s)),
         )
@@ -158,7 +210,7 @@ def _night_finding(trust: Trust, last: ExitTold, now_s: float, context: Context)
         )
     if not isfinite(last.rises_s):
         return None
-    detail = _exit_detail(last._replace(place=last.then), (last.rises_s - now_s) / 60)
+    detail = _exit_detail(last._replace(place=last.then), (last.rises_s - now_s) / 60, trust.seen)
     return _sunrise_finding(trust, last.rises_s, now_s, context, replace(detail, put_at_utc=None))
 
 

@@ -4,6 +4,7 @@ Everything that says what comes next says it from here: the list before sleep, t
 """
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import lru_cache
 
@@ -28,6 +29,9 @@ SHOWS = timedelta(minutes=15)
 """A clear sun is measured within so long of coming up: until then it may just be low, red and faint."""
 LOOK_S = 300.0
 """How often it is worth looking whether the sun has been up unseen for too long."""
+HIDDEN = timedelta(minutes=30)
+"""A sun that no picture has shown for so long is behind cloud without a gap: broken cloud shows it sooner,
+and what drifts over the edge by itself was seen until it left."""
 PICTURED = frozenset({"battery", "card", "timer"})
 """Without these no pictures come."""
 
@@ -49,6 +53,14 @@ def blind_since_utc(forecast: Forecast, seen: Seen) -> datetime | None:
     if placed is None or pointing is None or pointing.seen_utc >= placed:
         return None
     return placed
+
+
+def hidden_since_utc(seen: Seen, leaves_utc: datetime | None) -> datetime | None:
+    """Return since when cloud has hidden a disc that leaves at a time; None: it was seen until then."""
+    last_utc, frame_utc = seen.disc_utc, seen.frame_utc
+    if last_utc is None or frame_utc is None or leaves_utc is None:
+        return None
+    return last_utc if min(frame_utc, leaves_utc) - last_utc >= HIDDEN else None
 
 
 def agenda_of(
@@ -226,7 +238,8 @@ def _placings(
     parked = settings.mount.parked_at_night and rises == leaves
     if rises is None or night is None:
         place = place_for(forecast, leaves, None)
-        yield _drift(forecast, leaves, leaves, place)
+        hidden = hidden_since_utc(seen, leaves)
+        yield replace(_drift(forecast, leaves, leaves, place), hidden_since_utc=hidden)
         return
     due = max(leaves, rises)
     if sets is not None and now_utc < sets and not parked:

@@ -31,7 +31,11 @@ class Answer:
     clock: ClockOff | None = None
     """How far the camera's clock is off, where that is why nothing is."""
     unseen_since_utc: datetime | None = None
-    """Since when nothing is, where it was."""
+    """Or since when the sun has not been seen for hours of daylight,"""
+    blind_since_utc: datetime | None = None
+    """or no disc since it was put elsewhere,"""
+    departed_utc: datetime | None = None
+    """or the mount has not followed the sun."""
     others: tuple[Job, ...] = ()
     """What falls due and cannot be done beforehand, or gains nothing then."""
 
@@ -49,8 +53,9 @@ class Answer:
         """Return when to set off again; None: it holds, or nobody can say."""
         if self.holds or self.ends is None or self.holds_until_utc is None:
             return None
-        work_min = 0.0 if self.ends.name == "sunrise" else agenda.visit_min
-        return self.holds_until_utc - timedelta(minutes=agenda.travel_min + work_min)
+        if self.ends.name == "sunrise":
+            return agenda.set_off_utc(self.ends)
+        return self.holds_until_utc - timedelta(minutes=agenda.travel_min + agenda.visit_min)
 
 
 def _no_lead(name: str) -> timedelta:
@@ -68,6 +73,8 @@ def answer(
     ends = [job for job in needed if job not in doable]
     if any(job.name == "axis-limit" for job in doable):
         doable, more = _with_recentring(agenda, doable, forecast, now_utc)
+        # Whoever puts the disc back with the unwinding has no other recentring to do.
+        ends = [job for job in ends if job.name != "drift" or agenda.dark(now_utc)]
         ends += [job for job in more if job.due_utc < until_utc]
     when = [(job.due_utc, job) for job in ends]
     when += [(job.lasts_until_utc, job) for job in doable if job.lasts_until_utc is not None]
@@ -75,17 +82,31 @@ def answer(
     known = agenda.known_until_utc
     if known is not None and known < until_utc and (holds is None or known < holds):
         holds, last = known, None
-    unseen = agenda.blind_since_utc or agenda.unseen_since_utc
+    if last is not None and holds is not None and last.name == "drift" and agenda.dark(holds):
+        # It comes up over the edge: nobody can put it back before that.
+        last = _sunrise(agenda, last)
+    departed = forecast.departed_utc if forecast is not None else None
+    lost = agenda.blind_since_utc or agenda.unseen_since_utc or departed
     return Answer(
         until_utc=until_utc,
         jobs=_in_order(doable),
         others=_in_order(ends),
         holds_until_utc=holds,
         ends=last,
-        known=known is not None and unseen is None,
+        known=known is not None and lost is None,
         clock=agenda.clock,
-        unseen_since_utc=unseen,
+        unseen_since_utc=agenda.unseen_since_utc,
+        blind_since_utc=agenda.blind_since_utc,
+        departed_utc=departed,
     )
+
+
+def _sunrise(agenda: Agenda, job: Job) -> Job:
+    """Return being there when the sun comes up, for what a job no longer keeps by then."""
+    rises = agenda.rises_utc
+    if rises is None:
+        return job
+    return Job(name="sunrise", due_utc=rises, by_utc=rises, edge=job.edge)
 
 
 def _in_order(jobs: Iterable[Job]) -> tuple[Job, ...]:

@@ -14,7 +14,7 @@ from sentinel.chain.judge.conditions import SUPPLIES
 from sentinel.chain.judge.details import Eclipse, Task
 from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.phrase import Phrase, number
-from sentinel.chain.notify.tasks import BRIEF, brief_task, doing, task
+from sentinel.chain.notify.tasks import BRIEF, brief_task, doing, ends, still_works, task, unknown_why
 from sentinel.chain.notify.tasks import NAMES as RUNS_OUT
 from sentinel.core.foreseen import SURE_SHARE
 from sentinel.core.records import Incident, Severity
@@ -116,28 +116,24 @@ def supply(incident: Incident, detail: Supply, times: TimeWriter) -> Phrase:
     now = "Go now. " if incident.severity is Severity.NOW else ""
     if times.past(detail.empty_utc):
         return _run_its_time(detail, name, act, empty)
-    what = f"{name} runs out at {empty}"
+    goes = f"{name} {ends(job or '')[0]}"
+    what = f"{goes} at {empty}"
     if times.again:
-        return Phrase(f"{name} runs out soon", what, "", act, f"{name} runs out {empty}. {now}{act}.")
+        return Phrase(f"{goes} soon", what, "", act, f"{goes} {empty}. {now}{act}.")
     return Phrase(
-        f"{name} runs out in {span}",
-        what,
-        f"That is in {span}",
-        act,
-        f"{name} runs out {empty}, in {span}. {now}{act}.",
+        f"{goes} in {span}", what, f"That is in {span}", act, f"{goes} {empty}, in {span}. {now}{act}."
     )
 
 
 def _run_its_time(detail: Supply, name: str, act: str, empty: str) -> Phrase:
-    what = f"{name} was due to run out at {empty}"
+    job = _JOB_OF.get(detail.supply, "")
     if not detail.outlived:
-        return Phrase(f"{name} should have run out", what, "", act, f"{what}. {act}.")
+        what = f"{name} was to {ends(job)[1]} at {empty}"
+        return Phrase(f"{name}: its count is over", what, "", act, f"{what}. {act}.")
+    what = f"{still_works(job, name, empty)}: was it renewed?"
     renew, _, mark = act.partition(", ")
-    act = f"If it was renewed, {mark}; if not, {small(renew)}"
-    return Phrase(
-        f"{name} still running: was it renewed?", f"{what} and is still running: was it renewed?", "", act,
-        f"{what}, still running: was it renewed? {act}.",
-    )  # fmt: skip
+    act = f"If it was, {mark}; if not, {small(renew)}"
+    return Phrase(f"{name}: was it renewed?", what, "", act, f"{what} {act}.")
 
 
 _MISTAKES = {
@@ -239,9 +235,12 @@ def _unknown_why(detail: BeforeSleep, times: TimeWriter) -> str:
     ahead_s = detail.clock_ahead_s
     if ahead_s is not None:
         return disagreement(ClockOff(ahead_s, detail.clock_steady is not False))
-    unseen = detail.unseen_since_utc
-    since = f" since {times.at(unseen)}" if unseen is not None else ""
-    return f"no disc has been measured{since}"
+    return unknown_why(
+        times,
+        departed_utc=detail.departed_utc,
+        blind_utc=detail.blind_since_utc,
+        unseen_utc=detail.unseen_since_utc,
+    )
 
 
 def before_sleep(_: Incident, detail: BeforeSleep, times: TimeWriter) -> Phrase:
@@ -258,7 +257,8 @@ def before_sleep(_: Incident, detail: BeforeSleep, times: TimeWriter) -> Phrase:
     if detail.holds is False and detail.holds_until_utc:
         holds = times.at(detail.holds_until_utc)
         ends = detail.ends
-        then = f": {task(ends, times)}" if ends else ""
+        again = ends is not None and any(job.job == ends.job for job in detail.jobs or ())
+        then = f": {task(ends, times)}" if ends and not again else ""
         even = f"{'Even then' if jobs else 'It holds'} only until {holds}{then}"
         title = title or f"Sleep only until {holds}"
         return Phrase(title, listed or even, even if listed else "")

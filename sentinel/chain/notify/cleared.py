@@ -1,7 +1,7 @@
 """The words for the end of what does not mend itself: a filter, a jump, a mount that ran away."""
 
-from sentinel.chain.judge.details import DriftChanged, DriveRate, Jumped, OverBright, Runaway
-from sentinel.chain.notify.phrase import Phrase, runaway_did
+from sentinel.chain.judge.details import DriftChanged, DriftExit, DriveRate, Jumped, OverBright, Runaway
+from sentinel.chain.notify.phrase import Phrase, edge_name, runaway_did
 from sentinel.core.records import Incident
 from sentinel.core.words import TimeWriter
 
@@ -18,6 +18,19 @@ def moved(incident: Incident, _: Jumped, times: TimeWriter) -> Phrase:
     """Word the end of `moved`: it is old news, and nobody is known to have put anything back."""
     what = f"The jump of {times.at(incident.onset_utc)}: tracking steadily since"
     return Phrase("Jumped, tracking steadily since", what, "This does not say that it was put back")
+
+
+def set_over_edge(incident: Incident, detail: DriftExit, times: TimeWriter) -> Phrase:
+    """Word the end of `drift-exit` where the sun has gone down, and nobody has put the disc back."""
+    edge, since = edge_name(detail.edge), times.at(detail.exit_early_utc)
+    sure = detail.exit_utc is not None and detail.exit_utc <= incident.time_utc
+    sure = sure and detail.hidden_since_utc is None
+    rises = detail.sunrise_utc
+    return Phrase(
+        f"The sun has set, {'' if sure else 'perhaps '}over the {edge}",
+        f"It {'has' if sure else 'may have'} been over the {edge} since {since}",
+        f"Nothing can be done before sunrise{f', {times.at(rises)}' if rises else ''}",
+    )
 
 
 def runaway(incident: Incident, detail: Runaway, times: TimeWriter) -> Phrase:

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 from sentinel.chain.judge.camera_details import VisitTold
 from sentinel.chain.judge.details import Runaway
+from sentinel.chain.judge.edge import as_it_stands
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.nights import night_on
 from sentinel.chain.notify import digest
@@ -216,6 +217,10 @@ class Composer:
             return state, self._alert("first", incident, now_utc)
         # The same trouble, told anew where it got worse or is another story by now.
         worse = incident.severity.rank < known.incident.severity.rank
+        # What the next visit left is no old news, whoever went for the last one.
+        worse = worse or (
+            isinstance(incident.detail, VisitTold) and incident.onset_utc > known.incident.onset_utc
+        )
         fresh = Open(incident, now_utc) if worse else replace(known, incident=incident)
         state = replace(state, open=tuple(fresh if one is known else one for one in state.open))
         if (known.seen or known.attended_until_utc is not None) and not worse:
@@ -264,7 +269,7 @@ class Composer:
                 continue
             again = replace(one, repeats=count)
             state = replace(state, open=tuple(again if other is one else other for other in state.open))
-            incident = self._by_night(one.incident, now_utc)
+            incident = self._by_night(self._as_it_stands(one.incident, state.tally), now_utc)
             again_alert = self._alert("repeat", incident, now_utc, repeat=count, frozen=True)
             out.append(_pictured(again_alert, state.tally.last_frame))
         return state, out
@@ -288,6 +293,9 @@ class Composer:
         """Whether the sun is down, and it is not yet time to set off for where it comes up."""
         night = night_on(self._settings.site, utc_s(time_utc))
         return night is not None and utc_s(time_utc) < night.rises_s - 60 * self._settings.visit.travel_min
+
+    def _as_it_stands(self, incident: Incident, tally: Tally) -> Incident:
+        return as_it_stands(incident, tally.forecast, self._settings, tally.seen)
 
     def _by_night(self, incident: Incident, now_utc: datetime) -> Incident:
         """Return an incident with when the sun comes up, where a mount that stands is told of before that."""
@@ -345,7 +353,8 @@ class Composer:
             return state, []
         tally, times = state.tally, replace(times_in(self._settings.alerts.zone), now_utc=now_utc)
         agenda = agenda_of(tally.forecast, self._settings, now_utc, tally.seen)
-        troubles = troubles_of(state.standing, now_utc, times)
+        standing = (self._as_it_stands(one, tally) for one in state.standing)
+        troubles = troubles_of(standing, now_utc, times)
         head = headline(agenda, tally.forecast, troubles, now_utc, times)
         title, body = digest.title_and_body(tally, head, troubles, self._interval_s, times)
         alert = _note(DIGEST, title, body, now_utc, attachment=state.tally.last_frame)

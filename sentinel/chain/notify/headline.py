@@ -10,7 +10,7 @@ from sentinel.chain.judge.evidence import task_of
 from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.grouping import weight
 from sentinel.chain.notify.places import rising
-from sentinel.chain.notify.tasks import task, up_unseen
+from sentinel.chain.notify.tasks import task, unknown_why, up_unseen
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Forecast, Incident, Severity
 from sentinel.core.words import TimeWriter, capital, small, span
@@ -29,7 +29,7 @@ _GOES = {"sunset": "then the sun sets", "horizon": "then the sun goes behind the
 _GO = "Go to the camera now."
 
 NOT_KNOWN = "Until when the camera may be left alone is not known"
-UNKNOWN = f"{NOT_KNOWN} yet: no disc has been measured."
+UNKNOWN = f"{NOT_KNOWN} yet: {unknown_why(TimeWriter())}."
 
 FORESEEN = frozenset({"drift-exit", "axis-limit", "supply", "storage"})
 """What falls due: there is a time until which it can be seen to, and nothing to say of afterwards."""
@@ -145,7 +145,7 @@ def _unverified(
     seen = times.at(since_utc)
     then = _foreseen(agenda, forecast, now_utc, times)
     if_so = f" If the mount has tracked since: {small(then.sentence)}" if then.until_utc is not None else ""
-    sentence = f"{NOT_KNOWN}: the sun has been up for hours and was not seen since {seen}.{if_so}"
+    sentence = f"{NOT_KNOWN}: {unknown_why(times, unseen_utc=since_utc)}.{if_so}"
     return then._replace(title=f"not verified since {seen}", sentence=sentence)
 
 
@@ -153,10 +153,12 @@ def _foreseen(agenda: Agenda, forecast: Forecast, now_utc: datetime, times: Time
     dark = agenda.dark(now_utc)
     if agenda.blind_since_utc is not None:
         return _blind(agenda, agenda.blind_since_utc, times, dark=dark)
-    if not dark and (lost := _lost(forecast, now_utc, times)) is not None:
-        return lost
     pending = agenda.pending
     first = pending[0] if pending else None
+    if first is not None and first.hidden_since_utc is not None and agenda.must_go(first, now_utc):
+        return _hidden(first, first.hidden_since_utc, now_utc, times)
+    if not dark and (lost := _lost(forecast, now_utc, times)) is not None:
+        return lost
     if agenda.goes is not None and agenda.goes_first(now_utc):
         return _until_it_goes(agenda.goes, first, now_utc, times)
     if first is None:
@@ -178,7 +180,7 @@ def _blind(agenda: Agenda, since_utc: datetime, times: TimeWriter, *, dark: bool
             f"Set off by {times.at(set_off)}."
         )
         return Headline(f"be there at sunrise, {times.at(rises)}", sentence, rises, "sunrise", set_off)
-    sentence = f"{NOT_KNOWN}: no disc has been measured since it was put elsewhere at {times.at(since_utc)}."
+    sentence = f"{NOT_KNOWN}: {unknown_why(times, blind_utc=since_utc)}."
     return Headline("until when is not known", sentence)
 
 
@@ -202,6 +204,18 @@ def _lost(forecast: Forecast, now_utc: datetime, times: TimeWriter) -> Headline 
     )
 
 
+def _hidden(first: Job, since_utc: datetime, now_utc: datetime, times: TimeWriter) -> Headline:
+    """Return what to say of a disc that drifts to the edge, or over it, behind cloud: go when it shows."""
+    due, edge, since = times.at(first.due_utc), first.edge or "nearest", times.at(since_utc)
+    went = "may have been over" if first.due_utc <= now_utc else "drifts to"
+    at = f"since {due}" if first.due_utc <= now_utc else f"at {due} at the earliest"
+    sentence = (
+        f"The sun {went} the {edge} edge {at}, and no picture has shown it since {since}: go as soon as it "
+        "shines, under cloud it cannot be put anywhere."
+    )
+    return Headline("go when the sun shines", sentence, first.due_utc, first.name)
+
+
 def _until_it_goes(goes: Due, first: Job | None, now_utc: datetime, times: TimeWriter) -> Headline:
     then = ""
     if first is not None and first.due_utc < now_utc + _SOON:
@@ -222,7 +236,7 @@ def _until_due(agenda: Agenda, first: Job, now_utc: datetime, times: TimeWriter)
     if due <= now_utc:
         sentence = f"The camera cannot be left alone: {why}, overdue since {times.at(due)}."
         return Headline(f"overdue since {times.at(due)}", sentence, due, name, now_utc)
-    set_off = due - timedelta(minutes=agenda.travel_min)
+    set_off = agenda.set_off_utc(first)
     until = _time(due, now_utc, times)
     if set_off <= now_utc:
         sentence = f"Go to the camera now: it may be left alone only until {until}; {why}."

@@ -5,7 +5,6 @@ from sentinel.chain.judge.details import (
     CoveredLimb,
     Dimmed,
     DriftChanged,
-    DriftExit,
     DriveRate,
     Jumped,
     LostDisc,
@@ -15,13 +14,12 @@ from sentinel.chain.judge.details import (
     Unverified,
 )
 from sentinel.chain.notify.phrase import Phrase, edge_name, number, runaway_did
-from sentinel.chain.notify.places import rising, turning, where
 from sentinel.chain.notify.tasks import PAST_HOUR_ANGLE
 from sentinel.core.records import Incident, Severity
 from sentinel.core.words import TimeWriter, both, capital, either, small, span_of_hours, span_of_minutes
 
 _USUAL_RATES = frozenset({"solar", "sidereal", "lunar"})
-_AT_LIMIT = "The axis is at its limit: unwind one full turn first, watch the cables"
+_AT_LIMIT = "The axis is at its limit: unwind it fully first, watch the cables"
 
 
 def runaway(incident: Incident, detail: Runaway, times: TimeWriter) -> Phrase:
@@ -157,82 +155,6 @@ def moved(incident: Incident, detail: Jumped, times: TimeWriter) -> Phrase:
     return Phrase("Picture jumped for the worse", what, left, "Look for what knocked it; recentre", short)
 
 
-def drift_exit(incident: Incident, detail: DriftExit, times: TimeWriter) -> Phrase:
-    """Word `drift-exit`."""
-    early, minutes = times.at(detail.exit_early_utc), span_of_minutes(detail.minutes_left)
-    side, edge = (detail.edge or "an").upper(), edge_name(detail.edge)
-    over = _over_the_edge(incident, detail, times)
-    urgent = incident.severity is Severity.NOW or over is not None
-    if detail.sunrise_utc:
-        return _by_night(detail, times)
-    place, holds = where(detail), detail.put_holds_until_utc
-    if times.past(holds):
-        place = ""  # it was a good place then
-    to = f"put the disc {place}" if place else "recentre"
-    put_at = detail.put_at_utc
-    when = f"at {times.at(put_at)}, not sooner" if place and put_at else "before then"
-    act = f"Go now: {to}" if urgent else f"Plan a visit and {to} {when}"
-    act += f"; {why}" if place and (why := turning(detail, times)) else ""
-    good = f" Then good until {times.at(holds)}." if place and holds else ""
-    act = act + "." + good if good else act
-    brief = to.replace("the ", "")
-    at_time = f" at {times.at(put_at)}" if place and put_at and not urgent else ""
-    then = f"{'Go now. ' if urgent else ''}{capital(brief)}{at_time}.{good}"
-    if over is not None:
-        is_over, since = over
-        title = f"Sun {'' if is_over else 'may be '}over the {edge}: go now"
-        what = f"The sun {'has' if is_over else 'may have'} been over the {edge} since {since}"
-        short = f"Sun {'' if is_over else 'may be '}over {side} edge since {since}. {then}"
-        return Phrase(title, what, "", act, short)
-    what = f"The sun reaches the {edge} at {early} at the earliest"
-    left, within = ("", "") if times.again else (f"That is in {minutes}", f", in {minutes}")
-    title = f"Sun near the {edge}: go now" if urgent else f"Sun nears the {edge}"
-    if not (urgent or times.again):
-        title = f"Sun reaches the {edge} in {minutes}"
-    return Phrase(title, what, left, act, f"Sun reaches {side} edge {early} at the earliest{within}. {then}")
-
-
-def _over_the_edge(incident: Incident, detail: DriftExit, times: TimeWriter) -> tuple[bool, str] | None:
-    """Return whether the disc is over the edge for certain, and since when; None: not even perhaps."""
-    early, median = detail.exit_early_utc, detail.exit_utc
-    if median and median <= incident.time_utc:
-        return True, times.at(median)
-    # Only the earliest time has come; and what a repeat says was foreseen at the incident's own moment.
-    return (False, times.at(early)) if times.past(early) else None
-
-
-def _by_night(detail: DriftExit, times: TimeWriter) -> Phrase:
-    """Word an edge that nobody can see to by night: before the sun goes, or when it is up again."""
-    rises, sets = times.at(detail.sunrise_utc), detail.sunset_utc
-    comes = rising(detail)
-    if sets is not None:
-        what = f"At sunrise, {rises}, the disc would be over the edge{f': {comes}' if comes else ''}"
-        holds = detail.put_holds_until_utc
-        good = f", then good until {times.at(holds)}" if holds else ""
-        why = turning(detail, times)
-        act = f"Until {times.at(sets)}, while the whole sun is up, put the disc {where(detail)}"
-        act += f"{f'; {why}' if why else ''}{good}"
-        short = f"Before sunset {times.at(sets)} put disc {where(detail)}: "
-        short += f"else over the edge at sunrise {rises}."
-        return Phrase("Put the disc elsewhere before sunset", what, "", act, short)
-    if detail.blind_since_utc:
-        since = times.at(detail.blind_since_utc)
-        what = f"Since {since} the axis or the disc stands elsewhere, and the sun is down"
-        left = "Whether the mount tracks, and where the disc stands, is not known until sunrise"
-    elif times.past(detail.sunrise_utc):
-        what = f"The sun was to come up at {rises} over the edge"
-        put = f"put the disc {where(detail)}" if where(detail) else "recentre"
-        return Phrase("Sun over the edge since sunrise: go now", what, "", f"Go now: {put}")
-    else:
-        what = f"The sun is down until {rises}"
-        left = capital(comes) if comes else "The disc is over the edge then"
-    put = f"put the disc {where(detail)}" if where(detail) else "recentre"
-    put += f"; {why}" if where(detail) and (why := turning(detail, times)) else ""
-    act = f"Be at the camera at sunrise, {rises}, and {put}"
-    short = f"Be at camera at sunrise {rises}: {comes or 'recentre'}."
-    return Phrase(f"Be there at sunrise, {rises}", what, left, act, short)
-
-
 def axis_limit(incident: Incident, detail: AxisLimit, times: TimeWriter) -> Phrase:
     """Word `axis-limit`."""
     limit, minutes = times.at(detail.limit_utc), span_of_minutes(detail.minutes_left)
@@ -249,9 +171,9 @@ def axis_limit(incident: Incident, detail: AxisLimit, times: TimeWriter) -> Phra
     what, left = f"The mount reaches its axis limit at {limit}", f"That is in {minutes}"
     rises = None if times.past(detail.sunrise_utc) else detail.sunrise_utc
     recentre = f"recentre at sunrise, {times.at(rises)}" if rises else "recentre"
-    doing = f"Unwind one full turn, watch the cables, {recentre}, mark unwound"
+    doing = f"Unwind the axis fully, watch the cables, {recentre}, mark unwound"
     if rises:
-        doing = f"Unwind one full turn now, watch the cables, mark unwound; {recentre}"
+        doing = f"Unwind the axis fully now, watch the cables, mark unwound; {recentre}"
     perhaps = "If it has been unwound already, mark that; else: " if detail.perhaps_unwound else ""
     act = perhaps + small(doing) if perhaps else doing
     urgent = incident.severity is Severity.NOW

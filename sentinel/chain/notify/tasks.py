@@ -1,6 +1,7 @@
 """The words for what is to be done at the camera: one sentence a job, the same wherever it is told."""
 
 from collections.abc import Mapping
+from datetime import datetime
 
 from sentinel.chain.judge.agenda import Agenda
 from sentinel.chain.judge.details import Task
@@ -11,7 +12,7 @@ from sentinel.chain.notify.places import rising, room, turning, where
 from sentinel.core.words import TimeWriter, capital
 
 _DOING: Mapping[str, str] = {
-    "axis-limit": "unwind the axis one full turn, watch the cables, mark unwound",
+    "axis-limit": "unwind the axis fully, watch the cables, mark unwound",
     "storage": "make room on the disk for the pictures",
     "battery": "change the camera's battery, mark battery",
     "mount-battery": "change the mount's battery, mark mount-battery",
@@ -23,6 +24,19 @@ NAMES: Mapping[str, str] = {
     "timer": "the timer's count",
 }  # fmt: skip
 """What runs out, by the name of its job."""
+_ENDS: Mapping[str, tuple[str, str]] = {"card": ("is full", "be full"), "timer": ("ends", "end")}
+
+
+def ends(job: str) -> tuple[str, str]:
+    """Return what a supply does when it is used up, and was to do: `runs out`, `run out`."""
+    return _ENDS.get(job, ("runs out", "run out"))
+
+
+def still_works(job: str, name: str, due: str) -> str:
+    """Return that a supply whose count is over is seen to work."""
+    return f"{name} was to {ends(job)[1]} at {due} and still works"
+
+
 PAST_HOUR_ANGLE = (
     "take the mount past its hour-angle limit as its maker says, or turn it over to the other side"
 )
@@ -73,8 +87,7 @@ def task(detail: Task, times: TimeWriter) -> str:
     if detail.outlived and job in NAMES:
         name = NAMES[job]
         act = _DOING[job].partition(", ")[0]
-        asked = f"{name} was due to run out at {times.at(due)} and is still running"
-        return f"{asked}: if it was renewed, mark it; else {act}"
+        return f"{still_works(job, name, times.at(due))}: if it was renewed, mark it; else {act}"
     what = doing(detail, times)
     if job == "sunrise":
         head = f"at sunrise, {times.at(due)}"
@@ -82,7 +95,8 @@ def task(detail: Task, times: TimeWriter) -> str:
         head = f"until {times.at(by)}, while the whole sun is up"
     else:
         head = f"overdue since {times.at(due)}" if times.past(due) else f"by {times.at(due)}"
-    then = f"; then good until {times.at(lasts)}" if lasts and job != "storage" else ""
+    gains = lasts is not None and (due is None or lasts > due) and not times.past(lasts)
+    then = f"; then good until {times.at(lasts)}" if gains and job != "storage" else ""
     if lasts is None and where(detail):
         then = "; then good for 48 h"
     # "recentre" has a colon of its own.
@@ -101,7 +115,8 @@ def brief_task(detail: Task, times: TimeWriter) -> str:
     """Return one job in a few words, for 160 characters."""
     by = detail.by_utc or detail.due_utc
     put = f" {where(detail)}" if detail.job == "drift" and where(detail) else ""
-    return f"{BRIEF.get(detail.job, detail.job)}{put} by {times.at(by)}"
+    when = "now" if times.past(by) else f"by {times.at(by)}"
+    return f"{BRIEF.get(detail.job, detail.job)}{put} {when}"
 
 
 def task_line(detail: Task, times: TimeWriter) -> str:
@@ -120,8 +135,12 @@ def answer_words(found: Answer, agenda: Agenda, times: TimeWriter, trouble: str 
     if found.clock is not None:
         return [f"Not known: {disagreement(found.clock)}."]
     if not found.known:
-        since = f" since {times.at(found.unseen_since_utc)}" if found.unseen_since_utc else ""
-        why = f"no disc has been measured{since}"
+        why = unknown_why(
+            times,
+            departed_utc=found.departed_utc,
+            blind_utc=found.blind_since_utc,
+            unseen_utc=found.unseen_since_utc,
+        )
         due = f"What is known to fall due before {until}:" if found.jobs else ""
         return [f"Not known: {why}. {due or f'Nothing is known to fall due before {until}.'}"]
     if found.holds and not found.jobs:
@@ -130,6 +149,23 @@ def answer_words(found: Answer, agenda: Agenda, times: TimeWriter, trouble: str 
     if found.holds:
         return [f"Yes, with {with_these} done: then it holds until {until}."]
     return [_no(found, agenda, times)]
+
+
+def unknown_why(
+    times: TimeWriter,
+    *,
+    departed_utc: datetime | None = None,
+    blind_utc: datetime | None = None,
+    unseen_utc: datetime | None = None,
+) -> str:
+    """Return why nobody knows until when the camera may be left alone: since when what has not been seen."""
+    if departed_utc is not None:
+        return f"the mount has not followed the sun since {times.at(departed_utc)}"
+    if blind_utc is not None:
+        return f"no disc has been measured since it was put elsewhere at {times.at(blind_utc)}"
+    if unseen_utc is not None:
+        return f"the sun has been up for hours and was not seen since {times.at(unseen_utc)}"
+    return "no disc has been measured"
 
 
 def up_unseen(agenda: Agenda, times: TimeWriter) -> str:

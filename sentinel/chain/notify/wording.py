@@ -11,7 +11,15 @@ from typing import Any, NamedTuple
 
 from sentinel.chain.judge.camera_details import Supply
 from sentinel.chain.judge.conditions import DETAILS
-from sentinel.chain.notify import camera_and_people, camera_clock, cleared, contradicted, mount_and_sun
+from sentinel.chain.judge.details import DriftExit
+from sentinel.chain.notify import (
+    camera_and_people,
+    camera_clock,
+    cleared,
+    contradicted,
+    edge_of_frame,
+    mount_and_sun,
+)
 from sentinel.chain.notify.camera_and_people import supply_name
 from sentinel.chain.notify.phrase import Phrase
 from sentinel.core.detail import Detail
@@ -84,6 +92,10 @@ def _over(incident: Incident, detail: Detail, times: TimeWriter) -> Phrase:
     return Phrase(f"Over: {name}", what, short=what.replace(",", "") + ".")
 
 
+def _edge_over(incident: Incident, detail: DriftExit, times: TimeWriter) -> Phrase:
+    return (cleared.set_over_edge if detail.set_over_edge else _over)(incident, detail, times)
+
+
 def _unknown(incident: Incident, _: Detail, times: TimeWriter) -> Phrase:
     what = f"{incident.condition} since {times.at(incident.onset_utc)}"
     return Phrase(incident.condition, what)
@@ -102,7 +114,7 @@ class Words(NamedTuple):
 WORDS: Mapping[str, Words] = {
     "runaway": Words(mount_and_sun.runaway, "the mount ran away from the sun", cleared.runaway),
     "moved": Words(mount_and_sun.moved, "the picture jumped", cleared.moved),
-    "drift-exit": Words(mount_and_sun.drift_exit, "the sun was near the edge"),
+    "drift-exit": Words(edge_of_frame.drift_exit, "the sun was near the edge", _edge_over),
     "axis-limit": Words(mount_and_sun.axis_limit, "the axis was near its limit"),
     "lost-disc": Words(mount_and_sun.lost_disc, "the sun was lost"),
     "unverified": Words(mount_and_sun.unverified, "the sun was not seen"),

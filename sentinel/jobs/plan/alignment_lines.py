@@ -50,19 +50,19 @@ def alignment_lines(plan: Plan, settings: Settings) -> Iterator[str]:
         "bending come on top.",
     )
     left = [
-        f"{'to stay':<9}{'axis within':<13}{'usually':<11}drive",
+        f"{'to stay':<12}{'axis within':<12}{'usually':<12}drive",
         *(_tolerance(row, alignment) for row in alignment.tolerances),
     ]
-    right = [f"{'axis off':<10}{'stays':<12}usually", *map(_stays, alignment.stays)]
+    right = [f"{'axis off':<9}{'stays':<12}usually", *map(_stays, alignment.stays)]
     for one, other in zip_longest(left, right, fillvalue=""):
-        yield f"  {one:<43}{other}".rstrip()
+        yield f"  {one:<45}{other}".rstrip()
     yield from item("", _notes(alignment, settings))
 
 
 def _tolerance(row: Tolerance, alignment: AlignmentNeeds) -> str:
     most_deg, most = alignment.largest_tried_deg, alignment.largest_tried_fraction
     worst, usual = (_degrees(value, most_deg) for value in (row.axis_worst_deg, row.axis_usual_deg))
-    return f"{hours_text(row.stays_h):<9}{worst:<13}{usual:<11}{_percent(row.rate_worst_fraction, most)}"
+    return f"{hours_text(row.stays_h):<12}{worst:<12}{usual:<12}{_percent(row.rate_worst_fraction, most)}"
 
 
 def _degrees(value: float | None, most: float) -> str:
@@ -83,7 +83,7 @@ def _stays(row: Stays) -> str:
     worst, usual = (
         "over 48 h" if hours is None else hours_text(hours) for hours in (row.worst_h, row.usual_h)
     )
-    return f"{f'{row.axis_error_deg:g} deg':<10}{worst:<12}{usual}"
+    return f"{f'{row.axis_error_deg:g} deg':<9}{worst:<12}{usual}"
 
 
 def _notes(alignment: AlignmentNeeds, settings: Settings) -> str:

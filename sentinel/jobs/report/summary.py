@@ -10,6 +10,7 @@ from statistics import median
 
 import numpy as np
 
+from sentinel.chain.judge.edge import as_it_stands
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.notify.counting import GAP_INTERVALS, Counts, counts_words
@@ -21,6 +22,9 @@ from sentinel.core.times import utc_s
 from sentinel.core.words import minute, span, times_in
 from sentinel.service.journal.codec import plain
 from sentinel.sky import Sun
+
+LOST = timedelta(minutes=15)
+"""A disc on its way out that was seen no later is out of the frame: the sky takes it through one in less."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +137,9 @@ def _headline(
     for frame in frames:
         seen = seen.after(frame)
     last = {one.key: one for one in incidents}
-    troubles = troubles_of((one for one in last.values() if one.state != "cleared"), now_utc, times)
+    standing = (one for one in last.values() if one.state != "cleared")
+    standing = (as_it_stands(one, forecast, settings, seen) for one in standing)
+    troubles = troubles_of(standing, now_utc, times)
     agenda = agenda_of(forecast, settings, now_utc, seen)
     return headline(agenda, forecast, troubles, now_utc, times).sentence
 
@@ -250,12 +256,19 @@ def _foreseen(forecast: Forecast, discs: int) -> str:
 
 
 def _exit(forecast: Forecast) -> str:
-    if forecast.exit.median_utc is None:
+    early_utc, median_utc, edge = forecast.exit.early_utc, forecast.exit.median_utc, forecast.exit.edge
+    early = "" if early_utc is None else f"{minute(early_utc)} at the earliest (5 %)"
+    if median_utc is None:
+        if early:
+            return f"the limb most likely reaches no edge within 48 h, the {edge} one {early}"
         return "the limb reaches no edge within 48 h"
-    if forecast.exit.median_utc <= forecast.time_utc:
-        return f"the limb reached the {forecast.exit.edge} edge at {minute(forecast.exit.median_utc)}"
-    early = f", {minute(forecast.exit.early_utc)} at the earliest (5 %)" if forecast.exit.early_utc else ""
-    return f"the limb reaches the {forecast.exit.edge} edge at {minute(forecast.exit.median_utc)}{early}"
+    if median_utc <= forecast.time_utc:
+        return f"the limb reached the {edge} edge at {minute(median_utc)}"
+    pointing = forecast.pointing
+    gone = pointing is not None and forecast.time_utc - pointing.seen_utc > LOST
+    if forecast.departed_utc is not None and gone:
+        return "the disc has most likely left the frame"
+    return f"the limb reaches the {edge} edge at {minute(median_utc)}{f', {early}' if early else ''}"
 
 
 def _noticed(s: Summary) -> str:

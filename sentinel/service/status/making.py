@@ -6,6 +6,7 @@ from datetime import datetime
 from math import isfinite
 from types import MappingProxyType
 
+from sentinel.chain.judge.edge import as_it_stands
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.chain.undo import UNDO
@@ -39,7 +40,8 @@ def standing_of(
     forecast, frame, disc = _finite(board.forecast), board.frame, board.disc
     surroundings = board.surroundings or Surroundings(time_utc=now_utc)
     times = times_in(settings.alerts.zone)
-    troubles = troubles_of(board.open.values(), now_utc, times)
+    standing = (as_it_stands(one, forecast, settings, board.seen) for one in board.open.values())
+    troubles = troubles_of(standing, now_utc, times)
     agenda = agenda_of(forecast, settings, now_utc, board.seen)
     if agenda.clock is not None:
         forecast = None  # nothing that stands on its times is shown

@@ -1,0 +1,206 @@
+"""An edge of the frame as everybody tells it: one time for it, under cloud, over the edge and at sunset."""
+
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from sentinel.chain.judge.details import DriftExit, LostDisc
+from sentinel.chain.judge.edge import as_it_stands
+from sentinel.chain.judge.evidence import task_of
+from sentinel.chain.judge.jobs import agenda_of
+from sentinel.chain.judge.until import answer
+from sentinel.chain.notify.headline import headline, troubles_of
+from sentinel.chain.notify.tasks import answer_words, task
+from sentinel.chain.notify.wording import message, title_and_body
+from sentinel.core.foreseen import Due
+from sentinel.core.records import Forecast, Incident, Severity
+from sentinel.core.words import times_in
+from tests.forecasts import foreseen
+from tests.judge.test_nights import Night
+from tests.judge.tracks import RADIUS, Watch
+
+MINUTE = timedelta(minutes=1)
+
+
+def drifting(watch: Watch, early_min: float, median_min: float, **more: Any) -> Forecast:
+    """Return a forecast of a disc that drifts to the left edge."""
+    early = watch.now + early_min * MINUTE
+    return foreseen(
+        time_utc=watch.now, seen_utc=watch.now, exit_early_utc=early, exit_safe_utc=early,
+        exit_utc=watch.now + median_min * MINUTE, edge="left",
+        due=(Due(time_utc=early, reason="drift"),), **more,
+    )  # fmt: skip
+
+
+def told(watch: Watch) -> Incident:
+    return [one for one in watch.said if one.condition == "drift-exit"][-1]
+
+
+def clouded(watch: Watch, minutes: int) -> None:
+    """Let cloud come, and stay."""
+    watch.frames(2, brightness=0.2)
+    watch.frames(minutes, found=False)
+
+
+def test_what_is_open_is_told_as_the_last_forecast_has_it() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.step(drifting(watch, 20, 40))
+    watch.frames(12)
+    opened = told(watch)
+    assert opened.severity is Severity.NOW
+    watch.frames(30)
+    later = drifting(watch, -3, -1)
+    seen = watch.state.deadlines.seen
+    now_told = as_it_stands(opened, later, watch.settings, seen)
+    agenda = agenda_of(later, watch.settings, watch.now, seen)
+    (job,) = agenda.jobs
+    assert isinstance(now_told.detail, DriftExit)
+    assert now_told.detail.exit_early_utc == job.due_utc == later.exit.early_utc
+    troubles = troubles_of([now_told], watch.now, times_in(None))
+    head = headline(agenda, later, troubles, watch.now, times_in(None)).sentence
+    assert f"{later.exit.median_utc:%H:%M}Z" in head
+    assert f"since {later.exit.median_utc:%H:%M}Z" in title_and_body(now_told, watch.settings, watch.now)[1]
+    # What was foreseen before is nobody's any more.
+    assert f"{opened.detail.exit_early_utc:%H:%M}Z" not in head  # type: ignore[attr-defined]
+
+
+def test_a_disc_that_left_has_left_at_one_time() -> None:
+    """The straight way of its last minutes is no second opinion beside the forecast."""
+    watch = Watch()
+    watch.x, watch.speed = 900.0, (-9.0, 0.0)
+    watch.frames(40)
+    forecast = drifting(watch, 6, 12, flags=("too-little-arc",))
+    watch.step(forecast)
+    for _ in range(100):
+        inside = float(np.clip((watch.x - 9.0 + RADIUS) / (2 * RADIUS), 0, 1))
+        watch.frames(1, found=inside > 0.12, limb_in_frame=inside, limb_coverage=inside)
+    watch.frames(40, found=False)
+    lost = watch.opened("lost-disc")
+    assert lost is not None
+    assert isinstance(lost.detail, LostDisc)
+    assert lost.detail.likely == ("left",)
+    assert lost.detail.left_utc == forecast.exit.median_utc
+
+
+@pytest.mark.parametrize("left", [True, False])
+def test_a_disc_that_drifted_out_wakes_once(left: bool) -> None:
+    """An edge that woke is no second alarm; what vanishes from the middle is none of its doing."""
+    watch = Watch()
+    watch.x, watch.speed = (900.0, (-9.0, 0.0)) if left else (3000.0, (0.0, 0.0))
+    watch.frames(40)
+    for _ in range(100):
+        watch.step(drifting(watch, 15 - watch.count, 20 - watch.count))
+        inside = float(np.clip((watch.x - 9.0 + RADIUS) / (2 * RADIUS), 0, 1)) if left else 1.0
+        watch.frames(1, found=inside > 0.12, limb_in_frame=inside, limb_coverage=inside)
+    assert told(watch).severity is Severity.NOW
+    watch.frames(40, found=False)
+    assert (watch.of("lost-disc")[-1] == ("opened", "soon")) is left
+
+
+def test_under_cloud_nobody_is_woken_for_an_edge_and_the_first_gap_wakes() -> None:
+    watch = Watch()
+    watch.frames(60)
+    seen_utc = watch.now
+    clouded(watch, 60)
+    watch.step(drifting(watch, 15, 25))
+    watch.frames(12, found=False)
+    watch.step(drifting(watch, 3, 13))
+    watch.frames(60, found=False)
+    opened = told(watch)
+    assert opened.severity is Severity.SOON
+    said = message(opened)
+    assert f"No picture has shown it since {seen_utc + 2 * MINUTE:%H:%M}Z" in said
+    assert "as soon as the sun shines" in title_and_body(opened, watch.settings)[1]
+    assert "go now" not in title_and_body(opened, watch.settings)[0]
+    watch.frames(3)
+    assert told(watch).severity is Severity.NOW
+
+
+def test_an_edge_that_the_disc_reaches_in_a_clear_sky_wakes_though_it_then_is_gone() -> None:
+    watch = Watch()
+    watch.frames(60)
+    watch.step(drifting(watch, 15, 25))
+    watch.frames(12)
+    watch.frames(40, found=False)
+    assert told(watch).severity is Severity.NOW
+    assert told(watch).detail.hidden_since_utc is None  # type: ignore[attr-defined]
+
+
+def test_the_headline_sends_nobody_out_under_cloud() -> None:
+    watch = Watch()
+    watch.frames(60)
+    clouded(watch, 60)
+    for early_min, went in (
+        (5, "drifts to the left edge at"),
+        (-5, "may have been over the left edge since"),
+    ):
+        forecast = drifting(watch, early_min, early_min + 2)
+        agenda = agenda_of(forecast, watch.settings, watch.now, watch.state.deadlines.seen)
+        head = headline(agenda, forecast, (), watch.now, times_in(None))
+        assert went in head.sentence
+        assert "go as soon as it shines" in head.sentence
+        assert head.set_off_utc is None
+
+
+@pytest.mark.parametrize("put_back", [False, True])
+def test_a_sun_that_goes_down_over_the_edge_is_not_over_and_done(put_back: bool) -> None:
+    watch = Night()
+    watch.x, watch.speed = 400.0, (0.0, 0.0)
+    out = {"limb_in_frame": 0.8, "limb_coverage": 0.8}
+    watch.frames(round((watch.sets - watch.now) / MINUTE) - 90, **out)
+    watch.step(drifting(watch, -20, -12))
+    watch.frames(45, **out)
+    assert told(watch).severity is Severity.NOW
+    if put_back:
+        watch.x = 3000.0
+        watch.frames(6)
+    watch.frames(35, **({} if put_back else out))
+    watch.now = watch.sets + MINUTE
+    watch.forecast(seen_utc=watch.now - 10 * MINUTE)
+    watch.frames(20, found=False, brightness=0.0)
+    ended = told(watch)
+    assert ended.state == "cleared"
+    title, body = title_and_body(ended, watch.settings)
+    assert ("over the left edge" in body) is not put_back
+    assert title.startswith("Over: ") is put_back
+    if not put_back:
+        assert f"Nothing can be done before sunrise, {watch.rises:%H:%M}Z" in body
+
+
+def test_what_a_place_no_longer_keeps_by_night_is_for_sunrise() -> None:
+    """Nobody is told to go again before the sun is up."""
+    watch = Night()
+    watch.holds = watch.rises - 10 * MINUTE
+    watch.out = watch.sets - 60 * MINUTE
+    watch.more = {"flags": ()}
+    watch.until(watch.sets - 120 * MINUTE)
+    forecast = foreseen(time_utc=watch.now, **watch.told())
+    agenda = agenda_of(forecast, watch.settings, watch.now, watch.state.deadlines.seen)
+    found = answer(agenda, forecast, watch.rises + timedelta(hours=3), watch.now)
+    assert [job.name for job in found.jobs] == ["drift"]
+    assert found.ends is not None
+    assert found.ends.name == "sunrise"
+    again = found.again_utc(agenda)
+    assert again is not None
+    assert again >= watch.rises - watch.settings.visit.travel_min * MINUTE - MINUTE
+    (first,) = answer_words(found, agenda, times_in(None))
+    assert "be at the camera when the sun comes up" in first
+
+
+def test_of_a_mount_that_runs_away_nobody_says_how_long_it_then_holds() -> None:
+    watch = Watch()
+    watch.frames(60)
+    forecast = drifting(watch, 9, 10, departed_utc=watch.now - 3 * MINUTE)
+    agenda = agenda_of(forecast, watch.settings, watch.now, watch.state.deadlines.seen)
+    found = answer(agenda, forecast, watch.now + timedelta(hours=8), watch.now)
+    assert not found.known
+    trouble = "it cannot be left alone now. The mount stopped."
+    assert answer_words(found, agenda, times_in(None), trouble) == [f"No: {trouble}"]
+    (said,) = answer_words(found, agenda, times_in(None))
+    assert f"the mount has not followed the sun since {watch.now - 3 * MINUTE:%H:%M}Z" in said
+    (job,) = agenda.jobs
+    # Not put anywhere, it is good for no longer than it is.
+    assert "then good until" not in task(task_of(job), times_in(None))
