@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
 from sentinel.core.settings import Settings
-from sentinel.core.words import TimeWriter, many, span, times_in
+from sentinel.core.words import TimeWriter, both, how_often, many, site_words, span, times_in
 from sentinel.jobs.plan.alignment_lines import alignment_lines, hours_text, item
 from sentinel.jobs.plan.records import (
     Day,
@@ -16,7 +16,6 @@ from sentinel.jobs.plan.records import (
     Sunlight,
     SupplyRenewal,
 )
-from sentinel.sky.angles import half_turn_deg
 
 DAYS_SHOWN = 8
 WINDOWS_SHOWN = 3
@@ -88,7 +87,7 @@ def _cut(stretch: Stretch, times: TimeWriter) -> str:
 
 def _gaps(sun: Sunlight) -> str:
     counts = [(sum(gap.kind == kind for gap in sun.gaps), kind) for kind in ("night", "ridge")]
-    return " and ".join(many(n, kind) for n, kind in counts if n)
+    return both([many(n, kind) for n, kind in counts if n])
 
 
 def _first(plan: Plan, times: TimeWriter) -> str:
@@ -101,9 +100,7 @@ def _first(plan: Plan, times: TimeWriter) -> str:
 def _trip(plan: Plan, settings: Settings, times: TimeWriter) -> str:
     site = settings.site
     sun = hours_text(plan.sun.sun_h) if plan.sun.stretches else "none"
-    longitude_deg = half_turn_deg(site.longitude_deg)
-    north, east = "N" if site.latitude_deg >= 0 else "S", "E" if longitude_deg >= 0 else "W"
-    place = f"{abs(site.latitude_deg):.2f} {north} {abs(longitude_deg):.2f} {east}"
+    place = site_words(site.latitude_deg, site.longitude_deg)
     when = f"{times.dated_span(plan.from_utc, plan.to_utc)}, {plan.to_utc.year}"
     return f"{when}, at {place}: {sun} of {hours_text(plan.length_h)} with the sun up."
 
@@ -148,7 +145,7 @@ def _low(plan: Plan, times: TimeWriter) -> list[str]:
     deepest = min(low, key=lambda spell: spell.lowest_deg)
     when = times.dated_span(deepest.from_utc, deepest.to_utc)
     whole = hours_text(sum(spell.hours for spell in low))
-    often = "once" if len(low) == 1 else f"{len(low)} times, the lowest"
+    often = how_often(len(low)) + (", the lowest" if len(low) > 1 else "")
     return item(
         "Low sun",
         f"Within 3 degrees of the line for {whole}, {often} {when}: refraction uncertain, disc soft and "
@@ -192,7 +189,7 @@ def _due(plan: Plan, times: TimeWriter, settings: Settings) -> Iterator[str]:
 def _times(renewal: SupplyRenewal, plan: Plan) -> str:
     # The axis may have to be unwound more often than its limit asks, so that it falls into the gaps.
     times = len(plan.unwindings) or renewal.times if renewal.what == "axis-limit" else renewal.times
-    return "not at all" if times == 0 else "once" if times == 1 else f"{times} times"
+    return how_often(times)
 
 
 def _unwind(plan: Plan, times: TimeWriter) -> str:
