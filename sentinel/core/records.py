@@ -249,6 +249,7 @@ class Incident:
 
 
 AlertKind = Literal["first", "repeat", "clear", "digest"]
+OF_TROUBLE: frozenset[AlertKind] = frozenset({"first", "repeat"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,6 +274,11 @@ class Alert:
     """How grave that was which a `clear` takes back."""
     also: tuple[tuple[str, str], ...] = ()
     """Condition and `which` of all else that it tells of."""
+
+    @property
+    def of_trouble(self) -> bool:
+        """Whether it says that something is amiss: for the first time, or still."""
+        return self.kind in OF_TROUBLE
 
     @property
     def topics(self) -> frozenset[tuple[str, str]]:

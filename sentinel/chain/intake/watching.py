@@ -41,11 +41,6 @@ class FolderEvents:
         self._identity: tuple[int, int] | None = None
         self._closed: deque[str] = deque(maxlen=_KEPT)
 
-    @property
-    def listening(self) -> bool:
-        """Whether events are to be expected at all."""
-        return self._observer is not None
-
     def renew(self) -> None:
         """Listen to the folder as it is now; where that cannot be, looks have to do."""
         identity = _identity(self._folder)

@@ -122,7 +122,7 @@ def _counted(state: Composed, alerts: Sequence[Alert]) -> Composed:
 
 def _pictured(alert: Alert, last_frame: str | None) -> Alert:
     """Return a message with the picture that goes with it, or with why there is none."""
-    if alert.kind not in {"first", "repeat"} or alert.attachment is not None:
+    if not alert.of_trouble or alert.attachment is not None:
         return alert
     if last_frame is not None:
         return replace(alert, attachment=last_frame)

@@ -17,7 +17,7 @@ def missed_in(gap_s: float, interval_s: float) -> int:
 
 def wakes(alert: Alert) -> bool:
     """Whether a message wakes somebody: each `now`, and each of its repeats."""
-    return alert.severity is Severity.NOW and alert.kind in {"first", "repeat"}
+    return alert.severity is Severity.NOW and alert.of_trouble
 
 
 class Counts(NamedTuple):

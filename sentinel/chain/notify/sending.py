@@ -54,7 +54,7 @@ def as_sent(alert: Alert, channel: Channel, settings: Settings, known: Circumsta
         return Dropped(why)
     times, name = times_in(settings.alerts.zone), settings.camera.name
     late = known.now_utc - alert.time_utc > timedelta(minutes=settings.delivery.late_min)
-    over = known.cleared_utc if alert.kind in {"first", "repeat"} else None
+    over = known.cleared_utc if alert.of_trouble else None
     severity = Severity.NOTE if over is not None else alert.severity
     if channel.text == "short":
         told = (alert.short or f"{alert.title}. {alert.body}").removeprefix(opened(name, ""))
@@ -84,14 +84,14 @@ def _moot(alert: Alert, known: Circumstances) -> str:
         return "" if known.told else "was never told here"
     if alert.kind == "repeat" and known.seen:
         return "seen"
-    if alert.kind in {"first", "repeat"} and known.cleared_utc is not None and known.clear_waits:
+    if alert.of_trouble and known.cleared_utc is not None and known.clear_waits:
         return "over, as the next message says"
     return ""
 
 
 def _moot_for_a_siren(alert: Alert, known: Circumstances) -> str:
     """Return why a command that makes a noise should not any more; empty: it should."""
-    if alert.kind in {"first", "repeat"} and known.cleared_utc is not None:
+    if alert.of_trouble and known.cleared_utc is not None:
         return "over"
     return "seen" if alert.kind == "first" and known.seen else ""
 

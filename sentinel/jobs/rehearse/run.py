@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from textwrap import wrap
 
+from sentinel.chain.notify.counting import wakes
 from sentinel.core.clock import SystemClock
 from sentinel.core.errors import Problem
 from sentinel.core.records import Alert, Mark, MarkKind, Severity
@@ -215,9 +216,7 @@ class Rehearsal:
             return [Told(self._now_utc, "not known", f"what arrived: {problem.what}")]
 
     def _outcome(self) -> DrillOutcome:
-        woken = sum(
-            alert.severity is Severity.NOW and alert.kind in {"first", "repeat"} for alert in self._alerts
-        )
+        woken = sum(map(wakes, self._alerts))
         told = [Told(a.time_utc, f"{a.severity.value}, {a.kind}", a.title) for a in self._alerts]
         told += self._delivered()
         told += [Told(m.time_utc, "done", f"{m.kind} {m.text}".rstrip()) for m in self._drill.marks]

@@ -52,7 +52,7 @@ class SessionEpisodes:
         for incident in outcome.incidents:
             self._incident(incident, now_s)
         for alert in outcome.alerts:
-            if alert.kind not in {"first", "repeat"}:
+            if not alert.of_trouble:
                 continue
             self.soon += alert.kind == "first" and alert.severity is Severity.SOON
             about = sorted(place for topic in alert.topics if (place := self.open.get(topic)) is not None)

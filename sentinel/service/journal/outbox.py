@@ -8,14 +8,14 @@ thread. Handing results back to the writer of events would make a message wait f
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from sentinel.chain.notify.sending import Circumstances
 from sentinel.core.errors import Problem
-from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame, Posting, Tick
+from sentinel.core.records import OF_TROUBLE, Alert, Forecast, Incident, Mark, MeasuredFrame, Posting, Tick
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.service.journal.codec import decode, encode
 from sentinel.service.journal.migrations import check_version, migrate
@@ -46,7 +46,7 @@ def post(db: sqlite3.Connection, alerts: Sequence[tuple[int, Alert]], postings: 
     )
 
 
-def _told_of(others: Iterable[tuple[str, str]], kinds: set[str]) -> frozenset[tuple[str, str]]:
+def _told_of(others: Iterable[tuple[str, str]], kinds: Collection[str]) -> frozenset[tuple[str, str]]:
     """Return the topics of those messages that are of certain kinds."""
     return frozenset(
         (condition, which)
@@ -145,7 +145,7 @@ class Outbox(Database):
         }
         later = self._others(row, "number > ? AND state IN ('waiting', 'trying')")
         earlier = self._others(row, "number < ?")
-        same = {"digest"} if row.alert.kind == "digest" else {"first", "repeat"}
+        same = frozenset({"digest"}) if row.alert.kind == "digest" else OF_TROUBLE
         return Circumstances(
             now_utc=now_utc,
             expires_utc=row.expires_utc,
@@ -154,7 +154,7 @@ class Outbox(Database):
             seen=self._seen_after(after),
             newer=topics <= _told_of(later, same),
             clear_waits=topics <= _told_of(later, {"clear"}),
-            told=bool(topics & _told_of(earlier, {"first", "repeat"})),
+            told=bool(topics & _told_of(earlier, OF_TROUBLE)),
             maybe_arrived=row.doubtful > 0,
         )
 
