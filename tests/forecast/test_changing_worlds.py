@@ -272,3 +272,53 @@ def test_a_drive_that_goes_on_slowing_is_not_taken_for_one_that_has_slowed() -> 
     ]
     assert len(slowing) >= 3
     assert max(slowing) <= 0
+
+
+def test_a_rate_that_goes_on_changing_is_foreseen_to_go_on() -> None:
+    """An axis that is off by half a degree draws nearly the same arc in the first hour."""
+    run = Run(ROWS["screw"].make(7300))
+    slow = next(one for one in run.world.happenings if isinstance(one, h.Rate))
+    told = [(i, f) for i, f in followed(run, 2.0) if i * run.world.interval_s > 4500.0]
+    assert len(told) > 3
+    assert max(seconds_late(run, i, forecast) for i, forecast in told) <= 90.0
+    i, last = told[-1]
+    share = i * run.world.interval_s / 3600 / slow.over_h
+    true_ratio = 1 + share * (slow.arcsec_s / 15.0 - 1)
+    assert mount_of(last).rate_ratio == pytest.approx(true_ratio, abs=3e-4)
+
+
+def test_the_air_of_the_evening_is_not_that_of_the_morning() -> None:
+    """A disc that leaves by night is over the edge as the sun rises: the air may lift it by minutes.
+
+    Schaefer and Liller saw it differ by 0.16 degrees, whatever a track has told of the evening before.
+    """
+    world = World(
+        latitude_deg=45.0, longitude_deg=20.0, start_s=1_813_590_000.0, hours=3.7, interval_s=120.0,
+        across_deg=0.5, along_deg=0.4, roll_deg=5.0, wind_arcsec=2.0, centre_px=0.03, seed=8,
+    )  # fmt: skip
+    run = Run(world)
+    i, last = followed(run)[-1]
+    rises_s = run.exit_s(i)
+    rising = np.searchsorted(run.times_s, rises_s)
+    assert abs(run.seen.altitude_deg[rising]) < 0.5
+    climb_deg_s = np.diff(run.seen.altitude_deg[rising : rising + 2])[0] / world.interval_s
+    assert last.exit.early_utc is not None
+    early_s = rises_s - utc_s(last.exit.early_utc)
+    assert early_s == pytest.approx(1.645 * 0.16 / climb_deg_s, rel=0.3)
+
+
+def test_a_drift_that_changes_does_not_turn_the_camera_round() -> None:
+    """No axis fits a track that breaks; the one on the mirrored roll fits it less badly by chance."""
+    run = Run(ROWS["sink"].make(8005))
+    begin_h = change_h(run.world)
+    told = [
+        (i, axis_of(f)) for i, f in followed(run, begin_h + 1.1) if i * run.world.interval_s > begin_h * 3600
+    ]
+    assert len(told) > 6
+    for i, axis in told:
+        azimuth_deg, altitude_deg = run.axis_deg(i)
+        assert axis.azimuth_sigma_deg
+        assert axis.altitude_sigma_deg
+        assert abs(axis.azimuth_error_deg - azimuth_deg) < 3 * axis.azimuth_sigma_deg
+        assert abs(axis.altitude_error_deg - altitude_deg) < 3 * axis.altitude_sigma_deg
+    assert abs(told[-1][1].azimuth_error_deg - run.axis_deg(told[-1][0])[0]) < 0.5

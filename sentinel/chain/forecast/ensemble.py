@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.forecast.fit import Solved
-from sentinel.chain.forecast.geometry import COMMON, ONE_PART, Geometry, Indices, Points, rolled
+from sentinel.chain.forecast.geometry import COMMON, ONE_PART, RAMP, Geometry, Indices, Points, rolled
 from sentinel.chain.forecast.noise import FLEXURES, Change
 from sentinel.chain.forecast.sun_path import OFFSETS_S
 from sentinel.sky.arrays import Array, Bools
@@ -69,6 +69,8 @@ class Ensemble:
     """The time for which axis and tipping hold."""
     tips: Bools | None = None
     """(m,) which of the points are of a mount that tips over; None: none."""
+    ramps: Bools | None = None
+    """(m,) which are of a drive whose rate goes on changing; None: none."""
     later_s: Array | None = None
     """(m,) the sun is where it stands so much later; None: where it stands."""
 
@@ -84,8 +86,9 @@ class Ensemble:
         return np.asarray(self.points.altitude_deg[self.point] + self.unknowns[:, 1])
 
     def rate_ratio(self) -> Array:
-        """Return the mount's rates over the mean solar rate, (d,)."""
-        deviation = (self.points.rate[self.point] + self.unknowns[:, 2]) * 1e-4
+        """Return the mount's rates now over the mean solar rate, (d,)."""
+        gained = self.unknowns[:, RAMP] * self.points.hours_until(self.fitted_s)
+        deviation = (self.points.rate[self.point] + self.unknowns[:, 2] + gained) * 1e-4
         return np.asarray((1 + deviation) * self.points.base_arcsec_s[self.point] / 15.0)
 
     def changed_s(self) -> Array:
@@ -104,9 +107,16 @@ class Ensemble:
         """Return which draws are of a mount that tips over, (d,)."""
         return np.zeros(len(self), dtype=bool) if self.tips is None else self.tips[self.point]
 
-    def air(self) -> Array:
-        """Return how much more than the formula says the air lifts the sun, in sigmas, (d,)."""
-        return np.asarray(self.unknowns[:, 3])
+    def ramping(self) -> Bools:
+        """Return which draws are of a drive whose rate goes on changing, (d,)."""
+        return np.zeros(len(self), dtype=bool) if self.ramps is None else self.ramps[self.point]
+
+    def air_of_another_rising(self) -> Array:
+        """Return how much more than the formula says the air lifts a sun that rises, in sigmas, (d,).
+
+        It is another air than the one that the track was drawn through.
+        """
+        return np.asarray(_chances()[0][_MOST_UNKNOWNS - 1])
 
     def tracks_arcsec(self, now_s: float, offsets_s: Array) -> tuple[Array, Array]:
         """Return x and y (n, d) in the picture, arcsec from the lens axis, at times after now, or before it.
@@ -191,6 +201,7 @@ def draw(  # noqa: PLR0917 - what there is, in the order it comes
     *,
     now_s: float = 0.0,
     tips: Bools | None = None,
+    ramps: Bools | None = None,
     later_s: Array | None = None,
 ) -> Ensemble:
     """Return draws from the mixture over kinds of flexure, points and rolls, (c, m, g) with log weights."""
@@ -207,7 +218,7 @@ def draw(  # noqa: PLR0917 - what there is, in the order it comes
     state = _state(solved, c, m, roll, delta)
     unknowns = np.concatenate([delta[:, :COMMON], delta[:, -2:]], axis=1)
     return Ensemble(
-        geometry, points, m, unknowns, roll, solved.kinds[c], state, changes, now_s, tips, later_s
+        geometry, points, m, unknowns, roll, solved.kinds[c], state, changes, now_s, tips, ramps, later_s
     )
 
 

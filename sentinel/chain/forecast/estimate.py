@@ -1,5 +1,6 @@
 """Keeps the fit going: linearises where the last one ended, follows each roll and rate still possible."""
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -10,6 +11,7 @@ from threadpoolctl import ThreadpoolController
 from sentinel.chain.forecast.bins import Arc
 from sentinel.chain.forecast.ensemble import Ensemble, draw
 from sentinel.chain.forecast.fit import (
+    EVEN_RAMP,
     FIRM_DEG_H,
     ArcSeen,
     GaussianPrior,
@@ -36,6 +38,9 @@ _WEIGH_EVERY = 5
 _CLOSE = np.array([3e-3, 3e-3, 0.2])
 _MOST_CHANGES = 6
 _ELSEWHERE_ROUNDS = 2
+_LEARNT_EVERY_S = 600.0
+_MOST_LEARNT = 36
+"""A change is certain within six hours, or it is small."""
 TELLING_ARC_S = 3600.0
 """A shorter track tells nothing of place and clock: to first order the air is one more drift."""
 _LIKELY = 0.1
@@ -88,10 +93,20 @@ class Estimator:
     def __init__(self, site: Site, sun: Sun, nodes: Nodes) -> None:
         self._geometry = Geometry(site, sun)
         self._nodes = nodes
-        self.learnt: Learnt | None = None
-        """What the last fit that was kept has told."""
+        self._learnt: deque[tuple[float, Learnt]] = deque(maxlen=_MOST_LEARNT)
+        """What the fits that were kept have told, and when: one every so often, and the last."""
         self._kept: tuple[_Seen, Nodes] | None = None
         """The track it stood on, and the likeliest mount, mirrored too, where it was linearised."""
+
+    def _learn(self, now_s: float, told: Learnt) -> None:
+        if len(self._learnt) > 1 and self._learnt[-1][0] - self._learnt[-2][0] < _LEARNT_EVERY_S:
+            self._learnt.pop()
+        self._learnt.append((now_s, told))
+
+    def learnt(self, until_s: float = np.inf) -> Learnt | None:
+        """Return what the last fit before a time has told, or else the first; None: there was none."""
+        before = [told for now_s, told in self._learnt if now_s <= until_s]
+        return before[-1] if before else self._learnt[0][1] if self._learnt else None
 
     @property
     def possible(self) -> int:
@@ -151,9 +166,10 @@ class Estimator:
         draws = draw(
             self._geometry, drawn.points, solved, rolls, log, track.track.whitener.changes,
             now_s=track.now_s, tips=drawn.prior.tip_sigma_deg_h > FIRM_DEG_H,
+            ramps=drawn.prior.ramp_sigma > EVEN_RAMP,
         )  # fmt: skip
         if keep:
-            self.learnt = learnt(drawn, solved, rolls, log)
+            self._learn(track.now_s, learnt(drawn, solved, rolls, log, track.now_s))
             kind = int(np.bincount(draws.kind % len(FLEXURES), minlength=len(FLEXURES)).argmax())
             score = log.max(axis=(0, 2))
             self._kept = track, drawn.taken(np.array([score.argmax()])).with_mirrored()

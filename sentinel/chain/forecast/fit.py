@@ -13,7 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
-from sentinel.chain.forecast.geometry import COMMON, Indices, Points
+from sentinel.chain.forecast.geometry import COMMON, RAMP, Indices, Points
 from sentinel.chain.forecast.noise import FLEXURES, Change, Flexure, wander_covariance
 from sentinel.sky.arrays import Array
 
@@ -26,6 +26,8 @@ RATE_SIGMA = 1.5
 """How far a drive is off its nominal rate, in units of 1e-4."""
 FIRM_DEG_H = 1e-4
 """A mount that stands firm tips over by less than half an arcsecond an hour; what is more is flexure."""
+EVEN_RAMP = 1e-3
+"""A drive that runs evenly changes its rate by no more, 1e-4 an hour."""
 _LEAST_LEVEL = 0.02
 """At the very pole an azimuth means nothing: there it is known as badly as 1.1 degrees from it."""
 _GRID = 32
@@ -106,7 +108,9 @@ class Prior:
     swing_about_rad: Array
     """(m,) the roll for which the place holds"""
     tip_sigma_deg_h: Array
-    """(m,) how fast the whole mount tips over"""
+    """(m,) how fast the whole mount tips over,"""
+    ramp_sigma: Array
+    """(m,) and how fast the drive's rate changes, 1e-4 an hour"""
     roll: RollPrior
 
     def taken(self, which: Indices) -> "Prior":
@@ -117,6 +121,7 @@ class Prior:
             self.swing[which],
             self.swing_about_rad[which],
             self.tip_sigma_deg_h[which],
+            self.ramp_sigma[which],
             self.roll.taken(which),
         )
 
@@ -127,7 +132,8 @@ class Prior:
         """
         m, k = points.along_deg.shape
         sigma = np.ones((m, COMMON + 2 * k))
-        sigma[:, 4:COMMON] = self.tip_sigma_deg_h[:, None]
+        sigma[:, 4:RAMP] = self.tip_sigma_deg_h[:, None]
+        sigma[:, RAMP] = self.ramp_sigma
         sigma[:, COMMON:] = POSE_SIGMA_DEG
         precision = np.zeros((m, sigma.shape[1], sigma.shape[1]))
         precision[:, np.arange(3, sigma.shape[1]), np.arange(3, sigma.shape[1])] = sigma[:, 3:] ** -2.0

@@ -12,7 +12,7 @@ from sentinel.chain.forecast.estimate import Estimator
 from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.expected_path import BEFORE_S, EXPECTED_S, expected_path
 from sentinel.chain.forecast.fit import USUAL_ROLLS
-from sentinel.chain.forecast.inputs import Departure, Inputs
+from sentinel.chain.forecast.inputs import PERHAPS_CHANGED, Departure, Inputs
 from sentinel.chain.forecast.line import fit_line
 from sentinel.chain.forecast.nodes import (
     CHANGED,
@@ -49,6 +49,8 @@ DEPARTURE_S = 1200.0
 BACKLASH_S = 600.0
 BACKLASH_ARCSEC = 120.0
 FAR_PX = 1e7
+UNSURE_S = 600.0
+"""A change of the drift is dated no better."""
 FORGOTTEN_S = 10 * 86_400.0
 """After so long without a frame it is another session, or the clock was wrong."""
 UNSAID_SIGMA_PX = 0.5
@@ -98,11 +100,11 @@ class Forecaster:
             roll = TOLD_ROLL.about(roll_of_top(mount.picture_top, southern=site.latitude_deg < 0))
         return every_node(first_rates(mount.tracking), site.latitude_deg, roll)
 
-    def _begin_anew(self, since: Since) -> None:
-        """Fit what comes by itself: its prior is what the track before it has told."""
+    def _begin_anew(self, since: Since, until_s: float = np.inf) -> None:
+        """Fit what comes by itself: its prior is what the track before it had told by a time."""
         self._place_and_clock.begin_part()
         self._past = PastForecasts()
-        told = self._estimator.learnt
+        told = self._estimator.learnt(until_s)
         if told is not None:
             nodes = nodes_after(
                 told, changed_rates(self._settings.mount.tracking), self._settings.site.latitude_deg, since
@@ -227,11 +229,14 @@ class Forecaster:
             self._fit(pause.begin_s, keep=True, pause=pause)
             self._roll_told = True
         discs.begin_part(part.number, part.began_s)
+        until_s = np.inf
         if part.cause == "drift":
             self._changed_s = part.began_s if part.since_s is None else part.since_s
+            # On both sides of a change any roll fits as badly: which fits less badly tells nothing of it.
+            until_s = self._changed_s - UNSURE_S
         since = {"drift": CHANGED, "mended": CHANGED, "camera": REBUILT}
         put = PAUSED if pause is not None and pause.is_short else put_elsewhere(told=part.told)
-        self._begin_anew(since.get(part.cause, put))
+        self._begin_anew(since.get(part.cause, put), until_s)
         self._in_pause = []
 
     def _pause_before(self, part: Part) -> Pause | None:
@@ -366,10 +371,20 @@ class Forecaster:
             expected_exit_s=self._exit_s,
             changed_s=self._changed_s,
             settings_doubt=doubt,
+            axis_before_deg=self._axis_before_deg(draws),
             possible_day=possible_day,
             possible_px=tuple(self._tracks_px(one, ahead.now_s, ahead.offsets_s) for one in others),
         )
         return replace(summary(inputs, now_utc), path=self._path)
+
+    def _axis_before_deg(self, draws: Ensemble) -> tuple[float, float] | None:
+        """Return where the axis was before the drift changed within the present part; None: it has not."""
+        changed_s = draws.changed_s()
+        changed_s = changed_s[np.isfinite(changed_s)]
+        if len(changed_s) <= PERHAPS_CHANGED * len(draws):
+            return None
+        told = self._estimator.learnt(float(np.median(changed_s)) - UNSURE_S)
+        return None if told is None else told.likeliest_axis_deg
 
     def _departure(self, draws: Ensemble) -> Departure | None:
         """Return how the disc has moved since it left its track, None where it has not."""

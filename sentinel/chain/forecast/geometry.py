@@ -30,9 +30,11 @@ Indices = NDArray[np.intp]
 ARCSEC_RAD = np.pi / 180 / 3600
 # One pixel is one arcsecond, and the lens axis falls on (0, 0).
 ARCSEC_OPTICS = Optics(206.264_806_247, 1.0, 1, 1)
-COMMON = 6
-"""Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas), and how
-fast the whole mount tips over, about the east and about the north (deg/h)."""
+COMMON = 7
+"""Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas), how fast
+the whole mount tips over, about the east and about the north (deg/h), and how fast the rate has been changing
+since the stretch began (1e-4 an hour)."""
+RAMP = 6
 AIR = 3
 ONE_PART = np.zeros(1, dtype=np.intp)
 """The pose at any time of one part of a track: it has one, and its sines are worked out once."""
@@ -67,7 +69,8 @@ class Points:
     def moved(self, delta: Array, roll_rad: Array) -> "Points":
         """Return the points displaced by (m, unknowns): `COMMON`, then along and poleward by stretch.
 
-        Air and tipping stay at nought: they are linear enough, and so never linearised elsewhere.
+        Air, tipping and the rate's change stay at nought: they are linear enough, and so never linearised
+        elsewhere.
         """
         return replace(
             self,
@@ -91,6 +94,10 @@ class Points:
             self.along_deg[which],
             self.poleward_deg[which],
         )
+
+    def hours_until(self, now_s: float) -> float:
+        """Return how many hours the present stretch has lasted by then."""
+        return float(now_s - self.reference_s[-1]) / 3600
 
     def theta_rad(self, utc_s: Array, reference_s: Array) -> Array:
         """Return the drives' turn (m, n) since the reference, at times (n,)."""
@@ -166,6 +173,11 @@ class Geometry:
             slope = (sides[side] - base) / _STEP[side]
             # Advanced indices on the second and fourth axis put those first: (n, m, 2).
             slopes[:, rows, :, COMMON + 2 * stretch + column] = slope.transpose(1, 0, 2)
+            if column == 0:
+                # The drive turns about the axis as the pose along the equator does.
+                gained_s = (utc_s - points.reference_s[stretch]) ** 2 / 7200 * RATE_UNIT
+                turned_deg = points.base_arcsec_s[:, None, None] * gained_s[:, None] / 3600
+                slopes[..., RAMP] = (-1.0 if self.south else 1.0) * turned_deg * slope
         return base, slopes
 
     def poses_for(self, at_s: Array | float, xy_arcsec: Array, points: Points) -> tuple[Array, Array]:

@@ -68,6 +68,8 @@ class Inputs:
     changed_s: float | None
     """When the drift became another and the track from before was let go; None: it did not."""
     settings_doubt: SettingsDoubt
+    axis_before_deg: tuple[float, float] | None
+    """Where the axis was before the drift became another within the present part; None: it did not."""
     possible_day: SunUp
     """When the sun may be up: by the settings, or were a mistake in them that is not excluded."""
     possible_px: tuple[Array, ...]
@@ -93,6 +95,8 @@ class Inputs:
         if float(np.isfinite(self.draws.changed_s()).mean()) > PERHAPS_CHANGED:
             return ("cause-open",)
         young = self.changed_s is not None and self.last.utc_s - self.changed_s < CAUSE_KNOWN_S
+        if float(self.draws.ramping().mean()) > CAUSE_KNOWN and not young:
+            return ("ramps",)
         if tips > CAUSE_KNOWN and not young:
             return ("tips",)
         return ("cause-open",) if tips > 1 - CAUSE_KNOWN or young else ()

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sentinel.chain.forecast.fit import (
+    EVEN_RAMP,
     FIRM_DEG_H,
     RATE_SIGMA,
     TILT_SIGMA_DEG,
@@ -15,7 +16,7 @@ from sentinel.chain.forecast.fit import (
     Solved,
     level_of,
 )
-from sentinel.chain.forecast.geometry import Elsewhere, Indices, Points, TurnedSky
+from sentinel.chain.forecast.geometry import RAMP, Elsewhere, Indices, Points, TurnedSky
 from sentinel.chain.forecast.noise import Change
 from sentinel.sky.arrays import Array
 
@@ -40,7 +41,9 @@ class Candidate:
     sigma: float = RATE_SIGMA
     """How far it may be off that, in units of 1e-4."""
     tip_sigma_deg_h: float = FIRM_DEG_H
-    """How fast the whole mount may tip over meanwhile."""
+    """How fast the whole mount may tip over meanwhile,"""
+    ramp_sigma: float = EVEN_RAMP
+    """and how fast the rate may go on changing, 1e-4 an hour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,15 +138,18 @@ class Nodes:
         points, m = self.points, len(self)
         place = np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1)
         covariance = _set_by_day(latitude_deg, np.full(m, RATE_SIGMA))
-        prior = Prior(place, covariance, np.zeros((m, 3)), np.zeros(m), self.prior.tip_sigma_deg_h, NO_ROLL)
+        none = np.zeros((m, 3))
+        prior = replace(self.prior, place=place, covariance=covariance, swing=none, roll=NO_ROLL)
         return replace(self, prior=prior)
 
 
 def every_node(candidates: Sequence[Candidate], latitude_deg: float, roll: RollPrior) -> Nodes:
     """Return a node for every cell of the roll and every rate, on the true pole."""
-    rates, shares, sigmas, tips = (
+    rates, shares, sigmas, tips, ramps = (
         np.repeat(values, CELLS)
-        for values in np.array([(c.rate_arcsec_s, c.share, c.sigma, c.tip_sigma_deg_h) for c in candidates]).T
+        for values in np.array(
+            [(c.rate_arcsec_s, c.share, c.sigma, c.tip_sigma_deg_h, c.ramp_sigma) for c in candidates]
+        ).T
     )
     m = len(rates)
     # The usual rolls lie in the middle of cells: one node then follows them.
@@ -151,7 +157,7 @@ def every_node(candidates: Sequence[Candidate], latitude_deg: float, roll: RollP
     zero, none = np.zeros(m), np.zeros((m, 0))
     points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none)
     covariance = _set_by_day(latitude_deg, sigmas)
-    prior = Prior(np.zeros((m, 3)), covariance, np.zeros((m, 3)), zero, tips, roll)
+    prior = Prior(np.zeros((m, 3)), covariance, np.zeros((m, 3)), zero, tips, ramps, roll)
     return Nodes(points, prior, np.log(shares), centre, np.full(m, np.pi / CELLS))
 
 
@@ -179,13 +185,19 @@ class Learnt:
     roll_rad: Array
     roll_variance: Array
 
+    @property
+    def likeliest_axis_deg(self) -> tuple[float, float]:
+        """Return the axis of the likeliest mount, azimuth and altitude error."""
+        azimuth, altitude, _ = self.place[int(self.log_weight.argmax())]
+        return float(azimuth), float(altitude)
+
     def marginal(self, k: int) -> Array:
         """Return the covariance (3, 3) of one, the roll not given."""
         swing = self.swing[k]
         return np.asarray(self.covariance[k] + self.roll_variance[k] * swing[:, None] * swing[None, :])
 
 
-def learnt(nodes: Nodes, solved: Solved, rolls: Array, log: Array) -> Learnt:
+def learnt(nodes: Nodes, solved: Solved, rolls: Array, log: Array, now_s: float) -> Learnt:
     """Return what a fit has told, over all kinds of noise; rolls and log weights are (kinds, m, g)."""
     weights = np.exp(log - log.max(axis=(0, 2), keepdims=True))
     total = weights.sum(axis=(0, 2))
@@ -195,12 +207,14 @@ def learnt(nodes: Nodes, solved: Solved, rolls: Array, log: Array) -> Learnt:
     by_kind = weights.sum(axis=2) / total  # (c, m)
     c, m = (index.ravel() for index in np.indices(by_kind.shape))
     none = np.zeros((len(m), solved.terms.shape[-1]))
+    told = np.eye(solved.terms.shape[-1])[:, :3]
+    told[RAMP, 2] = nodes.points.hours_until(now_s)
     step = 1e-3
     here, beside = (
-        solved.means(c, m, roll[m] + turn, none)[:, :3].reshape(*by_kind.shape, 3) for turn in (0.0, step)
+        (solved.means(c, m, roll[m] + turn, none) @ told).reshape(*by_kind.shape, 3) for turn in (0.0, step)
     )
     mean = (by_kind[..., None] * here).sum(axis=0)
-    inverse = solved.root_inverse[..., :3]
+    inverse = solved.root_inverse @ told
     apart = here - mean
     covariance = np.swapaxes(inverse, 2, 3) @ inverse + apart[..., :, None] * apart[..., None, :]
     points = nodes.points
@@ -256,6 +270,7 @@ class _Row:
     swing: Array
     roll_rad: float
     tip_sigma_deg_h: float
+    ramp_sigma: float
     log_prior: float
     centre_rad: float
     half_width_rad: float
@@ -304,6 +319,7 @@ def _staying(before: Learnt, k: int, moves: Array, log_prior: float) -> _Row:
         swing=before.swing[k],
         roll_rad=float(before.roll_rad[k]),
         tip_sigma_deg_h=float(nodes.prior.tip_sigma_deg_h[k]),
+        ramp_sigma=float(nodes.prior.ramp_sigma[k]),
         log_prior=log_prior,
         centre_rad=float(nodes.centre_rad[k]),
         half_width_rad=float(nodes.half_width_rad[k]),
@@ -324,6 +340,7 @@ def _at_rate(row: _Row, candidate: Candidate, share: float) -> _Row:
         covariance=covariance,
         swing=np.array([row.swing[0], row.swing[1], 0.0]),
         tip_sigma_deg_h=candidate.tip_sigma_deg_h,
+        ramp_sigma=candidate.ramp_sigma,
         log_prior=row.log_prior + float(np.log(share * candidate.share)),
     )
 
@@ -357,6 +374,7 @@ def _gathered(rows: list[_Row]) -> Nodes:
         swing=np.stack([row.swing for row in rows]),
         swing_about_rad=roll,
         tip_sigma_deg_h=np.array([row.tip_sigma_deg_h for row in rows]),
+        ramp_sigma=np.array([row.ramp_sigma for row in rows]),
         roll=RollPrior(
             np.array([[row.roll_share for row in rows]]),
             roll[None, :],

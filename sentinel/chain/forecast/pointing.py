@@ -6,7 +6,7 @@ import numpy as np
 
 from sentinel.chain.forecast.dwell import Mounting
 from sentinel.chain.forecast.ensemble import Ensemble
-from sentinel.chain.forecast.geometry import ARCSEC_OPTICS, COMMON, ONE_PART, Geometry, Points, rolled
+from sentinel.chain.forecast.geometry import ARCSEC_OPTICS, COMMON, ONE_PART, RAMP, Geometry, Points, rolled
 from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import Pose, from_mount_frame, unproject
@@ -78,6 +78,7 @@ def likeliest_mount(draws: Ensemble) -> LikeliestMount:
     point = draws.points.taken(np.array([commonest]))
     delta = np.zeros((1, COMMON + 2 * len(point.reference_s)))
     delta[0, :COMMON], delta[0, -2:] = mean[:COMMON], mean[COMMON:]
+    delta[0, 2] += mean[RAMP] * point.hours_until(draws.fitted_s)
     off = np.angle(np.exp(1j * (draws.roll_rad - middle)))
     about_roll = np.abs(off) < np.radians(45)
     near = about_roll & (draws.points.base_arcsec_s[draws.point] == point.base_arcsec_s[0])

@@ -11,12 +11,15 @@ _SHARES: Mapping[Tracking, float] = {"solar": 0.016, "sidereal": 0.016, "lunar":
 _UNUSUAL = Candidate(14.4, 0.01, 600.0)
 """And at none of the usual ones: a clutch that slips."""
 _TIPPING = Candidate(0.0, 0.01, tip_sigma_deg_h=0.12)
-"""And that it runs as it is said to while a leg sinks."""
+"""And that it runs as it is said to while a leg sinks,"""
+_RAMPING = Candidate(0.0, 0.02, ramp_sigma=20.0)
+"""or at a rate that goes on changing: with the cold, a bolt that creeps, the arm of a straight screw."""
 
 
 def first_rates(told: Tracking) -> tuple[Candidate, ...]:
     """Return the rates to reckon with before the track is seen."""
-    found = [_UNUSUAL, replace(_TIPPING, rate_arcsec_s=rate_arcsec_s(told))]
+    usual = rate_arcsec_s(told)
+    found = [_UNUSUAL, replace(_TIPPING, rate_arcsec_s=usual), replace(_RAMPING, rate_arcsec_s=usual)]
     for tracking, share in _SHARES.items():
         weight = 1.0 if tracking == told else share
         rates = [rate_arcsec_s(tracking)] + ([LUNAR_DRIVE_ARCSEC_S] if tracking == "lunar" else [])
@@ -29,8 +32,9 @@ def changed_rates(told: Tracking) -> tuple[Candidate, ...]:
     rates = (*(rate_arcsec_s(one) for one in _SHARES), LUNAR_DRIVE_ARCSEC_S)
     usual = rate_arcsec_s(told)
     return (
-        replace(_UNUSUAL, share=0.35),
+        replace(_UNUSUAL, share=0.25),
         replace(_TIPPING, rate_arcsec_s=usual, share=0.25),
+        replace(_RAMPING, rate_arcsec_s=usual, share=0.10, sigma=100.0),
         *(Candidate(rate, 0.2 if rate == usual else 0.05) for rate in rates),
     )
 

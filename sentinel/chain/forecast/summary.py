@@ -67,7 +67,8 @@ def summary(inputs: Inputs, now_utc: datetime) -> Forecast:
     view = _view(inputs)
     room = inputs.frame.room_px(view.x_px, view.y_px, view.radius_px[:, None])
     site = inputs.settings.site
-    air = inputs.draws.air() * float(refraction_sigma_deg(0.0, site.pressure_hpa, site.temperature_c))
+    level_sigma_deg = float(refraction_sigma_deg(0.0, site.pressure_hpa, site.temperature_c))
+    air = inputs.draws.air_of_another_rising() * level_sigma_deg
     swing = _swing(inputs)
     exits = first_exits(room, view.coming.day, air if inputs.departure is None else None, swing)
     best = likeliest_mount(inputs.draws)
@@ -233,7 +234,7 @@ def _polar_axis(inputs: Inputs, best: LikeliestMount) -> PolarAxis:
     axis = axis[:, best.about_roll] if best.roll_share >= CERTAIN else axis
     off = axis - np.array(at)[:, None]
     covariance = off @ off.T / off.shape[1]
-    fit_sigma = np.maximum(sure_sigma(off) * inputs.misses.widening, _were_it_tipping(inputs, at))
+    fit_sigma = np.maximum(sure_sigma(off) * inputs.misses.widening, _not_excluded(inputs, at))
     scale = fit_sigma / np.sqrt(np.diag(covariance))
     sigma = inputs.settings_doubt.sigma_deg(at, covariance * np.outer(scale, scale))
     return PolarAxis(
@@ -245,16 +246,20 @@ def _polar_axis(inputs: Inputs, best: LikeliestMount) -> PolarAxis:
     )
 
 
-def _were_it_tipping(inputs: Inputs, at_deg: tuple[float, float]) -> Array:
-    """Return what a sigma of the axis must be so that a mount that tips over is not excluded, (2,) degrees.
+def _not_excluded(inputs: Inputs, at_deg: tuple[float, float]) -> Array:
+    """Return what a sigma of the axis must be so that it holds what a change leaves open, (2,) degrees.
 
-    Of a drift that has changed, a rate and a moved axis explain a leg that sinks nearly as well for hours.
+    A rate and a moved axis explain a leg that sinks nearly as well for hours; and a track that breaks fits no
+    axis, so that the one it fits least badly is no better than the one before.
     """
+    at, reach = np.array(at_deg), np.zeros(2)
     tips = inputs.draws.tipping()
-    if inputs.drift_changed_s() is None or not tips.any():
-        return np.zeros(2)
-    axis = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])[:, tips]
-    return np.asarray(np.sqrt(((axis - np.array(at_deg)[:, None]) ** 2).mean(axis=1)) / _NOT_EXCLUDED_SIGMAS)
+    if inputs.drift_changed_s() is not None and tips.any():
+        axis = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])[:, tips]
+        reach = np.sqrt(((axis - at[:, None]) ** 2).mean(axis=1))
+    if inputs.axis_before_deg is not None:
+        reach = np.maximum(reach, np.abs(np.array(inputs.axis_before_deg) - at))
+    return np.asarray(reach / _NOT_EXCLUDED_SIGMAS)
 
 
 def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from sentinel.chain.forecast.visits import Room, looked
 from sentinel.chain.judge.arrival_lag import ClockOff
 from sentinel.chain.judge.camera_details import Storage, Supply
 from sentinel.chain.judge.conditions import SUPPLIES
-from sentinel.chain.judge.details import AxisLimit, DriftChanged, DriveRate, Runaway
+from sentinel.chain.judge.details import RATE_CHANGES, AxisLimit, DriftChanged, DriveRate, Runaway
 from sentinel.chain.judge.edge import (
     ExitTold,
     Trust,
@@ -165,6 +165,8 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
         if abs(nearest[1] - ratio) < max(_LIKE_USUAL, _LIKE_SIGMAS * sigma)
         else "none of the usual rates"
     )
+    if "ramps" in forecast.flags:
+        looks_like = RATE_CHANGES
     detail = DriveRate(
         kind="wrong-rate",
         rate_ratio=round(ratio, 6),

@@ -85,6 +85,9 @@ class Runaway(Detail):
     """When it shows whether that helped, where it was marked by night."""
 
 
+RATE_CHANGES = "none for long: it goes on changing"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriveRate(Runaway):
     """A drive at another rate than the settings say."""
@@ -95,6 +98,7 @@ class DriveRate(Runaway):
     sure: bool | None = None
     """None: as sure as can be."""
     looks_like: str = ""
+    """A usual rate's name, none of them, or `RATE_CHANGES`."""
     drift_arcmin_h: float | None = None
 
 

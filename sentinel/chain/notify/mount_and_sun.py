@@ -1,6 +1,7 @@
 """The words for what befalls the mount and the sun in the picture."""
 
 from sentinel.chain.judge.details import (
+    RATE_CHANGES,
     AxisLimit,
     CoveredLimb,
     Dimmed,
@@ -115,7 +116,9 @@ def _drifts_otherwise(detail: DriftChanged, times: TimeWriter) -> Phrase:
 
 def _wrong_rate(incident: Incident, detail: DriveRate, times: TimeWriter) -> Phrase:
     looks, set_to, sure = detail.looks_like, detail.configured, detail.sure is not False
-    named = f"the {looks} rate" if looks in _USUAL_RATES else "an unusual rate"
+    usual = looks in _USUAL_RATES
+    odd = "a changing" if looks == RATE_CHANGES else "an unusual"
+    named = f"the {looks} rate" if usual else f"{odd} rate"
     runs = "runs" if sure else "seems to run"
     what = f"The drive {runs} at {named}, not the {set_to} one (noticed {times.at(incident.onset_utc)})"
     left = f"The sun drifts {number(detail.drift_arcmin_h, 1)} arcminutes an hour (its width is 32)"
@@ -123,13 +126,10 @@ def _wrong_rate(incident: Incident, detail: DriveRate, times: TimeWriter) -> Phr
         return Phrase(
             "Drive at another rate than set", what, "That keeps the sun", "Correct the settings or the drive"
         )
-    act = f"Set the drive to the {set_to} rate at the next visit"
-    if not sure:
-        act = f"At the next visit check whether the drive is set to the {set_to} rate"
-    usual = looks in _USUAL_RATES
+    sets, checks = f"Set the drive to the {set_to} rate at the next visit", "At the next visit check whether"
+    act = sets if sure else f"{checks} the drive is set to the {set_to} rate"
     short = f"Drive {runs} at {looks if usual else 'a wrong'} rate. "
-    short += f"Set {set_to} rate" if sure else f"Look whether it is set to {set_to}"
-    short += " at next visit."
+    short += (f"Set {set_to} rate" if sure else f"Look whether it is set to {set_to}") + " at next visit."
     if not usual:
         # No drive has such a rate to be set to: then something between motor and axis gives way.
         act += "; if it is already, something slips: check clutch and worm"
