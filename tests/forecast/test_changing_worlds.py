@@ -3,6 +3,7 @@
 The world of `tests.worlds` shares no line with the program's own geometry.
 """
 
+from dataclasses import replace
 from datetime import timedelta
 from functools import cache
 
@@ -93,8 +94,10 @@ def test_under_a_wrong_hemisphere_no_hour_is_promised_that_is_not_there(row: str
 @pytest.mark.slow  # `test_past_forecasts` holds by how much; this, that a world needs it
 @pytest.mark.parametrize("seed", [2, 8])
 def test_where_past_forecasts_did_not_come_true_the_next_ones_are_believed_less(seed: int) -> None:
-    """A drive that slows down all the time is in no hypothesis: only its failed forecasts tell."""
-    run = Run(ROWS["screw"].make(seed))
+    """A drive that slows down and gets faster, again and again, is in no hypothesis."""
+    still = replace(ROWS["screw"].make(seed), happenings=())
+    swings = [h.Rate(at_h=2.0 * k, arcsec_s=15.0 if k % 2 else 14.82, over_h=2.0) for k in range(4)]
+    run = Run(still.with_happenings(*swings))
     checked = [
         (seconds_late(run, i, forecast), "widened" in forecast.flags)
         for i, forecast in followed(run)

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from tests.worlds import changes
+from tests.worlds import changes, slow_changes
 from tests.worlds.world import World
 
 
@@ -46,6 +46,16 @@ ROWS: dict[str, Row] = {
         wrong=r"set the drive|rate, not|tripod is firm",
         asks=lambda world: world.notes["deg_h"] >= 0.1,
     ),
+    "warming": Row(slow_changes.warming, told=r"runaway|drift", within_min=240),
+    "settling": Row(slow_changes.settling, wrong=r"set the drive"),
+    "clamp": Row(
+        slow_changes.clamp_creeps,
+        told=r"runaway|drift|axis",
+        within_min=240,
+        asks=lambda world: world.notes["deg_h"] >= 0.05,
+    ),
+    "loudgear": Row(slow_changes.loud_gear, wrong=r"sidereal|lunar"),
+    "gusts": Row(slow_changes.night_gusts, wrong=r"sidereal|lunar|set the drive"),
     "stop": Row(changes.stop, told=r"^runaway now", within_frames=3, onset=True),
     "reverse": Row(changes.reverse, told=r"^(runaway|lost-disc) now", within_frames=3, onset=True),
     "slowback": Row(changes.slow_reverse, told=r"^runaway now", within_frames=4, onset=True),

@@ -11,6 +11,8 @@ from sentinel.chain.track.state import Track
 
 START_S = 200.0
 """With less of a session than this before it nothing is established that could be departed from."""
+STEADY_GAIN = 1.05
+"""A step that is longer than the one before by no more than this share is as long."""
 PEOPLE_S = 300.0
 """After the disc was put elsewhere somebody is there, and gears take up their slack."""
 
@@ -53,7 +55,9 @@ def still_running(track: Track, run: Run, step: Step, context: Context, *, quiet
     if fast_runs.kind_of(along) != run.kind and not fast_runs.goes_on(track.path, context):
         # A part of a step, as when it is carried again: another kind is one that goes on.
         return track._replace(run=here)
-    return track._replace(run=here._replace(pace=along, kind=fast_runs.kind_of(along), lost_s=None))
+    gains = along > STEADY_GAIN * run.pace
+    here = here._replace(pace=along, kind=fast_runs.kind_of(along), gains=gains, lost_s=None)
+    return track._replace(run=here)
 
 
 def _still_sliding(track: Track, run: Run, since: tuple[float, float, float], step: Step) -> Track:

@@ -15,6 +15,9 @@ STANDS_PACE = 0.25
 """Of the sky's rate: a disc that goes more slowly is one of a drive that slips, not of one that stopped."""
 
 
+GAINING = frozenset({"swelling", "slipping out"})
+"""Bases of a suspicion by steps that grow."""
+
 Cause = Literal["put-elsewhere", "drift", "mended", "realigned", "camera"]
 
 
@@ -65,6 +68,8 @@ class Run(NamedTuple):
     px_s: float
     """Speed of the disc at pace 1."""
     deg_s: float
+    gains: bool = False
+    """The disc goes ever faster: the drive is on its way to a stop."""
     steady: int = 0
     """Quiet steps in a row: tracking again."""
     steady_from_s: float = 0.0
@@ -98,8 +103,9 @@ class Run(NamedTuple):
         )  # fmt: skip
 
     def way_out(self, seen: Observation, context: Context) -> Leaving | None:
-        """Return where and when the disc leaves, from when it was last measured."""
-        velocity = (self.way[0] * self.speed_px_s, self.way[1] * self.speed_px_s)
+        """Return where and when the disc leaves at the soonest, from when it was last measured."""
+        speed_px_s = max(self.pace, 1.0 if self.gains else 0.0) * self.px_s
+        velocity = (self.way[0] * speed_px_s, self.way[1] * speed_px_s)
         size = (float(seen.width_px), float(seen.height_px))
         disc = (self.x_px, self.y_px, self.radius_px)
         return leaving(disc, velocity, size, context.settings.frames.margin_px)
@@ -125,6 +131,7 @@ def run_of(suspicion: Suspicion, step: Step) -> Run:
         radius_px=step.radius_px,
         px_s=step.sky_px / step.seconds,
         deg_s=step.sky_px / step.radius_px * SUN_RADIUS_DEG / step.seconds,
+        gains=suspicion.basis in GAINING,
     )
 
 
