@@ -7,8 +7,9 @@ import pytest
 from scipy.special import i0e
 
 from sentinel.chain.following import Following
-from sentinel.chain.forecast.fit import USUAL_ROLLS, RollPrior, Solved, roll_grid
+from sentinel.chain.forecast.fit import Solved, roll_grid
 from sentinel.chain.forecast.geometry import Geometry, Points
+from sentinel.chain.forecast.roll_prior import USUAL_ROLLS, RollPrior
 from sentinel.chain.track import Context
 from sentinel.sky import refraction_sigma_deg
 from sentinel.sky.mount import separation_deg

@@ -9,11 +9,11 @@ import pytest
 
 from sentinel.chain.following import Following
 from sentinel.chain.forecast.estimate import TELLING_ARC_S
-from sentinel.chain.forecast.fit import USUAL_ROLLS
 from sentinel.chain.forecast.geometry import Elsewhere, Geometry
 from sentinel.chain.forecast.nodes import every_node
 from sentinel.chain.forecast.place_and_clock import Mistake, PlaceAndClock, SettingsDoubt, mistakes
 from sentinel.chain.forecast.rates import first_rates
+from sentinel.chain.forecast.roll_prior import USUAL_ROLLS
 from sentinel.chain.forecast.sun_path import SunPath, sun_path
 from sentinel.chain.track import Context
 from sentinel.core.foreseen import Contradiction

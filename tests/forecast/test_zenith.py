@@ -8,9 +8,9 @@ import pytest
 
 from sentinel.chain.forecast.bins import Arc, Bins
 from sentinel.chain.forecast.discs import TrackedDisc
-from sentinel.chain.forecast.fit import USUAL_ROLLS
 from sentinel.chain.forecast.geometry import AIR, ONE_PART, Geometry, Points
 from sentinel.chain.forecast.nodes import Candidate, every_node
+from sentinel.chain.forecast.roll_prior import USUAL_ROLLS
 from sentinel.chain.forecast.zenith import Complex, ZenithSeen, oval_of
 from sentinel.core.records import Disc
 from sentinel.core.settings import Site

@@ -91,17 +91,17 @@ class Ensemble:
         deviation = (self.points.rate[self.point] + self.unknowns[:, 2] + gained) * 1e-4
         return np.asarray((1 + deviation) * self.points.base_arcsec_s[self.point] / 15.0)
 
-    def changed_s(self) -> Array:
-        """Return when the drift became what it is, POSIX seconds, (d,); NaN where it always was."""
-        times = np.array([np.nan, *(change.utc_s for change in self.changes)])
-        return np.asarray(times[self.kind // len(FLEXURES)])
+    def changed_s(self, least_share: float) -> float | None:
+        """Return when the drift became what it is, POSIX seconds; None: it always was in too many draws."""
+        changes = self.kind // len(FLEXURES)
+        if (changes > 0).mean() <= least_share:
+            return None
+        return float(np.median([self.changes[k - 1].utc_s for k in changes[changes > 0]]))
 
     def has_surely_changed(self, until_s: float) -> bool:
         """Whether the drift is another for sure, and for so long that the track before is let go."""
-        changed_s = self.changed_s()
-        changed = np.isfinite(changed_s)
-        long_ago_s = until_s - SURE_AFTER_S
-        return bool(changed.mean() >= SURE_SHARE and np.median(changed_s[changed]) <= long_ago_s)
+        changed_s = self.changed_s(SURE_SHARE)
+        return changed_s is not None and changed_s <= until_s - SURE_AFTER_S
 
     def tipping(self) -> Bools:
         """Return which draws are of a mount that tips over, (d,)."""

@@ -9,12 +9,12 @@ kinds of flexure at once.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 
 from sentinel.chain.forecast.geometry import COMMON, RAMP, Indices, Points
 from sentinel.chain.forecast.noise import FLEXURES, Change, Flexure, wander_covariance
+from sentinel.chain.forecast.roll_prior import RollPrior
 from sentinel.sky.arrays import Array
 
 POSE_SIGMA_DEG = 3.0
@@ -33,55 +33,6 @@ _LEAST_LEVEL = 0.02
 _GRID = 32
 _FINE = np.linspace(-4.5, 4.5, _GRID)
 _EVEN = (2 * np.arange(_GRID) + 1) / _GRID - 1
-
-
-@dataclass(frozen=True)
-class RollPrior:
-    """What is known of the camera's roll before the track: peaks (von Mises) on an even floor.
-
-    Arrays (k, m) of k peaks for m mounts; m is 1 where it is the same for all.
-    """
-
-    share: Array
-    """Of each peak; what is left to one is the floor's."""
-    turn_rad: Array
-    sharpness: Array
-
-    def taken(self, which: Indices) -> "RollPrior":
-        """Return that of some of the mounts."""
-        if self.share.shape[1] == 1:
-            return self
-        return RollPrior(self.share[:, which], self.turn_rad[:, which], self.sharpness[:, which])
-
-    def log(self, roll_rad: Array) -> Array:
-        """Return the log density of rolls (..., m, g)."""
-        anywhere = np.maximum(1.0 - self.share.sum(axis=0), 1e-4)[:, None] / (2 * np.pi)
-        density = anywhere + np.zeros_like(roll_rad)
-        for height, turn, sharpness in zip(self._heights, self.turn_rad, self.sharpness, strict=True):
-            density += height[:, None] * np.exp(sharpness[:, None] * (np.cos(roll_rad - turn[:, None]) - 1))
-        return np.asarray(np.log(density))
-
-    @cached_property
-    def _heights(self) -> Array:
-        """The density at each peak: asked for with every grid of rolls, and the same each time."""
-        return np.asarray(self.share / (2 * np.pi * _bessel_i0_scaled(self.sharpness)))
-
-
-def _bessel_i0_scaled(x: Array) -> Array:
-    """Return exp(-x) I0(x), beyond 300 to a part in 1e8 by the series for large x (DLMF 10.40.1)."""
-    near, far = np.minimum(x, 300.0), np.maximum(x, 300.0)
-    series = (1 + 1 / (8 * far) + 9 / (128 * far**2)) / np.sqrt(2 * np.pi * far)
-    return np.where(x < far, np.i0(near) * np.exp(-near), series)
-
-
-USUAL_ROLLS = RollPrior(
-    np.array([[0.42], [0.08], [0.12], [0.08]]),
-    np.array([[0.0], [0.5], [1.0], [-0.5]]) * np.pi,
-    np.full((4, 1), 6.0),
-)
-"""A track alone hardly tells a roll from the opposite one with the opposite axis error: to first order they
-draw the same line, and only refraction and the sun's own motion part them. So what is usual counts, weakly:
-cameras stand level or on their side, seldom upside down, and anything is possible."""
 
 
 def level_of(latitude_deg: float) -> float:

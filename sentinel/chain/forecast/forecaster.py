@@ -11,7 +11,6 @@ from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.estimate import Estimator
 from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.expected_path import BEFORE_S, EXPECTED_S, expected_path
-from sentinel.chain.forecast.fit import USUAL_ROLLS
 from sentinel.chain.forecast.inputs import PERHAPS_CHANGED, Departure, Inputs
 from sentinel.chain.forecast.line import fit_line
 from sentinel.chain.forecast.nodes import (
@@ -29,6 +28,7 @@ from sentinel.chain.forecast.place_and_clock import PlaceAndClock
 from sentinel.chain.forecast.pointing import STOP_S, likeliest_mount, stopped_px
 from sentinel.chain.forecast.rates import changed_rates, first_rates
 from sentinel.chain.forecast.renewal import Renewal
+from sentinel.chain.forecast.roll_prior import USUAL_ROLLS
 from sentinel.chain.forecast.rolls import TOLD_ROLL, Pause, pause_in, roll_of_top
 from sentinel.chain.forecast.scale import Scale
 from sentinel.chain.forecast.summary import summary, without_disc
@@ -379,11 +379,8 @@ class Forecaster:
 
     def _axis_before_deg(self, draws: Ensemble) -> tuple[float, float] | None:
         """Return where the axis was before the drift changed within the present part; None: it has not."""
-        changed_s = draws.changed_s()
-        changed_s = changed_s[np.isfinite(changed_s)]
-        if len(changed_s) <= PERHAPS_CHANGED * len(draws):
-            return None
-        told = self._estimator.learnt(float(np.median(changed_s)) - UNSURE_S)
+        changed_s = draws.changed_s(PERHAPS_CHANGED)
+        told = None if changed_s is None else self._estimator.learnt(changed_s - UNSURE_S)
         return None if told is None else told.likeliest_axis_deg
 
     def _departure(self, draws: Ensemble) -> Departure | None:

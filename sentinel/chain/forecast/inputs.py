@@ -2,8 +2,6 @@
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from sentinel.chain.forecast.discs import TrackedDisc
 from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.exits import Frame
@@ -82,17 +80,16 @@ class Inputs:
 
     def drift_changed_s(self) -> float | None:
         """Return since when the disc drifts otherwise than it did; None: that is not likely, or long ago."""
-        changed_s = self.draws.changed_s()
-        changed = np.isfinite(changed_s)
-        if changed.mean() > CHANGED:
-            return float(np.median(changed_s[changed]))
+        changed_s = self.draws.changed_s(CHANGED)
+        if changed_s is not None:
+            return changed_s
         old = self.changed_s is None or self.coming.now_s - self.changed_s > CHANGED_TOLD_S
         return None if old else self.changed_s
 
     def cause_flags(self) -> tuple[str, ...]:
         """Return what is known of why the disc drifts otherwise than it did."""
         tips = float(self.draws.tipping().mean())
-        if float(np.isfinite(self.draws.changed_s()).mean()) > PERHAPS_CHANGED:
+        if self.draws.changed_s(PERHAPS_CHANGED) is not None:
             return ("cause-open",)
         young = self.changed_s is not None and self.last.utc_s - self.changed_s < CAUSE_KNOWN_S
         if float(self.draws.ramping().mean()) > CAUSE_KNOWN and not young:

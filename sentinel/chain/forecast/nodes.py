@@ -10,14 +10,13 @@ from sentinel.chain.forecast.fit import (
     FIRM_DEG_H,
     RATE_SIGMA,
     TILT_SIGMA_DEG,
-    USUAL_ROLLS,
     Prior,
-    RollPrior,
     Solved,
     level_of,
 )
 from sentinel.chain.forecast.geometry import RAMP, Elsewhere, Indices, Points, TurnedSky
 from sentinel.chain.forecast.noise import Change
+from sentinel.chain.forecast.roll_prior import USUAL_ROLLS, RollPrior
 from sentinel.sky.arrays import Array
 
 CELLS = 12

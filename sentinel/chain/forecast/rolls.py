@@ -8,9 +8,10 @@ from typing import Literal
 import numpy as np
 
 from sentinel.chain.forecast.discs import TrackedDisc
-from sentinel.chain.forecast.fit import GaussianPrior, RollPrior
+from sentinel.chain.forecast.fit import GaussianPrior
 from sentinel.chain.forecast.geometry import ONE_PART, Geometry, Points
 from sentinel.chain.forecast.pointing import STOP_S, LikeliestMount, stopped_px
+from sentinel.chain.forecast.roll_prior import RollPrior
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
 
