@@ -12,7 +12,7 @@ _UNUSUAL = Candidate(14.4, 0.01, 600.0)
 """And at none of the usual ones: a clutch that slips."""
 _TIPPING = Candidate(0.0, 0.01, tip_sigma_deg_h=0.12)
 """And that it runs as it is said to while a leg sinks,"""
-_RAMPING = Candidate(0.0, 0.02, ramp_sigma=20.0)
+_RAMPING = Candidate(0.0, 0.01, ramp_sigma=20.0)
 """or at a rate that goes on changing: with the cold, a bolt that creeps, the arm of a straight screw."""
 
 
