@@ -19,11 +19,11 @@ from sentinel.service.status.making import standing_of
 from sentinel.service.status.standing import Standing
 from tests.shipped import FIVE_DAYS, five_days
 
-FRAMES = five_days()[:56]
+FRAMES = five_days()[:40]
 SETTINGS = load_settings([FIVE_DAYS / "config.yaml"])
 SUPPLIES = SETTINGS.supplies.model_copy(update={"camera_battery_h": 30.0, "mount_battery_h": 60.0})
 SETTINGS = SETTINGS.model_copy(update={"supplies": SUPPLIES})
-MADE_UTC = FRAMES[40].time_utc + timedelta(seconds=20)
+MADE_UTC = FRAMES[28].time_utc + timedelta(seconds=20)
 
 
 def step_all(events: Sequence[tuple[Event, datetime]], pipeline: Pipeline, board: Board) -> None:
