@@ -134,7 +134,8 @@ def test_from_each_part_of_the_time_the_picture_that_shows_most() -> None:
     assert len(chosen) == 8
     assert all(one.disc.found for one in chosen)
     assert spread([dark(n) for n in range(5)], 8) == []
-    assert spread([frame(0)], 8) == [frame(0)]
+    only = frame(0)
+    assert spread([only], 8) == [only]
 
 
 def test_a_table_of_measurements_has_no_pictures(tmp_path: Path) -> None:
