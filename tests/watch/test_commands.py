@@ -13,6 +13,7 @@ import pytest
 import yaml
 
 from sentinel import cli
+from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import to_json
 from sentinel.service.status.making import standing_of
@@ -225,6 +226,19 @@ def test_a_state_folder_that_is_none_is_refused_and_not_made(sentinel: Sentinel,
         assert (status, len(err.splitlines())) == (2, 1)
         assert "state folder" in err
         assert sorted(path.name for path in tmp_path.iterdir()) == ["letter.txt"]
+
+
+def test_what_a_replay_left_takes_no_mark(sentinel: Sentinel, tmp_path: Path) -> None:
+    """No watch starts there: nobody would ever take it up."""
+    left = tmp_path / "replayed"
+    left.mkdir()
+    with Journal.create(left / "journal.sqlite", Origin.REPLAY):
+        pass
+    (left / "measurements.ecsv").touch()
+    status, _, err = sentinel("mark", "seen", "--state", left)
+    assert status == 2
+    assert "is no state folder of a watch" in err
+    assert sorted(path.name for path in left.iterdir()) == ["journal.sqlite", "measurements.ecsv"]
 
 
 def test_a_mark_is_read_and_said_back_by_the_operators_clock(

@@ -158,7 +158,8 @@ class StateFolder:
         mend = "name the watch's own with --state or --config"
         if not self.folder.is_dir():
             raise RequestProblem("there is no such state folder", where=str(self.folder), mend=mend)
-        ours = (self.journal, self._lock_file, self.status_json, self.marks)
+        # A journal alone is a replay's.
+        ours = (self._lock_file, self.status_json, self.marks)
         with suppress(OSError):
             if not any(path.exists() for path in ours) and any(self.folder.iterdir()):
                 raise RequestProblem("is no state folder of a watch", where=str(self.folder), mend=mend)
