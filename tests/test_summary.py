@@ -9,7 +9,7 @@ import pytest
 from sentinel.chain.notify.headline import UNKNOWN
 from sentinel.core.records import Disc, Incident, MeasuredFrame, Severity
 from sentinel.core.settings import Settings, validate
-from sentinel.jobs.report.summary import _graver, summarise, summary_json, summary_lines
+from sentinel.jobs.report.summary import summarise, summary_json, summary_lines
 from tests.forecasts import foreseen, mount_of
 
 NOON = datetime(2027, 6, 21, 10, tzinfo=UTC)
@@ -89,9 +89,11 @@ def test_an_incident_that_became_graver_says_from_when() -> None:
     worse = replace(opened, time_utc=grave, state="changed", severity=Severity.NOW)
     over = replace(opened, time_utc=grave + timedelta(minutes=5), state="cleared", severity=Severity.NOTE)
     again = replace(opened, time_utc=grave + timedelta(minutes=9))
-    assert _graver(opened, [opened, worse, over, again]) == " (now from 2027-06-20 21:23 UTC)"
-    assert not _graver(again, [again])
-    assert not _graver(opened, [opened, over, worse])
+    lines = summary_lines(summarise(frames(), [opened, worse, over, again], (), SEEN, settings()))
+    assert lines[-2:] == [
+        "  2027-06-20 19:56  soon  drifts (now from 2027-06-20 21:23 UTC)",
+        "  2027-06-20 21:32  soon  drifts",
+    ]
 
 
 def test_an_edge_that_may_be_reached_is_not_said_to_be_none() -> None:

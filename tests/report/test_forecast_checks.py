@@ -148,5 +148,5 @@ def test_an_incident_is_one_from_onset_to_end_as_grave_as_it_got() -> None:
         incident(200, severity=Severity.NOTE),
     ]
     first, second = incident_spans(changes)
-    assert (first.severity, first.cleared_utc) == (Severity.NOW, NOON + 90 * MINUTE)
-    assert (second.severity, second.cleared_utc) == (Severity.NOTE, None)
+    assert (first.gravest.severity, first.cleared_utc) == (Severity.NOW, NOON + 90 * MINUTE)
+    assert (second.gravest.severity, second.cleared_utc) == (Severity.NOTE, None)

@@ -24,7 +24,6 @@ from sentinel.jobs.report.forecast_checks import (
     find_exits,
     skill_of,
 )
-from sentinel.jobs.report.incidents import IncidentSpan, incident_spans
 from sentinel.jobs.report.record import Record, columns_of
 from sentinel.jobs.report.style import TimeAxis
 from sentinel.jobs.report.summary import Summary, summarise
@@ -189,11 +188,6 @@ class Analysis:
             if forecast.mount is not None and forecast.mount.axis is not None
         )
         return next(known, None)
-
-    @cached_property
-    def incidents(self) -> list[IncidentSpan]:
-        """What was noticed, from onset to end."""
-        return incident_spans(self.record.incidents)
 
     @cached_property
     def nights(self) -> list[tuple[float, float]]:

@@ -1,60 +1,59 @@
 """What was noticed and told: incidents from onset to end, messages and how they got through."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sentinel.core.records import Alert, Incident, Severity
+from sentinel.core.records import Alert, Incident
 from sentinel.core.words import span
 from sentinel.jobs.report.record import Record
 from sentinel.service.journal.journal import Origin
 from sentinel.service.journal.session_facts import DeliveryRecord
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class IncidentSpan:
     """One incident, from its onset to its end."""
 
-    condition: str
-    which: str
-    onset_utc: datetime
-    told_utc: datetime
-    """When the program noticed."""
-    cleared_utc: datetime | None
-    """None: open at the end."""
-    severity: Severity
-    """The gravest that it had."""
-    message: str
-    """As it was first put."""
+    changes: tuple[Incident, ...]
+    """In the order found, at least one."""
+
+    @property
+    def first(self) -> Incident:
+        """As it was noticed."""
+        return self.changes[0]
+
+    @property
+    def gravest(self) -> Incident:
+        """The first change to the gravest severity that it had."""
+        # The end has a severity of its own, which says nothing about how serious it was.
+        serious = [change for change in self.changes if change.state != "cleared"] or self.changes
+        return min(serious, key=lambda change: change.severity.rank)
+
+    @property
+    def cleared_utc(self) -> datetime | None:
+        """When it was over; None: open at the end."""
+        last = self.changes[-1]
+        return last.time_utc if last.state == "cleared" else None
+
+    @property
+    def message(self) -> str:
+        """What it was, as it was first put."""
+        return self.first.message or self.first.condition
 
 
-def incident_spans(incidents: Sequence[Incident]) -> list[IncidentSpan]:
+def incident_spans(incidents: Iterable[Incident]) -> tuple[IncidentSpan, ...]:
     """Return the incidents, in the order in which they were noticed."""
     open_now: dict[tuple[str, str], list[Incident]] = {}
-    done: list[IncidentSpan] = []
+    every: list[list[Incident]] = []
     for incident in incidents:
-        open_now.setdefault(incident.key, []).append(incident)
+        if incident.key not in open_now:
+            every.append(open_now.setdefault(incident.key, []))
+        open_now[incident.key].append(incident)
         if incident.state == "cleared":
-            done.append(_whole(open_now.pop(incident.key)))
-    done += map(_whole, open_now.values())
-    return sorted(done, key=lambda one: (one.told_utc, one.condition, one.which))
-
-
-def _whole(changes: Sequence[Incident]) -> IncidentSpan:
-    first, last = changes[0], changes[-1]
-    # The end has a severity of its own, which says nothing about how serious it was.
-    serious = [change for change in changes if change.state != "cleared"] or changes
-    condition, which = first.key
-    return IncidentSpan(
-        condition=condition,
-        which=which,
-        onset_utc=first.onset_utc,
-        told_utc=first.time_utc,
-        cleared_utc=last.time_utc if last.state == "cleared" else None,
-        severity=min((change.severity for change in serious), key=lambda severity: severity.rank),
-        message=first.message or first.condition,
-    )
+            del open_now[incident.key]
+    return tuple(IncidentSpan(tuple(changes)) for changes in every)
 
 
 def sent_messages(record: Record) -> list[tuple[Alert, tuple[str, ...]]]:

@@ -270,7 +270,7 @@ def _rows_plot(w: Analysis) -> Plot:
     )
     words = (
         f"Over the session: {len(w.nights)} times the sun was down, {len(gaps)} gaps, {len(unseen)} times "
-        f"the sun was up and not seen, {len(w.incidents)} incidents, {len(w.record.marks)} marks."
+        f"the sun was up and not seen, {len(w.summary.incidents)} incidents, {len(w.record.marks)} marks."
     )
     return drawn_rows("What happened when", rows, w.axis, words)
 
@@ -282,12 +282,12 @@ def _incident_rows(w: Analysis) -> list[BarRow]:
     for severity, colour in colours.items():
         bars = [
             (
-                utc_s(one.onset_utc),
-                max(utc_s(one.cleared_utc) if one.cleared_utc else w.axis.end_s, utc_s(one.onset_utc) + 1),
+                (onset_s := utc_s(one.first.onset_utc)),
+                max(utc_s(one.cleared_utc) if one.cleared_utc else w.axis.end_s, onset_s + 1),
                 one.message,
             )
-            for one in w.incidents
-            if one.severity is severity
+            for one in w.summary.incidents
+            if one.gravest.severity is severity
         ]
         rows.append(BarRow(name=f"Noticed: {severity.value}", bars=bars, colour=colour))
     return rows

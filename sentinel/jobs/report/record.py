@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.intake.session import CONFIG_NAME, JOURNAL_NAME
 from sentinel.chain.notify.digest import chained
 from sentinel.chain.undo import standing_marks
@@ -16,7 +17,6 @@ from sentinel.core.records import Alert, Forecast, Incident, Mark, MeasuredFrame
 from sentinel.core.settings import Settings, load_settings
 from sentinel.core.times import DAY_S, utc_s
 from sentinel.jobs.originals import originals_folder
-from sentinel.jobs.report.summary import room_px
 from sentinel.service.journal.journal import Journal, Origin
 from sentinel.service.journal.session_facts import (
     DeliveryRecord,
@@ -201,6 +201,13 @@ class Columns:
 
     def __len__(self) -> int:
         return len(self.utc_s)
+
+
+def room_px(frame: MeasuredFrame) -> float:
+    """Return the room between the disc's limb and the nearest edge of the frame; negative: cut."""
+    disc = frame.disc
+    edges = Frame(frame.width_px, frame.height_px, margin_px=0.0)
+    return float(edges.room_px(np.array(disc.x_px), np.array(disc.y_px), disc.radius_px).min())
 
 
 def columns_of(frames: Sequence[MeasuredFrame], sun: Sun) -> Columns:

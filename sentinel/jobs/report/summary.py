@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
-from math import hypot, inf
+from math import hypot
 from statistics import median
 
 import numpy as np
@@ -20,6 +20,8 @@ from sentinel.core.settings import Settings
 from sentinel.core.tables import MEANING
 from sentinel.core.times import utc_s
 from sentinel.core.words import minute, span, times_in
+from sentinel.jobs.report.incidents import IncidentSpan, incident_spans
+from sentinel.jobs.report.record import room_px
 from sentinel.service.journal.codec import plain
 from sentinel.sky import Sun
 
@@ -58,8 +60,8 @@ class Summary:
     nearest_edge_px: float | None
     """Smallest room between limb and edge; negative: cut."""
     nearest_utc: datetime | None
-    incidents: tuple[Incident, ...]
-    """Each change, in the order found."""
+    incidents: tuple[IncidentSpan, ...]
+    """In the order noticed."""
     odd_rows: tuple[tuple[str, int], ...]
     """What was odd about the rows of the table that the frames came from: flag and count, commonest first."""
     counts: Counts
@@ -111,7 +113,7 @@ def summarise(
         path_px=sum(hypot(b.disc.x_px - a.disc.x_px, b.disc.y_px - a.disc.y_px) for a, b in pairwise(discs)),
         nearest_edge_px=nearest[0] if nearest else None,
         nearest_utc=nearest[1] if nearest else None,
-        incidents=tuple(incidents),
+        incidents=incident_spans(incidents),
         odd_rows=tuple(
             Counter(flag for f in frames for flag in f.all_flags if flag in MEANING).most_common()
         ),
@@ -174,14 +176,6 @@ def find_gaps(frames: Sequence[MeasuredFrame], interval_s: float) -> tuple[TimeS
     )
 
 
-def room_px(frame: MeasuredFrame) -> float:
-    """Return the room between the disc's limb and the nearest edge of the frame; negative: cut."""
-    disc = frame.disc
-    # The outer pixels' outer sides are the edge: half a pixel beyond their centres.
-    sides = (disc.x_px, disc.y_px, frame.width_px - 1 - disc.x_px, frame.height_px - 1 - disc.y_px)
-    return min(sides, default=inf) + 0.5 - disc.radius_px
-
-
 def _place(frame: MeasuredFrame) -> tuple[float, float]:
     return frame.disc.x_px, frame.disc.y_px
 
@@ -209,23 +203,16 @@ def summary_lines(summary: Summary) -> list[str]:
         )
     lines += [f"Table     {flag}, {count} of {s.frames}: {MEANING[flag]}" for flag, count in s.odd_rows]
     lines += [f"Noticed   {_noticed(s)}"]
-    lines += [
-        f"  {minute(i.time_utc)}  {i.severity.value:<4}  {i.message or i.condition}"
-        f"{_graver(i, s.incidents[k:])}"
-        for k, i in enumerate(s.incidents)
-        if i.state == "opened"
-    ]
-    return lines
+    return lines + [f"  {_incident(one)}" for one in s.incidents]
 
 
-def _graver(opened: Incident, after: Sequence[Incident]) -> str:
-    """Say from when an incident was graver than at first: it is counted by its gravest."""
-    its = [one for one in after if one.key == opened.key]
-    ends = next((k for k, one in enumerate(its) if one.state == "cleared"), len(its))
-    worst = min(its[:ends], key=lambda one: one.severity.rank, default=opened)
-    if worst.severity is opened.severity:
-        return ""
-    return f" ({worst.severity.value} from {minute(worst.time_utc)} UTC)"
+def _incident(one: IncidentSpan) -> str:
+    """Say what was noticed, and from when it was graver than at first: it is counted by its gravest."""
+    first, worst = one.first, one.gravest
+    said = f"{minute(first.time_utc)}  {first.severity.value:<4}  {one.message}"
+    if worst is first:
+        return said
+    return f"{said} ({worst.severity.value} from {minute(worst.time_utc)} UTC)"
 
 
 def _gaps(gaps: Sequence[TimeSpan]) -> str:
@@ -293,7 +280,7 @@ def summary_json(summary: Summary) -> dict[str, object]:
         "nearest_edge_px": s.nearest_edge_px,
         "nearest_utc": s.nearest_utc,
         "odd_rows": dict(s.odd_rows),
-        "incidents": [i.condition for i in s.incidents if i.state == "opened"],
+        "incidents": [one.first.condition for one in s.incidents],
         "alerts": s.counts.messages,
         "wakes": s.counts.wake_ups,
         "next_visit_utc": s.forecast.next_visit_utc if s.forecast else None,
