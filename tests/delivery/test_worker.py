@@ -18,6 +18,7 @@ from sentinel.core.records import Disc, Mark, MeasuredFrame, Severity
 from sentinel.core.settings import Channel, Heartbeat, Settings
 from sentinel.service.delivery.backoff import retry_wait_s, target_pause_s
 from sentinel.service.delivery.heartbeat import HeartbeatPinger
+from sentinel.service.delivery.sender import NO_PICTURES
 from sentinel.service.delivery.transports import Attempt, Transport
 from sentinel.service.delivery.worker import IDLE_S, Worker
 from sentinel.service.journal.journal import Journal
@@ -245,6 +246,22 @@ def test_the_picture_follows_the_text_once_and_costs_it_nothing(
     assert len(fakes.ways["other"].pictures) == 1
     assert one.states() == {("phone", "delivered"): 1, ("other", "delivered"): 1}
     assert pictured.asked == [("a.jpg", 40_000)] * 2
+
+
+def test_a_service_that_takes_no_pictures_is_asked_once(
+    one: Session, fakes: Fakes, clock: ManualClock
+) -> None:
+    pictured = Pictured(one)
+    none = Attempt(outcome="failed", why=NO_PICTURES)
+    fakes.phone.answer = lambda message: none if message.title.startswith("Picture") else WELL
+    with turning(one, clock, make_transport=fakes, draw=pictured.draw) as worker:
+        settle(worker)
+        second = MeasuredFrame(frame="b.jpg", time_utc=T0, width_px=9, height_px=9, disc=Disc(found=False))
+        one.commit(alert("once more", attachment="b.jpg"), event=second)
+        settle(worker)
+    assert fakes.phone.titles() == ["pictured", "once more"]
+    assert len(fakes.phone.pictures) == 1
+    assert len(fakes.ways["other"].pictures) == 2
 
 
 def test_a_reminder_does_not_bring_the_same_picture_again(

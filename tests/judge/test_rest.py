@@ -483,7 +483,13 @@ def test_before_sleep_the_jobs_are_listed_and_then_no_news() -> None:
     night = watch.opened("before-sleep")
     assert night is not None
     assert night.time_utc == start.replace(hour=19)
-    assert [job["job"] for job in plain(night.detail)["jobs"]] == ["axis-limit"]
+    told = plain(night.detail)
+    assert [job["job"] for job in told["jobs"]] == ["axis-limit"]
+    assert (told["sleep_from_utc"], told["sleep_until_utc"]) == (
+        "2026-06-21T20:00:00Z",
+        "2026-06-22T04:00:00Z",
+    )
+    assert told["covered_until_utc"] == "2026-06-22T05:00:00Z"
     assert watch.of("axis-limit") == []
     for _ in range(6):
         watch.frames(10)

@@ -6,7 +6,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
+from sentinel.chain.judge.optics import FROM_SEEING
 from sentinel.core.records import Severity
 from sentinel.service.journal.codec import plain
 from tests.judge.tracks import Watch
@@ -496,3 +498,10 @@ def test_a_sun_that_sets_behind_the_known_line_is_not_covered() -> None:
         share = float(np.clip((clear + 0.27) / 0.54, 0, 1))
         watch.frames(1, found=share > 0.1, limb_coverage=share, brightness=0.4 if share > 0.1 else 0.0)
     assert watch.said == []
+
+
+def test_an_edge_rises_by_as_much_as_the_seeing_smears_it() -> None:
+    """A point of light is a Gaussian: its full width at half maximum against its edge's 10-90 % rise."""
+    half_width = np.sqrt(2 * np.log(2))
+    rise = norm.ppf(0.9) - norm.ppf(0.1)
+    assert pytest.approx(rise / (2 * half_width), abs=0.005) == FROM_SEEING
