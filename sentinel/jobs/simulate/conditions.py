@@ -67,20 +67,13 @@ def conditions(world: World, truth: Truth) -> Conditions:
         above_horizon_px=height_px,
         horizon_slope=slope,
         night=truth.altitude_deg < _NIGHT_DEG,
-        capped=_during(scenario, Cap, times),
-        filter_lost=_during(scenario, FilterLost, times),
+        capped=scenario.during_any(Cap, times),
+        filter_lost=scenario.during_any(FilterLost, times),
         moon_x_px=moon_x,
         moon_y_px=moon_y,
         moon_radius_px=moon_radius,
-        clouds=_clouds(scenario, times),
+        clouds=_clouds(scenario, times, 3600 / world.optics.scale_arcsec_px),
     )
-
-
-def _during(scenario: Scenario, kind: type[Cap] | type[FilterLost], times: Array) -> Bools:
-    inside = np.zeros(times.shape, dtype=bool)
-    for event in scenario.events_of(kind):
-        inside |= scenario.during(event, times)
-    return inside
 
 
 def _frost(scenario: Scenario, times: Array) -> Array:
@@ -121,9 +114,8 @@ def _above_horizon(world: World, truth: Truth) -> tuple[Array, Array]:
     return height_deg * 3600 / truth.local_scale_arcsec_px, np.asarray(slope)
 
 
-def _clouds(scenario: Scenario, times: Array) -> tuple[tuple[Cloud, ...], ...]:
+def _clouds(scenario: Scenario, times: Array, degree_px: float) -> tuple[tuple[Cloud, ...], ...]:
     sheets: list[list[Cloud]] = [[] for _ in times]
-    degree_px = 3600 / (206.265 * scenario.camera.pixel_pitch_um / scenario.camera.focal_length_mm)
     for number, event in enumerate(scenario.events):
         if not isinstance(event, CloudBank):
             continue

@@ -36,10 +36,7 @@ def exposures(scenario: Scenario) -> Exposures:
     camera = scenario.camera
     count = floor(scenario.hours * 3600 / camera.interval_s - _PHASE_S / camera.interval_s) + 1
     slots: Array = scenario.start_s + _PHASE_S + camera.interval_s * np.arange(count, dtype=float)
-    taken = np.ones(len(slots), dtype=bool)
-    for event in scenario.events_of(Missing):
-        taken &= ~scenario.during(event, slots)
-    utc_s = slots[taken]
+    utc_s = slots[~scenario.during_any(Missing, slots)]
     stops = np.array(camera.bracket_stops)[np.arange(len(utc_s)) % len(camera.bracket_stops)]
     return Exposures(
         utc_s=utc_s,

@@ -160,6 +160,13 @@ class Scenario(Section):
         begin_s, end_s = self.span_s(event)
         return np.asarray((utc_s >= begin_s) & (utc_s < end_s))
 
+    def during_any(self, kind: type[E], utc_s: Array) -> Bools:
+        """Return which times fall into any spell of a kind."""
+        inside = np.zeros(utc_s.shape, dtype=bool)
+        for event in self.events_of(kind):
+            inside |= self.during(event, utc_s)
+        return inside
+
     @property
     def in_order(self) -> list[AnyEvent]:
         """The events in order of time."""
