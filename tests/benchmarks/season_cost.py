@@ -93,8 +93,8 @@ def main() -> None:
         first = first or (cost_s / sessions, memory_mib)
         print(
             f"{sessions} sessions of {asked.hours:g} h, {rows} rows: a session "
-            f"{cost_s / sessions / first[0]:.2f} ({cost_s / sessions:.1f} s of processor time), memory {memory_mib / first[1]:.2f} "
-            f"({memory_mib:.0f} MiB)",
+            f"{cost_s / sessions / first[0]:.2f} ({cost_s / sessions:.1f} s of processor time), "
+            f"memory {memory_mib / first[1]:.2f} ({memory_mib:.0f} MiB)",
             flush=True,
         )
 
