@@ -214,7 +214,7 @@ def report(
     the journal holds, unless others are given. With --beside both may also be folders of pictures that were
     never watched, each with its config.yaml.
     """
-    from sentinel.jobs.beside.page import turn_lines, write_beside
+    from sentinel.jobs.beside.page import lines_of, write_beside
     from sentinel.jobs.report.page import write_report
 
     with progress_bar() as progress:
@@ -225,7 +225,7 @@ def report(
                 folder, beside, out, config or (), originals=frames, progress=progress
             )
     if beside is not None:
-        print_screen(turn_lines(compared))
+        print_screen(lines_of(compared))
     print(f"Report    {page}")
 
 

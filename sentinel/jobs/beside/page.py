@@ -13,6 +13,15 @@ from sentinel.core.pages import jpeg_url, page
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
 from sentinel.core.words import many, signed
+from sentinel.jobs.beside.clocks import (
+    APART_KM,
+    LOW_DEG,
+    TOLD_S,
+    ClockDifference,
+    apart_km,
+    clock_difference,
+    low_sun,
+)
 from sentinel.jobs.beside.sides import Pair, open_side, pairs_of
 from sentinel.jobs.beside.turning import ImageTurn, Places, mean_turn, turn_between
 from sentinel.jobs.originals import picture_of
@@ -49,6 +58,8 @@ class Comparison:
     """By how much the first is turned clockwise against the second: by places, times and cameras' rolls."""
     found: ImageTurn
     """The same by the spots alone."""
+    clocks: ClockDifference | None
+    """By how much the first one's times are ahead; None: the two are too far apart to be compared so."""
 
 
 def write_beside(
@@ -95,7 +106,21 @@ def compared_sides(one: Analysis, other: Analysis, progress: Progress = silent) 
         ),
         computed=_computed(sides),
         found=mean_turn([turn_between(a, b) for a, b in places]),
+        clocks=_clocks(one, other),
     )
+
+
+def _clocks(one: Analysis, other: Analysis) -> ClockDifference | None:
+    if apart_km(*(side.record.settings.site for side in (one, other))) > APART_KM:
+        return None
+    low = []
+    for side in (one, other):
+        zenith = side.up_angles(side.record.frames, "zenith")
+        known = bool(np.isfinite(zenith.sigma_deg).all())
+        low.append(
+            low_sun(side.record.frames, zenith.deg, side.record.settings.site, side.sun) if known else None
+        )
+    return clock_difference(*low)
 
 
 def _names(one: str, other: str) -> tuple[str, str]:
@@ -191,6 +216,25 @@ def turn_lines(c: Comparison) -> list[str]:
     return lines
 
 
+def clock_line(clocks: ClockDifference, names: tuple[str, str]) -> str:
+    """Return in a sentence whether the two clocks agree, as far as the sun may tell it."""
+    if not clocks.told:
+        return (
+            f"Whether the two clocks agree to {TOLD_S:.0f} seconds the sun does not tell: that takes one "
+            f"that sinks or rises steeply, seen by both for most of an hour below {LOW_DEG:.0f} degrees."
+        )
+    return (
+        f"By the shape of the low sun's disc, in {many(clocks.pictures, 'picture')}, the times of {names[0]} "
+        f"are ahead of those of {names[1]} by {signed(clocks.ahead_s, 1)} ± {clocks.sigma_s:.1f} seconds "
+        f"(1-sigma), if the places are right: one that is a kilometre off would pass for {clocks.km_s:.0f}."
+    )
+
+
+def lines_of(c: Comparison) -> list[str]:
+    """Return all that the two sessions tell together."""
+    return [*turn_lines(c), *([clock_line(c.clocks, c.names)] if c.clocks is not None else [])]
+
+
 def page_of(c: Comparison) -> str:
     """Return the page."""
-    return page(__package__, "beside.html.jinja", c=c, lines=turn_lines(c), version=__version__)
+    return page(__package__, "beside.html.jinja", c=c, lines=lines_of(c), version=__version__)
