@@ -5,6 +5,7 @@ import re
 import shutil
 import subprocess
 import time
+from base64 import b64decode
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -70,6 +71,11 @@ class Phone:
         """Tap a field and type into it."""
         self.tap(selector)
         self._ask("Input.insertText", text=text)
+
+    def printed(self) -> bytes:
+        """Return the page as a PDF, on the paper that it asks for."""
+        paper = self._ask("Page.printToPDF", preferCSSPageSize=True, printBackground=True)
+        return b64decode(paper["data"])
 
     def _ask(self, method: str, **params: Any) -> dict[str, Any]:
         self._count += 1

@@ -2,6 +2,8 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import dist
+from typing import NamedTuple
 
 from sentinel.jobs.report.style import DEEP, GROUND, HAIR, INK, PALE_WARM, QUIET, WARM
 from sentinel.jobs.report.svg import AxisScale, Pen, Point
@@ -17,6 +19,30 @@ HALO: dict[str, str | float] = {
 
 SMALLEST_STEP = 0.35
 """In units of the picture: what is nearer to the last point drawn cannot be seen."""
+
+
+NEAR, MOST_NUMBERS = 12.0, 3
+"""Stretches that begin so near to one another have one label, of so many numbers; in units of the picture."""
+DIGIT = 7.0
+"""How wide one of its letters is at the most."""
+
+
+class Box(NamedTuple):
+    """Where words stand, in units of the picture."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def shared(self, other: "Box") -> float:
+        """Return how much of the picture two cover both."""
+        wide = min(self.right, other.right) - max(self.left, other.left)
+        return max(wide, 0.0) * max(min(self.bottom, other.bottom) - max(self.top, other.top), 0.0)
+
+    def beyond(self, width: float) -> float:
+        """Return how much of it is cut off at the sides."""
+        return (max(-self.left, 0.0) + max(self.right - width, 0.0)) * (self.bottom - self.top)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,10 +89,10 @@ def draw_path(drawing: PathDrawing, width: float) -> Pen:
         _line(pen, part, at, stroke=DEEP, stroke_width=1.5)
     for part in drawing.astray:
         _line(pen, part, at, stroke=WARM, stroke_width=2.2, stroke_dasharray="1.5 3")
-    _stretches(pen, drawing, at)
-    taken: Point | None = None
+    taken: list[Box] = []
     for centre, said in drawing.ends:
-        taken = _said(pen, at(*centre), radius, said, taken)
+        _said(pen, at(*centre), radius, said, taken)
+    _stretches(pen, drawing, at, taken)
     return pen
 
 
@@ -101,14 +127,28 @@ def _line(pen: Pen, centres: Array, at: Placing, **style: str | float) -> None:
         pen.stroke(points, **style)
 
 
-def _stretches(pen: Pen, drawing: PathDrawing, at: Placing) -> None:
-    """Put a number at the begin of each stretch, where there are several."""
+def _stretches(pen: Pen, drawing: PathDrawing, at: Placing, taken: list[Box]) -> None:
+    """Put a number at the begin of each stretch, where there are several; together where they are near."""
     if len(drawing.begins) < 2:
         return
+    together: list[tuple[Point, list[int]]] = []
     for number, centre in enumerate(drawing.begins, 1):
         place = at(*centre)
         pen.ring(place, 2.6, fill=DEEP)
-        pen.text((place[0] + 5, place[1] - 4), str(number), font_size=11, font_weight=600, **HALO)
+        near = [numbers for other, numbers in together if dist(place, other) < NEAR]
+        if near:
+            near[0].append(number)
+        else:
+            together.append((place, [number]))
+    for (x, y), numbers in together:
+        words = ", ".join(map(str, numbers[:MOST_NUMBERS])) + (", …" if len(numbers) > MOST_NUMBERS else "")
+        wide = DIGIT * len(words)
+        ways = [(x + across, y + down) for across in (5.0, -5.0 - wide) for down in (-4.0, 12.0)]
+        boxes = [Box(left, base - 10, left + wide, base + 3) for left, base in ways]
+        # The first of those that cover least of what stands there already.
+        best = min(boxes, key=lambda box: box.beyond(pen.width) + sum(map(box.shared, taken)))
+        taken.append(best)
+        pen.text((best.left, best.bottom - 3), words, font_size=11, font_weight=600, **HALO)
 
 
 def _disc(pen: Pen, place: Point, radius: float, words: str, dash: str) -> None:
@@ -116,13 +156,13 @@ def _disc(pen: Pen, place: Point, radius: float, words: str, dash: str) -> None:
     pen.ring(place, radius, words, fill=PALE_WARM, fill_opacity=0.35, stroke=INK, stroke_width=1.2, **style)
 
 
-def _said(pen: Pen, place: Point, radius: float, words: str, taken: Point | None) -> Point:
-    """Write below a disc, or above it where other words stand already; return where."""
+def _said(pen: Pen, place: Point, radius: float, words: str, taken: list[Box]) -> None:
+    """Write below a disc, or above it where other words stand already."""
     # On paper letters are larger (`page.css`).
     half = 3.8 * len(words)
-    across, down = min(max(place[0], half), pen.width - half), place[1] + radius + 13
-    if taken is not None and abs(across - taken[0]) < 2 * half and abs(down - taken[1]) < 16:
-        down = place[1] - radius - 5
-        down = taken[1] + 16 if down < 12 or abs(down - taken[1]) < 16 else down
-    pen.text((across, down), words, text_anchor="middle", font_size=11, **HALO)
-    return across, down
+    across = min(max(place[0], half), pen.width - half)
+    ways = [place[1] + radius + 13, place[1] - radius - 5, *(box.bottom + 14 for box in taken)]
+    boxes = [Box(across - half, down - 11, across + half, down + 3) for down in ways if down > 12]
+    best = min(boxes, key=lambda box: sum(map(box.shared, taken)))
+    taken.append(best)
+    pen.text((across, best.bottom - 3), words, text_anchor="middle", font_size=11, **HALO)
