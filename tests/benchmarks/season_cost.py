@@ -32,8 +32,8 @@ def made(folder: Path, sessions: int, hours: float, *, foreseen: bool) -> int:
     write_measurements(first / "measurements.ecsv", world.frames)
     (first / "config.yaml").write_text(config_text(world.scenario))
     if foreseen:
-        replay = [sys.executable, "-m", "sentinel", "replay", first / "measurements.ecsv"]
-        subprocess.run([*replay, "--out", folder / "out"], stdout=subprocess.DEVNULL, check=True)
+        replay = [sys.executable, "-m", "sentinel", "replay", str(first / "measurements.ecsv")]
+        subprocess.run([*replay, "--out", str(folder / "out")], stdout=subprocess.DEVNULL, check=True)
         shutil.rmtree(first)
         (folder / "out").rename(first)
     for number in range(1, sessions):
