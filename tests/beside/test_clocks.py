@@ -10,7 +10,7 @@ from sentinel.core.settings import Site
 from sentinel.jobs.beside.clocks import (
     FEWEST,
     ClockDifference,
-    LowSun,
+    LowSunSeries,
     apart_km,
     clock_difference,
     low_sun,
@@ -34,7 +34,7 @@ def camera(
     hours: float = 3.5,
     air: tuple[float, float] = (0.0, 0.0),
     clouded: bool = False,
-) -> LowSun | None:
+) -> LowSunSeries | None:
     """A camera whose lens has an oval of its own, under air that flattens by more than is reckoned."""
     chance = np.random.default_rng(seed)
     own = FINE.model_copy(

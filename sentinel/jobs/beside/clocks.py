@@ -63,7 +63,7 @@ class ClockDifference:
 
 
 @dataclass(frozen=True, slots=True)
-class LowSun:
+class LowSunSeries:
     """A camera's pictures of a low sun, in order of exposure."""
 
     utc_s: Array
@@ -81,14 +81,14 @@ class LowSun:
     squash: CubicSpline
     """What the air's oval is reckoned to be."""
 
-    def within(self, begin_s: float, end_s: float) -> "LowSun":
+    def within(self, begin_s: float, end_s: float) -> "LowSunSeries":
         """Return the pictures of a time."""
         some = (self.utc_s >= begin_s) & (self.utc_s <= end_s)
         names = ("utc_s", "oval", "sigma", "turn", "place")
         return replace(self, **{name: getattr(self, name)[some] for name in names})
 
 
-def low_sun(frames: Sequence[MeasuredFrame], zenith_deg: Array, site: Site, sun: Sun) -> LowSun | None:
+def low_sun(frames: Sequence[MeasuredFrame], zenith_deg: Array, site: Site, sun: Sun) -> LowSunSeries | None:
     """Return the pictures of a session that tell of the sun's height; None: there are none.
 
     `zenith_deg`: where the zenith is in each, clockwise from up.
@@ -117,13 +117,13 @@ def low_sun(frames: Sequence[MeasuredFrame], zenith_deg: Array, site: Site, sun:
     grid_s = np.arange(-10 * STEP_S, times[low[-1]] - begin_s + 11 * STEP_S, STEP_S)
     altitude_deg = np.atleast_1d(sun.altaz_deg(begin_s + grid_s)[0])
     squash = (1 - flattening(np.maximum(altitude_deg, 0.0), site.pressure_hpa, site.temperature_c)) / 2
-    return LowSun(
+    return LowSunSeries(
         times[low], oval * turn, sigma, turn, (off / corner) ** 2 * turn,
         begin_s, CubicSpline(grid_s, altitude_deg), CubicSpline(grid_s, squash),
     )  # fmt: skip
 
 
-def clock_difference(one: LowSun | None, other: LowSun | None) -> ClockDifference:
+def clock_difference(one: LowSunSeries | None, other: LowSunSeries | None) -> ClockDifference:
     """Return by how much two clocks differ: the mean over all times at which the sun was low for both."""
     if one is None or other is None:
         return ClockDifference()
@@ -146,7 +146,9 @@ def clock_difference(one: LowSun | None, other: LowSun | None) -> ClockDifferenc
     )
 
 
-def _overlap(one: LowSun, other: LowSun, begin_s: float, end_s: float) -> tuple[LowSun, LowSun]:
+def _overlap(
+    one: LowSunSeries, other: LowSunSeries, begin_s: float, end_s: float
+) -> tuple[LowSunSeries, LowSunSeries]:
     """Return both in the part of a pass that both saw."""
     both = one.within(begin_s, end_s), other.within(begin_s, end_s)
     if not all(len(side.utc_s) for side in both):
@@ -155,7 +157,7 @@ def _overlap(one: LowSun, other: LowSun, begin_s: float, end_s: float) -> tuple[
     return both[0].within(begin_s, end_s), both[1].within(begin_s, end_s)
 
 
-def _of_a_pass(one: LowSun, other: LowSun) -> ClockDifference:
+def _of_a_pass(one: LowSunSeries, other: LowSunSeries) -> ClockDifference:
     """Fit one air and two lenses: unknown are the clocks, what the air does, and what each lens does."""
     sides = (one, other)
     middle_s, half_s = float(np.mean(one.utc_s)), max(float(np.ptp(one.utc_s)) / 2, 1.0)
