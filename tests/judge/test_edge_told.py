@@ -1,5 +1,6 @@
 """An edge of the frame as everybody tells it: one time for it, under cloud, over the edge and at sunset."""
 
+import re
 from datetime import timedelta
 from typing import Any
 
@@ -14,9 +15,12 @@ from sentinel.chain.judge.until import answer
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.chain.notify.tasks import answer_words, task
 from sentinel.chain.notify.wording import message, title_and_body
-from sentinel.core.foreseen import Due
-from sentinel.core.records import Forecast, Incident, Severity
+from sentinel.core.foreseen import Due, Place
+from sentinel.core.records import Forecast, Incident, MeasuredFrame, Outcome, Severity
 from sentinel.core.words import times_in
+from sentinel.service.status.board import Board
+from sentinel.service.status.lines import status_lines
+from sentinel.service.status.making import standing_of
 from tests.forecasts import foreseen
 from tests.judge.test_nights import Night
 from tests.judge.tracks import RADIUS, Watch
@@ -204,3 +208,28 @@ def test_of_a_mount_that_runs_away_nobody_says_how_long_it_then_holds() -> None:
     (job,) = agenda.jobs
     # Not put anywhere, it is good for no longer than it is.
     assert "then good until" not in task(task_of(job), times_in(None))
+
+
+def test_one_screen_names_one_place() -> None:
+    """What is open and what the next visit does tell where the same visitor puts the same disc."""
+    watch = Watch()
+    watch.frames(60)
+    places = [
+        Place(
+            at_utc=watch.now + after * MINUTE, to_px=(3000.0, 2000.0), right_widths=right, up_widths=0.0,
+            gap_edge="left", gap_widths=1.0, tolerance_widths=0.25,
+            holds_until_utc=watch.now + timedelta(hours=holds_h),
+        )
+        for after, right, holds_h in ((0.0, 0.5, 6), (10.0, 1.5, 30))
+    ]  # fmt: skip
+    forecast = drifting(watch, 30, 40, best_place=places[0], later_places=(places[1],))
+    board = Board()
+    for event, now in watch.log:
+        if isinstance(event, MeasuredFrame):
+            board.update(event, Outcome(), now)
+    watch.step(forecast)
+    watch.frames(12)
+    board.forecast, board.open = forecast, {told(watch).key: told(watch)}
+    lines = status_lines(standing_of(board, watch.settings, watch.now), watch.now, watched=True)
+    said = [one for line in lines for one in re.findall(r"put the disc ([\d.]+) sun-widths (\w+)", line)]
+    assert said == [("0.5", "right")] * 2

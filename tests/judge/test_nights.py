@@ -6,15 +6,18 @@ from typing import Any
 
 import pytest
 
+from sentinel.chain.judge.details import Task
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.nights import night_of, night_on, rise_of
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.judge.until import Answer, answer
+from sentinel.chain.notify.tasks import brief_task
 from sentinel.chain.notify.wording import message, title_and_body
 from sentinel.core.foreseen import Due, Place
 from sentinel.core.records import Incident, Severity
 from sentinel.core.settings import Site
 from sentinel.core.times import from_utc_s, parse_utc, utc_s
+from sentinel.core.words import TimeWriter
 from sentinel.service.journal.codec import plain
 from sentinel.sky import Sun
 from sentinel.sky.horizon import above_line_deg
@@ -288,6 +291,18 @@ def test_a_battery_that_outlives_its_count_is_asked_about_once() -> None:
     assert message(asked) == (
         f"The camera's battery was to run out at {end:%H:%M}Z and still works: was it renewed?"
     )
+
+
+def test_the_short_list_asks_of_what_outlived_its_count_and_names_no_time_that_is_past() -> None:
+    """As of now: what is over by its count, what is due in the night, and an edge that is overdue."""
+    now = datetime(2026, 6, 21, 17, 0, tzinfo=UTC)
+    times = TimeWriter(now_utc=now)
+    said = [
+        brief_task(Task(job="battery", due_utc=now - timedelta(hours=3), outlived=True), times),
+        brief_task(Task(job="card", due_utc=now + timedelta(hours=3)), times),
+        brief_task(Task(job="drift", due_utc=now - timedelta(hours=1)), times),
+    ]
+    assert said == ["camera battery (was it renewed?)", "card by 20:00Z", "recentre now"]
 
 
 def test_the_disk_is_on_the_list_once() -> None:

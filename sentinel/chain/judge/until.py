@@ -64,11 +64,22 @@ def _no_lead(name: str) -> timedelta:
 
 
 def answer(
-    agenda: Agenda, forecast: Forecast | None, until_utc: datetime, now_utc: datetime, lead: Lead = _no_lead
+    agenda: Agenda,
+    forecast: Forecast | None,
+    until_utc: datetime,
+    now_utc: datetime,
+    lead: Lead = _no_lead,
+    *,
+    lasting: bool = True,
 ) -> Answer:
-    """Return what must be done so that the camera may be left alone until a time, and whether it then may."""
+    """Return what must be done so that the camera may be left alone until a time, and whether it then may.
+
+    `lasting`: the disc is to be put where it lasts so long; else where the next visit would put it anyhow.
+    """
     needed = [job for job in agenda.jobs if job.due_utc - lead(job.name) < until_utc]
-    needed = [_placed_for(_awake(job, agenda, now_utc), forecast, until_utc) for job in needed]
+    needed = [
+        _placed_for(_awake(job, agenda, now_utc), forecast, until_utc if lasting else None) for job in needed
+    ]
     doable = [job for job in needed if _gains(job, agenda, now_utc)]
     ends = [job for job in needed if job not in doable]
     if any(job.name == "axis-limit" for job in doable):
@@ -121,7 +132,7 @@ def _awake(job: Job, agenda: Agenda, now_utc: datetime) -> Job:
     return replace(job, by_utc=sets)
 
 
-def _placed_for(job: Job, forecast: Forecast | None, until_utc: datetime) -> Job:
+def _placed_for(job: Job, forecast: Forecast | None, until_utc: datetime | None) -> Job:
     """Return a recentring with the place that serves the time asked for."""
     if job.name != "drift" or forecast is None:
         return job

@@ -116,6 +116,8 @@ def brief_task(detail: Task, times: TimeWriter) -> str:
     by = detail.by_utc or detail.due_utc
     put = f" {where(detail)}" if detail.job == "drift" and where(detail) else ""
     when = "now" if times.past(by) else f"by {times.at(by)}"
+    if detail.outlived:
+        when = "(was it renewed?)"
     return f"{BRIEF.get(detail.job, detail.job)}{put} {when}"
 
 

@@ -123,7 +123,7 @@ def next_visit(s: Standing, now_utc: datetime) -> tuple[Job, ...]:
     first = min((job.due_utc for job in s.agenda.jobs), default=None)
     if first is None:
         return ()
-    return until(s, max(first, now_utc) + SAME_VISIT, now_utc).needed
+    return answer(s.agenda, s.forecast, max(first, now_utc) + SAME_VISIT, now_utc, lasting=False).needed
 
 
 def until(s: Standing, until_utc: datetime, now_utc: datetime) -> Answer:
