@@ -14,7 +14,7 @@ from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.until import answer
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.chain.notify.tasks import answer_words, task
-from sentinel.chain.notify.wording import message, title_and_body
+from sentinel.chain.notify.wording import message, sms, title_and_body
 from sentinel.core.foreseen import Due, Place
 from sentinel.core.records import Forecast, Incident, MeasuredFrame, Outcome, Severity
 from sentinel.core.words import times_in
@@ -233,3 +233,65 @@ def test_one_screen_names_one_place() -> None:
     lines = status_lines(standing_of(board, watch.settings, watch.now), watch.now, watched=True)
     said = [one for line in lines for one in re.findall(r"put the disc ([\d.]+) sun-widths (\w+)", line)]
     assert said == [("0.5", "right")] * 2
+
+
+@pytest.mark.parametrize("unseen_h", [0, 5])
+def test_a_mount_that_is_found_standing_did_not_stop_then(unseen_h: int) -> None:
+    """It stopped behind cloud, and the sun comes through the picture a day later."""
+    watch = Watch()
+    watch.speed = (0.0, 0.0)
+    watch.frames(90)
+    last = watch.now
+    if unseen_h:
+        clouded(watch, 60 * unseen_h)
+        last += 2 * MINUTE
+        watch.x, watch.y = 900.0, 1500.0
+    watch.runs(1.0)
+    watch.frames(8)
+    run = watch.opened("runaway")
+    assert run is not None
+    title, body = title_and_body(run, watch.settings)
+    assert title == "MOUNT STOPPED: go now"
+    short = sms(run)
+    if unseen_h:
+        assert f"The mount stopped unseen, between {last:%H:%M}Z and {run.onset_utc:%H:%M}Z" in body
+        assert f"Mount stopped by {run.onset_utc:%H:%M}Z" in short
+    else:
+        assert f"The mount stopped at {run.onset_utc:%H:%M}Z" in body
+        assert f"Mount stopped {run.onset_utc:%H:%M}Z" in short
+
+
+def test_a_lost_sun_that_sets_is_not_found() -> None:
+    watch = Night()
+    watch.frames(60)
+    watch.frames(round((watch.rises - watch.now) / MINUTE), found=False, brightness=0.0)
+    ended = [one for one in watch.said if one.condition == "lost-disc"][-1]
+    assert ended.state == "cleared"
+    title, body = title_and_body(ended, watch.settings)
+    assert title == "The sun has set unseen"
+    assert f"Nothing can be seen before sunrise, {watch.rises:%H:%M}Z" in body
+    watch = Night()
+    watch.frames(60)
+    seen = watch.now
+    watch.frames(40, found=False, brightness=0.0)
+    watch.frames(10)
+    ended = [one for one in watch.said if one.condition == "lost-disc"][-1]
+    title, body = title_and_body(ended, watch.settings)
+    assert title == "The sun is seen again"
+    assert f"for the first time since {seen:%H:%M}Z" in body
+
+
+def test_nobody_says_how_long_a_stop_would_leave_of_a_sun_that_is_lost() -> None:
+    watch = Watch()
+    watch.frames(60)
+    forecast = foreseen(time_utc=watch.now, seen_utc=watch.now, stop_edge_utc=watch.now + 9 * MINUTE)
+    board = Board()
+    board.forecast = forecast
+    for minutes, found, said in ((2, True, "9 min"), (60, False, "not known, the sun is not seen")):
+        watch.frames(minutes, found=found)
+        for event, now in watch.log:
+            if isinstance(event, MeasuredFrame):
+                board.update(event, Outcome(), now)
+        board.open = {one.key: one for one in watch.said if one.condition == "lost-disc"}
+        lines = status_lines(standing_of(board, watch.settings, watch.now), watch.now, watched=True)
+        assert said in next(line for line in lines if line.startswith("If the mount stopped now"))

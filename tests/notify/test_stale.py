@@ -186,7 +186,9 @@ def test_a_wrong_rate_that_ends_was_no_runaway() -> None:
 def test_times_a_day_away_carry_their_date() -> None:
     now = datetime(2026, 6, 22, 23, 6, tzinfo=UTC)
     over = replace(EVERY["lost-disc now"], state="cleared", onset_utc=now - timedelta(hours=72), time_utc=now)
-    assert message(over) == "Over: the sun was lost, from 19 Jun 23:06Z to 22 Jun 23:06Z."
+    assert message(over) == "The sun has been seen again by 23:06Z, for the first time since 21 Jun 02:39Z."
+    over = replace(EVERY["no-frames now"], state="cleared", onset_utc=over.onset_utc, time_utc=now)
+    assert message(over) == "Over: no pictures came, from 19 Jun 23:06Z to 22 Jun 23:06Z."
     far = incident("supply", "soon", supply="card", hours_left=30.0, empty_utc="2026-06-22T09:03:00Z")
     assert "22 Jun 09:03Z" in message(far)
     near = incident("supply", "soon", supply="card", hours_left=19.0, empty_utc="2026-06-21T22:03:00Z")

@@ -164,7 +164,7 @@ class Judge:
         saneness = state.plausibility
         if times.step is not None and times.step is not state.timekeeping.step:
             saneness = plausibility.clock_was_set(saneness)
-        more = mount.readings(track, sight, context)
+        more = mount.readings(track, sight, context, state.visibility.back)
         if more.get("runaway", 0) is None and saneness.impossible is None:
             # By a place or a time that cannot be right a healthy drive looks wrong.
             more["runaway"] = state.deadlines.rate

@@ -78,6 +78,8 @@ class Runaway(Detail):
     azimuth_deg: float | None = None
     altitude_deg: float | None = None
     at_axis_limit: bool = False
+    unseen_since_utc: datetime | None = None
+    """It was found so by the first disc since then, whenever it came; None: it was seen to come."""
     marked: str = ""
     """The mark that somebody saw to it; empty: nobody said so."""
     marked_utc: datetime | None = None
@@ -196,6 +198,9 @@ class LostDisc(Detail):
     """`left`, or of `cap-or-filter`, `mount`, `camera` the likeliest first."""
     edge: Edge | None = None
     left_utc: datetime | None = None
+    set_unseen: bool = False
+    """It ended because the sun went down, or too low to be told; it was not seen again."""
+    sunrise_utc: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,7 @@
 """The disc at the frame's edge: what one forecast says of it, and when somebody can see to it."""
 
 from dataclasses import replace
+from datetime import datetime
 from math import isfinite
 from typing import NamedTuple
 
@@ -10,7 +11,7 @@ from sentinel.chain.judge.evidence import placed, rising
 from sentinel.chain.judge.jobs import blind_since_utc, exit_of, hidden_since_utc
 from sentinel.chain.judge.last_seen import LastDisc
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings
-from sentinel.chain.judge.nights import night_on, rise_of
+from sentinel.chain.judge.nights import night_of, night_on, rise_of
 from sentinel.chain.judge.places import place_at, place_for
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.track.context import Context
@@ -18,6 +19,9 @@ from sentinel.core.foreseen import Edge, Place
 from sentinel.core.records import Forecast, Incident, Severity
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
+
+GOING_S = 1800.0
+"""So low a sun is on its way down: what needs a clear sight of it is judged no more."""
 
 
 class ExitTold(NamedTuple):
@@ -170,19 +174,28 @@ def left_as_told(found: Readings, told: ExitTold | None, cases: tuple[Case, ...]
 
 
 def ended_by_night(incident: Incident, last: LastDisc | None, seen: Seen, settings: Settings) -> Incident:
-    """Return the end of an edge; where the sun went down with the disc over it, it says so."""
-    detail, night = incident.detail, night_on(settings.site, utc_s(incident.time_utc))
-    if not isinstance(detail, DriftExit) or night is None or incident.state != "cleared":
+    """Return the end of an incident; where only the sun's going down has ended it, it says so."""
+    detail, now_s = incident.detail, utc_s(incident.time_utc)
+    if incident.state != "cleared":
         return incident
+    night = night_of(settings.site, now_s)
+    rises_utc = night.rises_utc if night is not None and night.sets_s < now_s + GOING_S else None
+    if isinstance(detail, LostDisc) and (last is None or last.time_s < utc_s(incident.onset_utc)):
+        return replace(incident, detail=replace(detail, sunrise_utc=rises_utc, set_unseen=True))
+    if rises_utc and isinstance(detail, DriftExit) and _is_out(detail, incident.time_utc, last, seen):
+        return replace(incident, detail=replace(detail, sunrise_utc=rises_utc, set_over_edge=True))
+    return incident
+
+
+def _is_out(detail: DriftExit, when_utc: datetime, last: LastDisc | None, seen: Seen) -> bool:
+    """Whether the disc had come to the edge by then, and was not seen inside since."""
     out_utc = detail.exit_early_utc
-    if out_utc is None or out_utc > incident.time_utc or detail.sunrise_utc is not None:
-        return incident
-    width, height = seen.size_px
-    if last is not None and last.time_s >= utc_s(out_utc):
-        x, y = last.x_px, last.y_px
-        if min(x, y, width - x, height - y) >= last.radius_px:
-            return incident
-    return replace(incident, detail=replace(detail, sunrise_utc=night.rises_utc, set_over_edge=True))
+    if out_utc is None or out_utc > when_utc or detail.sunrise_utc is not None:
+        return False
+    if last is None or last.time_s < utc_s(out_utc):
+        return True
+    (width, height), x, y = seen.size_px, last.x_px, last.y_px
+    return min(x, y, width - x, height - y) < last.radius_px
 
 
 def _night_finding(trust: Trust, last: ExitTold, now_s: float, context: Context) -> Finding | None:

@@ -26,6 +26,14 @@ class LastDisc(NamedTuple):
     clear: bool
 
 
+class Back(NamedTuple):
+    """A disc seen again after a while."""
+
+    seen_s: float
+    before_s: float
+    """When it was seen last before that."""
+
+
 def where_it_should_be(seen: LastDisc, missed_s: float, sight: Observation, context: Context) -> LostDisc:
     """Return what is most likely, and where to look, from the last good disc.
 

@@ -5,6 +5,7 @@ from math import atan2, degrees, hypot
 
 from sentinel.chain.judge.camera_details import LensSize
 from sentinel.chain.judge.details import Jumped, Runaway
+from sentinel.chain.judge.last_seen import Back
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
@@ -19,7 +20,7 @@ SOONER_SHARE, SOONER_S = 0.1, 300.0
 within what two forecasts differ by."""
 
 
-def readings(track: Track, seen: Observation, context: Context) -> Readings:
+def readings(track: Track, seen: Observation, context: Context, back: Back | None) -> Readings:
     """Return what to say of the mount after a frame; nothing where that told nothing."""
     if not track.news:
         return {}
@@ -28,7 +29,7 @@ def readings(track: Track, seen: Observation, context: Context) -> Readings:
         # After a visit that left no mark it is for two pictures to show whether the mount tracks again.
         found["runaway"] = None
     if track.run is not None:
-        found["runaway"] = _run_finding(track.run, seen, context)
+        found["runaway"] = _run_finding(track.run, seen, context, back)
     elif "runaway" in found and track.moving is not None:
         found["runaway"] = Finding(severity=None, onset_s=track.moving.onset_s)
     if track.moved is not None:
@@ -43,9 +44,10 @@ def tracking_finding(track: Track, context: Context) -> Finding | None:
     return Finding(severity=Severity.SOON, onset_s=track.path.carried_s, detail=LensSize(what="tracking"))
 
 
-def _run_finding(run: Run, seen: Observation, context: Context) -> Finding:
+def _run_finding(run: Run, seen: Observation, context: Context, back: Back | None) -> Finding:
     """Return what to say of a mount that does not carry the sun."""
     out = run.way_out(seen, context)
+    found_so = back is not None and run.onset_s <= back.seen_s + 2 * context.interval_s
     detail = Runaway(
         kind=run.kind,
         basis=run.basis,
@@ -54,6 +56,7 @@ def _run_finding(run: Run, seen: Observation, context: Context) -> Finding:
         way_deg=round(degrees(atan2(run.way[1], run.way[0])), 1),
         disc_px=(round(run.x_px, 1), round(run.y_px, 1)),
         seen_utc=from_utc_s(round(run.seen_s)),
+        unseen_since_utc=from_utc_s(round(back.before_s)) if found_so and back is not None else None,
     )
     if out is not None:
         minutes = max(out.gone_s - (seen.time_s - run.seen_s), 0.0) / 60

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from sentinel.chain.judge.cover import Steady, steadier
 from sentinel.chain.judge.details import CoveredLimb, Unverified
-from sentinel.chain.judge.last_seen import LastDisc, has_left, where_it_should_be
+from sentinel.chain.judge.last_seen import Back, LastDisc, has_left, where_it_should_be
 from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.judge.morning import Evening, unseen_since_night
 from sentinel.chain.judge.others import ALONE_S, CLOUDED_ALONE_S, CLOUDED_WAKE_S, Alone, Company
@@ -67,6 +67,8 @@ class Visibility(NamedTuple):
     cloudy: bool = False
     """The present darkness came with cloud."""
     found_run: int = 0
+    back: Back | None = None
+    """The last time that it was seen again after ten minutes and more."""
     unseen_since_s: float | None = None
     """Since when nothing has been seen with the sun up, cloud or not."""
     lit: bool = False
@@ -199,9 +201,13 @@ def _dimmed_at_once(levels: tuple[Level, ...], new: Level, limits: Thresholds) -
 
 
 def _seen(state: Visibility, sight: Observation, drift: Vector, hint: bool) -> Visibility:
+    before, back = state.seen, state.back
+    if before is not None and sight.time_s - before.time_s > FRESH_S:
+        back = Back(sight.time_s, before.time_s)
     seen = LastDisc(sight.time_s, sight.x_px, sight.y_px, sight.radius_px, drift, sight.frame, not hint)
     return state._replace(
         seen=seen,
+        back=back,
         dark_since_s=None,
         dark_frames=0,
         cloudy=False,

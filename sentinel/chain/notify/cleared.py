@@ -1,7 +1,16 @@
 """The words for the end of what does not mend itself: a filter, a jump, a mount that ran away."""
 
-from sentinel.chain.judge.details import DriftChanged, DriftExit, DriveRate, Jumped, OverBright, Runaway
-from sentinel.chain.notify.phrase import Phrase, edge_name, runaway_did
+from sentinel.chain.judge.details import (
+    DriftChanged,
+    DriftExit,
+    DriveRate,
+    Jumped,
+    LostDisc,
+    OverBright,
+    Runaway,
+    Unverified,
+)
+from sentinel.chain.notify.phrase import Phrase, edge_name, runaway_when
 from sentinel.core.records import Incident
 from sentinel.core.words import TimeWriter
 
@@ -20,6 +29,20 @@ def moved(incident: Incident, _: Jumped, times: TimeWriter) -> Phrase:
     return Phrase("Jumped, tracking steadily since", what, "This does not say that it was put back")
 
 
+def seen_again(incident: Incident, detail: LostDisc | Unverified, times: TimeWriter) -> Phrase:
+    """Word the end of a sun that was not seen: by a picture of it, or by the night."""
+    last = times.at(detail.last_seen_utc) if detail.last_seen_utc is not None else ""
+    before = f", for the first time since {last}" if last else ""
+    if isinstance(detail, LostDisc) and detail.set_unseen:
+        since, rises = f" since {last}" if last else "", detail.sunrise_utc
+        if rises is None:
+            return Phrase("The sun is too low now, still unseen", f"It was not seen{since}")
+        left = f"Nothing can be seen before sunrise, {times.at(rises)}"
+        return Phrase("The sun has set unseen", f"It was not seen{since}", left)
+    what = f"The sun has been seen again by {times.at(incident.time_utc)}{before}"
+    return Phrase("The sun is seen again", what)
+
+
 def set_over_edge(incident: Incident, detail: DriftExit, times: TimeWriter) -> Phrase:
     """Word the end of `drift-exit` where the sun has gone down, and nobody has put the disc back."""
     edge, since = edge_name(detail.edge), times.at(detail.exit_early_utc)
@@ -29,7 +52,7 @@ def set_over_edge(incident: Incident, detail: DriftExit, times: TimeWriter) -> P
     return Phrase(
         f"The sun has set, {'' if sure else 'perhaps '}over the {edge}",
         f"It {'has' if sure else 'may have'} been over the {edge} since {since}",
-        f"Nothing can be done before sunrise{f', {times.at(rises)}' if rises else ''}",
+        f"Nothing can be done before sunrise, {times.at(rises)}",
     )
 
 
@@ -48,15 +71,15 @@ def runaway(incident: Incident, detail: Runaway, times: TimeWriter) -> Phrase:
             f"The drive's rate is as configured{named} again since {ended}",
         )
     if detail.marked:
-        return _seen_to(detail, times, begun)
-    what = f"The mount {runaway_did(detail)} at {begun} and tracks again since {ended}"
+        return _seen_to(incident, detail, times)
+    what = f"{runaway_when(incident, detail, times)} and tracks again since {ended}"
     return Phrase("Mount tracks again, look at the disc", what, "Look whether the disc needs recentring")
 
 
-def _seen_to(detail: Runaway, times: TimeWriter, begun: str) -> Phrase:
+def _seen_to(incident: Incident, detail: Runaway, times: TimeWriter) -> Phrase:
     """Word what is known by a mark alone: that somebody saw to it, not that the mount tracks."""
     marked, at, rises = detail.marked, times.at(detail.marked_utc), detail.sunrise_utc
-    what = f"The mount {runaway_did(detail)} at {begun} and was marked {marked} at {at}"
+    what = f"{runaway_when(incident, detail, times)} and was marked {marked} at {at}"
     if rises is None:
         return Phrase(f"Mount marked {marked}", what, "Whether it tracks shows in the next pictures")
     left = f"Whether it tracks is not known until sunrise, {times.at(rises)}"

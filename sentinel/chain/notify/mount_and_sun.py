@@ -14,7 +14,7 @@ from sentinel.chain.judge.details import (
     SoftFocus,
     Unverified,
 )
-from sentinel.chain.notify.phrase import Phrase, edge_name, number, runaway_did
+from sentinel.chain.notify.phrase import Phrase, edge_name, number, runaway_did, runaway_when
 from sentinel.chain.notify.tasks import PAST_HOUR_ANGLE
 from sentinel.core.records import Incident, Severity
 from sentinel.core.words import TimeWriter, both, capital, either, small, span_of_hours, span_of_minutes
@@ -30,9 +30,9 @@ def runaway(incident: Incident, detail: Runaway, times: TimeWriter) -> Phrase:
     if isinstance(detail, DriveRate):
         return _wrong_rate(incident, detail, times)
     did = runaway_did(detail)
-    since = times.at(incident.onset_utc)
+    since = _by(incident, detail, times)
     if detail.sunrise_utc is not None:
-        return _runaway_by_night(detail, times.at(detail.sunrise_utc), since, did)
+        return _runaway_by_night(incident, detail, times, did)
     if detail.lost_utc is not None:
         return _runaway_lost(incident, detail, times, did)
     left, brief = _touching(detail, times)
@@ -45,7 +45,12 @@ def runaway(incident: Incident, detail: Runaway, times: TimeWriter) -> Phrase:
         short += "At its axis limit: unwind, then restart; recentre."
     else:
         short += f"Check power, cable, clutch; restart{'' if times.again else ' drive'}; recentre."
-    return Phrase(title, f"The mount {did} at {since}", left, act, short)
+    return Phrase(title, runaway_when(incident, detail, times), left, act, short)
+
+
+def _by(incident: Incident, detail: Runaway, times: TimeWriter) -> str:
+    """Return when it ran away, in short: `03:01Z`, or by when it was found so."""
+    return f"{'by ' if detail.unseen_since_utc is not None else ''}{times.at(incident.onset_utc)}"
 
 
 def _touching(detail: Runaway, times: TimeWriter) -> tuple[str, str]:
@@ -72,20 +77,21 @@ def _touching(detail: Runaway, times: TimeWriter) -> tuple[str, str]:
     )
 
 
-def _runaway_by_night(detail: Runaway, rises: str, since: str, did: str) -> Phrase:
+def _runaway_by_night(incident: Incident, detail: Runaway, times: TimeWriter, did: str) -> Phrase:
     """Word a mount that nobody has seen to, when it is time to set off for sunrise."""
+    rises, since = times.at(detail.sunrise_utc), _by(incident, detail, times)
     find = "find the sun; recentre" if detail.lost_utc is not None else "recentre"
     act = f"Be at the camera then. Check power, a snagged cable, the clutch; restart the drive; {find}"
     short = f"Mount {did} {since}. Sun is down until {rises}: be there then. "
     short += f"Check power, cable, clutch; restart; {find}."
-    what, left = f"The mount {did} at {since}", f"The sun is down until {rises}"
+    what, left = runaway_when(incident, detail, times), f"The sun is down until {rises}"
     return Phrase(f"MOUNT {did.upper()}: be there at sunrise, {rises}", what, left, act, short)
 
 
 def _runaway_lost(incident: Incident, detail: Runaway, times: TimeWriter, did: str) -> Phrase:
     off, rate = number(detail.off_deg, 1), number(detail.off_rate_deg_min, 2)
     way, lost = detail.off_way or "west", times.at(detail.lost_utc)
-    since = times.at(incident.onset_utc)
+    since = _by(incident, detail, times)
     # The sun goes on: its place is good for its own moment only.
     then = times.at(incident.time_utc)
     left = f"The sun left the frame by {lost} and was {off} degrees {way} of the camera at {then}, "
@@ -97,7 +103,8 @@ def _runaway_lost(incident: Incident, detail: Runaway, times: TimeWriter, did: s
     when = f"Mount {did}, sun lost." if times.again else f"Mount {did} {since}. Sun left frame {lost}."
     short = f"{when} At {then} {off} deg {way.upper()} of camera, +{rate} deg/min. "
     short += "Go now. Check power, cable, clutch; restart; recentre."
-    return Phrase(f"MOUNT {did.upper()}, sun lost: go now", f"The mount {did} at {since}", left, act, short)
+    what = runaway_when(incident, detail, times)
+    return Phrase(f"MOUNT {did.upper()}, sun lost: go now", what, left, act, short)
 
 
 def _drifts_otherwise(detail: DriftChanged, times: TimeWriter) -> Phrase:

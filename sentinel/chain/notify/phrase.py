@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 from sentinel.chain.judge.details import Runaway
 from sentinel.core.foreseen import Edge
+from sentinel.core.records import Incident
+from sentinel.core.words import TimeWriter
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,14 @@ def number(value: float | None, digits: int = 0) -> str:
 def edge_name(edge: Edge | None) -> str:
     """Return `left edge`, or `edge` where it is not known."""
     return f"{edge} edge" if edge else "edge"
+
+
+def runaway_when(incident: Incident, detail: Runaway, times: TimeWriter) -> str:
+    """Return what the mount did and when; that it was found so tells no moment."""
+    did, since = runaway_did(detail), times.at(incident.onset_utc)
+    if detail.unseen_since_utc is None:
+        return f"The mount {did} at {since}"
+    return f"The mount {did} unseen, between {times.at(detail.unseen_since_utc)} and {since}"
 
 
 def runaway_did(detail: Runaway) -> str:

@@ -4,10 +4,13 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from sentinel.chain.notify.counting import counts_words
+from sentinel.chain.notify.headline import pressing
 from sentinel.core.records import Severity
 from sentinel.core.words import capital, many, span
 from sentinel.service.status.standing import Standing
 
+UNSEEN = timedelta(minutes=30)
+"""A disc that was seen no later may be anywhere by now, if it is not where it should be."""
 LITTLE_BYTES = 500_000_000
 
 
@@ -33,6 +36,9 @@ def stop_words(s: Standing) -> str:
         return "it does not follow the sun as it is"
     if s.agenda.dark(s.written_utc):
         return "the sun is down"
+    unseen = s.verified_utc is None or s.written_utc - s.verified_utc > UNSEEN
+    if unseen and (s.agenda.unseen_since_utc is not None or pressing(s.troubles) is not None):
+        return "not known, the sun is not seen"
     if s.stop_edge_min is None:
         return "not known"
     edge = f" ({s.stop_edge} edge)" if s.stop_edge else ""

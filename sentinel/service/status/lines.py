@@ -73,7 +73,7 @@ def visit_lines(s: Standing, now_utc: datetime) -> list[str]:
     places = s.forecast.places if s.forecast is not None else None
     if not lines and places is not None and not places.touch_gains:
         return ["Nothing: a touch would gain no time, leave it alone"]
-    return lines or ["Nothing to do"]
+    return lines or ["Nothing falls due" if s.troubles else "Nothing to do"]
 
 
 def until_lines(s: Standing, until_utc: datetime, now_utc: datetime, *, watched: bool = True) -> list[str]:
