@@ -146,8 +146,7 @@ def test_a_leg_that_may_sink_leaves_the_axis_in_doubt() -> None:
         assert axis.altitude_sigma_deg
         off.append(abs(axis.azimuth_error_deg - azimuth_deg) / axis.azimuth_sigma_deg)
         off.append(abs(axis.altitude_error_deg - altitude_deg) / axis.altitude_sigma_deg)
-    assert np.mean(np.array(off) > 3) <= 0.1
-    assert max(off) < 6.0
+    assert np.mean(np.array(off) > 3) <= 0.01
 
 
 @pytest.mark.parametrize("row", ["flip", pytest.param("turned", marks=pytest.mark.slow)])
