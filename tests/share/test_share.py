@@ -1,6 +1,7 @@
 """A shared folder: whole, untouched, resumable, checked by standard tools. Invented, all of it."""
 
 import hashlib
+import os
 import re
 import shutil
 import subprocess
@@ -15,8 +16,9 @@ from sentinel.chain.intake.examine import MeasureJob, examine
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import file_hash
 from sentinel.jobs.report.frame_list import LIST_NAME
-from sentinel.jobs.share.making import Shared, plan_share, share
-from sentinel.jobs.share.plan import ShareRequest
+from sentinel.jobs.share import making
+from sentinel.jobs.share.making import Shared, ignores_case, plan_share, share
+from sentinel.jobs.share.plan import NOTE_NAME, ShareRequest
 from tests.command import runner
 from tests.intake.test_decode import raw_file
 from tests.measure.scenes import Scene, render_linear
@@ -177,3 +179,59 @@ def test_raw_pictures_go_in_with_a_jpeg_that_shows_the_same(tmp_path: Path, publ
         assert abs(again.disc.y_px - one.disc.y_px) < 0.6
         with Image.open(folder / name) as image:
             assert not image.getexif()
+
+
+def with_pictures(tmp_path: Path, names: tuple[str, ...]) -> Path:
+    """A session of pictures that bear these names, each another grey."""
+    frames = []
+    for number, name in enumerate(names):
+        path = tmp_path / "card" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        Image.new("L", (60, 40), 30 * number).save(path, "JPEG")
+        frames.append(replace(frame(number), frame=name, sha256=file_hash(path), width_px=60, height_px=40))
+    return journal_of(tmp_path / "session", frames, pictures=tmp_path / "card")
+
+
+def test_each_raw_picture_s_jpeg_has_a_name_of_its_own(tmp_path: Path) -> None:
+    """Of A.DNG and A.NEF, and beside a B.JPG, whether or not the disk tells cases apart."""
+    folder = with_pictures(tmp_path, ("A.DNG", "A.NEF", "B.JPG", "B.DNG"))
+    plan = plan_share(ShareRequest(folder=folder, out=tmp_path / "out"))
+    assert [(item.name, item.jpeg) for item in plan.items] == [
+        ("A.DNG", "A.jpg"),
+        ("A.NEF", "A.NEF.jpg"),
+        ("B.JPG", ""),
+        ("B.DNG", "B.DNG.jpg"),
+    ]
+
+
+def test_names_that_a_disk_takes_for_one_are_refused_before_any_is_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = with_pictures(tmp_path, ("100VIEWS/P1.JPG", "100views/p1.jpg", "100VIEWS/P2.JPG"))
+    assert shared(folder, tmp_path / "out").pictures == 3, "this disk tells them apart"
+    monkeypatch.setattr(making, "ignores_case", lambda _: True)
+    with pytest.raises(RequestProblem, match=r"100VIEWS/P1\.JPG and 100views/p1\.jpg") as refusal:
+        shared(folder, tmp_path / "stick")
+    assert not (tmp_path / "stick" / "pictures").exists()
+    assert "\n" not in str(refusal.value)
+
+
+def test_a_disk_that_ignores_case_is_known_by_a_file_of_its_own(tmp_path: Path) -> None:
+    (tmp_path / NOTE_NAME).write_text("{}")
+    assert not ignores_case(tmp_path)
+    (tmp_path / NOTE_NAME.upper()).symlink_to(NOTE_NAME)  # as such a disk would answer
+    assert ignores_case(tmp_path)
+
+
+def test_where_links_are_refused_files_are_copied(
+    session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """FAT and some network drives know no hard links, though both folders lie on one of them."""
+
+    def refuses(*_: object) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", refuses)
+    done = shared(session, tmp_path / "out", link=True)
+    assert (done.pictures, done.unusable) == (4, ())
+    assert file_hash(tmp_path / "out" / "pictures" / NAMES[0]) == file_hash(tmp_path / "card" / NAMES[0])

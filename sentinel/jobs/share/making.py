@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,7 +11,7 @@ from PIL import Image
 from sentinel import __version__
 from sentinel.chain.intake.decode import read_colours
 from sentinel.chain.intake.session import JOURNAL_NAME
-from sentinel.core.errors import FrameProblem, refused
+from sentinel.core.errors import FrameProblem, RequestProblem, refused
 from sentinel.core.files import file_hash, made_folder, replaced, write_text_whole
 from sentinel.core.pages import page
 from sentinel.core.words import count
@@ -60,15 +61,36 @@ def plan_share(request: ShareRequest) -> SharePlan:
     return planned(request, read_record(request.folder, request.configs, request.frames))
 
 
+def ignores_case(folder: Path) -> bool:
+    """Whether a folder, with a share's note in it, takes names for one that differ by case alone."""
+    return (folder / NOTE_NAME.upper()).exists()
+
+
+def _require_names_apart(plan: SharePlan) -> None:
+    """Complain of pictures that would replace each other."""
+    if not ignores_case(plan.request.out):
+        return
+    names: dict[str, str] = {}
+    for item in plan.items:
+        first = names.setdefault(item.name.casefold(), item.name)
+        if first != item.name:
+            raise RequestProblem(
+                f"{first} and {item.name} would be one file there: the disk ignores case",
+                where=str(plan.request.out),
+                mend="choose a disk that tells capital letters from small ones",
+            )
+
+
 def share(plan: SharePlan, progress: Progress = silent) -> Shared:
     """Write what was planned; whatever an earlier run left whole stays.
 
-    Raises `RequestProblem` if the disk is full or the folder cannot be written to.
+    Raises `RequestProblem` if the disk is full, the folder cannot be written to, or two names are one there.
     """
     request = plan.request
     with refused("cannot be written", where=request.out, mend="make room and ask again: what is whole stays"):
         made_folder(request.out)
         write_text_whole(request.out / NOTE_NAME, note_of(request, plan.record))
+        _require_names_apart(plan)
         result = _pictures(plan, progress)
         for name in along(request):
             with replaced(request.out / name) as temporary:
@@ -107,8 +129,10 @@ def _copy(item: Item, target: Path, *, link: bool) -> None:
     """Copy or link a file; it appears whole or not at all."""
     target.unlink(missing_ok=True)
     if link and linkable(item.source, target.parent):
-        os.link(item.source.resolve(), target)
-        return
+        # Some file systems know no links; what the room was reckoned by does not hold there.
+        with suppress(PermissionError):
+            os.link(item.source.resolve(), target)
+            return
     with replaced(target) as temporary:
         shutil.copy2(item.source, temporary)
 

@@ -163,6 +163,8 @@ def _items(request: ShareRequest, record: Record) -> tuple[tuple[Item, ...], int
     frames = [*record.frames, *record.strays]
     unlinked = len(frames) + 1
     frames.sort(key=lambda frame: link.number if (link := record.links.get(id(frame))) else unlinked)
+    # Whatever the disk: a JPEG that is made must not bear, or nearly bear, another picture's name.
+    taken = {frame.frame.casefold() for frame in frames}
     items, missing = [], 0
     for number, frame in enumerate(frames, 1):
         path = PurePosixPath(frame.frame)
@@ -176,9 +178,17 @@ def _items(request: ShareRequest, record: Record) -> tuple[tuple[Item, ...], int
             name = jpeg = f"{number:06}.jpg"
         else:
             raw = source.suffix.lower() not in PREFERRED
-            name, jpeg = str(path), str(path.with_suffix(".jpg")) if raw else ""
+            name, jpeg = str(path), _jpeg_name(path, taken) if raw else ""
         items.append(Item(frame=frame, source=source, name=name, copied=not request.public, jpeg=jpeg))
     return tuple(items), missing
+
+
+def _jpeg_name(path: PurePosixPath, taken: set[str]) -> str:
+    """Return what to call the JPEG of a picture, and note it among the names that are taken."""
+    usual = str(path.with_suffix(".jpg"))
+    name = usual if usual.casefold() not in taken else f"{path}.jpg"
+    taken.add(name.casefold())
+    return name
 
 
 def _left_bytes(request: ShareRequest, item: Item) -> int:
