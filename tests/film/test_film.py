@@ -3,6 +3,8 @@
 import resource
 import subprocess
 import sys
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import av
@@ -16,12 +18,15 @@ from sentinel.chain.intake.colours import Colours
 from sentinel.chain.measure import measure
 from sentinel.core.errors import Problem, RequestProblem
 from sentinel.core.tables import read_measurements
+from sentinel.core.words import times_in
 from sentinel.jobs.film import FilmRequest, FilmSummary, film
 from sentinel.jobs.film.lines import film_lines, json_values
 from sentinel.jobs.film.rendering import EDGE, card
-from sentinel.jobs.film.stamp import seen_words
+from sentinel.jobs.film.stamp import Stamper, seen_words
 from sentinel.jobs.replay import ReplayRequest, replay
 from tests.film.sessions import DUST, decoded, pictures_of, session
+from tests.report.sessions import frame as report_frame
+from tests.report.sessions import settings as report_settings
 
 SIZE = 240
 
@@ -360,3 +365,20 @@ def test_the_summary_is_the_same_in_words_and_numbers(cloudy: Path) -> None:
     assert told["shown"] == summary.shown
     assert f"{summary.frames} frames" in film_lines(summary)[0]
     assert isinstance(Problem("x"), Exception)
+
+
+def test_an_hour_that_comes_twice_is_told_apart_on_the_stamp() -> None:
+    """The end of summer time: two pictures an hour apart do not bear the same words."""
+    settings = report_settings(alerts={"zone": "Europe/Oslo"})
+    stamper = Stamper(settings, frozenset({"local"}), "camera", times_in("Europe/Oslo"))
+    said = []
+    for hour in (23, 0, 1, 2):
+        day = 25 if hour < 3 else 24
+        one = replace(report_frame(0), time_utc=datetime(2026, 10, day, hour, 30, tzinfo=UTC))
+        said.append(stamper.words(one, up_sigma_deg=0.0, altitude_deg=5.0).top_right)
+    assert said == [
+        "2026-10-25 01:30:00 Oslo",
+        "2026-10-25 02:30:00 Oslo (UTC+2)",
+        "2026-10-25 02:30:00 Oslo (UTC+1)",
+        "2026-10-25 03:30:00 Oslo",
+    ]

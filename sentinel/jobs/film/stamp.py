@@ -82,7 +82,12 @@ class Stamper:
     def _local(self, frame: MeasuredFrame) -> str:
         if "local" not in self.stamps or self.times.zone is None:
             return ""
-        return f"{second(frame.time_utc.astimezone(self.times.zone))} {self.times.zone_name}"
+        local = frame.time_utc.astimezone(self.times.zone)
+        offset = local.utcoffset()
+        # At the end of summer time an hour comes twice.
+        twice = offset is not None and offset != local.replace(fold=1 - local.fold).utcoffset()
+        apart = f" (UTC{offset / timedelta(hours=1):+g})" if twice and offset is not None else ""
+        return f"{second(local)} {self.times.zone_name}{apart}"
 
     def card(self, card: Card) -> tuple[str, ...]:
         """Return a card's lines, its title first."""
