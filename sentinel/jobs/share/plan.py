@@ -11,6 +11,7 @@ from sentinel.chain.intake.session import PREFERRED
 from sentinel.core.errors import RequestProblem
 from sentinel.core.files import file_hash, refuse_used
 from sentinel.core.records import MeasuredFrame
+from sentinel.core.words import count, many
 from sentinel.jobs.report.record import Record
 
 PICTURES = "pictures"
@@ -78,10 +79,8 @@ class SharePlan:
     @property
     def lines(self) -> list[str]:
         """Return what will be done, before it is."""
-        what = f"{len(self.items):,} pictures" if self.items else "no pictures"
-        absent = (
-            f"; {self.missing:,} are not there or not the ones that were measured" if self.missing else ""
-        )
+        what = many(len(self.items), "picture") if self.items else "no pictures"
+        absent = f"; not there, or not as measured: {count(self.missing)}" if self.missing else ""
         size = f"about {self.bytes_needed / 1e6:,.1f} MB to be written into {self.request.out}"
         doubt = [f"Careful   {PIXELS_TELL}"] if self.items and self.request.public else []
         return [
