@@ -149,8 +149,8 @@ def test_the_headline_sends_nobody_out_under_cloud() -> None:
         assert head.set_off_utc is None
 
 
-@pytest.mark.parametrize("put_back", [False, True])
-def test_a_sun_that_goes_down_over_the_edge_is_not_over_and_done(put_back: bool) -> None:
+@pytest.mark.parametrize(("put_back", "told_by_night"), [(False, False), (False, True), (True, False)])
+def test_a_sun_that_goes_down_over_the_edge_is_not_over_and_done(put_back: bool, told_by_night: bool) -> None:
     watch = Night()
     watch.x, watch.speed = 400.0, (0.0, 0.0)
     out = {"limb_in_frame": 0.8, "limb_coverage": 0.8}
@@ -163,6 +163,10 @@ def test_a_sun_that_goes_down_over_the_edge_is_not_over_and_done(put_back: bool)
         watch.frames(6)
     watch.frames(35, **({} if put_back else out))
     watch.now = watch.sets + MINUTE
+    if told_by_night:
+        # The list of the night has it for a moment, until the forecast sees it come up inside.
+        watch.step(drifting(watch, -90, -82))
+        watch.frames(3, found=False, brightness=0.0)
     watch.forecast(seen_utc=watch.now - 10 * MINUTE)
     watch.frames(20, found=False, brightness=0.0)
     ended = told(watch)

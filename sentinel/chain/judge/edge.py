@@ -190,7 +190,7 @@ def ended_by_night(incident: Incident, last: LastDisc | None, seen: Seen, settin
 def _is_out(detail: DriftExit, when_utc: datetime, last: LastDisc | None, seen: Seen) -> bool:
     """Whether the disc had come to the edge by then, and was not seen inside since."""
     out_utc = detail.exit_early_utc
-    if out_utc is None or out_utc > when_utc or detail.sunrise_utc is not None:
+    if out_utc is None or out_utc > when_utc:
         return False
     if last is None or last.time_s < utc_s(out_utc):
         return True

@@ -19,7 +19,7 @@ def drift_exit(incident: Incident, detail: DriftExit, times: TimeWriter) -> Phra
         # Nobody can put it anywhere before that.
         cue, go = "go when it shines", "Go as soon as the sun shines"
         unseen = f"No picture has shown it since {times.at(hidden)}"
-    act, then = _putting(detail, times, go if urgent or hidden else "")
+    act, then = _putting(detail, times, go if urgent or hidden else "", capital(cue))
     if over is not None:
         is_over, since = over
         title = f"Sun {'' if is_over else 'may be '}over the {edge}: {cue}"
@@ -36,8 +36,8 @@ def drift_exit(incident: Incident, detail: DriftExit, times: TimeWriter) -> Phra
     return Phrase(title, what, left, act, f"Sun reaches {side} edge {early} at the earliest{within}. {then}")
 
 
-def _putting(detail: DriftExit, times: TimeWriter, go: str) -> tuple[str, str]:
-    """Return where to put the disc and until when that is good, in full and in short; `go`: at once."""
+def _putting(detail: DriftExit, times: TimeWriter, go: str, cue: str) -> tuple[str, str]:
+    """Return where to put the disc, and until when it stays, in full and in short, each after its call to go."""
     holds, put_at = detail.put_holds_until_utc, detail.put_at_utc
     # What was a good place then is none once it holds no longer.
     place = "" if times.past(holds) else where(detail)
@@ -48,7 +48,7 @@ def _putting(detail: DriftExit, times: TimeWriter, go: str) -> tuple[str, str]:
     good = f" Then good until {times.at(holds)}." if place and holds else ""
     brief = capital(to.replace("the ", ""))
     at_time = f" at {times.at(put_at)}" if place and put_at and not go else ""
-    return f"{act}.{good}" if good else act, f"{f'{go}. ' if go else ''}{brief}{at_time}.{good}"
+    return f"{act}.{good}" if good else act, f"{f'{cue}. ' if go else ''}{brief}{at_time}.{good}"
 
 
 def _over_the_edge(incident: Incident, detail: DriftExit, times: TimeWriter) -> tuple[bool, str] | None:
