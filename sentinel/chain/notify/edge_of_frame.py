@@ -37,7 +37,7 @@ def drift_exit(incident: Incident, detail: DriftExit, times: TimeWriter) -> Phra
 
 
 def _putting(detail: DriftExit, times: TimeWriter, go: str, cue: str) -> tuple[str, str]:
-    """Return where to put the disc, and until when it stays, in full and in short, each after its call to go."""
+    """Return where to put the disc and until when that is good, in full and short, after the call to go."""
     holds, put_at = detail.put_holds_until_utc, detail.put_at_utc
     # What was a good place then is none once it holds no longer.
     place = "" if times.past(holds) else where(detail)
