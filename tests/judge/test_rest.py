@@ -14,6 +14,8 @@ from sentinel.core.times import format_utc, parse_utc, utc_s
 from sentinel.service.journal.codec import plain
 from tests.judge.tracks import RADIUS, START, Watch
 
+TIMER = "clock-set-or-timer-restarted"
+
 
 def due(reason: str, when: datetime) -> Due:
     return Due(time_utc=when, reason=reason)
@@ -132,6 +134,7 @@ def test_in_the_night_a_stopped_camera_is_told_with_the_time_that_is_left() -> N
     told = [one for one in watch.said if one.condition == "no-frames"]
     assert [(one.state, one.severity) for one in told] == [("opened", Severity.NOW)]
     rises = watch.judge.context.sun_at(utc_s(parse_utc(plain(told[0].detail)["sun_rises_utc"])))
+    assert "sun_stays_down" not in plain(told[0].detail)
     # When the whole disc is over the horizon: half a sun-width, as the air flattens it there.
     assert rises.altitude_deg == pytest.approx(0.22, abs=0.02)
 
@@ -148,6 +151,8 @@ def test_a_clock_step_shows_in_the_arrivals(step_s: float) -> None:
     assert step is not None
     assert step.severity is (Severity.SOON if abs(step_s) >= 30 else Severity.NOTE)
     assert plain(step.detail)["step_s"] == pytest.approx(step_s, abs=1.0)
+    # Whoever hears the frames arrive knows that no timer was started anew.
+    assert plain(step.detail)["likely"] != TIMER
     assert not [one for one in watch.said if one.severity is Severity.NOW]
 
 
@@ -170,6 +175,7 @@ def test_a_clock_step_shows_in_a_past_session(step_s: float) -> None:
     assert len(watch.of("clock")) <= 2
     if abs(step_s) == 3600:
         assert plain(step.detail)["likely"] == "daylight-saving"
+    assert (plain(step.detail)["likely"] == TIMER) is (abs(step_s) < 3600)
 
 
 @pytest.mark.parametrize("hours", [1.0, 2.0])
