@@ -27,6 +27,7 @@ from sentinel.chain.measure import measure
 from sentinel.core.records import Disc
 from tests.measure.camera_kinds import CAMERA_KINDS, CAMERA_NO_SUNS, UNTOLD_NO_SUNS
 from tests.measure.kinds import KINDS, NO_SUNS, Kind
+from tests.measure.low_kinds import LOW_KINDS
 from tests.measure.more_kinds import MORE_KINDS, MORE_NO_SUNS
 from tests.measure.second import View, jpeg_of
 
@@ -135,7 +136,7 @@ def main() -> None:
     print("found within the limit, and of those the median and the largest error of the centre, px")
     found = right = wrong = tried = 0
     over: list[float] = []
-    for kind in (*KINDS, *MORE_KINDS, *CAMERA_KINDS):
+    for kind in (*KINDS, *MORE_KINDS, *CAMERA_KINDS, *LOW_KINDS):
         if not chosen.kinds or kind.name in chosen.kinds:
             f, r, w, o = try_kind(kind, count, chosen.seed, baselines=not chosen.ours)
             found, right, wrong, tried = found + f, right + r, wrong + w, tried + count

@@ -16,10 +16,12 @@ from sentinel.chain.measure import ExpectedDisc, flags, measure
 from sentinel.core.records import Disc
 from tests.measure.camera_kinds import CAMERA_KINDS, CAMERA_NO_SUNS, half_fogged
 from tests.measure.kinds import BLUE, KINDS, NO_SUNS, ORANGE, RED, Kind, annular, arc, ghosted, plain
+from tests.measure.low_kinds import LOW_KINDS
 from tests.measure.more_kinds import MORE_KINDS, MORE_NO_SUNS
 from tests.measure.second import Ghost, View, clipped_share, colours_of, jpeg_of, linear_law
 
-EVERY_KIND, EVERY_NO_SUN = (*KINDS, *MORE_KINDS, *CAMERA_KINDS), NO_SUNS | MORE_NO_SUNS | CAMERA_NO_SUNS
+EVERY_KIND = (*KINDS, *MORE_KINDS, *CAMERA_KINDS, *LOW_KINDS)
+EVERY_NO_SUN = NO_SUNS | MORE_NO_SUNS | CAMERA_NO_SUNS
 
 
 def of(view: View, expected: ExpectedDisc | None = None) -> Disc:

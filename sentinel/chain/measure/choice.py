@@ -11,7 +11,7 @@ from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.light import of_disc
 from sentinel.chain.measure.limb import Limb
 from sentinel.chain.measure.priors import KnownRadius
-from sentinel.chain.measure.search import Circle, Grid, large_circles, sampled, small_circles
+from sentinel.chain.measure.search import Circle, Grid, between, large_circles, sampled, small_circles
 from sentinel.chain.measure.verdict import is_expected_sun, is_sun
 
 PLENTY = 0.3
@@ -92,11 +92,13 @@ def choose(
     discs: list[FittedDisc] = []
     limbs: list[Limb] = []
     for circle in _circles(levels, small, expected, discs):
+        before = tuple(limbs)
         for disc in _fitted(circle, limbs, attempt, expected):
+            limb = disc.fit.state.limb
             if is_expected_sun(disc.evidence):
-                # Believed or not, it may lie across another.
-                limbs.append(disc.fit.state.limb)
-            if _believed(disc, expected) and not any(_same(disc, other) for other in discs):
+                # Believed or not, it may lie across another, and is not judged twice.
+                limbs.append(limb)
+            if _believed(disc, expected) and not any(_same(limb, other) for other in before):
                 break
         else:
             continue
@@ -125,7 +127,12 @@ def _circles(
         x, y = expected.place_px
         yield Circle(x, y, expected.radius_px, PLACE_SHARE * expected.radius_px)
     grid = small()
-    yield from large_circles(grid)
+    tried: list[Circle] = []
+    for circle in large_circles(grid):
+        tried.append(circle)
+        yield circle
+    if not discs:
+        yield from between(tried)
     if discs:
         # Fresh pairs of the edges that are not yet explained.
         yield from large_circles(grid, explained=[_circle(disc) for disc in discs])
@@ -138,10 +145,9 @@ def _circle(disc: FittedDisc) -> Circle:
     return Circle(limb.x_px, limb.y_px, limb.mean_px, 0.04 * limb.mean_px)
 
 
-def _same(one: FittedDisc, other: FittedDisc) -> bool:
-    a, b = one.fit.state.limb, other.fit.state.limb
-    apart = max(hypot(a.x_px - b.x_px, a.y_px - b.y_px), abs(a.mean_px - b.mean_px))
-    return apart < 0.1 * max(a.mean_px, b.mean_px)
+def _same(one: Limb, other: Limb) -> bool:
+    apart = max(hypot(one.x_px - other.x_px, one.y_px - other.y_px), abs(one.mean_px - other.mean_px))
+    return apart < 0.1 * max(one.mean_px, other.mean_px)
 
 
 def _believed(disc: FittedDisc, expected: ExpectedDisc | None) -> bool:
@@ -200,14 +206,16 @@ def _best(levels: Levels, discs: list[FittedDisc], expected: ExpectedDisc | None
     return ChosenSun(sun, len(discs) > 1, expected is not None and not fitting, untold)
 
 
-def _rank(levels: Levels, disc: FittedDisc) -> tuple[bool, float, bool, float]:
+def _rank(levels: Levels, disc: FittedDisc) -> tuple[bool, float, bool, float, float]:
     """Arcs yield to discs, and fainter to brighter ones.
 
-    Of two at full scale the brighter is so up to its limb, and its edge is the steeper.
+    Of two at full scale the brighter is so up to its limb, and its edge is the steeper; of others, one may be
+    part of the limb of the other.
     """
     e = disc.evidence
     light = min(of_disc(levels, disc.fit.state.limb).high, levels.saturation)
-    return e.coverage > PLENTY, round(light, 2), e.full, e.step / e.sigma_px
+    shown = 0.0 if e.full else round(e.coverage, 1)
+    return e.coverage > PLENTY, round(light, 2), e.full, shown, e.step / e.sigma_px
 
 
 def _is_reflection(levels: Levels, disc: FittedDisc, discs: list[FittedDisc]) -> bool:
@@ -224,4 +232,7 @@ def _is_reflection(levels: Levels, disc: FittedDisc, discs: list[FittedDisc]) ->
     if twin or not e.dim:
         return twin
     soft, uneven = e.softness > SOFT_REFLECTION, e.uneven > UNEVEN_REFLECTION
-    return bool(company) or soft or uneven or outshone(levels, disc)
+    # Light that is seen to be less by a sharp limb overrules what law was fitted: neither lit snow beside
+    # the sun nor a mast before it makes it a lamp.
+    darkened = e.strong and e.darkened
+    return soft or outshone(levels, disc) or (not darkened and (uneven or bool(company)))

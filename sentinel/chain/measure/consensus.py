@@ -1,7 +1,7 @@
 """From a rough circle to the rays that truly show the limb: agreement first, refinement after."""
 
 from dataclasses import dataclass
-from math import sqrt
+from math import hypot, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -281,9 +281,14 @@ def agree(levels: Levels, circle: Circle, known: KnownRadius | None = None) -> O
     half = min(1.2 * circle.tolerance_px + 3.0, 0.5 * circle.radius_px)
     step = max(1.0, half / 32.0)
     sectors = SECTORS if limb.share_in(levels.shape) > LITTLE else FINE_SECTORS
-    first = _pass(levels, limb, half, step, 3, 0.02 * circle.radius_px + 1.5 * step, (sectors, 1), known)
+    loose = 0.02 * circle.radius_px + 1.5 * step
+    first = _pass(levels, limb, half, step, 3, loose, (sectors, 1), known)
     if first is None:
         return None
+    if ARC < first.share < PLAIN_SHARE and hypot(*first.limb.oval) > 0.0:
+        # Of a flat disc a circle shows only what lies near it: the ellipse is looked along once more.
+        wider = _pass(levels, first.limb, half, step, 3, loose, (sectors, 1), known)
+        first = wider if wider is not None and wider.share > first.share else first
     slack = SLACK if sectors == SECTORS else ARC_SLACK
     if not _sensible(first.limb, circle, slack):
         return None

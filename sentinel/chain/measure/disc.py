@@ -14,6 +14,8 @@ from sentinel.chain.measure.choice import ExpectedDisc, choose
 from sentinel.chain.measure.consensus import (
     ARC,
     LARGEST_OVAL,
+    NEARLY_ALL,
+    NEEDED,
     PLAIN_OVAL,
     ROUND,
     Outline,
@@ -21,8 +23,8 @@ from sentinel.chain.measure.consensus import (
     tells_oval,
 )
 from sentinel.chain.measure.doubt import SHORT, WHOLE, centre_sigma, oval_sigma
-from sentinel.chain.measure.evidence import FittedDisc, evidence_of, with_face
-from sentinel.chain.measure.fit import LimbFit, against_rays, fit_limb
+from sentinel.chain.measure.evidence import BROKEN_MOST, FittedDisc, evidence_of, with_face
+from sentinel.chain.measure.fit import LimbFit, against_rays, fit_limb, unevenness
 from sentinel.chain.measure.focus import edge_width
 from sentinel.chain.measure.levels import Levels, Transfer, ceiling_of
 from sentinel.chain.measure.light import RegionLight, of_disc, of_frame, with_ceiling
@@ -52,6 +54,10 @@ TRAIL_SD, HALF = 0.5, 0.5
 """The same between along and across: a trail; the share of the limb that tells of it."""
 OVAL_SLACK_PX = 0.03
 """Oval that half a limb and more may tell of although it is taken as round."""
+TELLING = 0.25
+"""Weight of a ray, over the largest, from which it counts as showing the limb."""
+MOST_EGG = 0.1
+"""Third harmonic over the oval: the air gives a low sun 0.03."""
 HOPELESS = 2.0
 """What the first fit leaves unexplained, over what a limb may, from which it is not worth another."""
 FEWEST_RAYS = 6
@@ -146,27 +152,9 @@ def _plausible(levels: Levels, radius_px: float) -> bool:
 
 def _fitted(levels: Levels, outline: Outline, known: KnownRadius | None) -> LimbFit | None:
     """Fit on the agreeing directions, as many as there are pixels for; None where few rays tell enough."""
-    limb = outline.limb
-    stretch = hypot(*limb.oval)
-    share = outline.share
-    free = tells_oval(share, stretch / limb.mean_px)
-    round_px = max(ROUND * limb.mean_px, OVAL_SLACK_PX if share > ARC else 0.0)
-    oval = LARGEST_OVAL / 2 * limb.mean_px if free else round_px
-    egg = 0.03 * stretch if free and stretch > PLAIN_OVAL * limb.mean_px else ROUND * limb.mean_px
-    start = LimbState(
-        Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0)), outline.sigma_px
-    )
-    lean, trail = LEAN_SD if share > WHOLE else HELD_SD, TRAIL_SD if share > HALF else HELD_SD
-    priors, every = Priors(oval, egg, known, lean=lean, trail=trail), 2 * np.pi * limb.mean_px
+    share, every = outline.share, 2 * np.pi * outline.limb.mean_px
     # Few rays find the place, then as many as there are pixels to tell apart weigh in.
-    rough = fit_limb(
-        levels,
-        start,
-        _shown(outline, every, FEW),
-        priors,
-        iterations=10,
-        enough_px=0.15,
-    )
+    rough, priors = _roughly_fitted(levels, outline, known)
     if rough.structure > HOPELESS * MOST_STRUCTURE:
         return None
     if rough.typical > levels.saturation:
@@ -183,6 +171,41 @@ def _fitted(levels: Levels, outline: Outline, known: KnownRadius | None) -> Limb
         iterations=4 if share > SHORT else 12,
         enough_px=0.06,
     )
+
+
+def _roughly_fitted(levels: Levels, outline: Outline, known: KnownRadius | None) -> tuple[LimbFit, Priors]:
+    """Fit on few rays; an oval that part of the limb tells must fit much better than a circle."""
+    share, stretch = outline.share, hypot(*outline.limb.oval)
+    if not tells_oval(share, stretch / outline.limb.mean_px):
+        return _fitted_as(levels, outline, known, 0.0)
+    oval = _fitted_as(levels, outline, known, stretch)
+    if share > NEARLY_ALL:
+        return oval
+    # Where a ridge cuts the limb, what lies beside the cut may have bent the outline.
+    limb, weight = oval[0].state.limb, oval[0].weight
+    told, stretch = share * float((weight > TELLING * weight.max()).mean()), hypot(*limb.oval)
+    circle = _fitted_as(levels, outline, known, 0.0)
+    needed = spread(circle[0].offset_px) > NEEDED * spread(oval[0].offset_px)
+    # So may cloud.
+    clouded = unevenness(oval[0].brightness)[1] > BROKEN_MOST
+    bent = clouded or not needed or hypot(*limb.egg) > MOST_EGG * stretch
+    return circle if bent or not tells_oval(told, stretch / limb.mean_px) else oval
+
+
+def _fitted_as(
+    levels: Levels, outline: Outline, known: KnownRadius | None, stretch_px: float
+) -> tuple[LimbFit, Priors]:
+    """Fit on few rays, as a circle where the half-axes differ by nothing; return the priors as well."""
+    limb, share, free = outline.limb, outline.share, stretch_px > 0.0
+    round_px = max(ROUND * limb.mean_px, OVAL_SLACK_PX if share > ARC else 0.0)
+    oval = LARGEST_OVAL / 2 * limb.mean_px if free else round_px
+    egg = 0.03 * stretch_px if stretch_px > PLAIN_OVAL * limb.mean_px else ROUND * limb.mean_px
+    shape = Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0))
+    lean, trail = LEAN_SD if share > WHOLE else HELD_SD, TRAIL_SD if share > HALF else HELD_SD
+    priors = Priors(oval, egg, known, lean=lean, trail=trail)
+    angle = _shown(outline, 2 * np.pi * limb.mean_px, FEW)
+    start = LimbState(shape, outline.sigma_px)
+    return fit_limb(levels, start, angle, priors, iterations=10, enough_px=0.15), priors
 
 
 def _shown(outline: Outline, every_px: float, rays: tuple[float, int]) -> Array:

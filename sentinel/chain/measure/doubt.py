@@ -27,6 +27,10 @@ TRAIL_DOUBT = 0.004
 """Of a trail's length: wind does not shake evenly while the shutter is open, and no limb tells how."""
 OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
+ASKEW_DOUBT = 1.5
+"""Of how far the middle of what spread the light may lie away: one in two parts tells less than it moves."""
+EGG_DOUBT = 0.15
+"""Of the third harmonic: the air squeezes the lower limb of a sun on the horizon in no such simple way."""
 ONE_WAY = 0.75
 """Of the variance in the worst direction, where an arc leaves only one unknown: so much keeps 99 in 100
 errors within three sigma, as the mean of two does where both are as well known."""
@@ -51,7 +55,9 @@ def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float
     That of one coordinate: the distance from the truth is 1.41 times as much.
     """
     variance = np.diag(fit.covariance)
-    egg = variance[5] + variance[6] if hypot(*fit.state.limb.oval) > OVAL_PX else 0.0
+    limb = fit.state.limb
+    flat = hypot(*limb.oval) > OVAL_PX
+    egg = variance[5] + variance[6] + 2.0 * (EGG_DOUBT * hypot(*limb.egg)) ** 2 if flat else 0.0
     lesser, greater = np.linalg.eigvalsh(fit.covariance[:2, :2])
     coordinate = max((lesser + greater + egg) / 2, ONE_WAY * greater)
     if evidence.full:
@@ -60,6 +66,7 @@ def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float
     coordinate += (LEAN_DOUBT * fit.state.sigma_px * fit.state.lean) ** 2
     if np.isfinite(trail_px):
         coordinate += (TRAIL_DOUBT * trail_px) ** 2
+    coordinate += (ASKEW_DOUBT * fit.askew_px) ** 2
     return _beyond_noise(fit, evidence, coordinate, fit.leverage)
 
 

@@ -57,6 +57,8 @@ CLOSE, OUTSIDE = np.array([0.97, 0.95, 0.93]), np.array([1.03, 1.05, 1.07])
 SPILLS, SPILT, DARK_SKY = 120, 0.5, 0.02
 """Directions in which light outside is looked for, and how much it must be: a share of that inside, and more
 than a sky behind a solar filter ever has."""
+BLURRED = 1.5
+"""How much farther out, in blurs, it is looked for: a soft limb's own light goes on a little."""
 STRONG_SHARE, STRONG_COVERAGE = 0.7, 0.25
 """Shares of the limb in the frame, and of the whole, from which the edge alone tells that there is a disc."""
 STRONG_SOFTNESS, STRONG_BLUR_PX = 0.02, 1.2
@@ -145,8 +147,12 @@ class LimbEvidence:
         Long, smooth and of one width it is anyhow; here as much light is lost across it everywhere.
         """
         long = self.shown > STRONG_SHARE and self.coverage > STRONG_COVERAGE
-        sharp = self.softness < STRONG_SOFTNESS + STRONG_BLUR_PX / self.radius_px
-        return long and sharp and self.rise > FAINTEST_RISE and self.rise_evenness > EVEN_RISE
+        return long and self.sharp and self.rise > FAINTEST_RISE and self.rise_evenness > EVEN_RISE
+
+    @property
+    def sharp(self) -> bool:
+        """Whether the edge is no wider than a lens makes it, and no glow's."""
+        return self.softness < STRONG_SOFTNESS + STRONG_BLUR_PX / self.radius_px
 
     @property
     def clouded(self) -> bool:
@@ -208,7 +214,9 @@ def evidence_of(  # noqa: PLR0917 - what speaks for a limb
     near = _lit(levels, limb, clean, INSIDE)
     evenness, uneven = _evenness(near, _lit(levels, limb, clean, DEEP))
     saturated = _share(near, levels.saturation)
+    softness = fit.state.sigma_px / limb.mean_px
     outside = _not_upon(_lit(levels, limb, directions(SPILLS), OUTSIDE), others)
+    beyond = _not_upon(_lit(levels, limb, directions(SPILLS), OUTSIDE + BLURRED * softness), others)
     inside, sky = median(near.light[near.inside]), median(fit.sky)
     close = _lit(levels, limb, directions(SPILLS), CLOSE)
     rise, rise_evenness = _rise(close, outside)
@@ -216,7 +224,7 @@ def evidence_of(  # noqa: PLR0917 - what speaks for a limb
         coverage=coverage,
         in_frame=in_frame,
         radius_px=limb.mean_px,
-        softness=fit.state.sigma_px / limb.mean_px,
+        softness=softness,
         sigma_px=fit.state.sigma_px,
         step=fit.typical,
         sky=sky,
@@ -232,9 +240,7 @@ def evidence_of(  # noqa: PLR0917 - what speaks for a limb
         oval=float(np.hypot(*limb.oval)) / limb.mean_px,
         fall=fit.state.fall if saturated < 0.5 else 0.0,
         saturated=saturated,
-        spill=float((outside.light[outside.inside] > max(SPILT * inside, DARK_SKY)).mean())
-        if outside.inside.any()
-        else 0.0,
+        spill=_share(beyond, max(SPILT * inside, DARK_SKY)),
         rise=rise,
         rise_evenness=rise_evenness,
         lined=_lined(close, outside, _lit(levels, limb, directions(SPILLS), FARTHER)),

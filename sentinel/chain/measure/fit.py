@@ -11,6 +11,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from sentinel.chain.measure.leftover import askew_px, together
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.limb import RADIUS, SHAPE_TERMS
 from sentinel.chain.measure.model import (
@@ -55,6 +56,8 @@ STRETCHES = 10
 """Stretches of a clouded limb that err each in its own way."""
 MOST_UNLIKE = 0.7
 """The profile follows no more of it."""
+SHAKEN = 0.0015
+"""Structure from which it is asked whether the picture was shaken: a clear, still sun leaves less."""
 UNEVEN_SLOPE = 0.5
 """The same for every unit by which brightness varies between the rays."""
 BRIGHTNESS_SD = 0.3
@@ -94,6 +97,8 @@ class LimbFit:
     """Variance that errors of its edges give the centre, over that on a whole, evenly lit limb."""
     oval_told: float
     """Share of the oval that the limb decides; the rest is held round."""
+    askew_px: float = 0.0
+    """How far the middle of what spread the light may lie from the centre; 0 where little is left over."""
 
     @property
     def brightness(self) -> Array:
@@ -184,7 +189,7 @@ class _Residuals:
     """Relative spread of brightness round the limb."""
 
 
-def _unevenness(bright: Array) -> tuple[float, float]:
+def unevenness(bright: Array) -> tuple[float, float]:
     """Return the rays' typical brightness and its robust relative spread, at most 1."""
     low, middle, high = quantiles(bright, (0.25, 0.5, 0.75))
     middle = max(middle, 1e-3)
@@ -197,7 +202,7 @@ def _residuals(
     """Hold the rays against a state; `expected` is the brightness of rays known to show the limb."""
     bright = own[:, 0]
     known = bright if expected is None else expected
-    typical, uneven = _unevenness(known)
+    typical, uneven = unevenness(known)
     # Where brightness varies round the limb it will vary along the rays too.
     slope = (SLOPE_SD + UNEVEN_SLOPE * uneven) * np.maximum(bright, typical)
     ridge = np.empty(own.shape)
@@ -321,7 +326,11 @@ def fit_limb(
     whole = 2.0 / float((weight * look.normal.rest[:, EDGE, EDGE]).sum() / noise**2)
     leverage = float(np.trace(inverse[:2, :2])) / 2.0 / whole
     oval_told = 1.0 - float((prior * np.diag(inverse))[3:5].mean())
-    return _fit(state, angle, own, look, weight, covariance, leverage, oval_told)
+    fit = _fit(state, angle, own, look, weight, covariance, leverage, oval_told)
+    if fit.structure < SHAKEN:
+        return fit
+    depth = distance_px(cast.rays, state.limb).reshape(len(angle), -1) / np.float32(state.sigma_px)
+    return replace(fit, askew_px=askew_px(look.every, look.normal.own_best, depth, middle, weight))
 
 
 def _looseness(look: _Residuals) -> float:
@@ -358,19 +367,11 @@ def _fit(  # noqa: PLR0917 - one model's parts
         noise=look.noise,
         blur_right=right[:, RAY_BLUR] - share * right[:, EDGE],
         blur_stiff=rest[:, RAY_BLUR, RAY_BLUR] - share * rest[:, EDGE, RAY_BLUR] + 1e-12,
-        together=_together(look, angle.size),
+        together=together(look.every, look.normal.own_best, angle.size),
         covariance=covariance,
         leverage=leverage,
         oval_told=oval_told,
     )
-
-
-def _together(look: _Residuals, rays: int) -> float:
-    """Correlation of what neighbouring samples leave unexplained."""
-    own = look.normal.own_best[:, None].astype(np.float32)
-    left = (look.every[:, -1] - np.matmul(own, look.every[:, :LOCAL])[:, 0]).reshape(rays, -1)
-    product = float((left[:, 1:] * left[:, :-1]).sum())
-    return product / max(float((left * left).sum()), 1e-30)
 
 
 def against_rays(levels: Levels, fit: LimbFit, angle: Array) -> LimbFit:

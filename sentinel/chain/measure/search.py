@@ -7,6 +7,7 @@ how little it misses them all.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -33,6 +34,8 @@ LOUD = 0.4
 """Steepness over that of the steepest edge from which an edge is asked first."""
 OUTERMOST = 600
 """Edges that are asked whether others lie outside them."""
+ALIKE, OVERLAP = 0.1, 0.5
+"""Difference of the radii, and distance, in radii, of two circles that one flat disc may have given."""
 SMALLEST_CELLS = 5.0
 """A circle of fewer cells is looked for again in a finer copy."""
 
@@ -355,6 +358,17 @@ def large_circles(grid: Grid, count: int = 4, explained: Sequence[Circle] = ()) 
     """Circles seen in the small copy of the whole frame, but for those `explained`."""
     found = _circles_in(grid, count, explained)
     return (_in_frame(c, grid) for c in found if c.radius_px >= SMALLEST_CELLS)
+
+
+def between(circles: Sequence[Circle]) -> Iterator[Circle]:
+    """Circles where two of one size overlap: each fits one long side of a disc that the air has flattened."""
+    for one, other in combinations(circles, 2):
+        apart = float(np.hypot(one.x_px - other.x_px, one.y_px - other.y_px))
+        radius = (one.radius_px + other.radius_px) / 2
+        alike = abs(one.radius_px - other.radius_px) < ALIKE * radius
+        if alike and apart < OVERLAP * radius:
+            middle = (one.x_px + other.x_px) / 2, (one.y_px + other.y_px) / 2
+            yield Circle(*middle, radius - apart / 4, one.tolerance_px + apart / 4)
 
 
 def small_circles(levels: Levels, grid: Grid, count: int = 6) -> Iterator[Circle]:

@@ -1,6 +1,7 @@
 """Is it the sun? What a limb must look like before a circle of edges is called a disc."""
 
 from sentinel.chain.measure.evidence import (
+    BROKEN,
     BROKEN_MOST,
     EVEN_FALL,
     LINED,
@@ -12,22 +13,28 @@ from sentinel.chain.measure.evidence import (
 
 LEAST_COVERAGE, LEAST_WHOLE = 0.06, 0.04
 """Share of the limb without which nothing is believed, and where all that lies in the frame is seen."""
-SOFTEST = 0.13
-"""Blur over radius. A disc of 30 px at a blur of 3 px has 0.1; a lamp's own halo 0.16 and more."""
-MOST_STRUCTURE = 0.05
-"""Suns have below 0.01, under thick cloud 0.03; landscapes and reflections above 0.1."""
+SOFTEST, SOFTEST_PX = 0.15, 0.3
+"""Blur in radii, and what pixels add to it. A disc of 30 px at a blur of 3 px has 0.1, one out of focus by a
+quarter of its radius 0.148; a lamp's own halo has 0.16 and more."""
+MOST_STRUCTURE, MOST_BEHIND_CLOUD = 0.05, 0.1
+"""Suns have below 0.01, under thick cloud 0.03, behind small broken clouds 0.07, where the edge tells that it
+is a disc; landscapes and reflections have above 0.1."""
+LOST_EVERYWHERE = 0.9
+"""How even the light is that is lost across such a limb: a flare's, a clock's face's is not."""
 ROUGHEST, ROUGHEST_IN_PART = 0.012, 0.008
 """Spread of the edges over the radius: bad seeing has 0.003, a low sun's boiling limb some 0.01, which is ten
 seconds of arc; an octagon 0.02. Part of a limb must be smoother: curves are everywhere."""
-MOST_OVAL = 0.1
-"""The sun on the horizon has 0.08."""
+MOST_OVAL = 0.125
+"""Half the difference of the half-axes, in radii: the sun on the horizon has 0.08, under warm air over cold
+0.11, a fifth of its height."""
 STRONGEST_FALL = -0.35
 """Darkening beyond the law's: the sun has -0.12 in blue light."""
 FAINTEST = 0.003
 """Linear light."""
-MOST_OVAL_IN_PART = 0.04
+MOST_OVAL_IN_PART, SMOOTH = 0.04, 0.001
 """Half the difference of the half-axes, in radii, that part of a limb may tell: the sun's at 2 degrees of
-altitude. More, off a limb that fades into glow, is the glow's shape."""
+altitude. More, off a limb that fades into glow, is the glow's shape; the sun on the horizon, which hides part
+of it, has a sharp limb, whose edges lie so closely on the ellipse, in radii."""
 BRIGHTEST_RIM = 1.03
 """Light at the first two over that at the next two, on a limb that is seen in part. Half suns have 0.78 to
 0.9, overexposed ones 1; the moon at a phase has 1.12 and more, for its day ends gently."""
@@ -43,6 +50,8 @@ MOST_SPILL = 0.3
 """A caption across the limb may have a quarter; a cloud that the sky goes on behind has more than half."""
 SHARPEST_PX = 0.4
 """What was drawn, not photographed, has no blur at all."""
+LAMP_SOFTNESS = 0.05
+"""Blur over radius from which a disc that is full, or stands in light of its own, is a lamp in mist."""
 LETTER_PX = 60.0
 """Radius of the largest letters that are written into a frame."""
 
@@ -66,9 +75,14 @@ def _is_disc(e: LimbEvidence) -> bool:
     """Whether there is the limb of a disc, photographed and not drawn."""
     part = e.coverage < 0.9 * e.in_frame
     long = e.coverage > (LEAST_COVERAGE if part else LEAST_WHOLE)
-    edge = long and e.softness < SOFTEST and e.structure < MOST_STRUCTURE
+    broken = e.strong and e.uneven > BROKEN and e.rise_evenness > LOST_EVERYWHERE
+    explained = e.structure < (MOST_BEHIND_CLOUD if broken else MOST_STRUCTURE)
+    edge = long and e.softness < SOFTEST + SOFTEST_PX / e.radius_px and explained
     smooth = e.scatter < (ROUGHEST_IN_PART if part or e.in_frame < 1.0 else ROUGHEST)
-    outline = smooth and e.oval < (MOST_OVAL_IN_PART if part else MOST_OVAL)
+    plain = not part or (e.sharp and e.scatter < SMOOTH)
+    # A cup's rim, seen from the side, is bright round the dark.
+    low = plain and not e.evenness > RINGED
+    outline = smooth and e.oval < (MOST_OVAL if low else MOST_OVAL_IN_PART)
     light = e.step > FAINTEST and e.step > 0.1 * e.sky
     return edge and outline and light and not _drawn(e)
 
@@ -84,7 +98,7 @@ def _drawn(e: LimbEvidence) -> bool:
 
 
 def _lamp(e: LimbEvidence) -> bool:
-    return e.full and e.softness > 0.05 + 1.2 / e.radius_px
+    return e.full and e.softness > LAMP_SOFTNESS + 1.2 / e.radius_px
 
 
 def _relief(e: LimbEvidence) -> bool:
@@ -109,7 +123,8 @@ def _impostor(e: LimbEvidence) -> bool:
     reflection = e.even and e.dim
     lamp = _lamp(e) or (e.full and e.sky > 0.3)
     # Behind a solar filter the sky is dark; light beside the disc lies on the lens.
-    veil = (e.sky > 0.08 and e.sky > 0.3 * e.step) or e.spill > MOST_SPILL
+    lit = 0.1 if e.softness > LAMP_SOFTNESS else 0.3
+    veil = (e.sky > 0.08 and e.sky > lit * e.step) or e.spill > MOST_SPILL
     part = e.shown < 0.5 or e.coverage < 0.25
     glow = e.softness > 0.025 and part
     ragged = e.scatter > 0.003 and part
