@@ -92,13 +92,14 @@ def choose(
     discs: list[FittedDisc] = []
     limbs: list[Limb] = []
     for circle in _circles(levels, small, expected, discs):
-        before = tuple(limbs)
+        # What was refused is not judged again, unless another disc has been found that may lie across it.
+        judged = [disc.fit.state.limb for disc in discs] or tuple(limbs)
         for disc in _fitted(circle, limbs, attempt, expected):
             limb = disc.fit.state.limb
             if is_expected_sun(disc.evidence):
-                # Believed or not, it may lie across another, and is not judged twice.
+                # Believed or not, it may lie across another.
                 limbs.append(limb)
-            if _believed(disc, expected) and not any(_same(limb, other) for other in before):
+            if _believed(disc, expected) and not any(_same(limb, other) for other in judged):
                 break
         else:
             continue
