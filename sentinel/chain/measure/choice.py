@@ -12,7 +12,7 @@ from sentinel.chain.measure.light import of_disc
 from sentinel.chain.measure.limb import Limb
 from sentinel.chain.measure.priors import KnownRadius
 from sentinel.chain.measure.search import Circle, Grid, between, large_circles, sampled, small_circles
-from sentinel.chain.measure.verdict import is_expected_sun, is_sun
+from sentinel.chain.measure.verdict import DARKENED, is_expected_sun, is_sun
 
 PLENTY = 0.3
 """Coverage with which the first disc found need not be compared with others."""
@@ -235,5 +235,5 @@ def _is_reflection(levels: Levels, disc: FittedDisc, discs: list[FittedDisc]) ->
     soft, uneven = e.softness > SOFT_REFLECTION, e.uneven > UNEVEN_REFLECTION
     # Light that is seen to be less by a sharp limb overrules what law was fitted: neither lit snow beside
     # the sun nor a mast before it makes it a lamp.
-    darkened = e.strong and e.darkened
+    darkened = e.strong and e.darkened and e.evenness < DARKENED
     return soft or outshone(levels, disc) or (not darkened and (uneven or bool(company)))

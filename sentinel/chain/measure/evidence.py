@@ -216,7 +216,8 @@ def evidence_of(  # noqa: PLR0917 - what speaks for a limb
     saturated = _share(near, levels.saturation)
     softness = fit.state.sigma_px / limb.mean_px
     outside = _not_upon(_lit(levels, limb, directions(SPILLS), OUTSIDE), others)
-    beyond = _not_upon(_lit(levels, limb, directions(SPILLS), OUTSIDE + BLURRED * softness), others)
+    farther = OUTSIDE + BLURRED * max(softness - STRONG_SOFTNESS, 0.0)
+    beyond = _not_upon(_lit(levels, limb, directions(SPILLS), farther), others)
     inside, sky = median(near.light[near.inside]), median(fit.sky)
     close = _lit(levels, limb, directions(SPILLS), CLOSE)
     rise, rise_evenness = _rise(close, outside)

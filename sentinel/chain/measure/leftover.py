@@ -13,6 +13,8 @@ Array = NDArray[np.float64]
 _ITS_OWN = [*range(LOCAL), LOCAL + EDGE, LOCAL + RAY_BLUR]
 """What every ray was free to choose, its edge and blur among it."""
 _RIDGE = 1e-9
+PLAIN = 4.0
+"""How much more than by chance it must be, squared, to be told."""
 
 
 def _left_over(every: Samples, own_best: Array) -> Samples:
@@ -52,4 +54,4 @@ def askew_px(every: Samples, own_best: Array, depth: Samples, angle: Array, weig
     # A shift of the middle shows once round the limb, and where the spread is long and thin, thrice.
     told = sum(abs(np.sum(weight * much * np.exp(n * 1j * angle))) ** 2 for n in (1, 3))
     by_chance = 2.0 * float((weight**2 * (much - np.sum(weight * much)) ** 2).sum())
-    return sqrt(max(float(told) - by_chance, 0.0))
+    return sqrt(told - by_chance) if told > PLAIN * by_chance else 0.0
