@@ -29,8 +29,8 @@ OVAL_PX = 1.0
 """Oval from which the egg's third harmonic is free and its error becomes one of the centre."""
 ASKEW_DOUBT = 1.5
 """Of how far the middle of what spread the light may lie away: one in two parts tells less than it moves."""
-EGG_DOUBT = 0.15
-"""Of the third harmonic: the air squeezes the lower limb of a sun on the horizon in no such simple way."""
+EGG_DOUBT = 8.0
+"""Of the third harmonic, times the oval squared: what the air does to a sun on the horizon beyond it."""
 ONE_WAY = 0.75
 """Of the variance in the worst direction, where an arc leaves only one unknown: so much keeps 99 in 100
 errors within three sigma, as the mean of two does where both are as well known."""
@@ -56,8 +56,9 @@ def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float
     """
     variance = np.diag(fit.covariance)
     limb = fit.state.limb
-    flat = hypot(*limb.oval) > OVAL_PX
-    egg = variance[5] + variance[6] + 2.0 * (EGG_DOUBT * hypot(*limb.egg)) ** 2 if flat else 0.0
+    oval_px = hypot(*limb.oval)
+    beyond_px = EGG_DOUBT * hypot(*limb.egg) * (oval_px / limb.mean_px) ** 2
+    egg = variance[5] + variance[6] + 2.0 * beyond_px**2 if oval_px > OVAL_PX else 0.0
     lesser, greater = np.linalg.eigvalsh(fit.covariance[:2, :2])
     coordinate = max((lesser + greater + egg) / 2, ONE_WAY * greater)
     if evidence.full:
@@ -66,7 +67,9 @@ def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float
     coordinate += (LEAN_DOUBT * fit.state.sigma_px * fit.state.lean) ** 2
     if np.isfinite(trail_px):
         coordinate += (TRAIL_DOUBT * trail_px) ** 2
-    coordinate += (ASKEW_DOUBT * fit.askew_px) ** 2
+    if evidence.coverage > WHOLE and evidence.uneven < UNEVEN:
+        # Of part of a limb, or under cloud, what is left over has other reasons.
+        coordinate += (ASKEW_DOUBT * fit.askew_px) ** 2
     return _beyond_noise(fit, evidence, coordinate, fit.leverage)
 
 
