@@ -7,7 +7,7 @@ from math import isnan
 import pytest
 
 from sentinel.chain.intake.session_discs import COLOUR_KEPT, ENOUGH, LENS_SHARE, SESSION_SHARE, SessionDiscs
-from sentinel.chain.intake.solar_size import solar_radius_arcsec
+from sentinel.chain.intake.solar_size import YEAR_ARCSEC, solar_radius_arcsec
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
@@ -76,3 +76,8 @@ def test_on_squares_of_sensor_pixels_size_and_place_shrink() -> None:
     half = session_discs.prior.expected(JUNE, step=2)
     assert half.radius_px == pytest.approx(session_discs.prior.expected(JUNE).radius_px / 2)
     assert half.place_px == (250.0, 199.75)
+
+
+def test_the_year_s_radii_are_the_least_and_the_most_of_its_days() -> None:
+    radii = [solar_radius_arcsec(1_800_000_000.0 + day * 86_400) for day in range(366)]
+    assert (min(radii), max(radii)) == pytest.approx(YEAR_ARCSEC, rel=1e-5)

@@ -8,6 +8,12 @@ MEAN_RADIUS_ARCSEC = 959.63
 """At 1 au (Auwers): see `sky.SOLAR_RADIUS_KM`."""
 
 
+_LEAST_AU, _MOST_AU = 0.98329, 1.01671
+"""By the formula below."""
+YEAR_ARCSEC = MEAN_RADIUS_ARCSEC / _MOST_AU, MEAN_RADIUS_ARCSEC / _LEAST_AU
+"""The radius in July and in January."""
+
+
 def solar_radius_arcsec(utc_s: float) -> float:
     """Return the sun's radius seen from the earth's centre, to a two-thousandth.
 

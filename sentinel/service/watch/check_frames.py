@@ -11,7 +11,7 @@ from sentinel.chain.intake.exposure_time import exposure_time
 from sentinel.chain.intake.pool import measure_all
 from sentinel.chain.intake.session import find_frames
 from sentinel.chain.intake.session_discs import CLEAR, LENS_SHARE
-from sentinel.chain.intake.solar_size import solar_radius_arcsec
+from sentinel.chain.intake.solar_size import YEAR_ARCSEC, solar_radius_arcsec
 from sentinel.chain.judge.arrival_lag import DISPUTED_S, clock_off
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
@@ -75,7 +75,7 @@ def _margin(headers: list[tuple[Path, Header]], settings: Settings) -> Iterator[
     margin = settings.frames.margin_px
     for _, header in headers[-1:]:
         shorter = min(header.width_px, header.height_px)
-        sun = 2 * solar_radius_arcsec(0.0) / settings.camera.scale_arcsec_px
+        sun = 2 * YEAR_ARCSEC[1] / settings.camera.scale_arcsec_px
         if 2 * margin >= shorter:
             yield f"frames.margin_px: {margin:g} leaves nothing of a frame of {shorter} px; make it smaller"
         elif 2 * margin + sun > shorter:

@@ -16,6 +16,7 @@ from sentinel.chain.intake.decode import read_header, readable_headers
 from sentinel.chain.intake.live import FolderState, LiveFolder
 from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session import FoundFile, find_frames
+from sentinel.chain.intake.solar_size import YEAR_ARCSEC
 from sentinel.core.clock import SystemClock
 from sentinel.core.complaints import complaints
 from sentinel.core.errors import FrameProblem, RequestProblem, need_extra
@@ -111,9 +112,10 @@ def _units(settings: Settings) -> Iterator[CheckLine]:
         value = getattr(getattr(settings, section), name)
         if not low <= value <= high and value != 0:
             yield _wrong(f"{key}: {value:g} is unlikely; give it in {unit}")
-    camera = settings.camera
-    width = 1919.0 / camera.scale_arcsec_px
-    yield CheckLine(f"lens: the sun is {width:.0f} px wide, {camera.scale_arcsec_px:.2f} arcsec a pixel")
+    scale = settings.camera.scale_arcsec_px
+    least, most = (2 * radius / scale for radius in YEAR_ARCSEC)
+    width = f"{least:.0f} to {most:.0f} px wide over the year"
+    yield CheckLine(f"lens: {scale:.2f} arcsec a pixel; the sun is {width}")
 
 
 def _folder(settings: Settings) -> Iterator[CheckLine]:
