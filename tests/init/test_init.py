@@ -67,7 +67,7 @@ def test_options_write_a_file_that_is_checked_and_say_what_comes_next(sentinel: 
     assert night is not None
     assert [f"{from_utc_s(time_s):%H:%M}" for time_s in night] == ["13:30", "21:00"], "Tokyo is 9 h ahead"
     assert loaded.channels[0].url_from == "env:PHONE_URL"
-    assert "lens: the sun is" in out
+    assert "the sun is" in out
     assert "sentinel rehearse stop --config east.yaml" in out
     assert status in {0, 2}, "2 only where this computer's own clock or disk is found wrong"
 
