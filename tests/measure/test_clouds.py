@@ -7,11 +7,14 @@ broken cloud; the light it scatters lies over everything.
 from dataclasses import replace
 from functools import lru_cache
 from math import hypot
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from astropy.table import Table
 
+from sentinel.chain.intake.decode import read_picture
 from sentinel.chain.intake.pixels import from_jpeg
 from sentinel.chain.measure import ExpectedDisc, flags, measure
 from sentinel.core.records import Disc
@@ -19,6 +22,7 @@ from tests.measure.kinds import plain
 from tests.measure.openings import OPENINGS, field
 from tests.measure.second import Plane, Rng, View, jpeg_of, linear_law
 
+NIGHT = Path(__file__).parents[2] / "replay_data" / "midnight-sun"
 WIDTH, HEIGHT, RADIUS_PX = 450, 300, 61.0
 LENS = ExpectedDisc(radius_px=1.02 * RADIUS_PX, share=0.06)
 SESSION = ExpectedDisc(radius_px=RADIUS_PX, share=0.02, sd_share=0.001)
@@ -140,3 +144,23 @@ def test_a_disc_of_the_known_size_is_not_called_like_a_lamp() -> None:
     content = jpeg_of(even)
     assert flags.LIKE_A_LAMP in of(content, None).flags
     assert flags.LIKE_A_LAMP not in of(content, ExpectedDisc(radius_px=251.0, share=0.06)).flags
+
+
+@pytest.mark.parametrize("number", [45, 58, 60, 61, 62, 63])
+def test_a_low_flattened_sun_taken_for_round_behind_cloud_is_doubted_as_much(number: int) -> None:
+    name = f"FERN{number:04}.JPG"
+    (path,) = NIGHT.rglob(name)
+    truth = {Path(row["frame"]).name: row for row in Table.read(NIGHT / "truth.ecsv")}[name]
+    picture = read_picture(path)
+    expected = ExpectedDisc(
+        radius_px=1.002 * truth["radius_px"],
+        share=0.02,
+        sd_share=0.001,
+        place_px=(truth["x_px"] + 2, truth["y_px"] + 1),
+    )
+    disc = measure(
+        picture.values, transfer=picture.transfer, full_scale=picture.full_scale, expected=expected
+    )
+    assert disc.found
+    error_px = hypot(disc.x_px - truth["x_px"], disc.y_px - truth["y_px"])
+    assert error_px < 4 * disc.centre_sigma_px

@@ -24,7 +24,7 @@ from sentinel.chain.measure.consensus import (
 )
 from sentinel.chain.measure.doubt import SHORT, WHOLE, centre_sigma, oval_sigma
 from sentinel.chain.measure.evidence import BROKEN_MOST, FittedDisc, evidence_of, with_face
-from sentinel.chain.measure.fit import LimbFit, against_rays, fit_limb, unevenness
+from sentinel.chain.measure.fit import CLOUDED, LimbFit, against_rays, fit_limb, unevenness
 from sentinel.chain.measure.focus import edge_width
 from sentinel.chain.measure.levels import Levels, Transfer, ceiling_of
 from sentinel.chain.measure.light import RegionLight, of_disc, of_frame, with_ceiling
@@ -56,6 +56,8 @@ OVAL_SLACK_PX = 0.03
 """Oval that half a limb and more may tell of although it is taken as round."""
 TELLING = 0.25
 """Weight of a ray, over the largest, from which it counts as showing the limb."""
+UNDECIDED = 0.5
+"""Of the way between two limbs that fit as well: it is one or the other."""
 MOST_EGG = 0.1
 """Third harmonic over the oval: the air gives a low sun 0.03."""
 HOPELESS = 2.0
@@ -154,7 +156,7 @@ def _fitted(levels: Levels, outline: Outline, known: KnownRadius | None) -> Limb
     """Fit on the agreeing directions, as many as there are pixels for; None where few rays tell enough."""
     share, every = outline.share, 2 * np.pi * outline.limb.mean_px
     # Few rays find the place, then as many as there are pixels to tell apart weigh in.
-    rough, priors = _roughly_fitted(levels, outline, known)
+    rough, priors, oval = _roughly_fitted(levels, outline, known)
     if rough.structure > HOPELESS * MOST_STRUCTURE:
         return None
     if rough.typical > levels.saturation:
@@ -162,7 +164,7 @@ def _fitted(levels: Levels, outline: Outline, known: KnownRadius | None) -> Limb
         priors = replace(priors, lean=HELD_SD)
     noisy = rough.noise > NOISY * median(rough.brightness)
     angle = _shown(outline, every, MANY if noisy or share < SHORT else ENOUGH)
-    return fit_limb(
+    fit = fit_limb(
         levels,
         rough.state,
         angle,
@@ -171,25 +173,47 @@ def _fitted(levels: Levels, outline: Outline, known: KnownRadius | None) -> Limb
         iterations=4 if share > SHORT else 12,
         enough_px=0.06,
     )
+    return fit if oval is None else _or_another(fit, oval, outline.limb)
 
 
-def _roughly_fitted(levels: Levels, outline: Outline, known: KnownRadius | None) -> tuple[LimbFit, Priors]:
-    """Fit on few rays; an oval that part of the limb tells must fit much better than a circle."""
+def _or_another(fit: LimbFit, oval: LimbFit, outline: Limb) -> LimbFit:
+    """Return a circle that was fitted with the doubt that it is none: no more is known than by the oval.
+
+    Under cloud the limb is the circle, or it is what the edges drew.
+    """
+    limb = fit.state.limb
+    wider = np.trace(oval.covariance[:2, :2]) > np.trace(fit.covariance[:2, :2])
+    covariance = (oval if wider else fit).covariance
+    if unevenness(oval.brightness)[1] > CLOUDED:
+        apart = np.zeros(len(covariance))
+        apart[:3] = limb.x_px - outline.x_px, limb.y_px - outline.y_px, limb.mean_px - outline.mean_px
+        covariance = covariance + np.outer(apart, apart) * UNDECIDED**2
+    return replace(fit, covariance=covariance)
+
+
+def _roughly_fitted(
+    levels: Levels, outline: Outline, known: KnownRadius | None
+) -> tuple[LimbFit, Priors, LimbFit | None]:
+    """Fit on few rays; an oval that part of the limb tells must fit much better than a circle.
+
+    One that is not believed may be the truth all the same, and is returned as well.
+    """
     share, stretch = outline.share, hypot(*outline.limb.oval)
     if not tells_oval(share, stretch / outline.limb.mean_px):
-        return _fitted_as(levels, outline, known, 0.0)
-    oval = _fitted_as(levels, outline, known, stretch)
+        return *_fitted_as(levels, outline, known, 0.0), None
+    oval, priors = _fitted_as(levels, outline, known, stretch)
     if share > NEARLY_ALL:
-        return oval
-    # Where a ridge cuts the limb, what lies beside the cut may have bent the outline.
-    limb, weight = oval[0].state.limb, oval[0].weight
+        return oval, priors, None
+    # Where a ridge cuts the limb, what lies beside the cut may have bent the outline; so may cloud.
+    limb, weight = oval.state.limb, oval.weight
     told, stretch = share * float((weight > TELLING * weight.max()).mean()), hypot(*limb.oval)
-    circle = _fitted_as(levels, outline, known, 0.0)
-    needed = spread(circle[0].offset_px) > NEEDED * spread(oval[0].offset_px)
-    # So may cloud.
-    clouded = unevenness(oval[0].brightness)[1] > BROKEN_MOST
+    circle, round_priors = _fitted_as(levels, outline, known, 0.0)
+    needed = spread(circle.offset_px) > NEEDED * spread(oval.offset_px)
+    clouded = unevenness(oval.brightness)[1] > BROKEN_MOST
     bent = clouded or not needed or hypot(*limb.egg) > MOST_EGG * stretch
-    return circle if bent or not tells_oval(told, stretch / limb.mean_px) else oval
+    if bent or not tells_oval(told, stretch / limb.mean_px):
+        return circle, round_priors, oval
+    return oval, priors, None
 
 
 def _fitted_as(
