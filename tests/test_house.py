@@ -145,3 +145,15 @@ def test_the_name_of_a_class_means_one_thing_in_the_whole_house() -> None:
 def test_angles_are_brought_into_half_a_turn_in_one_place() -> None:
     by_hand = [p.name for p in HOUSE.rglob("*.py") if "% 360 - 180" in p.read_text(encoding="utf-8")]
     assert by_hand == ["angles.py"]
+
+
+def test_a_benchmark_that_borrows_from_the_tests_finds_them_from_wherever_it_is_started() -> None:
+    borrowing = {
+        path.name: text
+        for path in sorted((HOUSE.parent / "tests" / "benchmarks").glob("*.py"))
+        if "\nfrom tests." in (text := path.read_text(encoding="utf-8"))
+    }
+    assert len(borrowing) > 10
+    for name, text in borrowing.items():
+        before = text[: text.index("\nfrom tests.")]
+        assert "\nsys.path.insert(0, str(" in before, name

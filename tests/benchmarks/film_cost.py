@@ -26,6 +26,8 @@ import numpy as np
 import simplejpeg
 from numpy.typing import NDArray
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
 from sentinel.chain.measure import measure
 from sentinel.core.records import MeasuredFrame, Outcome
 from sentinel.jobs.film import FilmRequest, film
