@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, ValidationError, model_validator
 
+from sentinel.core.angles import ARCSEC_PER_RAD
 from sentinel.core.complaints import one_line
 from sentinel.core.contact import Alerts, Channel, Delivery, Heartbeat, Page, Quiet, Sleep
 from sentinel.core.errors import RequestProblem
@@ -99,7 +100,7 @@ class Camera(Section):
     @property
     def scale_arcsec_px(self) -> float:
         """Angle one pixel subtends on the lens axis."""
-        return self.pixel_pitch_um / self.focal_length_mm * 206.264_806_247
+        return self.pixel_pitch_um / self.focal_length_mm / 1000 * ARCSEC_PER_RAD
 
 
 class Mount(Section):

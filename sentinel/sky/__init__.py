@@ -42,7 +42,8 @@ from sentinel.sky.refraction import (
 )
 from sentinel.sky.searching import Crossings, crossings, spans_above, spans_outside
 from sentinel.sky.solar_disc import DiscView, from_central_meridian_deg, spot_rotation_deg_day
-from sentinel.sky.sun import SOLAR_RADIUS_KM, Sun, altaz_deg, parallactic_angle_deg, unit_vector
+from sentinel.sky.solar_size import SOLAR_RADIUS_KM
+from sentinel.sky.sun import Sun, altaz_deg, parallactic_angle_deg, unit_vector
 
 __all__ = [
     "SOLAR_RADIUS_KM",

@@ -12,11 +12,11 @@ import erfa
 import numpy as np
 from astropy_iers_data import IERS_A_FILE
 
+from sentinel.core.angles import ARCSEC_RAD
 from sentinel.sky.arrays import Array
 
 _MJD, _POLE_X, _POLE_Y, _UT1 = slice(7, 15), slice(18, 27), slice(37, 46), slice(58, 68)
 """Columns of `finals2000A.all`, by the readme of the IERS that lies beside it."""
-_ARCSEC_RAD = np.pi / 648_000
 MJD_0 = 2_400_000.5
 """Julian date of the modified one's zero."""
 _UNIX_JD = 2_440_587.5
@@ -55,7 +55,7 @@ def earth_rotation(utc_s: Array) -> EarthRotation:
     # Leap seconds are no part of how the Earth turns: between rows UT1 less TAI is interpolated.
     within = np.interp(mjd, table[0], table[1] - _leap_s(table[0])) + _leap_s(mjd)
     held = np.where(mjd < table[0, 0], table[1, 0], table[1, -1])
-    x, y = (np.interp(mjd, table[0], row) * _ARCSEC_RAD for row in table[2:])
+    x, y = (np.interp(mjd, table[0], row) * ARCSEC_RAD for row in table[2:])
     return EarthRotation(utc, np.where(known, within, held), x, y)
 
 

@@ -13,8 +13,8 @@ from typing import Any
 import erfa
 import numpy as np
 
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.settings import Site
-from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
 from sentinel.sky.earth_rotation import EarthRotation, earth_rotation
 

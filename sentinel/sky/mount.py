@@ -19,6 +19,7 @@ from typing import Literal
 
 import numpy as np
 
+from sentinel.core.angles import ARCSEC_PER_RAD
 from sentinel.core.settings import Camera
 from sentinel.sky.arrays import Array, Numbers, floats
 
@@ -152,7 +153,9 @@ class Optics:
         cls, scale_arcsec_px: float, pixel_pitch_um: float, width_px: int, height_px: int
     ) -> "Optics":
         """Return the lens that gives a pixel this angle: as the discs show it, whatever the settings say."""
-        return cls(pixel_pitch_um / scale_arcsec_px * 206.264_806_247, pixel_pitch_um, width_px, height_px)
+        return cls(
+            pixel_pitch_um / scale_arcsec_px * ARCSEC_PER_RAD / 1000, pixel_pitch_um, width_px, height_px
+        )
 
     @property
     def focal_px(self) -> float:
@@ -162,7 +165,7 @@ class Optics:
     @property
     def scale_arcsec_px(self) -> float:
         """Angle that one pixel subtends on the lens axis."""
-        return 206_264.806_247 / self.focal_px
+        return ARCSEC_PER_RAD / self.focal_px
 
     @property
     def middle_px(self) -> tuple[float, float]:

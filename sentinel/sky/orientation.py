@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sentinel.sky.angles import half_turn_deg
+from sentinel.core.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Numbers, plain
 from sentinel.sky.knots import Knots
 from sentinel.sky.sun import Sun

@@ -9,8 +9,8 @@ degrees, 3" at 45): less than a long lens's mount wanders by itself.
 import numpy as np
 
 from sentinel.sky.arrays import Array, Numbers, floats, plain
+from sentinel.sky.solar_size import MEAN_RADIUS_DEG
 
-MEAN_SOLAR_RADIUS_DEG = 959.63 / 3600
 # Where the formula's refraction is greatest: (h + 5.11)^2 = 10.3. Its slope is nought there, so to hold the
 # value below is smooth, and apparent altitude keeps growing with true altitude however deep the sun is.
 _DEEPEST_DEG = float(np.sqrt(10.3) - 5.11)
@@ -107,7 +107,7 @@ def disc_axes(
     apparent_altitude_deg: Numbers,
     pressure_hpa: float = 1010,
     temperature_c: float = 10,
-    radius_deg: float = MEAN_SOLAR_RADIUS_DEG,
+    radius_deg: float = MEAN_RADIUS_DEG,
 ) -> tuple[Array, Array]:
     """Return the disc's vertical and horizontal diameters over the airless diameter.
 

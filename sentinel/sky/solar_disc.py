@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sentinel.sky.angles import half_turn_deg
+from sentinel.core.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Numbers, floats, plain
+from sentinel.sky.solar_size import MEAN_RADIUS_ARCSEC
 
 CARRINGTON_DEG_DAY = 14.1844
 """Sidereal rotation of the Carrington longitudes (Archinal et al. 2018, as in `ephemeris.solar_axis_deg`)."""
@@ -37,7 +38,7 @@ class DiscView:
     """B0."""
     central_longitude_deg: Numbers
     """L0, Carrington."""
-    radius_arcsec: Numbers = 959.63
+    radius_arcsec: Numbers = MEAN_RADIUS_ARCSEC
     flattening: Numbers = 1.0
     """Vertical over horizontal diameter, as `sky.flattening` gives it."""
     zenith_deg: Numbers = 0.0

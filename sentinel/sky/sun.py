@@ -8,16 +8,8 @@ import numpy as np
 from sentinel.core.settings import Site
 from sentinel.sky.arrays import Array, Numbers, floats, plain
 from sentinel.sky.knots import Knots
-from sentinel.sky.refraction import MEAN_SOLAR_RADIUS_DEG, lifted
-
-SOLAR_RADIUS_KM = 695_990.0
-"""Radius of the white-light limb.
-
-The canonical 959.63" at 1 au (Auwers), the value of almanacs and eclipse work. The limb's inflection point,
-which is what a camera sees, was measured at 959.86" to 960.12" (Meftah et al. 2014; Emilio et al. 2012): 0.02
-to 0.05 % more. The IAU's nominal 695 700 km (2015 Resolution B3: 959.23") is the photosphere's, not the
-limb's, radius and 0.04 % less.
-"""
+from sentinel.sky.refraction import lifted
+from sentinel.sky.solar_size import MEAN_RADIUS_DEG, SOLAR_RADIUS_KM
 
 _DEG = 180 / np.pi
 
@@ -63,7 +55,7 @@ class Body:
         return plain(np.sqrt((self._vectors_km(utc_s) ** 2).sum(axis=-1)))
 
     def angular_radius_arcsec(self, utc_s: Numbers) -> Array:
-        """Return the airless angle from the centre to the mean limb (the sun's: see `SOLAR_RADIUS_KM`)."""
+        """Return the airless angle from the centre to the mean limb (the sun's: see `solar_size`)."""
         sine = self._radius_km / self.distance_km(utc_s)
         return plain(np.arcsin(sine) * (_DEG * 3600))
 
@@ -106,7 +98,7 @@ class Sun(Body):
         """
         site = self.site
         true = self.true_direction(utc_s)
-        return lifted(true, site.pressure_hpa, site.temperature_c, MEAN_SOLAR_RADIUS_DEG)
+        return lifted(true, site.pressure_hpa, site.temperature_c, MEAN_RADIUS_DEG)
 
     def altaz_deg(self, utc_s: Numbers) -> tuple[Array, Array]:
         """Return apparent altitude, and azimuth from north through east (0 to 360)."""

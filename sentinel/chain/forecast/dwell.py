@@ -6,12 +6,11 @@ import numpy as np
 
 from sentinel.chain.forecast.exits import Frame, first_exits
 from sentinel.chain.forecast.sun_path import SunPath
+from sentinel.core.angles import ARCSEC_RAD
 from sentinel.core.settings import Settings
 from sentinel.sky.arrays import Array, Numbers, floats
 from sentinel.sky.mount import Optics, axis_vector, in_mount_frame, pose_seeing, project
 from sentinel.sky.sun import Sun
-
-_ARCSEC_RAD = np.pi / 180 / 3600
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +42,7 @@ def tracks_px(
     azimuth, altitude, rate = (np.atleast_1d(each) for each in np.broadcast_arrays(*map(floats, errors)))
     south = settings.site.latitude_deg < 0
     axis = axis_vector(settings.site.latitude_deg, azimuth, altitude)
-    theta = rate[:, None] * (_ARCSEC_RAD * (utc_s - utc_s[0]))
+    theta = rate[:, None] * (ARCSEC_RAD * (utc_s - utc_s[0]))
     mounted = in_mount_frame(sun.middle_direction(utc_s), axis, theta, south=south)
     pose = pose_seeing(mounted[:, :1], *(at_px or optics.middle_px), optics, roll_deg=mounting.roll_deg)
     return project(mounted, pose, optics)

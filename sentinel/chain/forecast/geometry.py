@@ -11,8 +11,8 @@ import erfa
 import numpy as np
 from numpy.typing import NDArray
 
+from sentinel.core.angles import ARCSEC_RAD, half_turn_deg
 from sentinel.core.settings import Site
-from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import (
     Optics,
@@ -27,7 +27,6 @@ from sentinel.sky.refraction import refraction_sigma_deg
 from sentinel.sky.sun import Sun
 
 Indices = NDArray[np.intp]
-ARCSEC_RAD = np.pi / 180 / 3600
 # One pixel is one arcsecond, and the lens axis falls on (0, 0).
 ARCSEC_OPTICS = Optics(206.264_806_247, 1.0, 1, 1)
 COMMON = 7

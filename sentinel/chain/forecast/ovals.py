@@ -17,7 +17,8 @@ from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
 from sentinel.sky.arrays import Array
-from sentinel.sky.refraction import MEAN_SOLAR_RADIUS_DEG, flattening
+from sentinel.sky.refraction import flattening
+from sentinel.sky.solar_size import MEAN_RADIUS_DEG
 
 Complex = NDArray[np.complex128]
 
@@ -27,7 +28,9 @@ SAMPLES = 96
 FEWEST, FEWEST_FRAMES = 4, 2
 _FLOOR = 3e-5
 """Of the radius: how far off a sample may be that its frames agree on."""
-_LENSES = ((0.91, 2e-4, 1.5e-3), (0.03, 1e-2, 1e-2))
+DISTORTION = 1.5e-3
+"""By so much a long lens stretches the corner: discs are drawn long there, as the distance squared."""
+_LENSES = ((0.91, 2e-4, DISTORTION), (0.03, 1e-2, 1e-2))
 """How likely lens and sensor are to be of a kind, and what oval, in radii, they make everywhere, and along
 the radius in the picture's corner; the second are those of pictures that were made narrower."""
 _AIR, _AIR_LOW, _AIR_LOW_DEG, _AIR_S = 0.05, 0.3, 1.5, 4 * 3600.0
@@ -38,6 +41,19 @@ _TURNS = 0.03
 _LOWEST_DEG = -0.5
 _ANYHOW = ((0.04, 2e-3, 3600.0), (0.02, 1e-2, 1800.0))
 """How likely it is that something else decides, by how much and for how long: then the oval tells nothing."""
+
+
+def oval_of(frame: MeasuredFrame) -> tuple[complex, complex]:
+    """Return how far from round a disc is, in radii, twice the long axis' direction its argument; and where.
+
+    What a flat sensor stretches along the radius, off the lens axis, is taken out. The place is the square of
+    that in the picture, the corner's being 1 in size.
+    """
+    disc = frame.disc
+    off = complex(disc.x_px - (frame.width_px - 1) / 2, disc.y_px - (frame.height_px - 1) / 2)
+    flat = (off / disc.radius_px * np.radians(MEAN_RADIUS_DEG) / 2) ** 2
+    corner = abs(complex(frame.width_px, frame.height_px)) / 2
+    return complex(disc.oval_cos2_px, disc.oval_sin2_px) / disc.radius_px - flat, (off / corner) ** 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +95,8 @@ class Ovals:
             return
         if self._open and not 0 <= at_s - self._open[0][0] < SAMPLE_S:
             self._close()
-        off = complex(disc.x_px - (frame.width_px - 1) / 2, disc.y_px - (frame.height_px - 1) / 2)
-        # A flat sensor stretches what is off the lens axis along the radius.
-        flat = (off / disc.radius_px * np.radians(MEAN_SOLAR_RADIUS_DEG) / 2) ** 2
-        oval = complex(disc.oval_cos2_px, disc.oval_sin2_px) / disc.radius_px - flat
-        corner = abs(complex(frame.width_px, frame.height_px)) / 2
-        self._open.append((at_s, oval, disc.oval_sigma_px / disc.radius_px, (off / corner) ** 2))
+        oval, place = oval_of(frame)
+        self._open.append((at_s, oval, disc.oval_sigma_px / disc.radius_px, place))
 
     def _close(self) -> None:
         if len(self._open) >= FEWEST_FRAMES:

@@ -18,11 +18,11 @@ from sentinel.chain.forecast.geometry import Elsewhere, Geometry, Indices, Turne
 from sentinel.chain.forecast.light import DOWN_COSTS, DOWN_DEG, DOWN_MOST, Light
 from sentinel.chain.forecast.ovals import Ovals
 from sentinel.chain.forecast.sun_path import SunPath, SunUp
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.foreseen import SURE_SHARE, Contradiction
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
-from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.horizon import HorizonLine
 from sentinel.sky.sun import Sun

@@ -7,7 +7,7 @@ import numpy as np
 from sentinel.chain.forecast.dwell import Mounting
 from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.geometry import ARCSEC_OPTICS, COMMON, ONE_PART, RAMP, Geometry, Points, rolled
-from sentinel.sky.angles import half_turn_deg
+from sentinel.core.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import Pose, from_mount_frame, unproject
 from sentinel.sky.sun import Sun, altaz_deg

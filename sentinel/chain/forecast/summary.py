@@ -24,11 +24,11 @@ from sentinel.chain.forecast.visits import (
     supplies_due,
 )
 from sentinel.chain.forecast.words import basis_of
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.foreseen import Due, Edge, Exit, MountFit, Place, Places, Pointing, PolarAxis
 from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s
-from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
 from sentinel.sky.refraction import refraction_sigma_deg
 

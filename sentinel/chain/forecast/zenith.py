@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sentinel.chain.forecast.bins import Arc
 from sentinel.chain.forecast.fit import GaussianPrior
 from sentinel.chain.forecast.geometry import Geometry, Points
+from sentinel.chain.forecast.ovals import DISTORTION
 from sentinel.core.records import Disc
 from sentinel.sky.arrays import Array
 from sentinel.sky.refraction import flattening
@@ -23,8 +24,6 @@ Complex = NDArray[np.complex128]
 # long axis' direction their argument.
 _OWN, _OWN_PX = 1.5e-4, 0.05
 """An oval that sits in the picture, of lens and sensor; and of a trail that the eye takes for one."""
-_DISTORTION = 1.5e-3
-"""By so much a long lens stretches the corner: discs are drawn long there, as the distance squared."""
 _UNEVEN_PX = 0.02
 """What one bin's oval is off however many discs it has: seeing, thin cloud."""
 _AIR_SHARE = 0.03
@@ -50,7 +49,7 @@ class ZenithSeen:
         if not told.any():
             return None
         off = (arc.xy_px[told] - middle_px) @ np.array([1, 1j]) / np.hypot(*middle_px)
-        drawn = _DISTORTION * off**2
+        drawn = DISTORTION * off**2
         own = _OWN**2 + (_OWN_PX / radius_px) ** 2
         single = arc.oval_sigma[told] ** 2 + (_UNEVEN_PX / radius_px) ** 2
         covariance = np.diag(single) + own + np.outer(drawn, drawn.conj())

@@ -6,10 +6,10 @@ from datetime import datetime
 from math import isfinite, nan
 from statistics import median
 
-from sentinel.chain.intake.solar_size import solar_radius_arcsec
 from sentinel.chain.measure import ExpectedDisc
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
+from sentinel.sky.solar_size import solar_radius_arcsec
 
 LENS_SHARE, SESSION_SHARE = 0.06, 0.02
 """How far the radius may be from what lens and date, and the session's own discs, let expect, relative."""

@@ -12,12 +12,12 @@ from sentinel.chain.judge.agenda import Agenda, Job
 from sentinel.chain.judge.nights import Night, night_before, night_of, night_on, rise_of, sun_of
 from sentinel.chain.judge.places import place_at, place_for
 from sentinel.chain.judge.seen import Seen
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.foreseen import Due, Place
 from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings, Site
 from sentinel.core.times import DAY_S, from_utc_s, utc_s
 from sentinel.sky import daylight
-from sentinel.sky.angles import half_turn_deg
 
 KNOWN = timedelta(hours=48)
 """As far as forecasts look."""

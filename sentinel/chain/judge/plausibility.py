@@ -8,10 +8,10 @@ from sentinel.chain.judge.lifecycle import Finding, Readings
 from sentinel.chain.track.cameras import Cameras
 from sentinel.chain.track.context import Context, SunPosition
 from sentinel.chain.track.observation import Observation
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.foreseen import ASKED_SHARE, Contradiction
 from sentinel.core.records import Forecast, Severity
 from sentinel.core.times import utc_s
-from sentinel.sky.angles import half_turn_deg
 
 AXIS_FAR_DEG = 12.0
 AXIS_SIGMAS = 5.0

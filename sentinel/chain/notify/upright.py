@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sentinel.core.angles import ARCSEC_RAD
 from sentinel.core.records import Forecast, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
@@ -21,7 +22,6 @@ from sentinel.sky.arrays import Array
 
 TRACK_H = 24.0
 STEP_S = 600.0
-_ARCSEC_RAD = np.pi / 180 / 3600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +84,7 @@ def _mount(forecast: Forecast | None, settings: Settings) -> tuple[Array, float]
         if axis is not None:
             azimuth_deg, altitude_deg = axis.azimuth_error_deg, axis.altitude_error_deg
         rate = 0.0 if "stopped" in forecast.flags else 15.0 * forecast.mount.rate_ratio
-    return axis_vector(settings.site.latitude_deg, azimuth_deg, altitude_deg), rate * _ARCSEC_RAD
+    return axis_vector(settings.site.latitude_deg, azimuth_deg, altitude_deg), rate * ARCSEC_RAD
 
 
 def _astray(forecast: Forecast | None) -> bool:

@@ -1,17 +1,17 @@
 """What stays the same through a session: its settings, and the sun over its site, looked up quickly."""
 
 from copy import copy
-from math import asin, atan2, degrees, pi, sqrt
+from math import asin, atan2, degrees, sqrt
 from typing import NamedTuple
 
 import numpy as np
 
+from sentinel.core.angles import ARCSEC_RAD
 from sentinel.core.settings import Settings, Thresholds
 from sentinel.core.times import DAY_S
 from sentinel.sky import Eclipses, HorizonLine, SolarEclipse, Sun
 from sentinel.sky.refraction import air_mass
 
-ARCSEC_RAD = pi / 648_000
 # Mean new moon of 2000 January 6, 18:14 UTC, in days of POSIX time (Meeus ch. 49, from memory); the true one
 # is within 14 h of the mean.
 _NEW_MOON_DAY = 10_962.760

@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from sentinel.chain.track.path import Vector, west_from_roll
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.records import Forecast
-from sentinel.sky.angles import half_turn_deg
 
 FORECASTS = 3
 """So many in a row must agree before their roll is believed."""

@@ -8,9 +8,8 @@ from sentinel.chain.track.observation import Observation
 from sentinel.chain.track.path import Leaving, Step, Vector, leaving
 from sentinel.core.records import Forecast
 from sentinel.core.times import utc_s
+from sentinel.sky.solar_size import MEAN_RADIUS_DEG
 
-SUN_RADIUS_DEG = 0.2666
-"""At 1 au: the disc is its own yardstick."""
 STANDS_PACE = 0.25
 """Of the sky's rate: a disc that goes more slowly is one of a drive that slips, not of one that stopped."""
 
@@ -130,7 +129,7 @@ def run_of(suspicion: Suspicion, step: Step) -> Run:
         y_px=step.y_px,
         radius_px=step.radius_px,
         px_s=step.sky_px / step.seconds,
-        deg_s=step.sky_px / step.radius_px * SUN_RADIUS_DEG / step.seconds,
+        deg_s=step.sky_px / step.radius_px * MEAN_RADIUS_DEG / step.seconds,
         gains=suspicion.basis in GAINING,
     )
 

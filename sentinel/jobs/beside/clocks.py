@@ -8,19 +8,19 @@ not tell: a clock that is off by some seconds and a camera pointed 15" aside for
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import hypot, inf, nan, sqrt
+from math import inf, nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import least_squares
 
+from sentinel.chain.forecast.ovals import oval_of
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
 from sentinel.sky import Sun, flattening
 from sentinel.sky.arrays import Array
-from sentinel.sky.refraction import MEAN_SOLAR_RADIUS_DEG
 
 Complex = NDArray[np.complex128]
 
@@ -101,16 +101,7 @@ def low_sun(frames: Sequence[MeasuredFrame], zenith_deg: Array, site: Site, sun:
     kept = [frames[k] for k in low.tolist()]
     discs = [frame.disc for frame in kept]
     radius = np.array([disc.radius_px for disc in discs])
-    off = np.array(
-        [
-            complex(one.disc.x_px - (one.width_px - 1) / 2, one.disc.y_px - (one.height_px - 1) / 2)
-            for one in kept
-        ]
-    )
-    corner = np.array([hypot(one.width_px, one.height_px) / 2 for one in kept])
-    # A flat sensor stretches what is off the lens axis along the radius.
-    flat = (off / radius * np.radians(MEAN_SOLAR_RADIUS_DEG) / 2) ** 2
-    oval = np.array([complex(disc.oval_cos2_px, disc.oval_sin2_px) for disc in discs]) / radius - flat
+    oval, place = np.array([oval_of(one) for one in kept]).T
     turn = np.exp(-2j * np.radians(zenith_deg[low]))
     sigma = np.hypot(np.array([disc.oval_sigma_px for disc in discs]) / radius, _FLOOR)
     begin_s = float(times[low[0]])
@@ -118,7 +109,7 @@ def low_sun(frames: Sequence[MeasuredFrame], zenith_deg: Array, site: Site, sun:
     altitude_deg = np.atleast_1d(sun.altaz_deg(begin_s + grid_s)[0])
     squash = (1 - flattening(np.maximum(altitude_deg, 0.0), site.pressure_hpa, site.temperature_c)) / 2
     return LowSunSeries(
-        times[low], oval * turn, sigma, turn, (off / corner) ** 2 * turn,
+        times[low], oval * turn, sigma, turn, place * turn,
         begin_s, CubicSpline(grid_s, altitude_deg), CubicSpline(grid_s, squash),
     )  # fmt: skip
 

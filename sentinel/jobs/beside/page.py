@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from sentinel import __version__
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.files import write_text_whole
 from sentinel.core.pages import jpeg_url, page
 from sentinel.core.records import MeasuredFrame
@@ -30,7 +31,6 @@ from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.pictures import STILL_PX, STILL_RADII, light_jpeg, sun_light
 from sentinel.jobs.spots.looking import blobs_in, disc_views
 from sentinel.jobs.steady import Crop, Up
-from sentinel.sky.angles import half_turn_deg
 
 PAGE_NAME = "beside.html"
 SHOWN = 4

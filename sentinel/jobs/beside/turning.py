@@ -7,7 +7,7 @@ from math import nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.sky.angles import half_turn_deg
+from sentinel.core.angles import half_turn_deg
 
 Places = NDArray[np.complex128]
 """Spots as right + i up of the disc's middle, in radii."""

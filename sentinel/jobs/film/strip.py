@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from sentinel.chain.intake.decode import read_colours
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.files import replaced
 from sentinel.core.records import MeasuredFrame
@@ -23,8 +24,8 @@ from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.report.pictures import STRIP_NAME
 from sentinel.jobs.steady import Crop, Up
 from sentinel.sky import HorizonLine, Sun, above_line_deg
-from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
+from sentinel.sky.solar_size import MEAN_RADIUS_DEG
 
 WIDTHS = 2
 """The picture is so many times as wide as a film is high."""
@@ -195,7 +196,7 @@ class _Sheet:
     @property
     def enlarged(self) -> float:
         """How many times too large the suns are."""
-        return self.sun_deg / (2 * 959.63 / 3600)
+        return self.sun_deg / (2 * MEAN_RADIUS_DEG)
 
     @property
     def height_px(self) -> int:

@@ -13,13 +13,13 @@ from sentinel.chain.intake.examine import MeasureJob
 from sentinel.chain.intake.exif import tiff_block
 from sentinel.chain.intake.pool import measure_all
 from sentinel.chain.intake.session_discs import CLEAR, LENS_SHARE
-from sentinel.chain.intake.solar_size import solar_radius_arcsec
+from sentinel.core.angles import ARCSEC_PER_RAD
 from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.files import shown_name
 from sentinel.core.times import utc_s
 from sentinel.jobs.init.answers import Answers
+from sentinel.sky.solar_size import solar_radius_arcsec
 
-ARCSEC_PER_RADIAN = 206_264.806_247
 FULL_FRAME_MM = 43.267
 """Diagonal of 36 mm x 24 mm: what a focal length's 35-mm equivalent refers to (Exif 2.32, CIPA DC-008)."""
 _UNIT_MM = {2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}
@@ -125,7 +125,7 @@ def lens_of(
     if focal is not None and pitch is not None:
         _hold_against_disc(sample, focal, pitch)
         return told | {PITCH: round(pitch, 4)}, [_lens_words(sample, focal, pitch)]
-    length_px = ARCSEC_PER_RADIAN / sample.scale_arcsec_px  # the focal length in pixels
+    length_px = ARCSEC_PER_RAD / sample.scale_arcsec_px  # the focal length in pixels
     pitch = pitch or (None if focal else sample.pixel_pitch_um)
     focal = focal or (length_px * pitch / 1000 if pitch else sample.focal_length_mm)
     if focal is None:
@@ -145,7 +145,7 @@ def _lens_words(sample: ReadPicture, focal_mm: float, pitch_um: float) -> str:
 
 def _hold_against_disc(sample: ReadPicture, focal_mm: float, pitch_um: float) -> None:
     """Refuse a lens that the disc contradicts."""
-    expected = pitch_um / focal_mm / 1000 * ARCSEC_PER_RADIAN
+    expected = pitch_um / focal_mm / 1000 * ARCSEC_PER_RAD
     ratio = (sample.scale_arcsec_px or 0.0) / expected
     if abs(ratio - 1) <= LENS_SHARE:
         return

@@ -2,10 +2,10 @@
 
 import numpy as np
 
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.times import from_utc_s
 from sentinel.jobs.plan.records import Passage, Trip
 from sentinel.sky import Sun, above_line, hour_angle_times_s, shown_altitude_deg
-from sentinel.sky.angles import half_turn_deg
 
 HIGHEST_DEG = 80.0
 """Of a sun that stands higher a plumb line throws no shadow worth the name."""

@@ -4,13 +4,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sentinel.core.angles import half_turn_deg
 from sentinel.jobs.simulate.events import Cap, CloudBank, FilterLost, FocusDrift, Frost, InventedEclipse
 from sentinel.jobs.simulate.fields import smooth_series
 from sentinel.jobs.simulate.scenario import Scenario
 from sentinel.jobs.simulate.scene import Cloud
 from sentinel.jobs.simulate.world import Truth, World
 from sentinel.sky import HorizonLine, Moon, altaz_deg, refraction_deg, true_altitude_deg
-from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.refraction import air_mass
 

@@ -6,11 +6,11 @@ from math import floor
 
 import numpy as np
 
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.times import DAY_S, from_utc_s
 from sentinel.jobs.simulate.events import ClockJump, Missing
 from sentinel.jobs.simulate.files import Exif
 from sentinel.jobs.simulate.scenario import Scenario
-from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
 
 FOLDER_SUFFIX = "FERNL"

@@ -13,6 +13,7 @@ from skimage.morphology import h_maxima
 from skimage.segmentation import watershed
 from skimage.transform import downscale_local_mean
 
+from sentinel.chain.measure.order import spread
 from sentinel.sky.arrays import Bools
 
 Light = NDArray[np.float32]
@@ -202,5 +203,5 @@ def _noise(missing: Light, off: Light, inside: Bools) -> Light:
         zone = inside & (off >= low) & (off < high)
         if zone.any():
             # What is brighter than its surroundings is noise alone; blobs lie on the other side.
-            noise[zone] = 1.4826 * float(np.median(np.abs(missing[zone])))
+            noise[zone] = spread(missing[zone])
     return noise

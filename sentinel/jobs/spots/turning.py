@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from sentinel.chain.measure.order import spread
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import DAY_S, utc_s
@@ -168,7 +169,7 @@ def _fitted(seen: _Sightings, prior: Sequence[Array], spots: int) -> tuple[Array
     for _ in range(3):
         found = least_squares(misfit, values, args=(which, noise_px), x_scale="jac")
         values, off = found.x, off_px(found.x, every)
-        noise_px = max(1.4826 * float(np.median(np.abs(off))), LEAST_NOISE_PX)
+        noise_px = max(spread(off), LEAST_NOISE_PX)
         near = np.flatnonzero((np.abs(off) < STRAY_SIGMAS * noise_px).all(axis=1))
         # Where most are strays, none is: the spots do not go as they should, and the noise says so.
         which = near if 2 * near.size > every.size else every

@@ -13,12 +13,12 @@ from math import hypot, inf
 
 import numpy as np
 
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.foreseen import MountFit
 from sentinel.core.records import Forecast, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.sky import Optics, Sun, axis_vector, in_mount_frame, pose_seeing, project, rate_arcsec_s
-from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
 
 SETTLED_SHARE = 0.85

@@ -6,12 +6,12 @@ from typing import Literal
 
 import numpy as np
 
+from sentinel.core.angles import half_turn_deg
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.jobs.steady.roll import Attitude
 from sentinel.sky import Optics, Orientation, Sun, axis_vector, in_mount_frame, pose_seeing, up_angle_deg
-from sentinel.sky.angles import half_turn_deg
 from sentinel.sky.arrays import Array
 
 Up = Literal["solar-north", "celestial-north", "zenith", "camera"]

@@ -16,7 +16,6 @@ from sentinel.chain.intake.decode import read_header, readable_headers
 from sentinel.chain.intake.live import FolderState, LiveFolder
 from sentinel.chain.intake.seen_files import SeenFiles
 from sentinel.chain.intake.session import FoundFile, find_frames
-from sentinel.chain.intake.solar_size import YEAR_ARCSEC
 from sentinel.core.clock import SystemClock
 from sentinel.core.complaints import complaints
 from sentinel.core.errors import FrameProblem, RequestProblem, need_extra
@@ -30,6 +29,7 @@ from sentinel.service.watch.metrics_out import need_metrics
 from sentinel.service.watch.mqtt_state import StatePublisher
 from sentinel.service.watch.neighbours import NeighbourReader
 from sentinel.service.watch.state_folder import StateFolder, refuse_folder_inside, state_path
+from sentinel.sky.solar_size import YEAR_ARCSEC
 
 LITTLE_SHARE = 0.10
 LITTLE_STATE_BYTES = 200e6
