@@ -53,9 +53,8 @@ class SolarEclipse:
 class Eclipses:
     """What the moon covers of the sun at one site."""
 
-    def __init__(self, sun: Sun, moon: Moon | None = None) -> None:
-        self._sun = sun
-        self._moon = moon or Moon(sun.site)
+    def __init__(self, sun: Sun) -> None:
+        self._sun, self._moon = sun, Moon(sun.site)
 
     def _radii_and_separation(self, utc_s: Numbers) -> tuple[Array, Array, Array]:
         apart = separation_deg(self._sun.true_direction(utc_s), self._moon.true_direction(utc_s)) * 3600

@@ -107,7 +107,6 @@ def disc_axes(
     apparent_altitude_deg: Numbers,
     pressure_hpa: float = 1010,
     temperature_c: float = 10,
-    radius_deg: float = MEAN_RADIUS_DEG,
 ) -> tuple[Array, Array]:
     """Return the disc's vertical and horizontal diameters over the airless diameter.
 
@@ -117,11 +116,11 @@ def disc_axes(
     """
     apparent = floats(apparent_altitude_deg)
     true = floats(true_altitude_deg(apparent, pressure_hpa, temperature_c))
-    top, bottom = true + radius_deg, true - radius_deg
-    difference = refraction_deg(top, pressure_hpa, temperature_c) - refraction_deg(
-        bottom, pressure_hpa, temperature_c
+    top, bottom = (
+        refraction_deg(true + limb_deg, pressure_hpa, temperature_c)
+        for limb_deg in (MEAN_RADIUS_DEG, -MEAN_RADIUS_DEG)
     )
-    vertical = 1 + difference / (2 * radius_deg)
+    vertical = 1 + (top - bottom) / (2 * MEAN_RADIUS_DEG)
     level = np.cos(true * _RADIANS)
     # At the zenith both cosines vanish and the limit is the vertical's own.
     horizontal = np.where(level > 1e-3, np.cos(apparent * _RADIANS) / np.maximum(level, 1e-3), vertical)

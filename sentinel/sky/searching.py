@@ -12,6 +12,9 @@ FunctionOfTime = Callable[[Array], Array]
 
 Span = tuple[float, float]
 
+TOLERANCE_S = 0.05
+"""How well a crossing is found."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Crossings:
@@ -25,9 +28,7 @@ class Crossings:
         return iter(zip(self.times_s.tolist(), self.rising.tolist(), strict=True))
 
 
-def crossings(
-    function: FunctionOfTime, start_s: float, end_s: float, step_s: float, tolerance_s: float = 0.05
-) -> Crossings:
+def crossings(function: FunctionOfTime, start_s: float, end_s: float, step_s: float) -> Crossings:
     """Return the times between start and end at which a function changes sign.
 
     The function is looked at every `step_s`; where it turns round near zero between two looks (a midnight sun
@@ -40,20 +41,18 @@ def crossings(
         raise ValueError(f"cannot search from {start_s} to {end_s} in steps of {step_s}")
     times = np.linspace(start_s, end_s, max(2, int(np.ceil((end_s - start_s) / step_s)) + 1))
     values = function(times)
-    times, values = _with_turning_points(function, times, values, tolerance_s)
+    times, values = _with_turning_points(function, times, values)
     positive = values >= 0
     at = np.flatnonzero(positive[1:] != positive[:-1])
     low, high, rising = times[at], times[at + 1], positive[at + 1]
-    while low.size and (high - low).max() > tolerance_s:
+    while low.size and (high - low).max() > TOLERANCE_S:
         middle = (low + high) / 2
         past = (function(middle) >= 0) == rising
         low, high = np.where(past, low, middle), np.where(past, middle, high)
     return Crossings((low + high) / 2, rising)
 
 
-def _with_turning_points(
-    function: FunctionOfTime, times: Array, values: Array, tolerance_s: float
-) -> tuple[Array, Array]:
+def _with_turning_points(function: FunctionOfTime, times: Array, values: Array) -> tuple[Array, Array]:
     """Return the samples with those points added where the function comes nearest to zero between them."""
     distance = np.abs(values)
     same = (values[:-2] >= 0) == (values[1:-1] >= 0)
@@ -63,7 +62,7 @@ def _with_turning_points(
         return times, values
     side = np.where(values[at] >= 0, 1.0, -1.0)
     low, high = times[at - 1], times[at + 1]
-    while (high - low).max() > tolerance_s:
+    while (high - low).max() > TOLERANCE_S:
         # The least of nine points, and its two neighbours as the next bracket: a quarter of the last.
         inner = low + np.linspace(0, 1, 9)[:, None] * (high - low)
         found = side * function(inner.ravel()).reshape(inner.shape)
@@ -78,11 +77,9 @@ def _with_turning_points(
     )
 
 
-def spans_above(
-    function: FunctionOfTime, start_s: float, end_s: float, step_s: float, tolerance_s: float = 0.05
-) -> tuple[Span, ...]:
+def spans_above(function: FunctionOfTime, start_s: float, end_s: float, step_s: float) -> tuple[Span, ...]:
     """Return the spans of time, cut at start and end, in which a function is zero or above."""
-    found = crossings(function, start_s, end_s, step_s, tolerance_s)
+    found = crossings(function, start_s, end_s, step_s)
     above = bool(function(np.array([start_s]))[0] >= 0)
     begins = [start_s] if above else []
     begins += found.times_s[found.rising].tolist()

@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-MOST_MISSES = 5
+MOST_MISSES, MISS_SHARE = 5, 0.25
 
 
 class Persistence(NamedTuple):
@@ -17,13 +17,11 @@ class Persistence(NamedTuple):
     run: int = 0
     """Misses in a row."""
 
-    def after(
-        self, sign: bool, time_s: float, *, most_step_s: float, miss_share: float = 0.25
-    ) -> "Persistence":
+    def after(self, sign: bool, time_s: float, *, most_step_s: float) -> "Persistence":
         """Return the same after one more frame.
 
         A few frames to the contrary are borne: five in a row end it, or more than two that are more than
-        `miss_share` of all.
+        a quarter of all.
         A step longer than `most_step_s` counts only for so much.
         """
         if self.since_s is None:
@@ -34,7 +32,7 @@ class Persistence(NamedTuple):
                 self.since_s, max(time_s, self.last_s), self.hits + 1, self.misses, self.seconds + step_s
             )
         misses, run = self.misses + 1, self.run + 1
-        if run >= MOST_MISSES or (misses > 2 and misses > miss_share * (self.hits + misses)):
+        if run >= MOST_MISSES or (misses > 2 and misses > MISS_SHARE * (self.hits + misses)):
             return NOTHING
         return Persistence(self.since_s, self.last_s, self.hits, misses, self.seconds, run)
 

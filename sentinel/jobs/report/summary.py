@@ -262,30 +262,23 @@ def _noticed(s: Summary) -> str:
     return counts_words(s.counts) if s.counts.noticed or s.counts.messages else "nothing"
 
 
+_AS_THEY_ARE = (
+    "left_alone", "start_utc", "end_utc", "frames", "discs", "unreadable", "interval_s", "gaps", "first_px",
+    "last_px", "nearest_edge_px", "nearest_utc", "focal_length_mm", "implied_focal_length_mm",
+)  # fmt: skip
+
+
 def summary_json(summary: Summary) -> dict[str, object]:
     """Return the summary's facts as JSON values under names with units."""
-    s = summary
-    values = {
-        "left_alone": s.left_alone,
-        "start_utc": s.start_utc,
-        "end_utc": s.end_utc,
-        "frames": s.frames,
-        "discs": s.discs,
-        "unreadable": s.unreadable,
-        "interval_s": s.interval_s,
-        "gaps": s.gaps,
-        "first_px": s.first_px,
-        "last_px": s.last_px,
+    s, forecast = summary, summary.forecast
+    values: dict[str, object] = {name: getattr(s, name) for name in _AS_THEY_ARE}
+    values |= {
         "path_px": round(s.path_px, 2),
-        "nearest_edge_px": s.nearest_edge_px,
-        "nearest_utc": s.nearest_utc,
         "odd_rows": dict(s.odd_rows),
         "incidents": [one.first.condition for one in s.incidents],
         "alerts": s.counts.messages,
         "wakes": s.counts.wake_ups,
-        "next_visit_utc": s.forecast.next_visit_utc if s.forecast else None,
-        "next_visit_reason": s.forecast.next_visit_reason if s.forecast else None,
-        "focal_length_mm": s.focal_length_mm,
-        "implied_focal_length_mm": s.implied_focal_length_mm,
+        "next_visit_utc": forecast.next_visit_utc if forecast else None,
+        "next_visit_reason": forecast.next_visit_reason if forecast else None,
     }
     return {name: plain(value) for name, value in values.items()}
