@@ -71,16 +71,6 @@ class Daylight:
     rises_s: tuple[float, ...]
     sets_s: tuple[float, ...]
 
-    @property
-    def always_up(self) -> bool:
-        """It neither rises nor sets: polar day, as far as looked."""
-        return bool(self.spans) and not self.rises_s and not self.sets_s
-
-    @property
-    def never_up(self) -> bool:
-        """It stays below: polar night, as far as looked."""
-        return not self.spans
-
 
 def daylight(sun: Sun, start_s: float, end_s: float, limb: Limb = "centre") -> Daylight:
     """Return when the sun is above the site's horizon line.
