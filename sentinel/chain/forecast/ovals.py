@@ -43,7 +43,7 @@ _ANYHOW = ((0.04, 2e-3, 3600.0), (0.02, 1e-2, 1800.0))
 """How likely it is that something else decides, by how much and for how long: then the oval tells nothing."""
 
 
-def oval_of(frame: MeasuredFrame) -> tuple[complex, complex]:
+def oval_and_place(frame: MeasuredFrame) -> tuple[complex, complex]:
     """Return how far from round a disc is, in radii, twice the long axis' direction its argument; and where.
 
     What a flat sensor stretches along the radius, off the lens axis, is taken out. The place is the square of
@@ -95,7 +95,7 @@ class Ovals:
             return
         if self._open and not 0 <= at_s - self._open[0][0] < SAMPLE_S:
             self._close()
-        oval, place = oval_of(frame)
+        oval, place = oval_and_place(frame)
         self._open.append((at_s, oval, disc.oval_sigma_px / disc.radius_px, place))
 
     def _close(self) -> None:

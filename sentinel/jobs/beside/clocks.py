@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import least_squares
 
-from sentinel.chain.forecast.ovals import oval_of
+from sentinel.chain.forecast.ovals import oval_and_place
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
@@ -101,7 +101,7 @@ def low_sun(frames: Sequence[MeasuredFrame], zenith_deg: Array, site: Site, sun:
     kept = [frames[k] for k in low.tolist()]
     discs = [frame.disc for frame in kept]
     radius = np.array([disc.radius_px for disc in discs])
-    oval, place = np.array([oval_of(one) for one in kept]).T
+    oval, place = np.array([oval_and_place(one) for one in kept]).T
     turn = np.exp(-2j * np.radians(zenith_deg[low]))
     sigma = np.hypot(np.array([disc.oval_sigma_px for disc in discs]) / radius, _FLOOR)
     begin_s = float(times[low[0]])
