@@ -59,12 +59,16 @@ def test_one_spotted_frame_is_nothing() -> None:
 
 
 @pytest.mark.parametrize("plateau", [1.0, 0.3])
-def test_a_sun_that_grows_with_the_air_burns_out_by_itself(plateau: float) -> None:
-    """A low morning sun on a sensor whose one channel is full early: level and share rise with the air."""
+@pytest.mark.parametrize("stops_an_air_mass", [0.32, 0.55])
+def test_a_sun_that_grows_with_the_air_burns_out_by_itself(plateau: float, stops_an_air_mass: float) -> None:
+    """A low morning sun on a sensor whose one channel is full early: level and share rise with the air.
+
+    Through haze they rise by nearly all that haze explains.
+    """
     watch = Watch(datetime(2026, 6, 21, 5, 0, tzinfo=UTC), site={"latitude_deg": 45.0, "longitude_deg": 7.0})
     for _ in range(240):
         air = watch.judge.context.sun_at(watch.now.timestamp()).air_mass
-        middle = 1.25 * 2.0 ** (-0.32 * (air - 1.3))
+        middle = 1.25 * 2.0 ** (-stops_an_air_mass * (air - 1.3))
         full_from_mu = np.clip((1 / middle - 0.4) / 0.6, 0, 1)
         watch.frames(
             1,
