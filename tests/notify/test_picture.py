@@ -10,7 +10,15 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from sentinel.chain.notify.picture import AHEAD, GROUND, LIMB, Grey, Sketch, behind, picture_jpeg
+from sentinel.chain.notify.picture import (
+    AHEAD,
+    GROUND,
+    LIMB,
+    Grey,
+    Sketch,
+    behind,
+    picture_jpeg,
+)
 from sentinel.chain.notify.upright import Upright, upright_of
 from sentinel.core.records import Disc, Forecast, MeasuredFrame
 from sentinel.core.settings import Camera, Settings, Site
@@ -113,6 +121,30 @@ def test_limb_and_track_are_drawn_where_there_are_any() -> None:
         up_deg=0, up_sure=True, track_s=times, track_px=tuple((300.0 + 80 * n, 800.0) for n in range(12))
     )
     assert has(picture_jpeg(rendered(lost), sketch(lost, upright=track), most_bytes=40_000), AHEAD) > 300
+
+
+def test_the_edge_of_the_frame_is_drawn_all_round_and_the_margin_dashed_inside_it() -> None:
+    one = frame()
+    drawn = picture_jpeg(rendered(one), sketch(one, margin_px=120.0), most_bytes=60_000)
+    pixels = np.asarray(opened(drawn), dtype=float)
+    scale = 720 / WIDE  # the largest picture is so wide
+    high = round(HIGH * scale)
+    light = pixels.mean(axis=2)
+    for side in (light[:3], light[high - 2 : high + 3], light[:high, :3].T, light[:high, -3:].T):
+        assert (side.max(axis=0) > 60).mean() > 0.95
+    # Dashes along the whole of each side, with as much between them.
+    red = pixels[..., 0] - pixels[..., 1:].mean(axis=2)
+    inset, across, down = round(120 * scale), slice(80, 640), slice(80, high - 80)
+    wide = light.shape[1]
+    sides = (
+        red[inset - 3 : inset + 4, across],
+        red[high - inset - 2 : high - inset + 5, across],
+        red[down, inset - 3 : inset + 4].T,
+        red[down, wide - inset - 4 : wide - inset + 3].T,
+    )
+    for side in sides:
+        for quarter in np.array_split(side.max(axis=0) > 25, 4):
+            assert 0.2 < quarter.mean() < 0.9
 
 
 def test_the_places_that_are_drawn_say_what_they_are() -> None:

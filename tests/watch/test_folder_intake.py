@@ -94,6 +94,17 @@ def test_a_file_that_went_away_while_it_was_measured_is_taken_when_it_is_back(fo
     assert pool.jobs == ["a.jpg", "a.jpg"]
 
 
+def test_what_a_picture_weighs_follows_the_last_ones_by_a_fifth_of_the_way(folder: Path) -> None:
+    pool = Pool()
+    intake = intake_for(folder, pool)
+    light = put(folder / "a.jpg", jpeg(1), age_s=100).stat().st_size
+    intake.turn(pool)  # type: ignore[arg-type]
+    assert intake.frame_bytes == light
+    heavy = put(folder / "b.jpg", jpeg(2) + bytes(50 * light), age_s=100).stat().st_size
+    intake.turn(pool)  # type: ignore[arg-type]
+    assert intake.frame_bytes == pytest.approx(0.8 * light + 0.2 * heavy)
+
+
 def test_what_lay_there_comes_before_the_word_that_it_did(folder: Path) -> None:
     pool = Pool()
     intake = intake_for(folder, pool)

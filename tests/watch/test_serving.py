@@ -109,6 +109,11 @@ def test_guessing_tokens_for_the_status_is_no_quicker_than_for_a_button(server: 
     assert 429 in said
 
 
+def test_who_names_no_token_at_all_is_asked_for_it_and_not_shut_out(server: PageServer) -> None:
+    assert {asked(server, "GET", "/status.json")[0] for _ in range(60)} == {401}
+    assert asked(server, "GET", "/status.json", bearer="a-long-enough-token")[0] == 200
+
+
 def test_a_button_needs_the_token(server: PageServer, marks: list[Mark]) -> None:
     for wrong in ("", "a-long-enough-toke", "A-LONG-ENOUGH-TOKEN", "\N{SNOWMAN}"):
         assert pressed(server, token=wrong, kind="seen")[0] == 403
