@@ -73,6 +73,18 @@ def test_a_quiet_mount_is_foreseen_to_minutes() -> None:
     assert last.exit.edge == "top"
 
 
+def test_the_drift_told_is_that_of_the_coming_hour() -> None:
+    """It goes as the hour angle does: over two hours it is another one."""
+    last = watched(DRIFTING)[-1]
+    now_h = (utc_s(last.time_utc) - DRIFTING.start_s) / 3600
+    x_px, y_px = DRIFTING.track_at(now_h)
+    hour = int(3600 / DRIFTING.interval_s)
+    first = round(now_h * 3600 / DRIFTING.interval_s)
+    moved_px = np.hypot(x_px[first + hour] - x_px[first], y_px[first + hour] - y_px[first])
+    arcmin_h = moved_px * DRIFTING.optics.scale_arcsec_px / 60
+    assert pointing_of(last).drift_arcmin_h == pytest.approx(arcmin_h, rel=0.05)
+
+
 def test_a_disc_that_stays_is_said_to_stay() -> None:
     session = Session(
         width_px=9000, height_px=9000, watched_h=3, interval_s=120, azimuth_error_deg=0.1, seed=4
