@@ -1,6 +1,8 @@
 """The fit's parts: which rolls are counted, and which are kept in mind."""
 
 from datetime import timedelta
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -88,3 +90,20 @@ def test_how_rolls_are_spread_beforehand_adds_up_to_one(sharpness: float) -> Non
     assert density.mean() * 2 * np.pi == pytest.approx(1, abs=1e-7)
     top = 0.9 / (2 * np.pi * i0e(sharpness)) + 0.1 / (2 * np.pi)
     assert np.exp(prior.log(np.array([[0.3]])))[0, 0] == pytest.approx(top, rel=1e-7)
+
+
+@pytest.mark.parametrize("sigma_rad", [2e-4, 1e-3, 5e-3, 0.02, 0.1])
+@pytest.mark.parametrize("height", [-40.0, 0.0, 40.0])
+def test_rolls_are_looked_at_where_they_are_likely_however_narrow_that_is(
+    sigma_rad: float, height: float
+) -> None:
+    """The weights add up to the integral of a Gaussian in the cell, and tell its middle and width."""
+    middle_rad = 0.37
+    solved = SimpleNamespace(log_density=lambda rolls: height - 0.5 * ((rolls - middle_rad) / sigma_rad) ** 2)
+    centre, half = np.array([0.3]), np.array([0.5])
+    rolls, log_weight = roll_grid(cast(Solved, solved), centre, half)
+    weight = np.exp(log_weight - height)
+    assert weight.sum() == pytest.approx(sigma_rad * np.sqrt(2 * np.pi), rel=0.01)
+    mean = (rolls * weight).sum() / weight.sum()
+    assert mean == pytest.approx(middle_rad, abs=0.02 * sigma_rad)
+    assert np.sqrt(((rolls - mean) ** 2 * weight).sum() / weight.sum()) == pytest.approx(sigma_rad, rel=0.02)

@@ -11,7 +11,7 @@ from sentinel.chain.forecast.sun_path import SunUp
 from sentinel.sky.arrays import Array, Bools
 
 FRAME = Frame(600, 400, margin_px=0.0)
-OFFSETS_S = 60.0 * np.arange(11)
+OFFSETS_S: Array = 60.0 * np.arange(11, dtype=np.float64)
 RADIUS_PX = 50.0
 LONG: Bools = np.ones(11, dtype=bool)
 
