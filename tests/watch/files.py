@@ -14,7 +14,12 @@ T0 = datetime(2027, 6, 21, 1, 0, 0)  # noqa: DTZ001 - a camera's clock knows no 
 
 
 def jpeg(
-    number: int, *, interval_s: float = 60.0, size: tuple[int, int] = (300, 200), start: datetime = T0
+    number: int,
+    *,
+    interval_s: float = 60.0,
+    size: tuple[int, int] = (300, 200),
+    start: datetime = T0,
+    zone: str | None = None,
 ) -> bytes:
     """Return a small JPEG with a disc and the time of its exposure; each number is another picture."""
     y, x = np.mgrid[: size[1], : size[0]]
@@ -24,6 +29,8 @@ def jpeg(
     exif = Image.Exif()
     taken = start + timedelta(seconds=number * interval_s)
     exif.get_ifd(0x8769)[0x9003] = taken.strftime("%Y:%m:%d %H:%M:%S")
+    if zone is not None:
+        exif.get_ifd(0x8769)[0x9011] = zone
     sink = io.BytesIO()
     image.save(sink, "JPEG", quality=90, exif=exif)
     return sink.getvalue()

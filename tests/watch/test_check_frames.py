@@ -30,10 +30,10 @@ def folder(tmp_path: Path) -> Path:
     return arrived(tmp_path, late_s=4.0)
 
 
-def arrived(folder: Path, *, late_s: float = 4.0, spread_s: float = 2.0) -> Path:
+def arrived(folder: Path, *, late_s: float = 4.0, spread_s: float = 2.0, zone: str | None = None) -> Path:
     """Twelve pictures, each written so long after its exposure."""
     for number in range(12):
-        path = put(folder / f"{number:03d}.jpg", jpeg(number))
+        path = put(folder / f"{number:03d}.jpg", jpeg(number, zone=zone))
         taken = utc_s(T0.replace(tzinfo=UTC) + timedelta(minutes=number))
         os.utime(path, (0, taken + late_s + spread_s * (number % 3)))
     return folder
@@ -65,6 +65,11 @@ def test_a_clock_that_disagrees_is_told_with_the_offset_to_set(
     (line,) = contradictions(arrived(tmp_path, late_s=late_s), settings_with())
     assert line.startswith("camera.clock_offset_s: ")
     assert re.search(says, line), line
+
+
+def test_a_clock_whose_zone_the_files_name_is_not_said_to_lack_one(tmp_path: Path) -> None:
+    (line,) = contradictions(arrived(tmp_path, late_s=240, zone="+00:00"), settings_with())
+    assert "4 min behind their files; if this computer's clock" in line
 
 
 def test_the_offset_that_was_told_ends_the_complaint(tmp_path: Path) -> None:
