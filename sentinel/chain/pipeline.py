@@ -11,7 +11,7 @@ from sentinel.chain.judge.core import Judge, JudgeState
 from sentinel.chain.notify import compose, routing, wording
 from sentinel.chain.track import Context, Track
 from sentinel.chain.undo import UndoLog
-from sentinel.core.other_cameras import SunSeen
+from sentinel.core.other_cameras import ClocksCompared, SunSeen
 from sentinel.core.records import Alert, Event, Forecast, Incident, Mark, MeasuredFrame, Outcome, Tick
 from sentinel.core.settings import Settings
 from sentinel.sky import Sun
@@ -103,6 +103,11 @@ class Pipeline:
     def sun(self) -> SunSeen | None:
         """Whether the sun is seen, for the other cameras of the site; None: no picture has come yet."""
         return self._judged.sun
+
+    @property
+    def clocks(self) -> tuple[ClocksCompared, ...]:
+        """How its camera's clock stands beside those of the site's others."""
+        return self._judged.clocks.found
 
     def step(self, event: Event, now_utc: datetime) -> Outcome:
         """Take up one event at a time that never decreases; return all that comes of it."""

@@ -51,7 +51,8 @@ class Neighbours(Section):
     states: Annotated[tuple[str, ...], Field(strict=False)] = setting(
         (),
         "state folders of their watches, or http://HOST:PORT of the pages they serve: if all "
-        "lost the sun it is cloud, if one did it is that one's fault; empty: none is asked",
+        "lost the sun it is cloud, if one did it is that one's fault; clocks are compared by a low sun; "
+        "empty: none is asked",
     )
     token_from: SecretPlace | None = setting(
         None, "where the token of those pages stands: env:NAME, credential:NAME or file:PATH"

@@ -31,6 +31,7 @@ from sentinel.sky.mount import (
     separation_deg,
     unproject,
     up_angle_deg,
+    zenith_in_picture_deg,
 )
 from sentinel.sky.orientation import Orientation
 from sentinel.sky.refraction import (
@@ -90,4 +91,5 @@ __all__ = [
     "unit_vector",
     "unproject",
     "up_angle_deg",
+    "zenith_in_picture_deg",
 ]

@@ -286,6 +286,20 @@ def up_angle_deg(
     return floats(np.degrees(np.arctan2(upper[0] - lower[0], lower[1] - upper[1])))
 
 
+def zenith_in_picture_deg(
+    direction: Array,
+    at_px: tuple[Numbers, Numbers],
+    axis: Array,
+    roll_deg: float,
+    optics: Optics,
+    *,
+    south: bool,
+) -> Array:
+    """Return `up_angle_deg` for a camera of a known roll that sees a local direction at a place, x and y."""
+    pose = pose_seeing(in_mount_frame(direction, axis, 0.0, south=south), *at_px, optics, roll_deg=roll_deg)
+    return up_angle_deg(direction, axis, 0.0, pose, optics, south=south)
+
+
 def separation_deg(first: Array, second: Array) -> Array:
     """Return the angle between unit vectors (..., 3), good at any size."""
     across = np.sqrt(((first - second) ** 2).sum(axis=-1))

@@ -6,21 +6,18 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from sentinel.chain.judge.low_sun import FEWEST, clock_difference, low_sun_in
+from sentinel.core.other_cameras import ClockDifference, LowSunSeen
 from sentinel.core.settings import Site
-from sentinel.jobs.beside.clocks import (
-    FEWEST,
-    ClockDifference,
-    LowSunSeries,
-    apart_km,
-    clock_difference,
-    low_sun,
-)
+from sentinel.core.times import utc_s
 from sentinel.jobs.beside.page import clock_line
+from sentinel.jobs.beside.sides import apart_km
 from sentinel.jobs.simulate.synthesize import measured, plan_session
 from sentinel.sky import Sun
 from tests.simulate.worlds import FINE, midsummer
 
 SETTING = datetime(2027, 6, 21, 15, tzinfo=UTC)
+HERE = Site(latitude_deg=47.0, longitude_deg=15.0)
 LENS, CORNER = 5e-4, 1e-3
 """Ovals of lenses' own, in radii, everywhere and more in a corner: one sigma."""
 
@@ -34,7 +31,7 @@ def camera(
     hours: float = 3.5,
     air: tuple[float, float] = (0.0, 0.0),
     clouded: bool = False,
-) -> LowSunSeries | None:
+) -> list[LowSunSeen]:
     """A camera whose lens has an oval of its own, under air that flattens by more than is reckoned."""
     chance = np.random.default_rng(seed)
     own = FINE.model_copy(
@@ -71,13 +68,19 @@ def camera(
         )
     # The camera's roll is told by its track to a degree.
     zenith_deg = truth.zenith_deg + chance.normal()
-    return low_sun(frames, zenith_deg, scenario.site, Sun(scenario.site))
+    times_s = np.array([utc_s(frame.time_utc) for frame in frames])
+    sun = Sun(scenario.site)
+    altitude_deg, later_deg = sun.altaz_deg(times_s)[0], sun.altaz_deg(times_s + 1)[0]
+    rows = zip(
+        frames, zenith_deg.tolist(), altitude_deg.tolist(), (later_deg - altitude_deg).tolist(), strict=True
+    )
+    return [low for row in rows if (low := low_sun_in(*row)) is not None]
 
 
 @pytest.mark.parametrize(("seed", "ahead_s"), [(1, 16.4), (2, -41.0), (3, 0.0)])
 def test_a_setting_sun_tells_to_two_seconds(seed: int, ahead_s: float) -> None:
     air = (0.15, -0.05)
-    told = clock_difference(camera(seed, ahead_s, air=air), camera(100 + seed, 0.0, air=air))
+    told = clock_difference(camera(seed, ahead_s, air=air), camera(100 + seed, 0.0, air=air), HERE)
     assert told.told
     assert told.sigma_s > 0.3, "no better than lenses allow"
     assert abs(told.ahead_s - ahead_s) < 2.5 * told.sigma_s
@@ -87,24 +90,24 @@ def test_a_setting_sun_tells_to_two_seconds(seed: int, ahead_s: float) -> None:
 
 def test_whose_is_ahead_turns_round_with_the_order() -> None:
     one, other = camera(4, 30.0), camera(5, 0.0)
-    there, back = clock_difference(one, other), clock_difference(other, one)
+    there, back = clock_difference(one, other, HERE), clock_difference(other, one, HERE)
     assert there.ahead_s == pytest.approx(-back.ahead_s, abs=0.3 * there.sigma_s)
     assert there.ahead_s > 20
 
 
-def test_a_sun_that_only_grazes_tells_nothing_that_would_be_said() -> None:
+def test_a_sun_that_only_grazes_tells_less_and_says_so() -> None:
     graze = {"latitude_deg": 70.37, "start_utc": datetime(2027, 6, 21, 20, tzinfo=UTC), "hours": 4.0}
-    told = clock_difference(camera(6, 20.0, **graze), camera(7, 0.0, **graze))  # type: ignore[arg-type]
-    assert not told.told
+    told = clock_difference(camera(6, 20.0, **graze), camera(7, 0.0, **graze), HERE)  # type: ignore[arg-type]
+    assert told.sigma_s > 4, "twice what a setting sun leaves open, of as many pictures"
     assert abs(told.ahead_s - 20.0) < 3 * told.sigma_s
 
 
 def test_without_a_low_sun_or_pictures_of_it_nothing_is_known() -> None:
     noon = datetime(2027, 6, 21, 9, tzinfo=UTC)
-    assert camera(8, 0.0, start_utc=noon, hours=2.0) is None
+    assert camera(8, 0.0, start_utc=noon, hours=2.0) == []
     clear, clouded = camera(8, 0.0), camera(9, 0.0, clouded=True)
-    assert clouded is None, f"fewer than {FEWEST} pictures are no pass"
-    for told in (clock_difference(clear, clouded), clock_difference(None, clear)):
+    assert len(clouded) < FEWEST < len(clear), "that is no pass"
+    for told in (clock_difference(clear, clouded, HERE), clock_difference([], clear, HERE)):
         assert not told.told
         assert np.isnan(told.ahead_s)
 
@@ -122,7 +125,15 @@ def test_how_far_apart_two_places_are() -> None:
 def test_what_is_said_of_it() -> None:
     known = ClockDifference(16.43, 1.79, 137, 3.8)
     said = clock_line(known, ("east", "west"))
-    assert "in 137 pictures, the times of east are ahead of those of west by +16.4 ± 1.8 seconds" in said
-    assert "a kilometre off would pass for 4." in said
-    assert "does not tell" in clock_line(replace(known, sigma_s=2.1), ("east", "west"))
+    assert "in 137 pictures, the clock of east is 16.4 ± 1.8 s ahead of that of west (1-sigma" in said
+    assert "a kilometre off passes for 4 s" in said
+    assert "does not tell" in clock_line(replace(known, sigma_s=30.1), ("east", "west"))
+    for ahead_s, sigma_s, sure in [
+        (16.4, 1.8, True),
+        (5.3, 1.8, False),
+        (1.9, 0.3, False),
+        (-80, 25, False),
+        (-110, 25, True),
+    ]:
+        assert ClockDifference(ahead_s, sigma_s, 100, 4.0).sure is sure
     assert "does not tell" in clock_line(ClockDifference(), ("east", "west"))

@@ -158,6 +158,13 @@ EVERY: dict[str, Incident] = {
     "clock note": incident("clock", "note", step_s=-12.0, likely="drift-or-set-by-hand"),
     "clock soon": incident("clock", "soon", step_s=3600.0, likely="daylight-saving"),
     "clock offset soon": incident("clock", "soon", offset_s=-210.0, likely="set-wrong-by-minutes"),
+    "clocks-differ note": incident(
+        "clocks-differ", "note", neighbour="west", ahead_s=-64.2, sigma_s=11.3, pictures=118, km_s=3.8
+    ),
+    "clocks-differ which note": incident(
+        "clocks-differ", "note", neighbour="west", ahead_s=64.2, sigma_s=11.3, pictures=118, km_s=3.8,
+        wrong_by_s=15.0, late_s=4.0,
+    ),
     "storage soon": incident("storage", "soon", hours_left=11.9, full_utc=at("14:55")),
     "storage now": incident("storage", "now", hours_left=1.98, full_utc=at("05:00")),
     "supply camera-battery soon": incident(

@@ -68,7 +68,8 @@ class Run:
     # --- nature -------------------------------------------------------------------------------------------
 
     def _air(self) -> Air:
-        world, rng = self.world, self._rng[0]
+        world = self.world
+        rng = self._rng[0] if world.air_seed is None else np.random.default_rng([world.air_seed, 900])
         step = 1800.0
         times = np.arange(self.times_s[0] - step, self.times_s[-1] + 2 * step, step)
         share = weather.wander(rng, len(times), step, 20 * 3600.0) * world.air_share

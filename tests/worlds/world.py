@@ -61,6 +61,8 @@ class World:
     """Error of measuring a whole disc."""
     pressure_hpa: float = 1010.0
     temperature_c: float = 10.0
+    air_seed: int | None = None
+    """Two worlds with the same one lie under one air; None: its own."""
     air_share: float = 0.0
     """Day-to-day change of refraction, 1 sigma."""
     inversion_arcmin: float = 0.0

@@ -59,6 +59,11 @@ class ArrivalLags(NamedTuple):
     """What they say of the clock; None: nothing against it, or not known yet."""
 
     @property
+    def soonest_s(self) -> float | None:
+        """How soon after its exposure a frame has arrived, at the best; None: not known yet."""
+        return self.least_s if len(self.lags_s) >= FEWEST_LAGS else None
+
+    @property
     def doubtful(self) -> bool:
         """Whether the last frame came at a time that its own does not go with, decided yet or not."""
         if self.off is not None and self.off.disputed:

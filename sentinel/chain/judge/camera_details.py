@@ -2,9 +2,11 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from math import inf, nan
 
 from sentinel.chain.judge.details import Task
 from sentinel.core.detail import Detail
+from sentinel.core.other_cameras import ClockDifference
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +43,29 @@ class CameraClock(Detail):
     set_to_s: int | None = None
     """What `camera.clock_offset_s` is to be."""
     step_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClocksDiffer(Detail):
+    """The clocks of two cameras of the site differ, as the low sun tells."""
+
+    neighbour: str = ""
+    """The other one."""
+    ahead_s: float = nan
+    """By how much this camera's clock is ahead of that one's, 1-sigma."""
+    sigma_s: float = inf
+    pictures: int = 0
+    km_s: float = nan
+    """For how many seconds a kilometre passes that one of the places is wrong by."""
+    wrong_by_s: float | None = None
+    """By so much at least the one that is ahead is wrong; None: it may be either."""
+    late_s: float | None = None
+    """Within so long after their exposure pictures of the one behind arrive, at the best."""
+
+    @property
+    def difference(self) -> ClockDifference:
+        """The same as it was worked out."""
+        return ClockDifference(self.ahead_s, self.sigma_s, self.pictures, self.km_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -76,6 +76,7 @@ CONDITIONS: tuple[Condition, ...] = (
         name="clock", detail=camera_details.CameraClock,
         thresholds=("clock_note_s", "clock_soon_s", "clock_frames"),
     ),
+    Condition(name="clocks-differ", detail=camera_details.ClocksDiffer, explained_by=("clock",)),
     Condition(name="settings:tracking", detail=camera_details.LensSize),
     Condition(name="settings:lens", detail=camera_details.LensSize),
     Condition(name="lens", detail=camera_details.LensSize),

@@ -35,6 +35,7 @@ from sentinel.chain.judge.others import Company, own_sun
 from sentinel.chain.judge.plausibility import Plausibility
 from sentinel.chain.judge.supplies import COUNT_OVER
 from sentinel.chain.judge.timekeeping import Timekeeping
+from sentinel.chain.judge.two_clocks import TwoClocks
 from sentinel.chain.judge.visibility import Visibility
 from sentinel.chain.judge.visit import VisitState
 from sentinel.chain.track.context import Context
@@ -86,6 +87,8 @@ class JudgeState(NamedTuple):
     """Of the last usable frame."""
     company: Company = Company()
     """What other cameras of the site tell."""
+    clocks: TwoClocks = TwoClocks()
+    """This camera's clock beside theirs."""
     sun: SunSeen | None = None
     """What this one tells them."""
     cases: tuple[Case, ...] = ()
@@ -128,7 +131,7 @@ class Judge:
         elif isinstance(event, Surroundings):
             state, found = self._surroundings(state, event), {}
         elif isinstance(event, OtherCamera):
-            state, found = state._replace(company=state.company.after(event)), {}
+            state, found = self._other(state, event)
         else:
             fine = state.sight is not None and state.sight.trusted and state.track.run is None
             last = state.track.forecast if state.deadlines.seen.clock is None else None
@@ -197,6 +200,7 @@ class Judge:
             foreseen = deadlines.placed_anew(foreseen, track.moved.onset_s)
             foreseen = self._perhaps_unwound(foreseen, track.moved, track.forecast)
         foreseen = deadlines.note_clock(deadlines.note_seen(foreseen, frame), times.lags.off)
+        clocks = state.clocks.after_frame(frame, sight, track.forecast, times.lags.soonest_s, context)
         good = sight.trusted and sight.covered < GOOD_COVERED and track.steady
         state = state._replace(
             visibility=seeing,
@@ -209,9 +213,18 @@ class Judge:
             deadlines=foreseen,
             visit=visit.take_frame(state.visit, found=sight.found, good=good, going=track.visit.going),
             sight=sight,
-            sun=own_sun(state.sun, sight, track, context, checking=state.visit.checking),
+            sun=own_sun(
+                state.sun, sight, track, context, checking=state.visit.checking, low=clocks.newest(frame)
+            ),
+            clocks=clocks,
         )
         return state, found
+
+    def _other(self, state: JudgeState, news: OtherCamera) -> tuple[JudgeState, Readings]:
+        """Take what another camera of the site tells."""
+        clocks, compared = state.clocks.after_other(news.camera, news.sun.low, self._context.settings.site)
+        found: Readings = {"clocks-differ": clocks.finding} if compared else {}
+        return state._replace(company=state.company.after(news), clocks=clocks), found
 
     @staticmethod
     def _at_limit(found: Readings, foreseen: Deadlines) -> Readings:
@@ -260,6 +273,7 @@ class Judge:
         return state._replace(
             start_s=state.start_s + (event.away_s or 0.0),
             deadlines=deadlines.take_surroundings(state.deadlines, event),
+            clocks=state.clocks.after_surroundings(event),
             arrivals=arrivals.take_surroundings(state.arrivals, event),
         )
 

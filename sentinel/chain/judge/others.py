@@ -11,7 +11,7 @@ from typing import NamedTuple
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
 from sentinel.chain.track.state import Track
-from sentinel.core.other_cameras import OtherCamera, SunSeen, SunState
+from sentinel.core.other_cameras import LowSunSeen, OtherCamera, SunSeen, SunState
 from sentinel.core.times import from_utc_s, utc_s
 
 MOST = 8
@@ -76,10 +76,17 @@ class Alone(NamedTuple):
 
 
 def own_sun(
-    before: SunSeen | None, sight: Observation, track: Track, context: Context, *, checking: bool
+    before: SunSeen | None,
+    sight: Observation,
+    track: Track,
+    context: Context,
+    *,
+    checking: bool,
+    low: LowSunSeen | None = None,
 ) -> SunSeen:
     """Return what to tell the others after a frame.
 
+    `low`: what it tells of the clock.
     `checking`: a visit is over, and it is not known yet whether it ended well.
     """
     state: SunState = "seen" if sight.trusted else "missing"
@@ -89,6 +96,7 @@ def own_sun(
         state = "unknown"
     time_utc = from_utc_s(sight.time_s)
     if before is None or before.state != state:
-        return SunSeen(state=state, since_utc=time_utc, frame_utc=time_utc)
+        return SunSeen(state=state, since_utc=time_utc, frame_utc=time_utc, low=low)
     # A frame may come late.
-    return SunSeen(state=state, since_utc=before.since_utc, frame_utc=max(before.frame_utc, time_utc))
+    latest_utc = max(before.frame_utc, time_utc)
+    return SunSeen(state=state, since_utc=before.since_utc, frame_utc=latest_utc, low=low)

@@ -3,9 +3,10 @@
 from datetime import timedelta
 
 from sentinel.chain.judge.arrival_lag import ClockOff
-from sentinel.chain.judge.camera_details import CameraClock
+from sentinel.chain.judge.camera_details import CameraClock, ClocksDiffer
 from sentinel.chain.judge.seen import off_of
-from sentinel.chain.notify.phrase import Phrase
+from sentinel.chain.notify.phrase import Phrase, number
+from sentinel.core.other_cameras import ClockDifference
 from sentinel.core.records import Incident
 from sentinel.core.words import TimeWriter, capital, span
 
@@ -24,6 +25,40 @@ def disagreement(off: ClockOff) -> str:
         times = f"{apart} {'ahead' if off.ahead_s > 0 else 'ago'}"
         return f"pictures come that were taken {times} by their own times"
     return f"the camera's clock is {apart} {'ahead of' if off.ahead_s > 0 else 'behind'} this computer's"
+
+
+def clocks_apart(found: ClockDifference, one: str, other: str) -> str:
+    """Return how far two clocks are apart, as a clause; `one` and `other`: what people call them."""
+    return (
+        f"{one} is {abs(found.ahead_s):.1f} ± {found.sigma_s:.1f} s {_way(found)} {other} (1-sigma; a place "
+        f"a kilometre off passes for {found.km_s:.0f} s)"
+    )
+
+
+def compared_words(found: ClockDifference) -> str:
+    """Return how this camera's clock stands beside another's, in a few words."""
+    apart = f"{abs(found.ahead_s):.1f} ± {found.sigma_s:.1f} s"
+    if not found.sure:
+        return f"agrees with this camera's as far as is known ({apart})"
+    return f"this camera's is {apart} {_way(found)} it"
+
+
+def _way(found: ClockDifference) -> str:
+    return "ahead of" if found.ahead_s >= 0 else "behind"
+
+
+def clocks_differ(_: Incident, detail: ClocksDiffer, __: TimeWriter) -> Phrase:
+    """Word `clocks-differ`."""
+    other, found = detail.neighbour, detail.difference
+    apart = clocks_apart(found, "this camera's clock", f"that of {other}")
+    left, act = "Which is wrong it does not tell", "Photograph one exact clock with both"
+    if detail.wrong_by_s is not None:
+        # The one behind would be off by more than its pictures take to arrive.
+        ahead, behind = ("this camera", other) if found.ahead_s > 0 else (other, "this camera")
+        soon = f"{behind}'s pictures arrive within {number(detail.late_s)} s"
+        left = f"Wrong, by {detail.wrong_by_s:.0f} s or more, is {ahead}'s: {soon}"
+    brief = f"Clock {abs(found.ahead_s):.0f}+-{found.sigma_s:.0f} s {_way(found)} {other}'s by the low sun"
+    return Phrase("Two cameras' clocks differ", f"By the low sun {apart}", left, act, f"{brief}. {act}.")
 
 
 def clock(incident: Incident, detail: CameraClock, times: TimeWriter) -> Phrase:

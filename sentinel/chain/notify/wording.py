@@ -124,6 +124,7 @@ WORDS: Mapping[str, Words] = {
     "over-bright": Words(mount_and_sun.over_bright, "far too much light", cleared.over_bright),
     "no-frames": Words(camera_and_people.no_frames, "no pictures came"),
     "clock": Words(camera_clock.clock, "the camera's clock was off"),
+    "clocks-differ": Words(camera_clock.clocks_differ, "two cameras' clocks differed"),
     "storage": Words(camera_and_people.storage, "the disk was filling"),
     "supply": Words(camera_and_people.supply, "a supply was running out"),
     "wrong-place": Words(camera_and_people.wrong_place, "place or time looked wrong"),

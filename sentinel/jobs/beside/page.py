@@ -8,22 +8,16 @@ from pathlib import Path
 import numpy as np
 
 from sentinel import __version__
+from sentinel.chain.judge.low_sun import LOW_DEG, clock_difference
+from sentinel.chain.notify.camera_clock import clocks_apart
 from sentinel.core.angles import half_turn_deg
 from sentinel.core.files import write_text_whole
+from sentinel.core.other_cameras import TOLD_S, ClockDifference
 from sentinel.core.pages import jpeg_url, page
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
 from sentinel.core.words import many, signed
-from sentinel.jobs.beside.clocks import (
-    APART_KM,
-    LOW_DEG,
-    TOLD_S,
-    ClockDifference,
-    apart_km,
-    clock_difference,
-    low_sun,
-)
-from sentinel.jobs.beside.sides import Pair, open_side, pairs_of
+from sentinel.jobs.beside.sides import APART_KM, Pair, apart_km, low_suns, open_side, pairs_of
 from sentinel.jobs.beside.turning import ImageTurn, Places, mean_turn, turn_between
 from sentinel.jobs.originals import picture_of
 from sentinel.jobs.progress import Progress, reported, silent
@@ -111,16 +105,10 @@ def compared_sides(one: Analysis, other: Analysis, progress: Progress = silent) 
 
 
 def _clocks(one: Analysis, other: Analysis) -> ClockDifference | None:
-    if apart_km(*(side.record.settings.site for side in (one, other))) > APART_KM:
+    site = one.record.settings.site
+    if apart_km(site, other.record.settings.site) > APART_KM:
         return None
-    low = []
-    for side in (one, other):
-        zenith = side.up_angles(side.record.frames, "zenith")
-        known = bool(np.isfinite(zenith.sigma_deg).all())
-        low.append(
-            low_sun(side.record.frames, zenith.deg, side.record.settings.site, side.sun) if known else None
-        )
-    return clock_difference(*low)
+    return clock_difference(low_suns(one), low_suns(other), site)
 
 
 def _names(one: str, other: str) -> tuple[str, str]:
@@ -224,9 +212,8 @@ def clock_line(clocks: ClockDifference, names: tuple[str, str]) -> str:
             f"that sinks or rises steeply, seen by both for most of an hour below {LOW_DEG:.0f} degrees."
         )
     return (
-        f"By the shape of the low sun's disc, in {many(clocks.pictures, 'picture')}, the times of {names[0]} "
-        f"are ahead of those of {names[1]} by {signed(clocks.ahead_s, 1)} ± {clocks.sigma_s:.1f} seconds "
-        f"(1-sigma), if the places are right: one that is a kilometre off would pass for {clocks.km_s:.0f}."
+        f"By the shape of the low sun's disc, in {many(clocks.pictures, 'picture')}, "
+        f"{clocks_apart(clocks, f'the clock of {names[0]}', f'that of {names[1]}')}."
     )
 
 

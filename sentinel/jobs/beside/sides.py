@@ -8,8 +8,11 @@ from pathlib import Path
 import numpy as np
 
 from sentinel.chain.intake.session import JOURNAL_NAME
+from sentinel.chain.judge.low_sun import KM_DEG, low_sun_in
 from sentinel.core.errors import RequestProblem
+from sentinel.core.other_cameras import LowSunSeen
 from sentinel.core.records import MeasuredFrame
+from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
 from sentinel.jobs.progress import Progress, silent
 from sentinel.jobs.replay import ReplayRequest, replay
@@ -21,6 +24,8 @@ APART_S = 90.0
 MOST_PAIRS = 24
 CLEAR = 0.9
 """Of the limb, seen as a clean edge."""
+APART_KM = 30.0
+"""Farther apart they look at the low sun through other air."""
 
 
 def open_side(
@@ -78,3 +83,25 @@ def pairs_of(one: Analysis, other: Analysis, most: int = MOST_PAIRS) -> list[Pai
 
 def _whole(w: Analysis) -> list[MeasuredFrame]:
     return [frame for frame in w.record.frames if frame.disc.whole and frame.disc.limb_coverage >= CLEAR]
+
+
+def low_suns(w: Analysis) -> list[LowSunSeen]:
+    """Return a session's pictures of a low sun, in order of exposure; none where up is not known in them."""
+    frames = w.record.frames
+    zenith = w.up_angles(frames, "zenith")
+    if not frames or not np.isfinite(zenith.sigma_deg).all():
+        return []
+    times_s = np.array([utc_s(frame.time_utc) for frame in frames])
+    before_deg, at_deg, after_deg = (w.sun.altaz_deg(times_s + off_s)[0] for off_s in (-30.0, 0.0, 30.0))
+    rows = zip(
+        frames, zenith.deg.tolist(), at_deg.tolist(), ((after_deg - before_deg) / 60).tolist(), strict=True
+    )
+    return [low for row in rows if (low := low_sun_in(*row)) is not None]
+
+
+def apart_km(one: Site, other: Site) -> float:
+    """Return how far two places are from each other, on a round Earth."""
+    here, there = (np.radians([site.latitude_deg, site.longitude_deg]) for site in (one, other))
+    half = np.sin((here - there) / 2) ** 2
+    share = float(half[0] + np.cos(here[0]) * np.cos(there[0]) * half[1])
+    return float(np.degrees(2 * np.arcsin(np.sqrt(share)))) / KM_DEG

@@ -11,7 +11,7 @@ from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
 from sentinel.jobs.steady.roll import Attitude
-from sentinel.sky import Optics, Orientation, Sun, axis_vector, in_mount_frame, pose_seeing, up_angle_deg
+from sentinel.sky import Optics, Orientation, Sun, axis_vector, zenith_in_picture_deg
 from sentinel.sky.arrays import Array
 
 Up = Literal["solar-north", "celestial-north", "zenith", "camera"]
@@ -118,8 +118,4 @@ def _zenith_deg(
             for frame in frames
         ]
     ).T
-    direction = sun.direction(times_s)
-    pose = pose_seeing(
-        in_mount_frame(direction, axis, 0.0, south=south), x, y, optics, roll_deg=attitude.roll_deg
-    )
-    return up_angle_deg(direction, axis, 0.0, pose, optics, south=south)
+    return zenith_in_picture_deg(sun.direction(times_s), (x, y), axis, attitude.roll_deg, optics, south=south)

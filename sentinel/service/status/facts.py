@@ -3,6 +3,7 @@
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
+from sentinel.chain.notify.camera_clock import compared_words
 from sentinel.chain.notify.counting import counts_words
 from sentinel.chain.notify.headline import pressing
 from sentinel.core.records import Severity
@@ -61,6 +62,7 @@ def facts_of(s: Standing) -> list[Fact]:
         *_supplies(s),
         *_room(s),
         _clock(s),
+        *_clocks(s),
         Fact("In all", capital(counts_words(s.counts))),
         _messages(s),
     ]
@@ -115,6 +117,21 @@ def _clock(s: Standing) -> Fact:
     camera = "not known yet" if s.clock_offset_s is None else f"camera {s.clock_offset_s:+.1f} s"
     heard = {True: "; computer's clock synchronised", False: "; computer's clock NOT synchronised", None: ""}
     return Fact("Clock", camera + heard[s.clock_synchronised], s.clock_synchronised is False)
+
+
+def _clocks(s: Standing) -> list[Fact]:
+    if s.clocks is None:
+        return []
+    if not s.clocks:
+        return [Fact("Others' clocks", "not compared yet: that takes a low sun that both see")]
+    return [
+        Fact(
+            f"Clock of {one.camera}",
+            f"{compared_words(one.difference)} (low sun, {_at(one.until_utc, s)})",
+            one.difference.sure,
+        )
+        for one in s.clocks
+    ]
 
 
 def _messages(s: Standing) -> Fact:

@@ -10,7 +10,7 @@ from sentinel.chain.judge.edge import as_it_stands
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.chain.undo import UNDO
-from sentinel.core.other_cameras import SunSeen
+from sentinel.core.other_cameras import ClocksCompared, SunSeen
 from sentinel.core.records import Forecast, Surroundings
 from sentinel.core.settings import Settings
 from sentinel.core.words import times_in
@@ -35,6 +35,7 @@ def standing_of(
     focus_ratio: float | None = None,
     messages: Messages | None = None,
     sun: SunSeen | None = None,
+    clocks: tuple[ClocksCompared, ...] = (),
 ) -> Standing:
     """Return the standing at a moment."""
     forecast, frame, disc = _finite(board.forecast), board.frame, board.disc
@@ -84,6 +85,7 @@ def standing_of(
         camera=settings.camera.name,
         undoable=tuple(mark for mark in board.marks if now_utc - mark.time_utc <= UNDO),
         sun=sun,
+        clocks=clocks if settings.neighbours.states else None,
         latency_s=board.latency_s,
     )
 

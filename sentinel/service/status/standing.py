@@ -9,7 +9,7 @@ from sentinel.chain.judge.until import Answer, answer
 from sentinel.chain.notify.counting import Counts
 from sentinel.chain.notify.headline import Headline, Trouble, headline, pressing
 from sentinel.core.foreseen import Edge
-from sentinel.core.other_cameras import SunSeen
+from sentinel.core.other_cameras import ClocksCompared, SunSeen
 from sentinel.core.records import Forecast, Mark, Severity
 from sentinel.core.words import TimeWriter, times_in
 from sentinel.service.journal.rows import Messages
@@ -81,6 +81,8 @@ class Standing:
     """What was noted a moment ago and can be taken back."""
     sun: SunSeen | None = None
     """Whether the sun is seen, for the other cameras of the site."""
+    clocks: tuple[ClocksCompared, ...] | None = None
+    """This camera's clock beside those of the site's others; None: there are none."""
     latency_s: float | None = None
     """From the arrival of the last live frame until it was judged; None: none came live."""
 

@@ -153,6 +153,7 @@ class StatusFiles:
             focus_ratio=state.pipeline.focus_ratio if state.pipeline is not None else None,
             messages=self.messages(),
             sun=state.pipeline.sun if state.pipeline is not None else None,
+            clocks=state.pipeline.clocks if state.pipeline is not None else (),
         )
 
     def messages(self) -> Messages:
