@@ -126,7 +126,7 @@ def test_a_short_worm_tells_the_roll_and_is_taken_out_of_the_means_over_minutes(
     t = np.arange(0, 3600, 60.0)
     worm, _, _ = find_periodic_error(t, a_worm(t), np.zeros(60))
     assert worm is not None
-    form = worm.roll_form(1.5 * 3.0**2)
+    form = worm.roll_form()
     rolls = np.linspace(0, np.pi, 721)
     at = np.stack([np.cos(rolls), np.sin(rolls), np.ones_like(rolls)])
     chi2 = np.einsum("ik,ij,jk->k", at, form, at)
@@ -140,6 +140,39 @@ def test_a_short_worm_tells_the_roll_and_is_taken_out_of_the_means_over_minutes(
     assert np.std(means - moved) < 0.8 * np.std(means)
     # What it leaves: two waves of four numbers each known to an arcsecond.
     assert 0.05 < np.diag(left).mean() < 2.0
+
+
+def wandering(rng: np.random.Generator, sigma: float, alike: float, shape: tuple[int, ...]) -> Array:
+    """Return noise (n, ...) of which each disc keeps a share of the one before."""
+    noise = rng.normal(0, sigma, shape)
+    for k in range(1, shape[0]):
+        noise[k] = alike * noise[k - 1] + np.sqrt(1 - alike**2) * noise[k]
+    return noise
+
+
+@pytest.mark.parametrize(
+    ("wind_arcsec", "alike", "gears_arcsec"),
+    [(1.5, 0.0, 0.5), (1.5, 0.0, 4.0), (4.0, 0.0, 2.0), (3.0, 0.4, 1.0)],
+)
+def test_the_roll_by_a_worm_is_as_doubtful_as_it_is_wrong(
+    wind_arcsec: float, alike: float, gears_arcsec: float
+) -> None:
+    # Gears err along the drive's line, which turns it nowhere; and wind that lasts makes neighbours alike.
+    t, true, sigmas = np.arange(0, 3600, 60.0), 0.6, list[float]()
+    rolls = true + np.linspace(-0.6, 0.6, 601)
+    at = np.stack([np.cos(rolls), np.sin(rolls), np.ones_like(rolls)])
+    for seed in range(60):
+        rng = np.random.default_rng([seed, 77])
+        along = 14 * np.sin(2 * np.pi * t / 470.0 + rng.uniform(0, 6))
+        along += wandering(rng, gears_arcsec, 0.7, t.shape)
+        xy = along[:, None] * [np.cos(true), -np.sin(true)] + wandering(rng, wind_arcsec, alike, (len(t), 2))
+        worm, _, _ = find_periodic_error(t, xy, np.zeros(len(t)))
+        if worm is not None:
+            weight = np.exp(-0.5 * np.einsum("ik,ij,jk->k", at, worm.roll_form(), at))
+            mean, power = (np.average((rolls - true) ** k, weights=weight) for k in (1, 2))
+            sigmas.append(float(mean / np.sqrt(power - mean**2)))
+    assert len(sigmas) > 50
+    assert 0.7 < np.sqrt(np.mean(np.square(sigmas))) < 1.2
 
 
 def test_a_worm_goes_on_in_another_phase_once_the_drive_stood() -> None:

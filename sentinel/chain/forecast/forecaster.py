@@ -330,7 +330,7 @@ class Forecaster:
         middle_px = np.array(self._frame.middle_px)
         xy = (arc.xy_px - middle_px) * scale - moved
         worm = discs.unrest.worm
-        roll_form = None if worm is None else worm.roll_form(discs.unrest.variance)
+        roll_form = None if worm is None else worm.roll_form()
         zenith = ZenithSeen.of(arc, middle_px, discs.last.radius_px) if discs.last is not None else None
         return self._estimator.fit(
             arc, xy, covariance, now_s, roll_form=roll_form, pause=pause, zenith=zenith, keep=keep

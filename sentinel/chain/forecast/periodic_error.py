@@ -29,6 +29,11 @@ _LEAST_SHARE, _LEAST_SHARE_FREE = 0.12, 10.0
 of many frequencies explains some of any noise."""
 _ONCE_FOUND = 0.75
 """A known one only this part of it: who comes and goes upsets the fit."""
+_SCATTER_ARCSEC, _SCATTER_FREEDOM = 4.0, 2.0
+"""What wind and seeing do across the drive's line, before any disc is seen; it counts as so many discs."""
+_LIKENESS, _LIKENESS_DISCS, _MOST_ALIKE = 1.5, 20.0, 4.0
+"""So many neighbours err as one, before any disc is seen; it counts as so many discs; and at most."""
+_LAGS = 2
 _RUN_S = 3600.0
 _GAP_S = 900.0
 _ROUND = 0.45
@@ -49,6 +54,8 @@ class PeriodicError:
     """(waves, waves) of the least squares, slow drift taken out"""
     right: Array
     """(waves, 2) its right-hand side, arcsec"""
+    across_variance: float
+    """What one of many discs counts for across the drive's line, arcsec^2: along it gears err as well."""
 
     def taken_out(
         self, utc_s: Array, count: Array, interval_s: float, variance: float
@@ -66,11 +73,11 @@ class PeriodicError:
         moved = waves @ covariance @ self.right / variance
         return moved, waves @ covariance @ waves.T + np.diag(left)
 
-    def roll_form(self, variance: float) -> Array:
+    def roll_form(self) -> Array:
         """Return how badly it lies along the drive's line, (3, 3): chi-squared in (cos roll, sin roll, 1)."""
         # Unrolled, along the line is cos x - sin y.
-        along = self.right * [1.0, -1.0] / variance
-        explained = along.T @ self._covariance(variance) @ along
+        along = self.right * [1.0, -1.0] / self.across_variance
+        explained = along.T @ self._covariance(self.across_variance) @ along
         form = np.zeros((3, 3))
         form[:2, :2] = np.trace(explained) * np.eye(2) - explained
         return form
@@ -125,6 +132,12 @@ class _Undisturbed:
         waves = waves - self.slow @ (self.slow.T @ waves)
         return waves.T @ waves, waves.T @ self.left
 
+    def across(self, frequency: float, waves: Array) -> Array:
+        """Return what is left (n,) across the line of the waves (waves, 2) of a frequency, these taken out."""
+        shapes = _waves(2 * np.pi * frequency * self.since_s)
+        shapes = shapes - self.slow @ (self.slow.T @ shapes)
+        return np.asarray((self.left - shapes @ waves) @ np.linalg.svd(waves)[2][1])
+
 
 def find_periodic_error(
     utc_s: Array, xy_arcsec: Array, run: Array, known: PeriodicError | None = None
@@ -155,8 +168,24 @@ def find_periodic_error(
     if not enough or spread[0] < _LEAST_ARCSEC or spread[1] > _ROUND * spread[0]:
         return None, power, freedom
     last = told[stretches[-1]] if len(whole[-1]) >= _LEAST_STRETCH else _UNTOLD
-    worm = PeriodicError(1 / best, float(spread[0]), float(utc_s[whole[-1][0]]), *last)
+    variance = _across_variance(stretches, [one.across(best, waves[one]) for one in stretches])
+    worm = PeriodicError(1 / best, float(spread[0]), float(utc_s[whole[-1][0]]), *last, variance)
     return worm, max(power - explained, 0.0), max(freedom - _WAVES * len(stretches), 1)
+
+
+def _across_variance(stretches: Sequence[_Undisturbed], left: Sequence[Array]) -> float:
+    """Return what one of many discs counts for, arcsec^2, by what is left (n,) of each stretch.
+
+    A mean of many is as uncertain as their scatter says, and as alike as neighbours err.
+    """
+    freedom = sum(max(len(one) - one.slow.shape[1] - _WAVES, 0) for one in stretches)
+    squares = sum(float(one @ one) for one in left)
+    scatter = squares + _SCATTER_ARCSEC**2 * _SCATTER_FREEDOM
+    products = sum(float(one[k:] @ one[:-k]) for one in left for k in range(1, _LAGS + 1))
+    count = sum(len(one) for one in left)
+    alike = 1 + 2 * products / max(squares, 1e-9)
+    alike = (alike * count + _LIKENESS * _LIKENESS_DISCS) / (count + _LIKENESS_DISCS)
+    return scatter / (freedom + _SCATTER_FREEDOM) * float(np.clip(alike, 1.0, _MOST_ALIKE))
 
 
 def _solved(normal: Array, right: Array) -> Array:
