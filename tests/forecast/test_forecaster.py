@@ -2,7 +2,7 @@
 
 from copy import deepcopy
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from itertools import pairwise
 
@@ -194,3 +194,26 @@ def test_a_full_disk_makes_a_visit() -> None:
     last = watched(session, [around, *session.frames()])[-1]
     due = {one.reason: (utc_s(one.time_utc) - session.start_s) / 3600 for one in last.due}
     assert due["storage"] == pytest.approx(1.0, abs=0.05)
+
+
+@pytest.mark.parametrize("parked", [False, True])
+def test_by_night_the_axis_is_told_as_it_turns_and_no_place_outlasts_the_drives_rest(*, parked: bool) -> None:
+    """At 47 N in June the sun is down from 20:03 to 04:08 or so; the last disc is of 17:00."""
+    start = datetime(2026, 6, 20, 15, tzinfo=UTC)
+    session = Session(latitude_deg=47.0, longitude_deg=0.0, start_utc=start, interval_s=240.0, watched_h=2.0)
+    mount = Mount(axis_limit_deg=None, parked_at_night=parked)
+    settings = session.settings.model_copy(update={"mount": mount})
+    following = Following(Context(settings, session.sun))
+    by_day = feed(following, session.frames())[-1]
+    by_night = feed(following, [Tick(time_utc=start + timedelta(hours=hours)) for hours in (2.7, 4, 6, 8)])[
+        -1
+    ]
+    assert by_night.time_utc == start + timedelta(hours=8)
+    turned = [one.mount.axis_turned_deg for one in (by_day, by_night) if one.mount is not None]
+    assert turned == pytest.approx([30.0, 5.05 * 15 if parked else 120.0], abs=1.5)
+    rises = start + timedelta(hours=13.15)
+    for forecast, last in ((by_day, rises), (by_night, rises + timedelta(days=1))):
+        holds = places_of(forecast).now.holds_until_utc
+        assert not parked or (holds is not None and holds <= last + timedelta(minutes=5))
+    _, *later = (one.holds_until_utc for one in places_of(by_day).later)
+    assert not parked or all(one is not None and one <= rises + timedelta(days=1) for one in later)

@@ -198,6 +198,17 @@ def test_what_a_place_no_longer_keeps_by_night_is_for_sunrise() -> None:
     assert "be at the camera when the sun comes up" in first
 
 
+def test_whoever_unwinds_in_the_dark_is_told_of_sunrise_once() -> None:
+    watch = Night()
+    watch.until(watch.sets + 60 * MINUTE)
+    limit = Due(time_utc=watch.now + timedelta(hours=2), reason="axis-limit")
+    told = watch.told()
+    forecast = foreseen(time_utc=watch.now, **{**told, "due": (*told.get("due", ()), limit)})
+    agenda = agenda_of(forecast, watch.settings, watch.now, watch.state.deadlines.seen)
+    found = answer(agenda, forecast, watch.rises + timedelta(hours=3), watch.now)
+    assert [job.name for job in found.needed] == ["axis-limit", "sunrise"]
+
+
 def test_of_a_mount_that_runs_away_nobody_says_how_long_it_then_holds() -> None:
     watch = Watch()
     watch.frames(60)

@@ -382,6 +382,24 @@ def test_a_visit_that_leaves_the_cap_on_is_now() -> None:
     assert watch.said[-1].state == "cleared"
 
 
+@pytest.mark.parametrize("found", [True, False])
+def test_of_a_picture_every_five_minutes_a_visit_is_judged_by_as_many_pictures(found: bool) -> None:
+    """In ten minutes two come: too few to show that it is carried, enough to show that it is gone."""
+    watch = Watch(camera={"interval_s": 300.0})
+    watch.frames(150, every_s=300.0)
+    watch.mark("visit", minutes=10.0)
+    ends = watch.now + timedelta(minutes=10)
+    watch.x, watch.y = 2500.0, 1800.0
+    watch.frames(10, every_s=300.0, found=False)
+    watch.frames(40, every_s=300.0, found=found)
+    grave = [one for one in watch.said if one.severity is Severity.NOW]
+    assert bool(grave) is not found
+    if found:
+        assert plain(next(one for one in reversed(watch.said) if one.condition == "visit").detail)["good"]
+    else:
+        assert (grave[0].time_utc - ends).total_seconds() <= 900
+
+
 def test_a_visit_that_found_no_sun_did_not_lose_it() -> None:
     watch = Watch()
     watch.frames(60)

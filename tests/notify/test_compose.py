@@ -94,6 +94,22 @@ def test_a_now_is_repeated_at_5_15_30_and_then_ever_more_rarely() -> None:
     assert all(one.title.startswith("STILL: ") and len(one.short) <= 160 for _, one in said)
 
 
+def test_what_has_become_news_for_the_morning_wakes_nobody_any_more_and_says_so_once() -> None:
+    """An axis that was due at its limit, and the pictures show that the mount tracks on."""
+    talk = Talk()
+    talk.tell(incident("axis-limit", minutes_left=35.0, limit_utc=T0 + timedelta(minutes=35)))
+    talk.minutes(46)
+    (milder,) = talk.tell(
+        incident(
+            "axis-limit", "note", "changed", asked="unwound", tracks_on=True, limit_utc=T0, minutes_left=-11.0
+        )
+    )
+    assert (milder.severity, milder.title) == ("note", "Past its axis limit?")
+    assert talk.minutes(600) == []
+    (worse,) = talk.tell(incident("axis-limit", "now", "changed", minutes_left=-12.0, limit_utc=T0))
+    assert (worse.kind, worse.severity) == ("first", "now")
+
+
 @pytest.mark.parametrize("kind", ["seen", "visit"])
 def test_repeats_end_when_it_is_seen_or_somebody_goes(kind: MarkKind) -> None:
     talk = Talk()

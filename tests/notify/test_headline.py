@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from sentinel.chain.judge.jobs import agenda_of
+from sentinel.chain.judge.nights import night_of
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.notify import digest
 from sentinel.chain.notify.digest import Tally
@@ -14,6 +15,7 @@ from sentinel.chain.notify.headline import UNKNOWN, Headline, headline, troubles
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Forecast, Incident, Severity
 from sentinel.core.settings import Settings, validate
+from sentinel.core.times import utc_s
 from sentinel.core.words import span, times_in
 from tests.forecasts import foreseen
 from tests.notify.incidents import told_by
@@ -170,13 +172,19 @@ NIGHTS = SETTINGS.model_copy(update={"site": SETTINGS.site.model_copy(update={"l
 
 def test_by_day_it_is_left_until_the_sun_sets_and_nobody_sets_off_for_that() -> None:
     noon = NOW.replace(hour=12, minute=0)
-    sets = Due(time_utc=noon.replace(hour=19, minute=14), reason="sunset")
+    sets = Due(time_utc=noon.replace(hour=19, minute=19), reason="sunset")
     forecast = foreseen(time_utc=noon, basis="mount model", seen_utc=noon, due=(sets,))
     head = said(forecast, settings=NIGHTS, now=noon)
     assert head.reason == "sunset"
     assert head.set_off_utc is None
-    assert head.sentence.startswith("The camera may be left alone until 19:14Z, in 7 h 14 min")
-    assert head.sentence.endswith("then the sun sets.")
+    # By the lower limb, as everywhere: the middle of the disc, as the forecast has it, goes minutes later.
+    night = night_of(NIGHTS.site, utc_s(noon))
+    assert night is not None
+    assert night.sets_utc is not None
+    assert timedelta(minutes=1) < sets.time_utc - night.sets_utc < timedelta(minutes=5)
+    assert head.until_utc == night.sets_utc
+    assert head.sentence.startswith(f"The camera may be left alone until {night.sets_utc:%H:%M}Z, in 7 h ")
+    assert head.sentence.endswith("then the sun begins to set.")
 
 
 def test_unwound_in_the_dark_it_is_not_known_whether_it_tracks() -> None:

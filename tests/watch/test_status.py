@@ -25,6 +25,7 @@ from sentinel.core.settings import Settings, validate
 from sentinel.service.journal.codec import plain
 from sentinel.service.journal.rows import Messages
 from sentinel.service.status.board import Board
+from sentinel.service.status.facts import facts_of
 from sentinel.service.status.lines import from_json, status_lines, to_json, until_lines
 from sentinel.service.status.making import standing_of
 from sentinel.service.status.page import page_html
@@ -245,6 +246,15 @@ def test_until_says_when_nobody_watches(standing: Standing) -> None:
     assert "NOT RUNNING" in until(calm, 5, watched=False)[1]
     assert "This is of 01:11Z" in until(calm, 5, watched=False)[1]
     assert "NOT RUNNING" not in "".join(until(calm, 5))
+
+
+@pytest.mark.parametrize(("hours", "told"), [(2, "until 03:00Z"), (-1, "was to last until 00:00Z")])
+def test_a_count_that_is_over_is_not_said_to_last(hours: int, told: str) -> None:
+    board = Board()
+    due = Due(time_utc=T0 + timedelta(hours=hours), reason="battery")
+    board.update(frame("a.jpg", 0), Outcome(forecast=replace(FORECAST, exit=NO_EXIT, due=(due,))), T0)
+    facts = {fact.name: fact.value for fact in facts_of(standing_of(board, SETTINGS, T0))}
+    assert facts["Camera battery"] == told
 
 
 def test_a_battery_that_lasts_nine_hours_does_not_last_twelve() -> None:

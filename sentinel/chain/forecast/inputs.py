@@ -9,7 +9,8 @@ from sentinel.chain.forecast.line import Line
 from sentinel.chain.forecast.past_forecasts import Misses
 from sentinel.chain.forecast.periodic_error import PeriodicError
 from sentinel.chain.forecast.place_and_clock import SettingsDoubt
-from sentinel.chain.forecast.sun_path import SunPath, SunUp
+from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, SunUp
+from sentinel.chain.forecast.turning import Turning, turning_of
 from sentinel.chain.forecast.visits import Stores
 from sentinel.core.settings import Settings
 from sentinel.sky.arrays import Array
@@ -77,6 +78,23 @@ class Inputs:
     def seen_s(self) -> float:
         """Exposure of the last disc that it stands on."""
         return (self.departure.last if self.departure is not None else self.last).utc_s
+
+    def turning(self, now_s: float) -> Turning:
+        """Return when the drive turns, as far as is foreseen."""
+        return turning_of(self.settings, self.sun, self.stores.axis_from_utc_s, now_s + HORIZON_H * 3600)
+
+    def axis_turned_deg(self) -> float:
+        """Return how far the axis has turned by now, or by when the disc left the mount's track.
+
+        It goes on while nobody sees it, by night too; but not unseen beyond its limit, where it stops.
+        """
+        now_s, limit = self.coming.now_s, self.settings.mount.axis_limit_deg
+        if self.departure is not None:
+            now_s = min(now_s, self.departure.since_s)
+        both = (self.last.utc_s, max(self.last.utc_s, now_s))
+        turning = self.turning(both[1])
+        seen, turned = (self.stores.axis_turned_deg(at_s, 1.0, turning) for at_s in both)
+        return turned if limit is None else min(turned, max(limit, seen))
 
     def drift_changed_s(self) -> float | None:
         """Return since when the disc drifts otherwise than it did; None: that is not likely, or long ago."""

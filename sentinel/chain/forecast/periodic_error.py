@@ -133,7 +133,7 @@ class _Undisturbed:
         return waves.T @ waves, waves.T @ self.left
 
     def across(self, frequency: float, waves: Array) -> Array:
-        """Return what is left (n,) across the line of the waves (waves, 2) of a frequency, these taken out."""
+        """Return what is left (n,) across the line of waves (waves, 2) of a frequency, these taken out."""
         shapes = _waves(2 * np.pi * frequency * self.since_s)
         shapes = shapes - self.slow @ (self.slow.T @ shapes)
         return np.asarray((self.left - shapes @ waves) @ np.linalg.svd(waves)[2][1])
@@ -179,13 +179,14 @@ def _across_variance(stretches: Sequence[_Undisturbed], left: Sequence[Array]) -
     A mean of many is as uncertain as their scatter says, and as alike as neighbours err.
     """
     freedom = sum(max(len(one) - one.slow.shape[1] - _WAVES, 0) for one in stretches)
-    squares = sum(float(one @ one) for one in left)
+    squares: float = sum(float(one @ one) for one in left)
     scatter = squares + _SCATTER_ARCSEC**2 * _SCATTER_FREEDOM
     products = sum(float(one[k:] @ one[:-k]) for one in left for k in range(1, _LAGS + 1))
     count = sum(len(one) for one in left)
-    alike = 1 + 2 * products / max(squares, 1e-9)
+    alike: float = 1 + 2 * products / max(squares, 1e-9)
     alike = (alike * count + _LIKENESS * _LIKENESS_DISCS) / (count + _LIKENESS_DISCS)
-    return scatter / (freedom + _SCATTER_FREEDOM) * float(np.clip(alike, 1.0, _MOST_ALIKE))
+    each: float = scatter / (freedom + _SCATTER_FREEDOM)
+    return each * min(max(alike, 1.0), _MOST_ALIKE)
 
 
 def _solved(normal: Array, right: Array) -> Array:

@@ -14,7 +14,7 @@ from sentinel.chain.forecast.rates import rate_name
 from sentinel.chain.forecast.recentring import TracksAhead, best_along, best_centre, place, reach
 from sentinel.chain.forecast.scale import FOCAL_DOUBT
 from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, daylight, sun_path
-from sentinel.chain.forecast.turning import Turning, turning_of
+from sentinel.chain.forecast.turning import Turning
 from sentinel.chain.forecast.visits import (
     Stores,
     axis_limit_due,
@@ -28,7 +28,7 @@ from sentinel.core.angles import half_turn_deg
 from sentinel.core.foreseen import Due, Edge, Exit, MountFit, Place, Places, Pointing, PolarAxis
 from sentinel.core.records import Forecast
 from sentinel.core.settings import Settings
-from sentinel.core.times import from_utc_s
+from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky.arrays import Array
 from sentinel.sky.refraction import refraction_sigma_deg
 
@@ -210,9 +210,7 @@ def _mount_fit(inputs: Inputs, best: LikeliestMount, rate: Array) -> MountFit:
         axis_sigma_deg=best.axis_sigma_deg,
         scale_arcsec_px=inputs.scale,
         arc_h=inputs.arc_h,
-        axis_turned_deg=inputs.stores.axis_turned_deg(
-            inputs.last.utc_s, 1.0, _turning(inputs, inputs.last.utc_s)
-        ),
+        axis_turned_deg=inputs.axis_turned_deg(),
         implied_focal_length_mm=implied_mm if doubted else None,
         departed_utc=from_utc_s(inputs.departure.since_s) if inputs.departure else None,
         drift_changed_utc=None if changed_s is None else from_utc_s(changed_s),
@@ -292,22 +290,31 @@ def _places(view: _View, inputs: Inputs, best: LikeliestMount, exits: Exits) -> 
     day = view.coming.day
     ahead = TracksAhead(view.now_s, day.offsets_s, view.x_px, view.y_px, view.radius_px, day.up, inputs.frame)
     strays = reach(ahead, 0)
-    now_place = place(ahead, 0, best_centre(ahead, 0, strays), strays)
+    turning = inputs.turning(view.now_s)
+    now_place = _while_driven(place(ahead, 0, best_centre(ahead, 0, strays), strays), turning)
     middle = np.array(inputs.frame.middle_px)
     here = np.array([np.median(view.x_px[0]), np.median(view.y_px[0])]) - middle
     along = np.array([np.cos(best.roll_rad), -np.sin(best.roll_rad)])
-    one_axis = place(ahead, 0, best_along(strays, here, along), strays)
+    one_axis = _while_driven(place(ahead, 0, best_along(strays, here, along), strays), turning)
     later = []
     for hours in LATER_H:
         begin = int(np.searchsorted(day.offsets_s, hours * 3600))
         then = reach(ahead, begin, every=2)
-        later.append(place(ahead, begin, best_centre(ahead, begin, then), then))
+        later.append(_while_driven(place(ahead, begin, best_centre(ahead, begin, then), then), turning))
     return Places(
         now=now_place,
         one_axis=one_axis,
         later=tuple(later),
         touch_gains=_gains(now_place, exits.quantile_s(SAFE), view.now_s),
     )
+
+
+def _while_driven(one: Place, turning: Turning) -> Place:
+    """Return a place that is promised no longer than until the sunrise after the drive was parked."""
+    parked_s = turning.parked_until_s(utc_s(one.at_utc))
+    if parked_s is None or not one.outlasts(from_utc_s(parked_s)):
+        return one
+    return replace(one, holds_until_utc=from_utc_s(parked_s))
 
 
 def _gains(best: Place, safe_after_s: float, now_s: float) -> bool:
@@ -363,9 +370,7 @@ def _due(inputs: Inputs, view: _View, early_utc: datetime | None, rate_ratio: fl
     if early_utc is not None:
         due["drift"] = early_utc.timestamp()
     times_s = view.coming.times_s
-    limit = axis_limit_due(
-        inputs.settings, inputs.stores, view.now_s, rate_ratio, _turning(inputs, view.now_s)
-    )
+    limit = axis_limit_due(inputs.settings, inputs.stores, view.now_s, rate_ratio, inputs.turning(view.now_s))
     hour_angle = hour_angle_due(inputs.settings, times_s, inputs.sun.hour_angle_deg(times_s))
     limits = [when for when in (limit, hour_angle) if when is not None]
     if limits:
@@ -374,10 +379,6 @@ def _due(inputs: Inputs, view: _View, early_utc: datetime | None, rate_ratio: fl
     if goes is not None:
         due[goes[1]] = goes[0]
     return in_order(due, view.now_s + HORIZON_H * 3600)
-
-
-def _turning(inputs: Inputs, now_s: float) -> Turning:
-    return turning_of(inputs.settings, inputs.sun, inputs.stores.axis_from_utc_s, now_s + HORIZON_H * 3600)
 
 
 def _next_visit_utc(due: tuple[Due, ...], settings: Settings) -> datetime | None:

@@ -34,6 +34,15 @@ class Turning:
             turning_s -= here_s
         return None
 
+    def parked_until_s(self, begin_s: float) -> float | None:
+        """Return the end of the next rest of a drive that turns by then; None: of none that is known.
+
+        From within a rest it is the one after it: until the sun is up nobody points anything.
+        """
+        begins = [a for a, _ in self.spans if a > begin_s]
+        turns = any(a <= begin_s < b for a, b in self.spans)
+        return next(iter(begins if turns else begins[1:]), None)
+
 
 def turning_of(settings: Settings, sun: Sun, begin_s: float, end_s: float) -> Turning:
     """Return when the drive turns between two times; behind a ridge it goes on."""

@@ -68,7 +68,7 @@ class Agenda:
     rises_utc: datetime | None = None
     """From when on it is again; None: not within days, or it stays up."""
     goes: Due | None = None
-    """When its middle goes next, as the forecast has it; None: it is down, or stays up."""
+    """When it begins to go, as `sets_utc`, and behind what; None: it is down, or stays up."""
     blind_since_utc: datetime | None = None
     """Since when nobody knows where the disc stands: it was put elsewhere and not seen since."""
     unseen_since_utc: datetime | None = None

@@ -89,13 +89,22 @@ def agenda_of(
         jobs=tuple(sorted(jobs, key=lambda job: (job.due_utc, job.name))),
         sets_utc=night.sets_utc if night is not None else None,
         rises_utc=night.rises_utc if night is not None else None,
-        goes=next((one for one in due if one.reason in NATURAL), None),
+        goes=_goes(due, night),
         blind_since_utc=blind,
         unseen_since_utc=unseen_since_utc(seen, settings, now_utc) if seen.clock is None else None,
         up_unseen=_up_unseen(forecast, settings, now_utc, seen) if known and blind is None else None,
         clock=seen.clock,
         to_bed_utc=to_bed_utc(settings, now_utc),
     )
+
+
+def _goes(due: Iterable[Due], night: Night | None) -> Due | None:
+    """Return when the sun goes next, as all that is told of it counts: when not all of it is up any more."""
+    goes = next((one for one in due if one.reason in NATURAL), None)
+    sets = night.sets_utc if night is not None else None
+    if goes is None or night is None or sets is None or not sets <= goes.time_utc:
+        return goes
+    return replace(goes, time_utc=sets) if utc_s(goes.time_utc) <= night.rises_s else goes
 
 
 def unseen_since_utc(seen: Seen, settings: Settings, now_utc: datetime) -> datetime | None:

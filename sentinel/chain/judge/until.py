@@ -86,7 +86,8 @@ def answer(
         doable, more = _with_recentring(agenda, doable, forecast, now_utc)
         # Whoever puts the disc back with the unwinding has no other recentring to do.
         ends = [job for job in ends if job.name != "drift" or agenda.dark(now_utc)]
-        ends += [job for job in more if job.due_utc < until_utc]
+        there = any(job.name == "sunrise" for job in ends)
+        ends += [job for job in more if job.due_utc < until_utc and not there]
     when = [(job.due_utc, job) for job in ends]
     when += [(job.lasts_until_utc, job) for job in doable if job.lasts_until_utc is not None]
     holds, last = min(when, key=lambda one: one[0], default=(None, None))

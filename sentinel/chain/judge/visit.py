@@ -16,6 +16,9 @@ from sentinel.core.times import from_utc_s, utc_s
 LATELY_S = 900.0
 """A disc that was last seen so long before the last picture was not in the pictures when somebody came."""
 
+STEADY_INTERVALS = 5
+"""Of a disc that is in the pictures it takes so many of them until it is known to be carried."""
+
 
 class VisitState(NamedTuple):
     """What the last announced visit has left, as far as is known."""
@@ -24,6 +27,8 @@ class VisitState(NamedTuple):
     """It is over, and no pictures have shown yet that all is well."""
     good: int = 0
     """Frames in a row, up to the last, with a disc that tracks."""
+    shown: bool = False
+    """Whether the last frame shows the sun."""
     failed: bool = False
     lit_s: float | None = None
     """Since when, after its end, the sun has been up; None: it is down."""
@@ -50,7 +55,8 @@ def take_frame(state: VisitState, *, found: bool, good: bool, going: bool) -> Vi
     """
     if not (going or state.checking):
         return state
-    return state._replace(good=state.good + 1 if good else 0, found_sun=state.found_sun or (going and found))
+    found_sun = state.found_sun or (going and found)
+    return state._replace(good=state.good + 1 if good else 0, shown=found, found_sun=found_sun)
 
 
 def readings(
@@ -100,7 +106,10 @@ def readings(
     lit_s = (now_s if state.lit_s is None else state.lit_s) if sun_up else None
     state = state._replace(lit_s=lit_s)
     waited_min = 0.0 if lit_s is None else (now_s - max(attendance.until_s, lit_s)) / 60
-    if not sun_up or waited_min < context.thresholds.visit_check_min:
+    patience_min = context.thresholds.visit_check_min
+    if state.shown:
+        patience_min = max(patience_min, STEADY_INTERVALS * context.interval_s / 60)
+    if not sun_up or waited_min < patience_min:
         return state, {
             "visit": Finding(severity=Severity.NOTE, onset_s=attendance.from_s, detail=detail, story="visit")
         }

@@ -10,6 +10,7 @@ from sentinel.chain.judge.details import (
     Runaway,
     Unverified,
 )
+from sentinel.chain.notify.edge_of_frame import over_the_edge
 from sentinel.chain.notify.phrase import Phrase, edge_name, runaway_when
 from sentinel.core.records import Incident
 from sentinel.core.words import TimeWriter
@@ -45,15 +46,21 @@ def seen_again(incident: Incident, detail: LostDisc | Unverified, times: TimeWri
 
 def set_over_edge(incident: Incident, detail: DriftExit, times: TimeWriter) -> Phrase:
     """Word the end of `drift-exit` where the sun has gone down, and nobody has put the disc back."""
-    edge, since = edge_name(detail.edge), times.at(detail.exit_early_utc)
-    sure = detail.exit_utc is not None and detail.exit_utc <= incident.time_utc
-    sure = sure and detail.hidden_since_utc is None
+    edge = edge_name(detail.edge)
+    sure, since = over_the_edge(incident, detail, times) or (False, times.at(detail.exit_early_utc))
     rises = detail.sunrise_utc
     return Phrase(
         f"The sun has set, {'' if sure else 'perhaps '}over the {edge}",
         f"It {'has' if sure else 'may have'} been over the {edge} since {since}",
         f"Nothing can be done before sunrise, {times.at(rises)}",
     )
+
+
+def inside_again(incident: Incident, detail: DriftExit, since: str, times: TimeWriter) -> Phrase:
+    """Word the end of `drift-exit` where the disc was over the edge: that is more than near it."""
+    what = f"Over: the sun was over the {edge_name(detail.edge)}"
+    until = times.at(incident.time_utc)
+    return Phrase(what, f"It was over the edge since {since}, until {until} at the latest")
 
 
 def runaway(incident: Incident, detail: Runaway, times: TimeWriter) -> Phrase:

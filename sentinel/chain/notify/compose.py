@@ -210,7 +210,7 @@ class Composer:
         ):
             rest = tuple(one for one in state.open if one is not known)
             return replace(state, open=rest), self._alert("digest", incident, now_utc)
-        if incident.severity is Severity.NOTE:
+        if known is None and incident.severity is Severity.NOTE:
             return state, None
         if known is None:
             state = replace(state, open=(*state.open, Open(incident, now_utc)))

@@ -12,7 +12,7 @@ def drift_exit(incident: Incident, detail: DriftExit, times: TimeWriter) -> Phra
     if detail.sunrise_utc:
         return _by_night(detail, times)
     side, edge = (detail.edge or "an").upper(), edge_name(detail.edge)
-    over, hidden = _over_the_edge(incident, detail, times), detail.hidden_since_utc
+    over, hidden = over_the_edge(incident, detail, times), detail.hidden_since_utc
     urgent = incident.severity is Severity.NOW or over is not None
     cue, go, unseen = "go now", "Go now", ""
     if hidden is not None:
@@ -51,7 +51,7 @@ def _putting(detail: DriftExit, times: TimeWriter, go: str, cue: str) -> tuple[s
     return f"{act}.{good}" if good else act, f"{f'{cue}. ' if go else ''}{brief}{at_time}.{good}"
 
 
-def _over_the_edge(incident: Incident, detail: DriftExit, times: TimeWriter) -> tuple[bool, str] | None:
+def over_the_edge(incident: Incident, detail: DriftExit, times: TimeWriter) -> tuple[bool, str] | None:
     """Return whether the disc is over the edge for certain, and since when; None: not even perhaps."""
     early, median = detail.exit_early_utc, detail.exit_utc
     if median and median <= incident.time_utc and detail.hidden_since_utc is None:

@@ -24,7 +24,10 @@ _FIRST = {
     "card": "the card is full first",
     "timer": "the timer's count ends first",
 }
-_GOES = {"sunset": "then the sun sets", "horizon": "then the sun goes behind the horizon line"}
+_GOES = {
+    "sunset": "then the sun begins to set",
+    "horizon": "then the sun begins to go behind the horizon line",
+}
 
 _GO = "Go to the camera now."
 

@@ -93,7 +93,10 @@ def _over(incident: Incident, detail: Detail, times: TimeWriter) -> Phrase:
 
 
 def _edge_over(incident: Incident, detail: DriftExit, times: TimeWriter) -> Phrase:
-    return (cleared.set_over_edge if detail.set_over_edge else _over)(incident, detail, times)
+    if detail.set_over_edge:
+        return cleared.set_over_edge(incident, detail, times)
+    sure, since = edge_of_frame.over_the_edge(incident, detail, times) or (False, "")
+    return cleared.inside_again(incident, detail, since, times) if sure else _over(incident, detail, times)
 
 
 def _unknown(incident: Incident, _: Detail, times: TimeWriter) -> Phrase:

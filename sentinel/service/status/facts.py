@@ -95,7 +95,9 @@ def _frames(s: Standing) -> list[Fact]:
 def _supplies(s: Standing) -> list[Fact]:
     facts = []
     for supply in s.supplies:
-        until = f"until {_at(supply.lasts_until_utc, s)}" if supply.lasts_until_utc else "longer than 48 h"
+        ends = supply.lasts_until_utc
+        was = "was to last " if ends is not None and ends <= s.written_utc else ""
+        until = f"{was}until {_at(ends, s)}" if ends else "longer than 48 h"
         renewed = f", renewed {_at(supply.renewed_utc, s)}" if supply.renewed_utc else ""
         facts.append(Fact(supply.name.capitalize(), f"{until}{renewed}"))
     if s.axis_turned_deg is not None:
