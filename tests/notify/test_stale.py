@@ -165,12 +165,16 @@ def test_over_bright_that_ends_is_no_all_clear() -> None:
 
 
 def test_a_disc_that_was_over_the_edge_was_not_near_it() -> None:
-    times = {"exit_early_utc": at("02:10"), "edge": "top", "minutes_left": -40.0}
+    times: dict[str, Any] = {"exit_early_utc": at("02:10"), "edge": "top", "minutes_left": -40.0}
     over = incident("drift-exit", "now", "cleared", exit_utc=at("02:20"), **times)
     assert title_and_body(over, settings())[0] == "Over: the sun was over the top edge"
     assert message(over) == "It was over the edge since 02:20Z, until 03:03Z at the latest."
     # Put back before it came to that, or not seen to: nobody knows that it was.
-    for near in ({"exit_utc": at("04:20")}, {"exit_utc": at("02:20"), "hidden_since_utc": at("01:10")}):
+    nearly: list[dict[str, Any]] = [
+        {"exit_utc": at("04:20")},
+        {"exit_utc": at("02:20"), "hidden_since_utc": at("01:10")},
+    ]
+    for near in nearly:
         told = incident("drift-exit", "now", "cleared", **{**times, **near})
         assert title_and_body(told, settings())[0] == "Over: the sun was near the edge"
 
