@@ -109,6 +109,9 @@ def main() -> None:
             table[name].append(account)
             if asked.show or asked.words:
                 print(shown(account, seed, asked.fault, words=asked.words), flush=True)
+    if pool is not None:
+        # Else the interpreter's end takes its threads by surprise.
+        pool.shutdown()
     kinds = [asked.fault or fault_of(seed) for seed in seeds]
     for kind in dict.fromkeys(("none", *kinds)):
         print(f"{kind}:")

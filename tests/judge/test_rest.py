@@ -382,6 +382,21 @@ def test_a_visit_that_leaves_the_cap_on_is_now() -> None:
     assert watch.said[-1].state == "cleared"
 
 
+@pytest.mark.parametrize(("flags", "hours"), [((), 2), (("exit-at-horizon",), 9)])
+def test_silence_tells_the_exit_that_all_else_tells(flags: tuple[str, ...], hours: int) -> None:
+    """What the air lifts over the edge in the minutes of setting is no exit."""
+    watch = Watch()
+    watch.frames(60)
+    early, clear = (watch.now + timedelta(hours=count) for count in (2, 9))
+    watch.forecast(exit_early_utc=early, exit_utc=early, exit_clear_utc=clear, flags=flags)
+    watch.frames(5)
+    watch.silence(15)
+    silent = watch.opened("no-frames")
+    assert silent is not None
+    expected = {2: early, 9: clear}[hours]
+    assert plain(silent.detail)["alone_until_utc"] == format_utc(expected)
+
+
 @pytest.mark.parametrize("found", [True, False])
 def test_of_a_picture_every_five_minutes_a_visit_is_judged_by_as_many_pictures(found: bool) -> None:
     """In ten minutes two come: too few to show that it is carried, enough to show that it is gone."""

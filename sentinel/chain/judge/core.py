@@ -27,7 +27,7 @@ from sentinel.chain.judge.conditions import BY_NAME, PLACE
 from sentinel.chain.judge.deadlines import Deadlines
 from sentinel.chain.judge.details import Runaway
 from sentinel.chain.judge.edge import ended_by_night, left_as_told
-from sentinel.chain.judge.jobs import agenda_of
+from sentinel.chain.judge.jobs import agenda_of, exit_worth_utc
 from sentinel.chain.judge.lens import Lens
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings, judged
 from sentinel.chain.judge.optics import EdgeAndLight
@@ -141,7 +141,7 @@ class Judge:
                 now_s,
                 self._context,
                 mount_was_fine=fine,
-                alone_until_utc=last.exit.early_utc if last is not None and fine else None,
+                alone_until_utc=exit_worth_utc(last) if last is not None and fine else None,
             )
         state, passed = self._time(state, now_s)
         found |= passed
