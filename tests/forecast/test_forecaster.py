@@ -169,6 +169,25 @@ def test_supplies_axis_and_sunset_make_visits() -> None:
     assert {d.reason: d for d in forecast.due}["axis-limit"].time_utc > after + timedelta(hours=1.3)
 
 
+@pytest.mark.parametrize("error", ["", "cannot be read"])
+def test_a_wait_for_the_first_picture_uses_nothing_up(error: str) -> None:
+    """A watch begun the evening before: neither the drive nor the camera has been at work since."""
+    update = {"mount": Mount(axis_limit_deg=20), "supplies": Supplies(camera_battery_h=2.0)}
+    settings = SHORT.settings.model_copy(update=update)
+    first, *rest = SHORT.frames()
+    frames = [replace(first, error=error) if error else first, *rest]
+    waits = [Tick(time_utc=SHORT.start_utc - timedelta(hours=hours)) for hours in (8, 4)]
+    around = Surroundings(time_utc=waits[-1].time_utc, free_bytes=600_000_000, bytes_per_frame=10e6)
+    alone, waited = (
+        feed(Following(Context(settings, SHORT.sun)), [*before, *frames])[-1]
+        for before in ((), (*waits, around))
+    )
+    due = {one.reason: one.time_utc for one in waited.due}
+    assert due.pop("storage") < waits[-1].time_utc + timedelta(hours=2)
+    assert due == {one.reason: one.time_utc for one in alone.due}
+    assert due["axis-limit"] > SHORT.start_utc + timedelta(hours=1)
+
+
 @cache
 def supplied() -> tuple[Following, Forecast]:
     supplies = Supplies(camera_battery_h=2.0, mount_battery_h=2.0, card_frames=100, timer_frames=100)

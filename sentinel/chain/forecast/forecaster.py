@@ -113,8 +113,9 @@ class Forecaster:
 
     def feed(self, event: Event, now_utc: datetime, track: Track) -> Forecast | None:
         """Take one event, and what the disc does by then; return the forecast that it renews, else None."""
-        if self._stores is None:
-            self._stores = Stores.begun(utc_s(event.time_utc), self._settings)
+        if self._stores is None or (isinstance(event, MeasuredFrame) and self._frame_s == -np.inf):
+            # Until the first picture neither camera nor drive need have been at work.
+            self._stores = Stores.begun(utc_s(event.time_utc), self._settings, self._stores)
         now = utc_s(now_utc)
         surprise = False
         if isinstance(event, Mark):

@@ -65,9 +65,13 @@ class Stores:
     """On the computer's disk; None: not known."""
 
     @classmethod
-    def begun(cls, at_utc_s: float, settings: Settings) -> "Stores":
-        """Return the state at the start of a session: everything fresh, the axis as configured."""
-        return cls(at_utc_s, settings.mount.axis_start_deg, at_utc_s, at_utc_s)
+    def begun(cls, at_utc_s: float, settings: Settings, before: "Stores | None" = None) -> "Stores":
+        """Return the state at the start of a session: everything fresh, the axis as configured.
+
+        `before`: that of the wait for its first picture, whose disk it is.
+        """
+        room = None if before is None else before.room
+        return cls(at_utc_s, settings.mount.axis_start_deg, at_utc_s, at_utc_s, room=room)
 
     def taken(self) -> "Stores":
         """Return the state after one more frame."""
