@@ -210,8 +210,8 @@ class Forecast:
     `low-sun`, `all-clipped`, `focal-length`, `rate` (not the configured one), `departed`, `stopped`,
     `widened` (forecasts of the last hours did not come true), `drift-changed`, `drift-sure` (so sure that
     the track from before is let go), `cause-open` (whether by the drive's rate or by the axis is not known),
-    `tips` (the axis moves), `ramps` (the drive's rate goes on changing), `contradicted` (place or clock),
-    `exit-at-horizon` (the early exit is one of a sun that rises or sets)."""
+    `tips` (the axis moves), `creeps` (a clamp gives way), `ramps` (the drive's rate goes on changing),
+    `contradicted` (place or clock), `exit-at-horizon` (the early exit is one of a sun that rises or sets)."""
 
     @property
     def next_visit_reason(self) -> str | None:

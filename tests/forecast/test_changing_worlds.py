@@ -324,3 +324,25 @@ def test_a_drift_that_changes_does_not_turn_the_camera_round() -> None:
         assert abs(axis.azimuth_error_deg - azimuth_deg) < 3 * axis.azimuth_sigma_deg
         assert abs(axis.altitude_error_deg - altitude_deg) < 3 * axis.altitude_sigma_deg
     assert abs(told[-1][1].azimuth_error_deg - run.axis_deg(told[-1][0])[0]) < 0.5
+
+
+@pytest.mark.parametrize("seed", [9004, pytest.param(9000, marks=pytest.mark.slow)])
+def test_a_clamp_that_creeps_is_no_axis_that_has_moved(seed: int) -> None:
+    """An axis put aside draws nearly the same track for hours, but its disc would come back."""
+    run = Run(ROWS["clamp"].make(seed))
+    begin_h = run.world.change_h
+    assert begin_h is not None
+    flags = set[str]()
+    for i, forecast in followed(run, begin_h + 3.0):
+        if i * run.world.interval_s < begin_h * 3600 + SETTLED_S:
+            continue
+        axis = axis_of(forecast)
+        assert seconds_late(run, i, forecast) <= 90.0
+        assert axis.azimuth_sigma_deg
+        assert axis.altitude_sigma_deg
+        azimuth_deg, altitude_deg = run.axis_deg(i)
+        assert abs(axis.azimuth_error_deg - azimuth_deg) < 3 * axis.azimuth_sigma_deg
+        assert abs(axis.altitude_error_deg - altitude_deg) < 3 * axis.altitude_sigma_deg
+        flags.update(forecast.flags)
+    assert "creeps" in flags
+    assert "tips" not in flags

@@ -570,6 +570,17 @@ def test_a_doubt_about_the_change_that_a_rate_was_named_for_is_no_news() -> None
     assert plain(watch.said[-1].detail).get("cause") == "open"
 
 
+@pytest.mark.parametrize("cause", ["tips", "creeps"])
+def test_a_mount_that_moves_is_told_by_its_cause_and_the_drive_is_not_blamed(cause: str) -> None:
+    watch = tracked()
+    moves = {"drift_changed_utc": watch.now - timedelta(minutes=90), "drift_arcmin_h": 6.0}
+    for _ in range(4):
+        watch.forecast(rate_ratio=1.004, rate_ratio_sigma=1e-4, flags=(cause,), **moves)
+        watch.frames(10)
+    assert watch.of("runaway") == [("opened", "soon")]
+    assert plain(watch.said[-1].detail)["cause"] == cause
+
+
 def test_black_pictures_after_a_visit_do_not_tell_that_the_mount_tracks_again() -> None:
     watch = tracked()
     watch.runs(0.12)

@@ -80,6 +80,13 @@ EVERY: dict[str, Incident] = {
         "runaway", "note", kind="wrong-rate", rate_ratio=1.0, looks_like="solar", configured="sidereal",
         drift_arcmin_h=0.0,
     ),
+    **{
+        f"runaway drift {cause} soon": incident(
+            "runaway", "soon", kind="wrong-rate", cause=cause, changed_utc=at("01:20"), drift_arcmin_h=6.2,
+            configured="solar",
+        )
+        for cause in ("open", "tips", "creeps")
+    },
     "runaway wrong rate cleared": incident(
         "runaway", "soon", "cleared", kind="wrong-rate", rate_ratio=1.002738, looks_like="sidereal",
         configured="solar", drift_arcmin_h=2.46,

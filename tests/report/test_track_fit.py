@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast.geometry import Geometry, Points
+from sentinel.chain.forecast.geometry import STILL, Geometry, Points
 from sentinel.chain.intake.events import read_marks
 from sentinel.chain.track import Context, parts_of
 from sentinel.core.records import Mark, MeasuredFrame
@@ -106,7 +106,9 @@ def two_days(put_px: float, roll_deg: float = 4.0) -> TrackFit:
     sun, scale = Sun(given.site), given.camera.scale_arcsec_px
     times = utc_s(NOON) + np.concatenate([np.arange(0, 8, 1 / 12), np.arange(20, 32, 1 / 12)]) * 3600
     one, pose = np.zeros(1), np.zeros((1, 1))
-    mount = Points(one + 15, one - 0.3, one + 0.6, one, one + np.radians(roll_deg), times[:1], pose, pose)
+    mount = Points(
+        one + 15, one - 0.3, one + 0.6, one, one + np.radians(roll_deg), times[:1], pose, pose, STILL
+    )
     along, poleward = Geometry(given.site, sun).poses_for(float(times[0]), np.zeros(2), mount)
     mount = dataclasses.replace(mount, along_deg=along[:, None], poleward_deg=poleward[:, None])
     same = np.zeros(len(times), dtype=np.intp)

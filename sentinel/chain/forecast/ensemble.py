@@ -7,7 +7,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sentinel.chain.forecast.fit import Solved
-from sentinel.chain.forecast.geometry import COMMON, ONE_PART, RAMP, Geometry, Indices, Points, rolled
+from sentinel.chain.forecast.geometry import (
+    COMMON,
+    ONE_PART,
+    RAMP,
+    Geometry,
+    Going,
+    Indices,
+    Points,
+    rolled,
+)
 from sentinel.chain.forecast.noise import FLEXURES, Change
 from sentinel.chain.forecast.sun_path import OFFSETS_S
 from sentinel.sky.arrays import Array, Bools
@@ -57,7 +66,7 @@ class Ensemble:
     point: Indices
     """(d,) which of the points each draw is linearised about."""
     unknowns: Array
-    """(d, `COMMON` + 2) relative to its point: axis, rate, air, tipping, pose of the present stretch."""
+    """(d, `COMMON` + 2) relative to its point: axis, rate, air, what goes on, pose of the present stretch."""
     roll_rad: Array
     kind: Indices
     """(d,) number of the kind of noise, as `fit.Whitener` counts them."""
@@ -67,10 +76,6 @@ class Ensemble:
     """Those that the kinds count."""
     fitted_s: float = 0.0
     """The time for which axis and tipping hold."""
-    tips: Bools | None = None
-    """(m,) which of the points are of a mount that tips over; None: none."""
-    ramps: Bools | None = None
-    """(m,) which are of a drive whose rate goes on changing; None: none."""
     later_s: Array | None = None
     """(m,) the sun is where it stands so much later; None: where it stands."""
 
@@ -87,7 +92,7 @@ class Ensemble:
 
     def rate_ratio(self) -> Array:
         """Return the mount's rates now over the mean solar rate, (d,)."""
-        gained = self.unknowns[:, RAMP] * self.points.hours_until(self.fitted_s)
+        gained = self.unknowns[:, RAMP] * self.points.gained(self.fitted_s)[self.point]
         deviation = (self.points.rate[self.point] + self.unknowns[:, 2] + gained) * 1e-4
         return np.asarray((1 + deviation) * self.points.base_arcsec_s[self.point] / 15.0)
 
@@ -103,13 +108,9 @@ class Ensemble:
         changed_s = self.changed_s(SURE_SHARE)
         return changed_s is not None and changed_s <= until_s - SURE_AFTER_S
 
-    def tipping(self) -> Bools:
-        """Return which draws are of a mount that tips over, (d,)."""
-        return np.zeros(len(self), dtype=bool) if self.tips is None else self.tips[self.point]
-
-    def ramping(self) -> Bools:
-        """Return which draws are of a drive whose rate goes on changing, (d,)."""
-        return np.zeros(len(self), dtype=bool) if self.ramps is None else self.ramps[self.point]
+    def of_mounts(self, going: Going) -> Bools:
+        """Return which draws are of mounts of which so much goes on changing, (d,)."""
+        return np.asarray(self.points.going[self.point] == going)
 
     def air_of_another_rising(self) -> Array:
         """Return how much more than the formula says the air lifts a sun that rises, in sigmas, (d,).
@@ -200,8 +201,6 @@ def draw(  # noqa: PLR0917 - what there is, in the order it comes
     changes: tuple[Change, ...] = (),
     *,
     now_s: float = 0.0,
-    tips: Bools | None = None,
-    ramps: Bools | None = None,
     later_s: Array | None = None,
 ) -> Ensemble:
     """Return draws from the mixture over kinds of flexure, points and rolls, (c, m, g) with log weights."""
@@ -217,9 +216,7 @@ def draw(  # noqa: PLR0917 - what there is, in the order it comes
     delta = solved.means(c, m, roll, unit[:p].T)
     state = _state(solved, c, m, roll, delta)
     unknowns = np.concatenate([delta[:, :COMMON], delta[:, -2:]], axis=1)
-    return Ensemble(
-        geometry, points, m, unknowns, roll, solved.kinds[c], state, changes, now_s, tips, ramps, later_s
-    )
+    return Ensemble(geometry, points, m, unknowns, roll, solved.kinds[c], state, changes, now_s, later_s)
 
 
 def _state(solved: Solved, c: Indices, m: Indices, roll_rad: Array, delta: Array) -> Array:

@@ -11,8 +11,6 @@ from threadpoolctl import ThreadpoolController
 from sentinel.chain.forecast.bins import Arc
 from sentinel.chain.forecast.ensemble import Ensemble, draw
 from sentinel.chain.forecast.fit import (
-    EVEN_RAMP,
-    FIRM_DEG_H,
     ArcSeen,
     GaussianPrior,
     Solved,
@@ -165,8 +163,7 @@ class Estimator:
         log = log + drawn.log_prior[None, :, None]
         draws = draw(
             self._geometry, drawn.points, solved, rolls, log, track.track.whitener.changes,
-            now_s=track.now_s, tips=drawn.prior.tip_sigma_deg_h > FIRM_DEG_H,
-            ramps=drawn.prior.ramp_sigma > EVEN_RAMP,
+            now_s=track.now_s,
         )  # fmt: skip
         if keep:
             self._learn(track.now_s, learnt(drawn, solved, rolls, log, track.now_s))

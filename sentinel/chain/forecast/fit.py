@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sentinel.chain.forecast.geometry import COMMON, RAMP, Indices, Points
+from sentinel.chain.forecast.geometry import COMMON, GOES_ON, GOING_SIGMA, Indices, Points
 from sentinel.chain.forecast.noise import FLEXURES, Change, Flexure, wander_covariance
 from sentinel.chain.forecast.roll_prior import RollPrior
 from sentinel.sky.arrays import Array
@@ -24,10 +24,6 @@ TAIL = 5.0
 """Degrees of freedom of the prior's tails."""
 RATE_SIGMA = 1.5
 """How far a drive is off its nominal rate, in units of 1e-4."""
-FIRM_DEG_H = 1e-4
-"""A mount that stands firm tips over by less than half an arcsecond an hour; what is more is flexure."""
-EVEN_RAMP = 1e-3
-"""A drive that runs evenly changes its rate by no more, 1e-4 an hour."""
 _LEAST_LEVEL = 0.02
 """At the very pole an azimuth means nothing: there it is known as badly as 1.1 degrees from it."""
 _GRID = 32
@@ -58,10 +54,6 @@ class Prior:
     """(m, 3) how the place moves, for a radian of roll"""
     swing_about_rad: Array
     """(m,) the roll for which the place holds"""
-    tip_sigma_deg_h: Array
-    """(m,) how fast the whole mount tips over,"""
-    ramp_sigma: Array
-    """(m,) and how fast the drive's rate changes, 1e-4 an hour"""
     roll: RollPrior
 
     def taken(self, which: Indices) -> "Prior":
@@ -71,8 +63,6 @@ class Prior:
             self.covariance[which],
             self.swing[which],
             self.swing_about_rad[which],
-            self.tip_sigma_deg_h[which],
-            self.ramp_sigma[which],
             self.roll.taken(which),
         )
 
@@ -83,8 +73,7 @@ class Prior:
         """
         m, k = points.along_deg.shape
         sigma = np.ones((m, COMMON + 2 * k))
-        sigma[:, 4:RAMP] = self.tip_sigma_deg_h[:, None]
-        sigma[:, RAMP] = self.ramp_sigma
+        sigma[:, GOES_ON] = GOING_SIGMA[points.going]
         sigma[:, COMMON:] = POSE_SIGMA_DEG
         precision = np.zeros((m, sigma.shape[1], sigma.shape[1]))
         precision[:, np.arange(3, sigma.shape[1]), np.arange(3, sigma.shape[1])] = sigma[:, 3:] ** -2.0

@@ -6,6 +6,7 @@ equator, and away from the pole. Roll turns them into the picture and is treated
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import IntEnum
 
 import erfa
 import numpy as np
@@ -29,20 +30,43 @@ from sentinel.sky.sun import Sun
 Indices = NDArray[np.intp]
 # One pixel is one arcsecond, and the lens axis falls on (0, 0).
 ARCSEC_OPTICS = Optics(206.264_806_247, 1.0, 1, 1)
-COMMON = 7
-"""Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas), how fast
-the whole mount tips over, about the east and about the north (deg/h), and how fast the rate has been changing
-since the stretch began (1e-4 an hour)."""
-RAMP = 6
+COMMON = 6
+"""Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas), and two of
+what goes on changing, whichever that is (`Going`)."""
 AIR = 3
+GOES_ON = slice(4, 6)
+RAMP = CREEP = 4
 ONE_PART = np.zeros(1, dtype=np.intp)
 """The pose at any time of one part of a track: it has one, and its sines are worked out once."""
 RATE_UNIT = 1e-4
+STILL = np.zeros(1, dtype=np.intp)
+"""`Going.STILL` of one mount."""
 _STEP = np.array([1e-3, 1e-3, 0.1, 0.1, 1e-3, 1e-3])
 _TIP_STEP = 1e-3
 _MIRRORS_DEG = 30.0
 """The sun so far from where it is thought to be, what its height does is no longer like it."""
-_EAST, _NORTH = np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])
+_EAST_NORTH_UP = np.eye(3)
+
+
+class Going(IntEnum):
+    """What of a mount goes on changing, evenly, and in which two unknowns that is told."""
+
+    STILL = 0
+    """Nothing; neither unknown does anything."""
+    TIPS = 1
+    """The whole mount tips over, about the east and about the north (deg/h): a leg sinks."""
+    RAMPS = 2
+    """The drive's rate, since the stretch began (1e-4 an hour): in the cold, with a bolt that creeps, by a
+    straight screw against an arm. The second unknown does nothing."""
+    CREEPS = 3
+    """A clamp gives way: that of the declination axis or the tube, poleward, and that about the vertical, on
+    which the whole mount turns (deg/h)."""
+
+
+GOING_SIGMA: Array = np.array([[1.0, 1.0], [0.12, 0.12], [20.0, 1.0], [0.1, 0.1]])
+"""How fast each goes, 1-sigma of both unknowns."""
+_TURNS = ((Going.TIPS, 0, 4), (Going.TIPS, 1, 5), (Going.CREEPS, 2, 5))
+"""On which mounts a turn about the east, the north or the vertical is which of the unknowns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +85,8 @@ class Points:
     along_deg: Array
     poleward_deg: Array
     """(m, k) poses"""
+    going: Indices
+    """(m,) what goes on changing, as `Going`"""
 
     def __len__(self) -> int:
         return len(self.azimuth_deg)
@@ -68,7 +94,7 @@ class Points:
     def moved(self, delta: Array, roll_rad: Array) -> "Points":
         """Return the points displaced by (m, unknowns): `COMMON`, then along and poleward by stretch.
 
-        Air, tipping and the rate's change stay at nought: they are linear enough, and so never linearised
+        Air and what goes on changing stay at nought: they are linear enough, and so never linearised
         elsewhere.
         """
         return replace(
@@ -92,11 +118,13 @@ class Points:
             self.reference_s,
             self.along_deg[which],
             self.poleward_deg[which],
+            self.going[which],
         )
 
-    def hours_until(self, now_s: float) -> float:
-        """Return how many hours the present stretch has lasted by then."""
-        return float(now_s - self.reference_s[-1]) / 3600
+    def gained(self, now_s: float) -> Array:
+        """Return what the first of what goes on changing adds to the drives' rates by then, (m,)."""
+        hours = float(now_s - self.reference_s[-1]) / 3600
+        return np.where(self.going == Going.RAMPS, hours, 0.0)
 
     def theta_rad(self, utc_s: Array, reference_s: Array) -> Array:
         """Return the drives' turn (m, n) since the reference, at times (n,)."""
@@ -114,8 +142,8 @@ class Aims:
     air: Array
     """(n, 3) or (m, n, 3) how far the real air may lift it off that, 1-sigma in radians"""
     tips: Array
-    """(2, n, 3) or (2, m, n, 3) where it seems to go, in radians, for a mount that tips by a degree an hour
-    about the east and about the north and stands at `now_s` as it is said to"""
+    """(3, n, 3) or (3, m, n, 3) where it seems to go, in radians, for a mount that turns by a degree an hour
+    about the east, the north and the vertical and stands at `now_s` as it is said to"""
 
 
 class Geometry:
@@ -148,7 +176,7 @@ class Geometry:
         sigma = refraction_sigma_deg(altitude, self.site.pressure_hpa, self.site.temperature_c)
         turned = np.radians((utc_s - now_s) / 3600)[:, None]
         # The mount turns one way: seen from it, the sun goes the other.
-        tips = np.stack([turned * np.cross(direction, axis) for axis in (_EAST, _NORTH)])
+        tips = np.stack([turned * np.cross(direction, axis) for axis in _EAST_NORTH_UP])
         return Aims(utc_s, direction, zenithward * np.radians(sigma)[..., None], tips)
 
     def linear(self, aims: Aims, stretch: Indices, points: Points) -> tuple[Array, Array]:
@@ -165,18 +193,27 @@ class Geometry:
         slopes[..., 1] = (sides[2] - base) / _STEP[1]
         slopes[..., 2] = (sides[3] - base) / _STEP[2]
         slopes[..., 3] = (self.tangent(lifted, utc_s, stretch, points) - base) / _STEP[3]
-        for k, tipped in enumerate(direction + _TIP_STEP * aims.tips):
-            slopes[..., 4 + k] = (self.tangent(tipped, utc_s, stretch, points) - base) / _TIP_STEP
+        for going, axis, column in _TURNS:
+            some = np.flatnonzero(points.going == going)
+            if len(some):
+                tipped = direction + _TIP_STEP * aims.tips[axis]
+                tipped = tipped if tipped.ndim == 2 else tipped[some]
+                seen = self.tangent(tipped, utc_s, stretch, points.taken(some))
+                slopes[some, ..., column] = (seen - base[some]) / _TIP_STEP
         rows = np.arange(n)
         for side, column in ((4, 0), (5, 1)):
             slope = (sides[side] - base) / _STEP[side]
             # Advanced indices on the second and fourth axis put those first: (n, m, 2).
             slopes[:, rows, :, COMMON + 2 * stretch + column] = slope.transpose(1, 0, 2)
+            hours = (utc_s - points.reference_s[stretch])[:, None] / 3600
             if column == 0:
                 # The drive turns about the axis as the pose along the equator does.
-                gained_s = (utc_s - points.reference_s[stretch]) ** 2 / 7200 * RATE_UNIT
-                turned_deg = points.base_arcsec_s[:, None, None] * gained_s[:, None] / 3600
-                slopes[..., RAMP] = (-1.0 if self.south else 1.0) * turned_deg * slope
+                some = np.flatnonzero(points.going == Going.RAMPS)
+                turned_deg = points.base_arcsec_s[some, None, None] * (hours**2 / 2 * RATE_UNIT)
+                slopes[some, ..., RAMP] = (-1.0 if self.south else 1.0) * turned_deg * slope[some]
+            else:
+                some = np.flatnonzero(points.going == Going.CREEPS)
+                slopes[some, ..., CREEP] = hours * slope[some]
         return base, slopes
 
     def poses_for(self, at_s: Array | float, xy_arcsec: Array, points: Points) -> tuple[Array, Array]:
@@ -285,6 +322,7 @@ def _nudged(points: Points) -> Points:
         points.reference_s,
         spread(points.along_deg, 4, _STEP[4]),
         spread(points.poleward_deg, 5, _STEP[5]),
+        np.tile(points.going, 6),
     )
 
 

@@ -5,7 +5,9 @@ from dataclasses import dataclass
 from sentinel.chain.forecast.discs import TrackedDisc
 from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.exits import Frame
+from sentinel.chain.forecast.geometry import Going
 from sentinel.chain.forecast.line import Line
+from sentinel.chain.forecast.nodes import MOVES
 from sentinel.chain.forecast.past_forecasts import Misses
 from sentinel.chain.forecast.periodic_error import PeriodicError
 from sentinel.chain.forecast.place_and_clock import SettingsDoubt
@@ -23,6 +25,7 @@ CAUSE_KNOWN = 0.95
 CAUSE_KNOWN_S = 5400.0
 """Whether a changed drift is the drive's or the axis's shows after so long, at the soonest."""
 CHANGED_TOLD_S = 12 * 3600.0
+_FLAGS = {Going.TIPS: "tips", Going.RAMPS: "ramps", Going.CREEPS: "creeps"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,12 +109,12 @@ class Inputs:
 
     def cause_flags(self) -> tuple[str, ...]:
         """Return what is known of why the disc drifts otherwise than it did."""
-        tips = float(self.draws.tipping().mean())
+        share = {going: float(self.draws.of_mounts(going).mean()) for going in Going}
         if self.draws.changed_s(PERHAPS_CHANGED) is not None:
             return ("cause-open",)
         young = self.changed_s is not None and self.last.utc_s - self.changed_s < CAUSE_KNOWN_S
-        if float(self.draws.ramping().mean()) > CAUSE_KNOWN and not young:
-            return ("ramps",)
-        if tips > CAUSE_KNOWN and not young:
-            return ("tips",)
-        return ("cause-open",) if tips > 1 - CAUSE_KNOWN or young else ()
+        for going, flag in _FLAGS.items():
+            if share[going] > CAUSE_KNOWN and not young:
+                return (flag,)
+        moves = sum(share[going] for going in MOVES)
+        return ("cause-open",) if moves > 1 - CAUSE_KNOWN or young else ()

@@ -6,20 +6,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sentinel.chain.forecast.fit import (
-    EVEN_RAMP,
-    FIRM_DEG_H,
     RATE_SIGMA,
     TILT_SIGMA_DEG,
     Prior,
     Solved,
     level_of,
 )
-from sentinel.chain.forecast.geometry import RAMP, Elsewhere, Indices, Points, TurnedSky
+from sentinel.chain.forecast.geometry import RAMP, Elsewhere, Going, Indices, Points, TurnedSky
 from sentinel.chain.forecast.noise import Change
 from sentinel.chain.forecast.roll_prior import USUAL_ROLLS, RollPrior
 from sentinel.sky.arrays import Array
 
 CELLS = 12
+MOVES = (Going.TIPS, Going.CREEPS)
+"""Under these it is not the drive that changes."""
 _MOST_KEPT = 8
 _MOST_TURNED = 3
 _WORTH_KEEPING = 1e-3
@@ -39,10 +39,8 @@ class Candidate:
     share: float
     sigma: float = RATE_SIGMA
     """How far it may be off that, in units of 1e-4."""
-    tip_sigma_deg_h: float = FIRM_DEG_H
-    """How fast the whole mount may tip over meanwhile,"""
-    ramp_sigma: float = EVEN_RAMP
-    """and how fast the rate may go on changing, 1e-4 an hour."""
+    going: Going = Going.STILL
+    """What else goes on changing meanwhile."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,19 +142,17 @@ class Nodes:
 
 def every_node(candidates: Sequence[Candidate], latitude_deg: float, roll: RollPrior) -> Nodes:
     """Return a node for every cell of the roll and every rate, on the true pole."""
-    rates, shares, sigmas, tips, ramps = (
+    rates, shares, sigmas, going = (
         np.repeat(values, CELLS)
-        for values in np.array(
-            [(c.rate_arcsec_s, c.share, c.sigma, c.tip_sigma_deg_h, c.ramp_sigma) for c in candidates]
-        ).T
+        for values in np.array([(c.rate_arcsec_s, c.share, c.sigma, c.going) for c in candidates]).T
     )
     m = len(rates)
     # The usual rolls lie in the middle of cells: one node then follows them.
     centre = np.tile(2 * np.arange(CELLS) * np.pi / CELLS, len(candidates))
     zero, none = np.zeros(m), np.zeros((m, 0))
-    points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none)
+    points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none, going.astype(np.intp))
     covariance = _set_by_day(latitude_deg, sigmas)
-    prior = Prior(np.zeros((m, 3)), covariance, np.zeros((m, 3)), zero, tips, ramps, roll)
+    prior = Prior(np.zeros((m, 3)), covariance, np.zeros((m, 3)), zero, roll)
     return Nodes(points, prior, np.log(shares), centre, np.full(m, np.pi / CELLS))
 
 
@@ -206,11 +202,12 @@ def learnt(nodes: Nodes, solved: Solved, rolls: Array, log: Array, now_s: float)
     by_kind = weights.sum(axis=2) / total  # (c, m)
     c, m = (index.ravel() for index in np.indices(by_kind.shape))
     none = np.zeros((len(m), solved.terms.shape[-1]))
-    told = np.eye(solved.terms.shape[-1])[:, :3]
-    told[RAMP, 2] = nodes.points.hours_until(now_s)
+    told = np.tile(np.eye(solved.terms.shape[-1])[:, :3], (len(nodes), 1, 1))
+    told[:, RAMP, 2] = nodes.points.gained(now_s)
     step = 1e-3
     here, beside = (
-        (solved.means(c, m, roll[m] + turn, none) @ told).reshape(*by_kind.shape, 3) for turn in (0.0, step)
+        np.einsum("dp,dpi->di", solved.means(c, m, roll[m] + turn, none), told[m]).reshape(*by_kind.shape, 3)
+        for turn in (0.0, step)
     )
     mean = (by_kind[..., None] * here).sum(axis=0)
     inverse = solved.root_inverse @ told
@@ -242,15 +239,15 @@ class Since:
     """How likely the axis was knocked aside on that occasion, by some tenths of a degree."""
     wanders: float = 1.0
     """By how much likelier than usual the drift goes on becoming another."""
-    legs_may_sink: bool = True
-    """Whether a leg may begin to sink on that occasion."""
+    mount_may_move: bool = True
+    """Whether a leg or a clamp may begin to give way on that occasion."""
 
 
 CHANGED = Since(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1, wanders=20.0)
 """What may be otherwise when the drift became another, at once or little by little,"""
 REBUILT = Since(axis_moves_deg=0.05, roll_stays=0.6, rate_stays=0.9)
 """when somebody changed the lens,"""
-PAUSED = Since(axis_moves_deg=0.002, roll_stays=0.999, rate_stays=0.97, jolted=0.02, legs_may_sink=False)
+PAUSED = Since(axis_moves_deg=0.002, roll_stays=0.999, rate_stays=0.97, jolted=0.02, mount_may_move=False)
 """and when the drive paused for some minutes: nobody turns a camera meanwhile, or leans on the mount."""
 
 
@@ -268,8 +265,7 @@ class _Row:
     covariance: Array
     swing: Array
     roll_rad: float
-    tip_sigma_deg_h: float
-    ramp_sigma: float
+    going: Going
     log_prior: float
     centre_rad: float
     half_width_rad: float
@@ -294,7 +290,7 @@ def nodes_after(before: Learnt, candidates: Sequence[Candidate], latitude_deg: f
         rows += [
             _at_rate(stays, candidate, 1 - since.rate_stays)
             for candidate in candidates
-            if since.legs_may_sink or candidate.tip_sigma_deg_h <= FIRM_DEG_H
+            if since.mount_may_move or candidate.going not in MOVES
         ]
         if rank < _MOST_TURNED and since.roll_stays < 1:
             free = replace(
@@ -317,8 +313,7 @@ def _staying(before: Learnt, k: int, moves: Array, log_prior: float) -> _Row:
         covariance=before.covariance[k] + moves,
         swing=before.swing[k],
         roll_rad=float(before.roll_rad[k]),
-        tip_sigma_deg_h=float(nodes.prior.tip_sigma_deg_h[k]),
-        ramp_sigma=float(nodes.prior.ramp_sigma[k]),
+        going=Going(nodes.points.going[k]),
         log_prior=log_prior,
         centre_rad=float(nodes.centre_rad[k]),
         half_width_rad=float(nodes.half_width_rad[k]),
@@ -338,8 +333,7 @@ def _at_rate(row: _Row, candidate: Candidate, share: float) -> _Row:
         place=np.array([row.place[0], row.place[1], 0.0]),
         covariance=covariance,
         swing=np.array([row.swing[0], row.swing[1], 0.0]),
-        tip_sigma_deg_h=candidate.tip_sigma_deg_h,
-        ramp_sigma=candidate.ramp_sigma,
+        going=candidate.going,
         log_prior=row.log_prior + float(np.log(share * candidate.share)),
     )
 
@@ -366,14 +360,14 @@ def _turned(free: _Row) -> list[_Row]:
 def _gathered(rows: list[_Row]) -> Nodes:
     place, roll = np.stack([row.place for row in rows]), np.array([row.roll_rad for row in rows])
     none = np.zeros((len(rows), 0))
-    rates = np.array([row.rate_arcsec_s for row in rows])
+    rates, going = (
+        np.array(of) for of in zip(*((row.rate_arcsec_s, row.going) for row in rows), strict=True)
+    )
     prior = Prior(
         place=place,
         covariance=np.stack([row.covariance for row in rows]),
         swing=np.stack([row.swing for row in rows]),
         swing_about_rad=roll,
-        tip_sigma_deg_h=np.array([row.tip_sigma_deg_h for row in rows]),
-        ramp_sigma=np.array([row.ramp_sigma for row in rows]),
         roll=RollPrior(
             np.array([[row.roll_share for row in rows]]),
             roll[None, :],
@@ -381,7 +375,7 @@ def _gathered(rows: list[_Row]) -> Nodes:
         ),
     )
     return Nodes(
-        points=Points(rates, place[:, 0], place[:, 1], place[:, 2], roll, np.zeros(0), none, none),
+        points=Points(rates, place[:, 0], place[:, 1], place[:, 2], roll, np.zeros(0), none, none, going),
         prior=prior,
         log_prior=np.array([row.log_prior for row in rows]),
         centre_rad=np.array([row.centre_rad for row in rows]),

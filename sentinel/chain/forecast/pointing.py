@@ -78,7 +78,7 @@ def likeliest_mount(draws: Ensemble) -> LikeliestMount:
     point = draws.points.taken(np.array([commonest]))
     delta = np.zeros((1, COMMON + 2 * len(point.reference_s)))
     delta[0, :COMMON], delta[0, -2:] = mean[:COMMON], mean[COMMON:]
-    delta[0, 2] += mean[RAMP] * point.hours_until(draws.fitted_s)
+    delta[0, 2] += mean[RAMP] * point.gained(draws.fitted_s)[0]
     off = np.angle(np.exp(1j * (draws.roll_rad - middle)))
     about_roll = np.abs(off) < np.radians(45)
     near = about_roll & (draws.points.base_arcsec_s[draws.point] == point.base_arcsec_s[0])

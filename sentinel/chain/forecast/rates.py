@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import replace
 
+from sentinel.chain.forecast.geometry import Going
 from sentinel.chain.forecast.nodes import Candidate
 from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S, Tracking, rate_arcsec_s
 
@@ -10,16 +11,19 @@ _SHARES: Mapping[Tracking, float] = {"solar": 0.016, "sidereal": 0.016, "lunar":
 """How likely a drive runs at another rate than it is said to, over that it runs at that."""
 _UNUSUAL = Candidate(14.4, 0.01, 600.0)
 """And at none of the usual ones: a clutch that slips."""
-_TIPPING = Candidate(0.0, 0.01, tip_sigma_deg_h=0.12)
+_TIPPING = Candidate(0.0, 0.01, going=Going.TIPS)
 """And that it runs as it is said to while a leg sinks,"""
-_RAMPING = Candidate(0.0, 0.01, ramp_sigma=20.0)
-"""or at a rate that goes on changing: with the cold, a bolt that creeps, the arm of a straight screw."""
+_RAMPING = Candidate(0.0, 0.01, going=Going.RAMPS)
+"""or at a rate that goes on changing,"""
+_CREEPING = Candidate(0.0, 0.01, going=Going.CREEPS)
+"""or while a clamp gives way."""
 
 
 def first_rates(told: Tracking) -> tuple[Candidate, ...]:
     """Return the rates to reckon with before the track is seen."""
     usual = rate_arcsec_s(told)
-    found = [_UNUSUAL, replace(_TIPPING, rate_arcsec_s=usual), replace(_RAMPING, rate_arcsec_s=usual)]
+    going = (_TIPPING, _RAMPING, _CREEPING)
+    found = [_UNUSUAL, *(replace(one, rate_arcsec_s=usual) for one in going)]
     for tracking, share in _SHARES.items():
         weight = 1.0 if tracking == told else share
         rates = [rate_arcsec_s(tracking)] + ([LUNAR_DRIVE_ARCSEC_S] if tracking == "lunar" else [])
@@ -32,8 +36,9 @@ def changed_rates(told: Tracking) -> tuple[Candidate, ...]:
     rates = (*(rate_arcsec_s(one) for one in _SHARES), LUNAR_DRIVE_ARCSEC_S)
     usual = rate_arcsec_s(told)
     return (
-        replace(_UNUSUAL, share=0.25),
-        replace(_TIPPING, rate_arcsec_s=usual, share=0.25),
+        replace(_UNUSUAL, share=0.20),
+        replace(_TIPPING, rate_arcsec_s=usual, share=0.20),
+        replace(_CREEPING, rate_arcsec_s=usual, share=0.10),
         replace(_RAMPING, rate_arcsec_s=usual, share=0.10, sigma=100.0),
         *(Candidate(rate, 0.2 if rate == usual else 0.05) for rate in rates),
     )

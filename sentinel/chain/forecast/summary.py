@@ -9,6 +9,7 @@ from sentinel.chain.forecast.ensemble import evenly
 from sentinel.chain.forecast.exits import Exits, Swing, first_exits
 from sentinel.chain.forecast.inputs import Inputs
 from sentinel.chain.forecast.line import line_normals
+from sentinel.chain.forecast.nodes import MOVES
 from sentinel.chain.forecast.pointing import STOP_S, LikeliestMount, likeliest_mount, off_axis_deg, stopped_px
 from sentinel.chain.forecast.rates import rate_name
 from sentinel.chain.forecast.recentring import TracksAhead, best_along, best_centre, place, reach
@@ -251,10 +252,11 @@ def _not_excluded(inputs: Inputs, at_deg: tuple[float, float]) -> Array:
     axis, so that the one it fits least badly is no better than the one before.
     """
     at, reach = np.array(at_deg), np.zeros(2)
-    tips = inputs.draws.tipping()
-    if inputs.drift_changed_s() is not None and tips.any():
-        axis = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])[:, tips]
-        reach = np.sqrt(((axis - at[:, None]) ** 2).mean(axis=1))
+    every = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])
+    for moves in [inputs.draws.of_mounts(going) for going in MOVES]:
+        if inputs.drift_changed_s() is not None and moves.any():
+            off = every[:, moves] - at[:, None]
+            reach = np.maximum(reach, np.sqrt((off**2).mean(axis=1)))
     if inputs.axis_before_deg is not None:
         reach = np.maximum(reach, np.abs(np.array(inputs.axis_before_deg) - at))
     return np.asarray(reach / _NOT_EXCLUDED_SIGMAS)

@@ -2,13 +2,20 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 from sentinel.chain.forecast.visits import Room, looked
 from sentinel.chain.judge.arrival_lag import ClockOff
 from sentinel.chain.judge.camera_details import Storage, Supply
 from sentinel.chain.judge.conditions import SUPPLIES
-from sentinel.chain.judge.details import RATE_CHANGES, AxisLimit, DriftChanged, DriveRate, Runaway
+from sentinel.chain.judge.details import (
+    RATE_CHANGES,
+    AxisLimit,
+    DriftCause,
+    DriftChanged,
+    DriveRate,
+    Runaway,
+)
 from sentinel.chain.judge.edge import (
     ExitTold,
     Trust,
@@ -40,6 +47,7 @@ _LIKE_USUAL, _LIKE_SIGMAS = 0.0008, 3.0
 """A rate so near a usual one, or within so many sigmas of it, is that: not a third of what solar and sidereal
 differ by."""
 _RATE_LATE_H = 2.5
+_MOUNT_MOVES: tuple[DriftCause, ...] = ("tips", "creeps")
 _AGREE_S = 1200.0
 PAST_LIMIT_MIN = 10.0
 _SLACK_S = 1800.0
@@ -140,7 +148,7 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     if forecast.mount is None or tracking == "none":
         return state
     ratio, sigma = forecast.mount.rate_ratio, forecast.mount.rate_ratio_sigma
-    if "cause-open" in forecast.flags or "tips" in forecast.flags:
+    if not {"cause-open", *_MOUNT_MOVES}.isdisjoint(forecast.flags):
         # Something changed, and whether it is the drive's rate is not known, or it is not.
         return state._replace(rates=(), rate=_otherwise(state, forecast, context))
     usual = [RATE_RATIOS[tracking]] + ([_LUNAR_DRIVE] if tracking == "lunar" else [])
@@ -194,7 +202,8 @@ def _otherwise(state: Deadlines, forecast: Forecast, context: Context) -> Findin
     if forecast.mount is None or forecast.pointing is None or forecast.mount.drift_changed_utc is None:
         # A change is possible, no more: what was said stands until it is decided.
         return before
-    cause: Literal["tips", "open"] = "tips" if "tips" in forecast.flags else "open"
+    known = [cause for cause in _MOUNT_MOVES if cause in forecast.flags]
+    cause = known[0] if known else "open"
     changed_utc = forecast.mount.drift_changed_utc
     changed_s = utc_s(changed_utc)
     named = before is not None and before.story.startswith("rate") and changed_s <= before.onset_s

@@ -104,11 +104,15 @@ class DriveRate(Runaway):
     drift_arcmin_h: float | None = None
 
 
+DriftCause = Literal["tips", "creeps", "open"]
+"""The whole mount tips over, a clamp gives way, or it is not known."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriftChanged(Runaway):
     """A disc that drifts otherwise than it did, not by the drive for sure."""
 
-    cause: Literal["tips", "open"] | None = None
+    cause: DriftCause | None = None
     changed_utc: datetime | None = None
     drift_arcmin_h: float | None = None
     configured: str | None = None
