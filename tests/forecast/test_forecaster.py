@@ -13,7 +13,7 @@ from sentinel.chain.following import Following
 from sentinel.chain.forecast.discs import Discs
 from sentinel.chain.forecast.forecaster import Forecaster
 from sentinel.chain.track import Context
-from sentinel.core.records import Forecast, Mark, MarkKind, Surroundings, Tick
+from sentinel.core.records import Event, Forecast, Mark, MarkKind, Surroundings, Tick
 from sentinel.core.settings import Mount, Supplies
 from sentinel.core.times import utc_s
 from tests.forecast.sessions import Session
@@ -178,9 +178,9 @@ def test_a_wait_for_the_first_picture_uses_nothing_up(error: str) -> None:
     frames = [replace(first, error=error) if error else first, *rest]
     waits = [Tick(time_utc=SHORT.start_utc - timedelta(hours=hours)) for hours in (8, 4)]
     around = Surroundings(time_utc=waits[-1].time_utc, free_bytes=600_000_000, bytes_per_frame=10e6)
+    before: list[Event] = [*waits, around]
     alone, waited = (
-        feed(Following(Context(settings, SHORT.sun)), [*before, *frames])[-1]
-        for before in ((), (*waits, around))
+        feed(Following(Context(settings, SHORT.sun)), events)[-1] for events in (frames, [*before, *frames])
     )
     due = {one.reason: one.time_utc for one in waited.due}
     assert due.pop("storage") < waits[-1].time_utc + timedelta(hours=2)

@@ -116,9 +116,9 @@ def _drifts_otherwise(detail: DriftChanged, times: TimeWriter) -> Phrase:
         short = f"Mount seems to tip over since {since}. Look at legs, clutch, balance at next visit."
         return Phrase("Mount tips over", what, left, f"At the next visit check {look}", short)
     if detail.cause == "creeps":
-        what = f"The sun creeps: since {since} it has drifted as where a clamp or a bolt slowly gives way"
+        what = f"The sun creeps: since {since} it has drifted as where a clamp or bolt slowly gives way"
         short = f"A clamp seems to give way since {since}. Check clamps, bolts, balance at next visit."
-        clamps = "the clamps of the declination axis and the tube, the azimuth bolts, the balance"
+        clamps = "the declination clamp, the tube's rings, the azimuth bolts, the balance"
         return Phrase("A clamp gives way", what, left, f"At the next visit check {clamps}", short)
     what = f"The sun's drift changed at {since}; whether by the drive or by the mount is not known yet"
     short = f"Sun's drift changed at {since}. Look at drive's rate, legs, clutch at next visit."
