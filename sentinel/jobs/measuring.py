@@ -41,7 +41,7 @@ def measured(request: MeasureRequest, progress: Progress = silent) -> Generator[
     """
     settings = load_settings(request.configs) if request.configs else None
     jobs = _jobs(request, settings)
-    session_discs = SessionDiscs(settings.camera.scale_arcsec_px) if settings is not None else None
+    session_discs = SessionDiscs.of(settings) if settings is not None else None
     if request.table is None:
         if request.resume:
             raise RequestProblem("needs a table", where="--resume", mend="name it with --out")

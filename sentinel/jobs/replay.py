@@ -156,7 +156,7 @@ def _measured(
     assert session.folder is not None  # noqa: S101 - neither table nor journal
     files = find_frames(session.folder, settings.frames.patterns)
     jobs = [job_of_the_past(found.path, found.frame, settings.camera) for found in files]
-    frames = measure_all(jobs, SessionDiscs(settings.camera.scale_arcsec_px), on=on)
+    frames = measure_all(jobs, SessionDiscs.of(settings), on=on)
     measured = reported(frames, "measuring", len(jobs), progress)
     # The frames' hashes are what a report's chain of evidence stands on; the measuring processes are busy.
     return [replace(frame, sha256=file_hash(job.path)) for job, frame in zip(jobs, measured, strict=True)]

@@ -24,9 +24,10 @@ from PIL import Image
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+from sentinel.chain.intake.disc_prior import DiscPrior  # noqa: E402
 from sentinel.chain.intake.examine import MeasureJob, examine  # noqa: E402
 from sentinel.chain.intake.pool import MeasuringPool, measure_job, measuring_failed  # noqa: E402
-from sentinel.chain.intake.session_discs import ENOUGH, DiscPrior, SessionDiscs  # noqa: E402
+from sentinel.chain.intake.session_discs import ENOUGH, SessionDiscs  # noqa: E402
 from sentinel.core.clock import SystemClock  # noqa: E402 - after the path
 from sentinel.core.records import MeasuredFrame  # noqa: E402
 from tests.measure.scenes import Scene, develop, render_linear  # noqa: E402

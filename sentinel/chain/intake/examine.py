@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sentinel.chain.intake.decode import AnyTransfer, Header, read_header, read_picture
+from sentinel.chain.intake.disc_prior import DiscPrior
 from sentinel.chain.intake.exposure_time import exposure_time
 from sentinel.chain.intake.sent_file import SentFile
-from sentinel.chain.intake.session_discs import DiscPrior
 from sentinel.chain.measure import measure
 from sentinel.core.errors import FrameProblem
 from sentinel.core.records import Disc, MeasuredFrame

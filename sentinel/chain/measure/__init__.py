@@ -2,5 +2,6 @@
 
 from sentinel.chain.measure.choice import ExpectedDisc
 from sentinel.chain.measure.disc import measure
+from sentinel.chain.measure.priors import KnownOval
 
-__all__ = ["ExpectedDisc", "measure"]
+__all__ = ["ExpectedDisc", "KnownOval", "measure"]

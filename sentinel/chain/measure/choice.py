@@ -10,7 +10,7 @@ from sentinel.chain.measure.evidence import FittedDisc
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.light import of_disc
 from sentinel.chain.measure.limb import Limb
-from sentinel.chain.measure.priors import KnownRadius
+from sentinel.chain.measure.priors import KnownLimb, KnownOval
 from sentinel.chain.measure.search import Circle, Grid, between, large_circles, sampled, small_circles
 from sentinel.chain.measure.verdict import DARKENED, is_expected_sun, is_sun
 
@@ -53,17 +53,19 @@ class ExpectedDisc:
 
     sd_share: float | None = None
     """Standard deviation of the radius, relative; None: a third of `share`."""
+    oval: KnownOval | None = None
+    """How the air flattens it; None: not known."""
 
     def fits(self, radius_px: float) -> bool:
         """Whether a radius is what was expected."""
         return abs(radius_px / self.radius_px - 1.0) < self.share
 
-    def known_near(self, circle: Circle) -> KnownRadius | None:
-        """Return what is known of the radius of the limb near a circle, unless that is quite another."""
+    def known_near(self, circle: Circle) -> KnownLimb | None:
+        """Return what is known of the shape of the limb near a circle, unless that is quite another."""
         if abs(circle.radius_px / self.radius_px - 1.0) > max(NEAR, self.share):
             return None
         sd_share = self.share / 3.0 if self.sd_share is None else self.sd_share
-        return KnownRadius(self.radius_px, self.radius_px * sd_share)
+        return KnownLimb(self.radius_px, self.radius_px * sd_share, self.oval)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +80,7 @@ class ChosenSun:
     """Nothing is known of its size, and its light does not tell it from a lamp's."""
 
 
-Attempt = Callable[[Circle, Sequence[Limb], KnownRadius | None], FittedDisc | None]
+Attempt = Callable[[Circle, Sequence[Limb], KnownLimb | None], FittedDisc | None]
 """Fits a circle; light upon the discs given with it does not speak against the one that is fitted."""
 
 
@@ -112,7 +114,7 @@ def choose(
 def _fitted(
     circle: Circle, limbs: Sequence[Limb], attempt: Attempt, expected: ExpectedDisc | None
 ) -> Iterator[FittedDisc]:
-    """Yield the disc near a circle: of the radius that is known, and as if nothing were."""
+    """Yield the disc near a circle: of the shape that is known, and as if nothing were."""
     known = expected.known_near(circle) if expected is not None else None
     for held in (known, None) if known is not None else (None,):
         disc = attempt(circle, limbs, held)
@@ -126,7 +128,8 @@ def _circles(
     """Yield where a disc may be: where it was, what is seen, what is seen beside the discs found so far."""
     if expected is not None and expected.place_px is not None:
         x, y = expected.place_px
-        yield Circle(x, y, expected.radius_px, PLACE_SHARE * expected.radius_px)
+        stretch_px = expected.oval.stretch_px if expected.oval is not None else 0.0
+        yield Circle(x, y, expected.radius_px - stretch_px, PLACE_SHARE * expected.radius_px)
     grid = small()
     tried: list[Circle] = []
     for circle in large_circles(grid):

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.limb import RADIUS, SHAPE_TERMS, Limb, shape_columns
 from sentinel.chain.measure.order import median, quantile, spread
-from sentinel.chain.measure.priors import KnownRadius
+from sentinel.chain.measure.priors import KnownLimb
 from sentinel.chain.measure.rays import cast, directions
 from sentinel.chain.measure.search import Circle
 
@@ -67,6 +67,14 @@ class Outline:
     def sector_of(self, angle: Array) -> NDArray[np.intp]:
         """Return the numbers of the sectors that directions lie in."""
         return (angle % (2 * np.pi) * (self.sectors / (2 * np.pi))).astype(np.intp) % self.sectors
+
+
+@dataclass(frozen=True, slots=True)
+class _Larger:
+    """How much larger than the limb looked about the radius is known to be."""
+
+    px: float
+    sd_px: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +137,7 @@ def _blended(strip: _Strip, rows: int) -> _Strip:
 
 
 def _vote(
-    angle: Array, offset: Array, usable: NDArray[np.bool_], tolerance: float, larger: KnownRadius | None
+    angle: Array, offset: Array, usable: NDArray[np.bool_], tolerance: float, larger: _Larger | None
 ) -> NDArray[np.bool_] | None:
     """Return the rays that agree with the best circle through three of them, `larger` by what is known."""
     index = np.nonzero(usable)[0]
@@ -155,7 +163,7 @@ def _vote(
     return np.asarray((miss[np.argmax(votes)] < tolerance) & usable)
 
 
-def _may_be(larger_px: Array | float, known: KnownRadius | None) -> NDArray[np.bool_]:
+def _may_be(larger_px: Array | float, known: _Larger | None) -> NDArray[np.bool_]:
     """Say of which circles the radius, larger than that looked about, is not otherwise than is known."""
     if known is None:
         return np.ones(np.shape(larger_px), bool)
@@ -163,9 +171,9 @@ def _may_be(larger_px: Array | float, known: KnownRadius | None) -> NDArray[np.b
 
 
 def _solve(
-    columns: Array, offset: Array, agrees: NDArray[np.bool_], oval_px: float, larger: KnownRadius | None
+    columns: Array, offset: Array, agrees: NDArray[np.bool_], oval_px: float, larger: _Larger | None
 ) -> Array:
-    """Least squares of the limb's shape terms; the oval held to `oval_px`, the egg to nothing.
+    """Least squares of the limb's shape terms; oval held by `oval_px` to that looked along, the egg to none.
 
     The radius is held to how much `larger` it is known to be than that of the limb looked about.
     """
@@ -193,7 +201,7 @@ def _tighten(  # noqa: PLR0917 - one strip's parts
     usable: NDArray[np.bool_],
     radius: float,
     floor: float,
-    larger: KnownRadius | None,
+    larger: _Larger | None,
 ) -> tuple[Array, NDArray[np.bool_], float]:
     """Refit to the agreeing rays, ever more strictly."""
     share = float(agrees.mean())
@@ -244,7 +252,7 @@ def _pass(  # noqa: PLR0917 - a strip's measures
     width: int,
     loose: float,
     rays: tuple[int, int],
-    known: KnownRadius | None,
+    known: KnownLimb | None,
 ) -> Outline | None:
     strip = _unroll(levels, limb, half, step, *rays)
     if strip.along_px.size < 2 * width + 3:
@@ -261,7 +269,8 @@ def _pass(  # noqa: PLR0917 - a strip's measures
     usable &= np.abs(offset) < half - step
     larger = None
     if known is not None:
-        larger = KnownRadius(known.px - limb.mean_px, max(known.sd_px, LEAST_SD_PX) + OUTWARD * step)
+        off_px = known.radius_px - limb.half_axes_px[0]
+        larger = _Larger(off_px, max(known.sd_px, LEAST_SD_PX) + OUTWARD * step)
     agrees = _vote(strip.angle, offset, usable, loose, larger)
     if agrees is None or agrees.sum() < FEWEST:
         return None
@@ -275,9 +284,10 @@ def _pass(  # noqa: PLR0917 - a strip's measures
     return Outline(limb.moved(shape), strip.angle[looked], agrees[looked], sigma, scatter, rays[0])
 
 
-def agree(levels: Levels, circle: Circle, known: KnownRadius | None = None) -> Outline | None:
-    """Return the limb near `circle` that most rays agree on, or None; its radius as far as it is `known`."""
-    limb = Limb(circle.x_px, circle.y_px, circle.radius_px)
+def agree(levels: Levels, circle: Circle, known: KnownLimb | None = None) -> Outline | None:
+    """Return the limb near `circle` that most rays agree on, or None; its shape as far as it is `known`."""
+    oval = known.oval.px if known is not None and known.oval is not None else (0.0, 0.0)
+    limb = Limb(circle.x_px, circle.y_px, circle.radius_px, oval)
     half = min(1.2 * circle.tolerance_px + 3.0, 0.5 * circle.radius_px)
     step = max(1.0, half / 32.0)
     sectors = SECTORS if limb.share_in(levels.shape) > LITTLE else FINE_SECTORS

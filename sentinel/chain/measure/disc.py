@@ -11,30 +11,19 @@ from numpy.typing import NDArray
 
 from sentinel.chain.measure import flags
 from sentinel.chain.measure.choice import ExpectedDisc, choose
-from sentinel.chain.measure.consensus import (
-    ARC,
-    LARGEST_OVAL,
-    NEARLY_ALL,
-    NEEDED,
-    PLAIN_OVAL,
-    ROUND,
-    Outline,
-    agree,
-    tells_oval,
-)
-from sentinel.chain.measure.doubt import SHORT, WHOLE, centre_sigma, oval_sigma
+from sentinel.chain.measure.consensus import Outline, agree
+from sentinel.chain.measure.doubt import centre_sigma, oval_sigma
 from sentinel.chain.measure.evidence import BROKEN_MOST, FittedDisc, evidence_of, with_face
-from sentinel.chain.measure.fit import CLOUDED, LimbFit, against_rays, fit_limb, unevenness
+from sentinel.chain.measure.fit import LimbFit, against_rays, unevenness
 from sentinel.chain.measure.focus import edge_width
 from sentinel.chain.measure.levels import Levels, Transfer, ceiling_of
 from sentinel.chain.measure.light import RegionLight, of_disc, of_frame, with_ceiling
 from sentinel.chain.measure.limb import Limb
-from sentinel.chain.measure.model import LimbState
 from sentinel.chain.measure.order import median, spread
-from sentinel.chain.measure.priors import HELD_SD, KnownRadius, Priors
+from sentinel.chain.measure.priors import KnownLimb
 from sentinel.chain.measure.rays import directions
 from sentinel.chain.measure.search import Circle, Grid, coarse, sampled
-from sentinel.chain.measure.verdict import MOST_STRUCTURE
+from sentinel.chain.measure.shape import fitted
 from sentinel.core.records import Disc
 
 Array = NDArray[np.float64]
@@ -42,26 +31,6 @@ Brightest = Callable[[], NDArray[Any]]
 
 SOFT_SHARE, SOFT_PX = 0.02, 4.5
 """Edge width over radius from which a disc is said to be soft, and the width that pixels alone may make."""
-FEW, ENOUGH, MANY = (30.0, 1), (4.5, 2), (1.0, 12)
-"""Length of limb for one ray, px, and the most rays in a sector: to find the place, to measure, in noise."""
-FEW_SECTORS = 40
-"""Sectors that are never thinned further."""
-NOISY = 0.06
-"""Noise over brightness from which every pixel along the limb is asked."""
-LEAN_SD = 0.1
-"""Expected difference of the blur's logarithm from side to side: field, coma, dew on part of the filter."""
-TRAIL_SD, HALF = 0.5, 0.5
-"""The same between along and across: a trail; the share of the limb that tells of it."""
-OVAL_SLACK_PX = 0.03
-"""Oval that half a limb and more may tell of although it is taken as round."""
-TELLING = 0.25
-"""Weight of a ray, over the largest, from which it counts as showing the limb."""
-UNDECIDED = 0.5
-"""Of the way between two limbs that fit as well: it is one or the other."""
-MOST_EGG = 0.1
-"""Third harmonic over the oval: the air gives a low sun 0.03."""
-HOPELESS = 2.0
-"""What the first fit leaves unexplained, over what a limb may, from which it is not worth another."""
 FEWEST_RAYS = 6
 WIDEST, RAGGED = 0.2, 0.01
 """Blur, and spread of the edges, over radius, of what is still worth fitting."""
@@ -119,9 +88,20 @@ def measure(
 
 
 def _candidate(
-    levels: Levels, circle: Circle, others: Sequence[Limb], known: KnownRadius | None
+    levels: Levels, circle: Circle, others: Sequence[Limb], known: KnownLimb | None
 ) -> FittedDisc | None:
     """Fit the limb near a circle; None where there is none. Light upon `others` does not speak against it."""
+    disc = _near(levels, circle, others, known)
+    if disc is None or known is None or unevenness(disc.fit.brightness)[1] > BROKEN_MOST:
+        return disc
+    if not known.contradicted_by(disc.fit.state.limb):
+        return disc
+    return _near(levels, circle, others, replace(known, oval=None))
+
+
+def _near(
+    levels: Levels, circle: Circle, others: Sequence[Limb], known: KnownLimb | None
+) -> FittedDisc | None:
     outline = agree(levels, circle, known) if _plausible(levels, circle.radius_px) else None
     if outline is None or not _plausible(levels, outline.limb.mean_px):
         return None
@@ -135,7 +115,7 @@ def _candidate(
     try:
         # What is no limb may send the fit anywhere; that is an answer, not an accident.
         with np.errstate(all="ignore"):
-            fit = _fitted(levels, outline, known)
+            fit = fitted(levels, outline, known)
             if fit is None:
                 return None
             clean, share, in_frame = _all_round(levels, fit, outline)
@@ -150,100 +130,6 @@ def _candidate(
 def _plausible(levels: Levels, radius_px: float) -> bool:
     longer = max(levels.shape)
     return bool(max(SMALLEST_PX, SMALLEST_SHARE * longer) < radius_px < LARGEST_SHARE * longer)
-
-
-def _fitted(levels: Levels, outline: Outline, known: KnownRadius | None) -> LimbFit | None:
-    """Fit on the agreeing directions, as many as there are pixels for; None where few rays tell enough."""
-    share, every = outline.share, 2 * np.pi * outline.limb.mean_px
-    # Few rays find the place, then as many as there are pixels to tell apart weigh in.
-    rough, priors, oval = _roughly_fitted(levels, outline, known)
-    if rough.structure > HOPELESS * MOST_STRUCTURE:
-        return None
-    if rough.typical > levels.saturation:
-        # Where only the limb's foot is seen, a blur that is wider to one side looks as a shift does.
-        priors = replace(priors, lean=HELD_SD)
-    noisy = rough.noise > NOISY * median(rough.brightness)
-    angle = _shown(outline, every, MANY if noisy or share < SHORT else ENOUGH)
-    fit = fit_limb(
-        levels,
-        rough.state,
-        angle,
-        priors,
-        rough,
-        iterations=4 if share > SHORT else 12,
-        enough_px=0.06,
-    )
-    return fit if oval is None else _or_another(fit, oval, outline.limb)
-
-
-def _or_another(fit: LimbFit, oval: LimbFit, outline: Limb) -> LimbFit:
-    """Return a circle that was fitted with the doubt that it is none: no more is known than by the oval.
-
-    Under cloud the limb is the circle, or it is what the edges drew.
-    """
-    limb = fit.state.limb
-    wider = np.trace(oval.covariance[:2, :2]) > np.trace(fit.covariance[:2, :2])
-    covariance = (oval if wider else fit).covariance
-    if unevenness(oval.brightness)[1] > CLOUDED:
-        apart = np.zeros(len(covariance))
-        apart[:3] = limb.x_px - outline.x_px, limb.y_px - outline.y_px, limb.mean_px - outline.mean_px
-        covariance = covariance + np.outer(apart, apart) * UNDECIDED**2
-    return replace(fit, covariance=covariance)
-
-
-def _roughly_fitted(
-    levels: Levels, outline: Outline, known: KnownRadius | None
-) -> tuple[LimbFit, Priors, LimbFit | None]:
-    """Fit on few rays; an oval that part of the limb tells must fit much better than a circle.
-
-    One that is not believed may be the truth all the same, and is returned as well.
-    """
-    share, stretch = outline.share, hypot(*outline.limb.oval)
-    if not tells_oval(share, stretch / outline.limb.mean_px):
-        return *_fitted_as(levels, outline, known, 0.0), None
-    oval, priors = _fitted_as(levels, outline, known, stretch)
-    if share > NEARLY_ALL:
-        return oval, priors, None
-    # Where a ridge cuts the limb, what lies beside the cut may have bent the outline; so may cloud.
-    limb, weight = oval.state.limb, oval.weight
-    told, stretch = share * float((weight > TELLING * weight.max()).mean()), hypot(*limb.oval)
-    circle, round_priors = _fitted_as(levels, outline, known, 0.0)
-    needed = spread(circle.offset_px) > NEEDED * spread(oval.offset_px)
-    clouded = unevenness(oval.brightness)[1] > BROKEN_MOST
-    bent = clouded or not needed or hypot(*limb.egg) > MOST_EGG * stretch
-    if bent or not tells_oval(told, stretch / limb.mean_px):
-        return circle, round_priors, oval
-    return oval, priors, None
-
-
-def _fitted_as(
-    levels: Levels, outline: Outline, known: KnownRadius | None, stretch_px: float
-) -> tuple[LimbFit, Priors]:
-    """Fit on few rays, as a circle where the half-axes differ by nothing; return the priors as well."""
-    limb, share, free = outline.limb, outline.share, stretch_px > 0.0
-    round_px = max(ROUND * limb.mean_px, OVAL_SLACK_PX if share > ARC else 0.0)
-    oval = LARGEST_OVAL / 2 * limb.mean_px if free else round_px
-    egg = 0.03 * stretch_px if stretch_px > PLAIN_OVAL * limb.mean_px else ROUND * limb.mean_px
-    shape = Limb(limb.x_px, limb.y_px, limb.mean_px, limb.oval if free else (0.0, 0.0))
-    lean, trail = LEAN_SD if share > WHOLE else HELD_SD, TRAIL_SD if share > HALF else HELD_SD
-    priors = Priors(oval, egg, known, lean=lean, trail=trail)
-    angle = _shown(outline, 2 * np.pi * limb.mean_px, FEW)
-    start = LimbState(shape, outline.sigma_px)
-    return fit_limb(levels, start, angle, priors, iterations=10, enough_px=0.15), priors
-
-
-def _shown(outline: Outline, every_px: float, rays: tuple[float, int]) -> Array:
-    """Return directions (n, k), `k` of them in each of the sectors that agree on the limb.
-
-    `rays` is the length of limb for one ray, and the most there are in a sector.
-    """
-    apart_px, most = rays
-    sector = np.unique(outline.sector_of(outline.angle[outline.agrees]))
-    wanted = every_px / apart_px / outline.sectors
-    if wanted < 1.0 and sector.size > FEW_SECTORS:
-        sector = sector[:: min(round(1.0 / wanted), sector.size // FEW_SECTORS)]
-    count = min(max(round(wanted), 1), most)
-    return np.asarray(sector[:, None] + (np.arange(count) + 0.37) / count) * (2 * np.pi / outline.sectors)
 
 
 def _all_round(levels: Levels, fit: LimbFit, outline: Outline) -> tuple[Array, float, float]:

@@ -12,7 +12,7 @@ from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.limb import Limb
 from sentinel.chain.measure.moon import DARK
 from sentinel.chain.measure.order import median, quantile, quantiles, spread
-from sentinel.chain.measure.priors import HELD_SD, Priors
+from sentinel.chain.measure.priors import HELD_SD, KnownOval, Priors
 from sentinel.chain.measure.rays import Rays, cast, directions
 
 Array = NDArray[np.float64]
@@ -267,7 +267,7 @@ def _lack(levels: Levels, fit: LimbFit) -> float:
         max(float(np.hypot(pair[0], pair[1])), HELD_SD)
         for pair in (state.limb.oval, state.limb.egg, state.unlike[:2], state.unlike[2:])
     )
-    free = Priors(oval, egg, fall=FREE_FALL_SD, lean=lean, trail=trail, holds_law=False)
+    free = Priors(KnownOval(sd_px=oval), egg, fall=FREE_FALL_SD, lean=lean, trail=trail, holds_law=False)
     try:
         with np.errstate(all="ignore"):
             return fit_limb(levels, state, angle, free, fit, iterations=12, enough_px=0.02).state.fall

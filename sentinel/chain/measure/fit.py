@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from sentinel.chain.measure.leftover import askew_px, together
 from sentinel.chain.measure.levels import Levels
-from sentinel.chain.measure.limb import RADIUS, SHAPE_TERMS
+from sentinel.chain.measure.limb import SHAPE_TERMS
 from sentinel.chain.measure.model import (
     BLUR,
     EDGE,
@@ -287,6 +287,7 @@ def fit_limb(
     noise = 0.02 if known is None else known.noise
     own_prior = priors.weights()
     prior = own_prior.copy()
+    known_px = priors.known_px()
     for _ in range(iterations):
         if not cast.serves(state):
             cast = _cast(levels, state, angle)
@@ -295,7 +296,7 @@ def fit_limb(
         # Cloud darkens as it likes, and a wavy limb is no profile: the sun's own darkening is not told.
         held = priors.holds_law and (look.uneven > CLOUDED or is_wavy(look))
         prior[[FALL, RIM]] = HELD_SD**-2 if held else own_prior[[FALL, RIM]]
-        prior[RADIUS] = own_prior[RADIUS] * _looseness(look)
+        prior[known_px > 0] = own_prior[known_px > 0] * _looseness(look)
         total = look.normal.summed(seen, weight / noise**2) + np.diag(prior)
         score = look.normal.score(seen, weight / noise**2).sum(0)
         wanted = np.linalg.solve(total, score - prior * priors.departure(state, start))
@@ -310,10 +311,9 @@ def fit_limb(
     inverse = np.linalg.inv(total)
     fitted = SHAPE_TERMS - float((prior * np.diag(inverse))[:SHAPE_TERMS].sum())
     covariance = covariance_of(look.normal.score(seen, weight / noise**2, wanted), inverse, fitted)
-    if priors.radius is not None:
-        # What is known of the radius is not known better than that.
-        pull = prior[RADIUS] * priors.radius.sd_px * inverse[RADIUS]
-        covariance += np.outer(pull, pull)
+    # What is known of the shape is not known better than that.
+    pull = (prior * known_px)[:, None] * inverse
+    covariance += pull.T @ pull
     if abs(np.mean(np.exp(1j * middle))) > LOPSIDED:
         # The ends of an arc decide, and may agree by chance better than what its rays tell one by one.
         single = (spread(look.offset_px) / median(look.offset_sigma_px)) ** 2

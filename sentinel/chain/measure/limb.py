@@ -10,7 +10,7 @@ Array = NDArray[np.float64]
 
 SHAPE_TERMS = 7
 """x, y, mean radius, cos 2, sin 2, cos 3, sin 3."""
-RADIUS = 2
+RADIUS, OVAL = 2, slice(3, 5)
 """Of these."""
 
 

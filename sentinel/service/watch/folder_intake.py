@@ -130,7 +130,7 @@ class FolderIntake:
             patience_s=settings.intake.patience_s,
         )
         self._events = FolderEvents(folder, self.wake)
-        self._session_discs = SessionDiscs(settings.camera.scale_arcsec_px)
+        self._session_discs = SessionDiscs.of(settings)
         self._catching_up = True
         self.frame_bytes: float | None = None
         """What a frame takes of the disk."""
