@@ -191,3 +191,15 @@ def test_a_picture_of_something_else_holds_no_sun_without_a_doubt(name: str) -> 
     )
     assert disc.found == (name in LIKE_LAMPS)
     assert not disc.found or flags.LIKE_A_LAMP in disc.flags
+
+
+@pytest.mark.parametrize("enlarged", [1, 2, 4])
+def test_the_whole_earth_is_no_sun_without_a_doubt(enlarged: int) -> None:
+    """From Apollo 17, as sunpy carries it, the sky black; NASA's pictures are public domain (from memory)."""
+    with Image.open(sunpy_test_data().parent / "The_Blue_Marble_150px.png") as stored:
+        picture = Image.new("RGBA", stored.size, (0, 0, 0, 255))
+        picture.alpha_composite(stored.convert("RGBA"))
+    size = (picture.width * enlarged, picture.height * enlarged)
+    grey = np.pad(np.asarray(picture.convert("L").resize(size, Image.Resampling.BICUBIC)), 150)
+    disc = measure(grey, transfer="srgb", full_scale=255.0)
+    assert not disc.found or flags.LIKE_A_LAMP in disc.flags
