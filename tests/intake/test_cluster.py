@@ -121,6 +121,20 @@ def test_no_scheduler_is_one_line(
         assert "no scheduler answers" in err
 
 
+def test_an_answer_of_something_else_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A web server's first bytes, read as a length, ask for more memory than there is."""
+
+    def strange(*_: object, **__: object) -> None:
+        raise MemoryError("Unable to allocate 3.07 EiB")
+
+    monkeypatch.setattr("distributed.Client", strange)
+    with (
+        pytest.raises(RequestProblem, match=r"no scheduler answers .*EiB"),
+        working(slowly, lost, most=1, on=OnCluster("tcp://127.0.0.1:9")),
+    ):
+        pass
+
+
 def test_a_library_that_does_not_come_up_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
     def starved(*_: object, **__: object) -> None:
         raise AssertionError

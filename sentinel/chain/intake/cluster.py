@@ -115,8 +115,9 @@ def _connected(address: str) -> Any:
     warnings.filterwarnings("ignore", message="Sending large graph")
     try:
         return Client(address, timeout=CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
-    except (OSError, ValueError, TypeError, AssertionError) as error:
-        # On a computer that is very busy the library's own thread may not come up: it asserts that, wordless.
+    except (OSError, ValueError, TypeError, AssertionError, MemoryError, EOFError) as error:
+        # What is no scheduler may answer anything, like a length of exabytes. And on a computer that is very
+        # busy the library's own thread may not come up: it asserts that, wordless.
         why = " ".join(str(error).split())[:80] or "nor did the library come up: is this computer very busy?"
         mend = "give the address of a running Dask scheduler, like tcp://10.0.0.5:8786"
         raise RequestProblem(f"no scheduler answers ({why})", where=f"--on {address}", mend=mend) from None
