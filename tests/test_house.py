@@ -13,7 +13,8 @@ HOUSE = Path(__file__).parents[1] / "sentinel"
 
 # Rooms in the order of the flow; a room may import itself and anything before it.
 ORDER = [
-    "core.errors", "core.angles", "core.times", "core.typed", "core.words", "core.srgb", "core.pages",
+    "core.errors", "core.angles", "core.solar_size", "core.times", "core.typed", "core.words", "core.srgb",
+    "core.pages",
     "core.clock", "core.files", "core.complaints", "core.plain_yaml", "core.foreseen", "core.detail",
     "core.other_cameras", "core.records", "core.section", "core.contact", "core.monitoring",
     "core.thresholds", "core.settings", "core.explained", "core.tables", "core.growing_table",

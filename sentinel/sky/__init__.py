@@ -4,6 +4,7 @@ Numerical code takes times as POSIX seconds (`utc_s`), numbers or arrays; direct
 the axis (east, north, up) last.
 """
 
+from sentinel.core.solar_size import SOLAR_RADIUS_KM
 from sentinel.sky.horizon import (
     Daylight,
     HorizonLine,
@@ -43,7 +44,6 @@ from sentinel.sky.refraction import (
 )
 from sentinel.sky.searching import Crossings, crossings, spans_above, spans_outside
 from sentinel.sky.solar_disc import DiscView, from_central_meridian_deg, spot_rotation_deg_day
-from sentinel.sky.solar_size import SOLAR_RADIUS_KM
 from sentinel.sky.sun import Sun, altaz_deg, parallactic_angle_deg, unit_vector
 
 __all__ = [

@@ -8,8 +8,8 @@ degrees, 3" at 45): less than a long lens's mount wanders by itself.
 
 import numpy as np
 
+from sentinel.core.solar_size import MEAN_RADIUS_DEG
 from sentinel.sky.arrays import Array, Numbers, floats, plain
-from sentinel.sky.solar_size import MEAN_RADIUS_DEG
 
 # Where the formula's refraction is greatest: (h + 5.11)^2 = 10.3. Its slope is nought there, so to hold the
 # value below is smooth, and apparent altitude keeps growing with true altitude however deep the sun is.

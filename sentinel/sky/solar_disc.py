@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sentinel.core.angles import half_turn_deg
+from sentinel.core.solar_size import MEAN_RADIUS_ARCSEC
 from sentinel.sky.arrays import Array, Numbers, floats, plain
-from sentinel.sky.solar_size import MEAN_RADIUS_ARCSEC
 
 CARRINGTON_DEG_DAY = 14.1844
 """Sidereal rotation of the Carrington longitudes (Archinal et al. 2018, as in `ephemeris.solar_axis_deg`)."""

@@ -6,10 +6,10 @@ from functools import partial
 import numpy as np
 
 from sentinel.core.settings import Site
+from sentinel.core.solar_size import MEAN_RADIUS_DEG, SOLAR_RADIUS_KM
 from sentinel.sky.arrays import Array, Numbers, floats, plain
 from sentinel.sky.knots import Knots
 from sentinel.sky.refraction import lifted
-from sentinel.sky.solar_size import MEAN_RADIUS_DEG, SOLAR_RADIUS_KM
 
 _DEG = 180 / np.pi
 

@@ -9,9 +9,9 @@ import pytest
 from sentinel.chain.intake.session_discs import COLOUR_KEPT, ENOUGH, LENS_SHARE, SESSION_SHARE, SessionDiscs
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Site
+from sentinel.core.solar_size import YEAR_ARCSEC, solar_radius_arcsec
 from sentinel.core.times import utc_s
 from sentinel.sky import Sun
-from sentinel.sky.solar_size import YEAR_ARCSEC, solar_radius_arcsec
 
 JUNE = datetime(2027, 6, 21, 12, tzinfo=UTC)
 

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from sentinel.chain.forecast.geometry import Elsewhere
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Site
+from sentinel.core.solar_size import MEAN_RADIUS_DEG
 from sentinel.core.times import utc_s
 from sentinel.sky.arrays import Array
 from sentinel.sky.refraction import flattening
-from sentinel.sky.solar_size import MEAN_RADIUS_DEG
 
 Complex = NDArray[np.complex128]
 

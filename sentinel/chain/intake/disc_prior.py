@@ -7,8 +7,8 @@ from math import nan
 import numpy as np
 
 from sentinel.chain.measure import ExpectedDisc, KnownOval
+from sentinel.core.solar_size import solar_radius_arcsec
 from sentinel.core.times import utc_s
-from sentinel.sky.solar_size import solar_radius_arcsec
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,8 @@ from sentinel.chain.intake.disc_prior import DiscPrior
 from sentinel.chain.intake.session_ovals import Air, SessionOvals, air_over
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
+from sentinel.core.solar_size import solar_radius_arcsec
 from sentinel.core.times import utc_s
-from sentinel.sky.solar_size import solar_radius_arcsec
 
 LENS_SHARE, SESSION_SHARE = 0.06, 0.02
 """How far the radius may be from what lens and date, and the session's own discs, let expect, relative."""

@@ -24,6 +24,9 @@ LOST_EVERYWHERE = 0.9
 ROUGHEST, ROUGHEST_IN_PART = 0.012, 0.008
 """Spread of the edges over the radius: bad seeing has 0.003, a low sun's boiling limb some 0.01, which is ten
 seconds of arc; an octagon 0.02. Part of a limb must be smoother: curves are everywhere."""
+ROUGHEST_CURVE, CURVE_PX = 0.012, 0.05
+"""The same, of an arc by which alone a disc of unknown size is told, times the share of the circle that it
+is; and what pixels add to it. The shorter an arc, the more curves bend like it for a while: fur, a sleeve."""
 MOST_OVAL = 0.125
 """Half the difference of the half-axes, in radii: the sun on the horizon has 0.08, under warm air over cold
 0.11, a fifth of its height."""
@@ -63,7 +66,9 @@ def is_sun(evidence: LimbEvidence) -> bool:
     reflection no darkening, a letter no blur.
     """
     e = evidence
-    return _is_disc(e) and not (_relief(e) or _opening(e) or (_lamp(e) if e.strong else _impostor(e)))
+    return _is_disc(e) and not (
+        _relief(e) or _curve(e) or _opening(e) or (_lamp(e) if e.strong else _impostor(e))
+    )
 
 
 def is_expected_sun(evidence: LimbEvidence) -> bool:
@@ -104,6 +109,11 @@ def _lamp(e: LimbEvidence) -> bool:
 def _relief(e: LimbEvidence) -> bool:
     """Tell a coin, whose face is rough and nowhere of one light, from granulation."""
     return e.grain > COARSEST and e.uneven > UNEVEN
+
+
+def _curve(e: LimbEvidence) -> bool:
+    """Tell what bends for a while from an arc of a circle."""
+    return e.scatter > ROUGHEST_CURVE * e.coverage + CURVE_PX / e.radius_px
 
 
 def _opening(e: LimbEvidence) -> bool:

@@ -7,8 +7,8 @@ from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
 from sentinel.chain.track.path import Leaving, Step, Vector, leaving
 from sentinel.core.records import Forecast
+from sentinel.core.solar_size import MEAN_RADIUS_DEG
 from sentinel.core.times import utc_s
-from sentinel.sky.solar_size import MEAN_RADIUS_DEG
 
 STANDS_PACE = 0.25
 """Of the sky's rate: a disc that goes more slowly is one of a drive that slips, not of one that stopped."""

@@ -14,6 +14,7 @@ from sentinel.core.angles import half_turn_deg
 from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.files import replaced
 from sentinel.core.records import MeasuredFrame
+from sentinel.core.solar_size import MEAN_RADIUS_DEG
 from sentinel.core.times import HOUR_S, from_utc_s, utc_s
 from sentinel.core.words import TimeWriter, site_words, times_in
 from sentinel.jobs.film.rendering import shown
@@ -25,7 +26,6 @@ from sentinel.jobs.report.pictures import STRIP_NAME
 from sentinel.jobs.steady import Crop, Up
 from sentinel.sky import HorizonLine, Sun, above_line_deg
 from sentinel.sky.arrays import Array
-from sentinel.sky.solar_size import MEAN_RADIUS_DEG
 
 WIDTHS = 2
 """The picture is so many times as wide as a film is high."""

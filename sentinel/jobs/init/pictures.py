@@ -16,9 +16,9 @@ from sentinel.chain.intake.session_discs import CLEAR, LENS_SHARE
 from sentinel.core.angles import ARCSEC_PER_RAD
 from sentinel.core.errors import FrameProblem, RequestProblem
 from sentinel.core.files import shown_name
+from sentinel.core.solar_size import solar_radius_arcsec
 from sentinel.core.times import utc_s
 from sentinel.jobs.init.answers import Answers
-from sentinel.sky.solar_size import solar_radius_arcsec
 
 FULL_FRAME_MM = 43.267
 """Diagonal of 36 mm x 24 mm: what a focal length's 35-mm equivalent refers to (Exif 2.32, CIPA DC-008)."""

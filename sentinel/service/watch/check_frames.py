@@ -14,9 +14,9 @@ from sentinel.chain.intake.session_discs import CLEAR, LENS_SHARE
 from sentinel.chain.judge.arrival_lag import DISPUTED_S, clock_off
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Settings
+from sentinel.core.solar_size import YEAR_ARCSEC, solar_radius_arcsec
 from sentinel.core.times import file_time_utc, utc_s
 from sentinel.core.words import span
-from sentinel.sky.solar_size import YEAR_ARCSEC, solar_radius_arcsec
 
 MEASURED = 3
 """So many are measured; over all frames, so that a cloud does not hide them all."""

@@ -21,6 +21,7 @@ from sentinel.core.complaints import complaints
 from sentinel.core.errors import FrameProblem, RequestProblem, need_extra
 from sentinel.core.explained import known_keys
 from sentinel.core.settings import SEE, Settings, read_content
+from sentinel.core.solar_size import YEAR_ARCSEC
 from sentinel.core.times import DAY_S
 from sentinel.service.delivery.checking import check_channels
 from sentinel.service.delivery.secrets import resolve
@@ -29,7 +30,6 @@ from sentinel.service.watch.metrics_out import need_metrics
 from sentinel.service.watch.mqtt_state import StatePublisher
 from sentinel.service.watch.neighbours import NeighbourReader
 from sentinel.service.watch.state_folder import StateFolder, refuse_folder_inside, state_path
-from sentinel.sky.solar_size import YEAR_ARCSEC
 
 LITTLE_SHARE = 0.10
 LITTLE_STATE_BYTES = 200e6
