@@ -149,9 +149,9 @@ def count(number: int) -> str:
     return f"{number:,}"
 
 
-def many(number: int, one: str) -> str:
-    """Return `1 picture` or `12,345 pictures`."""
-    return f"{count(number)} {one}{'' if number == 1 else 's'}"
+def many(number: int, one: str, several: str = "") -> str:
+    """Return `1 picture` or `12,345 pictures`; `several`: where a plain s does not make the plural."""
+    return f"{count(number)} {one if number == 1 else several or f'{one}s'}"
 
 
 def signed(value: float, decimals: int) -> str:

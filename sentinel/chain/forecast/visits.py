@@ -63,19 +63,26 @@ class Stores:
     timer_frames: int = 0
     room: Room | None = None
     """On the computer's disk; None: not known."""
+    heard: tuple[Mark, ...] = ()
+    """What was noted since the last picture."""
 
     @classmethod
     def begun(cls, at_utc_s: float, settings: Settings, before: "Stores | None" = None) -> "Stores":
         """Return the state at the start of a session: everything fresh, the axis as configured.
 
-        `before`: that of the wait for its first picture, whose disk it is.
+        `before`: that of the wait for its first picture, whose disk it is; what was noted of later times
+        counts.
         """
-        room = None if before is None else before.room
-        return cls(at_utc_s, settings.mount.axis_start_deg, at_utc_s, at_utc_s, room=room)
+        fresh = cls(at_utc_s, settings.mount.axis_start_deg, at_utc_s, at_utc_s)
+        if before is not None:
+            fresh = replace(fresh, room=before.room)
+            for mark in before.heard:
+                fresh = fresh.marked(mark) if utc_s(mark.time_utc) >= at_utc_s else fresh
+        return fresh
 
     def taken(self) -> "Stores":
         """Return the state after one more frame."""
-        return replace(self, card_frames=self.card_frames + 1, timer_frames=self.timer_frames + 1)
+        return replace(self, card_frames=self.card_frames + 1, timer_frames=self.timer_frames + 1, heard=())
 
     def with_room(self, around: Surroundings) -> "Stores":
         """Return the state after a look at the disk."""
@@ -83,14 +90,14 @@ class Stores:
 
     def marked(self, mark: Mark) -> "Stores":
         """Return the state after what the operator did."""
-        at = utc_s(mark.time_utc)
+        at, heard = utc_s(mark.time_utc), (*self.heard, mark)
         if mark.kind == "unwound":
-            return replace(self, axis_from_utc_s=at, axis_from_deg=0.0)
+            return replace(self, axis_from_utc_s=at, axis_from_deg=0.0, heard=heard)
         match mark.renews:
             case "battery":
-                return replace(self, camera_battery_utc_s=at)
+                return replace(self, camera_battery_utc_s=at, heard=heard)
             case "mount-battery":
-                return replace(self, mount_battery_utc_s=at)
+                return replace(self, mount_battery_utc_s=at, heard=heard)
             case "card":
                 return replace(self, card_frames=0)
             case "timer":
