@@ -2,6 +2,7 @@
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -121,6 +122,17 @@ def test_no_scheduler_is_one_line(
         assert "no scheduler answers" in err
 
 
+def test_what_listens_and_never_speaks_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sentinel.chain.intake.cluster.CONNECT_S", 0.5)
+    with socket.create_server(("127.0.0.1", 0)) as mute:
+        address = f"tcp://127.0.0.1:{mute.getsockname()[1]}"
+        with (
+            pytest.raises(RequestProblem, match=r"no scheduler answers .*timed out"),
+            working(slowly, lost, most=1, on=OnCluster(address)),
+        ):
+            pass
+
+
 def test_an_answer_of_something_else_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
     """A web server's first bytes, read as a length, ask for more memory than there is."""
 
@@ -130,7 +142,7 @@ def test_an_answer_of_something_else_is_one_line(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr("distributed.Client", strange)
     with (
         pytest.raises(RequestProblem, match=r"no scheduler answers .*EiB"),
-        working(slowly, lost, most=1, on=OnCluster("tcp://127.0.0.1:9")),
+        working(slowly, lost, most=1, on=OnCluster("ws://127.0.0.1:9")),
     ):
         pass
 
@@ -142,7 +154,7 @@ def test_a_library_that_does_not_come_up_is_one_line(monkeypatch: pytest.MonkeyP
     monkeypatch.setattr("distributed.Client", starved)
     with (
         pytest.raises(RequestProblem, match="very busy"),
-        working(slowly, lost, most=1, on=OnCluster("tcp://127.0.0.1:9")),
+        working(slowly, lost, most=1, on=OnCluster("ws://127.0.0.1:9")),
     ):
         pass
 

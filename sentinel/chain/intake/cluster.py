@@ -1,6 +1,7 @@
 """Handing out work to the workers of a running Dask scheduler, through its executor interface."""
 
 import logging
+import socket
 import warnings
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -114,6 +115,7 @@ def _connected(address: str) -> Any:
         logging.getLogger(name).setLevel(logging.CRITICAL)
     warnings.filterwarnings("ignore", message="Sending large graph")
     try:
+        _heard(address)
         return Client(address, timeout=CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TypeError, AssertionError, MemoryError, EOFError) as error:
         # What is no scheduler may answer anything, like a length of exabytes. And on a computer that is very
@@ -121,3 +123,18 @@ def _connected(address: str) -> Any:
         why = " ".join(str(error).split())[:80] or "nor did the library come up: is this computer very busy?"
         mend = "give the address of a running Dask scheduler, like tcp://10.0.0.5:8786"
         raise RequestProblem(f"no scheduler answers ({why})", where=f"--on {address}", mend=mend) from None
+
+
+def _heard(address: str) -> None:
+    """Wait until a scheduler speaks, as over plain TCP it does first; what only listens holds up its client.
+
+    Raises `OSError` if nothing is heard in time.
+    """
+    from distributed.comm.addressing import parse_address, parse_host_port  # noqa: PLC0415
+
+    scheme, place = parse_address(address)
+    if scheme != "tcp":
+        return
+    with socket.create_connection(parse_host_port(place), timeout=CONNECT_S) as line:
+        if not line.recv(1):
+            raise ConnectionResetError("it hung up")

@@ -24,7 +24,7 @@ LOST_EVERYWHERE = 0.9
 ROUGHEST, ROUGHEST_IN_PART = 0.012, 0.008
 """Spread of the edges over the radius: bad seeing has 0.003, a low sun's boiling limb some 0.01, which is ten
 seconds of arc; an octagon 0.02. Part of a limb must be smoother: curves are everywhere."""
-ROUGHEST_CURVE, CURVE_PX = 0.012, 0.05
+ROUGHEST_CURVE, CURVE_PX = 0.014, 0.05
 """The same, of an arc by which alone a disc of unknown size is told, times the share of the circle that it
 is; and what pixels add to it. The shorter an arc, the more curves bend like it for a while: fur, a sleeve."""
 MOST_OVAL = 0.125
