@@ -20,6 +20,7 @@ from sentinel.chain.judge.two_clocks import (
     least_wrong_s,
     pass_with,
 )
+from sentinel.chain.notify.camera_clock import compared_words
 from sentinel.chain.notify.wording import message, sms
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.other_cameras import ClockDifference, ClocksCompared, LowSunSeen, OtherCamera, SunSeen
@@ -248,3 +249,16 @@ def _replayed(
 ) -> list[Incident]:
     pipeline = Pipeline(settings, events[0][0].time_utc)
     return [one for event, now_utc in events for one in pipeline.step(event, now_utc).incidents]
+
+
+def test_clocks_that_hardly_agree_are_not_said_to() -> None:
+    """Between agreeing and differing for sure lies what nobody knows."""
+    words = [
+        compared_words(ClockDifference(ahead_s=ahead_s, sigma_s=25.0, pictures=40, km_s=4.0))
+        for ahead_s in (20.0, -80.0, 120.0)
+    ]
+    assert words == [
+        "agrees with this camera's as far as is known (20.0 ± 25.0 s)",
+        "this camera's is perhaps 80.0 ± 25.0 s behind it; not sure",
+        "this camera's is 120.0 ± 25.0 s ahead of it",
+    ]

@@ -6,7 +6,7 @@ from sentinel.chain.judge.arrival_lag import ClockOff
 from sentinel.chain.judge.camera_details import CameraClock, ClocksDiffer
 from sentinel.chain.judge.seen import off_of
 from sentinel.chain.notify.phrase import Phrase, number
-from sentinel.core.other_cameras import ClockDifference
+from sentinel.core.other_cameras import LEAST_S, ClockDifference
 from sentinel.core.records import Incident
 from sentinel.core.words import TimeWriter, capital, span
 
@@ -16,6 +16,8 @@ _CAUSES = {
     "set-wrong-by-minutes": "set wrong by minutes", "drift-or-set-by-hand": "drift, or set by hand",
 }  # fmt: skip
 _ZONES = frozenset({"daylight-saving", "time-zone"})
+PERHAPS_SIGMAS = 2.0
+"""Clocks that are farther apart are not said to agree, though it is not sure that they differ."""
 
 
 def disagreement(off: ClockOff) -> str:
@@ -38,9 +40,11 @@ def clocks_apart(found: ClockDifference, one: str, other: str) -> str:
 def compared_words(found: ClockDifference) -> str:
     """Return how this camera's clock stands beside another's, in a few words."""
     apart = f"{abs(found.ahead_s):.1f} ± {found.sigma_s:.1f} s"
-    if not found.sure:
-        return f"agrees with this camera's as far as is known ({apart})"
-    return f"this camera's is {apart} {_way(found)} it"
+    if found.sure:
+        return f"this camera's is {apart} {_way(found)} it"
+    if abs(found.ahead_s) > max(LEAST_S, PERHAPS_SIGMAS * found.sigma_s):
+        return f"this camera's is perhaps {apart} {_way(found)} it; not sure"
+    return f"agrees with this camera's as far as is known ({apart})"
 
 
 def _way(found: ClockDifference) -> str:
