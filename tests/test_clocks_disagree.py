@@ -10,6 +10,7 @@ from functools import cache
 import numpy as np
 import pytest
 
+from sentinel.chain.judge.arrival_lag import clock_off
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Alert, Event, Mark, MeasuredFrame
@@ -113,6 +114,22 @@ def test_a_clock_that_is_off_from_the_start_is_said_within_ten_pictures_and_noth
     assert not PROMISE.search(said), PROMISE.search(said)
     assert watched.standing.leave_until_utc is None
     assert '"polar_azimuth_error_deg"' not in to_json(watched.standing)
+
+
+@pytest.mark.parametrize(("ahead_s", "steady"), [(2 * HOUR, True), (DAY, True), (-4 * HOUR, False)])
+def test_pictures_of_a_time_to_come_are_no_old_ones_however_the_link_stutters(
+    ahead_s: float, steady: bool
+) -> None:
+    # Taken a second apart, on a busy computer that sees them up to half a minute late, in no order.
+    taken = [float(number) for number in range(10)]
+    off = clock_off(taken, [late - ahead_s for late in (1, 28, 3, 14, 2, 19, 9, 1, 24, 6)], 60.0)
+    if steady:
+        assert off is not None
+        assert off.steady
+        assert off.ahead_s == ahead_s
+    else:
+        # Four hours late and by so much apart: a card that was copied, as like as not.
+        assert off is None or not off.steady
 
 
 @cache

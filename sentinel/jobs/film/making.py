@@ -206,7 +206,8 @@ class _Tasks:
         if isinstance(scene, Card):
             lines, sample = self._stamper.card(scene), scene.sample
             return CardTask(style=self.style, lines=lines, sample=sample, sent=self._sent(sample))
-        frame, number = scene.frame, scene.number
+        number = scene.number
+        frame = self.session.centred[number] if self.request.steady else scene.frame
         gain, at_s = self._gain(frame), utc_s(frame.time_utc)
         up_deg = float(self.chosen.angles.deg[number])
         squeeze, zenith_deg = self.session.flattened(number) if self.request.public else (1.0, 0.0)

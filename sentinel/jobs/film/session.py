@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from sentinel.core.errors import RequestProblem
+from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import HOUR_S, utc_s
 from sentinel.jobs.film.painting import SensorMark
 from sentinel.jobs.film.request import FilmRequest
@@ -20,7 +21,7 @@ from sentinel.jobs.share.public import public_record
 from sentinel.jobs.spots.follow import FollowedBlob, Look, followed
 from sentinel.jobs.spots.looking import MOST_LOOKS, clear_frames, squeezes
 from sentinel.jobs.spots.turning import attitudes_by_spots
-from sentinel.jobs.steady import UP_WORDS, Up, UpAngles, change_sigma_deg, up_angles
+from sentinel.jobs.steady import UP_WORDS, Up, UpAngles, change_sigma_deg, joined_centres, up_angles
 from sentinel.sky import shown_altitude_deg
 from sentinel.sky.arrays import Array
 
@@ -73,6 +74,11 @@ class FilmedSession:
     def interval_s(self) -> float:
         """Usual time between frames; 0 where there is none."""
         return usual_interval_s(self.record.frames)
+
+    @cached_property
+    def centred(self) -> list[MeasuredFrame]:
+        """The frames with the centres that are to be in the middle, doubtful ones by their neighbours too."""
+        return joined_centres(self.record.frames, self._analysis.parts)
 
     @cached_property
     def radius_px(self) -> float:
