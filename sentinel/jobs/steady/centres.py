@@ -7,6 +7,7 @@ lets it. Only doubtful centres are joined so; one that is well measured shows wh
 from collections.abc import Sequence
 from dataclasses import replace
 from math import hypot
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,8 +16,8 @@ from sentinel.core.records import MeasuredFrame
 from sentinel.core.times import utc_s
 from sentinel.sky.arrays import Array
 
-DOUBTFUL_PX = 0.2
-"""Measured better than this, a centre stands as it is."""
+DOUBTFUL_PX = 0.5
+"""Measured better than this, a centre stands as it is: a gust throws the disc farther off its path."""
 BETTER = 0.5
 """Of its own sigma: so well or better is a neighbour measured that has a say."""
 NEIGHBOURS_S = 1800.0
@@ -25,6 +26,11 @@ EACH_SIDE = 2
 """As few neighbours, before and after: a path is not carried on beyond what was seen."""
 DEGREE = 2
 """Of the path through half an hour on either side: drift, bent by the air and by the mount."""
+PERIODS_S = np.geomspace(150.0, 1200.0, 50)
+"""Of worms (common practice, no source); in steps of 4 %."""
+FEWEST_SWINGING = 15
+SWINGS_CHI = 0.7
+"""Of the parabola's own misfit; by chance no period takes so much of it away."""
 AGREEING_SIGMAS = 4.0
 """Farther from its path a disc was moved, or was measured worse than it knows: nobody can say which."""
 
@@ -65,16 +71,39 @@ def joined_centres(frames: Sequence[MeasuredFrame], parts: Sequence[int]) -> lis
 def _on_path(after_s: Array, xy_px: Array, sigma_px: Array) -> tuple[Array, float]:
     """Return where a path through neighbours passes at 0 s, and its sigma for a disc that jitters as they do.
 
+    The path is a parabola, and with it what swings evenly about it, as a worm makes a disc do, where one
+    period explains most of what the parabola leaves.
+
     `after_s`: (n,), `xy_px`: (n, 2), `sigma_px`: (n,) of either coordinate.
     """
-    powers = np.vander(after_s / NEIGHBOURS_S, DEGREE + 1, increasing=True)
+    bend = np.vander(after_s / NEIGHBOURS_S, DEGREE + 1, increasing=True)
     weight = 1 / np.hypot(sigma_px, np.median(sigma_px))
+    path = _fitted(bend, xy_px, weight)
+    if len(after_s) >= FEWEST_SWINGING:
+        turns = 2 * np.pi * after_s / PERIODS_S[:, None]
+        swings = [np.column_stack([bend, np.cos(turn) - 1, np.sin(turn)]) for turn in turns]
+        best = min((_fitted(one, xy_px, weight) for one in swings), key=lambda fitted: fitted.chi)
+        path = best if best.chi < SWINGS_CHI * path.chi else path
+    return path.at_px, float(np.hypot(path.jitter_px, path.sigma_px))
+
+
+class _Path(NamedTuple):
+    """A path through neighbours."""
+
+    at_px: Array
+    sigma_px: float
+    jitter_px: float
+    """How far the neighbours lie off it, rms of either coordinate."""
+    chi: float
+    """The same in units of their sigmas."""
+
+
+def _fitted(powers: Array, xy_px: Array, weight: Array) -> _Path:
+    """Fit a path whose first coefficient is where it passes at 0 s."""
     inverse = np.linalg.pinv(powers * weight[:, None])
     path = inverse @ (xy_px * weight[:, None])
     left_px = xy_px - powers @ path
-    free = 2 * max(len(after_s) - DEGREE - 1, 1)
+    free = 2 * max(len(weight) - powers.shape[1], 1)
     jitter_px = float(np.sqrt((left_px**2).sum() / free))
-    # Of the path at 0 s, in units of a neighbour's weight: chi squared scales it, as the scatter shows.
     chi = float(np.sqrt(((left_px * weight[:, None]) ** 2).sum() / free))
-    path_sigma_px = max(chi, 1.0) * float(np.linalg.norm(inverse[0]))
-    return path[0], float(np.hypot(jitter_px, path_sigma_px))
+    return _Path(path[0], max(chi, 1.0) * float(np.linalg.norm(inverse[0])), jitter_px, chi)
