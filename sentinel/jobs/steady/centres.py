@@ -45,7 +45,8 @@ def joined_centres(frames: Sequence[MeasuredFrame], parts: Sequence[int]) -> lis
     sigma_px = np.array([frame.disc.centre_sigma_px if frame.disc.found else np.inf for frame in frames])
     xy_px = np.array([(frame.disc.x_px, frame.disc.y_px) for frame in frames]).reshape(-1, 2)
     number, joined = np.array(parts), list(frames)
-    for k in np.flatnonzero(np.isfinite(sigma_px) & (sigma_px > DOUBTFUL_PX) & (number != NO_PART)):
+    doubtful = np.isfinite(sigma_px) & (sigma_px > DOUBTFUL_PX) & (number != NO_PART)
+    for k in map(int, np.flatnonzero(doubtful)):
         near = (number == number[k]) & (sigma_px <= BETTER * sigma_px[k])
         near &= np.abs(times_s - times_s[k]) <= NEIGHBOURS_S
         after_s = times_s[near] - times_s[k]
