@@ -11,6 +11,8 @@ from sentinel.core.errors import RequestProblem
 
 EPOCH_UTC = datetime(1970, 1, 1, tzinfo=UTC)
 HOUR_S, DAY_S = 3600.0, 86_400.0
+POSIX_JD = 2_440_587.5
+"""Julian date of the epoch."""
 PLAUSIBLE_YEARS = range(1970, 2200)
 """In which a picture may have been taken; any other is a clock that was never set, or a broken file."""
 

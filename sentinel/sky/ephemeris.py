@@ -1,8 +1,8 @@
 """Where the sun and the moon are, seen from a site: exact, offline for any year, and too slow to ask often.
 
-ERFA's routines (the IAU's standards of fundamental astronomy) by themselves: a library around them takes
-more memory in a watch than all else together. Everything else in this room interpolates what is computed
-here (`sentinel.sky.knots`).
+By ERFA (the IAU's standards of fundamental astronomy) alone: a library around it takes more memory in a watch
+than everything else together. The rest of this room interpolates what is computed here
+(`sentinel.sky.knots`).
 """
 
 import warnings
@@ -15,22 +15,23 @@ import numpy as np
 
 from sentinel.core.angles import half_turn_deg
 from sentinel.core.settings import Site
+from sentinel.core.times import DAY_S
 from sentinel.sky.arrays import Array
 from sentinel.sky.earth_rotation import EarthRotation, earth_rotation
 
 AU_KM = erfa.DAU / 1000
-_LIGHT_DAYS_AU = 499.004_784 / 86_400
+_LIGHT_DAYS_AU = 499.004_784 / DAY_S
 _WGS84 = 1
 _GREEN_UM = 0.55
-"""A wavelength that ERFA wants for the refraction of the air, of which there is none here."""
+"""ERFA asks for a wavelength to compute refraction by; at pressure 0 it does not matter."""
 
-Place = Callable[[Array, Array], Array]
-"""Takes TT in two parts, gives a body's place from the solar system's barycentre in au, ICRS axes, (n, 3)."""
+BarycentricPosition = Callable[[Array, Array], Array]
+"""Takes TT in two parts; gives a body's position from the solar system's barycentre, au, ICRS, (n, 3)."""
 
 
 @contextmanager
-def quiet() -> Iterator[None]:
-    """Silence what ERFA says of years whose leap seconds nobody knows yet: accepted, see `earth_rotation`."""
+def leap_seconds_unknown() -> Iterator[None]:
+    """Silence ERFA's warning about years whose leap seconds are not known: see `earth_rotation`."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", erfa.ErfaWarning)
         yield
@@ -46,15 +47,16 @@ def _moon_au(tt1: Array, tt2: Array) -> Array:
     return np.asarray(earth["p"] + erfa.moon98(tt1, tt2)["p"])
 
 
-def _apparent_au(place: Place, observer: Any, earth: EarthRotation) -> tuple[Array, Array]:
-    """Return a body's apparent direction (n, 3) in ICRS axes and its distance: light time and aberration."""
+def _apparent_au(position: BarycentricPosition, observer: Any, earth: EarthRotation) -> tuple[Array, Array]:
+    """Return a body's direction (n, 3), ICRS, and distance (n,), with light time and aberration."""
     tt1, tt2 = earth.tt
-    there = place(tt1, tt2) - observer["eb"]
+    there = position(tt1, tt2) - observer["eb"]
     for _ in range(2):
         light_days = np.linalg.norm(there, axis=-1) * _LIGHT_DAYS_AU
-        there = place(tt1, tt2 - light_days) - observer["eb"]
+        there = position(tt1, tt2 - light_days) - observer["eb"]
     distance = np.linalg.norm(there, axis=-1)
-    # The sun bends no light of its own, and the moon's by less than 0.01" until it is all but before it.
+    # Bending of light is left out: the sun's own is not bent, and the moon's by less than 0.01" until the
+    # moon is all but in front of the sun.
     direction = there / distance[:, None]
     return np.asarray(erfa.ab(direction, observer["v"], observer["em"], observer["bm1"])), distance
 
@@ -66,15 +68,15 @@ def _right_ascension(direction: Array, observer: Any) -> tuple[Array, Array]:
     return np.asarray(ra), np.asarray(dec)
 
 
-def _vectors_km(place: Place, site: Site, utc_s: Array) -> Array:
+def _vectors_km(position: BarycentricPosition, site: Site, utc_s: Array) -> Array:
     """Return a body seen from a site, airless, as (n, 3) vectors (east, north, up) in km."""
-    with quiet():
+    with leap_seconds_unknown():
         earth = earth_rotation(utc_s)
         observer, _ = erfa.apco13(
             *earth.utc, earth.ut1_less_utc_s, np.radians(site.longitude_deg), np.radians(site.latitude_deg),
             site.elevation_m, earth.pole_x_rad, earth.pole_y_rad, 0.0, 0.0, 0.0, _GREEN_UM,
         )  # fmt: skip
-        direction, distance_au = _apparent_au(place, observer, earth)
+        direction, distance_au = _apparent_au(position, observer, earth)
         azimuth, zenith, *_ = erfa.atioq(*_right_ascension(direction, observer), observer)
     level = np.sin(zenith)
     enu = np.stack([np.sin(azimuth) * level, np.cos(azimuth) * level, np.cos(zenith)], axis=-1)
@@ -84,7 +86,7 @@ def _vectors_km(place: Place, site: Site, utc_s: Array) -> Array:
 def sun_vectors_km(site: Site, utc_s: Array) -> Array:
     """Return the airless topocentric sun as (n, 3) vectors (east, north, up) in km.
 
-    Apparent place: light time, aberration (daily too), precession, nutation and parallax are in it.
+    The apparent place: light time, aberration (annual and diurnal), precession, nutation and parallax.
     """
     return _vectors_km(_sun_au, site, utc_s)
 
@@ -92,20 +94,20 @@ def sun_vectors_km(site: Site, utc_s: Array) -> Array:
 def moon_vectors_km(site: Site, utc_s: Array) -> Array:
     """Return the airless topocentric moon as (n, 3) vectors (east, north, up) in km.
 
-    From the analytical lunar theory that comes with ERFA (`moon98`, Meeus ch. 47): about 10", that is some
-    20 s in the contacts of an eclipse.
+    From the analytical lunar theory that comes with ERFA (`moon98`, after Meeus, ch. 47): good to about 10",
+    which is some 20 s in the contacts of an eclipse.
     """
     return _vectors_km(_moon_au, site, utc_s)
 
 
 def north_of_equator_km(site: Site) -> float:
-    """Return how far the site lies north of the plane of the equator, on the ellipsoid of WGS 84."""
+    """Return how far the site lies north of the equator's plane, negative south of it; WGS 84 ellipsoid."""
     longitude, latitude = np.radians([site.longitude_deg, site.latitude_deg])
     return float(erfa.gd2gc(_WGS84, longitude, latitude, site.elevation_m)[2]) / 1000
 
 
-def _from_the_centre(earth: EarthRotation) -> tuple[Any, Array, Array]:
-    """Return an observer at the Earth's centre, and the sun's apparent direction and distance in au there."""
+def _geocentric_sun(earth: EarthRotation) -> tuple[Any, Array, Array]:
+    """Return ERFA's observer at the Earth's centre, and the sun's apparent direction and distance (au)."""
     observer, _ = erfa.apci13(*earth.tt)
     return observer, *_apparent_au(_sun_au, observer, earth)
 
@@ -113,11 +115,11 @@ def _from_the_centre(earth: EarthRotation) -> tuple[Any, Array, Array]:
 def equation_of_time_s(utc_s: Array) -> Array:
     """Return apparent less mean solar time in seconds, (n, 1): positive where the sundial is fast.
 
-    The geocentric apparent sun's Greenwich hour angle, less that of the mean sun, which is UT1 by definition.
+    The Greenwich hour angle of the apparent geocentric sun less that of the mean sun, which defines UT1.
     """
-    with quiet():
+    with leap_seconds_unknown():
         earth = earth_rotation(utc_s)
-        observer, direction, _ = _from_the_centre(earth)
+        observer, direction, _ = _geocentric_sun(earth)
         ra, _ = _right_ascension(direction, observer)
         ut1, ut2 = earth.ut1
         hour_angle_deg = np.degrees(erfa.era00(ut1, ut2) - ra)
@@ -130,18 +132,17 @@ def solar_axis_deg(utc_s: Array) -> Array:
     """Return P, B0 and L0 as (n, 3) degrees; L0 runs on without a jump at 0 within one call.
 
     P: position angle of solar north from the true celestial pole of date. B0, L0: heliographic latitude and
-    Carrington longitude of the disc's centre, light time taken off. Seen from the Earth's centre. Rotation
-    elements: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22 (pole 286.13, 63.87; W = 84.176 +
-    14.1844 d).
+    Carrington longitude of the disc's centre, corrected for light time. Geocentric. Rotation elements:
+    Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22 (pole 286.13, 63.87; W = 84.176 + 14.1844 d).
     """
     pole_ra, pole_dec = np.radians([286.13, 63.87])
     axis = np.array(
         [np.cos(pole_dec) * np.cos(pole_ra), np.cos(pole_dec) * np.sin(pole_ra), np.sin(pole_dec)]
     )
     node = np.array([-np.sin(pole_ra), np.cos(pole_ra), 0.0])
-    with quiet():
+    with leap_seconds_unknown():
         rotation = earth_rotation(utc_s)
-        _, sun, distance = _from_the_centre(rotation)
+        _, sun, distance = _geocentric_sun(rotation)
         tt1, tt2 = rotation.tt
         earth_au = np.asarray(erfa.epv00(tt1, tt2)[0]["p"])
         celestial_pole = erfa.pnm06a(tt1, tt2)[:, 2, :]

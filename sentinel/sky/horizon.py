@@ -50,8 +50,8 @@ def above_line(sun: Sun, utc_s: Numbers, limb: Limb = "centre") -> Bools:
 def shown_altitude_deg(sun: Sun, utc_s: Numbers) -> Array:
     """Return the altitude of the sun's centre as people are told it, same shape.
 
-    As the air shows it while any of the disc is above the horizon line, or above the level; airless once it
-    is down, as almanacs count: light that nobody sees is bent for nobody.
+    Apparent while any of the disc is above the horizon line or above the level; airless once it is down, as
+    almanacs count: refraction is for what can be seen.
     """
     site = sun.site
     apparent, azimuth = sun.altaz_deg(utc_s)
@@ -64,7 +64,7 @@ def shown_altitude_deg(sun: Sun, utc_s: Numbers) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Daylight:
-    """When the sun is above the horizon line between two times."""
+    """When the sun, or the limb that was asked for, is above the horizon line between two times."""
 
     spans: tuple[Span, ...]
     """From rising to setting, cut at both ends; a polar day is one span, a polar night none."""

@@ -1,7 +1,7 @@
-"""Interpolation of slow functions of time: exact every twenty minutes, between them the quintic through six.
+"""Interpolation of slow functions of time: exact every twenty minutes, a quintic through six knots between.
 
 Knots are computed a day at a time, when a time of that day is first asked for, and remembered. The memory is
-bounded; what fell out of it is computed again to the same values, so it never shows but in speed.
+bounded; a day that fell out of it is computed again to the same values, so that only speed shows it.
 """
 
 from collections.abc import Callable
@@ -14,9 +14,9 @@ from sentinel.sky.arrays import Array, Numbers, floats
 
 STEP_S = 1200.0
 _AROUND = np.arange(-2, 4)
-"""The knots, as steps from an interval's first one, that its polynomial goes through."""
+"""The knots that an interval's polynomial goes through, in steps from the interval's first one."""
 _FROM_VALUES = np.linalg.inv(np.vander(_AROUND))
-"""Makes coefficients, the highest power's first, of the values there."""
+"""Turns the values there into coefficients, the highest power first."""
 DAYS_KEPT = 128
 
 _PER_DAY = round(DAY_S / STEP_S)
@@ -66,7 +66,7 @@ class Knots:
         return value
 
     def _scalar(self, time: float) -> Array:
-        # The same arithmetic without the overhead of arrays: a daemon asks one time a frame.
+        # The same without the overhead of arrays: a watch asks for one time a frame.
         day = int(time // DAY_S)
         steps = (time - day * DAY_S) / STEP_S
         index = min(int(steps), _PER_DAY - 1)
@@ -83,7 +83,7 @@ class Knots:
         return table
 
     def _coefficients(self, day: int) -> Array:
-        """Return those of a day's intervals, (interval, power, column): what one time needs lies together."""
+        """Return a day's coefficients, (interval, power, column): what one time needs lies together."""
         steps = np.arange(_AROUND[0], _PER_DAY + _AROUND[-1])
         values = self._exact(day * DAY_S + steps * STEP_S)
         around = sliding_window_view(values, len(_AROUND), axis=0)

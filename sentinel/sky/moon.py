@@ -1,4 +1,4 @@
-"""The moon over a site, and what it covers of the sun."""
+"""The moon over a site, and how much of the sun it covers."""
 
 from dataclasses import dataclass
 from functools import partial
@@ -7,7 +7,7 @@ from math import ceil, floor
 import numpy as np
 
 from sentinel.core.settings import Site
-from sentinel.core.times import DAY_S
+from sentinel.core.times import DAY_S, POSIX_JD
 from sentinel.sky.arrays import Array, Numbers, floats, plain
 from sentinel.sky.mount import separation_deg
 from sentinel.sky.searching import Span, spans_above
@@ -40,18 +40,18 @@ class SolarEclipse:
     maximum_s: float
     last_contact_s: float
     covered_diameter: float
-    """Fraction of the sun's diameter covered at the maximum, 0 to 1."""
+    """Fraction of the sun's diameter covered at the maximum, 0 to 1: the magnitude of a partial eclipse."""
     obscuration: float
     """Fraction of the sun's area covered at the maximum, 0 to 1."""
     central: tuple[float, float] | None
-    """Second and third contact, where it is total or annular here."""
+    """Second and third contact; None where it is neither total nor annular."""
     total: bool
     altitude_deg: float
     """Apparent altitude of the sun at the maximum: below 0 nobody sees it."""
 
 
 class Eclipses:
-    """What the moon covers of the sun at one site."""
+    """How much of the sun the moon covers, seen from one site."""
 
     def __init__(self, sun: Sun) -> None:
         self._sun, self._moon = sun, Moon(sun.site)
@@ -61,7 +61,7 @@ class Eclipses:
         return self._sun.angular_radius_arcsec(utc_s), self._moon.angular_radius_arcsec(utc_s), apart
 
     def overlap_arcsec(self, utc_s: Numbers) -> Array:
-        """Return by how much the two discs overlap along the line of centres; negative: so far apart."""
+        """Return by how much the two discs overlap along the line of centres; negative: the gap."""
         sun, moon, apart = self._radii_and_separation(utc_s)
         return plain(sun + moon - apart)
 
@@ -117,7 +117,7 @@ class Eclipses:
 
 
 def _near_new_moons(start_s: float, end_s: float) -> list[Span]:
-    """Return the days about each mean new moon that can hold an eclipse under way between two times.
+    """Return the days around each mean new moon in which an eclipse may be under way between two times.
 
     Mean new moons: Meeus, Astronomical Algorithms, eq. 49.1. The true one is within 15 h of the mean (the sum
     of the terms there), an eclipse at a place begins and ends within 4 h of it: half a day more is to spare.
@@ -130,14 +130,14 @@ def _near_new_moons(start_s: float, end_s: float) -> list[Span]:
 
 
 _LUNATION_S = 29.530_588_861 * DAY_S
-_NEW_MOON_S = (2_451_550.097_66 - 2_440_587.5) * DAY_S
-"""The mean new moon of January 2000, in POSIX seconds; here a minute of dynamical time does not matter."""
+_NEW_MOON_S = (2_451_550.097_66 - POSIX_JD) * DAY_S
+"""The mean new moon of January 2000, POSIX seconds; that dynamical time is a minute off is no matter here."""
 
 
 def _overlap_area(first: Array, second: Array, apart: Array) -> Array:
     """Return the area common to two circles (radii and distance of centres in the same unit)."""
     first, second, apart = np.broadcast_arrays(first, second, apart)
-    # Held between touching from inside and from outside, the formula gives the limits by itself.
+    # Held between internal and external contact, the formula gives both limits by itself.
     apart = np.clip(apart, np.abs(first - second) + 1e-9, first + second)
     x = (apart**2 + first**2 - second**2) / (2 * apart)
     angle_first = np.arccos(np.clip(x / first, -1, 1))

@@ -35,7 +35,6 @@ _RATES_ARCSEC_S: dict[Tracking, float] = {
     "none": 0.0,
 }
 
-
 LUNAR_DRIVE_ARCSEC_S = 14.685
 """What some drives call lunar."""
 
@@ -98,11 +97,9 @@ def in_mount_frame(direction: Array, axis: Array, theta_rad: Numbers, *, south: 
     `axis`: one axis (3,), or one a draw, (draws, 3).
     `theta_rad`: turn of the drive since it stood in the equator frame, positive the way of the sky in either
         hemisphere: a number, (times,), or (draws, times).
-    Returns shape (times, 3), or (draws, times, 3) where there are draws; without the axis of times where
-    neither
-    Returns direction nor theta has one. An axis that changes with time is one draw a time: directions (times,
-    1, 3)
-    Returns and theta (times, 1) then give (times, 1, 3).
+    The result has shape (times, 3), or (draws, times, 3) where there are draws; the axis of times is left
+    out where neither direction nor theta has one. A polar axis that changes with time is one draw a time:
+    directions (times, 1, 3) and theta (times, 1) then give (times, 1, 3).
     """
     standing = np.atleast_2d(direction) @ np.swapaxes(equator_frame(axis, south=south), -1, -2)
     turn = floats(theta_rad) * (-1.0 if south else 1.0)
@@ -113,7 +110,7 @@ def in_mount_frame(direction: Array, axis: Array, theta_rad: Numbers, *, south: 
 
 
 def from_mount_frame(mounted: Array, axis: Array, theta_rad: Numbers, *, south: bool) -> Array:
-    """Return local directions of what stands at `mounted` in the mount frame: undoes `in_mount_frame`.
+    """Return the local directions of mount-frame unit vectors: the inverse of `in_mount_frame`.
 
     `mounted` is (3,), (times, 3) or (draws, times, 3); the rest as there.
     """
@@ -125,6 +122,7 @@ def from_mount_frame(mounted: Array, axis: Array, theta_rad: Numbers, *, south: 
 
 
 def _turned(vectors: Array, turn_rad: Array) -> Array:
+    """Return vectors (..., 3) with front and right turned about the pole."""
     cosine, sine = np.cos(turn_rad), np.sin(turn_rad)
     front, right = vectors[..., 0], vectors[..., 1]
     turned = np.empty((*np.broadcast_shapes(front.shape, turn_rad.shape), 3))
@@ -228,7 +226,7 @@ def _camera_axes(mounted: Array, pose: Pose) -> tuple[Array, Array, Array]:
 def _camera_vector(
     x_px: Numbers, y_px: Numbers, roll_deg: Numbers, optics: Optics
 ) -> tuple[Array, Array, Array]:
-    """Return unit parts along the lens axis, along the equator, and towards the pole, of pixels."""
+    """Return the unit vector of a pixel: its parts along the lens axis, along the equator, to the pole."""
     middle_x, middle_y = optics.middle_px
     across = (floats(x_px) - middle_x) / optics.focal_px
     down = (floats(y_px) - middle_y) / optics.focal_px
@@ -259,7 +257,7 @@ def pose_seeing(
     """
     ahead, across, upward = _camera_vector(x_px, y_px, roll_deg, optics)
     front, right, pole = mounted[..., 0], mounted[..., 1], mounted[..., 2]
-    # The pole's part of what the pixel sees is ahead sin(d) + upward cos(d), d the pose's poleward angle.
+    # What the pixel sees has the part ahead sin(d) + upward cos(d) along the pole, d the poleward angle.
     with np.errstate(invalid="ignore"):
         poleward = np.arcsin(pole / np.hypot(ahead, upward)) - np.arctan2(upward, ahead)
     level = ahead * np.cos(poleward) - upward * np.sin(poleward)
@@ -274,7 +272,8 @@ def up_angle_deg(
 
     A picture turned counter-clockwise by this angle is upright. Shapes as `in_mount_frame` and `project`.
     """
-    # A step of an arcsecond towards the zenith, carried through the whole geometry: nothing to get wrong.
+    # A step of an arcsecond either way along the vertical, carried through the whole geometry: a formula of
+    # its own could disagree with `project`.
     step = 5e-6
     level = np.maximum(np.hypot(direction[..., 0], direction[..., 1]), 1e-12)
     up = direction[..., 2]
@@ -295,13 +294,13 @@ def zenith_in_picture_deg(
     *,
     south: bool,
 ) -> Array:
-    """Return `up_angle_deg` for a camera of a known roll that sees a local direction at a place, x and y."""
+    """Return `up_angle_deg` for a camera of known roll that sees a local direction at `at_px`, (x, y)."""
     pose = pose_seeing(in_mount_frame(direction, axis, 0.0, south=south), *at_px, optics, roll_deg=roll_deg)
     return up_angle_deg(direction, axis, 0.0, pose, optics, south=south)
 
 
 def separation_deg(first: Array, second: Array) -> Array:
-    """Return the angle between unit vectors (..., 3), good at any size."""
+    """Return the angle between unit vectors (..., 3), by the chord: exact at small angles too."""
     across = np.sqrt(((first - second) ** 2).sum(axis=-1))
     return floats(np.degrees(2 * np.arcsin(np.clip(across / 2, 0, 1))))
 

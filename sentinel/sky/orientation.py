@@ -1,4 +1,4 @@
-"""How the sun's own disc is turned: its rotation axis, the vertical, and the picture."""
+"""Which way the sun's rotation axis points: on the sky, from the vertical, and in the picture."""
 
 import numpy as np
 
@@ -15,7 +15,7 @@ def _solar_axis_deg(utc_s: Array) -> Array:
 
 
 class Orientation:
-    """The turn of the sun's disc as seen from one site; takes POSIX seconds like `Sun`."""
+    """Orientation of the sun's disc as seen from one site; takes POSIX seconds like `Sun`."""
 
     def __init__(self, sun: Sun) -> None:
         self._sun = sun

@@ -14,12 +14,14 @@ from sentinel.sky.arrays import Array, Numbers, floats, plain
 # Where the formula's refraction is greatest: (h + 5.11)^2 = 10.3. Its slope is nought there, so to hold the
 # value below is smooth, and apparent altitude keeps growing with true altitude however deep the sun is.
 _DEEPEST_DEG = float(np.sqrt(10.3) - 5.11)
-_RADIANS = np.pi / 180
+_RAD_PER_DEG = np.pi / 180
 EXTINCTION_STOPS, EXTINCTION_SIGMA_STOPS = 0.3, 0.12
-"""Of the light, by a clear sky, for each air mass: 0.12 to 0.5 magnitudes (common practice, no source)."""
+"""Light lost to a clear sky for each air mass, and 1 sigma of it: 0.12 to 0.5 magnitudes (common practice, no
+source; a stop is 0.75 magnitudes)."""
 
 
-def _scale(pressure_hpa: float, temperature_c: float) -> float:
+def _density_ratio(pressure_hpa: float, temperature_c: float) -> float:
+    """Return the air's density over that at 1010 hPa and 10 degrees, for which the formula is given."""
     return pressure_hpa / 1010.0 * 283.0 / (273.0 + temperature_c)
 
 
@@ -34,8 +36,8 @@ def refraction_deg(
     if pressure_hpa == 0:
         return plain(np.zeros_like(true))
     h = np.maximum(true, _DEEPEST_DEG)
-    scale = 1.02 / 60 * _scale(pressure_hpa, temperature_c)
-    return plain(scale / np.tan((h + 10.3 / (h + 5.11)) * _RADIANS))
+    scale = 1.02 / 60 * _density_ratio(pressure_hpa, temperature_c)
+    return plain(scale / np.tan((h + 10.3 / (h + 5.11)) * _RAD_PER_DEG))
 
 
 def true_altitude_deg(
@@ -61,7 +63,7 @@ def refraction_sigma_deg(
 
     At the horizon 0.16 degrees (Schaefer and Liller 1990, PASP 102, 796, from memory: sunsets observed), by
     layers of warm and cold air that no weather report tells of; their share falls off within a degree or two.
-    High up 1 %: pressure and temperature not quite as set. The fall in between is a judgement.
+    High up 1 %: pressure and temperature are not quite as set. What lies between is a judgement.
     """
     apparent = floats(apparent_altitude_deg)
     refraction = refraction_deg(
@@ -71,30 +73,30 @@ def refraction_sigma_deg(
 
 
 def air_mass(apparent_altitude_deg: Numbers) -> Array:
-    """Return the thickness of air in the line of sight, the zenith's being 1, same shape.
+    """Return the air mass along the line of sight, 1 at the zenith, same shape.
 
     Kasten and Young 1989 (Applied Optics 28, 4735), from memory. Below the horizon: as at it.
     """
     altitude = np.maximum(floats(apparent_altitude_deg), 0.0)
-    return plain(1 / (np.sin(altitude * _RADIANS) + 0.50572 * (altitude + 6.07995) ** -1.6364))
+    return plain(1 / (np.sin(altitude * _RAD_PER_DEG) + 0.50572 * (altitude + 6.07995) ** -1.6364))
 
 
 def lifted(
     true_direction: Array, pressure_hpa: float, temperature_c: float, radius_deg: float = 0.0
 ) -> Array:
-    """Return where airless unit vectors (..., 3) (east, north, up) are seen: higher, at the same azimuth.
+    """Return apparent for airless unit vectors (..., 3), east, north, up: lifted at the same azimuth.
 
-    With a radius: where the middle between the lifted upper and lower limb of a disc is seen.
+    With a radius: the middle between the upper and the lower limb of a disc, each lifted by its own.
     """
     if pressure_hpa == 0:
         return true_direction
     level = np.hypot(true_direction[..., 0], true_direction[..., 1])
     altitude = np.arctan2(true_direction[..., 2], level)
-    true_deg = altitude / _RADIANS
+    true_deg = altitude / _RAD_PER_DEG
     lift = refraction_deg(true_deg + radius_deg, pressure_hpa, temperature_c)
     if radius_deg:
         lift = (lift + refraction_deg(true_deg - radius_deg, pressure_hpa, temperature_c)) / 2
-    seen = altitude + lift * _RADIANS
+    seen = altitude + lift * _RAD_PER_DEG
     apparent = np.empty_like(true_direction)
     shrink = np.cos(seen) / np.maximum(level, 1e-12)
     apparent[..., 0] = true_direction[..., 0] * shrink
@@ -111,8 +113,8 @@ def disc_axes(
     """Return the disc's vertical and horizontal diameters over the airless diameter.
 
     The altitude is that of the refracted centre. Vertical: from limb to limb, each lifted by its own
-    refraction. Horizontal: verticals draw together as the disc is lifted, cos(apparent) / cos(true), some
-    0.03 % at any altitude.
+    refraction. Horizontal: vertical circles converge upward, so that lifting narrows the disc by
+    cos(apparent) / cos(true), some 0.03 % at any altitude.
     """
     apparent = floats(apparent_altitude_deg)
     true = floats(true_altitude_deg(apparent, pressure_hpa, temperature_c))
@@ -121,9 +123,9 @@ def disc_axes(
         for limb_deg in (MEAN_RADIUS_DEG, -MEAN_RADIUS_DEG)
     )
     vertical = 1 + (top - bottom) / (2 * MEAN_RADIUS_DEG)
-    level = np.cos(true * _RADIANS)
+    level = np.cos(true * _RAD_PER_DEG)
     # At the zenith both cosines vanish and the limit is the vertical's own.
-    horizontal = np.where(level > 1e-3, np.cos(apparent * _RADIANS) / np.maximum(level, 1e-3), vertical)
+    horizontal = np.where(level > 1e-3, np.cos(apparent * _RAD_PER_DEG) / np.maximum(level, 1e-3), vertical)
     return plain(vertical), plain(horizontal)
 
 

@@ -31,9 +31,9 @@ class Crossings:
 def crossings(function: FunctionOfTime, start_s: float, end_s: float, step_s: float) -> Crossings:
     """Return the times between start and end at which a function changes sign.
 
-    The function is looked at every `step_s`; where it turns round near zero between two looks (a midnight sun
-    that just dips below a ridge) the turning point is looked at too. What changes sign twice within a step in
-    any other way is missed. NaN counts as below zero.
+    The function is sampled every `step_s`, and also where it turns back near zero between two samples (a
+    midnight sun that just dips below a ridge). Other double changes of sign within a step are missed. NaN
+    counts as below zero.
 
     Raises `ValueError` if the span runs backward or the step is not positive.
     """
@@ -63,7 +63,7 @@ def _with_turning_points(function: FunctionOfTime, times: Array, values: Array) 
     side = np.where(values[at] >= 0, 1.0, -1.0)
     low, high = times[at - 1], times[at + 1]
     while (high - low).max() > TOLERANCE_S:
-        # The least of nine points, and its two neighbours as the next bracket: a quarter of the last.
+        # The neighbours of the least of nine points are the next bracket, a quarter as wide.
         inner = low + np.linspace(0, 1, 9)[:, None] * (high - low)
         found = side * function(inner.ravel()).reshape(inner.shape)
         least = np.clip(np.argmin(found, axis=0), 1, 7)
@@ -90,6 +90,6 @@ def spans_above(function: FunctionOfTime, start_s: float, end_s: float, step_s: 
 
 
 def spans_outside(spans: Sequence[Span], start_s: float, end_s: float) -> list[Span]:
-    """Return what lies between start and end and in none of the spans, which follow one another."""
+    """Return what lies between start and end outside all spans, which are in order and do not overlap."""
     edges = [start_s, *(time for span in spans for time in span), end_s]
     return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b > a]

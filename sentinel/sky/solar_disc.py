@@ -21,9 +21,9 @@ _EQUATOR_DEG_DAY, _SLOWER_DEG_DAY = 14.551, -2.87
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DiscView:
-    """How the sun's disc stands in a picture; every field a number, or arrays of one shape for many pictures.
+    """How the sun's disc lies in a picture; every field a number, or arrays of one shape for many pictures.
 
-    The air's squeeze is undone along the vertical; that it shifts the middle of a disc close to the horizon
+    The air's squeeze along the vertical is undone; its shift of the middle of a disc close to the horizon
     (0.4 % of the radius at 2 degrees) is not.
     """
 
@@ -45,7 +45,7 @@ class DiscView:
     """Direction of the zenith, degrees clockwise from the picture's up."""
 
     def on_disc(self, x_px: Numbers, y_px: Numbers) -> tuple[Array, Array]:
-        """Return places in the picture as radii right of the disc's middle and down, the squeeze undone."""
+        """Return pixels as offsets from the disc's middle, right and down, in radii, the squeeze undone."""
         across, along = floats(x_px) - floats(self.x_px), floats(y_px) - floats(self.y_px)
         across, along = self._stretched(across, along, 1 / floats(self.flattening))
         return plain(across / floats(self.radius_px)), plain(along / floats(self.radius_px))
@@ -54,12 +54,12 @@ class DiscView:
         """Return latitude and Carrington longitude (0 to 360) of places in the picture; NaN off the disc."""
         across, along = self.on_disc(x_px, y_px)
         north = np.radians(floats(self.north_deg))
-        # East is on the left of north in a picture that is not mirrored.
+        # In a picture that is not mirrored east is to the left of north.
         up = across * np.sin(north) - along * np.cos(north)
         west = across * np.cos(north) + along * np.sin(north)
         off = np.hypot(up, west)
         with np.errstate(invalid="ignore", divide="ignore"):
-            # The angle at the sun's centre: that at the surface less that at the eye.
+            # At the sun's centre: the angle of incidence at the surface less the angle at the eye.
             angle = np.arcsin(off) - np.arcsin(off * self._sine_of_radius)
             scale = np.where(off > 0, np.sin(angle) / np.where(off > 0, off, 1.0), 1.0)
         tilt = np.radians(floats(self.central_latitude_deg))

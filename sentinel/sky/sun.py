@@ -11,10 +11,11 @@ from sentinel.sky.arrays import Array, Numbers, floats, plain
 from sentinel.sky.knots import Knots
 from sentinel.sky.refraction import lifted
 
-_DEG = 180 / np.pi
+_DEG_PER_RAD = 180 / np.pi
 
 
-# An ephemeris takes longer to load than many a command takes in all: it is once a day of it must be computed.
+# The ephemeris takes longer to import than many a command takes in all, so it is imported when a day's knots
+# are first computed.
 # ruff: noqa: PLC0415
 
 
@@ -57,11 +58,11 @@ class Body:
     def angular_radius_arcsec(self, utc_s: Numbers) -> Array:
         """Return the airless angle from the centre to the mean limb (the sun's: see `solar_size`)."""
         sine = self._radius_km / self.distance_km(utc_s)
-        return plain(np.arcsin(sine) * (_DEG * 3600))
+        return plain(np.arcsin(sine) * (_DEG_PER_RAD * 3600))
 
 
 class Sun(Body):
-    """The sun, and what its place in the sky says of the time."""
+    """The sun, and the time that its place in the sky tells."""
 
     def __init__(self, site: Site) -> None:
         super().__init__(site, partial(_sun_vectors_km, site), SOLAR_RADIUS_KM)
@@ -72,7 +73,7 @@ class Sun(Body):
     def across_equator(self) -> "Sun":
         """Return the sun over the place as far on the other side of the equator.
 
-        It comes of this one's by plain geometry: no ephemeris is computed for it.
+        By plain geometry from this one's positions: no ephemeris is computed for it.
         """
         other = Sun(self.site.model_copy(update={"latitude_deg": -self.site.latitude_deg}))
         other._vectors_km = self._from_across_km
@@ -93,8 +94,8 @@ class Sun(Body):
     def middle_direction(self, utc_s: Numbers) -> Array:
         """Return apparent unit vectors (..., 3) to the middle between the upper and the lower limb.
 
-        What is measured in a picture. The lower half of a low sun is squeezed more than the upper, so the
-        middle stands above the centre: by 6" at 1 degree of altitude, 4" at 2, 1.5" at 4, 0.3" at 8.
+        That is what is measured in a picture. The lower half of a low sun is squeezed more than the upper, so
+        the middle stands above the centre: by 6" at 1 degree of altitude, 4" at 2, 1.4" at 4, 0.3" at 8.
         """
         site = self.site
         true = self.true_direction(utc_s)
@@ -112,13 +113,13 @@ class Sun(Body):
         """Return the airless topocentric hour angle, -180 to 180, positive west of the meridian."""
         east, north, up = np.moveaxis(self.true_direction(utc_s), -1, 0)
         toward_equator = up * self._cos_latitude - north * self._sin_latitude
-        return plain(np.arctan2(-east, toward_equator) * _DEG)
+        return plain(np.arctan2(-east, toward_equator) * _DEG_PER_RAD)
 
     def declination_deg(self, utc_s: Numbers) -> Array:
         """Return the airless topocentric declination of date."""
         _, north, up = np.moveaxis(self.true_direction(utc_s), -1, 0)
         sine = north * self._cos_latitude + up * self._sin_latitude
-        return plain(np.arcsin(np.clip(sine, -1, 1)) * _DEG)
+        return plain(np.arcsin(np.clip(sine, -1, 1)) * _DEG_PER_RAD)
 
     def parallactic_angle_deg(self, utc_s: Numbers) -> Array:
         """Return the position angle of the zenith at the sun: see `parallactic_angle_deg`."""
@@ -143,14 +144,14 @@ def parallactic_angle_deg(hour_angle_deg: Numbers, declination_deg: Numbers, lat
     across = np.sin(hour_angle) * np.cos(latitude)
     along = np.sin(latitude) * np.cos(declination)
     along = along - np.cos(latitude) * np.sin(declination) * np.cos(hour_angle)
-    return plain(np.arctan2(across, along) * _DEG)
+    return plain(np.arctan2(across, along) * _DEG_PER_RAD)
 
 
 def altaz_deg(direction: Array) -> tuple[Array, Array]:
     """Return altitude, and azimuth from north through east (0 to 360), of (..., 3) east, north, up."""
     east, north, up = direction[..., 0], direction[..., 1], direction[..., 2]
-    altitude = np.arctan2(up, np.hypot(east, north)) * _DEG
-    azimuth = np.arctan2(east, north) * _DEG % 360.0
+    altitude = np.arctan2(up, np.hypot(east, north)) * _DEG_PER_RAD
+    azimuth = np.arctan2(east, north) * _DEG_PER_RAD % 360.0
     return plain(altitude), plain(azimuth)
 
 
