@@ -12,13 +12,8 @@ from sentinel.core.times import DAY_S
 from sentinel.sky import Eclipses, HorizonLine, SolarEclipse, Sun
 from sentinel.sky.refraction import air_mass
 
-# Mean new moon of 2000 January 6, 18:14 UTC, in days of POSIX time (Meeus ch. 49, from memory); the true one
-# is within 14 h of the mean.
-_NEW_MOON_DAY = 10_962.760
-_LUNATION_DAYS = 29.530_589
-
 KNOWN_HOURS = 240
-"""Of the sun's way that are remembered, ten kilobytes each: who judges a session again needs them all."""
+"""Hours of the sun's path that are remembered, ten kilobytes each: judging a session again needs them all."""
 
 
 class SunPosition(NamedTuple):
@@ -31,7 +26,7 @@ class SunPosition(NamedTuple):
     clear_deg: float
     """Altitude of the centre above the horizon line."""
     air_mass: float
-    """Thickness of air in the line of seen, the zenith's being 1."""
+    """Along the line of sight, 1 at the zenith."""
 
 
 class Context:
@@ -44,11 +39,11 @@ class Context:
         self.interval_s = settings.camera.interval_s
         self.tracks = settings.mount.tracking != "none"
         azimuths = np.arange(10 * 360) / 10.0
-        # Looked up, not interpolated: a frame's share of time is a tenth of a millisecond.
+        # Looked up, not interpolated: a frame may cost a tenth of a millisecond.
         self._line_deg = HorizonLine(settings.site.horizon).altitude_deg(azimuths).tolist()
         self._radius_arcsec: dict[int, float] = {}
         self._eclipse_days: dict[int, tuple[SolarEclipse, ...]] = {}
-        self._moon: Eclipses | None = None
+        self._eclipses = Eclipses(sun)
         self._hours: dict[int, list[tuple[float, float, float]]] = {}
 
     def under(self, settings: Settings) -> "Context":
@@ -60,8 +55,8 @@ class Context:
     def sun_at(self, time_s: float) -> SunPosition:
         """Return where the sun stands.
 
-        Between directions a minute apart, to 0.2" (the air bends it near the horizon): a lookup costs a few
-        microseconds where `Sun.direction` costs twenty.
+        Interpolated between directions a minute apart, to 0.2" (near the horizon, where refraction changes
+        fast): that costs a few microseconds, `Sun.direction` twenty.
         """
         hour = int(time_s // 3600)
         table = self._hours.get(hour)
@@ -97,21 +92,17 @@ class Context:
         return self.thresholds.visit_check_min * 60
 
     def eclipses_on(self, day: int) -> tuple[SolarEclipse, ...]:
-        """Return the eclipses of a day, counted from 1970."""
+        """Return the eclipses under way on a day, numbered from 1970-01-01 (UTC)."""
         known = self._eclipse_days.get(day)
         if known is None:
-            known = ()
-            age_days = (day + 0.5 - _NEW_MOON_DAY) % _LUNATION_DAYS
-            if min(age_days, _LUNATION_DAYS - age_days) < 1.5:
-                self._moon = self._moon or Eclipses(self.sun)
-                known = self._moon.between(day * DAY_S, (day + 1) * DAY_S)
+            known = self._eclipses.between(day * DAY_S, (day + 1) * DAY_S)
             if len(self._eclipse_days) > 64:
                 self._eclipse_days.clear()
             self._eclipse_days[day] = known
         return known
 
     def sun_radius_rad(self, time_s: float) -> float:
-        """Return the disc's angular radius, of the day's noon: it changes by 0.03 % a day."""
+        """Return the sun's angular radius at noon of the day: it changes by 0.03 % a day."""
         day = int(time_s // DAY_S)
         if day not in self._radius_arcsec:
             if len(self._radius_arcsec) > 64:
