@@ -19,6 +19,7 @@ from sentinel.chain.track.path import (
     Path,
     Step,
     Vector,
+    along_and_across,
     drift_of,
     is_tracking,
     quiet_px,
@@ -76,7 +77,7 @@ def _run(path: Path, context: Context) -> tuple[Vector, tuple[Step, ...], Step] 
         step = path.steps[-count - 1]
         if step.excess_px <= quiet_px(path, step.sky_px, context):
             return way, path.steps[-count:], step
-        along, across = _split(step.excess, way)
+        along, across = along_and_across(step.excess, way)
         longest = 1.1 * path.steps[-1].excess_px * step.seconds / path.steps[-1].seconds
         if across > max(3.5 * path.jitter_px, 0.15 * along) or not 0 < along <= longest:
             return None  # somebody pushed it there
@@ -88,15 +89,10 @@ def _enough(way: Vector, pace: float, whole: int, line: Vector | None, noise: fl
     """Whether so many whole steps that way are a mount's; the less they are like its, the more it takes."""
     if line is None:
         return pace >= _OUTRUNS and whole >= 3
-    along, across = _split(way, line)
+    along, across = along_and_across(way, line)
     exact_deg = hypot(_EXACT_DEG, degrees(noise / pace) / 2)
     within_deg = _ROUGH_DEG if pace >= _OUTRUNS else exact_deg
     return whole >= 2 and degrees(atan2(across, abs(along))) <= within_deg
-
-
-def _split(vector: Vector, way: Vector) -> tuple[float, float]:
-    """Return the parts of a vector along and (unsigned) across a way."""
-    return vector[0] * way[0] + vector[1] * way[1], abs(vector[1] * way[0] - vector[0] * way[1])
 
 
 class Slide(NamedTuple):
@@ -183,17 +179,17 @@ def _slide(path: Path, context: Context, away: _Away, line: Vector | None) -> Sl
         return None
     way = (speed[0] / px_s, speed[1] / px_s)
     doubt = hypot(away.sigma_px, away.slope_px_s * away.lead_s)
-    reach = _split(away.off[-1], way)[0]
+    reach = along_and_across(away.off[-1], way)[0]
     if reach < _SIGMAS * doubt or not _on_line(way, line, doubt / reach):
         return None
-    begun_s = away.times_s[0] - _split(away.off[0], way)[0] / px_s
+    begun_s = away.times_s[0] - along_and_across(away.off[0], way)[0] / px_s
     interval_s = seconds / (len(away.times_s) - 1)
     latest_s = min(away.times_s[0] + 0.5 * interval_s, away.times_s[-1] - 2 * interval_s)
     if not away.base_s - 3 * interval_s <= begun_s <= latest_s:
         return None
     slack = max(3 * away.sigma_px, 0.15 * reach)
     for time_s, off in zip(away.times_s, away.off, strict=True):
-        along, across = _split(off, way)
+        along, across = along_and_across(off, way)
         if across > slack or abs(along - px_s * (time_s - begun_s)) > slack:
             return None
     before = tuple(point for point in path.trail if point[0] <= begun_s)
@@ -204,4 +200,4 @@ def _slide(path: Path, context: Context, away: _Away, line: Vector | None) -> Sl
 def _on_line(way: Vector, line: Vector | None, doubt: float) -> bool:
     if line is None:
         return True
-    return abs(_split(way, line)[0]) >= cos(min(radians(15.0) + doubt, pi / 2))
+    return abs(along_and_across(way, line)[0]) >= cos(min(radians(15.0) + doubt, pi / 2))

@@ -19,7 +19,7 @@ from math import cos, degrees, hypot, radians
 import numpy as np
 
 from sentinel.chain.track.context import Context
-from sentinel.chain.track.path import Path, Step, Vector, is_tracking, quiet_px
+from sentinel.chain.track.path import Path, Step, Vector, along_and_across, is_tracking, quiet_px
 from sentinel.chain.track.runs import Suspicion
 from sentinel.sky import true_altitude_deg
 
@@ -46,7 +46,7 @@ def suspect(path: Path, context: Context, west: Vector | None) -> Suspicion | No
 
 def fits(suspicion: Suspicion, west: Vector | None, context: Context) -> bool:
     """Whether the disc goes the way it does when the mount stops."""
-    return west is None or _along(suspicion.way, west, 2 * context.thresholds.runaway_angle_deg)
+    return west is None or _is_along(suspicion.way, west, 2 * context.thresholds.runaway_angle_deg)
 
 
 def _full(path: Path, context: Context, west: Vector | None) -> Suspicion | None:
@@ -83,7 +83,7 @@ def _onset_s(
     share = _share(before, way, multiple, noise)
     if share is None:
         return None
-    known = west is not None and _along(way, west, context.thresholds.runaway_angle_deg)
+    known = west is not None and _is_along(way, west, context.thresholds.runaway_angle_deg)
     if share * multiple * before.sky_px < max(4 * noise, 0.02 * multiple * before.sky_px):
         # Nothing yet the frame before: a knock or a push of just this length looks the same, unless way and
         # length are those of a stopped mount to within what is known of them.
@@ -107,23 +107,22 @@ def _is_exact(path: Path, west: Vector, multiple: float) -> bool:
     """Whether the last step is that of a mount that stood still, or turned back, all the while."""
     last, noise = path.steps[-1], path.jitter_px
     whole = multiple * last.sky_px
-    along = (last.move[0] * west[0] + last.move[1] * west[1] - whole) / hypot(noise, EXACT_FRACTION * whole)
-    across = (last.move[1] * west[0] - last.move[0] * west[1]) / hypot(noise, radians(EXACT_DEG) * whole)
-    return hypot(along, across) <= 3
+    along, across = along_and_across(last.move, west)
+    off_along = (along - whole) / hypot(noise, EXACT_FRACTION * whole)
+    return hypot(off_along, across / hypot(noise, radians(EXACT_DEG) * whole)) <= 3
 
 
 def _both_whole(path: Path, way: Vector, multiple: float, context: Context) -> bool:
     """Whether the last two steps together fit the rate, twice as well as one of them can."""
     before, last = path.steps[-2:]
-    along = sum(step.move[0] * way[0] + step.move[1] * way[1] for step in (before, last))
+    along = sum(along_and_across(step.move, way)[0] for step in (before, last))
     whole = multiple * (before.sky_px + last.sky_px)
     return abs(along - whole) <= 0.5 * context.thresholds.runaway_match_fraction * whole + 3 * path.jitter_px
 
 
 def _share(step: Step, way: Vector, multiple: float, noise: float) -> float | None:
     """Return which part of a whole runaway step this one is; None if it is not on the line."""
-    along = step.excess[0] * way[0] + step.excess[1] * way[1]
-    across = abs(step.excess[1] * way[0] - step.excess[0] * way[1])
+    along, across = along_and_across(step.excess, way)
     whole = multiple * step.sky_px
     if across > max(3.5 * noise, 0.04 * whole) or not -4 * noise <= along <= 1.05 * whole + 4 * noise:
         return None
@@ -134,7 +133,7 @@ def _swelling(path: Path, context: Context, west: Vector | None) -> Suspicion | 
     way = same_way(path.steps[-3:], path, context) if len(path.steps) > 2 else None
     if way is None:
         return _slipping_out(path, context, west)
-    known = west is not None and _along(way, west, context.thresholds.runaway_angle_deg)
+    known = west is not None and _is_along(way, west, context.thresholds.runaway_angle_deg)
     # Somebody who slews the disc does so evenly; only a drive that fails goes ever faster. Where the way is
     # not that of a stopped mount, it takes more of it.
     needed = 3 if known or west is None else 5
@@ -167,7 +166,7 @@ def _slipping_out(path: Path, context: Context, west: Vector | None) -> Suspicio
         return None
     first, last = path.steps[-2:]
     way = same_way((first, last), path, context)
-    if way is None or not _along(way, west, context.thresholds.runaway_angle_deg):
+    if way is None or not _is_along(way, west, context.thresholds.runaway_angle_deg):
         return None
     pace = pace_of(last, way)
     size = (float(path.last.width_px), float(path.last.height_px))
@@ -230,13 +229,13 @@ def _creep_s(way: Vector, line: Vector | None, context: Context) -> float:
     longest = context.thresholds.runaway_creep_min * 60
     if line is None:
         return longest
-    along = way if way[0] * line[0] + way[1] * line[1] > 0 else (-way[0], -way[1])
-    return 0.82 * longest if _along(along, line, context.thresholds.runaway_angle_deg) else longest
+    on_line = abs(along_and_across(way, line)[0]) >= cos(radians(context.thresholds.runaway_angle_deg))
+    return 0.82 * longest if on_line else longest
 
 
 def pace_of(step: Step, way: Vector) -> float:
     """Return how fast a step goes along a way, over the sky's rate."""
-    return (step.excess[0] * way[0] + step.excess[1] * way[1]) / step.sky_px
+    return along_and_across(step.excess, way)[0] / step.sky_px
 
 
 def same_way(steps: tuple[Step, ...], path: Path, context: Context) -> Vector | None:
@@ -249,8 +248,7 @@ def same_way(steps: tuple[Step, ...], path: Path, context: Context) -> Vector | 
         return None
     way = (total[0] / length, total[1] / length)
     for step in steps:
-        along = step.excess[0] * way[0] + step.excess[1] * way[1]
-        across = abs(step.excess[1] * way[0] - step.excess[0] * way[1])
+        along, across = along_and_across(step.excess, way)
         if along <= 0 or across > max(3.5 * path.jitter_px, 0.15 * along):
             return None
     return way
@@ -267,7 +265,7 @@ def lost_with(
     if led is None:
         return _run_back(path, context, west, now_s, size)
     way, first = led
-    if west is not None and not _along(way, west, 2 * context.thresholds.runaway_angle_deg):
+    if west is not None and not _is_along(way, west, 2 * context.thresholds.runaway_angle_deg):
         return None
     pace = last.excess_px / last.sky_px
     reach = last.sky_px * (now_s - last.time_s) / last.seconds
@@ -299,10 +297,10 @@ def _run_back(
     else:
         return None
     # A single step the other way may be a hand's: only a mount that turns back goes west.
-    along = _along(way, west, within) or (count > 1 and _along((-way[0], -way[1]), west, within))
+    on_axis = _is_along(way, west, within) or (count > 1 and _is_along((-way[0], -way[1]), west, within))
     pace = pace_of(last, way)
     reach = last.excess_px * (now_s - last.time_s) / last.seconds
-    if not along or pace <= FASTEST_STOP or not _outside(last, way, reach, size):
+    if not on_axis or pace <= FASTEST_STOP or not _outside(last, way, reach, size):
         return None
     first = path.steps[-count]
     return Suspicion(REVERSED, first.time_s - first.seconds, way, pace, "ran back")
@@ -330,8 +328,8 @@ def _outside(step: Step, way: Vector, reach_px: float, size: Vector) -> bool:
     return x < -left or y < -left or x > size[0] + left or y > size[1] + left
 
 
-def _along(way: Vector, other: Vector, within_deg: float) -> bool:
-    return way[0] * other[0] + way[1] * other[1] >= cos(radians(within_deg))
+def _is_along(way: Vector, other: Vector, within_deg: float) -> bool:
+    return along_and_across(way, other)[0] >= cos(radians(within_deg))
 
 
 def kind_of(pace: float) -> str:

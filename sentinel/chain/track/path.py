@@ -71,6 +71,11 @@ class Path(NamedTuple):
     """Since when."""
 
 
+def along_and_across(vector: Vector, way: Vector) -> tuple[float, float]:
+    """Return the parts of a vector along a way (a unit vector) and, unsigned, across it."""
+    return vector[0] * way[0] + vector[1] * way[1], abs(vector[1] * way[0] - vector[0] * way[1])
+
+
 def _jitter_px(scatter: tuple[float, ...], before: float) -> float:
     if len(scatter) < 5:
         return before

@@ -5,7 +5,7 @@ from math import hypot
 from sentinel.chain.track import fast_runs
 from sentinel.chain.track.context import Context
 from sentinel.chain.track.observation import Observation
-from sentinel.chain.track.path import FAINT, Step, quiet_px
+from sentinel.chain.track.path import FAINT, Step, along_and_across, quiet_px
 from sentinel.chain.track.runs import Cause, Run, Suspicion, run_of
 from sentinel.chain.track.state import Track
 
@@ -48,7 +48,7 @@ def still_running(track: Track, run: Run, step: Step, context: Context, *, quiet
     )
     if steady >= context.thresholds.runaway_steady_frames - 1:
         return _carried_again(track, run, here.steady_from_s)
-    along = (step.move[0] * run.way[0] + step.move[1] * run.way[1]) / step.sky_px
+    along = along_and_across(step.move, run.way)[0] / step.sky_px
     straight = hypot(*step.move) <= 1.05 * abs(along) * step.sky_px + 3 * track.path.jitter_px
     if quiet or along < 0.1 or not straight:
         return track._replace(run=here)
@@ -68,7 +68,7 @@ def _still_sliding(track: Track, run: Run, since: tuple[float, float, float], st
     if seconds < 2.5 * step.seconds or due_px < 8 * track.path.jitter_px:
         return track._replace(run=here)
     x, y = step.x_px - since[1] - drift[0] * seconds, step.y_px - since[2] - drift[1] * seconds
-    share = (x * run.way[0] + y * run.way[1]) / due_px
+    share = along_and_across((x, y), run.way)[0] / due_px
     if share < 0.35:
         # The way it went while it slid says nothing of the usual one.
         trail = track.path.trail[-1:]
