@@ -63,17 +63,25 @@ class Scene:
         flat = 1 - flattening(altaz_deg(self.enu)[0], temperature_c=0.0)
         return np.asarray(-flat / 2 * (upward / np.abs(upward)) ** 2)
 
-    def chi2(self, ovals: Complex, sigma: float = 1e-4, *, at_deg: tuple[float, float] = (0.0, 0.0)) -> Array:
-        """What the ovals say of each of `ROLLS`, on an axis thought to be there: chi-squared."""
+    def chi2(
+        self,
+        ovals: Complex,
+        sigma: float = 1e-4,
+        *,
+        at_deg: tuple[float, float] = (0.0, 0.0),
+        node_deg: float | None = None,
+    ) -> Array:
+        """What the ovals say of each of `ROLLS`, on an axis and with a roll thought to be so: chi-squared."""
         seen = self.seen(ovals, sigma)
         assert seen is not None
-        points = replace(self.points(at_deg), roll_rad=np.array([np.radians(self.roll_deg)]))
+        roll_deg = self.roll_deg if node_deg is None else node_deg
+        points = replace(self.points(at_deg), roll_rad=np.array([np.radians(roll_deg)]))
         aims = self.geometry.aims(self.times_s, float(self.times_s[-1]))
         upward = self.geometry.linear(aims, ONE_PART, points)[1][..., AIR]
         prior = every_node([Candidate(15.0, 1.0)], self.latitude_deg, USUAL_ROLLS).taken(np.array([0])).prior
-        before = prior.about(points)
-        self.added = seen.added_to(before, self.geometry, points, aims.direction, upward)
-        form = (self.added.power - before.power)[0]
+        self.before = prior.about(points)
+        self.added = seen.added_to(self.before, self.geometry, points, aims.direction, upward)
+        form = (self.added.power - self.before.power)[0]
         turn = np.stack([np.cos(ROLLS), np.sin(ROLLS), np.ones_like(ROLLS)])
         return np.asarray(np.einsum("ij,ik,kj->j", turn, form, turn))
 
@@ -150,6 +158,25 @@ def test_a_wrong_axis_and_the_roll_it_feigns_are_told_together() -> None:
     assert np.outer(answers, answers) * weight == pytest.approx(unaided, rel=0.1)
     # To first order: meridians draw together on the way from the lens axis to the disc.
     assert answers @ scene.axis_deg == pytest.approx(-feigned_rad, rel=0.2)
+
+
+@pytest.mark.parametrize("node_deg", [220.0, 80.0, 285.0])
+def test_whatever_roll_a_mount_is_followed_at_ties_roll_and_axis_alike(node_deg: float) -> None:
+    """To first order chi-squared is (sin(roll - told) - cos(node - told) answers . axis)^2, root taken in.
+
+    Half a turn on, the roll grows the other way: a tie without the cosine would have the wrong sign there.
+    """
+    scene, chi2, precision, pull = Scene(south=False, roll_deg=40.0), {}, {}, {}
+    for roll_deg in (40.0, node_deg):
+        chi2[roll_deg] = scene.chi2(scene.ovals(), at_deg=(0.3, 0.4), node_deg=roll_deg)
+        turn = np.array([np.cos(np.radians(roll_deg)), np.sin(np.radians(roll_deg)), 1.0])
+        precision[roll_deg] = (scene.added.precision - scene.before.precision)[0][:2, :2]
+        pull[roll_deg] = turn @ (scene.added.pull - scene.before.pull)[0][:, :2]
+    assert chi2[node_deg] == pytest.approx(chi2[40.0], abs=1e-6)
+    off = np.radians(np.array([40.0, node_deg]) - np.degrees(ROLLS[chi2[40.0].argmin()]))
+    ratio = np.cos(off[1]) / np.cos(off[0])
+    assert precision[node_deg] == pytest.approx(ratio**2 * precision[40.0], rel=0.01)
+    assert pull[node_deg] == pytest.approx(ratio * np.sin(off[1]) / np.sin(off[0]) * pull[40.0], rel=0.02)
 
 
 def test_discs_without_an_oval_tell_nothing() -> None:
