@@ -19,8 +19,8 @@ STEADY_SHARE = 0.25
 """Of the time that the exposures span: what was copied together, or is being caught up, differs by more."""
 STEADY_S = 10.0
 """A link that differs by less is steady, however fast the frames follow each other."""
-STEADY_EARLY_SHARE = 0.01
-"""Of how early they come: no link is at fault for that, and one that stutters hides no clock far ahead."""
+STUTTER_S, STUTTER_SHARE = 120.0, 0.01
+"""So much more, of how early they come, where they do: no link is at fault for that, however it stutters."""
 ZONES_S, LEAST_ZONE_S = 900.0, 3600.0
 """Zones differ by whole quarters of an hour, and by an hour at least."""
 LINK_S = 30.0
@@ -115,7 +115,8 @@ def clock_off(
     least, usual = min(lags_s) if least_s is None else least_s, median(lags_s)
     span_s, spread_s = abs(taken_s[-1] - taken_s[0]), max(lags_s) - min(lags_s)
     early = usual < -note_s
-    steady = spread_s <= max(STEADY_S, STEADY_SHARE * span_s, -STEADY_EARLY_SHARE * usual)
+    stutter_s = min(STUTTER_S, -STUTTER_SHARE * usual)
+    steady = spread_s <= max(STEADY_S, STEADY_SHARE * span_s, stutter_s)
     if (steady and (early or least >= DISPUTED_S)) or (early and usual > -DISPUTED_S):
         # A frame arrives after its exposure, so the least late one tells most.
         return ClockOff(_in_its_zone(-least))
