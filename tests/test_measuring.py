@@ -141,6 +141,7 @@ def test_resume_without_a_table_and_send_without_a_cluster_are_refused(folder: P
     assert "--send: there is nobody to send to" in run("measure", folder, "--send")[2]
 
 
+@pytest.mark.slow
 def test_killed_at_any_moment_it_goes_on_to_what_it_would_have_been(tmp_path: Path) -> None:
     folder = tmp_path / "frames"
     folder.mkdir()

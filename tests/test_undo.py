@@ -121,6 +121,7 @@ def test_what_can_be_taken_back_is_listed_for_five_minutes() -> None:
     assert standing_of(board, SETTINGS, undo.time_utc).undoable == ()
 
 
+@pytest.mark.slow
 def test_both_stay_in_the_journal_and_a_journal_gone_through_again_comes_to_the_same(tmp_path: Path) -> None:
     gone = Gone([mark("realigned"), mark("undo", 200.0)])
     with Journal.create(tmp_path / "journal.sqlite", Origin.WATCH) as journal:

@@ -100,6 +100,7 @@ def test_the_disc_moves_as_told_while_a_bolt_is_turned(session: Session) -> None
         assert hypot(bolt.right_widths - right, bolt.up_widths + down) < 0.1
 
 
+@pytest.mark.slow
 def test_a_bolt_that_does_not_move_the_disc_at_this_hour_is_known_as_such() -> None:
     """A sun low in the east is turned about by the altitude bolt, and hardly moved."""
     east = Session(

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+import pytest
 import simplejpeg
 from numpy.typing import NDArray
 
@@ -101,6 +102,7 @@ def session(folder: Path, *, hours: float, **mount: float) -> NDArray[np.float64
     return np.asarray(north_deg)
 
 
+@pytest.mark.slow
 def test_spots_followed_over_a_day_turn_the_frames_right(tmp_path: Path) -> None:
     north_deg = session(tmp_path, hours=30.0)
     opened = FilmedSession(FilmRequest(folder=tmp_path / "out"))

@@ -169,7 +169,7 @@ def test_supplies_axis_and_sunset_make_visits() -> None:
     assert {d.reason: d for d in forecast.due}["axis-limit"].time_utc > after + timedelta(hours=1.3)
 
 
-@pytest.mark.parametrize("error", ["", "cannot be read"])
+@pytest.mark.parametrize("error", ["", pytest.param("cannot be read", marks=pytest.mark.slow)])
 def test_a_wait_for_the_first_picture_uses_nothing_up(error: str) -> None:
     """A watch begun the evening before: neither the drive nor the camera has been at work since."""
     update = {"mount": Mount(axis_limit_deg=20), "supplies": Supplies(camera_battery_h=2.0)}
@@ -215,7 +215,7 @@ def test_a_full_disk_makes_a_visit() -> None:
     assert due["storage"] == pytest.approx(1.0, abs=0.05)
 
 
-@pytest.mark.parametrize("parked", [False, True])
+@pytest.mark.parametrize("parked", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_by_night_the_axis_is_told_as_it_turns_and_no_place_outlasts_the_drives_rest(*, parked: bool) -> None:
     """At 47 N in June the sun is down from 20:03 to 04:08 or so; the last disc is of 17:00."""
     start = datetime(2026, 6, 20, 15, tzinfo=UTC)

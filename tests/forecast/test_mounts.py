@@ -21,7 +21,9 @@ MIDDLE = replace(NORTH, latitude_deg=45.0, longitude_deg=8.0, start_utc=datetime
 MIDDLE_SOUTH = replace(MIDDLE, latitude_deg=-43.0, start_utc=datetime(2026, 2, 3, 8, tzinfo=UTC))
 
 
-@pytest.mark.parametrize("session", [NORTH, SOUTH, MIDDLE, MIDDLE_SOUTH])
+@pytest.mark.parametrize(
+    "session", [NORTH, pytest.param(SOUTH, marks=pytest.mark.slow), MIDDLE, MIDDLE_SOUTH]
+)
 def test_a_clean_track_gives_axis_roll_and_rate(session: Session) -> None:
     session = replace(session, roll_deg=-20.0, rate_error=1e-4)
     last = watched(session)[-1]

@@ -818,7 +818,7 @@ def test_a_camera_set_back_to_many_pictures_is_missed_as_soon_as_before() -> Non
     assert (silent.time_utc - last).total_seconds() <= 211
 
 
-@pytest.mark.parametrize("missing", [0.1, 0.3, 0.5])
+@pytest.mark.parametrize("missing", [pytest.param(0.1, marks=pytest.mark.slow), 0.3, 0.5])
 def test_frames_that_are_lost_one_by_one_are_no_camera_that_has_stopped(missing: float) -> None:
     watch = Watch(seed=3)
     for _ in range(3 * 1440):

@@ -15,7 +15,7 @@ STILL = World(
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("minutes", [4, 8])
+@pytest.mark.parametrize("minutes", [pytest.param(4, marks=pytest.mark.slow), 8])
 def test_a_drive_that_loses_pace_may_stop_before_the_disc_is_out(minutes: int) -> None:
     """The disc goes ever faster until the drive stands: by its pace so far it would leave later."""
     slows = [h.Rate(at_h=1.0 + k / 60, arcsec_s=15.0 * (1 - (k + 1) / minutes)) for k in range(minutes)]

@@ -169,6 +169,7 @@ def test_a_wrong_request_is_one_line_and_leaves_nothing(  # noqa: PLR0917 - base
     assert not (tmp_path / "out" / "overlay.yaml").exists()
 
 
+@pytest.mark.slow
 def test_a_season_is_tuned_on_like_its_sessions_named_one_by_one(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
