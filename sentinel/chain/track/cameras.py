@@ -11,7 +11,7 @@ SWAP_FRAMES = 3
 
 
 class Source(NamedTuple):
-    """What takes the frames: the size of the picture and what the file says took it."""
+    """A camera, told from others by its name in the file and the size of its pictures."""
 
     camera: str
     width_px: int
@@ -19,7 +19,7 @@ class Source(NamedTuple):
 
 
 class Cameras(NamedTuple):
-    """The camera that is watched, and the other one that was last heard of."""
+    """The camera that is watched, and the last other one whose frames came."""
 
     source: Source | None = None
     last_s: float = 0.0
@@ -28,7 +28,7 @@ class Cameras(NamedTuple):
     strays: int = 0
     """Frames in a row from elsewhere."""
     new: bool = False
-    """Not before the last frame from the watched camera was anything seen of it."""
+    """Nothing was seen of it before the watched camera's last frame."""
     stray_frame: str = ""
     stray_s: float | None = None
 

@@ -1,11 +1,12 @@
 """A mount that fails evenly: the disc goes on along one line at one pace, however fast or slow.
 
-A clutch that slips, a drive at another rate, one that runs back slowly: none goes at the sky's own rate. What
-tells them from people is how it came: all was quiet, then the way of the drive, the same again and again.
+A clutch that slips, a drive at another rate, one that runs back slowly: none lets the disc go at the sky's
+own rate. What tells them from people is how they begin: all was quiet, then the same step along the drive's
+line, again and again.
 
 - going: whole steps alike, along the drive's line. Three frames after the onset.
-- sliding: steps no larger than what wind and worm do, which add up along one line as nothing else does. Told
-  as soon as the way stands well above the worm's swing and what is uncertain of the usual drift.
+- sliding: steps no larger than those of wind and worm, which add up along one line as nothing else does. Told
+  as soon as the way gone stands well above the worm's swing and the doubt of the usual drift.
 """
 
 from math import atan2, cos, degrees, hypot, pi, radians, sqrt
@@ -34,7 +35,7 @@ _SLIDES = (3, 4, 6, 9, 13, 20, 28)
 """Frames that a slide is looked for in."""
 _BASE_S, _BASE_FRAMES = 1800.0, 8
 _WORM_TURN_S = 640.0
-"""A turn of the slower worms. What was seen of less than one does not tell how far it swings."""
+"""A turn of the slower worms: less than one does not tell how far it swings."""
 _SLOWEST = 0.018
 """Of the sky's rate: slower than this is for the fit to say."""
 _SIGMAS = 6.0
@@ -86,7 +87,7 @@ def _run(path: Path, context: Context) -> tuple[Vector, tuple[Step, ...], Step] 
 
 
 def _enough(way: Vector, pace: float, whole: int, line: Vector | None, noise: float) -> bool:
-    """Whether so many whole steps that way are a mount's; the less they are like its, the more it takes."""
+    """Whether so many whole steps that way are a mount's; the less they look it, the more it takes."""
     if line is None:
         return pace >= _OUTRUNS and whole >= 3
     along, across = along_and_across(way, line)

@@ -21,8 +21,8 @@ _LEAST_OFF_ARCSEC = 60.0
 """What is nearer to the fit's track than this is on it: worm and wind of a poor mount."""
 _SPREADS = 4.0
 _TELL = 3
-"""So many discs of late tell, for as long as they span, how far the disc may leave the fit's way: it would go
-on along a line beside it."""
+"""So many recent discs tell, for as long as they span, how far the disc may leave the fit's way: it is taken
+to go on along a line beside it."""
 
 
 class Off(NamedTuple):
@@ -30,7 +30,7 @@ class Off(NamedTuple):
 
     by: Vector
     limit_px: float
-    """How far says nothing."""
+    """Up to here it says nothing."""
 
     @property
     def px(self) -> float:
@@ -39,12 +39,12 @@ class Off(NamedTuple):
 
     @property
     def astray(self) -> bool:
-        """Whether it is off for sure."""
+        """Whether it is surely off its way."""
         return self.px > self.limit_px
 
 
 class Expected(NamedTuple):
-    """The way that the fitted mounts will carry the disc, and how far they come to differ."""
+    """The way along which the fitted mounts will carry the disc, and how far they come to differ."""
 
     times_s: tuple[float, ...]
     places: tuple[tuple[float, float, float], ...]
@@ -74,7 +74,7 @@ class Expected(NamedTuple):
     def off(self, disc: Place, lately: Sequence[Place], jitters_px: float) -> "Off":
         """Return how far a disc lies off the way that it kept to lately.
 
-        `jitters_px`: so far it may be shaken from frame to frame.
+        `jitters_px`: how far it may be shaken from frame to frame.
         """
         recent = [at for at in lately[-RECENT:] if at[0] > lately[-1][0] - RECENT_S]
         then = [self.at(at[0]) for at in recent]

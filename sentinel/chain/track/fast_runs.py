@@ -3,8 +3,8 @@
 What a stop looks like, frame by frame: quiet; a part of the sky's way (the stop fell between two exposures);
 then the whole of it, in the same direction, again and again. The rules are kept to that shape:
 
-- full: the last step fits the sky's rate (or twice it), the one before is a part of it on the same line, and
-  before that all was quiet. Two frames after the onset.
+- full: the last step fits the sky's rate (or twice it), the one before is a part of such a step on the same
+  line, and before that all was quiet. Two frames after the onset.
 - swelling: three steps on one line, each longer than the one before: a drive that slows.
 - creeping: a disc that moves on evenly for longer than anybody pushes it about, however slowly it began.
 - lost: one step of that kind, and then no disc where the next step would have carried it out of the frame.
@@ -25,7 +25,7 @@ from sentinel.sky import true_altitude_deg
 
 STOPPED, REVERSED, SLIPPING = "stopped", "reversed", "wrong-rate"
 EXACT_DEG, EXACT_FRACTION = 1.2, 0.004
-"""How well, 1-sigma, the fit's roll and the disc's size tell way and length of a stopped mount's step."""
+"""How well, 1 sigma, the fit's roll and the disc's size tell a stopped mount's step: direction and length."""
 FASTEST_STOP = 2.2
 """Over the sky's rate: faster than any mount that stopped, or turned back at its own rate."""
 _MULTIPLES = ((1.0, STOPPED), (2.0, REVERSED))
@@ -121,7 +121,7 @@ def _both_whole(path: Path, way: Vector, multiple: float, context: Context) -> b
 
 
 def _share(step: Step, way: Vector, multiple: float, noise: float) -> float | None:
-    """Return which part of a whole runaway step this one is; None if it is not on the line."""
+    """Return what share of a whole runaway step this one is; None if it is not on the line."""
     along, across = along_and_across(step.excess, way)
     whole = multiple * step.sky_px
     if across > max(3.5 * noise, 0.04 * whole) or not -4 * noise <= along <= 1.05 * whole + 4 * noise:
@@ -222,9 +222,9 @@ def creeping(path: Path, context: Context, even_s: float, line: Vector | None) -
 
 
 def _creep_s(way: Vector, line: Vector | None, context: Context) -> float:
-    """Return for how long nobody moves a disc so evenly: along the drive's line somewhat less than else.
+    """Return for how long nobody moves a disc so evenly: somewhat less along the drive's line than off it.
 
-    The pace says nothing of it: people slew at any. A line that is not known yet shortens nothing either.
+    The pace does not matter, people slew at any; nor does a line that is not known yet.
     """
     longest = context.thresholds.runaway_creep_min * 60
     if line is None:

@@ -19,9 +19,9 @@ DRIFT_TRAIL = 31
 JITTERS = 30
 STEPS = 8
 CARRIED = 6
-"""A disc of a mount that stands still goes by the sky's own rate: none stays behind for so many steps."""
+"""On a mount that stands the disc moves at the sky's own rate: it does not stay behind for so many steps."""
 FAINT = 1.4
-"""A step up to so many times the usual may belong to a slow slide, which no single step shows."""
+"""A step of up to so many times the quiet limit may belong to a slow slide, which no single step shows."""
 JITTER_FLOOR_PX = 0.3
 # The median of a two-dimensional normal scatter's length is 1.18 sigma.
 RAYLEIGH_MEDIAN = 1.177
@@ -66,7 +66,7 @@ class Path(NamedTuple):
     older: int = 0
     """Frames in a row from before the last one."""
     carried: int = 0
-    """Of a mount that is said not to track: steps in a row in which it did; never less once it has."""
+    """Of a mount that is set not to track: steps in a row in which it did; kept once there are `CARRIED`."""
     carried_s: float = 0.0
     """Since when."""
 
@@ -83,7 +83,7 @@ def _jitter_px(scatter: tuple[float, ...], before: float) -> float:
 
 
 def sky_px(context: Context, one: Observation, other: Observation, radius_px: float) -> float:
-    """Return the sun's apparent way between two exposures, in pixels of a camera that stands still."""
+    """Return how far the sun moves between two exposures, in pixels of a camera that stands still."""
     (e1, n1, u1), (e2, n2, u2) = one.sun.direction, other.sun.direction
     chord = hypot(e2 - e1, n2 - n1, u2 - u1)
     return chord / context.sun_radius_rad(other.time_s) * radius_px
