@@ -1,4 +1,4 @@
-"""One target: its way, what is under way on it, and how long it is left in peace after a failure."""
+"""One target: its transport, the attempt under way, and how long it is left in peace after a failure."""
 
 import logging
 from collections.abc import Callable

@@ -313,7 +313,7 @@ class Worker:
     def _first_due(
         self, dispatcher: Dispatcher, outboxes: Iterable[Outbox], now_utc: datetime
     ) -> tuple[Outbox, OutboxRow] | None:
-        """Return the gravest that is due, and of those the oldest, what was said past the journal first."""
+        """Return the most severe that is due, of those the oldest, what was said past the journal first."""
         found: list[tuple[Outbox, OutboxRow]] = []
         for outbox in outboxes:
             row = outbox.next_due(dispatcher.name, now_utc, but=self._to_note.resting(outbox, now_utc))

@@ -68,7 +68,7 @@ _KNOWN_BY = {
 
 
 def line_of(forecast: Forecast) -> dict[str, Any]:
-    """Return a forecast under the names that scripts know; what is not known is None, no places are none."""
+    """Return a forecast under the names that scripts know; what is not known is None, or no places."""
     line = {name: _at(forecast, place) for name, place in _PLACES.items()}
     return {**line, "later_places": line["later_places"] or ()}
 

@@ -122,7 +122,7 @@ class Database:
 
 @contextmanager
 def named(path: Path) -> Iterator[None]:
-    """Call by its name whatever SQLite has against a journal.
+    """Turn SQLite's errors over a journal into those of this room.
 
     Raises `Unwritable` if there is no room, another program holds it, or the disk fails.
     Raises `Damaged` if the file is found to be broken.

@@ -121,7 +121,7 @@ class Outbox(Database):
     # What there is to do.
 
     def next_due(self, target: str, now_utc: datetime, *, but: Iterable[int] = ()) -> OutboxRow | None:
-        """Return what goes to a target first: the gravest, and of those the oldest; `but` are left out."""
+        """Return what goes to a target first: the most severe, of those the oldest; `but` are left out."""
         left_out = ",".join(str(int(number)) for number in but)
         # A row that lies open is due again as well: who asks has no attempt under way.
         query = (

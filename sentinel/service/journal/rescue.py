@@ -24,7 +24,7 @@ from sentinel.service.journal.outbox import Outbox
 log = logging.getLogger(__name__)
 
 MOST = 500
-"""So many are kept twice, the gravest first: days without a link must not make a large file."""
+"""So many are kept twice, the most severe first: days without a link must not make a large file."""
 
 _WAITING = (
     "SELECT o.target, a.body, o.due_utc_s, o.expires_utc_s FROM outbox o JOIN outcome a ON a.seq = o.alert"

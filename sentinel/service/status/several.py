@@ -21,7 +21,7 @@ FAR = datetime.max.replace(tzinfo=UTC)
 
 
 class Need(IntEnum):
-    """How a camera needs somebody, the gravest first."""
+    """How urgently a camera needs somebody, the most urgent first."""
 
     NOW = 0
     """Somebody must go now."""
