@@ -42,7 +42,8 @@ def _a_name(text: str) -> str:
 
 AzimuthAltitude = tuple[Annotated[float, Field(ge=-360, le=360)], Annotated[float, Field(ge=-5, le=90)]]
 
-MEAN_SOLAR_RATE_DEG_S = 15.0 / 3600
+MEAN_SOLAR_RATE_ARCSEC_S = 15.0
+MEAN_SOLAR_RATE_DEG_S = MEAN_SOLAR_RATE_ARCSEC_S / 3600
 
 
 class Site(Section):

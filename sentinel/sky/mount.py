@@ -20,13 +20,13 @@ from typing import Literal
 import numpy as np
 
 from sentinel.core.angles import ARCSEC_PER_RAD
-from sentinel.core.settings import Camera
+from sentinel.core.settings import MEAN_SOLAR_RATE_ARCSEC_S, Camera
 from sentinel.sky.arrays import Array, Numbers, floats
 
 Tracking = Literal["solar", "sidereal", "lunar", "none"]
 
 _RATES_ARCSEC_S: dict[Tracking, float] = {
-    "solar": 15.0,
+    "solar": MEAN_SOLAR_RATE_ARCSEC_S,
     # The equator turns once a mean sidereal day of 86 164.0905 s (Aoki et al. 1982).
     "sidereal": 15.041_068_6,
     # The mean moon returns to the meridian after 24 h 50 min 28.3 s. Some drives call 14.685"/s lunar, which

@@ -10,7 +10,7 @@ from scipy.special import i0e
 
 from sentinel.chain.following import Following
 from sentinel.chain.forecast.fit import Solved, roll_grid
-from sentinel.chain.forecast.geometry import STILL, Geometry, Points
+from sentinel.chain.forecast.geometry import NO_SLOW_CHANGE, Geometry, Points
 from sentinel.chain.forecast.roll_prior import USUAL_ROLLS, RollPrior
 from sentinel.chain.track import Context
 from sentinel.sky import refraction_sigma_deg
@@ -77,7 +77,7 @@ def test_the_sun_is_followed_at_the_middle_between_its_limbs() -> None:
     lifted /= np.linalg.norm(lifted, axis=1, keepdims=True)
     assert separation_deg(aims.direction, lifted) == pytest.approx(sigma, rel=1e-3)
     zero, pose = np.zeros(1), np.zeros((1, 1))
-    points = Points(zero, zero, zero, zero, zero, low_s[:1], pose, pose, STILL)
+    points = Points(zero, zero, zero, zero, zero, low_s[:1], pose, pose, NO_SLOW_CHANGE)
     assert geometry.linear(aims, np.zeros(6, dtype=np.intp), points)[0].shape == (1, 6, 2)
 
 

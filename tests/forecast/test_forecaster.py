@@ -136,7 +136,7 @@ def test_memory_and_cost_are_bounded() -> None:
     sizes = []
     for i, frame in enumerate(session.frames()):
         # Cheap: discs are binned, but no fits are made.
-        disc = forecaster._sight(frame, utc_s(frame.time_utc))
+        disc = forecaster._tracked_disc(frame, utc_s(frame.time_utc))
         if disc is not None:
             discs.take(disc)
         if i % 300 == 299:

@@ -15,7 +15,7 @@ from sentinel.chain.forecast.noise import FLEXURES, Flexure
 from sentinel.chain.forecast.periodic_error import find_periodic_error
 from sentinel.chain.forecast.recentring import TracksAhead, best_along, best_centre, place, reach, regrets
 from sentinel.chain.forecast.summary import _exit_clear, _is_clear, sure_sigma
-from sentinel.chain.forecast.sun_path import OFFSETS_S, daylight, with_turns
+from sentinel.chain.forecast.sun_path import OFFSETS_S, sun_up, with_turns
 from sentinel.sky.arrays import Array
 
 FRAME = Frame(1000, 800, 0.0)
@@ -28,7 +28,7 @@ def room(x: Array, y: Array, radius: float = 100.0) -> Array:
 
 def test_the_limb_touches_between_two_times() -> None:
     x = 499.5 + 0.25 * TIMES
-    exits = first_exits(room(x, np.full_like(x, 399.5)), daylight(TIMES, np.ones_like(TIMES)))
+    exits = first_exits(room(x, np.full_like(x, 399.5)), sun_up(TIMES, np.ones_like(TIMES)))
     assert exits.after_s[0] == pytest.approx((1000 - 0.5 - 100 - 499.5) / 0.25)
     assert exits.likely_edge() == "right"
     assert exits.quantile_s(0.5) == exits.after_s[0]
@@ -43,14 +43,14 @@ def test_out_and_back_while_the_sun_is_down_is_no_exit() -> None:
     times = with_turns(TIMES, lambda t: np.abs(t - 1800) - 1500.0)
     assert times == pytest.approx(np.sort([*TIMES, 300.0, 3300.0]))
     x = 499.5 + 600 * np.exp(-(((times - 1800) / 500) ** 2))
-    down = daylight(times, np.abs(times - 1800) - 1500.0)
+    down = sun_up(times, np.abs(times - 1800) - 1500.0)
     assert np.isinf(first_exits(room(x, np.full_like(x, 399.5)), down).after_s[0])
 
 
 def test_out_at_sunrise_has_left_at_sunrise_sooner_where_the_air_lifts_more() -> None:
     times = with_turns(TIMES, lambda t: (t - 2000.0) * 1e-3)
     x = 499.5 + 0.5 * times
-    rising = daylight(times, (times - 2000.0) * 1e-3)
+    rising = sun_up(times, (times - 2000.0) * 1e-3)
     late = first_exits(room(x, np.full_like(x, 399.5)), rising)
     assert late.after_s[0] == pytest.approx(2000.0, abs=1)
     lifted = first_exits(room(x, np.full_like(x, 399.5)), rising, np.array([0.1]))
@@ -66,7 +66,7 @@ def test_a_swinging_disc_touches_when_its_swing_next_takes_it_there(drift_px_s: 
     x = np.repeat((start + drift_px_s * slow)[:, None], len(phase), axis=1)
     swing = Swing(np.repeat([[reach], [reach], [0.0], [0.0]], len(phase), axis=1), period, phase)
     gaps = FRAME.room_px(x, np.full_like(x, 399.5), 100.0)
-    exits = first_exits(gaps, daylight(slow, np.ones_like(slow)), swing=swing)
+    exits = first_exits(gaps, sun_up(slow, np.ones_like(slow)), swing=swing)
     fine = np.arange(0, slow[-1], min(2.0, period / 240))
     wave = reach * np.sin(2 * np.pi * fine[:, None] / period + phase)
     truth = fine[(drift_px_s * fine[:, None] + wave >= 60).argmax(axis=0)]
@@ -80,7 +80,7 @@ def test_a_swing_that_reaches_over_the_edge_now_has_not_yet_left() -> None:
     swing = Swing(np.repeat([[12.0], [12.0], [0.0], [0.0]], 100, axis=1), 480.0, phase)
     x = np.full((len(times), 100), 1000 - 0.5 - 100 - 6.0)
     gaps = FRAME.room_px(x, np.full_like(x, 399.5), 100.0)
-    after = first_exits(gaps, daylight(times, np.ones_like(times)), swing=swing).after_s
+    after = first_exits(gaps, sun_up(times, np.ones_like(times)), swing=swing).after_s
     assert after.max() <= 480
     # Six of twelve pixels: a third of the swing is beyond the edge.
     assert np.mean(after == 0) == pytest.approx(1 / 3, abs=0.02)
@@ -332,7 +332,7 @@ def test_any_other_place_needs_no_such_word(ahead: TracksAhead, up_px: float) ->
 def test_an_exit_of_a_rising_sun_counts_where_it_stays_out(comes_back: bool) -> None:
     """It rises now, is well clear of the line after an hour, and the air lifts it over the edge at first."""
     times = with_turns(OFFSETS_S, lambda t: t / 3600 - 1.0)
-    ahead: Any = SimpleNamespace(now_s=0.0, offsets_s=times, clear=daylight(times, times / 3600 - 1.0))
+    ahead: Any = SimpleNamespace(now_s=0.0, offsets_s=times, clear=sun_up(times, times / 3600 - 1.0))
     room_px = np.full((4, len(times), 3), 100.0)
     until_s = 600.0 if comes_back else np.inf
     room_px[2, until_s > times] = -5.0

@@ -9,7 +9,7 @@ import pytest
 
 from sentinel.chain.following import Following
 from sentinel.chain.forecast.estimate import TELLING_ARC_S
-from sentinel.chain.forecast.geometry import Elsewhere, Geometry
+from sentinel.chain.forecast.geometry import Geometry, OtherSky
 from sentinel.chain.forecast.nodes import every_node
 from sentinel.chain.forecast.place_and_clock import Mistake, PlaceAndClock, SettingsDoubt, mistakes
 from sentinel.chain.forecast.rates import first_rates
@@ -136,7 +136,7 @@ def test_an_axis_is_as_wide_as_the_clock_is_doubtful() -> None:
 def off_by_mistake_deg(known: PlaceAndClock, at_deg: tuple[float, float], hours: float) -> Array:
     """Return where the axis stands with the sun so many hours later, azimuth and altitude, less `at_deg`."""
     which = [one.hours == hours and one.kind == "time-zone" for one in known.mistakes].index(True)
-    axis = known.elsewhere[which].axis_errors_deg(np.array([at_deg[0]]), np.array([at_deg[1]]))
+    axis = known.skies[which].axis_errors_deg(np.array([at_deg[0]]), np.array([at_deg[1]]))
     return np.asarray(np.concatenate(axis) - np.array(at_deg))
 
 
@@ -171,7 +171,7 @@ def test_an_axis_is_known_as_well_as_the_fit_knows_it_once_light_has_excluded_ev
 
 
 def test_an_axis_turned_with_the_sky_comes_back() -> None:
-    for place in PlaceAndClock(NORTH, Sun(NORTH)).elsewhere:
+    for place in PlaceAndClock(NORTH, Sun(NORTH)).skies:
         azimuth, altitude = place.axis_errors_deg(np.array([1.3]), np.array([-0.4]))
         tilt = np.hypot(azimuth * np.cos(np.radians(72.0)), altitude)
         assert tilt == pytest.approx(np.hypot(1.3 * np.cos(np.radians(72.0)), 0.4), rel=0.03)
@@ -187,7 +187,7 @@ def test_a_mirrored_camera_stands_beside_the_likeliest_mount() -> None:
     assert both.points.azimuth_deg.tolist() == [1.5, -1.5]
     assert both.points.altitude_deg.tolist() == [-0.2, 0.2]
     assert np.diff(both.points.roll_rad) == pytest.approx(np.pi)
-    assert len(both.prior.place) == len(both.centre_rad) == 2
+    assert len(both.prior.mean) == len(both.centre_rad) == 2
 
 
 @pytest.mark.parametrize("step_h", [-5.0, 5.0])
@@ -213,7 +213,7 @@ def test_a_clock_that_is_set_takes_the_contradiction_back(step_h: float) -> None
 def test_all_places_at_once_are_told_of_as_each_alone_and_a_short_track_tells_of_none() -> None:
     session = Session(azimuth_error_deg=0.6, altitude_error_deg=-0.4, watched_h=3.0, followed_h=4.0, seed=4)
     forecaster = Following(Context(session.settings, session.sun))
-    places = PlaceAndClock(session.settings.site, session.sun).elsewhere
+    places = PlaceAndClock(session.settings.site, session.sun).skies
     estimator = forecaster.forecaster._estimator
     for frame in session.frames():
         forecaster.feed(frame, frame.time_utc)
@@ -230,15 +230,15 @@ def test_the_track_is_asked_only_of_what_it_could_give_weight() -> None:
     known = told_by_light(NORTH, hours=10.0)
     hopeless = known.doubt().weights < 1e-8
     assert 0 < hopeless.sum() < len(hopeless)
-    asked: list[Elsewhere] = []
+    asked: list[OtherSky] = []
 
-    def track(places: Sequence[Elsewhere]) -> Array:
+    def track(places: Sequence[OtherSky]) -> Array:
         asked.extend(places)
         # Whatever is not nought it speaks for as loudly as it may.
         return np.where(np.arange(len(places)) > 0, 100.0, 0.0)
 
     known.weigh(START_S + 10 * 3600, track)
-    spared = np.array([place not in asked for place in known.elsewhere])
+    spared = np.array([place not in asked for place in known.skies])
     assert spared[hopeless].all()
     assert not spared[0]
     assert known.doubt().weights[spared].sum() < 1e-3
@@ -315,12 +315,12 @@ def test_the_sun_where_it_is_draws_the_same_track_and_elsewhere_about_the_same()
     ahead_s = 3600.0 * np.array([0.0, 1.0, 2.0])
     own = np.median(draws.tracks_arcsec(draws.fitted_s, ahead_s), axis=2)
     moved = np.abs(own - own[:, :1]).max()
-    places = {one.later_s: one for one in forecaster._place_and_clock.elsewhere if not one.across}
+    places = {one.later_s: one for one in forecaster._place_and_clock.skies if not one.across}
     for later_s, most in ((0.0, 0.03), (3600.0, 0.1), (-3 * 3600.0, 0.2)):
-        (there,) = estimator.elsewhere([places[later_s]])
+        (there,) = estimator.under_other_skies([places[later_s]])
         track = np.median(there.tracks_arcsec(there.fitted_s, ahead_s), axis=2)
         assert np.abs(track - own).max() < most * moved
-    (across,) = estimator.elsewhere([one for one in forecaster._place_and_clock.elsewhere if one.across])
+    (across,) = estimator.under_other_skies([one for one in forecaster._place_and_clock.skies if one.across])
     track = np.median(across.tracks_arcsec(across.fitted_s, ahead_s), axis=2)
     assert np.abs(track - own).max() < 0.5 * moved
 
@@ -329,11 +329,11 @@ def test_across_the_equator_the_roll_that_the_air_excluded_is_possible() -> None
     """By the air of the other side it is the other roll that is likely: draws hold what may be."""
     forecaster = followed_session().forecaster
     assert forecaster._draws is not None
-    (across,) = forecaster._estimator.elsewhere(
-        [one for one in forecaster._place_and_clock.elsewhere if one.across]
+    (across,) = forecaster._estimator.under_other_skies(
+        [one for one in forecaster._place_and_clock.skies if one.across]
     )
-    far_h = [one for one in forecaster._place_and_clock.elsewhere if abs(one.later_s) == 6 * 3600]
-    (far,) = forecaster._estimator.elsewhere(far_h)
+    far_h = [one for one in forecaster._place_and_clock.skies if abs(one.later_s) == 6 * 3600]
+    (far,) = forecaster._estimator.under_other_skies(far_h)
     for ensemble in (across, far):
         upright = np.cos(ensemble.roll_rad) > 0
         assert 0.02 < upright.mean() < 0.98

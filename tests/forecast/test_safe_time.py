@@ -41,7 +41,7 @@ def safe_s(
         possible_day=other_day, possible_px=[track(one) for one in possible], frame=FRAME,
         departure=SimpleNamespace() if departed else None,
     )  # fmt: skip
-    view: Any = SimpleNamespace(coming=SimpleNamespace(day=day), radius_px=np.full(11, RADIUS_PX))
+    view: Any = SimpleNamespace(sun_ahead=SimpleNamespace(day=day), radius_px=np.full(11, RADIUS_PX))
     return _safe_s(inputs, view, room_px, first_exits(room_px, day), None)
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from sentinel.chain.forecast.bins import Arc, Bins
 from sentinel.chain.forecast.discs import TrackedDisc
-from sentinel.chain.forecast.geometry import AIR, ONE_PART, STILL, Geometry, Points
+from sentinel.chain.forecast.geometry import AIR, NO_SLOW_CHANGE, ONE_PART, Geometry, Points
 from sentinel.chain.forecast.nodes import Candidate, every_node
 from sentinel.chain.forecast.roll_prior import USUAL_ROLLS
 from sentinel.chain.forecast.zenith import Complex, ZenithSeen, oval_of
@@ -94,7 +94,15 @@ class Scene:
     def points(self, axis_deg: tuple[float, float]) -> Points:
         zero, none = np.zeros(1), np.zeros((1, 0))
         points = Points(
-            zero + 15.0, zero + axis_deg[0], zero + axis_deg[1], zero, zero, np.zeros(0), none, none, STILL
+            zero + 15.0,
+            zero + axis_deg[0],
+            zero + axis_deg[1],
+            zero,
+            zero,
+            np.zeros(0),
+            none,
+            none,
+            NO_SLOW_CHANGE,
         )
         return self.geometry.posed(points, float(self.times_s[0]), np.zeros(2))
 

@@ -41,7 +41,7 @@ def test_of_a_disc_seen_in_part_the_centre_is_doubted_more_than_it_says(coverage
     watch = Watch()
     forecaster = Forecaster(watch.settings, Sun(watch.settings.site))
     frame = watch.frame(centre_sigma_px=1.0, limb_coverage=coverage)
-    sight = forecaster._sight(frame, frame.time_utc.timestamp())
+    sight = forecaster._tracked_disc(frame, frame.time_utc.timestamp())
     assert sight is not None
     assert sight.sigma_px == pytest.approx(1.0 + 2.0 * (0.5 - coverage))
 

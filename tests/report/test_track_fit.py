@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sentinel.chain.forecast.geometry import STILL, Geometry, Points
+from sentinel.chain.forecast.geometry import NO_SLOW_CHANGE, Geometry, Points
 from sentinel.chain.intake.events import read_marks
 from sentinel.chain.track import Context, parts_of
 from sentinel.core.records import Mark, MeasuredFrame
@@ -107,7 +107,7 @@ def two_days(put_px: float, roll_deg: float = 4.0) -> TrackFit:
     times = utc_s(NOON) + np.concatenate([np.arange(0, 8, 1 / 12), np.arange(20, 32, 1 / 12)]) * 3600
     one, pose = np.zeros(1), np.zeros((1, 1))
     mount = Points(
-        one + 15, one - 0.3, one + 0.6, one, one + np.radians(roll_deg), times[:1], pose, pose, STILL
+        one + 15, one - 0.3, one + 0.6, one, one + np.radians(roll_deg), times[:1], pose, pose, NO_SLOW_CHANGE
     )
     along, poleward = Geometry(given.site, sun).poses_for(float(times[0]), np.zeros(2), mount)
     mount = dataclasses.replace(mount, along_deg=along[:, None], poleward_deg=poleward[:, None])

@@ -25,7 +25,7 @@ class Arc:
     xy_px: Array
     """(n, 2)"""
     sigma_px: Array
-    """Measuring error of a bin's mean, without the mount's unrest."""
+    """Measuring error of a bin's mean; wind, seeing and the drive's periodic error come on top."""
     count: Array
     """Discs in each bin."""
     oval: NDArray[np.complex128]
@@ -42,9 +42,9 @@ class Bins:
 
     def __init__(self) -> None:
         self._sums: dict[tuple[int, int], Array] = {}
-        """By level (the span is `SHORTEST_S` doubled so often) and slot: the number of discs, the sums of
-        their times since the bin's begin, of x, of y and of the variances; then of the ovals and of one, each
-        over the oval's variance."""
+        """By level (the span is `SHORTEST_S` doubled so often) and slot: the number of discs; the sums of
+        their times since the bin's start, of x, of y and of the variances; then those of the ovals' two parts
+        and of 1, each divided by the oval's variance."""
         self._newest_utc_s = -np.inf
 
     def add(  # noqa: PLR0917 - one disc
@@ -60,7 +60,7 @@ class Bins:
         self._newest_utc_s = max(self._newest_utc_s, utc_s)
         span_s = SHORTEST_S * 2 ** (level := self._level(self._newest_utc_s - utc_s))
         slot = int(utc_s // span_s)
-        # Times relative to the bin's begin, so that sums keep their digits.
+        # Times since the bin's start, so that sums keep their digits.
         sums = [1.0, utc_s - slot * span_s, x_px, y_px, sigma_px**2, oval.real, oval.imag, 1.0]
         sums[5:] = [part / oval_sigma**2 for part in sums[5:]]
         self._put((level, slot), np.array(sums))

@@ -22,7 +22,7 @@ WORM_SPAN_S = 3 * 3600.0
 PRIOR_FREEDOM = 4.0
 PRIOR_JITTER_ARCSEC = 8.0
 ALIKE, ALIKE_WITH_WORM = 1.5, 2.5
-"""Neighbouring discs err together: so many count as one, and so many while a worm may be among it."""
+"""Neighbouring discs err together: so many count as one, and so many while an unknown worm may be at work."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class Unrest:
 
     jitter_arcsec: float = PRIOR_JITTER_ARCSEC
     """Wind and seeing, and the worm where it is not known: 1-sigma in one coordinate."""
-    worm: PeriodicError | None = None
+    periodic_error: PeriodicError | None = None
 
     @property
     def variance(self) -> float:
@@ -101,7 +101,7 @@ class Discs:
 
     def _add(self, disc: TrackedDisc) -> None:
         if self._since_put == 1:
-            # At the first the gears were perhaps still taking up their slack: it counts only while alone.
+            # At the first the gears may still have been taking up their slack: it counts only while alone.
             self.bins.forget(disc.utc_s)
             self._recent.pop()
         self._since_put += 1
@@ -122,8 +122,8 @@ class Discs:
         ]
         table = np.array(rows).reshape(-1, 4)
         discs = table[:, 0], table[:, 1:3] * scale_arcsec_px, table[:, 3]
-        found = find_periodic_error(*discs, self.unrest.worm)
-        if found[0] is None and self.unrest.worm is not None:
+        found = find_periodic_error(*discs, self.unrest.periodic_error)
+        if found[0] is None and self.unrest.periodic_error is not None:
             found = find_periodic_error(*discs)
         worm, squares, freedom = found
         squares = squares / 2 + PRIOR_JITTER_ARCSEC**2 * PRIOR_FREEDOM
@@ -131,7 +131,7 @@ class Discs:
 
     def unrest_of(self, arc: Arc, interval_s: float) -> tuple[Array, Array]:
         """Return what the worm does to the bins, (n, 2) arcsec, and the covariance (n, n) of unrest."""
-        jitter, worm = self.unrest.jitter_arcsec, self.unrest.worm
+        jitter, worm = self.unrest.jitter_arcsec, self.unrest.periodic_error
         if worm is None:
             # A worm may well be there: what neighbouring discs err, they err together.
             return np.zeros((len(arc), 2)), np.diag(jitter**2 / np.maximum(arc.count / ALIKE_WITH_WORM, 1.0))

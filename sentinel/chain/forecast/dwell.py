@@ -53,7 +53,7 @@ def stays_s(
     sun: Sun,
     frame: Frame,
     mounting: Mounting,
-    ahead: SunPath,
+    sun_ahead: SunPath,
     *,
     optics: Optics | None = None,
     at_px: tuple[float, float] | None = None,
@@ -62,14 +62,14 @@ def stays_s(
 
     `frame`: its size, and the margin that the limb is to keep from the edge.
     `mounting`: errors and rates that broadcast to (k,).
-    `ahead`: the two days from when the disc is put in its place.
+    `sun_ahead`: the two days from when the disc is put in its place.
     `optics`: with the scale of the discs where it has been measured; else by lens and sensor.
     `at_px`: where it is put; the middle of the frame where not given.
     """
     if optics is None:
         camera = settings.camera
         optics = Optics(camera.focal_length_mm, camera.pixel_pitch_um, frame.width_px, frame.height_px)
-    x, y = tracks_px(settings, sun, mounting, ahead.times_s, optics, at_px=at_px)
-    room = frame.room_px(x.T, y.T, (ahead.radius_arcsec / optics.scale_arcsec_px)[:, None])
+    x, y = tracks_px(settings, sun, mounting, sun_ahead.times_s, optics, at_px=at_px)
+    room = frame.room_px(x.T, y.T, (sun_ahead.radius_arcsec / optics.scale_arcsec_px)[:, None])
     # Behind a camera that stands still the sun has no place in the picture: it is out.
-    return first_exits(np.nan_to_num(room, nan=-1.0), ahead.day).after_s
+    return first_exits(np.nan_to_num(room, nan=-1.0), sun_ahead.day).after_s

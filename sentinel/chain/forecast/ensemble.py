@@ -11,14 +11,16 @@ from sentinel.chain.forecast.geometry import (
     COMMON,
     ONE_PART,
     RAMP,
+    RATE_UNIT,
     Geometry,
-    Going,
     Indices,
     Points,
+    SlowChange,
     rolled,
 )
 from sentinel.chain.forecast.noise import FLEXURES, Change
 from sentinel.chain.forecast.sun_path import OFFSETS_S
+from sentinel.core.settings import MEAN_SOLAR_RATE_ARCSEC_S
 from sentinel.sky.arrays import Array, Bools
 
 DRAWS = 400
@@ -93,8 +95,8 @@ class Ensemble:
     def rate_ratio(self) -> Array:
         """Return the mount's rates now over the mean solar rate, (d,)."""
         gained = self.unknowns[:, RAMP] * self.points.gained(self.fitted_s)[self.point]
-        deviation = (self.points.rate[self.point] + self.unknowns[:, 2] + gained) * 1e-4
-        return np.asarray((1 + deviation) * self.points.base_arcsec_s[self.point] / 15.0)
+        deviation = (self.points.rate[self.point] + self.unknowns[:, 2] + gained) * RATE_UNIT
+        return np.asarray((1 + deviation) * self.points.base_arcsec_s[self.point] / MEAN_SOLAR_RATE_ARCSEC_S)
 
     def changed_s(self, least_share: float) -> float | None:
         """Return when the drift became what it is, POSIX seconds; None: it always was in too many draws."""
@@ -108,9 +110,9 @@ class Ensemble:
         changed_s = self.changed_s(SURE_SHARE)
         return changed_s is not None and changed_s <= until_s - SURE_AFTER_S
 
-    def of_mounts(self, going: Going) -> Bools:
+    def of_mounts(self, change: SlowChange) -> Bools:
         """Return which draws are of mounts of which so much goes on changing, (d,)."""
-        return np.asarray(self.points.going[self.point] == going)
+        return np.asarray(self.points.slow_change[self.point] == change)
 
     def air_of_another_rising(self) -> Array:
         """Return how much more than the formula says the air lifts a sun that rises, in sigmas, (d,).
@@ -142,11 +144,11 @@ class Ensemble:
         """Return (n, 2, d): the flexure going on from its state now, and the axis wandering off."""
         path = np.empty((len(OFFSETS_S), 2, len(self)))
         kinds, which = np.unique(self.kind % len(FLEXURES), return_inverse=True)
-        going = [_going_on(int(kind)) for kind in kinds]
-        for i, (_, added) in enumerate(going):
+        continuations = [_continuation(int(kind)) for kind in kinds]
+        for i, (_, added) in enumerate(continuations):
             mine = np.flatnonzero(which == i)
             path[:, :, mine] = added[:, :, mine]
-        keep = np.stack([weights for weights, _ in going], axis=2)[:, :, which]  # (n, 2, d)
+        keep = np.stack([weights for weights, _ in continuations], axis=2)[:, :, which]  # (n, 2, d)
         path += keep[:, :1] * self.state[0]
         path += keep[:, 1:] * self.state[1]
         path = _between(path, np.maximum(offsets_s, 0.0))
@@ -170,7 +172,7 @@ def _between(path: Array, offsets_s: Array) -> Array:
 
 
 @lru_cache(maxsize=len(FLEXURES))
-def _going_on(kind: int) -> tuple[Array, NDArray[np.float32]]:
+def _continuation(kind: int) -> tuple[Array, NDArray[np.float32]]:
     """Return how a flexure goes on over `OFFSETS_S`.
 
     Weights (n, 2) of value and slope now, and what chance adds (n, 2, d).

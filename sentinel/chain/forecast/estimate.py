@@ -18,7 +18,7 @@ from sentinel.chain.forecast.fit import (
     change_odds,
     roll_grid,
 )
-from sentinel.chain.forecast.geometry import AIR, ONE_PART, Aims, Elsewhere, Geometry, Points
+from sentinel.chain.forecast.geometry import AIR, ONE_PART, Aims, Geometry, OtherSky, Points
 from sentinel.chain.forecast.nodes import Learnt, Nodes, learnt
 from sentinel.chain.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
 from sentinel.chain.forecast.rolls import Pause
@@ -35,7 +35,7 @@ _ROUNDS = 4
 _WEIGH_EVERY = 5
 _CLOSE = np.array([3e-3, 3e-3, 0.2])
 _MOST_CHANGES = 6
-_ELSEWHERE_ROUNDS = 2
+_OTHER_SKY_ROUNDS = 2
 _LEARNT_EVERY_S = 600.0
 _MOST_LEARNT = 36
 """A change is certain within six hours, or it is small."""
@@ -176,10 +176,10 @@ class Estimator:
             )
         return draws
 
-    def elsewhere(self, places: Sequence[Elsewhere], *, roll_told: bool = False) -> list[Ensemble]:
-        """Return draws from what the last fit stood on with the sun in other places, each of them as likely.
+    def under_other_skies(self, skies: Sequence[OtherSky], *, roll_told: bool = False) -> list[Ensemble]:
+        """Return draws fitted again to the last track with the sun as in other skies, each sky as likely.
 
-        None while a change of the drift is likely: that is told from another air worse than from none.
+        An empty list while a change of the drift is likely: it is easily taken for another air.
         """
         if self._kept is None or self._nodes.change is not None:
             return []
@@ -187,32 +187,32 @@ class Estimator:
         found = []
         with _one_thread().limit(limits=1, user_api="blas"):
             for across, mirrors in ((False, False), (False, True), (True, True)):
-                there = [place for place in places if (place.across, place.mirrors) == (across, mirrors)]
+                there = [sky for sky in skies if (sky.across, sky.mirrors) == (across, mirrors)]
                 if there:
                     nodes = both.taken(np.array([0])) if roll_told or not mirrors else both
                     nodes = nodes.of_any_roll() if across or (not roll_told and mirrors) else nodes
                     found.append(self._drawn(there, seen, nodes))
         return found
 
-    def _drawn(self, places: Sequence[Elsewhere], seen: _Seen, nodes: Nodes) -> Ensemble:
-        geometry, later_s = places[0].geometry, np.repeat([place.later_s for place in places], len(nodes))
-        track, nodes = self._moved(places, seen, nodes)
-        for _ in range(_ELSEWHERE_ROUNDS):
+    def _drawn(self, skies: Sequence[OtherSky], seen: _Seen, nodes: Nodes) -> Ensemble:
+        geometry, later_s = skies[0].geometry, np.repeat([sky.later_s for sky in skies], len(nodes))
+        track, nodes = self._moved(skies, seen, nodes)
+        for _ in range(_OTHER_SKY_ROUNDS):
             points = nodes.points
             solved, rolls, log, nodes = self._round(nodes, track)
         log = np.where(np.isfinite(log), log, -np.inf)
-        by_place = log.swapaxes(0, 1).reshape(len(places), -1)
-        log = log - np.repeat(np.logaddexp.reduce(by_place, axis=1), len(nodes) // len(places))[:, None]
+        by_sky = log.swapaxes(0, 1).reshape(len(skies), -1)
+        log = log - np.repeat(np.logaddexp.reduce(by_sky, axis=1), len(nodes) // len(skies))[:, None]
         return draw(geometry, points, solved, rolls, log, now_s=seen.now_s, later_s=later_s)
 
     @staticmethod
-    def _moved(places: Sequence[Elsewhere], seen: _Seen, nodes: Nodes) -> tuple[_Seen, Nodes]:
-        """Return track and nodes with the sun in each of some places on one side of the equator."""
+    def _moved(skies: Sequence[OtherSky], seen: _Seen, nodes: Nodes) -> tuple[_Seen, Nodes]:
+        """Return track and nodes under each of some skies on one side of the equator."""
         utc_s = seen.aims.utc_s
-        later_s = np.repeat([place.later_s for place in places], len(nodes))[:, None]
-        geometry = places[0].geometry
+        later_s = np.repeat([sky.later_s for sky in skies], len(nodes))[:, None]
+        geometry = skies[0].geometry
         aims = geometry.aims(utc_s, float(utc_s[-1]), later_s)
-        moved = nodes.elsewhere(places, float(utc_s[0]), seen.track.xy_arcsec[0])
+        moved = nodes.under_other_skies(skies, float(utc_s[0]), seen.track.xy_arcsec[0])
         return replace(seen, geometry=geometry, aims=aims, pause=None), moved
 
     def _round(self, nodes: Nodes, seen: _Seen) -> tuple[Solved, Array, Array, Nodes]:
@@ -224,36 +224,36 @@ class Estimator:
         points = nodes.points.moved(_mean(solved, roll), roll)
         return solved, rolls, log, replace(nodes, points=points)
 
-    def evidence(self, places: Sequence[Elsewhere]) -> Array | None:
-        """Return the log of how likely the track is with the sun in other places, (k,); None: not known.
+    def evidence(self, skies: Sequence[OtherSky]) -> Array | None:
+        """Return the log of the evidence of the track under other skies, (k,); None: not known.
 
-        Of the axis nothing is taken to be known: an axis turned with the sky explains the track as well, but
-        for the air. Nor of the roll: what the settings make look mirrored need not be.
+        Axis and roll are taken as unknown: an axis turned with the sky explains the track as well, but for
+        the air, and what looks mirrored by the settings need not be.
         """
         if self._kept is None or self._nodes.change is not None:
             return None
         seen, nodes = self._kept
         if np.ptp(seen.aims.utc_s) < TELLING_ARC_S:
             return None
-        found = np.full(len(places), -np.inf)
-        sides = np.array([place.across for place in places])
+        found = np.full(len(skies), -np.inf)
+        sides = np.array([sky.across for sky in skies])
         with _one_thread().limit(limits=1, user_api="blas"):
             for side in np.unique(sides):
-                there = [place for place in places if place.across == side]
+                there = [sky for sky in skies if sky.across == side]
                 found[sides == side] = self._evidence(there, seen, nodes)
         return found
 
-    def _evidence(self, places: Sequence[Elsewhere], seen: _Seen, nodes: Nodes) -> Array:
-        """Return the same of places on one side of the equator."""
-        geometry = places[0].geometry
-        track, nodes = self._moved(places, seen, nodes)
-        for _ in range(_ELSEWHERE_ROUNDS):
+    def _evidence(self, skies: Sequence[OtherSky], seen: _Seen, nodes: Nodes) -> Array:
+        """Return the same for skies on one side of the equator."""
+        geometry = skies[0].geometry
+        track, nodes = self._moved(skies, seen, nodes)
+        for _ in range(_OTHER_SKY_ROUNDS):
             nodes = nodes.knowing_nothing(geometry.latitude_deg)
             _, _, log, nodes = self._round(nodes, track)
         log = log + nodes.log_prior[None, :, None]
         # A mount for which the sun would have been behind the camera explains nothing.
         log = np.where(np.isfinite(log), log, -np.inf).swapaxes(0, 1)
-        return np.asarray(np.logaddexp.reduce(log.reshape(len(places), -1), axis=1))
+        return np.asarray(np.logaddexp.reduce(log.reshape(len(skies), -1), axis=1))
 
     def _settled(self, nodes: Nodes, track: "_Seen") -> tuple[Nodes, Array, Array, Array]:
         """Move each node to the best point of its cell; with it the track there, and its hope."""

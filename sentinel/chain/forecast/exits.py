@@ -10,6 +10,7 @@ from sentinel.core.foreseen import Edge
 from sentinel.sky.arrays import Array
 
 EDGES: tuple[Edge, ...] = ("left", "right", "top", "bottom")
+"""In the order of `Frame.room_px`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,7 @@ class Swing:
     """(draws,) where it stands, which hours ahead nobody knows"""
 
     def touches_after_s(self, beyond_px: Array, edge: NDArray[np.intp], closing_px_s: Array) -> Array:
-        """Return when the limb touches, (draws,) seconds on, its far end now being so far beyond the edge."""
+        """Return after how many seconds (draws,) the limb touches, its swing's far end so far past it."""
         reach = self.reach_px[edge, np.arange(len(edge))]
         gained = np.maximum(closing_px_s, 0.0) * (_TURN / (2 * np.pi) * self.period_s)[:, None]
         out = reach * np.sin(self.phase_rad + _TURN[:, None]) + gained >= reach - beyond_px
@@ -86,7 +87,8 @@ def first_exits(
     `room_px`: gaps to the four edges at the day's times, shape (4, n, draws).
     `day`: when the sun is up. What is outside at sunrise has left at sunrise.
     `lifted_deg`: how much more than the formula says the air lifts a rising sun, (draws,): it rises sooner.
-    `swing`: it leaves not when the far end of the swing first comes to the edge but when it next is there.
+    `swing`: the limb leaves not when the far end of its swing could first reach the edge, but when it is next
+        at that end.
     """
     offsets_s, up = day.offsets_s, day.up
     if swing is not None:

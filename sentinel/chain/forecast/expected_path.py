@@ -1,4 +1,4 @@
-"""Where the draws expect the disc, in as few points as tell it: what the follower compares new discs with."""
+"""Where the draws expect the disc, in as few points as will do: the follower compares new discs with it."""
 
 import numpy as np
 
@@ -19,7 +19,7 @@ def expected_path(
 ) -> tuple[PathPoint, ...]:
     """Return the draws' middle and spread over time, from their tracks (2, n, d).
 
-    `now`: index of the time at which the draws count as one: what tells them apart then is no way.
+    `now`: index of the present, at which the spread counts as 0: only how far the draws come apart matters.
     """
     x, y = tracks_px
     spread = np.hypot(x.std(axis=1), y.std(axis=1))

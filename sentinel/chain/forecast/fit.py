@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sentinel.chain.forecast.geometry import COMMON, GOES_ON, GOING_SIGMA, Indices, Points
+from sentinel.chain.forecast.geometry import COMMON, SLOW_CHANGE, SLOW_CHANGE_SIGMA, Indices, Points
 from sentinel.chain.forecast.noise import FLEXURES, Change, Flexure, wander_covariance
 from sentinel.chain.forecast.roll_prior import RollPrior
 from sentinel.sky.arrays import Array
@@ -40,29 +40,29 @@ def level_of(latitude_deg: float) -> float:
 class Prior:
     """What is known of axis and rate before the track, for m mounts; of the pose nothing.
 
-    Azimuth error (deg), altitude error (deg) and deviation of the rate (1e-4) lie about a place, in any
-    correlation, and now and then much further off than that says (Student's t): by day an axis is set by
-    compass and level, and a compass errs by ten degrees near a magnetic pole. The place may move with the
-    camera's roll, of which a track tells only together with the axis.
+    Azimuth error (deg), altitude error (deg) and deviation of the rate (1e-4), correlated in any way, lie
+    about a mean, and now and then much further off than their covariance says (Student's t): by day an axis
+    is set by compass and level, and a compass errs by ten degrees near a magnetic pole. The mean may move
+    with the camera's roll, which a track determines only together with the axis.
     """
 
-    place: Array
+    mean: Array
     """(m, 3)"""
     covariance: Array
     """(m, 3, 3)"""
-    swing: Array
-    """(m, 3) how the place moves, for a radian of roll"""
-    swing_about_rad: Array
-    """(m,) the roll for which the place holds"""
+    mean_per_roll: Array
+    """(m, 3) how the mean moves, for a radian of roll"""
+    mean_at_roll_rad: Array
+    """(m,) the roll for which the mean holds"""
     roll: RollPrior
 
     def taken(self, which: Indices) -> "Prior":
         """Return that of some of the mounts."""
         return Prior(
-            self.place[which],
+            self.mean[which],
             self.covariance[which],
-            self.swing[which],
-            self.swing_about_rad[which],
+            self.mean_per_roll[which],
+            self.mean_at_roll_rad[which],
             self.roll.taken(which),
         )
 
@@ -73,14 +73,14 @@ class Prior:
         """
         m, k = points.along_deg.shape
         sigma = np.ones((m, COMMON + 2 * k))
-        sigma[:, GOES_ON] = GOING_SIGMA[points.going]
+        sigma[:, SLOW_CHANGE] = SLOW_CHANGE_SIGMA[points.slow_change]
         sigma[:, COMMON:] = POSE_SIGMA_DEG
         precision = np.zeros((m, sigma.shape[1], sigma.shape[1]))
         precision[:, np.arange(3, sigma.shape[1]), np.arange(3, sigma.shape[1])] = sigma[:, 3:] ** -2.0
         inverse = np.linalg.inv(self.covariance)
         here = np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1)
-        sine, cosine = np.sin(self.swing_about_rad)[:, None], np.cos(self.swing_about_rad)[:, None]
-        offset = np.stack([-self.swing * sine, self.swing * cosine, self.place - here], axis=2)
+        sine, cosine = np.sin(self.mean_at_roll_rad)[:, None], np.cos(self.mean_at_roll_rad)[:, None]
+        offset = np.stack([-self.mean_per_roll * sine, self.mean_per_roll * cosine, self.mean - here], axis=2)
         turn = np.stack([np.cos(points.roll_rad), np.sin(points.roll_rad), np.ones(m)], axis=1)
         off = np.einsum("mij,mj->mi", offset, turn)
         squares = np.einsum("mi,mij,mj->m", off, inverse, off)
@@ -122,7 +122,7 @@ class GaussianPrior:
 
 
 def flexure_of(kind: int) -> Flexure:
-    """Return the flexure of a kind: kinds go through all flexures without a change, then with the first..."""
+    """Return the flexure of a kind, numbered as `Whitener` counts them."""
     return FLEXURES[kind % len(FLEXURES)]
 
 

@@ -11,17 +11,18 @@ from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.estimate import Estimator
 from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.expected_path import BEFORE_S, EXPECTED_S, expected_path
-from sentinel.chain.forecast.inputs import PERHAPS_CHANGED, Departure, Inputs
+from sentinel.chain.forecast.inputs import PERHAPS_CHANGED_SHARE, Departure, Inputs
+from sentinel.chain.forecast.light import DOWN_DEG
 from sentinel.chain.forecast.line import fit_line
 from sentinel.chain.forecast.nodes import (
     CHANGED,
     PAUSED,
     REBUILT,
+    Carryover,
     Nodes,
-    Since,
+    after_a_move,
     every_node,
     nodes_after,
-    put_elsewhere,
 )
 from sentinel.chain.forecast.past_forecasts import PastForecasts
 from sentinel.chain.forecast.place_and_clock import PlaceAndClock
@@ -40,7 +41,7 @@ from sentinel.chain.track.state import Track
 from sentinel.core.foreseen import PathPoint
 from sentinel.core.records import Event, Forecast, Mark, MeasuredFrame, Surroundings
 from sentinel.core.settings import Settings
-from sentinel.core.times import utc_s
+from sentinel.core.times import DAY_S, utc_s
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
 
@@ -51,7 +52,7 @@ BACKLASH_ARCSEC = 120.0
 FAR_PX = 1e7
 UNSURE_S = 600.0
 """A change of the drift is dated no better."""
-FORGOTTEN_S = 10 * 86_400.0
+FORGOTTEN_S = 10 * DAY_S
 """After so long without a frame it is another session, or the clock was wrong."""
 UNSAID_SIGMA_PX = 0.5
 """Uncertainty of a centre for which none is given."""
@@ -100,7 +101,7 @@ class Forecaster:
             roll = TOLD_ROLL.about(roll_of_top(mount.picture_top, southern=site.latitude_deg < 0))
         return every_node(first_rates(mount.tracking), site.latitude_deg, roll)
 
-    def _begin_anew(self, since: Since, until_s: float = np.inf) -> None:
+    def _begin_anew(self, since: Carryover, until_s: float = np.inf) -> None:
         """Fit what comes by itself: its prior is what the track before it had told by a time."""
         self._place_and_clock.begin_part()
         self._past = PastForecasts()
@@ -143,12 +144,12 @@ class Forecaster:
         if not (surprise or due):
             return None
         self._renewal.made_s = moment
-        ahead = sun_path(self._settings, self._sun, moment)
-        self._draws, tracks = self._fitted(ahead, keep=True)
+        sun_ahead = sun_path(self._settings, self._sun, moment)
+        self._draws, tracks = self._fitted(sun_ahead, keep=True)
         self._place_and_clock.weigh(moment, self._estimator.evidence)
         if history:
             return None
-        forecast = self._outlook(now_utc, ahead, self._draws, tracks)
+        forecast = self._outlook(now_utc, sun_ahead, self._draws, tracks)
         if forecast.exit.median_utc is not None:
             self._exit_s = utc_s(forecast.exit.median_utc)
         early = forecast.exit.early_utc
@@ -160,9 +161,9 @@ class Forecaster:
         now = utc_s(now_utc)
         if self._discs.last is None:
             return without_disc(self._settings, self._stores, now_utc, now)
-        unrest, ahead = self._discs.unrest, sun_path(self._settings, self._sun, now)
+        unrest, sun_ahead = self._discs.unrest, sun_path(self._settings, self._sun, now)
         try:
-            return self._outlook(now_utc, ahead, *self._fitted(ahead, keep=False))
+            return self._outlook(now_utc, sun_ahead, *self._fitted(sun_ahead, keep=False))
         finally:
             self._discs.unrest = unrest
 
@@ -193,30 +194,30 @@ class Forecaster:
             self._start_over()
         self._size = size
         self._place_and_clock.see(frame)
-        sight = self._sight(frame, at)
-        if sight is None:
+        disc = self._tracked_disc(frame, at)
+        if disc is None:
             return False
-        self._watch_edge(sight)
-        return self._follow(frame, sight, track)
+        self._watch_edge(disc)
+        return self._follow(frame, disc, track)
 
-    def _follow(self, frame: MeasuredFrame, sight: TrackedDisc, track: Track) -> bool:
+    def _follow(self, frame: MeasuredFrame, disc: TrackedDisc, track: Track) -> bool:
         """Take a disc into the part that it belongs to; return whether it was a surprise."""
         discs = self._discs
-        if discs.last is not None and sight.utc_s <= discs.last.utc_s:
-            discs.take_late(sight, self._scale.arcsec_px)
+        if discs.last is not None and disc.utc_s <= discs.last.utc_s:
+            discs.take_late(disc, self._scale.arcsec_px)
             return False
         surprise = discs.last is None
-        if self._scale.learn(frame.disc, sight, self._sun):
+        if self._scale.learn(frame.disc, disc, self._sun):
             # Another lens: what was seen in other pixels is of no use.
-            discs.begin_part(track.part.number, sight.utc_s)
+            discs.begin_part(track.part.number, disc.utc_s)
             self._begin_anew(REBUILT)
             surprise = True
-        discs.waiting.append(sight)
+        discs.waiting.append(disc)
         if track.part.number != discs.part:
             self._begin_part(track.part)
             surprise = True
         if track.followed:
-            discs.take(sight)
+            discs.take(disc)
         fled = track.departed_s is not None and self._departed_s is None
         self._departed_s = track.departed_s
         return surprise or fled
@@ -236,7 +237,7 @@ class Forecaster:
             # On both sides of a change any roll fits as badly: which fits less badly tells nothing of it.
             until_s = self._changed_s - UNSURE_S
         since = {"drift": CHANGED, "mended": CHANGED, "camera": REBUILT}
-        put = PAUSED if pause is not None and pause.is_short else put_elsewhere(told=part.told)
+        put = PAUSED if pause is not None and pause.is_short else after_a_move(told=part.told)
         self._begin_anew(since.get(part.cause, put), until_s)
         self._in_pause = []
 
@@ -258,21 +259,19 @@ class Forecaster:
 
     def take_pause(self, frame: MeasuredFrame) -> None:
         """Take a frame while the drive stands, as somebody says: it shows how the camera sits."""
-        sight = self._sight(frame, utc_s(frame.time_utc))
-        if sight is not None:
-            self._in_pause.append(sight)
+        disc = self._tracked_disc(frame, utc_s(frame.time_utc))
+        if disc is not None:
+            self._in_pause.append(disc)
 
-    def _sight(self, frame: MeasuredFrame, at: float) -> TrackedDisc | None:
+    def _tracked_disc(self, frame: MeasuredFrame, at: float) -> TrackedDisc | None:
         disc = frame.disc
         numbers = (disc.x_px, disc.y_px, disc.radius_px)
         # A table made elsewhere may say no uncertainty: then the disc counts, for as much as a careful eye's.
         own_sigma = disc.centre_sigma_px if np.isfinite(disc.centre_sigma_px) else UNSAID_SIGMA_PX
         if frame.error is not None or not disc.found or not np.isfinite(numbers).all() or disc.radius_px <= 0:
             return None
-        if disc.limb_coverage < 0.08 or own_sigma > 0.15 * disc.radius_px:
-            return None
-        altitude = float(self._sun.altaz_deg(at)[0])
-        if altitude < -1.5:
+        sun_is_down = float(self._sun.altaz_deg(at)[0]) < DOWN_DEG
+        if sun_is_down or disc.limb_coverage < 0.08 or own_sigma > 0.15 * disc.radius_px:
             return None
         # A limb seen in part leaves the centre open along one direction, and more than its sigma may say.
         doubt = 1.0 + 2.0 * max(0.0, 0.5 - disc.limb_coverage)
@@ -282,12 +281,12 @@ class Forecaster:
             sigma = float(np.hypot(sigma, BACKLASH_ARCSEC / self._scale.arcsec_px))
         return TrackedDisc(at, disc.x_px, disc.y_px, disc.radius_px, sigma, *oval_of(disc))
 
-    def _watch_edge(self, sight: TrackedDisc) -> None:
-        room = self._frame.room_px(np.array(sight.x_px), np.array(sight.y_px), sight.radius_px).min()
+    def _watch_edge(self, disc: TrackedDisc) -> None:
+        room = self._frame.room_px(np.array(disc.x_px), np.array(disc.y_px), disc.radius_px).min()
         if room > 0:
             self._out_since_s = None
         elif self._out_since_s is None:
-            self._out_since_s = sight.utc_s
+            self._out_since_s = disc.utc_s
 
     @property
     def _frame(self) -> Frame:
@@ -298,27 +297,27 @@ class Forecaster:
     def _interval_s(self) -> float:
         return float(np.median(self._steps)) if len(self._steps) >= 5 else self._settings.camera.interval_s
 
-    def _fitted(self, ahead: SunPath, *, keep: bool) -> tuple[Ensemble, Array]:
+    def _fitted(self, sun_ahead: SunPath, *, keep: bool) -> tuple[Ensemble, Array]:
         """Return draws from a fit to the track as of now, and their coming tracks (2, n, draws) in pixels.
 
         Where `keep`, the next fit goes on from this one.
         """
         discs = self._discs
         if self._departed_s is not None and self._draws is not None:
-            return self._draws, self._tracks_px(self._draws, ahead.now_s, ahead.offsets_s)
-        draws = self._fit(ahead.now_s, keep=keep)
+            return self._draws, self._tracks_px(self._draws, sun_ahead.now_s, sun_ahead.offsets_s)
+        draws = self._fit(sun_ahead.now_s, keep=keep)
         if not keep:
-            return draws, self._tracks_px(draws, ahead.now_s, ahead.offsets_s)
-        both = self._tracks_px(draws, ahead.now_s, np.concatenate([BEFORE_S, ahead.offsets_s]))
+            return draws, self._tracks_px(draws, sun_ahead.now_s, sun_ahead.offsets_s)
+        both = self._tracks_px(draws, sun_ahead.now_s, np.concatenate([BEFORE_S, sun_ahead.offsets_s]))
         if discs.last is not self._path_from:
             # While nothing is seen the old path stands: it begins where the last disc was.
-            near = len(BEFORE_S) + int(np.searchsorted(ahead.offsets_s, EXPECTED_S))
-            times_s = np.concatenate([ahead.now_s + BEFORE_S, ahead.times_s])
+            near = len(BEFORE_S) + int(np.searchsorted(sun_ahead.offsets_s, EXPECTED_S))
+            times_s = np.concatenate([sun_ahead.now_s + BEFORE_S, sun_ahead.times_s])
             self._path = expected_path(times_s[:near], both[:, :near], len(BEFORE_S), self._scale.arcsec_px)
             self._path_from = discs.last
             if discs.last is not None:
                 self._past.prove(discs.last, self._scale.arcsec_px, discs.unrest.jitter_arcsec)
-                self._past.keep(ahead.now_s, self._path)
+                self._past.keep(sun_ahead.now_s, self._path)
         return draws, both[:, len(BEFORE_S) :]
 
     def _fit(self, now_s: float, *, keep: bool, pause: Pause | None = None) -> Ensemble:
@@ -330,8 +329,8 @@ class Forecaster:
         covariance = np.diag((arc.sigma_px * scale) ** 2) + unrest
         middle_px = np.array(self._frame.middle_px)
         xy = (arc.xy_px - middle_px) * scale - moved
-        worm = discs.unrest.worm
-        roll_form = None if worm is None else worm.roll_form()
+        periodic_error = discs.unrest.periodic_error
+        roll_form = None if periodic_error is None else periodic_error.roll_form()
         zenith = ZenithSeen.of(arc, middle_px, discs.last.radius_px) if discs.last is not None else None
         return self._estimator.fit(
             arc, xy, covariance, now_s, roll_form=roll_form, pause=pause, zenith=zenith, keep=keep
@@ -343,30 +342,31 @@ class Forecaster:
         # Behind a camera that stands still there is no place in the picture: far out.
         return np.nan_to_num(tracks, copy=False, nan=FAR_PX).clip(-FAR_PX, FAR_PX)
 
-    def _outlook(self, now_utc: datetime, ahead: SunPath, draws: Ensemble, tracks_px: Array) -> Forecast:
+    def _outlook(self, now_utc: datetime, sun_ahead: SunPath, draws: Ensemble, tracks_px: Array) -> Forecast:
         discs = self._discs
         if discs.last is None or self._stores is None:
             raise ValueError("no disc has been seen yet")
         doubt = self._place_and_clock.doubt(roll_told=self._roll_told)
-        possible_day = self._place_and_clock.possible_day(ahead, doubt)
-        others = self._estimator.elsewhere(self._place_and_clock.possible(doubt), roll_told=doubt.roll_told)
-        ahead = replace(ahead, day=self._place_and_clock.likely_day(ahead, doubt))
+        possible_day = self._place_and_clock.possible_day(sun_ahead, doubt)
+        skies = self._place_and_clock.possible(doubt)
+        others = self._estimator.under_other_skies(skies, roll_told=doubt.roll_told)
+        sun_ahead = replace(sun_ahead, day=self._place_and_clock.likely_day(sun_ahead, doubt))
         inputs = Inputs(
             settings=self._settings,
             sun=self._sun,
             frame=self._frame,
-            scale=self._scale.arcsec_px,
+            scale_arcsec_px=self._scale.arcsec_px,
             stores=self._stores,
             interval_s=self._interval_s,
             draws=draws,
-            coming=ahead,
+            sun_ahead=sun_ahead,
             tracks_px=tracks_px,
             misses=self._past.misses,
-            worm=discs.unrest.worm,
+            periodic_error=discs.unrest.periodic_error,
             last=discs.last,
             arc_h=(discs.last.utc_s - discs.first_utc_s) / 3600,
             stretches=discs.parts,
-            clipped=not self._scale.whole_seen,
+            no_whole_disc=not self._scale.whole_seen,
             departure=self._departure(draws),
             out_since_s=self._out_since_s,
             expected_exit_s=self._exit_s,
@@ -374,13 +374,13 @@ class Forecaster:
             settings_doubt=doubt,
             axis_before_deg=self._axis_before_deg(draws),
             possible_day=possible_day,
-            possible_px=tuple(self._tracks_px(one, ahead.now_s, ahead.offsets_s) for one in others),
+            possible_px=tuple(self._tracks_px(one, sun_ahead.now_s, sun_ahead.offsets_s) for one in others),
         )
         return replace(summary(inputs, now_utc), path=self._path)
 
     def _axis_before_deg(self, draws: Ensemble) -> tuple[float, float] | None:
         """Return where the axis was before the drift changed within the present part; None: it has not."""
-        changed_s = draws.changed_s(PERHAPS_CHANGED)
+        changed_s = draws.changed_s(PERHAPS_CHANGED_SHARE)
         told = None if changed_s is None else self._estimator.learnt(changed_s - UNSURE_S)
         return None if told is None else told.likeliest_axis_deg
 

@@ -29,18 +29,18 @@ from sentinel.sky.sun import Sun
 
 Indices = NDArray[np.intp]
 # One pixel is one arcsecond, and the lens axis falls on (0, 0).
-ARCSEC_OPTICS = Optics(206.264_806_247, 1.0, 1, 1)
+ARCSEC_OPTICS = Optics.of_scale(1.0, 1.0, 1, 1)
 COMMON = 6
 """Unknowns before the poses: azimuth error (deg), altitude error (deg), rate (1e-4), air (sigmas), and two of
-what goes on changing, whichever that is (`Going`)."""
+what goes on changing, whichever that is (`SlowChange`)."""
 AIR = 3
-GOES_ON = slice(4, 6)
+SLOW_CHANGE = slice(4, 6)
 RAMP = CREEP = 4
 ONE_PART = np.zeros(1, dtype=np.intp)
 """The pose at any time of one part of a track: it has one, and its sines are worked out once."""
 RATE_UNIT = 1e-4
-STILL = np.zeros(1, dtype=np.intp)
-"""`Going.STILL` of one mount."""
+NO_SLOW_CHANGE = np.zeros(1, dtype=np.intp)
+"""`SlowChange.NONE` of one mount."""
 _STEP = np.array([1e-3, 1e-3, 0.1, 0.1, 1e-3, 1e-3])
 _TIP_STEP = 1e-3
 _MIRRORS_DEG = 30.0
@@ -48,10 +48,10 @@ _MIRRORS_DEG = 30.0
 _EAST_NORTH_UP = np.eye(3)
 
 
-class Going(IntEnum):
-    """What of a mount goes on changing, evenly, and in which two unknowns that is told."""
+class SlowChange(IntEnum):
+    """What of a mount goes on changing at an even rate, and the two unknowns that describe it."""
 
-    STILL = 0
+    NONE = 0
     """Nothing; neither unknown does anything."""
     TIPS = 1
     """The whole mount tips over, about the east and about the north (deg/h): a leg sinks."""
@@ -63,9 +63,9 @@ class Going(IntEnum):
     which the whole mount turns (deg/h)."""
 
 
-GOING_SIGMA: Array = np.array([[1.0, 1.0], [0.12, 0.12], [20.0, 1.0], [0.1, 0.1]])
-"""How fast each goes, 1-sigma of both unknowns."""
-_TURNS = ((Going.TIPS, 0, 4), (Going.TIPS, 1, 5), (Going.CREEPS, 2, 5))
+SLOW_CHANGE_SIGMA: Array = np.array([[1.0, 1.0], [0.12, 0.12], [20.0, 1.0], [0.1, 0.1]])
+"""How fast each is, 1 sigma of both unknowns."""
+_TURNS = ((SlowChange.TIPS, 0, 4), (SlowChange.TIPS, 1, 5), (SlowChange.CREEPS, 2, 5))
 """On which mounts a turn about the east, the north or the vertical is which of the unknowns."""
 
 
@@ -85,8 +85,8 @@ class Points:
     along_deg: Array
     poleward_deg: Array
     """(m, k) poses"""
-    going: Indices
-    """(m,) what goes on changing, as `Going`"""
+    slow_change: Indices
+    """(m,) what goes on changing, as `SlowChange`"""
 
     def __len__(self) -> int:
         return len(self.azimuth_deg)
@@ -118,13 +118,13 @@ class Points:
             self.reference_s,
             self.along_deg[which],
             self.poleward_deg[which],
-            self.going[which],
+            self.slow_change[which],
         )
 
     def gained(self, now_s: float) -> Array:
         """Return what the first of what goes on changing adds to the drives' rates by then, (m,)."""
         hours = float(now_s - self.reference_s[-1]) / 3600
-        return np.where(self.going == Going.RAMPS, hours, 0.0)
+        return np.where(self.slow_change == SlowChange.RAMPS, hours, 0.0)
 
     def theta_rad(self, utc_s: Array, reference_s: Array) -> Array:
         """Return the drives' turn (m, n) since the reference, at times (n,)."""
@@ -193,8 +193,8 @@ class Geometry:
         slopes[..., 1] = (sides[2] - base) / _STEP[1]
         slopes[..., 2] = (sides[3] - base) / _STEP[2]
         slopes[..., 3] = (self.tangent(lifted, utc_s, stretch, points) - base) / _STEP[3]
-        for going, axis, column in _TURNS:
-            some = np.flatnonzero(points.going == going)
+        for change, axis, column in _TURNS:
+            some = np.flatnonzero(points.slow_change == change)
             if len(some):
                 tipped = direction + _TIP_STEP * aims.tips[axis]
                 tipped = tipped if tipped.ndim == 2 else tipped[some]
@@ -208,11 +208,11 @@ class Geometry:
             hours = (utc_s - points.reference_s[stretch])[:, None] / 3600
             if column == 0:
                 # The drive turns about the axis as the pose along the equator does.
-                some = np.flatnonzero(points.going == Going.RAMPS)
+                some = np.flatnonzero(points.slow_change == SlowChange.RAMPS)
                 turned_deg = points.base_arcsec_s[some, None, None] * (hours**2 / 2 * RATE_UNIT)
                 slopes[some, ..., RAMP] = (-1.0 if self.south else 1.0) * turned_deg * slope[some]
             else:
-                some = np.flatnonzero(points.going == Going.CREEPS)
+                some = np.flatnonzero(points.slow_change == SlowChange.CREEPS)
                 slopes[some, ..., CREEP] = hours * slope[some]
         return base, slopes
 
@@ -239,13 +239,13 @@ class Geometry:
 
 
 @dataclass(frozen=True, slots=True)
-class Elsewhere:
-    """Another place, or another hour, at which the sun may have been seen."""
+class OtherSky:
+    """The sky if place or clock are not as set: the sun at another hour, or across the equator."""
 
     geometry: Geometry
-    """That of the place."""
+    """Of the site, or of the place across the equator."""
     later_s: float
-    """The sun stood where it stands so much later."""
+    """The sun stood where the settings have it so much later."""
     across: bool
     """The place is as far on the other side of the equator as the settings say."""
 
@@ -255,7 +255,7 @@ class Elsewhere:
         return self.across or abs(half_turn_deg(15 * self.later_s / 3600)) >= _MIRRORS_DEG
 
     def axis_errors_deg(self, azimuth_deg: Array, altitude_deg: Array) -> tuple[Array, Array]:
-        """Return the errors of axes that draw the same track there, air apart; theirs as the settings say."""
+        """Return the errors that axes must have to draw the same track under this sky, air apart."""
         azimuth, altitude = TurnedSky.of(self.geometry.latitude_deg, (self,)).errors_deg(
             azimuth_deg, altitude_deg
         )
@@ -264,7 +264,7 @@ class Elsewhere:
 
 @dataclass(frozen=True, slots=True)
 class TurnedSky:
-    """What k other places make of an axis: the whole sky is turned about the pole, and the mount with it.
+    """What k other skies make of an axis: the whole sky is turned about the pole, and the mount with it.
 
     Across the equator the other end of the axis is the one that points up: what was too high is too low.
     """
@@ -275,15 +275,15 @@ class TurnedSky:
     across: Bools
 
     @classmethod
-    def of(cls, latitude_deg: float, places: Sequence[Elsewhere]) -> "TurnedSky":
-        """Return that of some places, and of a site."""
-        across = np.array([place.across for place in places])
-        later = np.array([place.later_s for place in places]) * (1.0 if latitude_deg < 0 else -1.0)
+    def of(cls, latitude_deg: float, skies: Sequence[OtherSky]) -> "TurnedSky":
+        """Return that of some skies over a site."""
+        across = np.array([sky.across for sky in skies])
+        later = np.array([sky.later_s for sky in skies]) * (1.0 if latitude_deg < 0 else -1.0)
         about = np.radians(15.0 * np.where(across, 0.0, later) / 3600)[:, None] * axis_vector(latitude_deg)
         return cls(latitude_deg, erfa.rv2m(-about), across)
 
     def errors_deg(self, azimuth_deg: Array, altitude_deg: Array) -> tuple[Array, Array]:
-        """Return the errors (k, n) of axes that draw the same tracks there; here they are (n,)."""
+        """Return the errors (k, n) that draw the same tracks under each sky, from the given (n,)."""
         axis = axis_vector(self.latitude_deg, azimuth_deg, altitude_deg) @ np.swapaxes(self.turn, 1, 2)
         azimuth, altitude = axis_errors_deg(axis, self.latitude_deg)
         return azimuth, np.where(self.across[:, None], -altitude, altitude)
@@ -297,7 +297,7 @@ class TurnedSky:
         return here, np.stack([half_turn_deg(one - here) / step for one in beside], axis=3)
 
     def axis_deg(self, at_deg: tuple[float, float], which: Bools) -> tuple[Array, Array]:
-        """Return the errors (j, 2) of one axis in some of the places, and slopes by its own, (j, 2, 2)."""
+        """Return the errors (j, 2) of one axis under some of the skies, and slopes by its own, (j, 2, 2)."""
         some = TurnedSky(self.latitude_deg, self.turn[which], self.across[which])
         axis, slope = some.with_slopes(np.array(at_deg[:1]), np.array(at_deg[1:]))
         return axis[:, 0], slope[:, 0]
@@ -322,7 +322,7 @@ def _nudged(points: Points) -> Points:
         points.reference_s,
         spread(points.along_deg, 4, _STEP[4]),
         spread(points.poleward_deg, 5, _STEP[5]),
-        np.tile(points.going, 6),
+        np.tile(points.slow_change, 6),
     )
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from sentinel.chain.forecast.discs import TrackedDisc
 from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.exits import Frame
-from sentinel.chain.forecast.geometry import Going
+from sentinel.chain.forecast.geometry import SlowChange
 from sentinel.chain.forecast.line import Line
 from sentinel.chain.forecast.nodes import MOVES
 from sentinel.chain.forecast.past_forecasts import Misses
@@ -18,14 +18,14 @@ from sentinel.core.settings import Settings
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
 
-CHANGED = 0.9
+CHANGED_SHARE = 0.9
 """Share of the draws with a change above which the drift counts as changed."""
-PERHAPS_CHANGED = 0.05
+PERHAPS_CHANGED_SHARE = 0.05
 CAUSE_KNOWN = 0.95
 CAUSE_KNOWN_S = 5400.0
 """Whether a changed drift is the drive's or the axis's shows after so long, at the soonest."""
 CHANGED_TOLD_S = 12 * 3600.0
-_FLAGS = {Going.TIPS: "tips", Going.RAMPS: "ramps", Going.CREEPS: "creeps"}
+_FLAGS = {SlowChange.TIPS: "tips", SlowChange.RAMPS: "ramps", SlowChange.CREEPS: "creeps"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,22 +45,22 @@ class Inputs:
     settings: Settings
     sun: Sun
     frame: Frame
-    scale: float
+    scale_arcsec_px: float
     """Arcseconds a pixel, by the disc."""
     stores: Stores
     interval_s: float
     draws: Ensemble
-    coming: SunPath
+    sun_ahead: SunPath
     tracks_px: Array
     """Their tracks at the coming times, (2, n, draws)."""
     misses: Misses
     """How wrong it may be, by how past forecasts came true."""
-    worm: PeriodicError | None
+    periodic_error: PeriodicError | None
     """The drive's periodic error, to and fro along the equator."""
     last: TrackedDisc
     arc_h: float
     stretches: int
-    clipped: bool
+    no_whole_disc: bool
     """No whole disc has been seen."""
     departure: Departure | None
     out_since_s: float | None
@@ -91,7 +91,7 @@ class Inputs:
 
         It goes on while nobody sees it, by night too; but not unseen beyond its limit, where it stops.
         """
-        now_s, limit = self.coming.now_s, self.settings.mount.axis_limit_deg
+        now_s, limit = self.sun_ahead.now_s, self.settings.mount.axis_limit_deg
         if self.departure is not None:
             now_s = min(now_s, self.departure.since_s)
         both = (self.last.utc_s, max(self.last.utc_s, now_s))
@@ -101,20 +101,20 @@ class Inputs:
 
     def drift_changed_s(self) -> float | None:
         """Return since when the disc drifts otherwise than it did; None: that is not likely, or long ago."""
-        changed_s = self.draws.changed_s(CHANGED)
+        changed_s = self.draws.changed_s(CHANGED_SHARE)
         if changed_s is not None:
             return changed_s
-        old = self.changed_s is None or self.coming.now_s - self.changed_s > CHANGED_TOLD_S
+        old = self.changed_s is None or self.sun_ahead.now_s - self.changed_s > CHANGED_TOLD_S
         return None if old else self.changed_s
 
     def cause_flags(self) -> tuple[str, ...]:
         """Return what is known of why the disc drifts otherwise than it did."""
-        share = {going: float(self.draws.of_mounts(going).mean()) for going in Going}
-        if self.draws.changed_s(PERHAPS_CHANGED) is not None:
+        share = {change: float(self.draws.of_mounts(change).mean()) for change in SlowChange}
+        if self.draws.changed_s(PERHAPS_CHANGED_SHARE) is not None:
             return ("cause-open",)
         young = self.changed_s is not None and self.last.utc_s - self.changed_s < CAUSE_KNOWN_S
-        for going, flag in _FLAGS.items():
-            if share[going] > CAUSE_KNOWN and not young:
+        for change, flag in _FLAGS.items():
+            if share[change] > CAUSE_KNOWN and not young:
                 return (flag,)
-        moves = sum(share[going] for going in MOVES)
+        moves = sum(share[change] for change in MOVES)
         return ("cause-open",) if moves > 1 - CAUSE_KNOWN or young else ()

@@ -12,13 +12,13 @@ from sentinel.chain.forecast.fit import (
     Solved,
     level_of,
 )
-from sentinel.chain.forecast.geometry import RAMP, Elsewhere, Going, Indices, Points, TurnedSky
+from sentinel.chain.forecast.geometry import RAMP, Indices, OtherSky, Points, SlowChange, TurnedSky
 from sentinel.chain.forecast.noise import Change
 from sentinel.chain.forecast.roll_prior import USUAL_ROLLS, RollPrior
 from sentinel.sky.arrays import Array
 
 CELLS = 12
-MOVES = (Going.TIPS, Going.CREEPS)
+MOVES = (SlowChange.TIPS, SlowChange.CREEPS)
 """Under these it is not the drive that changes."""
 _MOST_KEPT = 8
 _MOST_TURNED = 3
@@ -39,7 +39,7 @@ class Candidate:
     share: float
     sigma: float = RATE_SIGMA
     """How far it may be off that, in units of 1e-4."""
-    going: Going = Going.STILL
+    slow_change: SlowChange = SlowChange.NONE
     """What else goes on changing meanwhile."""
 
 
@@ -61,7 +61,7 @@ class Nodes:
     age: int = 0
     """Fits since then."""
     wanders: float = 1.0
-    """As `Since` has it."""
+    """As `Carryover` has it."""
 
     def __len__(self) -> int:
         return len(self.points)
@@ -90,10 +90,10 @@ class Nodes:
         flip = np.stack([side, side, np.ones(len(both))], axis=1)
         prior = replace(
             both.prior,
-            place=flip * both.prior.place,
+            mean=flip * both.prior.mean,
             covariance=flip[:, :, None] * both.prior.covariance * flip[:, None, :],
-            swing=flip * both.prior.swing,
-            swing_about_rad=both.prior.swing_about_rad + half,
+            mean_per_roll=flip * both.prior.mean_per_roll,
+            mean_at_roll_rad=both.prior.mean_at_roll_rad + half,
         )
         return replace(both, points=points, prior=prior, centre_rad=both.centre_rad + half)
 
@@ -101,24 +101,24 @@ class Nodes:
         """Return the same, of the roll no more known beforehand than of any camera's."""
         return replace(self, prior=replace(self.prior, roll=USUAL_ROLLS))
 
-    def elsewhere(self, places: Sequence[Elsewhere], first_s: float, xy_arcsec: Array) -> "Nodes":
-        """Return the same once for each of some places on one side of the equator, one place after the other.
+    def under_other_skies(self, places: Sequence[OtherSky], first_s: float, xy_arcsec: Array) -> "Nodes":
+        """Return the same under each of some skies on one side of the equator, one sky after the other.
 
-        The sun is seen there, the first disc at (2,).
+        The first disc is seen at (2,) in all of them.
         """
         sky = TurnedSky.of(places[0].geometry.latitude_deg, places)
         azimuth, altitude = sky.errors_deg(self.points.azimuth_deg, self.points.altitude_deg)
-        place, slope = sky.with_slopes(self.prior.place[:, 0], self.prior.place[:, 1])
+        place, slope = sky.with_slopes(self.prior.mean[:, 0], self.prior.mean[:, 1])
         every = self.taken(np.tile(np.arange(len(self)), len(places)))
         turn = np.tile(np.eye(3), (len(every), 1, 1))
         turn[:, :2, :2] = slope.reshape(-1, 2, 2)
         half = np.pi if places[0].across else 0.0
         prior = replace(
             every.prior,
-            place=np.column_stack([place.reshape(-1, 2), every.prior.place[:, 2]]),
+            mean=np.column_stack([place.reshape(-1, 2), every.prior.mean[:, 2]]),
             covariance=turn @ every.prior.covariance @ np.swapaxes(turn, 1, 2),
-            swing=(turn @ every.prior.swing[:, :, None])[..., 0],
-            swing_about_rad=every.prior.swing_about_rad + half,
+            mean_per_roll=(turn @ every.prior.mean_per_roll[:, :, None])[..., 0],
+            mean_at_roll_rad=every.prior.mean_at_roll_rad + half,
         )
         points = replace(
             every.points,
@@ -136,21 +136,21 @@ class Nodes:
         place = np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1)
         covariance = _set_by_day(latitude_deg, np.full(m, RATE_SIGMA))
         none = np.zeros((m, 3))
-        prior = replace(self.prior, place=place, covariance=covariance, swing=none, roll=NO_ROLL)
+        prior = replace(self.prior, mean=place, covariance=covariance, mean_per_roll=none, roll=NO_ROLL)
         return replace(self, prior=prior)
 
 
 def every_node(candidates: Sequence[Candidate], latitude_deg: float, roll: RollPrior) -> Nodes:
     """Return a node for every cell of the roll and every rate, on the true pole."""
-    rates, shares, sigmas, going = (
+    rates, shares, sigmas, slow_change = (
         np.repeat(values, CELLS)
-        for values in np.array([(c.rate_arcsec_s, c.share, c.sigma, c.going) for c in candidates]).T
+        for values in np.array([(c.rate_arcsec_s, c.share, c.sigma, c.slow_change) for c in candidates]).T
     )
     m = len(rates)
     # The usual rolls lie in the middle of cells: one node then follows them.
     centre = np.tile(2 * np.arange(CELLS) * np.pi / CELLS, len(candidates))
     zero, none = np.zeros(m), np.zeros((m, 0))
-    points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none, going.astype(np.intp))
+    points = Points(rates, zero, zero, zero, centre, np.zeros(0), none, none, slow_change.astype(np.intp))
     covariance = _set_by_day(latitude_deg, sigmas)
     prior = Prior(np.zeros((m, 3)), covariance, np.zeros((m, 3)), zero, roll)
     return Nodes(points, prior, np.log(shares), centre, np.full(m, np.pi / CELLS))
@@ -171,24 +171,24 @@ class Learnt:
 
     nodes: Nodes
     log_weight: Array
-    place: Array
+    mean: Array
     """(m, 3) azimuth and altitude error (deg), deviation of the rate (1e-4), at the roll"""
     covariance: Array
     """(m, 3, 3) the roll given"""
-    swing: Array
-    """(m, 3) how they move with the roll, for a radian"""
+    mean_per_roll: Array
+    """(m, 3) how the mean moves with the roll, for a radian"""
     roll_rad: Array
     roll_variance: Array
 
     @property
     def likeliest_axis_deg(self) -> tuple[float, float]:
         """Return the axis of the likeliest mount, azimuth and altitude error."""
-        azimuth, altitude, _ = self.place[int(self.log_weight.argmax())]
+        azimuth, altitude, _ = self.mean[int(self.log_weight.argmax())]
         return float(azimuth), float(altitude)
 
     def marginal(self, k: int) -> Array:
         """Return the covariance (3, 3) of one, the roll not given."""
-        swing = self.swing[k]
+        swing = self.mean_per_roll[k]
         return np.asarray(self.covariance[k] + self.roll_variance[k] * swing[:, None] * swing[None, :])
 
 
@@ -217,17 +217,17 @@ def learnt(nodes: Nodes, solved: Solved, rolls: Array, log: Array, now_s: float)
     return Learnt(
         nodes=nodes,
         log_weight=np.log(total) + log.max(axis=(0, 2)),
-        place=np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1) + mean,
+        mean=np.stack([points.azimuth_deg, points.altitude_deg, points.rate], axis=1) + mean,
         covariance=(by_kind[..., None, None] * covariance).sum(axis=0),
-        swing=(by_kind[..., None] * (beside - here)).sum(axis=0) / step,
+        mean_per_roll=(by_kind[..., None] * (beside - here)).sum(axis=0) / step,
         roll_rad=roll,
         roll_variance=variance,
     )
 
 
 @dataclass(frozen=True, slots=True)
-class Since:
-    """What may be otherwise in a new part of the track."""
+class Carryover:
+    """How far what was learnt carries over into a new part of the track."""
 
     axis_moves_deg: float
     """1-sigma on the sky, either way; now and then much further"""
@@ -243,17 +243,17 @@ class Since:
     """Whether a leg or a clamp may begin to give way on that occasion."""
 
 
-CHANGED = Since(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1, wanders=20.0)
-"""What may be otherwise when the drift became another, at once or little by little,"""
-REBUILT = Since(axis_moves_deg=0.05, roll_stays=0.6, rate_stays=0.9)
+CHANGED = Carryover(axis_moves_deg=0.12, roll_stays=0.97, rate_stays=0.1, wanders=20.0)
+"""What carries over when the drift became another, at once or little by little,"""
+REBUILT = Carryover(axis_moves_deg=0.05, roll_stays=0.6, rate_stays=0.9)
 """when somebody changed the lens,"""
-PAUSED = Since(axis_moves_deg=0.002, roll_stays=0.999, rate_stays=0.97, jolted=0.02, mount_may_move=False)
+PAUSED = Carryover(axis_moves_deg=0.002, roll_stays=0.999, rate_stays=0.97, jolted=0.02, mount_may_move=False)
 """and when the drive paused for some minutes: nobody turns a camera meanwhile, or leans on the mount."""
 
 
-def put_elsewhere(*, told: bool) -> Since:
-    """Return what may be otherwise when the disc is elsewhere; untold, the mount may have been knocked."""
-    return Since(axis_moves_deg=0.002, roll_stays=0.98, rate_stays=0.97, jolted=0.02 if told else 0.15)
+def after_a_move(*, told: bool) -> Carryover:
+    """Return what carries over once the disc was put elsewhere; untold, the mount may have been knocked."""
+    return Carryover(axis_moves_deg=0.002, roll_stays=0.98, rate_stays=0.97, jolted=0.02 if told else 0.15)
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,11 +261,11 @@ class _Row:
     """One node to be."""
 
     rate_arcsec_s: float
-    place: Array
+    mean: Array
     covariance: Array
-    swing: Array
+    mean_per_roll: Array
     roll_rad: float
-    going: Going
+    slow_change: SlowChange
     log_prior: float
     centre_rad: float
     half_width_rad: float
@@ -273,7 +273,9 @@ class _Row:
     sharpness: float
 
 
-def nodes_after(before: Learnt, candidates: Sequence[Candidate], latitude_deg: float, since: Since) -> Nodes:
+def nodes_after(
+    before: Learnt, candidates: Sequence[Candidate], latitude_deg: float, since: Carryover
+) -> Nodes:
     """Return the nodes for a new part of the track: what was learnt, and what may be otherwise since."""
     log = before.log_weight - np.logaddexp.reduce(before.log_weight)
     order = [int(k) for k in np.argsort(log)[::-1][:_MOST_KEPT] if log[k] > np.log(_WORTH_KEEPING)]
@@ -290,13 +292,13 @@ def nodes_after(before: Learnt, candidates: Sequence[Candidate], latitude_deg: f
         rows += [
             _at_rate(stays, candidate, 1 - since.rate_stays)
             for candidate in candidates
-            if since.mount_may_move or candidate.going not in MOVES
+            if since.mount_may_move or candidate.slow_change not in MOVES
         ]
         if rank < _MOST_TURNED and since.roll_stays < 1:
             free = replace(
                 stays,
                 covariance=before.marginal(k) + moves,
-                swing=np.zeros(3),
+                mean_per_roll=np.zeros(3),
                 roll_share=0.0,
                 log_prior=float(log[k] + np.log(1 - since.roll_stays)),
             )
@@ -309,11 +311,11 @@ def _staying(before: Learnt, k: int, moves: Array, log_prior: float) -> _Row:
     variance = float(before.roll_variance[k]) + np.radians(ROLL_STAYS_DEG) ** 2
     return _Row(
         rate_arcsec_s=float(nodes.points.base_arcsec_s[k]),
-        place=before.place[k],
+        mean=before.mean[k],
         covariance=before.covariance[k] + moves,
-        swing=before.swing[k],
+        mean_per_roll=before.mean_per_roll[k],
         roll_rad=float(before.roll_rad[k]),
-        going=Going(nodes.points.going[k]),
+        slow_change=SlowChange(nodes.points.slow_change[k]),
         log_prior=log_prior,
         centre_rad=float(nodes.centre_rad[k]),
         half_width_rad=float(nodes.half_width_rad[k]),
@@ -330,10 +332,10 @@ def _at_rate(row: _Row, candidate: Candidate, share: float) -> _Row:
     return replace(
         row,
         rate_arcsec_s=candidate.rate_arcsec_s,
-        place=np.array([row.place[0], row.place[1], 0.0]),
+        mean=np.array([row.mean[0], row.mean[1], 0.0]),
         covariance=covariance,
-        swing=np.array([row.swing[0], row.swing[1], 0.0]),
-        going=candidate.going,
+        mean_per_roll=np.array([row.mean_per_roll[0], row.mean_per_roll[1], 0.0]),
+        slow_change=candidate.slow_change,
         log_prior=row.log_prior + float(np.log(share * candidate.share)),
     )
 
@@ -358,16 +360,16 @@ def _turned(free: _Row) -> list[_Row]:
 
 
 def _gathered(rows: list[_Row]) -> Nodes:
-    place, roll = np.stack([row.place for row in rows]), np.array([row.roll_rad for row in rows])
+    place, roll = np.stack([row.mean for row in rows]), np.array([row.roll_rad for row in rows])
     none = np.zeros((len(rows), 0))
-    rates, going = (
-        np.array(of) for of in zip(*((row.rate_arcsec_s, row.going) for row in rows), strict=True)
+    rates, slow_change = (
+        np.array(of) for of in zip(*((row.rate_arcsec_s, row.slow_change) for row in rows), strict=True)
     )
     prior = Prior(
-        place=place,
+        mean=place,
         covariance=np.stack([row.covariance for row in rows]),
-        swing=np.stack([row.swing for row in rows]),
-        swing_about_rad=roll,
+        mean_per_roll=np.stack([row.mean_per_roll for row in rows]),
+        mean_at_roll_rad=roll,
         roll=RollPrior(
             np.array([[row.roll_share for row in rows]]),
             roll[None, :],
@@ -375,7 +377,9 @@ def _gathered(rows: list[_Row]) -> Nodes:
         ),
     )
     return Nodes(
-        points=Points(rates, place[:, 0], place[:, 1], place[:, 2], roll, np.zeros(0), none, none, going),
+        points=Points(
+            rates, place[:, 0], place[:, 1], place[:, 2], roll, np.zeros(0), none, none, slow_change
+        ),
         prior=prior,
         log_prior=np.array([row.log_prior for row in rows]),
         centre_rad=np.array([row.centre_rad for row in rows]),

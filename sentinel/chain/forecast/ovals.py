@@ -1,6 +1,6 @@
 """What the flattened disc tells of the heights that the sun may have had.
 
-The air makes the disc lower than wide: by 0.9 % at 10 degrees of altitude, 0.2 % at 20, 0.06 % at 35. Which
+The air makes the disc lower than wide: by 0.8 % at 10 degrees of altitude, 0.2 % at 20, 0.06 % at 35. Which
 way is short turns in the picture with the parallactic angle. How the camera sits is not asked: it is the same
 all the while, and any angle is as likely.
 """
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.chain.forecast.geometry import Elsewhere
+from sentinel.chain.forecast.geometry import OtherSky
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.solar_size import MEAN_RADIUS_DEG
@@ -110,16 +110,16 @@ class Ovals:
             self.fresh += 1
         self._open.clear()
 
-    def log_evidence(self, places: Sequence[Elsewhere]) -> Array:
-        """Return the log of how likely the ovals are with the sun in some places, (k,)."""
-        self.fresh, told = 0, np.zeros(len(places))
+    def log_evidence(self, skies: Sequence[OtherSky]) -> Array:
+        """Return the log of how likely the ovals are under some skies, (k,)."""
+        self.fresh, told = 0, np.zeros(len(skies))
         for part in {one.part for one in self._samples}:
             samples = [one for one in self._samples if one.part == part]
             if len(samples) >= FEWEST:
-                told += self._of_part(samples, places)
+                told += self._of_part(samples, skies)
         return told
 
-    def _of_part(self, samples: Sequence[_Sample], places: Sequence[Elsewhere]) -> Array:
+    def _of_part(self, samples: Sequence[_Sample], skies: Sequence[OtherSky]) -> Array:
         begin, end, variance = (
             np.array([getattr(one, name) for one in samples]) for name in ("begin_s", "end_s", "variance")
         )
@@ -135,8 +135,8 @@ class Ovals:
             for share, size, stays_s in _ANYHOW
         ]
         told = []
-        for where in places:
-            expected, relative = self._expected(np.stack([begin, middle, end]), where)
+        for sky in skies:
+            expected, relative = self._expected(np.stack([begin, middle, end]), sky)
             shared = relative[:, None] * relative * np.exp(-lag / _AIR_S) + _AIR**2
             shared = shared + _TURNS**2 * np.eye(len(oval))
             air = shared * (expected[:, None] * expected.conj())
@@ -144,12 +144,12 @@ class Ovals:
             told.append(np.logaddexp.reduce([*usual, *anyhow]))
         return np.array(told)
 
-    def _expected(self, utc_s: Array, where: Elsewhere) -> tuple[Complex, Array]:
+    def _expected(self, utc_s: Array, sky: OtherSky) -> tuple[Complex, Array]:
         """Return ovals (n,) of a camera that is not turned, and by what share each may be off.
 
         `utc_s`: (3, n) begin, middle and end of the samples: low down the flattening changes within them.
         """
-        sun, later = where.geometry.sun, utc_s + where.later_s
+        sun, later = sky.geometry.sun, utc_s + sky.later_s
         altitude = np.maximum(sun.altaz_deg(later)[0], _LOWEST_DEG)
         flat = 1 - flattening(altitude, self._site.pressure_hpa, self._site.temperature_c)
         # The long axis lies across the zenith; position angles go the other way round in a picture.

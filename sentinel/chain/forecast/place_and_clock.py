@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 
 from sentinel.chain.forecast.fit import TILT_SIGMA_DEG, level_of
-from sentinel.chain.forecast.geometry import Elsewhere, Geometry, Indices, TurnedSky
+from sentinel.chain.forecast.geometry import Geometry, Indices, OtherSky, TurnedSky
 from sentinel.chain.forecast.light import DOWN_COSTS, DOWN_DEG, DOWN_MOST, Light
 from sentinel.chain.forecast.ovals import Ovals
 from sentinel.chain.forecast.sun_path import SunPath, SunUp
@@ -199,16 +199,16 @@ class PlaceAndClock:
         """When the last frame that came live was taken, by its own clock, and when it came."""
         self._forget()
         sides = Geometry(site, sun), Geometry(self._across.site, self._across)
-        self.elsewhere = tuple(
-            Elsewhere(sides[one.across], one.hours * 3600, one.across) for one in self.mistakes
-        )
-        self._sky = TurnedSky.of(site.latitude_deg, self.elsewhere)
+        self.skies = tuple(OtherSky(sides[one.across], one.hours * 3600, one.across) for one in self.mistakes)
+        self._sky = TurnedSky.of(site.latitude_deg, self.skies)
 
     def _forget(self) -> None:
         """Forget what was seen: the clock has been set since."""
         self._samples: deque[tuple[float, float, float]] = deque(maxlen=SAMPLES)
         self._open: list[tuple[float, float]] = []
-        self._light, self._round, self._track, self._past = np.zeros((4, len(self.mistakes)))
+        self._by_light, self._by_ovals, self._by_track, self._by_track_before = np.zeros(
+            (4, len(self.mistakes))
+        )
         self._ovals = Ovals(self._site)
         self._new_samples = 0
         self._tracked_s = -np.inf
@@ -226,12 +226,12 @@ class PlaceAndClock:
     def doubt(self, *, roll_told: bool = False) -> SettingsDoubt:
         """Return how likely each mistake is; whether it is known how the camera sits, but by the track."""
         told = self._without_track()
-        told = told + TRACK_SHARE * np.clip(self._past + self._track, -_TRACK_MOST, _TRACK_MOST)
+        told = told + TRACK_SHARE * np.clip(self._by_track_before + self._by_track, -_TRACK_MOST, _TRACK_MOST)
         return SettingsDoubt(self.mistakes, self._sky, told - told[0], roll_told)
 
     def _without_track(self) -> Array:
         """Return the log of how likely all but the track is by each mistake."""
-        told = self._light + self._round
+        told = self._by_light + self._by_ovals
         told[0] -= DOWN_COSTS * len(self._down_s)
         return told
 
@@ -273,23 +273,23 @@ class PlaceAndClock:
             self._new_samples += 1
         self._open.clear()
 
-    def weigh(self, now_s: float, track: Callable[[Sequence[Elsewhere]], Array | None]) -> None:
+    def weigh(self, now_s: float, track: Callable[[Sequence[OtherSky]], Array | None]) -> None:
         """Ask light and track anew, now and then; `track` gives the log of how likely it is by each."""
         if _enough_new(self._new_samples, len(self._samples)):
             self.weigh_light()
         if _enough_new(self._ovals.fresh, len(self._ovals)):
-            said = self._ovals.log_evidence(self.elsewhere)
-            self._round = said - max(said[0], said.max() - _OVALS_MOST)
-            self._round[0] = 0.0
+            said = self._ovals.log_evidence(self.skies)
+            self._by_ovals = said - max(said[0], said.max() - _OVALS_MOST)
+            self._by_ovals[0] = 0.0
         if abs(now_s - self._tracked_s) < TRACK_EVERY_S:
             return
         asked = self._worth_asking()
-        log_evidence = track([self.elsewhere[i] for i in asked])
+        log_evidence = track([self.skies[i] for i in asked])
         if log_evidence is None:
             return
         self._tracked_s = now_s
         if np.isfinite(log_evidence[0]):
-            self._track[asked] = np.clip(log_evidence - log_evidence[0], -_TRACK_MOST, _TRACK_MOST)
+            self._by_track[asked] = np.clip(log_evidence - log_evidence[0], -_TRACK_MOST, _TRACK_MOST)
 
     def weigh_light(self) -> None:
         """Work out anew what the light says."""
@@ -307,35 +307,35 @@ class PlaceAndClock:
         times_s, stops, change = times_s[steady], stops[steady], change[steady]
         every = np.ones(len(self.mistakes), dtype=bool)
         said = Light(times_s, stops, change).log_evidence(self.heights_deg(times_s, every))
-        self._light = said - said[0]
+        self._by_light = said - said[0]
 
     def begin_part(self) -> None:
         """Keep what the track has said so far: another part of it begins."""
         self._ovals.begin_part()
-        self._past = np.clip(self._past + self._track, -_TRACK_MOST, _TRACK_MOST)
-        self._track = np.zeros(len(self.mistakes))
+        self._by_track_before = np.clip(self._by_track_before + self._by_track, -_TRACK_MOST, _TRACK_MOST)
+        self._by_track = np.zeros(len(self.mistakes))
 
-    def possible(self, doubt: SettingsDoubt) -> list[Elsewhere]:
-        """Return where the sun may be seen by what is not excluded."""
-        return [self.elsewhere[i] for i in np.flatnonzero(doubt.open_still(_POSSIBLE))]
+    def possible(self, doubt: SettingsDoubt) -> list[OtherSky]:
+        """Return the skies of the mistakes that are not excluded."""
+        return [self.skies[i] for i in np.flatnonzero(doubt.open_still(_POSSIBLE))]
 
-    def likely_day(self, coming: SunPath, doubt: SettingsDoubt) -> SunUp:
+    def likely_day(self, sun_ahead: SunPath, doubt: SettingsDoubt) -> SunUp:
         """Return when the sun is up in the coming time, by the settings or a mistake that is likely."""
-        return self._day(coming, doubt, doubt.open_still(_LIKELY))
+        return self._day(sun_ahead, doubt, doubt.open_still(_LIKELY))
 
-    def possible_day(self, coming: SunPath, doubt: SettingsDoubt) -> SunUp:
+    def possible_day(self, sun_ahead: SunPath, doubt: SettingsDoubt) -> SunUp:
         """Return when it may be up, by whatever is not excluded."""
-        return self._day(coming, doubt, doubt.open_still(_POSSIBLE))
+        return self._day(sun_ahead, doubt, doubt.open_still(_POSSIBLE))
 
-    def _day(self, coming: SunPath, doubt: SettingsDoubt, which: Bools) -> SunUp:
+    def _day(self, sun_ahead: SunPath, doubt: SettingsDoubt, which: Bools) -> SunUp:
         if doubt.contradicted:
             # What is wrong need not be what is listed: nobody knows when the sun is down.
-            return coming.day.or_perhaps(np.ones(len(coming.times_s), dtype=bool))
-        if coming.day.up.all() or not which.any():
-            return coming.day
+            return sun_ahead.day.or_perhaps(np.ones(len(sun_ahead.times_s), dtype=bool))
+        if sun_ahead.day.up.all() or not which.any():
+            return sun_ahead.day
         line = HorizonLine(self._sun.site.horizon)
-        heights = self.heights_deg(coming.times_s, which, line)
-        return coming.day.or_perhaps(np.asarray((heights > 0).any(axis=0)))
+        heights = self.heights_deg(sun_ahead.times_s, which, line)
+        return sun_ahead.day.or_perhaps(np.asarray((heights > 0).any(axis=0)))
 
     def heights_deg(self, times_s: Array, which: Bools, line: HorizonLine = _LEVEL) -> Array:
         """Return how high over a line the sun is at times (n,) by some of the mistakes, (j, n)."""

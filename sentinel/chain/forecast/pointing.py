@@ -6,7 +6,16 @@ import numpy as np
 
 from sentinel.chain.forecast.dwell import Mounting
 from sentinel.chain.forecast.ensemble import Ensemble
-from sentinel.chain.forecast.geometry import ARCSEC_OPTICS, COMMON, ONE_PART, RAMP, Geometry, Points, rolled
+from sentinel.chain.forecast.geometry import (
+    ARCSEC_OPTICS,
+    COMMON,
+    ONE_PART,
+    RAMP,
+    RATE_UNIT,
+    Geometry,
+    Points,
+    rolled,
+)
 from sentinel.core.angles import half_turn_deg
 from sentinel.sky.arrays import Array, Bools
 from sentinel.sky.mount import Pose, from_mount_frame, unproject
@@ -52,12 +61,15 @@ class LikeliestMount:
         return float(self.points.base_arcsec_s[0])
 
     @property
+    def rate_arcsec_s(self) -> float:
+        """The rate at which the drive runs."""
+        return self.base_arcsec_s * (1 + float(self.points.rate[0]) * RATE_UNIT)
+
+    @property
     def mounting(self) -> Mounting:
         """Axis, rate and roll."""
-        point = self.points
-        rate_arcsec_s = self.base_arcsec_s * (1 + float(point.rate[0]) * 1e-4)
-        roll_deg = float(np.degrees(self.roll_rad))
-        return Mounting(float(point.azimuth_deg[0]), float(point.altitude_deg[0]), rate_arcsec_s, roll_deg)
+        azimuth, altitude = float(self.points.azimuth_deg[0]), float(self.points.altitude_deg[0])
+        return Mounting(azimuth, altitude, self.rate_arcsec_s, float(np.degrees(self.roll_rad)))
 
     @property
     def pose(self) -> Pose:

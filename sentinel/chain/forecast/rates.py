@@ -1,9 +1,9 @@
-"""The rates a drive may run at: the usual ones, none of them, and as told while the whole mount tips over."""
+"""The rates a drive may run at: a usual one, an unusual one, or the configured one while something gives."""
 
 from collections.abc import Mapping
 from dataclasses import replace
 
-from sentinel.chain.forecast.geometry import Going
+from sentinel.chain.forecast.geometry import SlowChange
 from sentinel.chain.forecast.nodes import Candidate
 from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S, Tracking, rate_arcsec_s
 
@@ -11,30 +11,30 @@ _SHARES: Mapping[Tracking, float] = {"solar": 0.016, "sidereal": 0.016, "lunar":
 """How likely a drive runs at another rate than it is said to, over that it runs at that."""
 _UNUSUAL = Candidate(14.4, 0.01, 600.0)
 """And at none of the usual ones: a clutch that slips."""
-_TIPPING = Candidate(0.0, 0.01, going=Going.TIPS)
+_TIPPING = Candidate(0.0, 0.01, slow_change=SlowChange.TIPS)
 """And that it runs as it is said to while a leg sinks,"""
-_RAMPING = Candidate(0.0, 0.01, going=Going.RAMPS)
+_RAMPING = Candidate(0.0, 0.01, slow_change=SlowChange.RAMPS)
 """or at a rate that goes on changing,"""
-_CREEPING = Candidate(0.0, 0.01, going=Going.CREEPS)
+_CREEPING = Candidate(0.0, 0.01, slow_change=SlowChange.CREEPS)
 """or while a clamp gives way."""
 
 
-def first_rates(told: Tracking) -> tuple[Candidate, ...]:
+def first_rates(configured: Tracking) -> tuple[Candidate, ...]:
     """Return the rates to reckon with before the track is seen."""
-    usual = rate_arcsec_s(told)
-    going = (_TIPPING, _RAMPING, _CREEPING)
-    found = [_UNUSUAL, *(replace(one, rate_arcsec_s=usual) for one in going)]
+    usual = rate_arcsec_s(configured)
+    slowly = (_TIPPING, _RAMPING, _CREEPING)
+    found = [_UNUSUAL, *(replace(one, rate_arcsec_s=usual) for one in slowly)]
     for tracking, share in _SHARES.items():
-        weight = 1.0 if tracking == told else share
+        weight = 1.0 if tracking == configured else share
         rates = [rate_arcsec_s(tracking)] + ([LUNAR_DRIVE_ARCSEC_S] if tracking == "lunar" else [])
         found += [Candidate(rate, weight / len(rates)) for rate in rates]
     return tuple(found)
 
 
-def changed_rates(told: Tracking) -> tuple[Candidate, ...]:
+def changed_rates(configured: Tracking) -> tuple[Candidate, ...]:
     """Return the rates that a drive may change to, their shares one in all."""
     rates = (*(rate_arcsec_s(one) for one in _SHARES), LUNAR_DRIVE_ARCSEC_S)
-    usual = rate_arcsec_s(told)
+    usual = rate_arcsec_s(configured)
     return (
         replace(_UNUSUAL, share=0.20),
         replace(_TIPPING, rate_arcsec_s=usual, share=0.20),

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sentinel.chain.forecast.exits import Frame
-from sentinel.core.foreseen import Edge, Place, Turn
+from sentinel.chain.forecast.exits import EDGES, Frame
+from sentinel.core.foreseen import Place, Turn
 from sentinel.core.times import from_utc_s
 from sentinel.core.words import LEAST_WIDTHS
 from sentinel.sky.arrays import Array, Bools
@@ -26,8 +26,6 @@ _REGRETS_ALIKE = 0.04
 """Places that are regretted hardly more often than the best of them count as good as it."""
 _SHARED = 8
 """Each so-many-th draw tells where the disc goes in the mean."""
-_EDGES: tuple[Edge, ...] = ("left", "right", "top", "bottom")
-"""In the order in which the room to them is told."""
 _COMPARED = 80
 """Ensemble compared one by one."""
 _GOLDEN_TURN = 2.399_963
@@ -58,7 +56,7 @@ class Reach:
     """(levels, 2, n), greatest, rising"""
     half_px: Array
     """(2,) half of the room for the centre, with the tolerance taken off; may be negative."""
-    slip_px: float
+    tolerance_px: float
     """The tolerance."""
 
     def holds(self, centres: Array) -> NDArray[np.intp]:
@@ -114,8 +112,8 @@ def regrets(ahead: TracksAhead, begin: int, strays: Reach, places: Array) -> Arr
     every = max(ahead.x_px.shape[1] // _COMPARED, 1)
     times = _weighed_times(ahead.up, begin)
     turn = np.arange(len(ahead.x_px[0, ::every])) * _GOLDEN_TURN
-    slips = strays.slip_px * np.stack([np.zeros((2, len(turn))), [np.cos(turn), np.sin(turn)]])
-    half = np.maximum(strays.half_px + strays.slip_px, 0.0)
+    slips = strays.tolerance_px * np.stack([np.zeros((2, len(turn))), [np.cos(turn), np.sin(turn)]])
+    half = np.maximum(strays.half_px + strays.tolerance_px, 0.0)
     # The room left to the four sides, met and missed, by draw; past the last time there is none.
     spare = np.full((4, 2, len(turn), len(times) + 1), -np.inf, dtype=np.float32)
     for axis, track in enumerate((ahead.x_px, ahead.y_px)):
@@ -202,7 +200,7 @@ def place(ahead: TracksAhead, begin: int, centre: Array, strays: Reach) -> Place
         to_px=(round(float(x), 1), round(float(y), 1)),
         right_widths=float(centre[0] / width),
         up_widths=float(-centre[1] / width),
-        gap_edge=_EDGES[nearest],
+        gap_edge=EDGES[nearest],
         gap_widths=float(gaps[nearest] / width),
         tolerance_widths=TOLERANCE_WIDTHS,
         holds_until_utc=until,
@@ -216,7 +214,7 @@ def _turn(ahead: TracksAhead, begin: int, centre: Array, gaps_px: Array, end: in
     By the mean of some of the draws, and by no less than a hand can tell.
     """
     width_px = 2 * float(ahead.radius_px[begin])
-    slip_px = TOLERANCE_WIDTHS * width_px
+    tolerance_px = TOLERANCE_WIDTHS * width_px
     times = begin + np.flatnonzero(ahead.up[begin:end])
     found = []
     for axis, track in enumerate((ahead.x_px, ahead.y_px)):
@@ -226,13 +224,13 @@ def _turn(ahead: TracksAhead, begin: int, centre: Array, gaps_px: Array, end: in
         moved = sense * (track[times, ::_SHARED].mean(axis=1) - track[begin, ::_SHARED].mean())
         far = int(moved.argmax())
         there, away, back = moved[far], -moved[: far + 1].min(), moved[far] - moved[far:].min()
-        if there < slip_px or away > slip_px or back < slip_px:
+        if there < tolerance_px or away > tolerance_px or back < tolerance_px:
             continue
         edge = 2 * axis + int(sense > 0)
         found.append(
             Turn(
                 at_utc=from_utc_s(ahead.now_s + float(ahead.offsets_s[times[far]])),
-                edge=_EDGES[edge],
+                edge=EDGES[edge],
                 widths=float((gaps_px[edge] - there) / width_px),
             )
         )

@@ -26,7 +26,7 @@ class Renewal:
         since_s = now_s - self.made_s
         if since_s < 0:
             return since_s < -RENEW_S
-        # What was only the earliest time for the edge, and has come, is refuted by the next picture or true.
+        # Once the earliest time for the edge has come, the next picture refutes or confirms it.
         seen = now_s - seen_s <= LATELY_INTERVALS * interval_s
         if astray or (seen and self.early_s <= self.made_s + RENEW_S):
             return since_s >= SOONER_S

@@ -60,7 +60,7 @@ def roll_of_top(top: PictureTop, *, southern: bool) -> float:
 class Pause:
     """What the disc did while the drive stood: it went due west. That ties the roll to the axis.
 
-    By how much the mount's own west is off the sky's hangs on the axis: what is measured is of both.
+    How far the mount's own west is from the sky's depends on the axis: what is measured is of both.
     """
 
     geometry: Geometry
@@ -69,7 +69,7 @@ class Pause:
     end_s: float
     """and when it went on."""
     begin: Array
-    """(k, 3) where the sun was at the begin of each step,"""
+    """(k, 3) where the sun was at the start of each step,"""
     end: Array
     """and at its end."""
     paces: Array
@@ -81,7 +81,7 @@ class Pause:
 
     @property
     def is_short(self) -> bool:
-        """Whether it is one: for longer a drive has stopped, and somebody came."""
+        """Whether it is a pause: a drive that stood for longer had stopped, and somebody came."""
         return self.end_s - self.begin_s <= SHORT_S
 
     def added_to(self, prior: GaussianPrior, points: Points) -> GaussianPrior:

@@ -39,9 +39,9 @@ class Scale:
                 return clipped
         return self._nominal
 
-    def learn(self, disc: Disc, sight: TrackedDisc, sun: Sun) -> bool:
+    def learn(self, disc: Disc, tracked: TrackedDisc, sun: Sun) -> bool:
         """Learn from a disc; return whether the last ones show that the lens is another one."""
-        ratio = float(sun.angular_radius_arcsec(sight.utc_s)) / sight.radius_px
+        ratio = float(sun.angular_radius_arcsec(tracked.utc_s)) / tracked.radius_px
         if not (disc.whole and disc.limb_coverage > 0.5):
             self._clipped.append(ratio)
             return False

@@ -14,7 +14,7 @@ from sentinel.chain.forecast.pointing import STOP_S, LikeliestMount, likeliest_m
 from sentinel.chain.forecast.rates import rate_name
 from sentinel.chain.forecast.recentring import TracksAhead, best_along, best_centre, place, reach
 from sentinel.chain.forecast.scale import FOCAL_DOUBT
-from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, daylight, sun_path
+from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, sun_path, sun_up
 from sentinel.chain.forecast.turning import Turning
 from sentinel.chain.forecast.visits import (
     Stores,
@@ -28,9 +28,10 @@ from sentinel.chain.forecast.words import basis_of
 from sentinel.core.angles import half_turn_deg
 from sentinel.core.foreseen import Due, Edge, Exit, MountFit, Place, Places, Pointing, PolarAxis
 from sentinel.core.records import Forecast
-from sentinel.core.settings import Settings
+from sentinel.core.settings import MEAN_SOLAR_RATE_ARCSEC_S, Settings
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky.arrays import Array
+from sentinel.sky.mount import Optics
 from sentinel.sky.refraction import refraction_sigma_deg
 
 UNSEEN_S = 1200.0
@@ -53,14 +54,14 @@ SURE_SHARE, SURE_SIGMAS = 0.95, 1.96
 class _View:
     """Where the disc may be in the coming two days."""
 
-    coming: SunPath
+    sun_ahead: SunPath
     radius_px: Array
     x_px: Array
     y_px: Array
 
     @property
     def now_s(self) -> float:
-        return self.coming.now_s
+        return self.sun_ahead.now_s
 
 
 def summary(inputs: Inputs, now_utc: datetime) -> Forecast:
@@ -71,14 +72,14 @@ def summary(inputs: Inputs, now_utc: datetime) -> Forecast:
     level_sigma_deg = float(refraction_sigma_deg(0.0, site.pressure_hpa, site.temperature_c))
     air = inputs.draws.air_of_another_rising() * level_sigma_deg
     swing = _swing(inputs)
-    exits = first_exits(room, view.coming.day, air if inputs.departure is None else None, swing)
+    exits = first_exits(room, view.sun_ahead.day, air if inputs.departure is None else None, swing)
     best = likeliest_mount(inputs.draws)
     flags = _flags(inputs, view, best)
     exit_ = _exit(inputs, exits, _safe_s(inputs, view, room, exits, swing))
     early_s = exits.quantile_s(0.05)
     if np.isfinite(early_s) and not _is_clear(_sun_at_exit(inputs, exit_, early_s), early_s):
         flags = (*flags, "exit-at-horizon")
-        exit_ = replace(exit_, clear_utc=_exit_clear(view.coming, room, swing))
+        exit_ = replace(exit_, clear_utc=_exit_clear(view.sun_ahead, room, swing))
     rate = inputs.draws.rate_ratio()
     due = _due(inputs, view, exit_.early_utc, float(np.median(rate)))
     basis = basis_of(
@@ -104,12 +105,12 @@ def summary(inputs: Inputs, now_utc: datetime) -> Forecast:
 
 
 def _swing(inputs: Inputs) -> Swing | None:
-    if inputs.worm is None or inputs.departure is not None:
+    if inputs.periodic_error is None or inputs.departure is not None:
         return None
-    reach = inputs.worm.amplitude_arcsec / inputs.scale
+    reach = inputs.periodic_error.amplitude_arcsec / inputs.scale_arcsec_px
     sides = np.abs(np.stack([np.cos(inputs.draws.roll_rad), np.sin(inputs.draws.roll_rad)])) * reach
     phase = 2 * np.pi * evenly(len(inputs.draws))
-    return Swing(np.repeat(sides, 2, axis=0), inputs.worm.period_s, phase)
+    return Swing(np.repeat(sides, 2, axis=0), inputs.periodic_error.period_s, phase)
 
 
 def without_disc(settings: Settings, stores: Stores | None, now_utc: datetime, now_s: float) -> Forecast:
@@ -128,17 +129,17 @@ def without_disc(settings: Settings, stores: Stores | None, now_utc: datetime, n
 
 
 def _view(inputs: Inputs) -> _View:
-    ahead = inputs.coming
-    radius = ahead.radius_arcsec / inputs.scale
+    sun_ahead = inputs.sun_ahead
+    radius = sun_ahead.radius_arcsec / inputs.scale_arcsec_px
     if inputs.departure is None:
-        return _View(ahead, radius, *inputs.misses.applied(inputs.tracks_px, ahead.offsets_s))
-    return _View(ahead, radius, *inputs.departure.line.draws_px(ahead.times_s, line_normals()))
+        return _View(sun_ahead, radius, *inputs.misses.applied(inputs.tracks_px, sun_ahead.offsets_s))
+    return _View(sun_ahead, radius, *inputs.departure.line.draws_px(sun_ahead.times_s, line_normals()))
 
 
 def _safe_s(inputs: Inputs, view: _View, room_px: Array, exits: Exits, swing: Swing | None) -> float:
     """Return the time by which 1 % have left, by whatever may be wrong with place or clock: the earliest."""
     day, rooms = inputs.possible_day, list[Array]()
-    if day is not view.coming.day:
+    if day is not view.sun_ahead.day:
         rooms.append(room_px)
     if inputs.departure is None:
         radius_px = view.radius_px[:, None]
@@ -148,7 +149,7 @@ def _safe_s(inputs: Inputs, view: _View, room_px: Array, exits: Exits, swing: Sw
 
 
 def _exit(inputs: Inputs, exits: Exits, safe_s: float) -> Exit:
-    now_s = inputs.coming.now_s
+    now_s = inputs.sun_ahead.now_s
 
     def at(after_s: float) -> datetime | None:
         if np.isinf(after_s):
@@ -169,20 +170,20 @@ def _exit(inputs: Inputs, exits: Exits, safe_s: float) -> Exit:
 def _sun_at_exit(inputs: Inputs, exit_: Exit, after_s: float) -> SunPath:
     """Return the sun from now on; or from when a disc left that is out already: it may be setting now."""
     if after_s > 0 or exit_.early_utc is None:
-        return inputs.coming
-    return sun_path(inputs.settings, inputs.sun, exit_.early_utc.timestamp())
+        return inputs.sun_ahead
+    return sun_path(inputs.settings, inputs.sun, utc_s(exit_.early_utc))
 
 
-def _is_clear(ahead: SunPath, after_s: float) -> bool:
+def _is_clear(sun_ahead: SunPath, after_s: float) -> bool:
     """Whether the sun is well clear of the line at a time after now."""
-    last = int(np.searchsorted(ahead.offsets_s, after_s, side="right")) - 1
-    return bool(ahead.clear.up[last : last + 2].all())
+    last = int(np.searchsorted(sun_ahead.offsets_s, after_s, side="right")) - 1
+    return bool(sun_ahead.clear.up[last : last + 2].all())
 
 
-def _exit_clear(ahead: SunPath, room_px: Array, swing: Swing | None) -> datetime | None:
+def _exit_clear(sun_ahead: SunPath, room_px: Array, swing: Swing | None) -> datetime | None:
     """Return the median exit of a sun that is well clear of the line."""
-    after_s = first_exits(room_px, ahead.clear, swing=swing).quantile_s(0.5)
-    return None if np.isinf(after_s) else from_utc_s(ahead.now_s + after_s)
+    after_s = first_exits(room_px, sun_ahead.clear, swing=swing).quantile_s(0.5)
+    return None if np.isinf(after_s) else from_utc_s(sun_ahead.now_s + after_s)
 
 
 def _left_s(inputs: Inputs, now_s: float) -> float:
@@ -196,10 +197,11 @@ def _left_s(inputs: Inputs, now_s: float) -> float:
 
 
 def _mount_fit(inputs: Inputs, best: LikeliestMount, rate: Array) -> MountFit:
-    ratio = best.base_arcsec_s / 15.0 * (1 + float(best.points.rate[0]) * 1e-4)
+    ratio = best.rate_arcsec_s / MEAN_SOLAR_RATE_ARCSEC_S
     turns = best.base_arcsec_s != 0
-    doubted = abs(inputs.scale / inputs.settings.camera.scale_arcsec_px - 1) > FOCAL_DOUBT
-    implied_mm = inputs.settings.camera.pixel_pitch_um / inputs.scale * 206.264_806_247
+    doubted = abs(inputs.scale_arcsec_px / inputs.settings.camera.scale_arcsec_px - 1) > FOCAL_DOUBT
+    pitch_um = inputs.settings.camera.pixel_pitch_um
+    implied_mm = Optics.of_scale(inputs.scale_arcsec_px, pitch_um, 1, 1).focal_length_mm
     changed_s = inputs.drift_changed_s()
     return MountFit(
         axis=_polar_axis(inputs, best) if turns else None,
@@ -209,7 +211,7 @@ def _mount_fit(inputs: Inputs, best: LikeliestMount, rate: Array) -> MountFit:
         roll_share=best.roll_share,
         roll_sigma_deg=best.roll_sigma_deg,
         axis_sigma_deg=best.axis_sigma_deg,
-        scale_arcsec_px=inputs.scale,
+        scale_arcsec_px=inputs.scale_arcsec_px,
         arc_h=inputs.arc_h,
         axis_turned_deg=inputs.axis_turned_deg(),
         implied_focal_length_mm=implied_mm if doubted else None,
@@ -253,7 +255,7 @@ def _not_excluded(inputs: Inputs, at_deg: tuple[float, float]) -> Array:
     """
     at, reach = np.array(at_deg), np.zeros(2)
     every = np.stack([inputs.draws.azimuth_deg(), inputs.draws.altitude_deg()])
-    for moves in [inputs.draws.of_mounts(going) for going in MOVES]:
+    for moves in [inputs.draws.of_mounts(change) for change in MOVES]:
         if inputs.drift_changed_s() is not None and moves.any():
             off = every[:, moves] - at[:, None]
             reach = np.maximum(reach, np.sqrt((off**2).mean(axis=1)))
@@ -265,14 +267,14 @@ def _not_excluded(inputs: Inputs, at_deg: tuple[float, float]) -> Array:
 def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]:
     nominal = inputs.settings.camera.scale_arcsec_px
     until = view.now_s + 12 * 3600
-    soon = view.coming.altitude_deg[view.coming.day.up & (view.coming.times_s < until)]
+    soon = view.sun_ahead.altitude_deg[view.sun_ahead.day.up & (view.sun_ahead.times_s < until)]
     asked = {
         "too-little-arc": inputs.arc_h < LITTLE_ARC_H and best.base_arcsec_s > 0,
         "roll-open": best.share < SETTLED,
         "unseen": view.now_s - inputs.last.utc_s > UNSEEN_S,
         "low-sun": bool((soon < LOW_SUN_DEG).any()),
-        "all-clipped": inputs.clipped,
-        "focal-length": abs(inputs.scale / nominal - 1) > FOCAL_DOUBT,
+        "all-clipped": inputs.no_whole_disc,
+        "focal-length": abs(inputs.scale_arcsec_px / nominal - 1) > FOCAL_DOUBT,
         "departed": inputs.departure is not None,
         "stopped": inputs.departure is not None and inputs.departure.stopped,
         "rate": rate_name(best.base_arcsec_s) != _configured(inputs.settings),
@@ -289,7 +291,7 @@ def _configured(settings: Settings) -> str:
 
 
 def _places(view: _View, inputs: Inputs, best: LikeliestMount, exits: Exits) -> Places:
-    day = view.coming.day
+    day = view.sun_ahead.day
     ahead = TracksAhead(view.now_s, day.offsets_s, view.x_px, view.y_px, view.radius_px, day.up, inputs.frame)
     strays = reach(ahead, 0)
     turning = inputs.turning(view.now_s)
@@ -335,21 +337,23 @@ def _pointing(inputs: Inputs, view: _View, best: LikeliestMount) -> Pointing:
     held_s, seen = view.now_s, np.array([x, y])
     if inputs.departure is not None and inputs.departure.stopped:
         held_s, seen = inputs.departure.since_s, inputs.departure.line.at(inputs.departure.since_s)
-    hour = int(np.searchsorted(view.coming.offsets_s, 3600.0))
+    hour = int(np.searchsorted(view.sun_ahead.offsets_s, 3600.0))
     drift_px = np.hypot(*(np.median(side[hour] - side[0]) for side in (view.x_px, view.y_px)))
-    right_deg, up_deg = off_axis_deg(inputs.sun, best, held_s, view.now_s, (seen - middle) * inputs.scale)
+    right_deg, up_deg = off_axis_deg(
+        inputs.sun, best, held_s, view.now_s, (seen - middle) * inputs.scale_arcsec_px
+    )
     step = np.median(view.x_px[1] - view.x_px[0]), np.median(view.y_px[1] - view.y_px[0])
     stop_utc, stop_edge = _stop(inputs, view, best, (x, y)) if inputs.departure is None else (None, None)
     return Pointing(
         seen_utc=from_utc_s(inputs.seen_s),
         expected_px=(x, y),
         expected_sigma_px=float(np.hypot(view.x_px[0].std(), view.y_px[0].std())),
-        sun_altitude_deg=float(view.coming.altitude_deg[0]),
-        sun_azimuth_deg=float(view.coming.azimuth_deg[0]),
+        sun_altitude_deg=float(view.sun_ahead.altitude_deg[0]),
+        sun_azimuth_deg=float(view.sun_ahead.azimuth_deg[0]),
         off_right_deg=right_deg,
         off_up_deg=up_deg,
-        off_rate_deg_min=float(np.hypot(*step)) * inputs.scale / 3600,
-        drift_arcmin_h=float(drift_px) * inputs.scale / 60,
+        off_rate_deg_min=float(np.hypot(*step)) * inputs.scale_arcsec_px / 3600,
+        drift_arcmin_h=float(drift_px) * inputs.scale_arcsec_px / 60,
         stop_edge_utc=stop_utc,
         stop_edge=stop_edge,
     )
@@ -359,10 +363,10 @@ def _stop(
     inputs: Inputs, view: _View, best: LikeliestMount, here_px: tuple[float, float]
 ) -> tuple[datetime | None, Edge | None]:
     """Return when the limb would reach which edge if the mount stopped now."""
-    moved = stopped_px(inputs.sun, best, view.now_s, inputs.scale)
+    moved = stopped_px(inputs.sun, best, view.now_s, inputs.scale_arcsec_px)
     x, y = here_px[0] + moved[0], here_px[1] + moved[1]
     room = inputs.frame.room_px(x, y, float(view.radius_px[0]))[:, :, None]
-    exits = first_exits(room, daylight(STOP_S, np.ones_like(STOP_S)))
+    exits = first_exits(room, sun_up(STOP_S, np.ones_like(STOP_S)))
     after = float(exits.after_s[0])
     return from_utc_s(view.now_s + after) if np.isfinite(after) else None, exits.likely_edge()
 
@@ -370,14 +374,14 @@ def _stop(
 def _due(inputs: Inputs, view: _View, early_utc: datetime | None, rate_ratio: float) -> tuple[Due, ...]:
     due = supplies_due(inputs.settings, inputs.stores, view.now_s, inputs.interval_s)
     if early_utc is not None:
-        due["drift"] = early_utc.timestamp()
-    times_s = view.coming.times_s
+        due["drift"] = utc_s(early_utc)
+    times_s = view.sun_ahead.times_s
     limit = axis_limit_due(inputs.settings, inputs.stores, view.now_s, rate_ratio, inputs.turning(view.now_s))
     hour_angle = hour_angle_due(inputs.settings, times_s, inputs.sun.hour_angle_deg(times_s))
     limits = [when for when in (limit, hour_angle) if when is not None]
     if limits:
         due["axis-limit"] = min(limits)
-    goes = sun_goes(view.now_s, view.coming.line_deg, view.coming.day)
+    goes = sun_goes(view.now_s, view.sun_ahead.line_deg, view.sun_ahead.day)
     if goes is not None:
         due[goes[1]] = goes[0]
     return in_order(due, view.now_s + HORIZON_H * 3600)

@@ -59,7 +59,7 @@ def with_turns(
     return np.unique(np.concatenate([offsets_s, when]))
 
 
-def daylight(offsets_s: Array, heights_deg: Array) -> SunUp:
+def sun_up(offsets_s: Array, heights_deg: Array) -> SunUp:
     """Return when the sun is up, from its heights (n,) at times that have each rising and setting in them."""
     up = heights_deg > -_TOUCHES_DEG
     climb = np.ones(len(up))
@@ -108,5 +108,5 @@ def sun_path(settings: Settings, sun: Sun, now_s: float) -> SunPath:
     return SunPath(
         now_s, offsets, altitude, azimuth, line_deg,
         np.asarray(sun.angular_radius_arcsec(now_s + offsets)),
-        daylight(offsets, above), daylight(offsets, above - clear_deg),
+        sun_up(offsets, above), sun_up(offsets, above - clear_deg),
     )  # fmt: skip

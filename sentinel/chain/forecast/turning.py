@@ -24,7 +24,7 @@ class Turning:
         return sum(max(min(b, end_s) - max(a, begin_s), 0.0) for a, b in self.spans)
 
     def after(self, begin_s: float, turning_s: float) -> float | None:
-        """Return when it has turned for so long since a time; None: not as far as is known."""
+        """Return when it has turned for so long since a time; None: not within the spans known."""
         if turning_s <= 0:
             return begin_s + turning_s
         for a, b in self.spans:

@@ -3,7 +3,7 @@
 import textwrap
 from datetime import timedelta
 
-from sentinel.core.settings import Settings
+from sentinel.core.settings import MEAN_SOLAR_RATE_ARCSEC_S, Settings
 from sentinel.core.times import format_utc
 from sentinel.core.words import TimeWriter, span, times_in
 from sentinel.jobs.align.axis import Alignment, BeforeTurn
@@ -164,7 +164,7 @@ def _rate(alignment: Alignment, settings: Settings) -> list[str]:
     ratio, sigma = alignment.mount.rate_ratio, alignment.mount.rate_ratio_sigma
     if not alignment.rate_determined:
         return []
-    told = rate_arcsec_s(settings.mount.tracking) / 15.0
+    told = rate_arcsec_s(settings.mount.tracking) / MEAN_SOLAR_RATE_ARCSEC_S
     if "rate" in alignment.forecast.flags:
         off = f"the sun moves {abs(ratio - 1) * 360:.1f} deg a day through the frame"
         return [f"The drive runs at {ratio:.4f} of the solar rate: {off}. Set it to solar."]

@@ -18,7 +18,7 @@ from sentinel.chain.undo import standing_marks
 from sentinel.core.errors import RequestProblem
 from sentinel.core.foreseen import MountFit, PolarAxis
 from sentinel.core.records import Disc, Event, Forecast, Mark, MeasuredFrame
-from sentinel.core.settings import Settings
+from sentinel.core.settings import MEAN_SOLAR_RATE_ARCSEC_S, Settings
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.core.words import times_in
 from sentinel.jobs.align.bolts import Bolt, bolts_of
@@ -158,7 +158,7 @@ def align(
         wanted_s=wanted_s(settings) if hold_s is None else hold_s,
         paused=paused,
         pause_pace=_pause_pace(fit, seen.discs, paused),
-        stop_room_min=fit.room_deg * 3600 / (15.0 * 60),
+        stop_room_min=fit.room_deg * 3600 / (MEAN_SOLAR_RATE_ARCSEC_S * 60),
         as_it_is=as_it_is,
         turned=turned,
     )

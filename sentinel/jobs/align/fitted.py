@@ -8,7 +8,7 @@ from sentinel.chain.forecast.dwell import Mounting
 from sentinel.chain.forecast.exits import Frame
 from sentinel.core.foreseen import MountFit, PolarAxis
 from sentinel.core.records import Forecast, MeasuredFrame
-from sentinel.core.settings import Settings
+from sentinel.core.settings import MEAN_SOLAR_RATE_ARCSEC_S, Settings
 from sentinel.core.times import utc_s
 from sentinel.sky import Optics, Sun, axis_vector
 from sentinel.sky.arrays import Array
@@ -78,7 +78,9 @@ class Fit:
     def mounting(self) -> Mounting:
         """Axis, rate and roll."""
         (azimuth, _), (altitude, _) = self.errors
-        return Mounting(azimuth, altitude, 15.0 * self.mount.rate_ratio, self.mount.roll_deg)
+        return Mounting(
+            azimuth, altitude, MEAN_SOLAR_RATE_ARCSEC_S * self.mount.rate_ratio, self.mount.roll_deg
+        )
 
     @property
     def axis(self) -> Array:

@@ -7,7 +7,7 @@ import numpy as np
 
 from sentinel.chain.forecast.dwell import Mounting, stays_s
 from sentinel.chain.forecast.sun_path import HORIZON_H, sun_path
-from sentinel.core.settings import Settings
+from sentinel.core.settings import MEAN_SOLAR_RATE_ARCSEC_S, Settings
 from sentinel.core.times import HOUR_S, from_utc_s
 from sentinel.jobs.align.bolts import Bolt
 from sentinel.jobs.align.fitted import Fit
@@ -55,7 +55,7 @@ def holding(fit: Fit, bolts: tuple[Bolt, Bolt]) -> tuple[Holding, Holding]:
     turned = np.array([[0.0 if bolt.is_off else bolt.error_deg] for bolt in bolts])
     doubt = np.array([[2 * bolt.sigma_deg] for bolt in bolts]) * _DOUBTS[:2]
     errors = np.concatenate([as_it_is + doubt, turned + doubt], axis=1)
-    rates = 15.0 * (fit.mount.rate_ratio + 2 * fit.mount.rate_ratio_sigma * _DOUBTS[2])
+    rates = MEAN_SOLAR_RATE_ARCSEC_S * (fit.mount.rate_ratio + 2 * fit.mount.rate_ratio_sigma * _DOUBTS[2])
     stays = np.array([_stays_s(fit, errors, np.tile(rates, 2), start) for start in starts.tolist()])
     one, other = (_worst(starts, part, now_s) for part in np.split(stays, 2, axis=1))
     return one, other

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from sentinel.chain.forecast.fit import RATE_SIGMA, TILT_SIGMA_DEG, level_of
-from sentinel.chain.forecast.geometry import RATE_UNIT, STILL, Geometry, Points, rolled
+from sentinel.chain.forecast.geometry import NO_SLOW_CHANGE, RATE_UNIT, Geometry, Points, rolled
 from sentinel.core.records import Forecast, Mark
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
@@ -274,7 +274,9 @@ def _renumbered(number: Indices) -> Indices:
 def _unposed(rate: float, azimuth_deg: float, altitude_deg: float, roll_deg: float) -> Points:
     base, azimuth, altitude, none_off = (np.array([one]) for one in (rate, azimuth_deg, altitude_deg, 0.0))
     none = np.zeros((1, 0))
-    return Points(base, azimuth, altitude, none_off, np.radians([roll_deg]), none[0], none, none, STILL)
+    return Points(
+        base, azimuth, altitude, none_off, np.radians([roll_deg]), none[0], none, none, NO_SLOW_CHANGE
+    )
 
 
 class _Means:
