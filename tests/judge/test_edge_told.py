@@ -1,22 +1,26 @@
 """An edge of the frame as everybody tells it: one time for it, under cloud, over the edge and at sunset."""
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
 import numpy as np
 import pytest
 
-from sentinel.chain.judge.details import DriftExit, LostDisc
-from sentinel.chain.judge.edge import as_it_stands
+from sentinel.chain.judge.as_it_stands import as_it_stands
+from sentinel.chain.judge.camera_details import Storage, Supply
+from sentinel.chain.judge.details import AxisLimit, DriftExit, LostDisc
 from sentinel.chain.judge.evidence import task_of
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.until import answer
+from sentinel.chain.notify.compose import Composer
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.chain.notify.tasks import answer_words, task
 from sentinel.chain.notify.wording import message, sms, title_and_body
+from sentinel.core.detail import Detail
 from sentinel.core.foreseen import Due, Place
-from sentinel.core.records import Forecast, Incident, MeasuredFrame, Outcome, Severity
+from sentinel.core.records import Alert, Forecast, Incident, MeasuredFrame, Outcome, Severity, Tick
 from sentinel.core.words import times_in
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import status_lines
@@ -310,3 +314,110 @@ def test_nobody_says_how_long_a_stop_would_leave_of_a_sun_that_is_lost() -> None
         board.open = {one.key: one for one in watch.said if one.condition == "lost-disc"}
         lines = status_lines(standing_of(board, watch.settings, watch.now), watch.now, watched=True)
         assert said in next(line for line in lines if line.startswith("If the mount stopped now"))
+
+
+@pytest.mark.parametrize("over_min", [20.0, -30.0])
+def test_a_disc_pushed_by_hand_without_a_mark_is_not_told_as_it_was_before(over_min: float) -> None:
+    """The forecasts of the minutes in which a jump is not believed yet stand on discs of before."""
+    watch = Watch()
+    watch.frames(60)
+    watch.step(drifting(watch, over_min, over_min + 4))
+    watch.frames(6)
+    before = watch.of("drift-exit")
+    assert before == [("opened", "now")]
+    watch.x, watch.y, pushed = watch.x + 900.0, watch.y - 700.0, watch.now
+    for _ in range(8):
+        watch.frames(1)
+        if watch.opened("moved") is not None:
+            break
+        lost = {"departed_utc": pushed, "flags": ("departed",)}
+        watch.step(drifting(watch, over_min - 6, over_min - 2, **lost))
+    assert watch.opened("moved") is not None
+    assert watch.of("drift-exit") == before
+    # By the first forecast that knows of it: not as near as to wake anybody, which another one confirms.
+    watch.step(drifting(watch, 92, 95))
+    watch.frames(5)
+    watch.step(drifting(watch, 87, 90))
+    watch.frames(2)
+    assert watch.of("drift-exit")[-1] == ("changed", "soon")
+    assert "now" not in [severity for _, severity in watch.of("drift-exit")[1:]]
+
+
+def repeats(composer: Composer, one: Incident, last: Forecast, minutes: float) -> tuple[Alert, ...]:
+    """Return what goes out again so long after an incident was told, by a forecast made a minute before."""
+    state, _ = composer.step(composer.fresh(), Tick(time_utc=one.time_utc), (one,), one.time_utc)
+    now = one.time_utc + minutes * MINUTE
+    state, _ = composer.step(state, Tick(time_utc=last.time_utc), (), last.time_utc, last)
+    return composer.step(state, Tick(time_utc=now), (), now, None)[1]
+
+
+def test_an_edge_is_not_said_again_in_the_minutes_in_which_nobody_knows_where_the_disc_went() -> None:
+    watch = Watch()
+    composer = Composer(watch.settings)
+    watch.frames(60)
+    watch.step(drifting(watch, 20, 40))
+    watch.frames(6)
+    one = told(watch)
+    watch.now = one.time_utc + 4 * MINUTE
+    lost = {"departed_utc": watch.now - MINUTE, "flags": ("departed",)}
+    assert repeats(composer, one, drifting(watch, 9, 10, **lost), 5.5) == ()
+    longer = {"departed_utc": watch.now - 6 * MINUTE, "flags": ("departed",)}
+    (again,) = repeats(composer, one, drifting(watch, 9, 10, **longer), 5.5)
+    assert again.kind == "repeat"
+
+
+@pytest.mark.parametrize(("left_min", "calls"), [(20.0, True), (34.0, True), (60.0, False)])
+def test_an_edge_is_said_again_only_while_it_is_near(left_min: float, calls: bool) -> None:
+    watch = Watch()
+    composer = Composer(watch.settings)
+    watch.frames(60)
+    watch.step(drifting(watch, 20, 40))
+    watch.frames(6)
+    one = told(watch)
+    watch.now = one.time_utc + 4 * MINUTE
+    assert bool(repeats(composer, one, drifting(watch, left_min, left_min + 5), 5.5)) is calls
+
+
+@pytest.mark.parametrize(
+    ("condition", "reason", "detail"),
+    [
+        ("supply", "card", Supply(supply="card", hours_left=2.0)),
+        ("supply", "timer", Supply(supply="timer", hours_left=2.0)),
+        ("storage", "storage", Storage(hours_left=2.0, free_mb=900.0)),
+        ("axis-limit", "axis-limit", AxisLimit(minutes_left=35.0)),
+    ],
+)
+def test_what_runs_out_is_said_again_as_it_is_foreseen_by_now(
+    condition: str, reason: str, detail: Detail
+) -> None:
+    """A card fills by pictures, not by the clock: while none came it was not filling."""
+    watch = Watch()
+    due, name = (
+        watch.now + 5 * MINUTE,
+        {"supply": "empty_utc", "storage": "full_utc"}.get(condition, "limit_utc"),
+    )
+    one = Incident(
+        time_utc=watch.now, onset_utc=watch.now, condition=condition, state="opened", severity=Severity.NOW,
+        detail=replace(detail, **{name: due}),  # type: ignore[arg-type]
+    )  # fmt: skip
+    watch.now += 4 * MINUTE
+    later = due + 12 * MINUTE
+    last = foreseen(time_utc=watch.now, seen_utc=watch.now, due=(Due(time_utc=later, reason=reason),))
+    (again,) = repeats(Composer(watch.settings), one, last, 5.5)
+    assert f"{later:%H:%M}Z" in again.body
+    assert f"{due:%H:%M}Z" not in again.body
+    assert not re.search(r"\bwas\b|over", f"{again.title} {again.body}")
+
+
+def test_a_limit_that_was_reached_keeps_its_time() -> None:
+    watch = Watch()
+    due = watch.now + 3 * MINUTE
+    one = Incident(
+        time_utc=watch.now, onset_utc=watch.now, condition="axis-limit", state="opened",
+        severity=Severity.NOW, detail=AxisLimit(minutes_left=3.0, limit_utc=due),
+    )  # fmt: skip
+    watch.now += 4 * MINUTE
+    last = foreseen(
+        time_utc=watch.now, seen_utc=watch.now, due=(Due(time_utc=watch.now, reason="axis-limit"),)
+    )
+    assert as_it_stands(one, last, watch.settings, watch.state.deadlines.seen).detail == one.detail

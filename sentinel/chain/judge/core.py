@@ -197,7 +197,7 @@ class Judge:
             # What was foreseen while the disc ran away is of no use now that it is carried again.
             foreseen = deadlines.placed_anew(foreseen, sight.time_s)
         if track.moved is not before.moved and track.moved is not None:
-            foreseen = deadlines.placed_anew(foreseen, track.moved.onset_s)
+            foreseen = deadlines.placed_anew(foreseen, track.moved.onset_s, now_s)
             foreseen = self._perhaps_unwound(foreseen, track.moved, track.forecast)
         foreseen = deadlines.note_clock(deadlines.note_seen(foreseen, frame), times.lags.off)
         clocks = state.clocks.after_frame(frame, sight, track.forecast, times.lags.soonest_s, context)

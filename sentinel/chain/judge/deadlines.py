@@ -239,11 +239,16 @@ def _came_by_hand(state: Deadlines, changed_s: float, drift_arcmin_h: float, con
     return changed_s <= landed_s + _SLACK_S and not worse
 
 
-def placed_anew(state: Deadlines, when_s: float) -> Deadlines:
-    """Forget what was foreseen of the edge until then: the disc is elsewhere since."""
+def placed_anew(state: Deadlines, when_s: float, known_s: float | None = None) -> Deadlines:
+    """Forget what was foreseen of the edge until then: the disc is elsewhere since.
+
+    `known_s`: from when on forecasts know of it; None: at once. One of the minutes in which a jump was not
+    believed yet stands on discs of before, however late it was made.
+    """
     state = state._replace(placed=state.placed + 1, placed_s=when_s, landed_s=None)
     state = state._replace(drift_before_arcmin_h=state.drift_arcmin_h)
-    newer = state.exit is not None and state.exit.told_s > when_s
+    told_s = None if state.exit is None else state.exit.told_s
+    newer = told_s is not None and (told_s > when_s if known_s is None else told_s >= known_s)
     return state if newer else state._replace(exit=None, near_s=None)
 
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from sentinel.chain.judge.agenda import Rise
 from sentinel.chain.judge.details import DriftExit, LostDisc
 from sentinel.chain.judge.evidence import placed, rising
-from sentinel.chain.judge.jobs import blind_since_utc, exit_of, hidden_since_utc
+from sentinel.chain.judge.jobs import exit_of, hidden_since_utc
 from sentinel.chain.judge.last_seen import LastDisc
 from sentinel.chain.judge.lifecycle import Case, Finding, Readings
 from sentinel.chain.judge.nights import night_of, night_on, rise_of
@@ -119,7 +119,7 @@ def exit_finding(trust: Trust, last: ExitTold, now_s: float, context: Context) -
     median_min = None if last.median_s is None else (last.median_s - now_s) / 60
     if severity is not None:
         severity = _believed(trust, last, severity, median_min, context)
-    detail = _exit_detail(last, left_min, trust.seen)
+    detail = exit_detail(last, left_min, trust.seen)
     if severity is Severity.NOW and detail.hidden_since_utc is not None:
         # Under cloud nobody can put the disc anywhere, and no picture is lost: the first gap wakes.
         severity = Severity.SOON
@@ -127,7 +127,8 @@ def exit_finding(trust: Trust, last: ExitTold, now_s: float, context: Context) -
     return Finding(severity=severity, onset_s=now_s, detail=detail, story=f"place {trust.placed}")
 
 
-def _exit_detail(last: ExitTold, left_min: float, seen: Seen) -> DriftExit:
+def exit_detail(last: ExitTold, left_min: float, seen: Seen) -> DriftExit:
+    """Return what an edge is told by; `left_min`: until it is reached, as of when it is told."""
     assert last.leaves_s is not None  # noqa: S101 - as the callers have asked
     detail = DriftExit(
         minutes_left=round(left_min, 1),
@@ -140,25 +141,6 @@ def _exit_detail(last: ExitTold, left_min: float, seen: Seen) -> DriftExit:
     )
     at_once = last.place is not None and utc_s(last.place.at_utc) <= last.told_s + 60
     return replace(detail, put_at_utc=None) if at_once else detail
-
-
-def as_it_stands(incident: Incident, forecast: Forecast | None, settings: Settings, seen: Seen) -> Incident:
-    """Return an open incident as the last forecast has it: an edge and a place are of no use as they were."""
-    before = incident.detail
-    if not isinstance(before, DriftExit) or before.sunrise_utc or before.blind_since_utc:
-        return incident
-    if forecast is None or forecast.time_utc <= incident.time_utc or seen.clock is not None:
-        return incident
-    told = exit_told(forecast, settings, seen)
-    if told.leaves_s is None or told.sets_s is not None or blind_since_utc(forecast, seen) is not None:
-        return incident
-    left_min = (told.leaves_s - told.told_s) / 60
-    detail = replace(
-        _exit_detail(told, left_min, seen),
-        lead_soon_min=before.lead_soon_min,
-        lead_now_min=before.lead_now_min,
-    )
-    return replace(incident, time_utc=forecast.time_utc, detail=detail)
 
 
 def left_as_told(found: Readings, told: ExitTold | None, cases: tuple[Case, ...], now_s: float) -> Readings:
@@ -214,7 +196,7 @@ def _night_finding(trust: Trust, last: ExitTold, now_s: float, context: Context)
         in_time = context.settings.visit.travel_min <= left_min <= soon_min
         severity = _believed(trust, last, Severity.SOON, None, context) if in_time else None
         detail = replace(
-            _exit_detail(last, left_min, trust.seen),
+            exit_detail(last, left_min, trust.seen),
             sunset_utc=from_utc_s(round(last.sets_s)),
             sunrise_utc=from_utc_s(round(last.rises_s)),
         )
@@ -223,7 +205,7 @@ def _night_finding(trust: Trust, last: ExitTold, now_s: float, context: Context)
         )
     if not isfinite(last.rises_s):
         return None
-    detail = _exit_detail(last._replace(place=last.then), (last.rises_s - now_s) / 60, trust.seen)
+    detail = exit_detail(last._replace(place=last.then), (last.rises_s - now_s) / 60, trust.seen)
     return _sunrise_finding(trust, last.rises_s, now_s, context, replace(detail, put_at_utc=None))
 
 

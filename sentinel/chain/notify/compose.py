@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from sentinel.chain.judge.as_it_stands import as_it_stands
 from sentinel.chain.judge.camera_details import VisitTold
-from sentinel.chain.judge.details import Runaway
-from sentinel.chain.judge.edge import as_it_stands
+from sentinel.chain.judge.details import DriftExit, Runaway
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.nights import night_on
 from sentinel.chain.notify import digest
@@ -22,6 +22,8 @@ from sentinel.core.words import opened, short_text, times_in
 HOUR = timedelta(hours=1)
 TOGETHER = timedelta(minutes=2)
 """Repeats that fall due within so long of each other go out as one."""
+UNDECIDED = timedelta(minutes=5)
+"""A disc that left its way is told to have been put elsewhere, or to run away, within so long."""
 RAREST_MIN = 120.0
 """Beyond the configured repeats the pauses double up to this."""
 REMEMBERED = 500
@@ -105,6 +107,24 @@ def _still_so(one: Open, event: Event, now_utc: datetime) -> Open:
     if not shown or one.incident.condition not in SHOWN:
         return one
     return replace(one, first_utc=now_utc, repeats=0, attended_until_utc=None)
+
+
+def _waits(incident: Incident, forecast: Forecast | None, now_utc: datetime) -> bool:
+    """Whether what is said of an edge is not said again yet.
+
+    It is not as near as all that any more; or the disc has just gone where no forecast has it: pushed by hand
+    it is told anew in minutes, running away by another name.
+    """
+    detail = incident.detail
+    if not isinstance(detail, DriftExit):
+        return False
+    departed = forecast.departed_utc if forecast is not None else None
+    if departed is not None and now_utc - departed < UNDECIDED:
+        return True
+    early, lead_min = detail.exit_early_utc, detail.lead_now_min
+    if early is None or lead_min is None or detail.at_sunrise:
+        return False
+    return early - now_utc > timedelta(minutes=lead_min)
 
 
 def _of_the_last_hour(state: Composed, now_utc: datetime) -> Composed:
@@ -267,9 +287,11 @@ class Composer:
             count = self._repeats_by(one, now_utc + TOGETHER)
             if count <= one.repeats:
                 continue
+            incident = self._by_night(self._as_it_stands(one.incident, state.tally), now_utc)
+            if _waits(incident, state.tally.forecast, now_utc):
+                continue
             again = replace(one, repeats=count)
             state = replace(state, open=tuple(again if other is one else other for other in state.open))
-            incident = self._by_night(self._as_it_stands(one.incident, state.tally), now_utc)
             again_alert = self._alert("repeat", incident, now_utc, repeat=count, frozen=True)
             out.append(_pictured(again_alert, state.tally.last_frame))
         return state, out

@@ -10,7 +10,7 @@ from statistics import median
 
 import numpy as np
 
-from sentinel.chain.judge.edge import as_it_stands
+from sentinel.chain.judge.as_it_stands import as_it_stands
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.seen import Seen
 from sentinel.chain.notify.counting import GAP_INTERVALS, Counts, counts_words

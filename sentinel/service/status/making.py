@@ -6,7 +6,7 @@ from datetime import datetime
 from math import isfinite
 from types import MappingProxyType
 
-from sentinel.chain.judge.edge import as_it_stands
+from sentinel.chain.judge.as_it_stands import as_it_stands
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.notify.headline import headline, troubles_of
 from sentinel.chain.undo import UNDO
