@@ -63,7 +63,9 @@ class MountFit:
     arc_h: float
     """Hours of track that the fit stands on."""
     axis_turned_deg: float
-    """How far the polar axis has turned since it was last unwound."""
+    """How far the polar axis has turned since it was fresh: whole turns come off when it is unwound."""
+    axis_unwound_deg: float = 0.0
+    """How far it would still be turned, were it unwound now and pointed at the sun."""
     implied_focal_length_mm: float | None = None
     """Focal length that the disc's size implies, where it contradicts the configured one."""
     departed_utc: datetime | None = None

@@ -122,11 +122,23 @@ class Mount(Section):
         None, "[from, to]: where a mount stops at or past the meridian; null: nowhere"
     )
 
-    def axis_lasts_s(self, rate_ratio: float) -> float | None:
-        """Return how long the axis turns from unwound to its limit; None: it has none, or does not turn."""
+    def axis_lasts_s(self, rate_ratio: float, from_deg: float = 0.0) -> float | None:
+        """Return how long the axis turns from there to its limit; None: it has none, or does not turn."""
         if self.axis_limit_deg is None or rate_ratio <= 0:
             return None
-        return self.axis_limit_deg / (MEAN_SOLAR_RATE_DEG_S * rate_ratio)
+        return (self.axis_limit_deg - from_deg) / (MEAN_SOLAR_RATE_DEG_S * rate_ratio)
+
+    def unwound_deg(self, turned_deg: float) -> float:
+        """Return how far an axis is still turned that was unwound and points at the sun again.
+
+        It points there once in each turn, so only whole turns come off. Less than one may come off where it
+        can go back beyond where it began: that counts as fresh, which promises no more. One that is parked at
+        night is taken to be brought to the sunrise without winding on, so that nothing is left of it.
+
+        `turned_deg`: how far it would have turned had it followed the sun throughout.
+        """
+        left = turned_deg % 360.0 if turned_deg >= 360.0 and not self.parked_at_night else 0.0
+        return 0.0 if self.axis_limit_deg is not None and left >= self.axis_limit_deg else left
 
 
 class Frames(Section):

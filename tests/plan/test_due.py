@@ -62,6 +62,11 @@ def test_batteries_and_card() -> None:
         ({"axis_limit_deg": 330.0, "axis_start_deg": 40.0}, "2027-06-18T19:20:00Z", 22.0),
         ({"axis_limit_deg": 180.0, "axis_start_deg": -90.0}, "2027-06-18T18:00:00Z", 12.0),
         ({"axis_limit_deg": 90.0, "axis_start_deg": 100.0}, "2027-06-18T00:00:00Z", 6.0),
+        # Of more than a turn whole turns come off, for the axis is to point at the sun again.
+        ({"axis_limit_deg": 540.0}, "2027-06-19T12:00:00Z", 24.0),
+        ({"axis_limit_deg": 400.0, "axis_start_deg": 385.0}, "2027-06-18T01:00:00Z", 24.0),
+        ({"axis_limit_deg": 720.0}, "2027-06-20T00:00:00Z", 48.0),
+        ({"axis_limit_deg": 540.0, "parked_at_night": True}, "2027-06-19T12:00:00Z", 36.0),
         # A sidereal day is 86164.0905 s (Aoki et al. 1982).
         ({"tracking": "sidereal"}, "2027-06-18T23:56:04Z", 86_164.0905 / 3600),
     ],
@@ -121,6 +126,18 @@ def test_under_a_midnight_sun_the_axis_is_unwound_in_sunshine_each_day() -> None
         ("18 00:00", "19 00:00", False),
         ("19 00:00", "20 00:00", False),
     ]
+
+
+def test_an_axis_of_a_turn_and_a_half_is_unwound_as_the_sun_lets_it() -> None:
+    """After one turn it is half-way: the next limit comes a day after the first, whenever it is unwound."""
+    assert unwound("2027-06-18", "2027-06-21", 75.0, axis_limit_deg=540.0) == [
+        ("18 00:00", "19 12:00", False),
+        ("19 12:00", "20 12:00", False),
+        ("20 12:00", "21 12:00", False),
+    ]
+    # In the first night it has turned by less than one.
+    windows = unwound("2027-06-18", "2027-06-21", 47.0, axis_limit_deg=540.0)
+    assert all(in_gap for _, _, in_gap in windows)
 
 
 def test_where_there_are_nights_all_is_done_in_them() -> None:

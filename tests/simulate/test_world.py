@@ -171,6 +171,15 @@ def test_unwinding_lets_the_drive_run_on() -> None:
     assert drive.turn_arcsec(times) / 3600 == pytest.approx([30, 45, 58.5, 60.0], rel=1e-9)
 
 
+def test_unwound_by_whole_turns_the_axis_comes_to_its_limit_a_day_later() -> None:
+    """540 degrees, of which 505 are behind it: a turn comes off at 535, and 365 more are too many."""
+    mount = {"axis_limit_deg": 540.0, "axis_start_deg": 505.0}
+    event = Recentre(at=2.0, to_px=(700, 500), unwound=True)
+    drive = World(scenario := midsummer(event, mount=mount).changed(hours=40.0)).drive
+    assert drive.limit_reached_s is not None
+    assert (drive.limit_reached_s - scenario.start_s) / 3600 == pytest.approx(35 / 15 + 24, rel=1e-9)
+
+
 def test_an_hour_angle_limit_stops_the_drive() -> None:
     scenario = midsummer(mount={"hour_angle_limit_deg": (-90, 30)})
     world = World(scenario)

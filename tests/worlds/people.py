@@ -78,6 +78,7 @@ class Scene:
         """What the drive does from when on, if its axis may turn so far."""
         self._limits: list[float] = []
         self._unwound: list[float] = []
+        self._left_deg = [0.0]
         self._carry()
 
     # --- what is true -------------------------------------------------------------------------------------
@@ -137,7 +138,12 @@ class Scene:
         self.note(time_s, "mended the drive")
 
     def unwind(self, time_s: float) -> None:
-        """Turn the axis back by a whole turn; it goes on from there if it stood at its limit."""
+        """Turn the axis back by whole turns; it goes on from there if it stood at its limit.
+
+        It is to point at the sun again, so that what is left is the sun's way beyond them.
+        """
+        sun_deg = self._left_deg[-1] + (time_s - self.wound_s) * 15 / 3600
+        self._left_deg.append(sun_deg % 360 if sun_deg >= 360 else 0.0)
         self.wound_s = time_s
         self._unwound.append(time_s)
         self._carry()
@@ -160,7 +166,7 @@ class Scene:
 
     def turned_deg(self, time_s: float) -> float:
         motor = self.run.motor_deg(np.array([self.wound_s, time_s]))
-        return float(motor[1] - motor[0])
+        return self._left_deg[-1] + float(motor[1] - motor[0])
 
     def at_limit(self, time_s: float) -> bool:
         """Whether the axis stands where it ends."""
@@ -169,14 +175,15 @@ class Scene:
     def _carry(self) -> None:
         """Work out what the drive does: as it is, but no further than the axis may turn."""
         self.run.rates, self._limits = [], []
-        for begin, end in pairwise([self.world.start_s, *self._unwound, np.inf]):
+        spans = pairwise([self.world.start_s, *self._unwound, np.inf])
+        for (begin, end), left_deg in zip(spans, self._left_deg, strict=True):
             before = [rate for at, rate in self._faults if at <= begin][-1]
             inside = [(begin, before), *((at, rate) for at, rate in self._faults if begin < at < end)]
-            self._carry_on(inside, end)
+            self._carry_on(inside, end, left_deg)
         self.run.renew()
 
-    def _carry_on(self, rates: list[tuple[float, float]], end_s: float) -> None:
-        limit, turned_deg = self.world.axis_limit_deg, 0.0
+    def _carry_on(self, rates: list[tuple[float, float]], end_s: float, turned_deg: float) -> None:
+        limit = self.world.axis_limit_deg
         for (at, rate), until in zip(rates, [*(at for at, _ in rates[1:]), end_s], strict=True):
             self.run.rates.append((at, rate))
             if limit is not None and rate > 0:

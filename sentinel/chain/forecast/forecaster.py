@@ -169,7 +169,7 @@ class Forecaster:
 
     def _take_mark(self, mark: Mark) -> bool:
         if self._stores is not None:
-            self._stores = self._stores.marked(mark)
+            self._stores = self._stores.marked(mark, self._settings.mount)
         if mark.kind == "unwound":
             self._slack_until_s = utc_s(mark.time_utc) + BACKLASH_S
         return mark.kind == "unwound" or mark.renews is not None

@@ -214,6 +214,7 @@ def _mount_fit(inputs: Inputs, best: LikeliestMount, rate: Array) -> MountFit:
         scale_arcsec_px=inputs.scale_arcsec_px,
         arc_h=inputs.arc_h,
         axis_turned_deg=inputs.axis_turned_deg(),
+        axis_unwound_deg=inputs.stores.unwound(inputs.coming.now_s, inputs.settings.mount).axis_from_deg,
         implied_focal_length_mm=implied_mm if doubted else None,
         departed_utc=from_utc_s(inputs.departure.since_s) if inputs.departure else None,
         drift_changed_utc=None if changed_s is None else from_utc_s(changed_s),

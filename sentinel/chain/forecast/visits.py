@@ -10,7 +10,7 @@ from sentinel.chain.forecast.sun_path import SunUp
 from sentinel.chain.forecast.turning import Turning
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Mark, Surroundings
-from sentinel.core.settings import MEAN_SOLAR_RATE_DEG_S, Settings
+from sentinel.core.settings import MEAN_SOLAR_RATE_DEG_S, Mount, Settings
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.sky.arrays import Array
 
@@ -77,7 +77,7 @@ class Stores:
         if before is not None:
             fresh = replace(fresh, room=before.room)
             for mark in before.heard:
-                fresh = fresh.marked(mark) if utc_s(mark.time_utc) >= at_utc_s else fresh
+                fresh = fresh.marked(mark, settings.mount) if utc_s(mark.time_utc) >= at_utc_s else fresh
         return fresh
 
     def taken(self) -> "Stores":
@@ -88,11 +88,11 @@ class Stores:
         """Return the state after a look at the disk."""
         return replace(self, room=looked(self.room, around))
 
-    def marked(self, mark: Mark) -> "Stores":
+    def marked(self, mark: Mark, mount: Mount) -> "Stores":
         """Return the state after what the operator did."""
         at, heard = utc_s(mark.time_utc), (*self.heard, mark)
         if mark.kind == "unwound":
-            return replace(self, axis_from_utc_s=at, axis_from_deg=0.0, heard=heard)
+            return replace(self.unwound(at, mount), heard=heard)
         match mark.renews:
             case "battery":
                 return replace(self, camera_battery_utc_s=at, heard=heard)
@@ -103,6 +103,13 @@ class Stores:
             case "timer":
                 return replace(self, timer_frames=0)
         return self
+
+    def unwound(self, at_utc_s: float, mount: Mount) -> "Stores":
+        """Return the state once the axis is unwound at a time and points at the sun again."""
+        # Wherever the drive stood meanwhile: to point at the sun it must have caught up.
+        followed_deg = (at_utc_s - self.axis_from_utc_s) * MEAN_SOLAR_RATE_DEG_S
+        still_deg = mount.unwound_deg(self.axis_from_deg + followed_deg)
+        return replace(self, axis_from_utc_s=at_utc_s, axis_from_deg=still_deg)
 
     def axis_turned_deg(self, at_utc_s: float, rate_ratio: float, turning: Turning) -> float:
         """Return how far the axis has turned at a time, by its rate."""

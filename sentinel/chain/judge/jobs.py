@@ -183,8 +183,11 @@ def _limit(due: Due, forecast: Forecast, settings: Settings, now_utc: datetime) 
     ratio = (forecast.mount.rate_ratio if forecast.mount is not None else 1.0) or 1.0
     hour_angle = is_hour_angle(due.time_utc, settings)
     # What stops at the meridian may go on from there until the sun comes to it again.
-    lasts_s = DAY_S if hour_angle else settings.mount.axis_lasts_s(ratio) or DAY_S
-    lasts = (due.time_utc if hour_angle else now_utc) + timedelta(seconds=lasts_s)
+    still_deg = forecast.mount.axis_unwound_deg if forecast.mount is not None else 0.0
+    lasts_s = DAY_S if hour_angle else settings.mount.axis_lasts_s(ratio, still_deg) or DAY_S
+    # Where whole turns come off, the next limit comes when it comes, whenever this is done.
+    since = due.time_utc if hour_angle else forecast.time_utc if still_deg > 0 else now_utc
+    lasts = since + timedelta(seconds=lasts_s)
     return Job(
         name="axis-limit",
         due_utc=due.time_utc,

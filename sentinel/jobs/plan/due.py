@@ -59,12 +59,14 @@ def renewals(settings: Settings, trip: Trip, turning: Turning) -> tuple[SupplyRe
         _renewal(cast(Supply, what), due_s, due_s - begin_s, end_s)
         for what, due_s in supplies_due(settings, stores, begin_s, settings.camera.interval_s).items()
     ]
-    life_s = settings.mount.axis_lasts_s(_rate_ratio(settings))
-    if life_s is not None:
+    if settings.mount.axis_lasts_s(_rate_ratio(settings)) is not None:
         first_s = axis_limit_due(settings, stores, begin_s, _rate_ratio(settings), Turning())
         assert first_s is not None  # noqa: S101 - there is a limit and a rate
         left_s = max(first_s - begin_s, 0.0)
         at_s = turning.after(begin_s, left_s)
+        again_s = _next_limit_s(settings, stores.unwound(begin_s + left_s, settings.mount), Turning())
+        assert again_s is not None  # noqa: S101 - as the first
+        life_s = again_s - begin_s - left_s
         found.append(
             SupplyRenewal(
                 what="axis-limit",
@@ -102,31 +104,35 @@ def unwindings(
 
     Each counts from the end of the one before: whoever is earlier has the next to do earlier too.
     """
-    life_s = settings.mount.axis_lasts_s(_rate_ratio(settings))
-    if axis is None or life_s is None or axis.first_due_utc is None or axis.times > MOST_UNWINDINGS:
+    if axis is None or axis.first_due_utc is None or axis.times > MOST_UNWINDINGS:
         return ()
-    times_s = utc_s(trip.from_utc), utc_s(axis.first_due_utc), utc_s(trip.to_utc)
     dark = [(utc_s(gap.from_utc), utc_s(gap.to_utc)) for gap in gaps]
     # In the last gap that can be reached, or in each on the way: who went each night before the limit came
     # has the choice of the hour.
-    far, near = (_way(times_s, turning, life_s, dark, pick) for pick in (-1, 0))
+    far, near = (_way(settings, trip, turning, dark, pick) for pick in (-1, 0))
     return min(far, near, key=lambda way: (sum(not window.in_gap for window in way), len(way)))
 
 
 def _way(
-    times_s: tuple[float, float, float], turning: Turning, life_s: float, dark: Sequence[Span], pick: int
+    settings: Settings, trip: Trip, turning: Turning, dark: Sequence[Span], pick: int
 ) -> tuple[Unwinding, ...]:
-    """Return one way of unwinding, from begin, first due and end; `pick` is of the gaps in reach."""
-    at_s, first_s, end_s = times_s
-    due_s: float | None = first_s
+    """Return one way of unwinding; `pick` is of the gaps in reach."""
+    at_s, end_s = trip.span_s
+    stores = Stores.begun(at_s, settings)
+    due_s = _next_limit_s(settings, stores, turning)
     found: list[Unwinding] = []
     while due_s is not None and due_s < end_s:
         reached = [(max(begin, at_s), min(end, due_s)) for begin, end in dark]
         reached = [(begin, end) for begin, end in reached if end - begin >= LEAST_WINDOW_S]
         begin, end = reached[pick] if reached else (at_s, due_s)
         found.append(Unwinding(from_utc=from_utc_s(begin), by_utc=from_utc_s(end), in_gap=bool(reached)))
-        at_s, due_s = end, turning.after(end, life_s)
+        at_s, stores = end, stores.unwound(end, settings.mount)
+        due_s = _next_limit_s(settings, stores, turning)
     return tuple(found)
+
+
+def _next_limit_s(settings: Settings, stores: Stores, turning: Turning) -> float | None:
+    return axis_limit_due(settings, stores, stores.axis_from_utc_s, _rate_ratio(settings), turning)
 
 
 def hour_angle(settings: Settings, sun: Sun, trip: Trip) -> HourAngle | None:

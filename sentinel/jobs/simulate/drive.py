@@ -71,7 +71,7 @@ class Drive:
         self._start_deg = mount.axis_start_deg
         self._at_limit_speed = {"stop": 0.0, "reverse": -1.0, "ignore": 1.0}[mount.at_limit]
         self._pieces: list[_Motion] = []
-        self._unwound: list[tuple[float, float]] = [(scenario.start_s, 0.0)]
+        self._unwound: list[tuple[float, float, float]] = [(scenario.start_s, 0.0, self._start_deg)]
         self.limit_reached_s: float | None = None
         self._build(scenario)
         self._table = np.array(
@@ -95,7 +95,7 @@ class Drive:
         motion = _Motion(scenario.start_s, 0.0, rate_arcsec_s(scenario.mount.tracking) * own, 1.0, 0.0)
         for change, end_s in zip(changes, ends, strict=True):
             if change.unwound:
-                self._unwound.append((change.at_s, motion.turn_arcsec))
+                self._unwound.append((change.at_s, motion.turn_arcsec, self._left_deg(change.at_s)))
                 motion = motion if self.limit_reached_s is None else replace(motion, speed=1.0)
                 self.limit_reached_s = None
             if change.rate_arcsec_s is not None:
@@ -119,8 +119,15 @@ class Drive:
         """Return how much further than `turn` the axis may turn."""
         if self._limit_deg is None:
             return np.inf
-        began_deg = self._start_deg if len(self._unwound) == 1 else 0.0
-        return self._unwound[-1][1] + (self._limit_deg - began_deg) * 3600 - turn
+        _, turned, began_deg = self._unwound[-1]
+        return turned + (self._limit_deg - began_deg) * 3600 - turn
+
+    def _left_deg(self, at_s: float) -> float:
+        """Return where an axis stands that is turned back by whole turns and points at the sun again."""
+        since_s, _, began_deg = self._unwound[-1]
+        at_sun_deg = began_deg + (at_s - since_s) * rate_arcsec_s("solar") / 3600
+        turns = at_sun_deg // 360
+        return at_sun_deg - 360 * turns if turns >= 1 else 0.0
 
 
 def _limit_deg(scenario: Scenario, start_hour_angle_deg: float) -> float | None:

@@ -91,7 +91,8 @@ class Recentre(_Event):
     hand_error_px: float = Field(0.0, ge=0)
     """1 sigma on either axis of how far the hand misses."""
     unwound: bool = False
-    """The axis was turned back by as much as it had turned."""
+    """The axis was turned back by whole turns, so that it points at the sun again; from less than one, to its
+    beginning."""
     marked: bool = False
     """The operator told the program so (`marks.jsonl`)."""
 

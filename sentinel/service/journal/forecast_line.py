@@ -43,6 +43,7 @@ _PLACES: Mapping[str, str] = {
     "off_up_deg": "pointing.off_up_deg",
     "off_rate_deg_min": "pointing.off_rate_deg_min",
     "axis_turned_deg": "mount.axis_turned_deg",
+    "axis_unwound_deg": "mount.axis_unwound_deg",
     "arc_h": "mount.arc_h",
     "roll_deg": "mount.roll_deg",
     "roll_share": "mount.roll_share",
