@@ -1,4 +1,4 @@
-"""An axis that is unwound and points at the sun again: whole turns come off, and so the next limit is told."""
+"""An axis that is unwound and points at the sun again: whole turns come off, as the next limit is told."""
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta

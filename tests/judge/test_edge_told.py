@@ -22,6 +22,7 @@ from sentinel.core.detail import Detail
 from sentinel.core.foreseen import Due, Place
 from sentinel.core.records import Alert, Forecast, Incident, MeasuredFrame, Outcome, Severity, Tick
 from sentinel.core.words import times_in
+from sentinel.jobs.tune.decisions import Decisions
 from sentinel.service.status.board import Board
 from sentinel.service.status.lines import status_lines
 from sentinel.service.status.making import standing_of
@@ -376,6 +377,20 @@ def test_an_edge_is_said_again_only_while_it_is_near(left_min: float, calls: boo
     one = told(watch)
     watch.now = one.time_utc + 4 * MINUTE
     assert bool(repeats(composer, one, drifting(watch, left_min, left_min + 5), 5.5)) is calls
+
+
+def test_what_is_said_again_hangs_on_a_lead_that_tuning_can_try() -> None:
+    watch = Watch()
+    decisions = Decisions(watch.settings.thresholds, ["lead_now_min"])
+    noted = watch.settings.model_copy(update={"thresholds": decisions.thresholds})
+    watch.frames(60)
+    watch.step(drifting(watch, 20, 40))
+    watch.frames(6)
+    one = told(watch)
+    watch.now = one.time_utc + 4 * MINUTE
+    last = drifting(watch, 60, 65)
+    assert repeats(Composer(noted), one, last, 5.5) == ()
+    assert decisions.bounds()["lead_now_min"].events.tolist() == [0]
 
 
 @pytest.mark.parametrize(

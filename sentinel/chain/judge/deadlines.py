@@ -130,7 +130,9 @@ def without_forecast(state: Deadlines, now_s: float, context: Context) -> Deadli
 
 def _with_exit(state: Deadlines, new: ExitTold, told_s: float, context: Context) -> Deadlines:
     last_chance_s = new.leaves_s if new.sets_s is None else new.sets_s
-    near = last_chance_s is not None and last_chance_s - told_s <= leads_min(context)[0] * 60 + _AGREE_S
+    near = (
+        last_chance_s is not None and last_chance_s - told_s <= leads_min(context.settings)[0] * 60 + _AGREE_S
+    )
     near_s = (told_s if state.near_s is None else state.near_s) if near else None
     return state._replace(exit=new, near_s=near_s)
 
@@ -343,7 +345,7 @@ def _limit_finding(
             )
         return None
     left_min = (when_s - now_s) / 60
-    soon_min, now_min = leads_min(context)
+    soon_min, now_min = leads_min(context.settings)
     amiss, severity = graded(left_min, soon_min, now_min, context.thresholds.lead_clear_min)
     if not amiss and not state.unwound_asked:
         return None

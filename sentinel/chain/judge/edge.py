@@ -80,10 +80,10 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> ExitTold:
     )
 
 
-def leads_min(context: Context) -> tuple[float, float]:
+def leads_min(settings: Settings) -> tuple[float, float]:
     """Return how long before an edge or a limit it is told, in minutes: `soon`, `now`."""
-    travel = context.settings.visit.travel_min
-    return travel + context.thresholds.lead_soon_min, travel + context.thresholds.lead_now_min
+    travel, limits = settings.visit.travel_min, settings.thresholds
+    return travel + limits.lead_soon_min, travel + limits.lead_now_min
 
 
 def graded(
@@ -111,7 +111,7 @@ def exit_finding(trust: Trust, last: ExitTold, now_s: float, context: Context) -
         return None
     if last.sets_s is not None and last.rises_s is not None and now_s < last.rises_s:
         return _night_finding(trust, last, now_s, context)
-    soon_min, now_min = leads_min(context)
+    soon_min, now_min = leads_min(context.settings)
     left_min = (last.leaves_s - now_s) / 60
     amiss, severity = graded(left_min, soon_min, now_min, context.thresholds.lead_clear_min)
     if not amiss:
@@ -187,7 +187,7 @@ def _night_finding(trust: Trust, last: ExitTold, now_s: float, context: Context)
     """
     assert last.sets_s is not None  # noqa: S101 - as the caller has asked
     assert last.rises_s is not None  # noqa: S101
-    soon_min = leads_min(context)[0]
+    soon_min = leads_min(context.settings)[0]
     if now_s < last.sets_s:
         left_min = (last.sets_s - now_s) / 60
         amiss = left_min <= soon_min + context.thresholds.lead_clear_min
@@ -237,7 +237,7 @@ def _believed(
     trust: Trust, last: ExitTold, severity: Severity, median_min: float | None, context: Context
 ) -> Severity | None:
     """Return the severity that the forecasts so far, and the arc they stand on, can bear."""
-    soon_min, now_min = leads_min(context)
+    soon_min, now_min = leads_min(context.settings)
     at_hand = last.sets_s is None and median_min is not None and median_min <= now_min
     if at_hand and not last.young and not last.departed:
         return severity

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from sentinel.chain.judge.as_it_stands import as_it_stands
 from sentinel.chain.judge.camera_details import VisitTold
 from sentinel.chain.judge.details import DriftExit, Runaway
+from sentinel.chain.judge.edge import leads_min
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.nights import night_on
 from sentinel.chain.notify import digest
@@ -109,7 +110,7 @@ def _still_so(one: Open, event: Event, now_utc: datetime) -> Open:
     return replace(one, first_utc=now_utc, repeats=0, attended_until_utc=None)
 
 
-def _waits(incident: Incident, forecast: Forecast | None, now_utc: datetime) -> bool:
+def _waits(incident: Incident, forecast: Forecast | None, settings: Settings, now_utc: datetime) -> bool:
     """Whether what is said of an edge is not said again yet.
 
     It is not as near as all that any more; or the disc has just gone where no forecast has it: pushed by hand
@@ -121,10 +122,10 @@ def _waits(incident: Incident, forecast: Forecast | None, now_utc: datetime) -> 
     departed = forecast.departed_utc if forecast is not None else None
     if departed is not None and now_utc - departed < UNDECIDED:
         return True
-    early, lead_min = detail.exit_early_utc, detail.lead_now_min
-    if early is None or lead_min is None or detail.at_sunrise:
+    early = detail.exit_early_utc
+    if early is None or detail.at_sunrise:
         return False
-    return early - now_utc > timedelta(minutes=lead_min)
+    return (early - now_utc).total_seconds() / 60 > leads_min(settings)[1]
 
 
 def _of_the_last_hour(state: Composed, now_utc: datetime) -> Composed:
@@ -288,7 +289,7 @@ class Composer:
             if count <= one.repeats:
                 continue
             incident = self._by_night(self._as_it_stands(one.incident, state.tally), now_utc)
-            if _waits(incident, state.tally.forecast, now_utc):
+            if _waits(incident, state.tally.forecast, self._settings, now_utc):
                 continue
             again = replace(one, repeats=count)
             state = replace(state, open=tuple(again if other is one else other for other in state.open))

@@ -102,7 +102,7 @@ def unwindings(
 ) -> tuple[Unwinding, ...]:
     """Return windows in which to unwind the axis: as few in sunshine as can be, then as few as can be.
 
-    Each counts from the end of the one before: whoever is earlier has the next to do earlier too.
+    Each counts from the end of the one before: whoever is earlier may have the next to do earlier too.
     """
     if axis is None or axis.first_due_utc is None or axis.times > MOST_UNWINDINGS:
         return ()

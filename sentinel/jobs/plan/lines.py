@@ -206,7 +206,7 @@ def _unwind(plan: Plan, times: TimeWriter) -> str:
     dark = sum(window.in_gap for window in windows)
     how = "All" if dark == len(windows) else f"{dark} of {len(windows)}"
     note = f" {how} while the sun is down." if dark else ""
-    return f"{'; '.join(shown)}{more}.{note} Done earlier, the next comes earlier too."
+    return f"{'; '.join(shown)}{more}.{note} Done earlier, the next may come earlier too."
 
 
 def _axis(plan: Plan, settings: Settings) -> str:
