@@ -24,7 +24,7 @@ from sentinel.chain.forecast.visits import (
     sun_goes,
     supplies_due,
 )
-from sentinel.chain.forecast.words import basis_of
+from sentinel.chain.forecast.words import LOW_SUN_H, basis_of
 from sentinel.core.angles import half_turn_deg
 from sentinel.core.foreseen import Due, Edge, Exit, MountFit, Place, Places, Pointing, PolarAxis
 from sentinel.core.records import Forecast
@@ -214,7 +214,7 @@ def _mount_fit(inputs: Inputs, best: LikeliestMount, rate: Array) -> MountFit:
         scale_arcsec_px=inputs.scale_arcsec_px,
         arc_h=inputs.arc_h,
         axis_turned_deg=inputs.axis_turned_deg(),
-        axis_unwound_deg=inputs.stores.unwound(inputs.coming.now_s, inputs.settings.mount).axis_from_deg,
+        axis_unwound_deg=inputs.stores.unwound(inputs.sun_ahead.now_s, inputs.settings.mount).axis_from_deg,
         implied_focal_length_mm=implied_mm if doubted else None,
         departed_utc=from_utc_s(inputs.departure.since_s) if inputs.departure else None,
         drift_changed_utc=None if changed_s is None else from_utc_s(changed_s),
@@ -267,7 +267,7 @@ def _not_excluded(inputs: Inputs, at_deg: tuple[float, float]) -> Array:
 
 def _flags(inputs: Inputs, view: _View, best: LikeliestMount) -> tuple[str, ...]:
     nominal = inputs.settings.camera.scale_arcsec_px
-    until = view.now_s + 12 * 3600
+    until = view.now_s + LOW_SUN_H * 3600
     soon = view.sun_ahead.altitude_deg[view.sun_ahead.day.up & (view.sun_ahead.times_s < until)]
     asked = {
         "too-little-arc": inputs.arc_h < LITTLE_ARC_H and best.base_arcsec_s > 0,

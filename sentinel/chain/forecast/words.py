@@ -5,10 +5,13 @@ from collections.abc import Set
 from sentinel.core.times import from_utc_s
 from sentinel.core.words import minute
 
+LOW_SUN_H = 12
+"""A low sun so far ahead is named."""
 _DOUBTS = {
     "too-little-arc": "too little arc yet: what mounts usually do counts for much, so the interval is wide",
     "roll-open": "the camera's roll is still open: far-off times may change",
-    "low-sun": "low sun: refraction is uncertain by arcminutes, and the interval says so",
+    "low-sun": f"low sun within {LOW_SUN_H} h: refraction is then uncertain by arcminutes, and times that "
+    "fall there allow for it",
     "all-clipped": "no whole disc seen yet",
     "focal-length": "the disc's size contradicts the configured focal length: the disc is believed",
     "rate": "the drive does not run at the configured rate",
