@@ -1,6 +1,7 @@
 """Settings that the pictures contradict: the tracking, the lens; and a lens that is changed on the way."""
 
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -114,6 +115,57 @@ def test_what_is_likely_only_is_asked_once_and_told_anew_when_it_is_sure() -> No
     watch.forecast()
     watch.frames(60)
     assert watch.of("wrong-place")[-1][0] == "cleared"
+
+
+def drifting(watch: Watch, **more: object) -> None:
+    """Let three forecasts an hour apart say that the drift has changed."""
+    changed = watch.now - timedelta(minutes=40)
+    for _ in range(3):
+        watch.forecast(
+            rate_ratio=0.97, rate_ratio_sigma=1e-4, flags=("cause-open",), drift_changed_utc=changed,
+            drift_arcmin_h=26.0, **more,
+        )  # fmt: skip
+        watch.frames(20)
+
+
+WRONG = Contradiction(likely=("time-zone",), hours=(-1,), share=0.99)
+
+
+def test_by_a_clock_that_is_surely_wrong_no_drive_is_blamed_and_none_is_right_again() -> None:
+    healthy = Watch()
+    healthy.frames(10)
+    drifting(healthy, contradiction=WRONG)
+    assert healthy.of("wrong-place") == [("opened", "soon")]
+    assert healthy.of("runaway") == []
+    # What is only likely to be wrong excuses no drive.
+    asked = Watch()
+    asked.frames(10)
+    drifting(asked, contradiction=replace(WRONG, share=0.85))
+    assert asked.of("runaway") == [("opened", "soon")]
+    # What was said before it was known stands; that it is over nobody can say by such a clock.
+    before = Watch()
+    before.frames(10)
+    drifting(before)
+    for _ in range(3):
+        before.forecast(rate_ratio=1.0, rate_ratio_sigma=1e-5, contradiction=WRONG)
+        before.frames(20)
+    assert before.of("runaway") == [("opened", "soon")]
+    for _ in range(3):
+        before.forecast(rate_ratio=1.0, rate_ratio_sigma=1e-5)
+        before.frames(20)
+    assert before.of("runaway") == [("opened", "soon"), ("cleared", "soon")]
+
+
+def test_a_stop_is_told_and_over_whatever_the_clock() -> None:
+    watch = Watch()
+    watch.frames(10)
+    drifting(watch, contradiction=WRONG)
+    watch.runs(1.0)
+    watch.frames(4)
+    assert watch.of("runaway") == [("opened", "now")]
+    watch.runs(0.0)
+    watch.frames(30)
+    assert watch.of("runaway")[-1] == ("cleared", "now")
 
 
 @pytest.mark.parametrize("haze", [0.0, 0.3])

@@ -168,9 +168,11 @@ class Judge:
         if times.step is not None and times.step is not state.timekeeping.step:
             saneness = plausibility.clock_was_set(saneness)
         more = mount.readings(track, sight, context, state.visibility.back)
-        if more.get("runaway", 0) is None and saneness.impossible is None:
-            # By a place or a time that cannot be right a healthy drive looks wrong.
+        if more.get("runaway", 0) is None and not saneness.settings_wrong:
             more["runaway"] = state.deadlines.rate
+        elif more.get("runaway", 0) is None and any(map(deadlines.is_of_rate, state.cases)):
+            # By a place or a time that cannot be right a healthy drive looks wrong, and none is right again.
+            del more["runaway"]
         found |= self._at_limit(more, foreseen=state.deadlines)
         seeing, more = visibility.take_frame(
             state.visibility, sight, track.path.drift, context, state.company

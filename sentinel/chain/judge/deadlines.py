@@ -241,6 +241,11 @@ def _came_by_hand(state: Deadlines, changed_s: float, drift_arcmin_h: float, con
     return changed_s <= landed_s + _SLACK_S and not worse
 
 
+def is_of_rate(case: Case) -> bool:
+    """Whether what is open is said of a disc that drifts, not of a mount that stopped or turned back."""
+    return case.open and isinstance(case.detail, DriveRate | DriftChanged)
+
+
 def placed_anew(state: Deadlines, when_s: float, known_s: float | None = None) -> Deadlines:
     """Forget what was foreseen of the edge until then: the disc is elsewhere since.
 

@@ -21,6 +21,8 @@ TELLS_DEG = 5.0
 HOUR_DEG = 15.0
 ZONES_H = 12
 """Zones are off by so many hours at most, either way."""
+_BY_LIGHT = "light"
+"""The story of settings that the sun's light and track surely contradict."""
 
 
 class Plausibility(NamedTuple):
@@ -33,6 +35,13 @@ class Plausibility(NamedTuple):
     """Discs were seen with the sun down: true until a clock is set, however high the sun is by now."""
     contradicted: Finding | None = None
     """The forecast says that place or clock cannot be true, or its axis is one that nobody would set."""
+
+    @property
+    def settings_wrong(self) -> bool:
+        """Whether place or clock cannot be as the settings say."""
+        return self.impossible is not None or (
+            self.contradicted is not None and self.contradicted.story == _BY_LIGHT
+        )
 
 
 def mixed_finding(cameras: Cameras, now_s: float) -> Finding | None:
@@ -121,10 +130,10 @@ def take_forecast(state: Plausibility, forecast: Forecast) -> Plausibility:
     """Take a forecast that place or clock contradict, or whose axis stands where nobody would put one."""
     old, told = state.contradicted, forecast.contradiction
     story = old.story if old is not None else ""
-    if told is not None and not told.sure and story == "light":
+    if told is not None and not told.sure and story == _BY_LIGHT:
         return state
     if told is not None and (told.share >= ASKED_SHARE or story == "asked"):
-        detail, story = _contradiction(told), "light" if told.sure else "asked"
+        detail, story = _contradiction(told), _BY_LIGHT if told.sure else "asked"
     else:
         detail, story = _odd_axis(forecast), "axis"
     if detail is None:
