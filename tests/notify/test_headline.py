@@ -78,6 +78,13 @@ def travel(minutes: float) -> Settings:
         (
             due(1272, "drift", edge="top"),
             (
+                "The camera may be left alone until 21 Jun 23:40Z, in 21 h 12 min: the sun may reach the top "
+                "edge first. Set off by 21 Jun 23:30Z."
+            ),
+        ),
+        (
+            due(1272, "drift", edge="top", exit_utc=NOW + timedelta(hours=30)),
+            (
                 "The camera may be left alone until 21 Jun 23:40Z, in 21 h 12 min: the sun drifts to the top "
                 "edge first. Set off by 21 Jun 23:30Z."
             ),

@@ -24,6 +24,8 @@ _FIRST = {
     "card": "the card is full first",
     "timer": "the timer's count ends first",
 }
+_PERHAPS = "the sun may reach the {edge} edge first"
+"""Where most likely it reaches none within what is foreseen."""
 _GOES = {
     "sunset": "then the sun begins to set",
     "horizon": "then the sun begins to go behind the horizon line",
@@ -170,7 +172,7 @@ def _foreseen(agenda: Agenda, forecast: Forecast, now_utc: datetime, times: Time
             "leave alone, nothing falls due",
             f"The camera may be left alone for the next 48 h: nothing falls due.{down}",
         )
-    return _until_due(agenda, first, now_utc, times)
+    return _until_due(agenda, first, _why(first, forecast), now_utc, times)
 
 
 def _blind(agenda: Agenda, since_utc: datetime, times: TimeWriter, *, dark: bool) -> Headline:
@@ -233,9 +235,8 @@ def _until_it_goes(goes: Due, first: Job | None, now_utc: datetime, times: TimeW
     )
 
 
-def _until_due(agenda: Agenda, first: Job, now_utc: datetime, times: TimeWriter) -> Headline:
+def _until_due(agenda: Agenda, first: Job, why: str, now_utc: datetime, times: TimeWriter) -> Headline:
     due, name = first.due_utc, first.name
-    why = _why(first)
     if due <= now_utc:
         sentence = f"The camera cannot be left alone: {why}, overdue since {times.at(due)}."
         return Headline(f"overdue since {times.at(due)}", sentence, due, name, now_utc)
@@ -249,10 +250,12 @@ def _until_due(agenda: Agenda, first: Job, now_utc: datetime, times: TimeWriter)
     return Headline(f"leave alone until {times.at(due)}", sentence, due, name, set_off)
 
 
-def _why(job: Job) -> str:
+def _why(job: Job, forecast: Forecast) -> str:
     if job.name == "sunrise":
         return f"then the sun comes up{f', {rising(task_of(job))}' if job.rise else ''}"
-    return _FIRST.get(job.name, f"{job.name} comes first").format(edge=job.edge or "nearest")
+    likely = job.name != "drift" or forecast.exit.median_utc is not None
+    first = _FIRST.get(job.name, f"{job.name} comes first") if likely else _PERHAPS
+    return first.format(edge=job.edge or "nearest")
 
 
 def _time(time_utc: datetime, now_utc: datetime, times: TimeWriter) -> str:
