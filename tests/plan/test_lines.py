@@ -97,6 +97,12 @@ def test_a_day_on_which_the_clocks_are_changed_is_as_long_as_it_is() -> None:
     # The sun does as it did; the clocks are an hour on.
     assert "12:3" in before
     assert "13:3" in after
+    assert "On 28 Mar those of Zurich go forward by 1 h: that day has 23 h." in flowing(
+        "\n".join(plan_lines(plan, made))
+    )
+    autumn = "\n".join(plan_lines(planned(made, "2027-10-30", "2027-11-01"), made))
+    assert "On 31 Oct those of Zurich go back by 1 h: that day has 25 h." in flowing(autumn)
+    assert "Clocks" not in told("2027-03-27", "2027-03-29")
     assert plan.sun.sun_h == pytest.approx(sum(day.sun_h for day in plan.sun.days))
 
 

@@ -21,6 +21,8 @@ DAYS_SHOWN = 8
 WINDOWS_SHOWN = 3
 FIRST_SHOWN = 4
 
+_HOUR = timedelta(hours=1)
+
 _CAUTIONS = (
     "Put the solar filter before the lens, inspected and secured, before the lens is pointed at the sun, and "
     "never look through camera or finder without it. For filter, batteries, cold and power the makers' "
@@ -49,7 +51,7 @@ def plan_lines(plan: Plan, settings: Settings) -> list[str]:
     times = times_in(settings.alerts.zone)
     lines = [*item("Sun", _headline(plan, times)), *item("Due first", _first(plan, times))]
     lines += [*item("Trip", _trip(plan, settings, times)), ""]
-    lines += [*_days(plan, times), *_low(plan, times)]
+    lines += [*_days(plan, times), *_clocks(plan, times), *_low(plan, times)]
     lines += [line for eclipse in plan.sun.eclipses for line in item("Eclipse", _eclipse(eclipse, times))]
     lines += ["", *_due(plan, times, settings), *item("Pictures", _pictures(plan)), ""]
     lines += [*item("Camera", _camera(plan)), *item("Stopped", _stopped(plan))]
@@ -116,6 +118,18 @@ def _days(plan: Plan, times: TimeWriter) -> Iterator[str]:
         high = f"{day.highest_deg:4.1f} {times.time_of_day(day.highest_utc)}"
         low = f"{day.lowest_deg:5.1f} {times.time_of_day(day.lowest_utc)}"
         yield f"{day.date.day:2d} {day.date:%b %Y}  {high:<14}{low:<13}{_spans(day, plan, times)}"
+
+
+def _clocks(plan: Plan, times: TimeWriter) -> Iterator[str]:
+    for day in plan.sun.days:
+        length = day.to_utc - day.from_utc
+        if length != timedelta(days=1):
+            way, by = ("forward", -1) if length < timedelta(days=1) else ("back", 1)
+            yield from item(
+                "Clocks",
+                f"On {day.date.day} {day.date:%b} those of {times.zone_name} go {way} by "
+                f"{span(by * (length - timedelta(days=1)))}: that day has {hours_text(length / _HOUR)}.",
+            )
 
 
 def _some(days: Sequence[Day]) -> list[Day]:
