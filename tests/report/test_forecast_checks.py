@@ -150,3 +150,8 @@ def test_an_incident_is_one_from_onset_to_end_as_grave_as_it_got() -> None:
     first, second = incident_spans(changes)
     assert (first.gravest.severity, first.cleared_utc) == (Severity.NOW, NOON + 90 * MINUTE)
     assert (second.gravest.severity, second.cleared_utc) == (Severity.NOTE, None)
+    # It was as grave only from when on it was.
+    at = [NOON + minutes * MINUTE for minutes in (60, 90)]
+    stages = [(put.severity, begin, end) for put, begin, end in first.stages]
+    assert stages == [(Severity.SOON, first.first.onset_utc, at[0]), (Severity.NOW, at[0], at[1])]
+    assert [(begin, end) for _, begin, end in second.stages] == [(second.first.onset_utc, None)]

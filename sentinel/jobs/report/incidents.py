@@ -1,7 +1,7 @@
 """What was noticed and told: incidents from onset to end, messages and how they got through."""
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -27,15 +27,24 @@ class IncidentSpan:
     @property
     def gravest(self) -> Incident:
         """The first change to the gravest severity that it had."""
+        return min(self._put, key=lambda change: change.severity.rank)
+
+    @property
+    def _put(self) -> tuple[Incident, ...]:
         # The end has a severity of its own, which says nothing about how serious it was.
-        serious = [change for change in self.changes if change.state != "cleared"] or self.changes
-        return min(serious, key=lambda change: change.severity.rank)
+        return tuple(change for change in self.changes if change.state != "cleared") or self.changes
 
     @property
     def cleared_utc(self) -> datetime | None:
         """When it was over; None: open at the end."""
         last = self.changes[-1]
         return last.time_utc if last.state == "cleared" else None
+
+    @property
+    def stages(self) -> Iterator[tuple[Incident, datetime, datetime | None]]:
+        """Each way it was put, from when to when: from its onset at first, at last to its end, or None."""
+        begins = [self.first.onset_utc, *(change.time_utc for change in self._put[1:])]
+        return zip(self._put, begins, [*begins[1:], self.cleared_utc], strict=True)
 
     @property
     def message(self) -> str:

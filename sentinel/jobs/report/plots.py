@@ -276,18 +276,19 @@ def _rows_plot(w: Analysis) -> Plot:
 
 
 def _incident_rows(w: Analysis) -> list[BarRow]:
-    """Return the incidents from onset to end, a row for each severity."""
+    """Return the incidents from onset to end, a row for each severity that they had meanwhile."""
     colours = {Severity.NOW: GRAVE, Severity.SOON: WARM, Severity.NOTE: QUIET}
     rows = []
     for severity, colour in colours.items():
         bars = [
             (
-                (onset_s := utc_s(one.first.onset_utc)),
-                max(utc_s(one.cleared_utc) if one.cleared_utc else w.axis.end_s, onset_s + 1),
-                one.message,
+                (begin_s := utc_s(begin_utc)),
+                max(w.axis.end_s if end_utc is None else utc_s(end_utc), begin_s + 1),
+                change.message or change.condition,
             )
             for one in w.summary.incidents
-            if one.gravest.severity is severity
+            for change, begin_utc, end_utc in one.stages
+            if change.severity is severity
         ]
         rows.append(BarRow(name=f"Noticed: {severity.value}", bars=bars, colour=colour))
     return rows
