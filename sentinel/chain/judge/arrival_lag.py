@@ -19,8 +19,6 @@ STEADY_SHARE = 0.25
 """Of the time that the exposures span: what was copied together, or is being caught up, differs by more."""
 STEADY_S = 10.0
 """A link that differs by less is steady, however fast the frames follow each other."""
-SLOWEST = 4
-"""One of so many lags may be any."""
 STUTTER_S, STUTTER_SHARE = 120.0, 0.01
 """So much more, of how early they come, where they do: no link is at fault for that, however it stutters."""
 ZONES_S, LEAST_ZONE_S = 900.0, 3600.0
@@ -115,9 +113,7 @@ def clock_off(
     `least_s`: the least lag that there was before, at this setting of the clock.
     """
     least, usual = min(lags_s) if least_s is None else least_s, median(lags_s)
-    span_s, in_order = abs(taken_s[-1] - taken_s[0]), sorted(lags_s)
-    # The slowest are left out: a busy computer sees a few late, while all of a copy differ.
-    spread_s = in_order[-1 - len(in_order) // SLOWEST] - in_order[0]
+    span_s, spread_s = abs(taken_s[-1] - taken_s[0]), max(lags_s) - min(lags_s)
     early = usual < -note_s
     stutter_s = min(STUTTER_S, -STUTTER_SHARE * usual)
     steady = spread_s <= max(STEADY_S, STEADY_SHARE * span_s, stutter_s)
