@@ -397,7 +397,8 @@ def messages_wrong(run: Run, alerts: list[Any], sent: list[DeliveryRecord]) -> l
         later = [two for two in sent if two.alert.topics & one.alert.topics and two.state == "delivered"]
         if one.state != "delivered" and not (one.state == "dropped" and later):
             wrong.append(f"never arrived: {one.alert.title} ({one.state} {one.why})")
-    arrived = [one.alert.title for one in sent if one.state == "delivered"]
+    # What arrives late says so between the camera's name and the rest.
+    arrived = [one.alert.title.removeprefix("camera: ") for one in sent if one.state == "delivered"]
     wrong += [f"not with the phone: {title}" for title in arrived if not any(title in t for t in titles)]
     again = [got for got in run.phone.got if got.answered and "You may have had this before" in got.body]
     kinds = Counter((a.kind, str(a.severity)) for a in alerts)
