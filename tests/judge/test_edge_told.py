@@ -344,6 +344,16 @@ def test_a_disc_pushed_by_hand_without_a_mark_is_not_told_as_it_was_before(over_
     assert "now" not in [severity for _, severity in watch.of("drift-exit")[1:]]
 
 
+def near_edge(watch: Watch) -> Incident:
+    """Return what was told of an edge, four minutes ago by the watch's clock."""
+    watch.frames(60)
+    watch.step(drifting(watch, 20, 40))
+    watch.frames(6)
+    one = told(watch)
+    watch.now = one.time_utc + 4 * MINUTE
+    return one
+
+
 def repeats(composer: Composer, one: Incident, last: Forecast, minutes: float) -> tuple[Alert, ...]:
     """Return what goes out again so long after an incident was told, by a forecast made a minute before."""
     state, _ = composer.step(composer.fresh(), Tick(time_utc=one.time_utc), (one,), one.time_utc)
@@ -355,11 +365,7 @@ def repeats(composer: Composer, one: Incident, last: Forecast, minutes: float) -
 def test_an_edge_is_not_said_again_in_the_minutes_in_which_nobody_knows_where_the_disc_went() -> None:
     watch = Watch()
     composer = Composer(watch.settings)
-    watch.frames(60)
-    watch.step(drifting(watch, 20, 40))
-    watch.frames(6)
-    one = told(watch)
-    watch.now = one.time_utc + 4 * MINUTE
+    one = near_edge(watch)
     lost = {"departed_utc": watch.now - MINUTE, "flags": ("departed",)}
     assert repeats(composer, one, drifting(watch, 9, 10, **lost), 5.5) == ()
     longer = {"departed_utc": watch.now - 6 * MINUTE, "flags": ("departed",)}
@@ -371,11 +377,7 @@ def test_an_edge_is_not_said_again_in_the_minutes_in_which_nobody_knows_where_th
 def test_an_edge_is_said_again_only_while_it_is_near(left_min: float, calls: bool) -> None:
     watch = Watch()
     composer = Composer(watch.settings)
-    watch.frames(60)
-    watch.step(drifting(watch, 20, 40))
-    watch.frames(6)
-    one = told(watch)
-    watch.now = one.time_utc + 4 * MINUTE
+    one = near_edge(watch)
     assert bool(repeats(composer, one, drifting(watch, left_min, left_min + 5), 5.5)) is calls
 
 
@@ -383,11 +385,7 @@ def test_what_is_said_again_hangs_on_a_lead_that_tuning_can_try() -> None:
     watch = Watch()
     decisions = Decisions(watch.settings.thresholds, ["lead_now_min"])
     noted = watch.settings.model_copy(update={"thresholds": decisions.thresholds})
-    watch.frames(60)
-    watch.step(drifting(watch, 20, 40))
-    watch.frames(6)
-    one = told(watch)
-    watch.now = one.time_utc + 4 * MINUTE
+    one = near_edge(watch)
     last = drifting(watch, 60, 65)
     assert repeats(Composer(noted), one, last, 5.5) == ()
     assert decisions.bounds()["lead_now_min"].events.tolist() == [0]
