@@ -82,6 +82,8 @@ class MeasuredFrame:
     exposure_s: float = nan
     iso: float = nan
     aperture: float = nan
+    orientation: int | None = None
+    """Which side of the stored picture was up, by the camera (EXIF, 1 to 8); None: it does not say."""
     camera: str = ""
     """What the file says took it: tells two cameras in one folder apart."""
     arrived_utc: datetime | None = None

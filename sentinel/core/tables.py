@@ -67,7 +67,9 @@ def _numbers(frame: MeasuredFrame) -> dict[str, float]:
     return {name: float(getattr(owner, name)) for owner, names in owners for name in names}
 
 
-KEPT = ("width_px", "height_px", "camera", "error", "channel_ratio", "size_bytes", "modified_ns")
+KEPT = (
+    "width_px", "height_px", "camera", "error", "channel_ratio", "size_bytes", "modified_ns", "orientation",
+)  # fmt: skip
 """What else a measured frame holds that measuring goes on from."""
 
 
@@ -81,7 +83,7 @@ def exact_row(frame: MeasuredFrame) -> str:
     row: list[Any] = [frame.frame, frame.time_utc.isoformat().replace("+00:00", "Z"), frame.disc.found]
     row += _numbers(frame).values()
     row += [" ".join(frame.all_flags), frame.width_px, frame.height_px, frame.camera, frame.error or ""]
-    row += [frame.disc.channel_ratio, frame.size_bytes or 0, frame.modified_ns or 0]
+    row += [frame.disc.channel_ratio, frame.size_bytes or 0, frame.modified_ns or 0, frame.orientation or 0]
     return " ".join(map(_cell, row)) + "\n"
 
 
@@ -96,7 +98,7 @@ class Layout:
     """What a table's head must say before its first row: the usual size, and the columns it needs.
 
     A frame whose size differs from most frames' says its own in the extra columns `width_px`, `height_px`,
-    which stand only where needed, like `camera` and `error`.
+    which stand only where needed, like `camera`, `orientation` and `error`.
     """
 
     width_px: int
@@ -107,20 +109,27 @@ class Layout:
     def of(cls, frames: Iterable[MeasuredFrame]) -> "Layout":
         """Return the layout for all of these frames, in any order."""
         sizes: Counter[tuple[int, int]] = Counter()
-        camera = error = False
+        camera = orientation = error = False
         for frame in frames:
             sizes[frame.width_px, frame.height_px] += 1
             camera, error = camera or bool(frame.camera), error or bool(frame.error)
+            orientation = orientation or frame.orientation is not None
         usable = [size for size in sizes if all(size)]
         width, height = max(usable, key=lambda size: (sizes[size], size), default=(0, 0))
         odd = any(size != (width, height) for size in sizes)
-        extra = (("width_px", "height_px") if odd else ()) + (("camera",) if camera else ())
-        return cls(width, height, extra + (("error",) if error else ()))
+        needed = {
+            "width_px": odd,
+            "height_px": odd,
+            "camera": camera,
+            "orientation": orientation,
+            "error": error,
+        }
+        return cls(width, height, tuple(name for name, stands in needed.items() if stands))
 
     def row(self, frame: MeasuredFrame) -> list[Any]:
         """Return a frame's row."""
         own: dict[str, Any] = {"width_px": frame.width_px, "height_px": frame.height_px}
-        own |= {"camera": frame.camera, "error": frame.error or ""}
+        own |= {"camera": frame.camera, "orientation": frame.orientation or 0, "error": frame.error or ""}
         return [*measurement_row(frame).values(), *(own[name] for name in self.extra)]
 
 
@@ -163,7 +172,7 @@ def ecsv_head(names: Sequence[str], meta: Mapping[str, int], kinds: Mapping[str,
 # Whatever is not listed is a number.
 _KINDS = dict.fromkeys(("frame", "time_utc", "flags", "camera", "error"), "string")
 _KINDS |= {"found": "bool", "width_px": "int64", "height_px": "int64"}
-_KINDS |= {"size_bytes": "int64", "modified_ns": "int64"}
+_KINDS |= {"size_bytes": "int64", "modified_ns": "int64", "orientation": "int64"}
 
 
 def _cell(value: Any) -> str:
@@ -271,6 +280,7 @@ class _RowReader:
             exposure_s=self._number("exposure_s", i),
             iso=self._number("iso", i),
             aperture=self._number("aperture", i),
+            orientation=int(self._number("orientation", i, 0)) or None,
             camera=self._text("camera", i),
             error=self._text("error", i) or None,
             size_bytes=int(self._get("size_bytes", i, 0)) or None,

@@ -1,12 +1,13 @@
 """Skill of the forecast on invented sessions, the straight line through the last hour beside it.
 
-python tests/benchmarks/forecast_skill.py [--quick] [--sessions N] [--first SEED] [--rolls any]
+python tests/benchmarks/forecast_skill.py [--quick] [--sessions N] [--first SEED] [--rolls any] [--level]
 """
 
 import argparse
 import sys
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -160,12 +161,15 @@ def main() -> None:
     parser.add_argument("--sessions", type=int, default=200)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--rolls", default="usual", choices=["usual", "any"])
+    parser.add_argument(
+        "--level", action="store_true", help="the camera writes which side of its picture is up"
+    )
     parser.add_argument("--show", action="store_true")
     args = parser.parse_args()
     number = 40 if args.quick else args.sessions
     table: dict[float, list[dict[str, float]]] = defaultdict(list)
     for seed in range(args.first, args.first + number):
-        session = random_session(seed, rolls=args.rolls)
+        session = replace(random_session(seed, rolls=args.rolls), level_sensor=args.level)
         for cut, (hours, forecast, frames) in zip(CUTS_H, watch(session), strict=False):
             table[cut].append(row(session, hours, forecast, frames))
             if args.show:

@@ -12,6 +12,7 @@ import numpy as np
 from sentinel.core.records import Disc, MeasuredFrame
 from sentinel.core.settings import Camera, Frames, Mount, Settings, Site
 from sentinel.core.times import from_utc_s, utc_s
+from sentinel.jobs.simulate.exposures import orientations
 from sentinel.sky.arrays import Array
 from sentinel.sky.mount import (
     Optics,
@@ -22,6 +23,7 @@ from sentinel.sky.mount import (
     pose_seeing,
     project,
     rate_arcsec_s,
+    zenith_in_picture_deg,
 )
 from sentinel.sky.sun import Sun
 
@@ -67,6 +69,8 @@ class Session:
     horizon: tuple[tuple[float, float], ...] = ()
     told_focal_length_mm: float | None = None
     """What the settings say, where they are wrong."""
+    level_sensor: bool = False
+    """The camera writes which side of its picture is up."""
 
     @cached_property
     def settings(self) -> Settings:
@@ -146,6 +150,16 @@ class Session:
         return tracks
 
     @cached_property
+    def orientations(self) -> list[int]:
+        """What the camera's level sensor writes."""
+        axis = axis_vector(self.latitude_deg, self.azimuth_error_deg, self.altitude_error_deg)
+        up_deg = zenith_in_picture_deg(
+            self.sun.middle_direction(self.times_s), self.optics.middle_px, axis, self.roll_deg, self.optics,
+            south=self.latitude_deg < 0,
+        )  # fmt: skip
+        return orientations(up_deg)
+
+    @cached_property
     def above_deg(self) -> Array:
         """How high the sun stands above the horizon line."""
         altitude, azimuth = self.sun.altaz_deg(self.times_s)
@@ -211,6 +225,7 @@ class Session:
         return MeasuredFrame(
             frame=f"{i:06d}.jpg", time_utc=from_utc_s(float(self.times_s[i])),
             width_px=self.width_px, height_px=self.height_px, disc=disc,
+            orientation=self.orientations[i] if self.level_sensor else None,
         )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 from sentinel.core.records import Disc, Mark, MeasuredFrame
 from tests.worlds import happenings as h
 from tests.worlds import weather
+from tests.worlds.level import pulls, told
 from tests.worlds.mount import Setting, aimed, axis_errors_deg, oval_px, pictured, visible_pole
 from tests.worlds.sky import Air, Array, Overhead, Seen
 from tests.worlds.world import RATES_ARCSEC_S, World
@@ -41,6 +42,8 @@ class Run:
 
     def __init__(self, world: World) -> None:
         self.world = world
+        self._held = 1
+        """What the camera wrote last of how it is held."""
         self.n = round(world.hours * 3600 / world.interval_s) + 1
         more = round(world.ahead_h * 3600 / world.interval_s)
         self.times_s: Array = np.asarray(world.start_s + np.arange(self.n + more) * world.interval_s)
@@ -351,6 +354,7 @@ class Run:
         median = np.clip(0.8 * level * (1 + 0.004 * self._noise[3][some]), 0, 1)
         burnt = np.maximum(self._burnt[some], np.clip((level - 1.0) / 0.8, 0, 1))
         ovals, oval_doubt = self._ovals(some, doubt, coverage)
+        sides = self._sides(some)
         frames = []
         for k, i in enumerate(some):
             disc = Disc(
@@ -374,7 +378,7 @@ class Run:
                     brightness=round(float(median[k]), 5),
                     saturated_fraction=round(float(burnt[k]), 4),
                 )
-            frames.append(self._frame(int(i), disc))
+            frames.append(replace(self._frame(int(i), disc), orientation=sides[k]))
         return _burst(frames, world.burst)
 
     def ovals_px(self, begin: int, end: int) -> Array:
@@ -398,6 +402,18 @@ class Run:
         found = self.ovals_px(begin, end)[:, some - begin] + sigma * self._oval_noise[:, some]
         told = coverage > 0.8
         return np.where(told, found, np.nan), np.where(told, np.maximum(sigma, 3e-3), np.nan)
+
+    def _sides(self, some: NDArray[np.intp]) -> list[int | None]:
+        """Return what the camera writes of how it was held at some exposures."""
+        sensor, begin, end = self.world.level_sensor, int(some[0]), int(some[-1]) + 1
+        if sensor is None:
+            return [None] * len(some)
+        pull = pulls(
+            self.seen.enu[begin:end], self._setting(begin, end), self.world.lens, self.world.latitude_deg
+        )
+        written = told(sensor, pull[:, some - begin], self._held)
+        self._held = int(written[-1])
+        return [int(side) for side in written]
 
     def _frame(self, i: int, disc: Disc) -> MeasuredFrame:
         world = self.world

@@ -7,6 +7,7 @@ import numpy as np
 
 from sentinel.core.settings import Camera, Frames, Mount, Settings, Site, Sleep, Supplies
 from tests.worlds.happenings import AnyHappening
+from tests.worlds.level import LevelSensor
 from tests.worlds.mount import Lens, misaligned
 from tests.worlds.sky import Array, Overhead
 from tests.worlds.weather import Spell
@@ -79,6 +80,7 @@ class World:
     brackets: tuple[float, ...] = (0.0,)
     """Stops, in turn."""
     exif: bool = True
+    level_sensor: LevelSensor | None = None
     told: Told = Told()
     happenings: tuple[AnyHappening, ...] = ()
     change_h: float | None = None

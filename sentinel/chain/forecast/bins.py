@@ -32,6 +32,9 @@ class Arc:
     """How far from round they are, over their radius, as `TrackedDisc.oval`; NaN where none tells it."""
     oval_sigma: Array
     """Of either part."""
+    up: NDArray[np.complex128]
+    """Which way was up in the stored pictures, x + i y with y downward; shorter than 1 where they differ or
+    some do not tell, 0 where none does."""
 
     def __len__(self) -> int:
         return len(self.utc_s)
@@ -43,8 +46,8 @@ class Bins:
     def __init__(self) -> None:
         self._sums: dict[tuple[int, int], Array] = {}
         """By level (the span is `SHORTEST_S` doubled so often) and slot: the number of discs; the sums of
-        their times since the bin's start, of x, of y and of the variances; then those of the ovals' two parts
-        and of 1, each divided by the oval's variance."""
+        their times since the bin's start, of x, of y and of the variances; those of the ovals' two parts
+        and of 1, each divided by the oval's variance; and of both parts of the way up."""
         self._newest_utc_s = -np.inf
 
     def add(  # noqa: PLR0917 - one disc
@@ -55,6 +58,7 @@ class Bins:
         sigma_px: float,
         oval: complex = 0j,
         oval_sigma: float = np.inf,
+        up: complex = 0j,
     ) -> None:
         """Take one disc into its bin."""
         self._newest_utc_s = max(self._newest_utc_s, utc_s)
@@ -63,12 +67,13 @@ class Bins:
         # Times since the bin's start, so that sums keep their digits.
         sums = [1.0, utc_s - slot * span_s, x_px, y_px, sigma_px**2, oval.real, oval.imag, 1.0]
         sums[5:] = [part / oval_sigma**2 for part in sums[5:]]
-        self._put((level, slot), np.array(sums))
+        self._put((level, slot), np.array([*sums, up.real, up.imag]))
 
     def arc(self) -> Arc:
         """Return the bins in time order, the old ones merged and the oldest dropped on the way."""
         self._age()
-        count, since, x, y, variance, *oval, told = np.array([*self._sums.values()]).reshape(-1, 8).T
+        columns = np.array([*self._sums.values()]).reshape(-1, 10).T
+        count, since, x, y, variance, *oval, told, up_x, up_y = columns
         means = np.array([self._begin_s(key) for key in self._sums]) + since / count
         order = np.argsort(means)
         xy = np.stack([x, y], axis=1) / count[:, None]
@@ -81,6 +86,7 @@ class Bins:
             count[order],
             oval[order],
             oval_sigma[order],
+            ((up_x + 1j * up_y) / count)[order],
         )
 
     def forget(self, before_s: float) -> None:

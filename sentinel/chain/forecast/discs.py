@@ -39,6 +39,8 @@ class TrackedDisc:
     the longer, from +x to +y, is its argument."""
     oval_sigma: float = np.inf
     """Of either part."""
+    up: complex = 0j
+    """Which way was up in its picture, as `level.up_in_picture` has it."""
 
     @property
     def xy(self) -> Array:
@@ -111,7 +113,7 @@ class Discs:
         self._recent.append((disc, self.part))
 
     def _into_bin(self, disc: TrackedDisc) -> None:
-        self.bins.add(disc.utc_s, disc.x_px, disc.y_px, disc.sigma_px, disc.oval, disc.oval_sigma)
+        self.bins.add(disc.utc_s, disc.x_px, disc.y_px, disc.sigma_px, disc.oval, disc.oval_sigma, disc.up)
 
     def renew_unrest(self, scale_arcsec_px: float) -> None:
         """Work out worm and jitter anew from the last discs: too dear to do for every one."""

@@ -19,6 +19,7 @@ from sentinel.chain.forecast.fit import (
     roll_grid,
 )
 from sentinel.chain.forecast.geometry import AIR, ONE_PART, Aims, Geometry, OtherSky, Points
+from sentinel.chain.forecast.level import LevelSeen
 from sentinel.chain.forecast.nodes import Learnt, Nodes, learnt
 from sentinel.chain.forecast.noise import FLEXURES, RESTLESS, USUAL_FLEXURES, Change, possible_changes
 from sentinel.chain.forecast.rolls import Pause
@@ -59,6 +60,8 @@ class _Seen:
     """That of the drive with which the track ended."""
     zenith: ZenithSeen | None = None
     """What the discs' shapes tell of the roll."""
+    level: LevelSeen | None = None
+    """What the camera's level sensor tells of it."""
 
     def linear(self, points: Points) -> tuple[Array, Array]:
         """Return track and slopes as `Geometry.linear` does."""
@@ -76,7 +79,10 @@ class _Seen:
 
     def solve(self, nodes: Nodes, base: Array, slopes: Array, kinds: Sequence[int]) -> Solved:
         """Return `Track.solve`."""
-        return self.track.solve(base, slopes, self.prior(nodes, slopes), nodes.prior.roll, kinds)
+        roll = nodes.prior.roll
+        if self.level is not None:
+            roll = replace(roll, band=self.level.band(self.aims.direction, slopes[..., AIR]))
+        return self.track.solve(base, slopes, self.prior(nodes, slopes), roll, kinds)
 
 
 @cache
@@ -91,10 +97,18 @@ class Estimator:
     def __init__(self, site: Site, sun: Sun, nodes: Nodes) -> None:
         self._geometry = Geometry(site, sun)
         self._nodes = nodes
+        self._levelled = False
+        """The camera's level sensor has had its say: a wrong one must not have it again with each part."""
         self._learnt: deque[tuple[float, Learnt]] = deque(maxlen=_MOST_LEARNT)
         """What the fits that were kept have told, and when: one every so often, and the last."""
         self._kept: tuple[_Seen, Nodes] | None = None
         """The track it stood on, and the likeliest mount, mirrored too, where it was linearised."""
+
+    def begun_anew(self, nodes: Nodes) -> "Estimator":
+        """Return one for the next part of the track, of which these nodes are known beforehand."""
+        anew = Estimator(self._geometry.site, self._geometry.sun, nodes)
+        anew._levelled = self._levelled or (self._kept is not None and self._kept[0].level is not None)
+        return anew
 
     def _learn(self, now_s: float, told: Learnt) -> None:
         if len(self._learnt) > 1 and self._learnt[-1][0] - self._learnt[-2][0] < _LEARNT_EVERY_S:
@@ -142,6 +156,7 @@ class Estimator:
                 roll_form,
                 pause,
                 zenith,
+                None if self._levelled else LevelSeen.of(arc),
             )
             return self._fit(track, keep=keep)
 

@@ -12,6 +12,7 @@ from sentinel.chain.forecast.estimate import Estimator
 from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.expected_path import BEFORE_S, EXPECTED_S, expected_path
 from sentinel.chain.forecast.inputs import PERHAPS_CHANGED_SHARE, Departure, Inputs
+from sentinel.chain.forecast.level import up_in_picture
 from sentinel.chain.forecast.light import DOWN_DEG
 from sentinel.chain.forecast.line import fit_line
 from sentinel.chain.forecast.nodes import (
@@ -110,7 +111,7 @@ class Forecaster:
             nodes = nodes_after(
                 told, changed_rates(self._settings.mount.tracking), self._settings.site.latitude_deg, since
             )
-            self._estimator = Estimator(self._settings.site, self._sun, nodes)
+            self._estimator = self._estimator.begun_anew(nodes)
 
     def feed(self, event: Event, now_utc: datetime, track: Track) -> Forecast | None:
         """Take one event, and what the disc does by then; return the forecast that it renews, else None."""
@@ -279,7 +280,7 @@ class Forecaster:
         if at < self._slack_until_s:
             # The gears take up their slack: the disc is about there, but its drift means nothing.
             sigma = float(np.hypot(sigma, BACKLASH_ARCSEC / self._scale.arcsec_px))
-        return TrackedDisc(at, disc.x_px, disc.y_px, disc.radius_px, sigma, *oval_of(disc))
+        return TrackedDisc(at, *numbers, sigma, *oval_of(disc), up_in_picture(frame.orientation))
 
     def _watch_edge(self, disc: TrackedDisc) -> None:
         room = self._frame.room_px(np.array(disc.x_px), np.array(disc.y_px), disc.radius_px).min()

@@ -1,12 +1,39 @@
 """What is known of the camera's roll before its track is seen."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from sentinel.chain.forecast.geometry import Indices
 from sentinel.sky.arrays import Array
+
+BAND_EDGE_RAD, BAND_SOFT_RAD = np.radians(62.0), np.radians(4.0)
+"""So far from upright a level sensor takes the next side for the upper one; some sooner, some later."""
+
+
+@dataclass(frozen=True, slots=True)
+class RollBand:
+    """What a level sensor tells of the rolls of m mounts: all that it was asked for lie near the roll."""
+
+    low_rad: Array
+    """(m,) the first of the rolls at which the side that it told would have been straight up,"""
+    high_rad: Array
+    """and the last."""
+    trust: Array
+    """(m,) how likely it is the sensor that speaks"""
+
+    def taken(self, which: Indices) -> "RollBand":
+        """Return that of some of the mounts."""
+        return RollBand(self.low_rad[which], self.high_rad[which], self.trust[which])
+
+    def log(self, roll_rad: Array) -> Array:
+        """Return the log of how likely what it told is, at rolls (..., m, g)."""
+        off = [
+            np.abs(np.angle(np.exp(1j * (roll_rad - end[:, None])))) for end in (self.low_rad, self.high_rad)
+        ]
+        near = 1 / (1 + np.exp((np.maximum(*off) - BAND_EDGE_RAD) / BAND_SOFT_RAD))
+        return np.asarray(np.log1p(self.trust[:, None] * (near - 1)))
 
 
 @dataclass(frozen=True)
@@ -20,12 +47,15 @@ class RollPrior:
     """Of each peak; what is left to one is the floor's."""
     turn_rad: Array
     sharpness: Array
+    band: RollBand | None = None
+    """What the camera's level sensor tells."""
 
     def taken(self, which: Indices) -> "RollPrior":
         """Return that of some of the mounts."""
+        band = None if self.band is None else self.band.taken(which)
         if self.share.shape[1] == 1:
-            return self
-        return RollPrior(self.share[:, which], self.turn_rad[:, which], self.sharpness[:, which])
+            return replace(self, band=band)
+        return RollPrior(self.share[:, which], self.turn_rad[:, which], self.sharpness[:, which], band)
 
     def log(self, roll_rad: Array) -> Array:
         """Return the log density of rolls (..., m, g)."""
@@ -33,7 +63,8 @@ class RollPrior:
         density = anywhere + np.zeros_like(roll_rad)
         for height, turn, sharpness in zip(self._heights, self.turn_rad, self.sharpness, strict=True):
             density += height[:, None] * np.exp(sharpness[:, None] * (np.cos(roll_rad - turn[:, None]) - 1))
-        return np.asarray(np.log(density))
+        log = np.asarray(np.log(density))
+        return log if self.band is None else log + self.band.log(roll_rad)
 
     @cached_property
     def _heights(self) -> Array:

@@ -76,6 +76,7 @@ def examine(job: MeasureJob) -> MeasuredFrame:
         exposure_s=header.exposure_s,
         iso=header.iso,
         aperture=header.aperture,
+        orientation=header.orientation,
         camera=header.camera,
         zone_s=header.zone_s,
         flags=(*picture.flags, *doubts),

@@ -28,6 +28,8 @@ class Tags:
     exposure_s: float = nan
     iso: float = nan
     aperture: float = nan
+    orientation: int | None = None
+    """Which side of the stored picture was up, 1 to 8."""
     camera: str = ""
 
 
@@ -44,6 +46,7 @@ def read_tags(block: Image.Exif) -> Tags:
         exposure_s=_positive(tags.get(ExifTags.Base.ExposureTime)),
         iso=_positive(tags.get(ExifTags.Base.ISOSpeedRatings)),
         aperture=_positive(tags.get(ExifTags.Base.FNumber)),
+        orientation=_orientation(tags.get(ExifTags.Base.Orientation)),
         camera=" ".join(name for name in names if name),
     )
 
@@ -98,6 +101,10 @@ def _text(value: object) -> str:
     if not isinstance(value, str):
         return ""
     return "".join(c for c in value.split("\0")[0] if c.isprintable()).strip()
+
+
+def _orientation(value: object) -> int | None:
+    return value if isinstance(value, int) and 1 <= value <= 8 else None
 
 
 def _positive(value: Any) -> float:

@@ -1,0 +1,65 @@
+"""Which way is up in the picture, by the camera's level sensor: it tells the roll from the opposite one.
+
+A camera writes beside each picture which side of it was up (EXIF's Orientation, CIPA DC-008), to within half
+a right angle and what its sensor needs before it changes its mind. On a mount set to the pole it rolls
+against the vertical, so a session has it told more than once.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sentinel.chain.forecast.bins import Arc
+from sentinel.chain.forecast.roll_prior import RollBand
+from sentinel.sky.arrays import Array
+from sentinel.sky.sun import altaz_deg
+
+_UP = {1: -1j, 3: 1j, 6: -1 + 0j, 8: 1 + 0j}
+"""Up in the stored picture, x + i y with y downward, by the tag; the others are of mirrored pictures."""
+_STEEP_DEG = 55.0
+"""Pointed higher, a level sensor hardly feels how the camera rolls, and may hold what it told before."""
+_ALIKE = 0.95
+"""A bin over which the tag changed tells no side."""
+_SENSES, _MAY_SENSE = 0.95, 0.6
+"""How likely the tag is the sensor's: where it is not always the first, and where it is, as it is also in a
+camera that has none or was told to be silent."""
+
+
+def up_in_picture(orientation: int | None) -> complex:
+    """Return which way is up in the stored picture, x + i y with y downward, by its tag; 0: not told."""
+    return _UP.get(orientation or 0, 0j)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelSeen:
+    """Which way was up in the discs' pictures, bin by bin, and how likely that was sensed."""
+
+    told: NDArray[np.bool_]
+    """(n,) of the arc's bins"""
+    up: NDArray[np.complex128]
+    """(k,) of those told"""
+    trust: float
+
+    @classmethod
+    def of(cls, arc: Arc) -> "LevelSeen | None":
+        """Return what the bins tell, None where they tell nothing."""
+        told = np.abs(arc.up) > _ALIKE
+        if not told.any():
+            return None
+        up = arc.up[told]
+        senses = bool((np.abs(up - _UP[1]) > 1.0 - _ALIKE).any())
+        return cls(told, up, _SENSES if senses else _MAY_SENSE)
+
+    def band(self, direction: Array, upward: Array) -> RollBand:
+        """Return what it tells of the roll of m mounts.
+
+        `direction`: of the sun, (n, 3), or (m, n, 3) where each mount has its own.
+        `upward`: where its zenith lies on each mount before the camera's roll, (m, n, 2), of any length.
+        """
+        level = altaz_deg(direction[..., self.told, :])[0] < _STEEP_DEG
+        turn = np.exp(1j * np.angle(upward[:, self.told] @ np.array([1, 1j]) * self.up.conj())) * level
+        middle = np.angle(turn.sum(axis=1))
+        off = np.angle(np.where(level, turn * np.exp(-1j * middle)[:, None], 1.0))
+        trust = np.where(np.broadcast_to(level, off.shape).any(axis=1), self.trust, 0.0)
+        return RollBand(middle + off.min(axis=1), middle + off.max(axis=1), trust)
