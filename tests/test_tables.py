@@ -55,7 +55,9 @@ def same(a: object, b: object) -> bool:
 
 def test_a_table_reads_back_as_written_in_order_of_exposure(tmp_path: Path) -> None:
     lost = frame(1, disc=Disc(found=False, brightness=0.001, saturated_fraction=0.0, flags=("dark",)))
-    broken = frame(2, disc=Disc(found=False), error="cut short after 4096 bytes", camera="Box 7")
+    broken = frame(
+        2, disc=Disc(found=False), error="cut short after 4096 bytes", camera="Box 7", orientation=6
+    )
     write_measurements(tmp_path / "m.ecsv", [broken, frame(0), lost])
     back = read_measurements(tmp_path / "m.ecsv")
     assert [f.frame for f in back] == [f"100VIEWS/view{i}.jpg" for i in range(3)]
@@ -63,6 +65,7 @@ def test_a_table_reads_back_as_written_in_order_of_exposure(tmp_path: Path) -> N
     assert same(back[1].disc, lost.disc)
     assert back[2].error == broken.error
     assert back[2].camera == "Box 7"
+    assert [f.orientation for f in back] == [None, None, 6]
     table = Table.read(tmp_path / "m.ecsv")
     assert table.meta == {"frame_width_px": 1500, "frame_height_px": 1000}
     assert table["time_utc"][0] == "2027-06-20T22:00:00Z"

@@ -1,17 +1,18 @@
 """How soon `align` knows both bolts, and how well: on worlds whose geometry is not the product's.
 
-python tests/benchmarks/align_skill.py [--sessions N] [--first SEED] [--until 60] [--show]
+python tests/benchmarks/align_skill.py [--sessions N] [--first SEED] [--until 60] [--ways WAY...] [--show]
 
 Sessions from 45 to 85 degrees in both hemispheres, aligned by day to about 0.7 degrees; three hours of
-frames, looked at after 30, 60 and 180 minutes. Three ways with each: frames alone; told how the camera sits,
-to the nearest of four (`--top`); and with a pause of the drive after six minutes that is told (`--paused`).
+frames, looked at after 30, 60 and 180 minutes. Four ways with each: frames alone; by a camera that writes
+which side of its picture is up (level); told how the camera sits, to the nearest of four (`--top`); and with
+a pause of the drive after six minutes that is told (`--paused`).
 """
 
 import argparse
 import sys
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -29,11 +30,12 @@ from sentinel.sky import Sun
 from tests.forecasts import axis_of
 from tests.worlds import happenings as h
 from tests.worlds.changes import kept_in
+from tests.worlds.level import LevelSensor
 from tests.worlds.run import Run
 from tests.worlds.world import World, drawn
 
 CUTS_MIN = (30, 60, 180)
-WAYS = ("frames alone", "--top", "--paused")
+WAYS = ("frames alone", "level", "--top", "--paused")
 PAUSE_H = 0.1
 TOPS = ("pole", "west", "away", "east")
 KIND = 640
@@ -82,6 +84,10 @@ def top_of(world: World) -> str:
 def looks(seed: int, way: str, cuts_min: Sequence[int]) -> Iterator[tuple[int, Look]]:
     """Feed a session; yield what is known at each cut."""
     world, spans = session(seed, paused=way == "--paused")
+    if way == "level":
+        # Each maker's sensor changes its mind elsewhere.
+        changes_deg = float(np.random.default_rng([seed, KIND + 1]).uniform(47, 65))
+        world = replace(world, level_sensor=LevelSensor(changes_deg))
     run = Run(world)
     settings = with_top(world.settings, top_of(world) if way == "--top" else None)
     sun = Sun(settings.site)
@@ -132,12 +138,13 @@ def main() -> None:
     parser.add_argument("--sessions", type=int, default=60)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--until", type=int, default=CUTS_MIN[-1], help="minutes, for a quick look")
+    parser.add_argument("--ways", nargs="+", choices=WAYS, default=WAYS)
     parser.add_argument("--show", action="store_true")
     args = parser.parse_args()
     cuts = [cut for cut in CUTS_MIN if cut <= args.until]
     table: dict[tuple[str, int], list[Look]] = defaultdict(list)
     for seed in range(args.first, args.first + args.sessions):
-        for way in WAYS:
+        for way in args.ways:
             for cut, look in looks(seed, way, cuts):
                 table[way, cut].append(look)
                 if args.show:
@@ -148,7 +155,7 @@ def main() -> None:
                         flush=True,
                     )
     print(f"{args.sessions} sessions from 45 to 85 degrees, both hemispheres")
-    for way in WAYS:
+    for way in args.ways:
         for cut in cuts:
             print(f"{way:<13} {cut:3d} min  {line(table[way, cut], args.sessions)}")
 

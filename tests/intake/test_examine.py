@@ -57,8 +57,12 @@ def test_a_frame_is_measured_and_timed(tmp_path: Path, grey: np.ndarray) -> None
 
 
 @pytest.mark.parametrize("orientation", [3, 6])
-def test_a_turned_camera_does_not_move_the_disc(tmp_path: Path, grey: np.ndarray, orientation: int) -> None:
-    assert off(examine(MeasureJob(write(tmp_path / "a.jpg", grey, orientation), "a"))) < 0.02
+def test_a_turned_camera_is_noted_and_does_not_move_the_disc(
+    tmp_path: Path, grey: np.ndarray, orientation: int
+) -> None:
+    frame = examine(MeasureJob(write(tmp_path / "a.jpg", grey, orientation), "a"))
+    assert off(frame) < 0.02
+    assert frame.orientation == orientation
 
 
 @pytest.mark.parametrize("suffix", ["jpg", "png", "tif"])

@@ -76,8 +76,7 @@ class Forecaster:
         self._place_and_clock = PlaceAndClock(settings.site, sun)
         self._start_over()
         self._renewal = Renewal()
-        self._slack_until_s = -np.inf
-        self._frame_s = -np.inf
+        self._slack_until_s = self._frame_s = -np.inf
         self._steps: deque[float] = deque(maxlen=31)
 
     def _start_over(self) -> None:

@@ -21,9 +21,9 @@ _STEEP_DEG = 55.0
 """Pointed higher, a level sensor hardly feels how the camera rolls, and may hold what it told before."""
 _ALIKE = 0.95
 """A bin over which the tag changed tells no side."""
-_SENSES, _MAY_SENSE = 0.95, 0.6
-"""How likely the tag is the sensor's: where it is not always the first, and where it is, as it is also in a
-camera that has none or was told to be silent."""
+_TRUST = {"changes": 0.99, "one": 0.95, "top": 0.6}
+"""How likely the tag is the sensor's: where it changes, where it is always the same, and where that is the
+picture's top, as it is also with a camera that has no sensor or was told not to ask it."""
 
 
 def up_in_picture(orientation: int | None) -> complex:
@@ -48,8 +48,9 @@ class LevelSeen:
         if not told.any():
             return None
         up = arc.up[told]
-        senses = bool((np.abs(up - _UP[1]) > 1.0 - _ALIKE).any())
-        return cls(told, up, _SENSES if senses else _MAY_SENSE)
+        sides = set(np.round(up).tolist())
+        which = "changes" if len(sides) > 1 else "top" if sides == {_UP[1]} else "one"
+        return cls(told, up, _TRUST[which])
 
     def band(self, direction: Array, upward: Array) -> RollBand:
         """Return what it tells of the roll of m mounts.
