@@ -98,6 +98,23 @@ def test_a_bin_over_which_the_side_changed_tells_none() -> None:
     assert LevelSeen.of(bins.arc()) is None
 
 
+@pytest.mark.parametrize(("tags", "trust"), [([1, 1], 0.6), ([8, 8], 0.95), ([8, 1], 0.99)])
+def test_a_sensor_that_was_seen_at_work_is_trusted(tags: list[int | None], trust: float) -> None:
+    told = seen(tags)
+    assert told is not None
+    assert told.trust == trust
+
+
+def test_a_sensor_seen_at_work_in_another_part_of_the_track_is_trusted_too() -> None:
+    bins = Bins()
+    bins.add(75.0, 0.0, 0.0, 0.1, up=up_in_picture(6))
+    bins.forget(100.0)
+    bins.add(225.0, 0.0, 0.0, 0.1, up=up_in_picture(1))
+    told = LevelSeen.of(bins.arc())
+    assert told is not None
+    assert told.trust == 0.99
+
+
 def test_a_camera_that_points_steeply_up_tells_nothing() -> None:
     told = seen([6])
     assert told is not None

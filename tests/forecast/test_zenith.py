@@ -88,7 +88,16 @@ class Scene:
     def seen(self, ovals: Complex, sigma: float) -> ZenithSeen | None:
         n = len(self.times_s)
         one, told = np.ones(n), np.where(np.isfinite(ovals), sigma, np.inf)
-        arc = Arc(self.times_s, self.xy_px, 0.02 * one, 5 * one, ovals, told, np.zeros(n, dtype=complex))
+        arc = Arc(
+            self.times_s,
+            self.xy_px,
+            0.02 * one,
+            5 * one,
+            ovals,
+            told,
+            np.zeros(n, dtype=complex),
+            frozenset(),
+        )
         return ZenithSeen.of(arc, np.array(LENS.middle_px), RADIUS_PX)
 
     def points(self, axis_deg: tuple[float, float]) -> Points:

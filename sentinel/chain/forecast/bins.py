@@ -35,6 +35,8 @@ class Arc:
     up: NDArray[np.complex128]
     """Which way was up in the stored pictures, x + i y with y downward; shorter than 1 where they differ or
     some do not tell, 0 where none does."""
+    ups: frozenset[complex]
+    """Every such way that was ever told, also in parts of the track before this one."""
 
     def __len__(self) -> int:
         return len(self.utc_s)
@@ -48,6 +50,7 @@ class Bins:
         """By level (the span is `SHORTEST_S` doubled so often) and slot: the number of discs; the sums of
         their times since the bin's start, of x, of y and of the variances; those of the ovals' two parts
         and of 1, each divided by the oval's variance; and of both parts of the way up."""
+        self._ups: set[complex] = set()
         self._newest_utc_s = -np.inf
 
     def add(  # noqa: PLR0917 - one disc
@@ -62,6 +65,7 @@ class Bins:
     ) -> None:
         """Take one disc into its bin."""
         self._newest_utc_s = max(self._newest_utc_s, utc_s)
+        self._ups |= {up} if up else set()
         span_s = SHORTEST_S * 2 ** (level := self._level(self._newest_utc_s - utc_s))
         slot = int(utc_s // span_s)
         # Times since the bin's start, so that sums keep their digits.
@@ -87,6 +91,7 @@ class Bins:
             oval[order],
             oval_sigma[order],
             ((up_x + 1j * up_y) / count)[order],
+            frozenset(self._ups),
         )
 
     def forget(self, before_s: float) -> None:

@@ -22,8 +22,8 @@ _STEEP_DEG = 55.0
 _ALIKE = 0.95
 """A bin over which the tag changed tells no side."""
 _TRUST = {"changes": 0.99, "one": 0.95, "top": 0.6}
-"""How likely the tag is the sensor's: where it changes, where it is always the same, and where that is the
-picture's top, as it is also with a camera that has no sensor or was told not to ask it."""
+"""How likely the tag is the sensor's: where it was another before, where it is always the same, and where
+that is the top, as it is also with a camera that has no sensor or was told not to ask it."""
 
 
 def up_in_picture(orientation: int | None) -> complex:
@@ -47,10 +47,8 @@ class LevelSeen:
         told = np.abs(arc.up) > _ALIKE
         if not told.any():
             return None
-        up = arc.up[told]
-        sides = set(np.round(up).tolist())
-        which = "changes" if len(sides) > 1 else "top" if sides == {_UP[1]} else "one"
-        return cls(told, up, _TRUST[which])
+        which = "changes" if len(arc.ups) > 1 else "top" if arc.ups == {_UP[1]} else "one"
+        return cls(told, arc.up[told], _TRUST[which])
 
     def band(self, direction: Array, upward: Array) -> RollBand:
         """Return what it tells of the roll of m mounts.
