@@ -21,7 +21,9 @@ _STEEP_DEG = 55.0
 """Pointed higher, a level sensor hardly feels how the camera rolls, and may hold what it told before."""
 _ALIKE = 0.95
 """A bin over which the tag changed tells no side."""
-_TRUST = {"changes": 0.99, "one": 0.95, "top": 0.6}
+_STRAY = 0.1
+"""So many bins at either end may be wrong: a gust, a hand on the camera."""
+_TRUST = {"changes": 0.98, "one": 0.95, "top": 0.6}
 """How likely the tag is the sensor's: where it was another before, where it is always the same, and where
 that is the top, as it is also with a camera that has no sensor or was told not to ask it."""
 
@@ -56,9 +58,13 @@ class LevelSeen:
         `direction`: of the sun, (n, 3), or (m, n, 3) where each mount has its own.
         `upward`: where its zenith lies on each mount before the camera's roll, (m, n, 2), of any length.
         """
-        level = altaz_deg(direction[..., self.told, :])[0] < _STEEP_DEG
-        turn = np.exp(1j * np.angle(upward[:, self.told] @ np.array([1, 1j]) * self.up.conj())) * level
-        middle = np.angle(turn.sum(axis=1))
-        off = np.angle(np.where(level, turn * np.exp(-1j * middle)[:, None], 1.0))
-        trust = np.where(np.broadcast_to(level, off.shape).any(axis=1), self.trust, 0.0)
-        return RollBand(middle + off.min(axis=1), middle + off.max(axis=1), trust)
+        lower = altaz_deg(direction[..., self.told, :])[0] < _STEEP_DEG
+        level = lower if lower.ndim == 1 else lower.all(axis=0)
+        if not level.any():
+            nothing = np.zeros(len(upward))
+            return RollBand(nothing, nothing, nothing)
+        turn = upward[:, self.told][:, level] @ np.array([1, 1j]) * self.up[level].conj()
+        middle = np.angle((turn / np.abs(turn)).sum(axis=1))
+        off = np.angle(turn * np.exp(-1j * middle)[:, None])
+        low, high = np.quantile(off, [_STRAY, 1 - _STRAY], axis=1, method="nearest")
+        return RollBand(middle + low, middle + high, np.full(len(middle), self.trust))

@@ -14,7 +14,7 @@ BAND_EDGE_RAD, BAND_SOFT_RAD = np.radians(62.0), np.radians(4.0)
 
 @dataclass(frozen=True, slots=True)
 class RollBand:
-    """What a level sensor tells of the rolls of m mounts: all that it was asked for lie near the roll."""
+    """What a level sensor tells of the rolls of m mounts: near them lie the sides that it said were up."""
 
     low_rad: Array
     """(m,) the first of the rolls at which the side that it told would have been straight up,"""
