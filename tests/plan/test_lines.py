@@ -228,3 +228,11 @@ def test_how_to_point_the_axis_before_the_first_frame() -> None:
     assert "should read 41.00 degrees" in text
     assert "Set up" not in told("2027-06-18", "2027-06-22", mount={"tracking": "none"})
     assert "plumb" not in told("2027-06-18", "2027-06-22", latitude_deg=-90.0)
+
+
+def test_under_a_sun_overhead_no_shadow_is_promised() -> None:
+    """The sun's declination is 23.4 degrees (from memory) then: at 20 north it is 3.4 from overhead."""
+    text = flowing(told("2027-06-18", "2027-06-22", latitude_deg=20.0))
+    assert "passes the meridian within 4 degrees of overhead: a plumb line's shadow does not tell" in text
+    assert "should read 20.00 degrees" in text
+    assert "The sun stands due" not in text

@@ -2,10 +2,12 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
+from math import ceil
 
 from sentinel.core.settings import Settings
 from sentinel.core.words import TimeWriter, both, how_often, many, site_words, span, times_in
 from sentinel.jobs.plan.alignment_lines import alignment_lines, hours_text, item
+from sentinel.jobs.plan.meridian import HIGHEST_DEG
 from sentinel.jobs.plan.records import (
     Day,
     EclipseSeen,
@@ -249,7 +251,13 @@ def _set_up(plan: Plan, times: TimeWriter) -> str:
     by_side = [[p for p in plan.meridian if p.side == side] for side in ("south", "north")]
     told = [_passages(found, times) for found in by_side if found]
     if not told:
-        return scale
+        noon_deg = min(day.highest_deg for day in plan.sun.days)
+        if noon_deg <= HIGHEST_DEG:
+            return scale
+        return (
+            f"The sun passes the meridian within {ceil(90 - noon_deg)} degrees of overhead: a plumb line's "
+            f"shadow does not tell the meridian here. {scale}"
+        )
     shadow = (
         "At that moment a plumb line's shadow lies along the meridian, and the axis belongs right above it."
     )
