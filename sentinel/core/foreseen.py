@@ -169,7 +169,7 @@ class PathPoint:
     sigma_px: float
 
 
-SURE_SHARE, ASKED_SHARE = 0.97, 0.8
+CONTRADICTED_SHARE, ASKED_SHARE = 0.97, 0.8
 """So likely that something is wrong, it is told as a fact, or as a question."""
 
 
@@ -187,4 +187,4 @@ class Contradiction:
     @property
     def sure(self) -> bool:
         """Whether place or clock cannot be as the settings say."""
-        return self.share >= SURE_SHARE
+        return self.share >= CONTRADICTED_SHARE

@@ -67,7 +67,7 @@ def test_right_settings_are_not_doubted_whatever_the_lens_does(lens: str, latitu
     known = told_by_ovals(frames, world)
     assert known.doubt().wrong < 0.1
     if lens == "true" and latitude_deg > 60:
-        assert np.median(known.doubt().told[1:]) < -6, "and most of what may be wrong is ruled out"
+        assert np.median(known.doubt().log_odds[1:]) < -6, "and most of what may be wrong is ruled out"
 
 
 def test_a_camera_that_was_turned_contradicts_nothing() -> None:
@@ -81,4 +81,4 @@ def test_frames_that_tell_no_oval_tell_nothing() -> None:
         replace(frame, disc=replace(frame.disc, oval_cos2_px=nan, oval_sin2_px=nan, oval_sigma_px=nan))
         for frame in Run(MIDNIGHT_SUN).frames()
     ]
-    assert (told_by_ovals(frames, MIDNIGHT_SUN).doubt().told == 0).all()
+    assert (told_by_ovals(frames, MIDNIGHT_SUN).doubt().log_odds == 0).all()

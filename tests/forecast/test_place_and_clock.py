@@ -74,7 +74,7 @@ def test_a_veil_that_cloud_leaves_behind_tells_nothing(veil_stops: float) -> Non
 def test_light_that_is_steadier_from_frame_to_frame_tells_more() -> None:
     """Of a right place: what is far from it is ruled out by so much the more."""
     steady, unsteady = (
-        seen_through(np.zeros(300), np.full(300, jitter)).doubt().told for jitter in (0.002, 0.03)
+        seen_through(np.zeros(300), np.full(300, jitter)).doubt().log_odds for jitter in (0.002, 0.03)
     )
     far = [abs(one.hours) >= 4 for one in mistakes(NORTH)]
     assert steady[far].max() < unsteady[far].max() - 3
@@ -156,7 +156,7 @@ def test_what_the_settings_make_look_mirrored_need_not_be_unless_the_roll_is_tol
     only = np.array([0.0 if one.kind == "none" or one.hours == 3.0 else -50.0 for one in known.mistakes])
     mirrored_deg = np.abs(off_by_mistake_deg(known, (3.0, -0.4), 3.0) + 2 * np.array([3.0, -0.4]))
     open_roll, told_roll = (
-        replace(known.doubt(roll_told=told), told=only).sigma_deg(at_deg, 1e-4 * np.eye(2))
+        replace(known.doubt(roll_told=told), log_odds=only).sigma_deg(at_deg, 1e-4 * np.eye(2))
         for told in (False, True)
     )
     assert (mirrored_deg <= 2.5 * open_roll).all()
@@ -261,7 +261,7 @@ def two_days(site: Site, noon_h: float = 16.0) -> tuple[PlaceAndClock, SunPath]:
 def only(doubt: SettingsDoubt, *kept: Mistake, odds: float = 0.0) -> SettingsDoubt:
     """Return the same with all mistakes excluded but some, which are told so much the likelier (log)."""
     told = [0.0 if one.kind == "none" else odds if one in kept else -50.0 for one in doubt.mistakes]
-    return replace(doubt, told=np.array(told))
+    return replace(doubt, log_odds=np.array(told))
 
 
 @pytest.mark.parametrize("hours", [-3.0, 2.0])

@@ -24,7 +24,7 @@ from sentinel.core.settings import MEAN_SOLAR_RATE_ARCSEC_S
 from sentinel.sky.arrays import Array, Bools
 
 DRAWS = 400
-SURE_SHARE = 0.98
+SURELY_CHANGED_SHARE = 0.98
 SURE_AFTER_S = 1800.0
 _MOST_UNKNOWNS = 64
 _HALF = DRAWS // 2
@@ -107,7 +107,7 @@ class Ensemble:
 
     def has_surely_changed(self, until_s: float) -> bool:
         """Whether the drift is another for sure, and for so long that the track before is let go."""
-        changed_s = self.changed_s(SURE_SHARE)
+        changed_s = self.changed_s(SURELY_CHANGED_SHARE)
         return changed_s is not None and changed_s <= until_s - SURE_AFTER_S
 
     def of_mounts(self, change: SlowChange) -> Bools:

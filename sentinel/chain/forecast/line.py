@@ -5,9 +5,9 @@ from functools import lru_cache
 
 import numpy as np
 
+from sentinel.chain.forecast.ensemble import DRAWS
 from sentinel.sky.arrays import Array
 
-DRAWS = 400
 _ROUNDS = 4
 _LEAST_SIGMA_PX = 0.3
 

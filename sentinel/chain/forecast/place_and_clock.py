@@ -16,10 +16,10 @@ import numpy as np
 from sentinel.chain.forecast.fit import TILT_SIGMA_DEG, level_of
 from sentinel.chain.forecast.geometry import Geometry, Indices, OtherSky, TurnedSky
 from sentinel.chain.forecast.light import DOWN_COSTS, DOWN_DEG, DOWN_MOST, Light
-from sentinel.chain.forecast.ovals import Ovals
+from sentinel.chain.forecast.ovals import FEWEST, SAMPLE_S, SAMPLES, Ovals
 from sentinel.chain.forecast.sun_path import SunPath, SunUp
 from sentinel.core.angles import half_turn_deg
-from sentinel.core.foreseen import SURE_SHARE, Contradiction
+from sentinel.core.foreseen import CONTRADICTED_SHARE, Contradiction
 from sentinel.core.records import MeasuredFrame
 from sentinel.core.settings import Site
 from sentinel.core.times import utc_s
@@ -51,10 +51,6 @@ _LIKELY, _POSSIBLE = 0.05, 1e-4
 """A mistake so likely has its say in all that is told of coming times, and one that is possible in the safe
 time: beforehand the usual ones are fifty times as likely, the rare ones as likely."""
 _LEVEL = HorizonLine(())
-SAMPLE_S = 900.0
-SAMPLES = 96
-"""A day of them."""
-FEWEST = 4
 _STEADY_STOPS, _UNSTEADY_STOPS, _UNSTEADY_STEADIEST = 0.008, 0.06, 1.7
 """Light that changes by less from frame to frame is steady, by more it is not: there is cloud, or a bracket
 of exposures that no file tells of; in between it is where it changes so many times as much as in the
@@ -119,7 +115,7 @@ class SettingsDoubt:
     mistakes: tuple[Mistake, ...]
     sky: TurnedSky
     """What each of them makes of an axis."""
-    told: Array
+    log_odds: Array
     """(k,) log of how much likelier light and track are by each than if nothing is wrong."""
     roll_told: bool
     """How the camera sits is known otherwise than by the track."""
@@ -127,7 +123,7 @@ class SettingsDoubt:
     @property
     def weights(self) -> Array:
         """How likely each is, (k,) one in all; the first is that nothing is wrong."""
-        log = np.log([one.prior for one in self.mistakes]) + self.told
+        log = np.log([one.prior for one in self.mistakes]) + self.log_odds
         weights = np.exp(log - log.max())
         return np.asarray(weights / weights.sum())
 
@@ -139,12 +135,12 @@ class SettingsDoubt:
     @property
     def contradicted(self) -> bool:
         """Whether something is wrong for sure."""
-        return self.wrong >= SURE_SHARE
+        return self.wrong >= CONTRADICTED_SHARE
 
     def _against(self) -> Array:
         """Return how far light and track have spoken against each, (k,): log, rarity too."""
         rare = np.log([min(one.prior / _USUAL, 1.0) for one in self.mistakes])
-        return np.asarray(np.maximum(-(self.told + rare) - _MISFIT, 0.0))
+        return np.asarray(np.maximum(-(self.log_odds + rare) - _MISFIT, 0.0))
 
     def open_still(self, least_share: float = 0.0) -> Bools:
         """Return which mistakes are not excluded, (k,), and at least so likely; the first is none."""
@@ -225,15 +221,15 @@ class PlaceAndClock:
 
     def doubt(self, *, roll_told: bool = False) -> SettingsDoubt:
         """Return how likely each mistake is; whether it is known how the camera sits, but by the track."""
-        told = self._without_track()
-        told = told + TRACK_SHARE * np.clip(self._by_track_before + self._by_track, -_TRACK_MOST, _TRACK_MOST)
-        return SettingsDoubt(self.mistakes, self._sky, told - told[0], roll_told)
+        track = np.clip(self._by_track_before + self._by_track, -_TRACK_MOST, _TRACK_MOST)
+        log = self._without_track() + TRACK_SHARE * track
+        return SettingsDoubt(self.mistakes, self._sky, log - log[0], roll_told)
 
     def _without_track(self) -> Array:
         """Return the log of how likely all but the track is by each mistake."""
-        told = self._by_light + self._by_ovals
-        told[0] -= DOWN_COSTS * len(self._down_s)
-        return told
+        log = self._by_light + self._by_ovals
+        log[0] -= DOWN_COSTS * len(self._down_s)
+        return log
 
     def _worth_asking(self) -> Indices:
         """Return the mistakes, the first of all that there is none, to which the track could give weight."""

@@ -46,7 +46,7 @@ _NOT_EXCLUDED_SIGMAS = 2.0
 """What a changed drift has not yet spoken against lies within so many sigmas of the axis."""
 SAFE = 0.01
 """Share of the draws that have left by the safe time."""
-SURE_SHARE, SURE_SIGMAS = 0.95, 1.96
+CENTRAL_SHARE, CENTRAL_SIGMAS = 0.95, 1.96
 """An axis's sigma is such that within so many of them lies this share of the draws."""
 
 
@@ -222,11 +222,11 @@ def _mount_fit(inputs: Inputs, best: LikeliestMount, rate: Array) -> MountFit:
 
 
 def sure_sigma(off: Array) -> Array:
-    """Return the sigma (k,) of k numbers from draws (k, d) about nought, as `SURE_SHARE` says.
+    """Return the sigma (k,) of k numbers from draws (k, d) about nought, as `CENTRAL_SHARE` says.
 
     Few draws of an unlikely mount far away widen the second moment, but not what is as good as sure.
     """
-    return np.asarray(np.quantile(np.abs(off), SURE_SHARE, axis=1) / SURE_SIGMAS)
+    return np.asarray(np.quantile(np.abs(off), CENTRAL_SHARE, axis=1) / CENTRAL_SIGMAS)
 
 
 def _polar_axis(inputs: Inputs, best: LikeliestMount) -> PolarAxis:

@@ -16,7 +16,7 @@ from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.phrase import Phrase, number
 from sentinel.chain.notify.tasks import BRIEF, brief_task, doing, ends, still_works, task, unknown_why
 from sentinel.chain.notify.tasks import NAMES as RUNS_OUT
-from sentinel.core.foreseen import SURE_SHARE
+from sentinel.core.foreseen import CONTRADICTED_SHARE
 from sentinel.core.records import Incident, Severity
 from sentinel.core.words import TimeWriter, capital, either, small, span_of_hours, span_of_minutes
 
@@ -150,7 +150,7 @@ def wrong_place(incident: Incident, detail: WrongPlace, times: TimeWriter) -> Ph
         height = number(detail.sun_altitude_deg)
         what = f"The sun is in the picture at {times.at(incident.onset_utc)}, "
         what += f"but should be below the horizon ({height} degrees)"
-    elif detail.contradicted_share is not None and detail.contradicted_share < SURE_SHARE:
+    elif detail.contradicted_share is not None and detail.contradicted_share < CONTRADICTED_SHARE:
         title = "Are place and time right?"
         what = f"The sun's light and track go better with another place or time{_hours_that_fit(detail)}"
         left = f"It is not certain; if so, likely wrong: {causes}"

@@ -10,7 +10,7 @@ from sentinel.core.records import Forecast
 FORECASTS = 3
 """So many in a row must agree before their roll is believed."""
 WEST_AGREES_DEG, LINE_AGREES_DEG = 4.0, 6.0
-SURE_SHARE = 0.985
+ROLL_KNOWN_SHARE = 0.985
 """Of all rolls that explain the track: hardly any other is possible then."""
 _ROLL_DOUBTS = frozenset({"too-little-arc", "roll-open", "departed"})
 _LINE_DOUBTS = frozenset({"too-little-arc", "departed"})
@@ -54,7 +54,7 @@ class DriveLine(NamedTuple):
         rolls = (*here.rolls[-(FORECASTS - 1) :], mount.roll_deg)
         agreed = _agree(rolls, WEST_AGREES_DEG)
         west = west_from_roll(mount.roll_deg, southern=southern) if agreed else None
-        sure = west is not None and mount.roll_share >= SURE_SHARE
+        sure = west is not None and mount.roll_share >= ROLL_KNOWN_SHARE
         return here._replace(rolls=rolls, west=west, sure=sure)
 
 
