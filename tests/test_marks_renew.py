@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from sentinel.chain.forecast.visits import Stores
+from sentinel.chain.forecast.visits import SuppliesUsed
 from sentinel.core.errors import RequestProblem
 from sentinel.core.records import Mark, MarkKind
 from sentinel.core.settings import Camera, Settings, Site, Supplies
@@ -37,7 +37,7 @@ def test_a_mark_renews_one_supply_and_leaves_the_others(
 ) -> None:
     mark = Mark(time_utc=AT, kind=kind, text=text)
     assert mark.renews == renewed
-    after = Stores.begun(utc_s(AT) - 3600, SETTINGS).taken().marked(mark, SETTINGS.mount)
+    after = SuppliesUsed.begun(utc_s(AT) - 3600, SETTINGS).taken().marked(mark, SETTINGS.mount)
     assert (after.camera_battery_utc_s == utc_s(AT)) == (renewed == "battery")
     assert (after.mount_battery_utc_s == utc_s(AT)) == (renewed == "mount-battery")
     assert (after.card_frames, after.timer_frames) == (int(renewed != "card"), int(renewed != "timer"))

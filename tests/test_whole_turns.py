@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from sentinel.chain.forecast.turning import Turning
-from sentinel.chain.forecast.visits import Stores, axis_limit_due
+from sentinel.chain.forecast.visits import SuppliesUsed, axis_limit_due
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Mark
@@ -40,8 +40,8 @@ def test_no_limit_is_promised_for_later_than_it_comes(
 ) -> None:
     told = settings(axis_limit_deg=limit_deg, axis_start_deg=start_deg)
     at = BEGIN + hours * HOUR
-    stores = Stores.begun(utc_s(BEGIN), told).marked(Mark(time_utc=at, kind="unwound"), told.mount)
-    limit_s = axis_limit_due(told, stores, utc_s(at), 1.0, Turning())
+    used = SuppliesUsed.begun(utc_s(BEGIN), told).marked(Mark(time_utc=at, kind="unwound"), told.mount)
+    limit_s = axis_limit_due(told, used, utc_s(at), 1.0, Turning())
     assert limit_s is not None
     still_deg = position_deg(start_deg, hours, limit_deg)
     turned = start_deg + 15.0 * hours

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from sentinel.chain.forecast.forecaster import Forecaster
-from sentinel.chain.forecast.visits import Stores
+from sentinel.chain.forecast.visits import SuppliesUsed
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Mark
 from sentinel.service.journal.codec import plain
@@ -66,10 +66,10 @@ def test_a_mark_resets_its_own_supply_and_no_other(mark: str) -> None:
 
 def test_a_timer_that_is_set_anew_leaves_the_card_as_full_as_it_was() -> None:
     watch = Watch(supplies={"card_frames": 900, "timer_frames": 900})
-    stores = Stores.begun(watch.now.timestamp(), watch.settings).taken().taken()
-    after = stores.marked(Mark(time_utc=watch.now, kind="timer"), watch.settings.mount)
+    used = SuppliesUsed.begun(watch.now.timestamp(), watch.settings).taken().taken()
+    after = used.marked(Mark(time_utc=watch.now, kind="timer"), watch.settings.mount)
     assert (after.card_frames, after.timer_frames) == (2, 0)
-    after = stores.marked(Mark(time_utc=watch.now, kind="card"), watch.settings.mount)
+    after = used.marked(Mark(time_utc=watch.now, kind="card"), watch.settings.mount)
     assert (after.card_frames, after.timer_frames) == (0, 2)
 
 

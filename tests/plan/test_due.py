@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sentinel.chain.forecast.turning import Turning, turning_of
-from sentinel.chain.forecast.visits import Stores, axis_limit_due
+from sentinel.chain.forecast.visits import SuppliesUsed, axis_limit_due
 from sentinel.core.times import parse_utc, utc_s
 from sentinel.jobs.plan import due
 from sentinel.jobs.plan.records import Gap, HourAngle, Plan, SupplyRenewal
@@ -82,16 +82,16 @@ def test_the_watch_counts_the_turning_of_a_parked_drive_as_the_plan_does() -> No
     """At 47 N the sun is up for some 16 h in June: in four days and nights the axis turns for 64 of 96 h."""
     told = settings(47.0, 0.0, mount={"parked_at_night": True, "axis_limit_deg": 720.0})
     sun, noon = Sun(told.site), utc_s(at("2027-06-18T12:00:00Z"))
-    stores = Stores.begun(noon, told)
+    used = SuppliesUsed.begun(noon, told)
     turning = turning_of(told, sun, noon, noon + 6 * 86_400)
-    days_deg = stores.axis_turned_deg(noon + 4 * 86_400, 1.0, turning)
+    days_deg = used.axis_turned_deg(noon + 4 * 86_400, 1.0, turning)
     assert days_deg == pytest.approx(4 * 16.0 * 15, abs=15)
-    due_s = axis_limit_due(told, stores, noon, 1.0, turning)
+    due_s = axis_limit_due(told, used, noon, 1.0, turning)
     assert due_s is not None
-    assert stores.axis_turned_deg(due_s, 1.0, turning) == pytest.approx(720.0, abs=1e-6)
-    assert axis_limit_due(told, stores, noon, 1.0, Turning()) == noon + 48 * 3600
+    assert used.axis_turned_deg(due_s, 1.0, turning) == pytest.approx(720.0, abs=1e-6)
+    assert axis_limit_due(told, used, noon, 1.0, Turning()) == noon + 48 * 3600
     # What is overdue keeps its time.
-    late = axis_limit_due(told, stores, due_s + 3600, 1.0, turning)
+    late = axis_limit_due(told, used, due_s + 3600, 1.0, turning)
     assert late == pytest.approx(due_s, abs=12 * 3600)
     assert late is not None
     assert late <= due_s + 1

@@ -35,7 +35,7 @@ from sentinel.chain.forecast.rolls import TOLD_ROLL, Pause, pause_in, roll_of_to
 from sentinel.chain.forecast.scale import Scale
 from sentinel.chain.forecast.summary import summary, without_disc
 from sentinel.chain.forecast.sun_path import SunPath, sun_path
-from sentinel.chain.forecast.visits import Stores
+from sentinel.chain.forecast.visits import SuppliesUsed
 from sentinel.chain.forecast.zenith import ZenithSeen, oval_of
 from sentinel.chain.track.runs import Part
 from sentinel.chain.track.state import Track
@@ -72,7 +72,7 @@ class Forecaster:
         self._sun = sun
         self._nominal = settings.camera.scale_arcsec_px
         self._size: tuple[int, int] | None = None
-        self._stores: Stores | None = None
+        self._used: SuppliesUsed | None = None
         self._place_and_clock = PlaceAndClock(settings.site, sun)
         self._start_over()
         self._renewal = Renewal()
@@ -114,9 +114,9 @@ class Forecaster:
 
     def feed(self, event: Event, now_utc: datetime, track: Track) -> Forecast | None:
         """Take one event, and what the disc does by then; return the forecast that it renews, else None."""
-        if self._stores is None or (isinstance(event, MeasuredFrame) and self._frame_s == -np.inf):
+        if self._used is None or (isinstance(event, MeasuredFrame) and self._frame_s == -np.inf):
             # Until the first picture neither camera nor drive need have been at work.
-            self._stores = Stores.begun(utc_s(event.time_utc), self._settings, self._stores)
+            self._used = SuppliesUsed.begun(utc_s(event.time_utc), self._settings, self._used)
         now = utc_s(now_utc)
         surprise = False
         if isinstance(event, Mark):
@@ -124,7 +124,7 @@ class Forecaster:
         elif isinstance(event, MeasuredFrame):
             surprise = self._take_frame(event, track)
         elif isinstance(event, Surroundings):
-            self._stores = self._stores.with_room(event)
+            self._used = self._used.with_disk_space(event)
         if self._discs.last is None:
             return None
         is_frame, at = isinstance(event, MeasuredFrame), utc_s(event.time_utc)
@@ -160,7 +160,7 @@ class Forecaster:
         """Return the forecast as of now; what `feed` returns later does not change by it."""
         now = utc_s(now_utc)
         if self._discs.last is None:
-            return without_disc(self._settings, self._stores, now_utc, now)
+            return without_disc(self._settings, self._used, now_utc, now)
         unrest, sun_ahead = self._discs.unrest, sun_path(self._settings, self._sun, now)
         try:
             return self._outlook(now_utc, sun_ahead, *self._fitted(sun_ahead, keep=False))
@@ -168,8 +168,8 @@ class Forecaster:
             self._discs.unrest = unrest
 
     def _take_mark(self, mark: Mark) -> bool:
-        if self._stores is not None:
-            self._stores = self._stores.marked(mark, self._settings.mount)
+        if self._used is not None:
+            self._used = self._used.marked(mark, self._settings.mount)
         if mark.kind == "unwound":
             self._slack_until_s = utc_s(mark.time_utc) + BACKLASH_S
         return mark.kind == "unwound" or mark.renews is not None
@@ -177,8 +177,8 @@ class Forecaster:
     def _take_frame(self, frame: MeasuredFrame, track: Track) -> bool:
         """Take a frame; return whether it was a surprise."""
         at = utc_s(frame.time_utc)
-        if self._stores is not None:
-            self._stores = self._stores.taken()
+        if self._used is not None:
+            self._used = self._used.taken()
         if at > self._frame_s:
             if at - self._frame_s > FORGOTTEN_S and np.isfinite(self._frame_s):
                 self._start_over()
@@ -344,7 +344,7 @@ class Forecaster:
 
     def _outlook(self, now_utc: datetime, sun_ahead: SunPath, draws: Ensemble, tracks_px: Array) -> Forecast:
         discs = self._discs
-        if discs.last is None or self._stores is None:
+        if discs.last is None or self._used is None:
             raise ValueError("no disc has been seen yet")
         doubt = self._place_and_clock.doubt(roll_told=self._roll_told)
         possible_day = self._place_and_clock.possible_day(sun_ahead, doubt)
@@ -356,7 +356,7 @@ class Forecaster:
             sun=self._sun,
             frame=self._frame,
             scale_arcsec_px=self._scale.arcsec_px,
-            stores=self._stores,
+            used=self._used,
             interval_s=self._interval_s,
             draws=draws,
             sun_ahead=sun_ahead,

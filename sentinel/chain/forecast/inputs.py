@@ -13,7 +13,7 @@ from sentinel.chain.forecast.periodic_error import PeriodicError
 from sentinel.chain.forecast.place_and_clock import SettingsDoubt
 from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, SunUp
 from sentinel.chain.forecast.turning import Turning, turning_of
-from sentinel.chain.forecast.visits import Stores
+from sentinel.chain.forecast.visits import SuppliesUsed
 from sentinel.core.settings import Settings
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
@@ -47,7 +47,7 @@ class Inputs:
     frame: Frame
     scale_arcsec_px: float
     """Arcseconds a pixel, by the disc."""
-    stores: Stores
+    used: SuppliesUsed
     interval_s: float
     draws: Ensemble
     sun_ahead: SunPath
@@ -84,7 +84,7 @@ class Inputs:
 
     def turning(self, now_s: float) -> Turning:
         """Return when the drive turns, as far as is foreseen."""
-        return turning_of(self.settings, self.sun, self.stores.axis_from_utc_s, now_s + HORIZON_H * 3600)
+        return turning_of(self.settings, self.sun, self.used.axis_from_utc_s, now_s + HORIZON_H * 3600)
 
     def axis_turned_deg(self) -> float:
         """Return how far the axis has turned by now, or by when the disc left the mount's track.
@@ -96,7 +96,7 @@ class Inputs:
             now_s = min(now_s, self.departure.since_s)
         both = (self.last.utc_s, max(self.last.utc_s, now_s))
         turning = self.turning(both[1])
-        seen, turned = (self.stores.axis_turned_deg(at_s, 1.0, turning) for at_s in both)
+        seen, turned = (self.used.axis_turned_deg(at_s, 1.0, turning) for at_s in both)
         return turned if limit is None else min(turned, max(limit, seen))
 
     def drift_changed_s(self) -> float | None:

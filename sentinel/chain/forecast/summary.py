@@ -17,7 +17,7 @@ from sentinel.chain.forecast.scale import FOCAL_DOUBT
 from sentinel.chain.forecast.sun_path import HORIZON_H, SunPath, sun_path, sun_up
 from sentinel.chain.forecast.turning import Turning
 from sentinel.chain.forecast.visits import (
-    Stores,
+    SuppliesUsed,
     axis_limit_due,
     hour_angle_due,
     in_order,
@@ -113,11 +113,11 @@ def _swing(inputs: Inputs) -> Swing | None:
     return Swing(np.repeat(sides, 2, axis=0), inputs.periodic_error.period_s, phase)
 
 
-def without_disc(settings: Settings, stores: Stores | None, now_utc: datetime, now_s: float) -> Forecast:
+def without_disc(settings: Settings, used: SuppliesUsed | None, now_utc: datetime, now_s: float) -> Forecast:
     """Return the forecast before any disc was seen: only what needs none."""
     due: tuple[Due, ...] = ()
-    if stores is not None:
-        supplies = supplies_due(settings, stores, now_s, settings.camera.interval_s)
+    if used is not None:
+        supplies = supplies_due(settings, used, now_s, settings.camera.interval_s)
         due = in_order(supplies, now_s + HORIZON_H * 3600)
     return Forecast(
         time_utc=now_utc,
@@ -214,7 +214,7 @@ def _mount_fit(inputs: Inputs, best: LikeliestMount, rate: Array) -> MountFit:
         scale_arcsec_px=inputs.scale_arcsec_px,
         arc_h=inputs.arc_h,
         axis_turned_deg=inputs.axis_turned_deg(),
-        axis_unwound_deg=inputs.stores.unwound(inputs.sun_ahead.now_s, inputs.settings.mount).axis_from_deg,
+        axis_unwound_deg=inputs.used.unwound(inputs.sun_ahead.now_s, inputs.settings.mount).axis_from_deg,
         implied_focal_length_mm=implied_mm if doubted else None,
         departed_utc=from_utc_s(inputs.departure.since_s) if inputs.departure else None,
         drift_changed_utc=None if changed_s is None else from_utc_s(changed_s),
@@ -373,11 +373,11 @@ def _stop(
 
 
 def _due(inputs: Inputs, view: _View, early_utc: datetime | None, rate_ratio: float) -> tuple[Due, ...]:
-    due = supplies_due(inputs.settings, inputs.stores, view.now_s, inputs.interval_s)
+    due = supplies_due(inputs.settings, inputs.used, view.now_s, inputs.interval_s)
     if early_utc is not None:
         due["drift"] = utc_s(early_utc)
     times_s = view.sun_ahead.times_s
-    limit = axis_limit_due(inputs.settings, inputs.stores, view.now_s, rate_ratio, inputs.turning(view.now_s))
+    limit = axis_limit_due(inputs.settings, inputs.used, view.now_s, rate_ratio, inputs.turning(view.now_s))
     hour_angle = hour_angle_due(inputs.settings, times_s, inputs.sun.hour_angle_deg(times_s))
     limits = [when for when in (limit, hour_angle) if when is not None]
     if limits:

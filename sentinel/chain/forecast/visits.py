@@ -20,7 +20,7 @@ NO_CONCERN_S = 10 * 86_400.0
 """A disk that lasts longer is not foreseen to be full."""
 
 
-class Room(NamedTuple):
+class DiskSpace(NamedTuple):
     """Free space where the frames arrive."""
 
     time_s: float
@@ -40,7 +40,7 @@ class Room(NamedTuple):
         return self.time_s + self.free_bytes / rate
 
 
-def looked(old: Room | None, around: Surroundings) -> Room | None:
+def after_look(old: DiskSpace | None, around: Surroundings) -> DiskSpace | None:
     """Return the room after a look at the disk."""
     if around.free_bytes is None:
         return old
@@ -48,11 +48,11 @@ def looked(old: Room | None, around: Surroundings) -> Room | None:
     # Somebody made room: the rate is counted from there.
     anew = old is None or around.free_bytes > 1.01 * old.free_bytes
     first = (time_s, around.free_bytes) if anew or old is None else (old.first_s, old.first_bytes)
-    return Room(time_s, around.free_bytes, around.bytes_per_frame, *first)
+    return DiskSpace(time_s, around.free_bytes, around.bytes_per_frame, *first)
 
 
 @dataclass(frozen=True, slots=True)
-class Stores:
+class SuppliesUsed:
     """When each supply was last renewed, how many frames have been taken since, and where the axis stands."""
 
     axis_from_utc_s: float
@@ -61,13 +61,15 @@ class Stores:
     mount_battery_utc_s: float
     card_frames: int = 0
     timer_frames: int = 0
-    room: Room | None = None
+    room: DiskSpace | None = None
     """On the computer's disk; None: not known."""
     heard: tuple[Mark, ...] = ()
     """What was noted since the last picture."""
 
     @classmethod
-    def begun(cls, at_utc_s: float, settings: Settings, before: "Stores | None" = None) -> "Stores":
+    def begun(
+        cls, at_utc_s: float, settings: Settings, before: "SuppliesUsed | None" = None
+    ) -> "SuppliesUsed":
         """Return the state at the start of a session: everything fresh, the axis as configured.
 
         `before`: that of the wait for its first picture, whose disk it is; what was noted of later times
@@ -80,15 +82,15 @@ class Stores:
                 fresh = fresh.marked(mark, settings.mount) if utc_s(mark.time_utc) >= at_utc_s else fresh
         return fresh
 
-    def taken(self) -> "Stores":
+    def taken(self) -> "SuppliesUsed":
         """Return the state after one more frame."""
         return replace(self, card_frames=self.card_frames + 1, timer_frames=self.timer_frames + 1, heard=())
 
-    def with_room(self, around: Surroundings) -> "Stores":
+    def with_disk_space(self, around: Surroundings) -> "SuppliesUsed":
         """Return the state after a look at the disk."""
-        return replace(self, room=looked(self.room, around))
+        return replace(self, room=after_look(self.room, around))
 
-    def marked(self, mark: Mark, mount: Mount) -> "Stores":
+    def marked(self, mark: Mark, mount: Mount) -> "SuppliesUsed":
         """Return the state after what the operator did."""
         at, heard = utc_s(mark.time_utc), (*self.heard, mark)
         if mark.kind == "unwound":
@@ -104,7 +106,7 @@ class Stores:
                 return replace(self, timer_frames=0)
         return self
 
-    def unwound(self, at_utc_s: float, mount: Mount) -> "Stores":
+    def unwound(self, at_utc_s: float, mount: Mount) -> "SuppliesUsed":
         """Return the state once the axis is unwound at a time and points at the sun again."""
         # Wherever the drive stood meanwhile: to point at the sun it must have caught up.
         followed_deg = (at_utc_s - self.axis_from_utc_s) * MEAN_SOLAR_RATE_DEG_S
@@ -117,24 +119,26 @@ class Stores:
         return self.axis_from_deg + turned_s * MEAN_SOLAR_RATE_DEG_S * rate_ratio
 
 
-def supplies_due(settings: Settings, stores: Stores, now_utc_s: float, interval_s: float) -> dict[str, float]:
+def supplies_due(
+    settings: Settings, used: SuppliesUsed, now_utc_s: float, interval_s: float
+) -> dict[str, float]:
     """Return when each configured supply runs out, in POSIX seconds."""
     # A card's end goes by what was taken: while no pictures come it fills no further.
     fresh_utc_s = {
-        "battery": stores.camera_battery_utc_s,
-        "mount-battery": stores.mount_battery_utc_s,
-        "card": now_utc_s - stores.card_frames * interval_s,
-        "timer": now_utc_s - stores.timer_frames * interval_s,
+        "battery": used.camera_battery_utc_s,
+        "mount-battery": used.mount_battery_utc_s,
+        "card": now_utc_s - used.card_frames * interval_s,
+        "timer": now_utc_s - used.timer_frames * interval_s,
     }
     due = {what: fresh_utc_s[what] + s for what, s in settings.supplies.last_s(interval_s).items()}
-    full_s = None if stores.room is None else stores.room.full_s(interval_s)
+    full_s = None if used.room is None else used.room.full_s(interval_s)
     if full_s is not None:
         due["storage"] = full_s
     return due
 
 
 def axis_limit_due(
-    settings: Settings, stores: Stores, now_utc_s: float, rate_ratio: float, turning: Turning
+    settings: Settings, used: SuppliesUsed, now_utc_s: float, rate_ratio: float, turning: Turning
 ) -> float | None:
     """Return when the axis will have turned as far as it may, in POSIX seconds.
 
@@ -143,7 +147,7 @@ def axis_limit_due(
     limit = settings.mount.axis_limit_deg
     if limit is None or rate_ratio <= 0:
         return None
-    left_deg = limit - stores.axis_turned_deg(now_utc_s, rate_ratio, turning)
+    left_deg = limit - used.axis_turned_deg(now_utc_s, rate_ratio, turning)
     return turning.after(now_utc_s, left_deg / (MEAN_SOLAR_RATE_DEG_S * rate_ratio))
 
 

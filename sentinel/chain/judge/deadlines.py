@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import NamedTuple
 
-from sentinel.chain.forecast.visits import Room, looked
+from sentinel.chain.forecast.visits import DiskSpace, after_look
 from sentinel.chain.judge.arrival_lag import ClockOff
 from sentinel.chain.judge.camera_details import Storage, Supply
 from sentinel.chain.judge.conditions import SUPPLIES
@@ -67,7 +67,7 @@ class Deadlines(NamedTuple):
     """What the operator saw to, and when: an older forecast does not know of it."""
     rates: tuple[float, ...] = ()
     rate: Finding | None = None
-    room: Room | None = None
+    room: DiskSpace | None = None
     near: tuple[str, ...] = ()
     """Conditions that are open, for which the leads are longer."""
     unwound_asked: bool = False
@@ -313,7 +313,7 @@ def take_surroundings(state: Deadlines, event: Surroundings) -> Deadlines:
     """Take what the computer read of its disk."""
     if event.free_bytes is None:
         return state
-    return state._replace(room=looked(state.room, event))
+    return state._replace(room=after_look(state.room, event))
 
 
 def readings(state: Deadlines, now_s: float, context: Context, *, tracking: bool, turns: bool) -> Readings:

@@ -8,7 +8,7 @@ from typing import cast
 import numpy as np
 
 from sentinel.chain.forecast.turning import Turning
-from sentinel.chain.forecast.visits import Stores, axis_limit_due, supplies_due
+from sentinel.chain.forecast.visits import SuppliesUsed, axis_limit_due, supplies_due
 from sentinel.core.foreseen import Due
 from sentinel.core.settings import Settings
 from sentinel.core.times import from_utc_s, utc_s
@@ -54,17 +54,17 @@ def renewals(settings: Settings, trip: Trip, turning: Turning) -> tuple[SupplyRe
     The axis winds on only while the drive turns it.
     """
     begin_s, end_s = trip.span_s
-    stores = Stores.begun(begin_s, settings)
+    used = SuppliesUsed.begun(begin_s, settings)
     found = [
         _renewal(cast(Supply, what), due_s, due_s - begin_s, end_s)
-        for what, due_s in supplies_due(settings, stores, begin_s, settings.camera.interval_s).items()
+        for what, due_s in supplies_due(settings, used, begin_s, settings.camera.interval_s).items()
     ]
     if settings.mount.axis_lasts_s(_rate_ratio(settings)) is not None:
-        first_s = axis_limit_due(settings, stores, begin_s, _rate_ratio(settings), Turning())
+        first_s = axis_limit_due(settings, used, begin_s, _rate_ratio(settings), Turning())
         assert first_s is not None  # noqa: S101 - there is a limit and a rate
         left_s = max(first_s - begin_s, 0.0)
         at_s = turning.after(begin_s, left_s)
-        again_s = _next_limit_s(settings, stores.unwound(begin_s + left_s, settings.mount), Turning())
+        again_s = _next_limit_s(settings, used.unwound(begin_s + left_s, settings.mount), Turning())
         assert again_s is not None  # noqa: S101 - as the first
         life_s = again_s - begin_s - left_s
         found.append(
@@ -118,21 +118,21 @@ def _way(
 ) -> tuple[Unwinding, ...]:
     """Return one way of unwinding; `pick` is of the gaps in reach."""
     at_s, end_s = trip.span_s
-    stores = Stores.begun(at_s, settings)
-    due_s = _next_limit_s(settings, stores, turning)
+    used = SuppliesUsed.begun(at_s, settings)
+    due_s = _next_limit_s(settings, used, turning)
     found: list[Unwinding] = []
     while due_s is not None and due_s < end_s:
         reached = [(max(begin, at_s), min(end, due_s)) for begin, end in dark]
         reached = [(begin, end) for begin, end in reached if end - begin >= LEAST_WINDOW_S]
         begin, end = reached[pick] if reached else (at_s, due_s)
         found.append(Unwinding(from_utc=from_utc_s(begin), by_utc=from_utc_s(end), in_gap=bool(reached)))
-        at_s, stores = end, stores.unwound(end, settings.mount)
-        due_s = _next_limit_s(settings, stores, turning)
+        at_s, used = end, used.unwound(end, settings.mount)
+        due_s = _next_limit_s(settings, used, turning)
     return tuple(found)
 
 
-def _next_limit_s(settings: Settings, stores: Stores, turning: Turning) -> float | None:
-    return axis_limit_due(settings, stores, stores.axis_from_utc_s, _rate_ratio(settings), turning)
+def _next_limit_s(settings: Settings, used: SuppliesUsed, turning: Turning) -> float | None:
+    return axis_limit_due(settings, used, used.axis_from_utc_s, _rate_ratio(settings), turning)
 
 
 def hour_angle(settings: Settings, sun: Sun, trip: Trip) -> HourAngle | None:

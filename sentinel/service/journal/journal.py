@@ -33,10 +33,10 @@ from sentinel.service.journal.opening import (
     Damaged,
     Database,
     Identity,
+    as_journal_errors,
     connected,
     has_room,
     identity,
-    named,
 )
 from sentinel.service.journal.outbox import post
 
@@ -77,7 +77,7 @@ class Journal(Database):
             self._identity = identity(path)
 
     @property
-    def stands(self) -> bool:
+    def is_in_place(self) -> bool:
         """Whether its files are those that were opened: removed ones go on being written, for nobody."""
         try:
             return identity(self._path) == self._identity
@@ -93,7 +93,7 @@ class Journal(Database):
         begun = path.with_name(f".begun.{path.name}")
         for leftover in path.parent.glob(f"{begun.name}*"):
             leftover.unlink()
-        with named(path), cls._opened(begun, "rwc") as journal:
+        with as_journal_errors(path), cls._opened(begun, "rwc") as journal:
             migrate(journal._db, where=str(path))
             journal._db.execute("INSERT INTO fact VALUES ('origin', ?)", (origin,))
         begun.replace(path)
@@ -111,7 +111,7 @@ class Journal(Database):
         """
         journal = cls._opened(path, "rw")
         try:
-            with named(path):
+            with as_journal_errors(path):
                 journal._check_and_migrate()
         except BaseException:
             journal.close()
@@ -135,7 +135,7 @@ class Journal(Database):
 
     def copy_to(self, path: Path) -> None:
         """Write all that it holds into another file, even where its own has been removed."""
-        with named(path), closing(sqlite3.connect(path)) as copy:
+        with as_journal_errors(path), closing(sqlite3.connect(path)) as copy:
             self._db.backup(copy)
 
     @classmethod

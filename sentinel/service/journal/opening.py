@@ -68,7 +68,7 @@ def connected(path: Path, mode: str, *, writing: bool) -> sqlite3.Connection:
     """
     if writing and not has_room(path):
         raise Unwritable("its disk is full", where=str(path), mend="make room there")
-    with named(path), ExitStack() as undo:
+    with as_journal_errors(path), ExitStack() as undo:
         uri = f"{path.absolute().as_uri()}?mode={mode}"
         db = undo.enter_context(closing(sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10)))
         # What is no text costs its row, as any other damage does, and not all that comes after it.
@@ -102,13 +102,13 @@ class Database:
         self.close()
 
     def _select(self, query: str, values: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
-        with named(self._path):
+        with as_journal_errors(self._path):
             yield from self._db.execute(query, values)
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
         """Do all or nothing of it, under the lock of writers from its start."""
-        with named(self._path):
+        with as_journal_errors(self._path):
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield
@@ -121,7 +121,7 @@ class Database:
 
 
 @contextmanager
-def named(path: Path) -> Iterator[None]:
+def as_journal_errors(path: Path) -> Iterator[None]:
     """Turn SQLite's errors over a journal into those of this room.
 
     Raises `Unwritable` if there is no room, another program holds it, or the disk fails.

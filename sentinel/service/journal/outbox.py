@@ -19,7 +19,7 @@ from sentinel.core.records import OF_TROUBLE, Alert, Forecast, Incident, Mark, M
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.service.journal.codec import decode, encode
 from sentinel.service.journal.migrations import check_version, migrate
-from sentinel.service.journal.opening import Database, connected, named
+from sentinel.service.journal.opening import Database, as_journal_errors, connected
 from sentinel.service.journal.rows import Messages, OutboxRow, PictureScene
 
 WAY_FRAMES = 720
@@ -77,7 +77,7 @@ class Outbox(Database):
         """Open the outbox of an existing journal, for one thread."""
         db = connected(path, "rw" if writable else "ro", writing=False)
         try:
-            with named(path):
+            with as_journal_errors(path):
                 if writable:
                     # What was sent must stay known as sent through a power cut.
                     db.execute("PRAGMA synchronous = FULL")

@@ -49,7 +49,7 @@ class DeliveryRecord:
 
 
 @contextmanager
-def _noting(what: str) -> Iterator[None]:
+def _going_without(what: str) -> Iterator[None]:
     """Go without where the journal cannot be written now."""
     try:
         yield
@@ -63,7 +63,7 @@ def keep_settings(journal: Journal, settings: Settings) -> None:
     They name where secrets stand, never the secrets. A journal that cannot be written now goes without.
     """
     told = settings.model_dump(mode="json")
-    with _noting("settings"):
+    with _going_without("settings"):
         kept = _listed(journal, _SETTINGS)
         if not (kept and kept[-1]["settings"] == told):
             _list(journal, _SETTINGS, [*kept, {"after": journal.last_number, "settings": told}])
@@ -89,7 +89,7 @@ def kept_settings(journal: Journal) -> tuple[KeptSettings, ...]:
 
 def keep_frames_folder(journal: Journal, folder: Path) -> None:
     """Note where the frames lie; a journal that cannot be written now goes without."""
-    with _noting("folder of the frames"):
+    with _going_without("folder of the frames"):
         _list(journal, _FOLDER, [os.fspath(folder.resolve())])
 
 
@@ -107,7 +107,7 @@ def note_start(journal: Journal, now_utc: datetime) -> int:
     A start counts however soon the watch ends after it. A journal that cannot be written now counts none.
     """
     now_s, starts = utc_s(now_utc), list[float]()
-    with _noting("start"):
+    with _going_without("start"):
         # A clock that was set meanwhile leaves times to come: of those nobody knows when they were.
         known = [at_s for at_s in _listed(journal, _STARTS) if now_s - HOUR_S < at_s <= now_s]
         _list(journal, _STARTS, [*known, now_s])

@@ -87,10 +87,10 @@ def _urgency(news: CameraNews, now_utc: datetime) -> tuple[Need, datetime]:
         return Need.NOW, head.set_off_utc
     if lack:
         return Need.BLIND, s.written_utc
-    return Need.LATER, _by(s, head, now_utc)
+    return Need.LATER, _wanted_utc(s, head, now_utc)
 
 
-def _by(s: Standing, head: Headline, now_utc: datetime) -> datetime:
+def _wanted_utc(s: Standing, head: Headline, now_utc: datetime) -> datetime:
     """Return when somebody is wanted next; what is not known is looked at before what is."""
     if head.set_off_utc or head.until_utc:
         return head.set_off_utc or head.until_utc or now_utc

@@ -198,7 +198,7 @@ class JournalKeeper:
 
         Raises `Lost` if the watch is told to stop while that cannot be done.
         """
-        if self._held is None or self._held.stands:
+        if self._held is None or self._held.is_in_place:
             return
         body = (
             f"The files of {self._files.folder} were removed, or another disk stands in their place. What is"
