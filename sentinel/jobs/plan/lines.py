@@ -255,8 +255,8 @@ def _set_up(plan: Plan, times: TimeWriter) -> str:
         if noon_deg <= HIGHEST_DEG:
             return scale
         return (
-            f"The sun passes the meridian within {ceil(90 - noon_deg)} degrees of overhead: a plumb line's "
-            f"shadow does not tell the meridian here. {scale}"
+            f"The sun passes the meridian within {many(ceil(90 - noon_deg), 'degree')} of overhead: a plumb "
+            f"line's shadow does not tell the meridian here. {scale}"
         )
     shadow = (
         "At that moment a plumb line's shadow lies along the meridian, and the axis belongs right above it."
