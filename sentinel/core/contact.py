@@ -20,7 +20,7 @@ class Sleep(Section):
     )
     until_local: TimeOfDay | None = setting(None, "and gets up, by the same clock; both or none")
     zone: Annotated[str, AfterValidator(known_zone)] | None = setting(
-        None, "by whose clock from_local and until_local are; like Europe/Oslo"
+        None, "by whose clock from_local and until_local are; like Europe/Oslo; null: by that of alerts.zone"
     )
     before_min: float = setting(60.0, "what must be done is said so long before", ge=0)
     after_min: float = setting(60.0, "and covers so long after waking", ge=0)
@@ -31,7 +31,7 @@ class Sleep(Section):
             raise ValueError("needs both from_utc and until_utc")
         local = (self.from_local is not None, self.until_local is not None, self.zone is not None)
         if any(local) != all(local):
-            raise ValueError("needs from_local, until_local and zone together")
+            raise ValueError("needs from_local, until_local and zone (or alerts.zone) together")
         if all(local) and self.from_utc is not None:
             raise ValueError("has hours both in UTC and by the clock of a zone: take one pair out")
         return self

@@ -232,6 +232,20 @@ class Settings(Section):
     mqtt: Mqtt = Mqtt()
     neighbours: Neighbours = Neighbours()
 
+    @model_validator(mode="before")
+    @classmethod
+    def _sleeps_by_the_zone_of_alerts(cls, content: Any) -> Any:
+        """Hours of sleep told by the clock of no zone are by that in which times are told."""
+        if not isinstance(content, dict):
+            return content
+        sleep, alerts = content.get("sleep"), content.get("alerts")
+        if not (isinstance(sleep, dict) and isinstance(alerts, dict)) or "from_local" not in sleep:
+            return content
+        return {
+            **content,
+            "sleep": {"zone": alerts.get("zone")} | {k: v for k, v in sleep.items() if v is not None},
+        }
+
     @model_validator(mode="after")
     def _channels_once(self) -> "Settings":
         names = [channel.name for channel in self.channels]

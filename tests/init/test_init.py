@@ -4,13 +4,14 @@ import io
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from PIL import Image
 
 from sentinel.core.errors import RequestProblem
 from sentinel.core.plain_yaml import read_yaml
-from sentinel.core.settings import Settings, Sleep, load_settings
+from sentinel.core.settings import Settings, Sleep, load_settings, validate
 from sentinel.core.times import from_utc_s, utc_s
 from sentinel.jobs.init.answers import sleep_answer
 from sentinel.jobs.init.writing import EXAMPLE, EXAMPLE_HEAD, settings_text
@@ -217,5 +218,20 @@ def test_whoever_sleeps_by_the_clock_on_the_wall_sleeps_by_it_in_every_season(
     ],
 )
 def test_hours_of_sleep_told_in_part_or_twice_are_refused(wrong: dict[str, str]) -> None:
-    with pytest.raises(ValueError, match=r"from_local, until_local and zone together|take one pair out"):
+    with pytest.raises(ValueError, match=r"zone \(or alerts.zone\) together|take one pair out"):
         Sleep.model_validate(wrong)
+
+
+@pytest.mark.parametrize("own", [None, "Asia/Tokyo"])
+def test_whoever_names_one_zone_sleeps_by_it(own: str | None) -> None:
+    told: dict[str, Any] = {
+        "site": {"latitude_deg": 60.0, "longitude_deg": 11.0},
+        "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 4.0},
+        "alerts": {"zone": "Europe/Oslo"},
+        "sleep": {"from_local": "22:30", "until_local": "06:00", "zone": own},
+    }
+    assert validate(told, where="east.yaml").sleep.zone == (own or "Europe/Oslo")
+    with pytest.raises(
+        RequestProblem, match=r"sleep needs from_local, until_local and zone \(or alerts.zone\)"
+    ):
+        validate({**told, "alerts": {}, "sleep": {**told["sleep"], "zone": None}}, where="east.yaml")
