@@ -151,5 +151,5 @@ def test_every_side_that_was_told_must_lie_near_the_roll(
     band = told.band(np.tile(NORTH_AND_UP, (len(turn), 1)), upward)
     roll = np.full((1, 1), np.radians(roll_deg))
     trust = np.full(1, told.trust)
-    alone = [RollBand(np.array([one]), np.array([one]), trust).log(roll)[0, 0] for one in turn]
+    alone = [RollBand(np.array([one]), np.zeros(1), trust).log(roll)[0, 0] for one in turn]
     assert band.log(roll)[0, 0] == pytest.approx(min(alone), abs=1e-3)

@@ -67,4 +67,4 @@ class LevelSeen:
         middle = np.angle((turn / np.abs(turn)).sum(axis=1))
         off = np.angle(turn * np.exp(-1j * middle)[:, None])
         low, high = np.quantile(off, [_STRAY, 1 - _STRAY], axis=1, method="nearest")
-        return RollBand(middle + low, middle + high, np.full(len(middle), self.trust))
+        return RollBand(middle + (low + high) / 2, (high - low) / 2, np.full(len(middle), self.trust))

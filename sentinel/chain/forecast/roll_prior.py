@@ -16,23 +16,22 @@ BAND_EDGE_RAD, BAND_SOFT_RAD = np.radians(62.0), np.radians(4.0)
 class RollBand:
     """What a level sensor tells of the rolls of m mounts: near them lie the sides that it said were up."""
 
-    low_rad: Array
-    """(m,) the first of the rolls at which the side that it told would have been straight up,"""
-    high_rad: Array
-    """and the last."""
+    middle_rad: Array
+    """(m,) between the first and the last roll at which a side that it told would have been straight up,"""
+    half_width_rad: Array
+    """and how far either is from there."""
     trust: Array
     """(m,) how likely it is the sensor that speaks"""
 
     def taken(self, which: Indices) -> "RollBand":
         """Return that of some of the mounts."""
-        return RollBand(self.low_rad[which], self.high_rad[which], self.trust[which])
+        return RollBand(self.middle_rad[which], self.half_width_rad[which], self.trust[which])
 
     def log(self, roll_rad: Array) -> Array:
         """Return the log of how likely what it told is, at rolls (..., m, g)."""
-        off = [
-            np.abs(np.angle(np.exp(1j * (roll_rad - end[:, None])))) for end in (self.low_rad, self.high_rad)
-        ]
-        near = 1 / (1 + np.exp((np.maximum(*off) - BAND_EDGE_RAD) / BAND_SOFT_RAD))
+        turned = np.abs((roll_rad - self.middle_rad[:, None] + np.pi) % (2 * np.pi) - np.pi)
+        farthest = turned + self.half_width_rad[:, None]
+        near = 1 / (1 + np.exp((farthest - BAND_EDGE_RAD) / BAND_SOFT_RAD))
         return np.asarray(np.log1p(self.trust[:, None] * (near - 1)))
 
 
