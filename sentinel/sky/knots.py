@@ -62,7 +62,8 @@ class Knots:
         c = table[index]
         value: Array = c[..., 0, :]
         for power in range(1, len(_AROUND)):
-            value = value * x + c[..., power, :]
+            value = value * x
+            value += c[..., power, :]
         return value
 
     def _scalar(self, time: float) -> Array:

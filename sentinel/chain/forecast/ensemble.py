@@ -132,29 +132,36 @@ class Ensemble:
         aims = self.geometry.aims(now_s + offsets_s, self.fitted_s, later_s)
         base, slopes = self.geometry.linear(aims, ONE_PART, points)
         tangent = self._flexing(offsets_s)
+        by_point = np.empty_like(tangent)
+        begin, places = 0, np.empty(len(self), dtype=np.intp)
         for i, which in enumerate(used):
             mine = np.flatnonzero(self.point == which)
+            end = begin + len(mine)
+            places[mine] = np.arange(begin, end)
             answers = np.concatenate([slopes[i, :, :, :COMMON], slopes[i, :, :, -2:]], axis=2)
             # One flat product: a stack of thin ones is slow.
             moved = answers.reshape(-1, COMMON + 2) @ self.unknowns[mine].T
-            tangent[:, :, mine] += moved.reshape(len(offsets_s), 2, -1) + base[i, :, :, None]
+            np.add(moved.reshape(len(offsets_s), 2, -1), base[i, :, :, None], out=by_point[:, :, begin:end])
+            begin = end
+        tangent += by_point.take(places, axis=2)
         return rolled(tangent[:, 0], tangent[:, 1], self.roll_rad)
 
     def _flexing(self, offsets_s: Array) -> Array:
         """Return (n, 2, d): the flexure going on from its state now, and the axis wandering off."""
-        path = np.empty((len(OFFSETS_S), 2, len(self)))
         kinds, which = np.unique(self.kind % len(FLEXURES), return_inverse=True)
         continuations = [_continuation(int(kind)) for kind in kinds]
-        for i, (_, added) in enumerate(continuations):
-            mine = np.flatnonzero(which == i)
-            path[:, :, mine] = added[:, :, mine]
-        keep = np.stack([weights for weights, _ in continuations], axis=2)[:, :, which]  # (n, 2, d)
+        path = continuations[0][1].astype(np.float64)
+        for i, (_, added) in enumerate(continuations[1:], 1):
+            np.copyto(path, added, where=which == i)
+        keep = np.stack([weights for weights, _ in continuations], axis=2).take(which, axis=2)  # (n, 2, d)
         path += keep[:, :1] * self.state[0]
         path += keep[:, 1:] * self.state[1]
         path = _between(path, np.maximum(offsets_s, 0.0))
         wander = np.array([FLEXURES[kind].wander for kind in kinds])[which]
         goes_on = np.array([0.0, *(change.wander for change in self.changes)])
         wander = wander + goes_on[self.kind // len(FLEXURES)]
+        if not wander.any():
+            return path
         reach = np.sqrt(np.maximum(offsets_s, 0.0) ** 3 / 3)
         path += reach[:, None, None] * (np.sqrt(wander) * _chances()[0][-2:])[None]
         return path
@@ -162,6 +169,8 @@ class Ensemble:
 
 def _between(path: Array, offsets_s: Array) -> Array:
     """Return a path given at `OFFSETS_S` at other times too: it is slow, a straight line will do."""
+    if np.array_equal(offsets_s, OFFSETS_S):
+        return path
     after = np.minimum(np.searchsorted(OFFSETS_S, offsets_s), len(OFFSETS_S) - 1)
     result = path[after]
     for i in np.flatnonzero(OFFSETS_S[after] != offsets_s):

@@ -30,10 +30,10 @@ class Frame:
         """Return the gaps (4, ...) from the limb to the left, right, top and bottom edge less the margin."""
         keep = radius_px + self.margin_px
         room = np.empty((4, *np.broadcast_shapes(np.shape(x_px), np.shape(keep))))
-        room[0] = x_px + 0.5 - keep
-        room[1] = self.width_px - 0.5 - x_px - keep
-        room[2] = y_px + 0.5 - keep
-        room[3] = self.height_px - 0.5 - y_px - keep
+        for axis, (at_px, size_px) in enumerate(((x_px, self.width_px), (y_px, self.height_px))):
+            np.add(at_px, 0.5, out=room[2 * axis, ...])
+            np.subtract(size_px - 0.5, at_px, out=room[2 * axis + 1, ...])
+        room -= keep
         return room
 
 

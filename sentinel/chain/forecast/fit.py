@@ -199,9 +199,21 @@ class Solved:
         """Return the log of the posterior density (c, m, g) at rolls (c, m, g) or what broadcasts to it."""
         wave = self.wave[:, :, :, :, None]
         c, s = np.cos(roll_rad), np.sin(roll_rad)
-        chi2 = c * (c * wave[:, :, 0, 0] + 2 * s * wave[:, :, 0, 1] + 2 * wave[:, :, 0, 2])
-        chi2 = chi2 + s * (s * wave[:, :, 1, 1] + 2 * wave[:, :, 1, 2]) + wave[:, :, 2, 2]
-        return np.asarray(self.log_norm[:, :, None] - 0.5 * chi2 + self.roll.log(roll_rad))
+        # c (c w00 + 2 s w01 + 2 w02) + s (s w11 + 2 w12) + w22: new arrays would cost more than the sums.
+        chi2 = c * wave[:, :, 0, 0]
+        part = 2 * s * wave[:, :, 0, 1]
+        chi2 += part
+        chi2 += 2 * wave[:, :, 0, 2]
+        chi2 *= c
+        np.multiply(s, wave[:, :, 1, 1], out=part)
+        part += 2 * wave[:, :, 1, 2]
+        part *= s
+        chi2 += part
+        chi2 += wave[:, :, 2, 2]
+        chi2 *= 0.5
+        log = np.subtract(self.log_norm[:, :, None], chi2, out=chi2)
+        log += self.roll.log(roll_rad)
+        return np.asarray(log)
 
     def means(self, c: Indices, m: Indices, roll_rad: Array, normals: Array) -> Array:
         """Return unknowns (d, p) for picks of kind, point and roll (d,), off the mean by normals (d, p)."""

@@ -337,10 +337,10 @@ class Forecaster:
         )
 
     def _tracks_px(self, draws: Ensemble, now_s: float, offsets_s: Array) -> Array:
-        middle = np.array(self._frame.middle_px)[:, None, None]
-        tracks: Array = np.stack(draws.tracks_arcsec(now_s, offsets_s)) / self._scale.arcsec_px + middle
+        tracks: Array = np.stack(draws.tracks_arcsec(now_s, offsets_s)) / self._scale.arcsec_px
+        tracks += np.array(self._frame.middle_px)[:, None, None]
         # Behind a camera that stands still there is no place in the picture: far out.
-        return np.nan_to_num(tracks, copy=False, nan=FAR_PX).clip(-FAR_PX, FAR_PX)
+        return np.nan_to_num(tracks, copy=False, nan=FAR_PX).clip(-FAR_PX, FAR_PX, out=tracks)
 
     def _outlook(self, now_utc: datetime, sun_ahead: SunPath, draws: Ensemble, tracks_px: Array) -> Forecast:
         discs = self._discs
