@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from itertools import pairwise
 
 import pytest
@@ -49,7 +50,7 @@ class Camera:
         begin = self.frames[0].time_utc
         for begin_h, end_h in dark_h:
             self.frames = [
-                capped(f) if begin_h <= (f.time_utc - begin).total_seconds() / 3600 < end_h else f
+                dark(f) if begin_h <= (f.time_utc - begin).total_seconds() / 3600 < end_h else f
                 for f in self.frames
             ]
         self.pipeline = Pipeline(world.settings, start_utc=begin)
@@ -87,11 +88,11 @@ def stepped(pipeline: Pipeline, event: Event, now_utc: datetime) -> Outcome:
     return pipeline.step(event, now_utc) if Camera.foreseen else pipeline.step_with(event, None, now_utc)
 
 
-def capped(frame: MeasuredFrame) -> MeasuredFrame:
+def dark(frame: MeasuredFrame) -> MeasuredFrame:
     """Return a frame with a cap on the lens."""
-    dark = replace(frame.disc, found=False, limb_in_frame=0.0, limb_coverage=0.0, brightness=0.0004,
+    disc = replace(frame.disc, found=False, limb_in_frame=0.0, limb_coverage=0.0, brightness=0.0004,
                    saturated_fraction=0.0)  # fmt: skip
-    return replace(frame, disc=dark)
+    return replace(frame, disc=disc)
 
 
 def watched(*cameras: Camera, tell: bool = True, late_s: float = 20.0) -> None:
@@ -117,9 +118,28 @@ def watched(*cameras: Camera, tell: bool = True, late_s: float = 20.0) -> None:
         now_utc += timedelta(seconds=30.0 - late_s)
 
 
-def capped_at_90_min(*, tell: bool) -> tuple[Camera, Camera]:
-    """A pair of which the eastern one gets a cap."""
-    return pair(tell=tell, east_dark=[(1.5, 9.0)])
+CAPPED: Spans = [(1.5, 9.0)]
+
+
+@cache
+def capped(*, foreseen: bool) -> tuple[Camera, Camera]:
+    """A pair of which the eastern one gets a cap: watched once for all that look at it."""
+    assert foreseen is Camera.foreseen
+    return pair(east_dark=CAPPED)
+
+
+@cache
+def capped_alone(*, foreseen: bool) -> Camera:
+    """The eastern one, which hears of nobody."""
+    assert foreseen is Camera.foreseen
+    return alone(EAST, CAPPED)
+
+
+def alone(world: World, dark: Spans = ()) -> Camera:
+    """A camera that nobody tells anything, and so as if it were the only one."""
+    camera = Camera("east", world, dark)
+    watched(camera)
+    return camera
 
 
 def pair(
@@ -131,12 +151,12 @@ def pair(
 
 
 def test_a_cap_on_one_lens_is_told_sooner_than_that_camera_could() -> None:
-    alone, _ = capped_at_90_min(tell=False)
-    east, west = capped_at_90_min(tell=True)
-    by_itself = [one for one in alone.woken() if one.condition == "lost-disc"]
+    by_nobody = capped_alone(foreseen=Camera.foreseen)
+    east, west = capped(foreseen=Camera.foreseen)
+    by_itself = [one for one in by_nobody.woken() if one.condition == "lost-disc"]
     (lost,) = [one for one in east.woken() if one.condition == "lost-disc"]
     assert east.minutes(lost, 1.5) <= 5
-    assert alone.minutes(by_itself[0], 1.5) >= 12, "by itself it has to rule out cloud first"
+    assert by_nobody.minutes(by_itself[0], 1.5) >= 12, "by itself it has to rule out cloud first"
     assert plain(lost.detail)["seen_by"] == ["west"]
     assert "west has seen it without a break since 13:30Z" in wording.message(lost)
     assert len(wording.sms(lost)) <= 160
@@ -169,12 +189,12 @@ def test_one_that_stopped_under_the_cloud_is_missed_once_the_other_sees_the_sun(
     spells = (Spell("clear", 0.0, 1.0), Spell("overcast", 1.0, 1.6), Spell("clear", 1.6, 9.0))
     stopped = replace(EAST, spells=spells).with_happenings(h.Rate(at_h=1.2, arcsec_s=0.0))
     east, west = pair(stopped, replace(WEST, spells=spells))
-    alone = pair(stopped, replace(WEST, spells=spells), tell=False)[0]
+    single = alone(stopped)
     (first, *_) = [one for one in east.said if one.condition == "lost-disc"]
     assert 9 <= east.minutes(first, 1.6) <= 14
     assert plain(first.detail)["seen_by"] == ["west"]
     assert [one for one in east.woken() if one.condition == "lost-disc"], "and it wakes in the end"
-    before = [alone.minutes(one, 1.6) for one in alone.said if one.condition == "lost-disc"]
+    before = [single.minutes(one, 1.6) for one in single.said if one.condition == "lost-disc"]
     assert not before or before[0] > east.minutes(first, 1.6)
     assert west.told() == []
 
@@ -210,10 +230,10 @@ def test_a_silent_neighbour_counts_for_nothing() -> None:
     east, west = Camera("east", EAST, [(1.5, 9.0)]), Camera("west", WEST)
     west.frames = [f for f in west.frames if (f.time_utc - west.frames[0].time_utc) < timedelta(hours=1.4)]
     watched(east, west)
-    alone, _ = capped_at_90_min(tell=False)
+    single = capped_alone(foreseen=Camera.foreseen)
     told = [(one.time_utc, one.condition, one.severity) for one in east.said if one.condition == "lost-disc"]
     assert [(s, c) for _, c, s in told] == [
-        (one.severity, one.condition) for one in alone.said if one.condition == "lost-disc"
+        (one.severity, one.condition) for one in single.said if one.condition == "lost-disc"
     ]
     assert "seen_by" not in plain(east.woken()[-1].detail)
 
@@ -231,7 +251,7 @@ def test_a_neighbour_whose_clock_is_seconds_off_tells_as_well_and_one_hours_off_
 
 
 def test_a_replay_of_the_events_says_the_same() -> None:
-    east, _ = capped_at_90_min(tell=True)
+    east, _ = capped(foreseen=Camera.foreseen)
     again = Pipeline(EAST.settings, start_utc=east.frames[0].time_utc)
     said = [one for event, now_utc in east.events for one in stepped(again, event, now_utc).incidents]
     assert said == east.said
