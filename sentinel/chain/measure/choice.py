@@ -93,7 +93,7 @@ def choose(
     """
     discs: list[FittedDisc] = []
     limbs: list[Limb] = []
-    for circle in _circles(levels, small, expected, discs):
+    for circle in _circles(levels, small, expected, discs, limbs):
         # What was refused is not judged again, unless another disc has been found that may lie across it.
         judged = [disc.fit.state.limb for disc in discs] or tuple(limbs)
         for disc in _fitted(circle, limbs, attempt, expected):
@@ -123,9 +123,17 @@ def _fitted(
 
 
 def _circles(
-    levels: Levels, small: Callable[[], Grid], expected: ExpectedDisc | None, discs: Sequence[FittedDisc]
+    levels: Levels,
+    small: Callable[[], Grid],
+    expected: ExpectedDisc | None,
+    discs: Sequence[FittedDisc],
+    limbs: Sequence[Limb],
 ) -> Iterator[Circle]:
-    """Yield where a disc may be: where it was, what is seen, what is seen beside the discs found so far."""
+    """Yield where a disc may be: where it was, what is seen, what is seen beside the discs found so far.
+
+    Where none was believed, that is beside the `limbs` of those that were not: a large reflection's edges
+    outnumber a small sun's.
+    """
     if expected is not None and expected.place_px is not None:
         x, y = expected.place_px
         stretch_px = expected.oval.stretch_px if expected.oval is not None else 0.0
@@ -137,15 +145,14 @@ def _circles(
         yield circle
     if not discs:
         yield from between(tried)
-    if discs:
+    if seen := [disc.fit.state.limb for disc in discs] or limbs:
         # Fresh pairs of the edges that are not yet explained.
-        yield from large_circles(grid, explained=[_circle(disc) for disc in discs])
+        yield from large_circles(grid, explained=[_circle(limb) for limb in seen])
     if not discs or any(_suspect(disc) for disc in discs):
         yield from small_circles(levels, grid)
 
 
-def _circle(disc: FittedDisc) -> Circle:
-    limb = disc.fit.state.limb
+def _circle(limb: Limb) -> Circle:
     return Circle(limb.x_px, limb.y_px, limb.mean_px, 0.04 * limb.mean_px)
 
 
@@ -167,7 +174,7 @@ def _believed(disc: FittedDisc, expected: ExpectedDisc | None) -> bool:
 
 def _suspect(disc: FittedDisc) -> bool:
     """Whether a disc looks as lights out of focus and reflections do, which seldom come alone."""
-    return disc.evidence.even
+    return disc.evidence.even or disc.evidence.unexplained
 
 
 def _settles(levels: Levels, disc: FittedDisc, expected: ExpectedDisc | None) -> bool:
@@ -229,6 +236,9 @@ def _is_reflection(levels: Levels, disc: FittedDisc, discs: list[FittedDisc]) ->
     alike = [other for other in others if abs(other.radius_px / e.radius_px - 1.0) < ALIKE]
     if len(alike) >= CROWD:
         return True
+    if e.runs_over and any(one.haloed for one in (e, *others)):
+        # The sun may look so, too, but there is one of it.
+        return outshone(levels, disc)
     if not e.even:
         return False
     company = [other for other in others if other.even]

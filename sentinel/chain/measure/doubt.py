@@ -23,6 +23,9 @@ LONGEST = 2.0
 """Height, squared, of the longest wave of seeing over that of those."""
 LEAN_DOUBT = 0.18
 """Of that difference in the blur: what spreads the light on one side alone has seldom a Gaussian's shape."""
+GUESSED, LOPSIDED_DOUBT = 1.5, 2.5
+"""Brightness of a ray from which its limb is full, and what one side's being so adds to the doubt, in blurs
+or pixels: half a filter that is gone moves the limb's foot there by one or two."""
 TRAIL_DOUBT = 0.004
 """Of a trail's length: wind does not shake evenly while the shutter is open, and no limb tells how."""
 OVAL_PX = 1.0
@@ -64,6 +67,10 @@ def centre_sigma(fit: LimbFit, evidence: LimbEvidence, trail_px: float) -> float
     if evidence.full:
         # Only the limb's foot is seen, and where other light lies on it, it seems to stand farther out.
         coordinate += (fit.state.sigma_px * _to_one_side(fit.sky, fit.angle)) ** 2
+    if evidence.runs_over:
+        # How bright a ray is beyond full scale is a guess, and the brighter it is, the farther out its foot.
+        lopsided = _to_one_side(np.minimum(fit.brightness, GUESSED), fit.angle)
+        coordinate += (LOPSIDED_DOUBT * max(fit.state.sigma_px, 1.0) * lopsided) ** 2
     coordinate += (LEAN_DOUBT * fit.state.sigma_px * fit.state.lean) ** 2
     if np.isfinite(trail_px):
         coordinate += (TRAIL_DOUBT * trail_px) ** 2

@@ -49,6 +49,8 @@ FREE_FALL_SD = 0.5
 GRAINED = 0.05
 """Difference, even to the eye, from which a face may be a coin's or a planet's: the sun's granulation
 in a hard curve has 0.045."""
+RUNS_OVER = 0.05
+"""Share of the light by the limb at full scale from which a disc runs over."""
 LIT_SKY = 0.1
 """Light round an overexposed disc, of full scale, from which it may be a lamp's halo."""
 INSIDE, DEEP = np.array([0.95, 0.92, 0.89, 0.86]), np.array([0.7, 0.65, 0.6, 0.55])
@@ -183,11 +185,26 @@ class LimbEvidence:
         return self.uneven > UNEVEN + self.noise / self.step and not (self.full or self.evenness > RINGED)
 
     @property
+    def unexplained(self) -> bool:
+        """Whether its light differs round the limb and does not darken towards it by the sun's law."""
+        law_seen = DARKEST_LAW < self.lack < TONED_FALL and self.structure < MUCH_STRUCTURE
+        return self.patchy and not law_seen
+
+    @property
+    def runs_over(self) -> bool:
+        """Whether part of the light by the limb is at full scale."""
+        return self.saturated > RUNS_OVER
+
+    @property
+    def haloed(self) -> bool:
+        """Whether it runs over and stands in light: its own halo, where it is a lamp."""
+        return self.runs_over and self.sky > LIT_SKY
+
+    @property
     def doubtful(self) -> bool:
         """Whether a lamp or a window may look the same where nothing is known of the sun's size."""
-        law_seen = DARKEST_LAW < self.lack < TONED_FALL and self.structure < MUCH_STRUCTURE
         lamp = self.full and (self.sky > LIT_SKY or self.uneven > UNEVEN)
-        return self.even or lamp or (self.patchy and not law_seen) or self.grain > GRAINED
+        return self.even or lamp or self.unexplained or self.grain > GRAINED
 
     @property
     def dim(self) -> bool:
