@@ -239,12 +239,11 @@ class Settings(Section):
         if not isinstance(content, dict):
             return content
         sleep, alerts = content.get("sleep"), content.get("alerts")
-        if not (isinstance(sleep, dict) and isinstance(alerts, dict)) or "from_local" not in sleep:
+        if not (isinstance(sleep, dict) and isinstance(alerts, dict)):
             return content
-        return {
-            **content,
-            "sleep": {"zone": alerts.get("zone")} | {k: v for k, v in sleep.items() if v is not None},
-        }
+        if not sleep.get("from_local") or sleep.get("zone"):
+            return content
+        return {**content, "sleep": {**sleep, "zone": alerts.get("zone")}}
 
     @model_validator(mode="after")
     def _channels_once(self) -> "Settings":

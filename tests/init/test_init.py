@@ -235,3 +235,14 @@ def test_whoever_names_one_zone_sleeps_by_it(own: str | None) -> None:
         RequestProblem, match=r"sleep needs from_local, until_local and zone \(or alerts.zone\)"
     ):
         validate({**told, "alerts": {}, "sleep": {**told["sleep"], "zone": None}}, where="east.yaml")
+
+
+def test_settings_that_name_a_zone_and_no_sleep_are_read_again_as_they_are_kept() -> None:
+    told: dict[str, Any] = {
+        "site": {"latitude_deg": 60.0, "longitude_deg": 11.0},
+        "camera": {"focal_length_mm": 400.0, "pixel_pitch_um": 4.0},
+        "alerts": {"zone": "Europe/Oslo"},
+    }
+    settings = validate(told, where="east.yaml")
+    assert settings.sleep == Sleep()
+    assert validate(settings.model_dump(mode="json"), where="the journal") == settings

@@ -129,7 +129,7 @@ def left_in(folder: Path) -> list[Path]:
         (("{session}", "--out", "{out}", "--only", "lost_nowmin"), "'lost_nowmin' is no threshold"),
         (("{session}", "--out", "{out}", "--only", "bright_jump_ratio"), "left alone by tuning"),
         (("{session}", "--out", "{out}", "--trials", "0"), "at least 1"),
-        (("{session}", "--out", "{out}", "--truth", "a", "--truth", "b"), "2 files for 1 sessions"),
+        (("{session}", "--out", "{out}", "--truth", "a", "--truth", "b"), "2 files for 1 session"),
         (("{session}", "--out", "{out}", "--truth", "/nonexistent"), "cannot be read"),
     ],
 )

@@ -18,7 +18,7 @@ from sentinel.chain.notify.tasks import BRIEF, brief_task, doing, ends, still_wo
 from sentinel.chain.notify.tasks import NAMES as RUNS_OUT
 from sentinel.core.foreseen import CONTRADICTED_SHARE
 from sentinel.core.records import Incident, Severity
-from sentinel.core.words import TimeWriter, capital, either, small, span_of_hours, span_of_minutes
+from sentinel.core.words import TimeWriter, capital, either, many, small, span_of_hours, span_of_minutes
 
 # How the folder is found, and what to do about it; one that is merely empty says nothing by itself.
 _FOLDERS = {
@@ -49,7 +49,7 @@ def no_frames(incident: Incident, detail: NoFrames, times: TimeWriter) -> Phrase
     what = f"No pictures since {since}{count}"
     damaged = detail.damaged_files
     if damaged:
-        what += ", files came damaged" if times.again else f", {damaged} files came damaged"
+        what += ", files came damaged" if times.again else f", {many(damaged, 'file')} came damaged"
     fine = detail.mount_was_fine
     left = "Sun and mount were fine" if fine else ""
     until = detail.alone_until_utc

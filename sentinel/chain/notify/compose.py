@@ -18,7 +18,7 @@ from sentinel.chain.notify.wording import sms, title_and_body
 from sentinel.core.records import Alert, AlertKind, Event, Forecast, Incident, Mark, MeasuredFrame, Severity
 from sentinel.core.settings import Settings
 from sentinel.core.times import utc_s
-from sentinel.core.words import opened, short_text, times_in
+from sentinel.core.words import many, opened, short_text, times_in
 
 HOUR = timedelta(hours=1)
 TOGETHER = timedelta(minutes=2)
@@ -357,9 +357,9 @@ class Composer:
         if state.held_since_utc is None or now_utc - state.held_since_utc < HOUR:
             return state, []
         cap, count = self._alerts.hourly_cap, state.held_count
-        title = f"{count} messages held back"
+        title = f"{many(count, 'message')} held back"
         last = "; ".join(state.held)
-        body = f"More than {cap} messages in an hour: {count} were not sent. The last: {last}."
+        body = f"More than {cap} messages in an hour: {count} not sent. The last: {last}."
         state = replace(state, held=(), held_count=0, held_since_utc=None)
         return state, [_note(HELD_BACK, title, body, now_utc)]
 

@@ -208,7 +208,7 @@ def _link_line(known: Surroundings | None, times: TimeWriter) -> str:
         return ""
     last = f"; the last got through at {times.at(known.last_message_utc)}" if known.last_message_utc else ""
     if known.waiting_messages:
-        return f"Link: {known.waiting_messages} messages still waiting{last}."
+        return f"Link: {many(known.waiting_messages, 'message')} still waiting{last}."
     return f"Link: nothing waiting{last}."
 
 

@@ -277,7 +277,9 @@ def _meridian(meridian: HourAngle, times: TimeWriter) -> str:
     low, high = meridian.limit_deg
     stops = meridian.stops_utc
     first = (
-        f"reached {len(stops)} times by the sun, first {times.dated(stops[0])}" if stops else "never reached"
+        f"reached {many(len(stops), 'time')} by the sun, first {times.dated(stops[0])}"
+        if stops
+        else "never reached"
     )
     lost = meridian.out_of_reach_h
     reach = f"; out of the mount's reach the sun is up for {hours_text(lost)}" if lost > 1 / 120 else ""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sentinel.core.records import Alert, Incident
-from sentinel.core.words import span
+from sentinel.core.words import many, span
 from sentinel.jobs.report.record import Record
 from sentinel.service.journal.journal import Origin
 from sentinel.service.journal.session_facts import DeliveryRecord
@@ -104,7 +104,7 @@ def delivery_line(record: Record) -> str:
         "that may have arrived twice": sum(one.doubtful > 0 for one in record.deliveries),
     }
     parts = [f"{number} {what}" for what, number in numbers.items() if number or what == "delivered"]
-    return f"Of {len(record.deliveries)} messages to channels: {', '.join(parts)}."
+    return f"Of {many(len(record.deliveries), 'message')} to channels: {', '.join(parts)}."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

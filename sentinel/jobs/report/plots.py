@@ -8,7 +8,7 @@ from sentinel.chain.forecast.geometry import Geometry
 from sentinel.chain.notify.counting import GAP_INTERVALS
 from sentinel.core.records import Severity
 from sentinel.core.times import from_utc_s, utc_s
-from sentinel.core.words import minute, signed, span
+from sentinel.core.words import many, minute, signed, span
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.coverage import Sizes, light_of, median_of, quantile_of, runs_of
 from sentinel.jobs.report.path_plot import PathDrawing, draw_path
@@ -62,7 +62,7 @@ def path_plot(w: Analysis) -> Plot | None:
     words = (
         f"The disc's centre in the frame of {w.frame_px[0]} by {w.frame_px[1]} pixels, to scale: from "
         f"({first_px[0]:.0f}, {first_px[1]:.0f}) at {first} to ({last_px[0]:.0f}, "
-        f"{last_px[1]:.0f}) at {last} UTC, in {len(begins)} stretches."
+        f"{last_px[1]:.0f}) at {last} UTC, in {many(len(begins), 'stretch', 'stretches')}."
     )
     number = (
         f"{len(begins)} stretches; each re-centring, knock or unwinding begins a new one. "
@@ -269,8 +269,9 @@ def _rows_plot(w: Analysis) -> Plot:
         )
     )
     words = (
-        f"Over the session: {len(w.nights)} times the sun was down, {len(gaps)} gaps, {len(unseen)} times "
-        f"the sun was up and not seen, {len(w.summary.incidents)} incidents, {len(w.record.marks)} marks."
+        f"Over the session: {many(len(w.nights), 'time')} the sun was down, {many(len(gaps), 'gap')}, "
+        f"{many(len(unseen), 'time')} the sun was up and not seen, "
+        f"{many(len(w.summary.incidents), 'incident')}, {many(len(w.record.marks), 'mark')}."
     )
     return drawn_rows("What happened when", rows, w.axis, words)
 

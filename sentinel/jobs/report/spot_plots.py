@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from sentinel.core.words import many
 from sentinel.jobs.report.analysis import Analysis
 from sentinel.jobs.report.coverage import median_of
 from sentinel.jobs.report.path_plot import HALO
@@ -63,7 +64,7 @@ def sun_map(w: Analysis, spots: Sequence[NamedBlob]) -> Plot:
         _named(pen, at, sizes, [one.name for one in spots], DEEP)
         return pen
 
-    words = f"The sun, solar north up, with {len(spots)} spots as they stood in the middle of the session."
+    words = f"The sun, solar north up, with {many(len(spots), 'spot')}, in the middle of the session."
     caption = (
         "Spots on the sun in the middle of the session, solar north up, west on the right; a line every "
         f"{_GRID_DEG} degrees. Each stands where it was in the median of its sightings."
@@ -107,7 +108,7 @@ def _sensor_map(w: Analysis, marks: Sequence[NamedBlob]) -> Plot:
         _named(pen, places, sizes, [one.name for one in marks], WARM)
         return pen
 
-    words = f"The frame with {len(marks)} marks that kept their place in it, and where the disc went."
+    words = f"The frame with what kept its place in it ({many(len(marks), 'mark')}), and where the disc went."
     caption = (
         "Marks in the stored frame, with the disc's outline now and then. Where the disc never stood there "
         "may be more."

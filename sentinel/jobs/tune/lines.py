@@ -39,7 +39,7 @@ def sessions_line(result: Tuning) -> str:
     frames = sum(one.frames for one in result.sessions)
     return (
         f"{many(len(result.sessions), 'session')}, {result.days:.1f} days, {many(frames, 'frame')}, "
-        f"{result.settings_tried} settings tried"
+        f"{many(result.settings_tried, 'setting')} tried"
     )
 
 

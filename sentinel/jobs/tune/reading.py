@@ -14,6 +14,7 @@ from sentinel.core.files import shown_name
 from sentinel.core.records import Mark, MeasuredFrame
 from sentinel.core.settings import Settings
 from sentinel.core.times import DAY_S, utc_s
+from sentinel.core.words import many
 from sentinel.jobs.progress import Progress, reported, silent
 from sentinel.jobs.replay import make_room, recorded_session, session_settings
 from sentinel.jobs.tune.rejudging import Rejudging, Step
@@ -107,7 +108,7 @@ def _truths(request: TuneRequest, count: int) -> list[tuple[TrueEvent, ...] | No
     files = list(request.truths)
     if len(files) not in {0, 1, count}:
         raise RequestProblem(
-            f"{len(files)} files for {count} sessions",
+            f"{many(len(files), 'file')} for {many(count, 'session')}",
             where="--truth",
             mend="give one for all sessions, or one for each in their order",
         )

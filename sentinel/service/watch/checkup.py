@@ -23,6 +23,7 @@ from sentinel.core.explained import known_keys
 from sentinel.core.settings import SEE, Settings, read_content
 from sentinel.core.solar_size import YEAR_ARCSEC
 from sentinel.core.times import DAY_S
+from sentinel.core.words import many
 from sentinel.service.delivery.checking import check_channels
 from sentinel.service.delivery.secrets import resolve
 from sentinel.service.watch.computer import synchronised
@@ -132,9 +133,9 @@ def _folder(settings: Settings) -> Iterator[CheckLine]:
         return
     if look.locked_folders:
         yield _wrong(
-            f"frames.folder: {look.locked_folders} folders in it cannot be read; let this user read them"
+            f"frames.folder: {many(look.locked_folders, 'folder')} in it cannot be read; let it be read"
         )
-    frames = f"{look.files} frames" if look.files else "no frame yet"
+    frames = many(look.files, "frame") if look.files else "no frame yet"
     yield CheckLine(f"folder: {folder}: {frames}")
     files = find_frames(folder, settings.frames.patterns)
     yield from _room(folder, files, settings)

@@ -186,8 +186,8 @@ class JournalKeeper:
         """Tell people what was lost, and what was not."""
         body = (
             f"{wrong}. It was set aside and the watch goes on with a new one. The record of the frames until"
-            " now is in the old one alone, as far as it can be read; messages that waited were saved and are"
-            " sent."
+            " now is in the old one alone, as far as it can be read. Messages that waited are sent as far as"
+            " they could be saved."
         )
         self._alarms.tell(DAMAGED, "The watch's journal was damaged", body, Severity.SOON)
 
