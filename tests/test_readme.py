@@ -74,7 +74,7 @@ WALK = {
         "with a disc", "sentinel replay night --out kept", leaves="kept/forecasts.jsonl"
     ),
     "sentinel align SESSION --config east.yaml": Walked(
-        "the lens at the sun", "sentinel align kept --config east.yaml"
+        "of the pole", "sentinel align kept --config east.yaml"
     ),
     "--top pole": Walked("sun-widths", "sentinel align kept --config east.yaml --top pole"),
     "--paused FROM TO": Walked(
