@@ -97,6 +97,22 @@ def test_a_row_that_was_read_again_is_the_same_to_the_bit(folder: Path, tmp_path
         assert table.rows["a frame"].time_utc == frame.time_utc
 
 
+def test_a_table_of_fewer_columns_is_gone_on_with_and_can_be_read_wherever_that_is_cut(
+    folder: Path, tmp_path: Path
+) -> None:
+    """As a program before this one left it: without the last column of today."""
+    path = tmp_path / "t.ecsv"
+    frames = [measure_job(MeasureJob(one, one.name)) for one in sorted(folder.iterdir())[:2]]
+    with GrowingTable(path, 7, resume=False) as table:
+        table.add(frames[0])
+    lines = [line for line in path.read_text().splitlines() if "name: orientation" not in line]
+    lines = [line if line.startswith("#") else line.rsplit(" ", 1)[0] for line in lines]
+    path.write_text("\n".join(lines) + "\n")
+    with GrowingTable(path, 7, resume=True) as table:
+        table.add(frames[1])
+    assert [frame.frame for frame in read_measurements(path)] == [frame.frame for frame in frames]
+
+
 def test_frames_without_a_size_wait_for_one_that_has_it(tmp_path: Path) -> None:
     for name in ("a.jpg", "b.jpg"):
         (tmp_path / name).write_bytes(b"no picture")

@@ -46,6 +46,8 @@ class GrowingTable:
             raise RequestProblem(what, where=str(self._path), mend="name another file")
         # Of a frame that was measured again the last row counts.
         self.rows = {frame.frame: frame for frame in rows}
+        # An earlier program's table may have other columns: rows of now belong under a head of now.
+        self.finish()
         self._file = self._path.open("ab", buffering=0)
 
     def __enter__(self) -> "GrowingTable":
