@@ -70,7 +70,7 @@ def test_check_finds_nothing_wrong(sentinel: Sentinel, tmp_path: Path, folder: P
     config = written(tmp_path / "c.yaml", minimal(folder))
     status, out, err = sentinel("check", "--config", config, "--state", tmp_path / "state")
     assert (status, err) == (0, "")
-    assert "1 frames" in out
+    assert ": 1 frame\n" in out
     assert "300 x 200 px" in out
 
 
