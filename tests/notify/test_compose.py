@@ -8,7 +8,7 @@ import pytest
 from sentinel.chain.judge.nights import night_of
 from sentinel.chain.notify.compose import Composed, Composer
 from sentinel.chain.notify.counting import Counts, counts_words
-from sentinel.chain.notify.digest import chained
+from sentinel.chain.notify.digest import chained, hash_line, told_hash
 from sentinel.core.foreseen import Due
 from sentinel.core.records import (
     Alert,
@@ -277,6 +277,13 @@ def frame(number: int, at: datetime, *, sha256: str = "", width_px: float = 3.0)
     return MeasuredFrame(
         frame=f"{number:04}.jpg", time_utc=at, width_px=10, height_px=10, disc=disc, sha256=sha256
     )
+
+
+@pytest.mark.parametrize("frames", [1, 2, 12_345])
+def test_a_running_hash_that_was_told_is_read_back(frames: int) -> None:
+    running = chained("", "5a" * 32)
+    assert told_hash(f"All well.\n{hash_line(frames, running)}\nmore") == (frames, running)
+    assert told_hash(f"All well.\n{hash_line(frames, running[:-1])}") is None
 
 
 def test_the_digest_comes_at_its_hours_with_the_running_hash() -> None:

@@ -1,6 +1,7 @@
 """The all-well digest: what was recorded, how it stands, and a running hash that proves it later. Pure."""
 
 import hashlib
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -60,6 +61,17 @@ def chained(previous: str, sha256: str) -> str:
     order of arrival can compute it again.
     """
     return hashlib.sha256(bytes.fromhex(previous) + bytes.fromhex(sha256)).hexdigest()
+
+
+def hash_line(frames: int, running: str) -> str:
+    """Return the running hash of so many frames as a digest tells it; empty: there is none."""
+    return f"Running hash of {many(frames, 'frame')}: {running}." if running else ""
+
+
+def told_hash(body: str) -> tuple[int, str] | None:
+    """Return of how many frames a digest's words tell the running hash, and that; None: they tell none."""
+    told = re.search(r"^Running hash of ([\d,]+) frames?: ([0-9a-f]{64})\.$", body, re.MULTILINE)
+    return (int(told[1].replace(",", "")), told[2]) if told else None
 
 
 def counted(
@@ -154,7 +166,7 @@ def title_and_body(
         _focus_line(tally),
         _link_line(tally.surroundings, times),
         _space_line(tally.surroundings, interval_s),
-        f"Running hash of {tally.hashed} frames: {tally.hash}." if tally.hash else "",
+        hash_line(tally.hashed, tally.hash),
     ]
     return _title(head, told), "\n".join(line for line in lines if line)
 

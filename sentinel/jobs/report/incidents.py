@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from sentinel.chain.notify.digest import told_hash
 from sentinel.core.records import Alert, Incident
 from sentinel.core.words import many, span
 from sentinel.jobs.report.record import Record
@@ -122,13 +123,8 @@ def witnesses(record: Record) -> list[Witness]:
     out = {_key(one.alert) for one in record.deliveries if one.state == "delivered"}
     found = []
     for alert in record.alerts:
-        if alert.kind != "digest" or _key(alert) not in out:
-            continue
-        for line in alert.body.splitlines():
-            words = line.rstrip(".").split()
-            if words[:3] == ["Running", "hash", "of"] and len(words) == 6 and words[3].isdigit():
-                number = int(words[3])
-                found.append(
-                    Witness(time_utc=alert.time_utc, frames=number, agrees=running.get(number) == words[5])
-                )
+        told = told_hash(alert.body) if alert.kind == "digest" and _key(alert) in out else None
+        if told is not None:
+            agrees = running.get(told[0]) == told[1]
+            found.append(Witness(time_utc=alert.time_utc, frames=told[0], agrees=agrees))
     return found
