@@ -6,6 +6,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from sentinel.chain.judge.details import RATE_OPEN, RATE_UNUSUAL
+from sentinel.chain.judge.drive_rates import looks_like
 from sentinel.chain.track.path import leaving, west_from_roll
 from sentinel.core.records import Severity
 from sentinel.core.times import parse_utc
@@ -468,6 +470,23 @@ def test_star_rate_is_told_from_the_fit() -> None:
     assert watch.of("runaway")[-1] == ("cleared", "soon")
 
 
+@pytest.mark.parametrize(
+    ("ratio", "sigma", "name"),
+    [
+        (1.0027, 5e-5, "sidereal"),
+        (1.0034, 4e-4, "sidereal"),
+        (1.0038, 4e-4, RATE_OPEN),
+        (1.0165, 5e-3, RATE_OPEN),
+        (1.0042, 4e-4, RATE_UNUSUAL),
+        (14.685 / 15, 1e-4, "lunar"),
+        (1.0016, 6e-4, "sidereal"),
+        (0.9988, 5e-4, "solar"),
+    ],
+)
+def test_a_rate_is_named_only_where_it_is_known(ratio: float, sigma: float, name: str) -> None:
+    assert looks_like(ratio, sigma, "solar") == name
+
+
 def test_star_rate_is_told_as_soon_as_the_fit_has_decided() -> None:
     watch = tracked()
     told, open_yet = ("rate",), ("roll-open", "rate")
@@ -561,7 +580,7 @@ def test_a_doubt_about_the_change_that_a_rate_was_named_for_is_no_news() -> None
         watch.forecast(rate_ratio=0.97, rate_ratio_sigma=1e-4, **doubt)
         watch.frames(10)
     assert watch.of("runaway") == [("opened", "soon"), ("changed", "soon")]
-    assert plain(watch.said[-1].detail)["looks_like"] == "none of the usual rates"
+    assert plain(watch.said[-1].detail)["looks_like"] == RATE_UNUSUAL
     # It was noticed when the rate was known, not when the drift became another.
     assert watch.said[-1].onset_utc >= named
     again = {**doubt, "drift_changed_utc": watch.now - timedelta(minutes=5)}

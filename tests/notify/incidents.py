@@ -3,7 +3,7 @@
 from typing import Any
 
 from sentinel.chain.judge.conditions import DETAILS
-from sentinel.chain.judge.details import RATE_CHANGES
+from sentinel.chain.judge.details import RATE_CHANGES, RATE_OPEN, RATE_UNUSUAL
 from sentinel.core.detail import Detail
 from sentinel.core.records import Incident, IncidentState, Severity
 from sentinel.core.times import parse_utc
@@ -65,12 +65,16 @@ EVERY: dict[str, Incident] = {
         drift_arcmin_h=2.46,
     ),
     "runaway odd rate soon": incident(
-        "runaway", "soon", kind="wrong-rate", rate_ratio=1.008, looks_like="none of the usual rates",
+        "runaway", "soon", kind="wrong-rate", rate_ratio=1.008, looks_like=RATE_UNUSUAL,
         configured="solar", drift_arcmin_h=7.2,
     ),
     "runaway changing rate soon": incident(
         "runaway", "soon", kind="wrong-rate", rate_ratio=0.991, looks_like=RATE_CHANGES,
         configured="solar", drift_arcmin_h=8.1,
+    ),
+    "runaway other rate soon": incident(
+        "runaway", "soon", kind="wrong-rate", rate_ratio=1.0038, looks_like=RATE_OPEN,
+        configured="solar", drift_arcmin_h=3.4,
     ),
     "runaway perhaps wrong rate soon": incident(
         "runaway", "soon", kind="wrong-rate", rate_ratio=1.002738, looks_like="sidereal", configured="solar",

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from sentinel.chain.judge.camera_details import BeforeSleep
-from sentinel.chain.judge.details import DriftExit, DriveRate, LostDisc, Runaway
+from sentinel.chain.judge.details import RATE_OPEN, RATE_UNUSUAL, DriftExit, DriveRate, LostDisc, Runaway
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import RequestProblem
 from sentinel.core.foreseen import Place
@@ -249,7 +249,7 @@ class Operator:
             # Told that it stopped, ran back or lost pace: check clutch and cables, restart it.
             scene.mend_drive(time_s)
             return True
-        slips = isinstance(runaway, DriveRate) and "usual" in runaway.looks_like
+        slips = isinstance(runaway, DriveRate) and runaway.looks_like in {RATE_UNUSUAL, RATE_OPEN}
         if runaway is not None and (slips or scene.world.notes.get("switched")):
             # Told to set the rate; and where no drive has such a rate, to look for what slips.
             scene.mend_drive(time_s)

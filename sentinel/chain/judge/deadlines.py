@@ -1,6 +1,5 @@
 """What can be foreseen: `drift-exit`, `axis-limit`, `supply`, `storage`, and a drive at the wrong rate."""
 
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -16,6 +15,7 @@ from sentinel.chain.judge.details import (
     DriveRate,
     Runaway,
 )
+from sentinel.chain.judge.drive_rates import looks_like, off_by
 from sentinel.chain.judge.edge import (
     ExitTold,
     Trust,
@@ -34,18 +34,11 @@ from sentinel.chain.track.context import Context
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Forecast, Mark, MeasuredFrame, Severity, Surroundings
 from sentinel.core.times import from_utc_s, utc_s
-from sentinel.sky.mount import LUNAR_DRIVE_ARCSEC_S
 
-RATE_RATIOS: Mapping[str, float] = {"solar": 1.0, "sidereal": 1.002_737_909, "lunar": 14.492 / 15}
-"""Of the usual rates over the mean solar rate; drives sold as lunar run at 14.685 or 14.492 "/s."""
-_LUNAR_DRIVE = LUNAR_DRIVE_ARCSEC_S / 15
 _RATE_FORECASTS = 3
 _RATE_SETTLED = 2
 _RATE_SETTLED_H = 2.0
 """So many forecasts must agree on a rate; after so many hours of track so many do."""
-_LIKE_USUAL, _LIKE_SIGMAS = 0.0008, 3.0
-"""A rate so near a usual one, or within so many sigmas of it, is that: not a third of what solar and sidereal
-differ by."""
 _RATE_LATE_H = 2.5
 _MOUNT_MOVES: tuple[DriftCause, ...] = ("tips", "creeps")
 _AGREE_S = 1200.0
@@ -153,8 +146,7 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     if not {"cause-open", *_MOUNT_MOVES}.isdisjoint(forecast.flags):
         # Something changed, and whether it is the drive's rate is not known, or it is not.
         return state._replace(rates=(), rate=_otherwise(state, forecast, context))
-    usual = [RATE_RATIOS[tracking]] + ([_LUNAR_DRIVE] if tracking == "lunar" else [])
-    off = min((ratio - one for one in usual), key=abs)
+    off = off_by(ratio, tracking)
     # The fit has weighed the usual rates against each other; its sigma spans those it has not ruled out yet.
     # With so much track hardly an honest drive is still in doubt, and the answer is worth less every hour.
     late = forecast.mount.arc_h > _RATE_LATE_H
@@ -169,32 +161,25 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     rates = (*state.rates[-(_RATE_FORECASTS - 1) :], off)
     if len(rates) < (_RATE_SETTLED if forecast.mount.arc_h > _RATE_SETTLED_H else _RATE_FORECASTS):
         return state._replace(rates=rates)
-    nearest = min((*RATE_RATIOS.items(), ("lunar", _LUNAR_DRIVE)), key=lambda named: abs(named[1] - ratio))
-    looks_like = (
-        nearest[0]
-        if abs(nearest[1] - ratio) < max(_LIKE_USUAL, _LIKE_SIGMAS * sigma)
-        else "none of the usual rates"
-    )
-    if "ramps" in forecast.flags:
-        looks_like = RATE_CHANGES
+    likeness = RATE_CHANGES if "ramps" in forecast.flags else looks_like(ratio, sigma, tracking)
     detail = DriveRate(
         kind="wrong-rate",
         rate_ratio=round(ratio, 6),
         rate_ratio_sigma=round(sigma, 6),
         configured=tracking,
         sure=abs(off) > limits.rate_wrong_sigmas * sigma,
-        looks_like=looks_like,
+        looks_like=likeness,
         drift_arcmin_h=round(abs(ratio - 1) * 15 * 60, 2),
     )
-    if looks_like == tracking:
+    if likeness == tracking:
         # Neither as configured nor as anything else: a slope that the air or the axis may have drawn.
         return state._replace(rates=(), rate=None)
     # When it was noticed: the drift that it explains, where that was told of before, changed earlier.
     named = state.rate is not None and state.rate.story.startswith("rate")
     onset_s = state.rate.onset_s if state.rate is not None and named else utc_s(forecast.time_utc)
     # A solar rate where another was configured keeps the sun: worth a word, not a visit.
-    severity = Severity.NOTE if looks_like == "solar" else Severity.SOON
-    finding = Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"rate {looks_like}")
+    severity = Severity.NOTE if likeness == "solar" else Severity.SOON
+    finding = Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"rate {likeness}")
     return state._replace(rates=rates, rate=finding)
 
 

@@ -87,7 +87,9 @@ class Runaway(Detail):
     """When it shows whether that helped, where it was marked by night."""
 
 
+RATE_UNUSUAL = "none of the usual rates"
 RATE_CHANGES = "none for long: it goes on changing"
+RATE_OPEN = "another rate, not known which"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +102,7 @@ class DriveRate(Runaway):
     sure: bool | None = None
     """None: as sure as can be."""
     looks_like: str = ""
-    """A usual rate's name, none of them, or `RATE_CHANGES`."""
+    """A usual rate's name, `RATE_UNUSUAL`, `RATE_CHANGES` or `RATE_OPEN`."""
     drift_arcmin_h: float | None = None
 
 

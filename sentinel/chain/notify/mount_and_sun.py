@@ -2,6 +2,7 @@
 
 from sentinel.chain.judge.details import (
     RATE_CHANGES,
+    RATE_OPEN,
     AxisLimit,
     CoveredLimb,
     Dimmed,
@@ -129,10 +130,10 @@ def _drifts_otherwise(detail: DriftChanged, times: TimeWriter) -> Phrase:
 def _wrong_rate(incident: Incident, detail: DriveRate, times: TimeWriter) -> Phrase:
     looks, set_to, sure = detail.looks_like, detail.configured, detail.sure is not False
     usual = looks in _USUAL_RATES
-    odd = "a changing" if looks == RATE_CHANGES else "an unusual"
-    named = f"the {looks} rate" if usual else f"{odd} rate"
+    rate = {RATE_CHANGES: "a changing rate", RATE_OPEN: "another rate"}.get(looks, "an unusual rate")
+    rate = f"the {looks} rate" if usual else rate
     runs = "runs" if sure else "seems to run"
-    what = f"The drive {runs} at {named}, not the {set_to} one (noticed {times.at(incident.onset_utc)})"
+    what = f"The drive {runs} at {rate}, not the {set_to} one (noticed {times.at(incident.onset_utc)})"
     left = f"The sun drifts {number(detail.drift_arcmin_h, 1)} arcminutes an hour (its width is 32)"
     if looks == "solar":
         return Phrase(
@@ -144,8 +145,8 @@ def _wrong_rate(incident: Incident, detail: DriveRate, times: TimeWriter) -> Phr
     short += (f"Set {set_to} rate" if sure else f"Look whether it is set to {set_to}") + " at next visit."
     if not usual:
         # No drive has such a rate to be set to: then something between motor and axis gives way.
-        act += "; if it is already, something slips: check clutch and worm"
-        short += " If it is already, something slips: check clutch and worm."
+        act += "; if it is already, check clutch, worm, cables"
+        short += " If it is already: check clutch, worm, cables."
     return Phrase("Drive at the wrong rate", what, left, act, short)
 
 
