@@ -89,7 +89,7 @@ EVERY: dict[str, Incident] = {
             "runaway", "soon", kind="wrong-rate", cause=cause, changed_utc=at("01:20"), drift_arcmin_h=6.2,
             configured="solar",
         )
-        for cause in ("open", "tips", "creeps")
+        for cause in ("open", "halts", "tips", "creeps")
     },
     "runaway wrong rate cleared": incident(
         "runaway", "soon", "cleared", kind="wrong-rate", rate_ratio=1.002738, looks_like="sidereal",

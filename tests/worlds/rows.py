@@ -55,6 +55,9 @@ ROWS: dict[str, Row] = {
         asks=lambda world: world.notes["deg_h"] >= 0.05,
     ),
     "loudgear": Row(slow_changes.loud_gear, wrong=r"sidereal|lunar"),
+    "halts": Row(
+        slow_changes.drive_halts, told=r"halts", within_min=15, wrong=r"sidereal|lunar|set the drive"
+    ),
     "gusts": Row(slow_changes.night_gusts, wrong=r"sidereal|lunar|set the drive"),
     "stop": Row(changes.stop, told=r"^runaway now", within_frames=3, onset=True),
     "reverse": Row(changes.reverse, told=r"^(runaway|lost-disc) now", within_frames=3, onset=True),

@@ -68,3 +68,17 @@ def night_gusts(seed: int) -> World:
     world, rng = base(seed, 104)
     until_h = when(world) + float(rng.uniform(2, 6))
     return changed(world, h.Gusts(at_h=when(world), until_h=until_h, arcsec=float(rng.uniform(25, 80))))
+
+
+def drive_halts(seed: int) -> World:
+    """A dry joint: the drive stands for a while now and then, goes on, and never catches up."""
+    world, rng = base(seed, 105)
+    at_h, begins_h, rates = when(world), [], []
+    while at_h < world.hours + world.ahead_h:
+        at_h += 0.05 + float(rng.exponential(0.4))
+        stood_h = float(rng.uniform(0.3, 2.0)) / 60
+        begins_h.append(at_h)
+        rates += [h.Rate(at_h=at_h, arcsec_s=0.0), h.Rate(at_h=at_h + stood_h, arcsec_s=SOLAR)]
+        at_h += stood_h
+    # Once is no habit.
+    return replace(changed(world, *rates), notes={"told_from_h": begins_h[1] + 2 / 60})

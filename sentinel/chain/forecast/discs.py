@@ -10,14 +10,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from sentinel.chain.forecast.bins import Arc, Bins
+from sentinel.chain.forecast.level import up_in_picture
+from sentinel.chain.forecast.light import DOWN_DEG
 from sentinel.chain.forecast.periodic_error import PeriodicError, find_periodic_error
+from sentinel.chain.forecast.zenith import oval_of
+from sentinel.core.records import MeasuredFrame
+from sentinel.core.times import utc_s
 from sentinel.sky.arrays import Array
+from sentinel.sky.sun import Sun
 
 WAITING = 90
 RECENT_DISCS = 360
 LATE_NEAR_S = 1200.0
 LATE_NEAR_ARCSEC = 60.0
 """A late disc is believed where those about it, in time, are as near as this."""
+UNSAID_SIGMA_PX = 0.5
+"""Uncertainty of a centre for which none is given."""
+LEAST_SIGMA_PX, MOST_SIGMA_SHARE = 0.02, 0.15
+"""No centre is known better than this, and one known worse than this share of the radius tells nothing."""
+LEAST_COVERAGE = 0.08
 WORM_SPAN_S = 3 * 3600.0
 PRIOR_FREEDOM = 4.0
 PRIOR_JITTER_ARCSEC = 8.0
@@ -60,6 +71,26 @@ class Unrest:
     def variance(self) -> float:
         """What one of many discs counts for, the worm taken out, arcsec^2."""
         return ALIKE * self.jitter_arcsec**2
+
+
+def tracked_disc(frame: MeasuredFrame, sun: Sun, slack_px: float) -> TrackedDisc | None:
+    """Return the disc of a frame, None where it shows none that tells of the track.
+
+    `slack_px`: while the gears take up their slack: the disc is about there, but its drift means nothing.
+    """
+    disc, at = frame.disc, utc_s(frame.time_utc)
+    numbers = (disc.x_px, disc.y_px, disc.radius_px)
+    # A table made elsewhere may say no uncertainty: then the disc counts, for as much as a careful eye's.
+    own_sigma = disc.centre_sigma_px if np.isfinite(disc.centre_sigma_px) else UNSAID_SIGMA_PX
+    if frame.error is not None or not disc.found or not np.isfinite(numbers).all() or disc.radius_px <= 0:
+        return None
+    sun_is_down = float(sun.altaz_deg(at)[0]) < DOWN_DEG
+    if sun_is_down or disc.limb_coverage < LEAST_COVERAGE or own_sigma > MOST_SIGMA_SHARE * disc.radius_px:
+        return None
+    # A limb seen in part leaves the centre open along one direction, and more than its sigma may say.
+    doubt = 1.0 + 2.0 * max(0.0, 0.5 - disc.limb_coverage)
+    sigma = float(np.hypot(max(own_sigma, LEAST_SIGMA_PX) * doubt, slack_px))
+    return TrackedDisc(at, *numbers, sigma, *oval_of(disc), up_in_picture(frame.orientation))
 
 
 class Discs:

@@ -6,15 +6,14 @@ from datetime import datetime
 
 import numpy as np
 
-from sentinel.chain.forecast.discs import Discs, TrackedDisc
+from sentinel.chain.forecast.departure import departure_of
+from sentinel.chain.forecast.discs import Discs, TrackedDisc, tracked_disc
 from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.estimate import Estimator
 from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.expected_path import BEFORE_S, EXPECTED_S, expected_path
-from sentinel.chain.forecast.inputs import PERHAPS_CHANGED_SHARE, Departure, Inputs
-from sentinel.chain.forecast.level import up_in_picture
-from sentinel.chain.forecast.light import DOWN_DEG
-from sentinel.chain.forecast.line import fit_line
+from sentinel.chain.forecast.halts import ROLL_SURE, Halt, Halts, halt_between
+from sentinel.chain.forecast.inputs import PERHAPS_CHANGED_SHARE, Inputs
 from sentinel.chain.forecast.nodes import (
     CHANGED,
     PAUSED,
@@ -27,7 +26,7 @@ from sentinel.chain.forecast.nodes import (
 )
 from sentinel.chain.forecast.past_forecasts import PastForecasts
 from sentinel.chain.forecast.place_and_clock import PlaceAndClock
-from sentinel.chain.forecast.pointing import STOP_S, likeliest_mount, stopped_px
+from sentinel.chain.forecast.pointing import likeliest_mount, standing_px
 from sentinel.chain.forecast.rates import changed_rates, first_rates
 from sentinel.chain.forecast.renewal import Renewal
 from sentinel.chain.forecast.roll_prior import USUAL_ROLLS
@@ -36,7 +35,7 @@ from sentinel.chain.forecast.scale import Scale
 from sentinel.chain.forecast.summary import summary, without_disc
 from sentinel.chain.forecast.sun_path import SunPath, sun_path
 from sentinel.chain.forecast.visits import SuppliesUsed
-from sentinel.chain.forecast.zenith import ZenithSeen, oval_of
+from sentinel.chain.forecast.zenith import ZenithSeen
 from sentinel.chain.track.runs import Part
 from sentinel.chain.track.state import Track
 from sentinel.core.foreseen import PathPoint
@@ -47,16 +46,12 @@ from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
 
 HISTORY_S = 1800.0
-DEPARTURE_S = 1200.0
-BACKLASH_S = 600.0
-BACKLASH_ARCSEC = 120.0
+BACKLASH_S, BACKLASH_ARCSEC = 600.0, 120.0
 FAR_PX = 1e7
 UNSURE_S = 600.0
 """A change of the drift is dated no better."""
 FORGOTTEN_S = 10 * DAY_S
 """After so long without a frame it is another session, or the clock was wrong."""
-UNSAID_SIGMA_PX = 0.5
-"""Uncertainty of a centre for which none is given."""
 
 
 class Forecaster:
@@ -90,6 +85,7 @@ class Forecaster:
         self._path: tuple[PathPoint, ...] = ()
         self._path_from: TrackedDisc | None = None
         self._past = PastForecasts()
+        self._halts = Halts()
         self._out_since_s: float | None = None
         self._changed_s: float | None = None
         self._roll_told = self._settings.mount.picture_top is not None
@@ -172,6 +168,7 @@ class Forecaster:
             self._used = self._used.marked(mark, self._settings.mount)
         if mark.kind == "unwound":
             self._slack_until_s = utc_s(mark.time_utc) + BACKLASH_S
+        self._halts = self._halts.after_mark(mark)
         return mark.kind == "unwound" or mark.renews is not None
 
     def _take_frame(self, frame: MeasuredFrame, track: Track) -> bool:
@@ -225,6 +222,8 @@ class Forecaster:
     def _begin_part(self, part: Part) -> None:
         """Begin another part of the track, where the follower says that it began."""
         discs = self._discs
+        halt = self._halt_before(part)
+        self._halts = self._halts.after_visit() if halt is None else self._halts.after(halt)
         pause = self._pause_before(part)
         if pause is not None:
             # It belongs to the part that it ends: what that part has left open it decides.
@@ -257,6 +256,23 @@ class Forecaster:
             told=bool(stood),
         )
 
+    def _halt_before(self, part: Part) -> Halt | None:
+        """Return the halt of the drive that ended the present part, None where none did."""
+        discs, draws = self._discs, self._draws
+        first = next((disc for disc in discs.waiting if disc.utc_s >= part.began_s), None)
+        if draws is None or discs.last is None or first is None or part.told:
+            return None
+        seconds, lead = first.utc_s - discs.last.utc_s, likeliest_mount(draws)
+        x, y = np.median(self._tracks_px(draws, discs.last.utc_s, np.array([0.0, seconds])), axis=2)
+        return halt_between(
+            discs.last,
+            first,
+            complex(x[1] - x[0], y[1] - y[0]),
+            standing_px(self._sun, lead, discs.last.utc_s, first.utc_s, self._scale.arcsec_px),
+            discs.unrest.jitter_arcsec / self._scale.arcsec_px,
+            either_way=lead.roll_share < ROLL_SURE,
+        )
+
     def take_pause(self, frame: MeasuredFrame) -> None:
         """Take a frame while the drive stands, as somebody says: it shows how the camera sits."""
         disc = self._tracked_disc(frame, utc_s(frame.time_utc))
@@ -264,22 +280,8 @@ class Forecaster:
             self._in_pause.append(disc)
 
     def _tracked_disc(self, frame: MeasuredFrame, at: float) -> TrackedDisc | None:
-        disc = frame.disc
-        numbers = (disc.x_px, disc.y_px, disc.radius_px)
-        # A table made elsewhere may say no uncertainty: then the disc counts, for as much as a careful eye's.
-        own_sigma = disc.centre_sigma_px if np.isfinite(disc.centre_sigma_px) else UNSAID_SIGMA_PX
-        if frame.error is not None or not disc.found or not np.isfinite(numbers).all() or disc.radius_px <= 0:
-            return None
-        sun_is_down = float(self._sun.altaz_deg(at)[0]) < DOWN_DEG
-        if sun_is_down or disc.limb_coverage < 0.08 or own_sigma > 0.15 * disc.radius_px:
-            return None
-        # A limb seen in part leaves the centre open along one direction, and more than its sigma may say.
-        doubt = 1.0 + 2.0 * max(0.0, 0.5 - disc.limb_coverage)
-        sigma = max(own_sigma, 0.02) * doubt
-        if at < self._slack_until_s:
-            # The gears take up their slack: the disc is about there, but its drift means nothing.
-            sigma = float(np.hypot(sigma, BACKLASH_ARCSEC / self._scale.arcsec_px))
-        return TrackedDisc(at, *numbers, sigma, *oval_of(disc), up_in_picture(frame.orientation))
+        slack_px = BACKLASH_ARCSEC / self._scale.arcsec_px if at < self._slack_until_s else 0.0
+        return tracked_disc(frame, self._sun, slack_px)
 
     def _watch_edge(self, disc: TrackedDisc) -> None:
         room = self._frame.room_px(np.array(disc.x_px), np.array(disc.y_px), disc.radius_px).min()
@@ -351,30 +353,43 @@ class Forecaster:
         skies = self._place_and_clock.possible(doubt)
         others = self._estimator.under_other_skies(skies, roll_told=doubt.roll_told)
         sun_ahead = replace(sun_ahead, day=self._place_and_clock.likely_day(sun_ahead, doubt))
+        suspects = [one for one in discs.waiting if one.utc_s >= (self._departed_s or np.inf)]
+        now_s, offsets_s, halts = sun_ahead.now_s, sun_ahead.offsets_s, self._halts
+        scale = self._scale.arcsec_px
         inputs = Inputs(
             settings=self._settings,
             sun=self._sun,
             frame=self._frame,
-            scale_arcsec_px=self._scale.arcsec_px,
+            scale_arcsec_px=scale,
             used=self._used,
             interval_s=self._interval_s,
             draws=draws,
             sun_ahead=sun_ahead,
-            tracks_px=tracks_px,
+            tracks_px=halts.added_to(tracks_px, now_s, offsets_s),
             misses=self._past.misses,
             periodic_error=discs.unrest.periodic_error,
             last=discs.last,
             arc_h=(discs.last.utc_s - discs.first_utc_s) / 3600,
             stretches=discs.parts,
             no_whole_disc=not self._scale.whole_seen,
-            departure=self._departure(draws),
+            departure=departure_of(
+                self._sun,
+                draws,
+                suspects,
+                self._departed_s,
+                discs.unrest.jitter_arcsec,
+                self._scale.arcsec_px,
+            ),
             out_since_s=self._out_since_s,
             expected_exit_s=self._exit_s,
             changed_s=self._changed_s,
+            halting_since_s=halts.since_s(now_s),
             settings_doubt=doubt,
             axis_before_deg=self._axis_before_deg(draws),
             possible_day=possible_day,
-            possible_px=tuple(self._tracks_px(one, sun_ahead.now_s, sun_ahead.offsets_s) for one in others),
+            possible_px=tuple(
+                halts.added_to(self._tracks_px(one, now_s, offsets_s), now_s, offsets_s) for one in others
+            ),
         )
         return replace(summary(inputs, now_utc), path=self._path)
 
@@ -383,18 +398,3 @@ class Forecaster:
         changed_s = draws.changed_s(PERHAPS_CHANGED_SHARE)
         told = None if changed_s is None else self._estimator.learnt(changed_s - UNSURE_S)
         return None if told is None else told.likeliest_axis_deg
-
-    def _departure(self, draws: Ensemble) -> Departure | None:
-        """Return how the disc has moved since it left its track, None where it has not."""
-        since = self._departed_s
-        suspects = [s for s in self._discs.waiting if since is not None and s.utc_s >= since]
-        if since is None or not suspects:
-            return None
-        last = [s for s in suspects if s.utc_s > suspects[-1].utc_s - DEPARTURE_S][-12:]
-        rows = np.array([(s.utc_s, s.x_px, s.y_px, s.sigma_px) for s in last])
-        sigma = np.hypot(rows[:, 3], 0.5 * self._discs.unrest.jitter_arcsec / self._scale.arcsec_px)
-        line = fit_line(rows[:, 0], rows[:, 1:3], sigma, slow_px_s=30.0 / self._scale.arcsec_px)
-        still = stopped_px(self._sun, likeliest_mount(draws), line.at_utc_s, self._scale.arcsec_px)
-        sky = np.hypot(*still[:, 1]) / STOP_S[1]
-        stopped = abs(float(np.hypot(*line.velocity_px_s)) / sky - 1) < 0.15
-        return Departure(since, line, stopped, suspects[-1])

@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 
+from sentinel.chain.forecast.departure import Departure
 from sentinel.chain.forecast.discs import TrackedDisc
 from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.geometry import SlowChange
-from sentinel.chain.forecast.line import Line
 from sentinel.chain.forecast.nodes import MOVES
 from sentinel.chain.forecast.past_forecasts import Misses
 from sentinel.chain.forecast.periodic_error import PeriodicError
@@ -26,16 +26,6 @@ CAUSE_KNOWN_S = 5400.0
 """Whether a changed drift is the drive's or the axis's shows after so long, at the soonest."""
 CHANGED_TOLD_S = 12 * 3600.0
 _FLAGS = {SlowChange.TIPS: "tips", SlowChange.RAMPS: "ramps", SlowChange.CREEPS: "creeps"}
-
-
-@dataclass(frozen=True, slots=True)
-class Departure:
-    """The disc has left the mount's track: how it has moved since."""
-
-    since_s: float
-    line: Line
-    stopped: bool
-    last: TrackedDisc
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +59,8 @@ class Inputs:
     """The last forecast's median exit."""
     changed_s: float | None
     """When the drift became another and the track from before was let go; None: it did not."""
+    halting_since_s: float | None
+    """Since when the drive has been halting now and then; None: it does not."""
     settings_doubt: SettingsDoubt
     axis_before_deg: tuple[float, float] | None
     """Where the axis was before the drift became another within the present part; None: it did not."""
@@ -101,6 +93,8 @@ class Inputs:
 
     def drift_changed_s(self) -> float | None:
         """Return since when the disc drifts otherwise than it did; None: that is not likely, or long ago."""
+        if self.halting_since_s is not None:
+            return self.halting_since_s
         changed_s = self.draws.changed_s(CHANGED_SHARE)
         if changed_s is not None:
             return changed_s
@@ -109,6 +103,8 @@ class Inputs:
 
     def cause_flags(self) -> tuple[str, ...]:
         """Return what is known of why the disc drifts otherwise than it did."""
+        if self.halting_since_s is not None:
+            return ("halts",)
         share = {change: float(self.draws.of_mounts(change).mean()) for change in SlowChange}
         if self.draws.changed_s(PERHAPS_CHANGED_SHARE) is not None:
             return ("cause-open",)

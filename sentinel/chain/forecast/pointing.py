@@ -113,6 +113,15 @@ def stopped_px(sun: Sun, lead: LikeliestMount, now_s: float, scale_arcsec_px: fl
     return np.stack([x - x[0], y - y[0]]) / scale_arcsec_px
 
 
+def standing_px(
+    sun: Sun, lead: LikeliestMount, from_s: float, until_s: float, scale_arcsec_px: float
+) -> complex:
+    """Return how far the disc goes on a mount that stands, x + i y, pixels of the lead's roll."""
+    way: Array = stopped_px(sun, lead, from_s, scale_arcsec_px)
+    x, y = (float(np.interp(until_s - from_s, STOP_S, side)) for side in way)
+    return complex(x, y)
+
+
 def off_axis_deg(
     sun: Sun, lead: LikeliestMount, held_s: float, now_s: float, off_arcsec: Array
 ) -> tuple[float, float]:

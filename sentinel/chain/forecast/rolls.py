@@ -10,7 +10,7 @@ import numpy as np
 from sentinel.chain.forecast.discs import TrackedDisc
 from sentinel.chain.forecast.fit import GaussianPrior
 from sentinel.chain.forecast.geometry import ONE_PART, Geometry, Points
-from sentinel.chain.forecast.pointing import STOP_S, LikeliestMount, stopped_px
+from sentinel.chain.forecast.pointing import LikeliestMount, standing_px
 from sentinel.chain.forecast.roll_prior import RollPrior
 from sentinel.sky.arrays import Array
 from sentinel.sky.sun import Sun
@@ -131,7 +131,7 @@ def pause_in(
     ways: list[complex] = []
     paces: list[float] = []
     for one, other in pairwise(discs):
-        expected = _standing_px(sun, lead, one.utc_s, other.utc_s, scale_arcsec_px)
+        expected = standing_px(sun, lead, one.utc_s, other.utc_s, scale_arcsec_px)
         seen = complex(other.x_px - one.x_px, other.y_px - one.y_px)
         pace = abs(seen) / max(abs(expected), 1e-9)
         if PART_PACE < pace < 1 + WHOLE_PACE:
@@ -171,12 +171,3 @@ def _pause(  # noqa: PLR0917 - what was seen, and through which lens
         way_arcsec=way,
         sigma_arcsec=float(np.sqrt((off**2).sum())),
     )
-
-
-def _standing_px(
-    sun: Sun, lead: LikeliestMount, from_s: float, until_s: float, scale_arcsec_px: float
-) -> complex:
-    """Return how far the disc goes on a mount that stands, x + i y, pixels of the lead's roll."""
-    way: Array = stopped_px(sun, lead, from_s, scale_arcsec_px)
-    x, y = (float(np.interp(until_s - from_s, STOP_S, side)) for side in way)
-    return complex(x, y)

@@ -40,7 +40,7 @@ _RATE_SETTLED = 2
 _RATE_SETTLED_H = 2.0
 """So many forecasts must agree on a rate; after so many hours of track so many do."""
 _RATE_LATE_H = 2.5
-_MOUNT_MOVES: tuple[DriftCause, ...] = ("tips", "creeps")
+_CAUSES: tuple[DriftCause, ...] = ("halts", "tips", "creeps")
 _AGREE_S = 1200.0
 PAST_LIMIT_MIN = 10.0
 _SLACK_S = 1800.0
@@ -143,7 +143,7 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     if forecast.mount is None or tracking == "none":
         return state
     ratio, sigma = forecast.mount.rate_ratio, forecast.mount.rate_ratio_sigma
-    if not {"cause-open", *_MOUNT_MOVES}.isdisjoint(forecast.flags):
+    if not {"cause-open", *_CAUSES}.isdisjoint(forecast.flags):
         # Something changed, and whether it is the drive's rate is not known, or it is not.
         return state._replace(rates=(), rate=_otherwise(state, forecast, context))
     off = off_by(ratio, tracking)
@@ -189,7 +189,7 @@ def _otherwise(state: Deadlines, forecast: Forecast, context: Context) -> Findin
     if forecast.mount is None or forecast.pointing is None or forecast.mount.drift_changed_utc is None:
         # A change is possible, no more: what was said stands until it is decided.
         return before
-    known = [cause for cause in _MOUNT_MOVES if cause in forecast.flags]
+    known = [cause for cause in _CAUSES if cause in forecast.flags]
     cause = known[0] if known else "open"
     changed_utc = forecast.mount.drift_changed_utc
     changed_s = utc_s(changed_utc)
@@ -205,7 +205,8 @@ def _otherwise(state: Deadlines, forecast: Forecast, context: Context) -> Findin
         drift_arcmin_h=round(drift, 2),
         configured=context.settings.mount.tracking,
     )
-    severity = Severity.SOON if drift >= context.thresholds.drift_soon_arcmin_h else Severity.NOTE
+    worth_a_visit = cause == "halts" or drift >= context.thresholds.drift_soon_arcmin_h
+    severity = Severity.SOON if worth_a_visit else Severity.NOTE
     if before is not None and before.story == f"drift {cause}" and before.severity is Severity.SOON:
         severity = Severity.SOON
     onset_s = changed_s

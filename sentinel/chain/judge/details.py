@@ -106,8 +106,8 @@ class DriveRate(Runaway):
     drift_arcmin_h: float | None = None
 
 
-DriftCause = Literal["tips", "creeps", "open"]
-"""The whole mount tips over, a clamp gives way, or it is not known."""
+DriftCause = Literal["halts", "tips", "creeps", "open"]
+"""The drive halts now and then, the whole mount tips over, a clamp gives way, or it is not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -112,6 +112,11 @@ def _drifts_otherwise(detail: DriftChanged, times: TimeWriter) -> Phrase:
     since = times.at(detail.changed_utc)
     left = f"It now drifts {number(detail.drift_arcmin_h, 1)} arcminutes an hour (its width is 32)"
     look = "the tripod's legs, the clutch, the balance"
+    if detail.cause == "halts":
+        what = f"Since {since} the drive has stood for a while again and again, and never caught up"
+        short = f"Drive halts now and then since {since}. Check power, plugs, clutch, cables at next visit."
+        checks = "the drive's power, plugs and battery, the clutch, the gears, the cables"
+        return Phrase("The drive halts now and then", what, "", f"At the next visit check {checks}", short)
     if detail.cause == "tips":
         what = f"The mount moves: since {since} the sun has drifted as on an axis that tips over"
         short = f"Mount seems to tip over since {since}. Look at legs, clutch, balance at next visit."
