@@ -12,7 +12,7 @@ from sentinel.chain.forecast.ensemble import Ensemble
 from sentinel.chain.forecast.estimate import Estimator
 from sentinel.chain.forecast.exits import Frame
 from sentinel.chain.forecast.expected_path import BEFORE_S, EXPECTED_S, expected_path
-from sentinel.chain.forecast.halts import ROLL_SURE, Halt, Halts, halt_between
+from sentinel.chain.forecast.halts import ROLL_SURE, Halts, halt_between
 from sentinel.chain.forecast.inputs import PERHAPS_CHANGED_SHARE, Inputs
 from sentinel.chain.forecast.nodes import (
     CHANGED,
@@ -222,8 +222,7 @@ class Forecaster:
     def _begin_part(self, part: Part) -> None:
         """Begin another part of the track, where the follower says that it began."""
         discs = self._discs
-        halt = self._halt_before(part)
-        self._halts = self._halts.after_visit() if halt is None else self._halts.after(halt)
+        self._halts = self._halts_by(part)
         pause = self._pause_before(part)
         if pause is not None:
             # It belongs to the part that it ends: what that part has left open it decides.
@@ -256,15 +255,15 @@ class Forecaster:
             told=bool(stood),
         )
 
-    def _halt_before(self, part: Part) -> Halt | None:
-        """Return the halt of the drive that ended the present part, None where none did."""
+    def _halts_by(self, part: Part) -> Halts:
+        """Return the halts of the drive with that which ended the present part, if one did."""
         discs, draws = self._discs, self._draws
         first = next((disc for disc in discs.waiting if disc.utc_s >= part.began_s), None)
-        if draws is None or discs.last is None or first is None or part.told:
-            return None
+        if draws is None or discs.last is None or first is None or part.cause == "drift":
+            return self._halts
         seconds, lead = first.utc_s - discs.last.utc_s, likeliest_mount(draws)
         x, y = np.median(self._tracks_px(draws, discs.last.utc_s, np.array([0.0, seconds])), axis=2)
-        return halt_between(
+        halt = halt_between(
             discs.last,
             first,
             complex(x[1] - x[0], y[1] - y[0]),
@@ -272,6 +271,7 @@ class Forecaster:
             discs.unrest.jitter_arcsec / self._scale.arcsec_px,
             either_way=lead.roll_share < ROLL_SURE,
         )
+        return self._halts.after_visit() if halt is None or part.told else self._halts.after(halt)
 
     def take_pause(self, frame: MeasuredFrame) -> None:
         """Take a frame while the drive stands, as somebody says: it shows how the camera sits."""
