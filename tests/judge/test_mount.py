@@ -487,6 +487,15 @@ def test_a_rate_is_named_only_where_it_is_known(ratio: float, sigma: float, name
     assert looks_like(ratio, sigma, "solar") == name
 
 
+def test_whether_a_rate_is_unusual_or_not_known_goes_to_and_fro_unsaid() -> None:
+    watch = tracked()
+    for _ in range(3):
+        for sigma in (1e-4, 3e-3):
+            watch.forecast(rate_ratio=1.009, rate_ratio_sigma=sigma)
+            watch.frames(10)
+    assert watch.of("runaway") == [("opened", "soon")]
+
+
 def test_star_rate_is_told_as_soon_as_the_fit_has_decided() -> None:
     watch = tracked()
     told, open_yet = ("rate",), ("roll-open", "rate")

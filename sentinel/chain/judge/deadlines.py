@@ -9,6 +9,8 @@ from sentinel.chain.judge.camera_details import Storage, Supply
 from sentinel.chain.judge.conditions import SUPPLIES
 from sentinel.chain.judge.details import (
     RATE_CHANGES,
+    RATE_OPEN,
+    RATE_UNUSUAL,
     AxisLimit,
     DriftCause,
     DriftChanged,
@@ -179,7 +181,9 @@ def _rated(state: Deadlines, forecast: Forecast, context: Context) -> Deadlines:
     onset_s = state.rate.onset_s if state.rate is not None and named else utc_s(forecast.time_utc)
     # A solar rate where another was configured keeps the sun: worth a word, not a visit.
     severity = Severity.NOTE if likeness == "solar" else Severity.SOON
-    finding = Finding(severity=severity, onset_s=onset_s, detail=detail, story=f"rate {likeness}")
+    # Whether it is known not to be a usual one goes to and fro, and changes nothing of what is to be done.
+    story = "rate of no name" if likeness in {RATE_OPEN, RATE_UNUSUAL} else f"rate {likeness}"
+    finding = Finding(severity=severity, onset_s=onset_s, detail=detail, story=story)
     return state._replace(rates=rates, rate=finding)
 
 
