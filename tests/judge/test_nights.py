@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from sentinel.chain.judge.details import Task
+from sentinel.chain.judge.edge import GETS_UP_MIN
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.nights import night_of, night_on, rise_of
 from sentinel.chain.judge.seen import Seen
@@ -116,7 +117,7 @@ def test_nobody_is_woken_before_there_is_something_to_do() -> None:
     woken = [one for one in watch.said if one.severity is Severity.NOW]
     assert [one.condition for one in woken] == ["drift-exit"]
     # Ten minutes to the camera.
-    assert watch.rises - woken[0].time_utc < timedelta(minutes=11)
+    assert watch.rises - woken[0].time_utc < timedelta(minutes=10 + GETS_UP_MIN + 1)
     text = title_and_body(woken[0], watch.settings)
     assert text[0] == f"Be there at sunrise, {watch.rises:%H:%M}Z"
     assert text[1].count("put the disc") == 1
@@ -230,7 +231,7 @@ def test_unwound_in_the_dark_it_is_known_to_be_unwound_and_no_more() -> None:
     woken = [one for one in watch.said if one.severity is Severity.NOW and one.state != "cleared"]
     (last,) = [one for one in woken if one.time_utc > watch.sets + timedelta(minutes=41)]
     assert last.condition == "drift-exit"
-    assert watch.rises - last.time_utc < timedelta(minutes=11)
+    assert watch.rises - last.time_utc < timedelta(minutes=10 + GETS_UP_MIN + 1)
     assert title_and_body(last, watch.settings)[1].count("recentre") == 1
 
 

@@ -234,7 +234,13 @@ def test_what_came_up_unseen_is_said_and_wakes_nobody() -> None:
     unseen = Seen(frame_utc=morning, disc_utc=before, size_px=(6000, 4000))
     head = said(forecast, settings=NIGHTS, now=morning, seen=unseen)
     assert head.title.startswith("not seen since sunrise, 00:3")
-    assert "in 9 h: the axis limit comes first. Set off by 10:20Z. The sun came up at 00:3" in head.sentence
+    # Not "may be left alone": whoever is awake can see more than the camera.
+    assert head.sentence.startswith("The sun came up at 00:3")
+    assert head.sentence.endswith(
+        "If you see the sun in the sky, go and look, and see that the drive turns. If the mount has tracked "
+        "since: the camera may be left alone until 10:30Z, in 9 h: the axis limit comes first. Set off by "
+        "10:20Z."
+    )
     found = re.search(
         r"no picture has shown it since: cloud hides it, or it is out of the frame; "
         r"by the forecast it comes up [\d.]+ sun-widths",

@@ -1,6 +1,6 @@
 """The one who does exactly as the program tells, no more and no less; and the account of what was lost."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -8,6 +8,8 @@ import numpy as np
 
 from sentinel.chain.judge.camera_details import BeforeSleep
 from sentinel.chain.judge.details import RATE_OPEN, RATE_UNUSUAL, DriftExit, DriveRate, LostDisc, Runaway
+from sentinel.chain.judge.edge import GETS_UP_MIN
+from sentinel.chain.notify.tasks import SEEN_BY_EYE
 from sentinel.chain.pipeline import Pipeline
 from sentinel.core.errors import RequestProblem
 from sentinel.core.foreseen import Place
@@ -24,8 +26,10 @@ BLOCK = 240
 ALIGNS_H = (1.0, 2.0, 3.5, 6.0, 9.0, 20.0)
 VAIN_S = 7200.0
 """For so long a way in vain explains that nothing is done."""
+IN_THE_SKY = "the sun is in the sky"
 READY_S = 180.0
 """From the first message to the door."""
+WAITS_S = 1200.0
 
 
 def time_of(time_s: float) -> datetime:
@@ -67,6 +71,8 @@ class Operator:
         self._alarms: list[float] = []
         """Sunrises at which it was said to be there."""
         self._up_until_s = -np.inf
+        self._looks_for_sun = ""
+        """Why one looks up now and then, where one is told to: to go once the sun is to be seen."""
         self._block: dict[int, MeasuredFrame] = {}
         self._looks = [world.start_s + hours * 3600 for hours in ALIGNS_H] if aligns else []
 
@@ -123,9 +129,12 @@ class Operator:
             if heard:
                 scene.account.wakes += asleep and time_s > self._up_until_s
                 self._up_until_s = max(self._up_until_s, time_s + READY_S)
-                self._sets_off(time_s, time_s + READY_S * asleep, alert.condition)
+                leaves_s = self._rises_s() - self.world.travel_min * 60
+                self._sets_off(time_s, max(time_s + READY_S * asleep, leaves_s), alert.condition)
         elif severity == "soon" and not asleep:
             self._plans(alert, time_s)
+        if SEEN_BY_EYE in alert.body.lower() or "If the sun shines" in alert.body:
+            self._looks_for_sun = alert.condition
 
     def _plans(self, alert: Alert, time_s: float) -> None:
         """Go in time for what can wait a little, where it says to go at all."""
@@ -147,6 +156,12 @@ class Operator:
         elif "Go back" in alert.body or (alert.condition == "lost-disc" and self._clear(time_s)):
             self._sets_off(time_s, time_s, alert.condition)
 
+    def _rises_s(self) -> float:
+        """Return the sunrise at which it is told to be there; -inf: none is."""
+        told = (one.detail for one in self.board.open.values() if isinstance(one.detail, DriftExit))
+        rises = [one.sunrise_utc for one in told if one.at_sunrise and one.sunrise_utc is not None]
+        return max((at.timestamp() for at in rises), default=-np.inf)
+
     def _before_sunset(self, time_s: float) -> None:
         """Go for what the list says must be done while the sun is up, and for all else that is on it."""
         lists = [i.detail for i in self.board.open.values() if isinstance(i.detail, BeforeSleep)]
@@ -162,6 +177,10 @@ class Operator:
 
     def _clear(self, time_s: float) -> bool:
         return bool(self.scene.run.depth[self.scene.i(time_s)] < 1.0)
+
+    def _sees_sun(self, time_s: float) -> bool:
+        """Whether it stands in the sky for whoever looks up, through thin cloud too."""
+        return self.scene.sun_up(time_s) and bool(self.scene.run.depth[self.scene.i(time_s)] < THICK)
 
     def _sets_off(self, time_s: float, leaves_s: float, why: str, forced: set[str] | None = None) -> None:
         arrives_s = leaves_s + self.world.travel_min * 60
@@ -180,9 +199,13 @@ class Operator:
         if to_bed_s <= 3000 and time_s - self._listed_s > 40_000:
             self._listed_s = time_s
             self._before_bed(time_s)
-        if self._alarms and time_s >= self._alarms[0] - self.world.travel_min * 60:
+        leave_s = self._alarms[0] - self.world.travel_min * 60 if self._alarms else np.inf
+        if time_s >= leave_s - GETS_UP_MIN * 60:
             self._alarms.pop(0)
-            self._sets_off(time_s, time_s + 300, "sunrise", {"drift"})
+            self._sets_off(time_s, leave_s, "sunrise", {"drift"})
+        if self._looks_for_sun and not scene.asleep(time_s) and self._sees_sun(time_s):
+            self._sets_off(time_s, time_s + READY_S, f"{self._looks_for_sun}: {IN_THE_SKY}")
+            self._looks_for_sun = ""
         if since_woken_s < self.world.interval_s:
             self._on_waking(time_s)
         if self._looks and time_s >= self._looks[0] and not scene.asleep(time_s):
@@ -198,10 +221,11 @@ class Operator:
         self.scene.note(time_s, "until", " | ".join(lines))
         lists = [i.detail for i in self.board.open.values() if isinstance(i.detail, BeforeSleep)]
         forced = {job.job for listed in lists for job in listed.jobs or ()}
-        todo = until(standing, wake + timedelta(hours=1), now).jobs
-        forced |= {job.name for job in todo}
+        found = until(standing, wake + timedelta(hours=1), now)
+        forced |= {job.name for job in found.jobs}
         # Being there at sunrise is a job of its own: one sets an alarm for it.
-        self._alarms += [job.due_utc.timestamp() for job in todo if job.name == "sunrise"]
+        ends = {*found.jobs, *([found.ends] if found.ends is not None else [])}
+        self._alarms = sorted({job.due_utc.timestamp() for job in ends if job.name == "sunrise"})
         forced.discard("sunrise")
         if forced:
             self._sets_off(time_s, time_s, f"before sleep: {', '.join(sorted(forced))}", forced)
@@ -216,6 +240,8 @@ class Operator:
         self.scene.note(time_s, "wakes", standing.left_alone)
         grave = [t for t in standing.troubles if t.severity.rank <= 1 and t.condition != "before-sleep"]
         off = standing.set_off_utc
+        if SEEN_BY_EYE in standing.left_alone.lower():
+            self._looks_for_sun = "on waking"
         if grave or (off is not None and off.timestamp() < time_s + 2 * 3600):
             why = ", ".join(t.condition for t in grave) or str(standing.leave_reason)
             self._sets_off(time_s, time_s + 600, f"on waking: {why}")
@@ -224,13 +250,18 @@ class Operator:
 
     def _at_camera(self, time_s: float, trip: Trip) -> None:
         self.trip, scene = None, self.scene
+        if not scene.sun_up(time_s) and abs(time_s - self._rises_s()) < WAITS_S:
+            # Told to be there at sunrise, one waits for it.
+            self.trip = replace(trip, arrives_s=time_s + self.world.interval_s)
+            return
+        self._looks_for_sun = ""
         scene.go(time_s)
         scene.note(time_s, "arrives", trip.why)
         self._done = set()
         self._mark("visit", time_s, minutes=8.0)
         opened = {i.condition: i for i in self.board.open.values()}
         jobs = trip.forced | self._due_before(time_of(time_s) + timedelta(hours=12)) | set(opened)
-        touched = self._drive(time_s, opened)
+        touched = self._drive(time_s, opened, trip.why)
         if "axis-limit" in jobs and self.world.axis_limit_deg is not None:
             scene.unwind(time_s)
             self._mark("unwound", time_s)
@@ -241,7 +272,7 @@ class Operator:
         self._recentre(time_s, jobs, touched=touched)
         self._block = {}
 
-    def _drive(self, time_s: float, opened: dict[str, Any]) -> bool:
+    def _drive(self, time_s: float, opened: dict[str, Any], why: str = "") -> bool:
         """See to the drive where it says so."""
         scene = self.scene
         runaway, lost = (opened[name].detail if name in opened else None for name in ("runaway", "lost-disc"))
@@ -256,6 +287,7 @@ class Operator:
             return True
         # Told to see whether it turns, one sees it, under any sky.
         asked = any("drive" in text for _, _, condition, text in self.said if condition in opened)
+        asked = asked or IN_THE_SKY in why
         if asked and scene.rate_now(time_s) <= 0:
             scene.mend_drive(time_s)
             return True

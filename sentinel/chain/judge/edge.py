@@ -80,6 +80,10 @@ def exit_told(forecast: Forecast, settings: Settings, seen: Seen) -> ExitTold:
     )
 
 
+GETS_UP_MIN = 5.0
+"""From a call to the door: who comes much sooner than the sun stands in the dark."""
+
+
 def leads_min(settings: Settings) -> tuple[float, float]:
     """Return how long before an edge or a limit it is told, in minutes: `soon`, `now`."""
     travel, limits = settings.visit.travel_min, settings.thresholds
@@ -213,8 +217,7 @@ def _sunrise_finding(
     trust: Trust, rises_s: float, now_s: float, context: Context, detail: DriftExit
 ) -> Finding:
     """Return that somebody is to be there at sunrise: told now, and woken for then."""
-    # Whoever sets off a little later has lost little, whoever comes sooner stands in the dark.
-    wake_s = rises_s - context.settings.visit.travel_min * 60
+    wake_s = rises_s - (context.settings.visit.travel_min + GETS_UP_MIN) * 60
     if now_s >= wake_s:
         # The same story as the edge by day, so that it is told once.
         severity, story = Severity.NOW, f"place {trust.placed}"

@@ -10,7 +10,7 @@ from sentinel.chain.judge.evidence import task_of
 from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.grouping import weight
 from sentinel.chain.notify.places import rising
-from sentinel.chain.notify.tasks import task, unknown_why, up_unseen
+from sentinel.chain.notify.tasks import IF_TRACKED, task, unknown_why, up_unseen
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Forecast, Incident, Severity
 from sentinel.core.words import TimeWriter, capital, small, span
@@ -140,7 +140,8 @@ def _calm(agenda: Agenda, forecast: Forecast | None, now_utc: datetime, times: T
     if not unseen or agenda.up_unseen is None:
         return head
     rises = times.at(agenda.up_unseen.due_utc)
-    return head._replace(title=f"not seen since sunrise, {rises}", sentence=f"{head.sentence} {unseen}")
+    sentence = f"{unseen} {_if_tracked(head)}"
+    return head._replace(title=f"not seen since sunrise, {rises}", sentence=sentence)
 
 
 def _unverified(
@@ -149,9 +150,13 @@ def _unverified(
     """Return what was foreseen, for what it is worth after hours of daylight without a sight of the sun."""
     seen = times.at(since_utc)
     then = _foreseen(agenda, forecast, now_utc, times)
-    if_so = f" If the mount has tracked since: {small(then.sentence)}" if then.until_utc is not None else ""
+    if_so = f" {_if_tracked(then)}" if then.until_utc is not None else ""
     sentence = f"{NOT_KNOWN}: {unknown_why(times, unseen_utc=since_utc)}.{if_so}"
     return then._replace(title=f"not verified since {seen}", sentence=sentence)
+
+
+def _if_tracked(then: Headline) -> str:
+    return f"{IF_TRACKED}: {small(then.sentence)}"
 
 
 def _foreseen(agenda: Agenda, forecast: Forecast, now_utc: datetime, times: TimeWriter) -> Headline:

@@ -16,7 +16,7 @@ from sentinel.chain.judge.details import (
     Unverified,
 )
 from sentinel.chain.notify.phrase import Phrase, edge_name, number, runaway_did, runaway_when
-from sentinel.chain.notify.tasks import PAST_HOUR_ANGLE
+from sentinel.chain.notify.tasks import PAST_HOUR_ANGLE, SEEN_BY_EYE
 from sentinel.core.records import Incident, Severity
 from sentinel.core.words import TimeWriter, both, capital, either, small, span_of_hours, span_of_minutes
 
@@ -278,7 +278,7 @@ def unverified(incident: Incident, detail: Unverified, times: TimeWriter) -> Phr
     )
     # Whether the drive turns shows without a sun: what stopped behind cloud is found before the sky clears.
     look = "Have a look at the next chance, cloud or not: see that the drive turns, and the right way"
-    act = look if incident.severity is Severity.SOON else ""
+    act = look if incident.severity is Severity.SOON else capital(SEEN_BY_EYE)
     short = f"Sun not verified since {seen} ({span}). Mount and focus unknown. See that the drive turns."
     return Phrase(f"Not verified since {seen}", what, "", act, short)
 

@@ -9,7 +9,7 @@ from sentinel.chain.judge.evidence import task_of
 from sentinel.chain.judge.until import Answer
 from sentinel.chain.notify.camera_clock import disagreement
 from sentinel.chain.notify.places import rising, room, turning, where
-from sentinel.core.words import TimeWriter, capital
+from sentinel.core.words import TimeWriter, capital, small
 
 _DOING: Mapping[str, str] = {
     "axis-limit": "unwind the axis fully, watch the cables, mark unwound",
@@ -126,11 +126,21 @@ def task_line(detail: Task, times: TimeWriter) -> str:
     return capital(task(detail, times))
 
 
+IF_TRACKED = "If the mount has tracked since"
+
+
 def answer_words(found: Answer, agenda: Agenda, times: TimeWriter, trouble: str = "") -> list[str]:
     """Return the answer to "may it be left alone until then?", yes or no first.
 
     `trouble` is what is open and cannot wait.
     """
+    lines = _answer(found, agenda, times, trouble)
+    if found.known and not trouble and agenda.up_unseen is not None:
+        lines[0] = f"{IF_TRACKED} the sun was last seen, {small(lines[0])}"
+    return lines
+
+
+def _answer(found: Answer, agenda: Agenda, times: TimeWriter, trouble: str) -> list[str]:
     until = times.at(found.until_utc)
     if trouble:
         return [f"No: {trouble}", *(_mended(found, agenda, times))]
@@ -170,8 +180,12 @@ def unknown_why(
     return "no disc has been measured"
 
 
+SEEN_BY_EYE = "if you see the sun in the sky, go and look, and see that the drive turns"
+"""What no picture tells anybody can who is awake."""
+
+
 def up_unseen(agenda: Agenda, times: TimeWriter) -> str:
-    """Return that the sun is up and not seen, and where it was foreseen to be; empty: it is seen, or down."""
+    """Return that the sun is up and not seen, where it was foreseen to be, and who can tell; else nothing."""
     up = agenda.up_unseen
     if up is None:
         return ""
@@ -179,7 +193,7 @@ def up_unseen(agenda: Agenda, times: TimeWriter) -> str:
     where_to = f"; by the forecast {comes}" if comes else ""
     return (
         f"The sun came up at {times.at(up.due_utc)} and no picture has shown it since: "
-        f"cloud hides it, or it is out of the frame{where_to}."
+        f"cloud hides it, or it is out of the frame{where_to}. {capital(SEEN_BY_EYE)}."
     )
 
 
