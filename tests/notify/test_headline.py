@@ -9,9 +9,11 @@ import pytest
 from sentinel.chain.judge.jobs import agenda_of
 from sentinel.chain.judge.nights import night_of
 from sentinel.chain.judge.seen import Seen
+from sentinel.chain.judge.until import answer
 from sentinel.chain.notify import digest
 from sentinel.chain.notify.digest import Tally
 from sentinel.chain.notify.headline import UNKNOWN, Headline, headline, troubles_of
+from sentinel.chain.notify.tasks import answer_words
 from sentinel.core.foreseen import Due
 from sentinel.core.records import Forecast, Incident, Severity
 from sentinel.core.settings import Settings, validate
@@ -247,6 +249,13 @@ def test_what_came_up_unseen_is_said_and_wakes_nobody() -> None:
         head.sentence,
     )
     assert found is not None, head.sentence
+    agenda = agenda_of(forecast, NIGHTS, morning, unseen)
+    found_until = answer(agenda, forecast, morning + timedelta(hours=2), morning)
+    (first,) = answer_words(found_until, agenda, times_in(None))
+    assert first == (
+        "If the mount has tracked since the sun was last seen, "
+        "yes: nothing to do, it may be left alone until 03:30Z."
+    )
     title, body = digest.title_and_body(Tally(), head, (), 60.0, times_in(None))
     assert title == f"Digest: {head.title}", "nobody is told that all is well"
     assert body.startswith(head.sentence)
