@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from sentinel.chain.judge.agenda import Job
 from sentinel.core.foreseen import NO_EXIT, Due, Place, Turn
 from sentinel.core.records import (
     Disc,
@@ -26,7 +27,7 @@ from sentinel.service.journal.codec import plain
 from sentinel.service.journal.rows import Messages
 from sentinel.service.status.board import Board
 from sentinel.service.status.facts import facts_of
-from sentinel.service.status.lines import from_json, status_lines, to_json, until_lines
+from sentinel.service.status.lines import from_json, status_lines, to_json, until_json, until_lines
 from sentinel.service.status.making import standing_of
 from sentinel.service.status.page import page_html
 from sentinel.service.status.standing import Standing
@@ -213,6 +214,18 @@ def test_until_answers_first_and_then_says_what_must_be_done(standing: Standing)
     assert late[1].startswith("  By 07:40Z: unwind the axis fully, watch the cables, mark unwound; then ")
     assert late[2].startswith("  By 09:00Z, recentre: put the disc 1.0 sun-widths right of the middle")
     assert late[-1].startswith("If the mount stopped now: 6 min")
+
+
+def test_what_holds_only_if_the_mount_has_tracked_unseen_is_not_said_to_hold(standing: Standing) -> None:
+    now, until_utc = T0 + timedelta(minutes=12), T0 + timedelta(hours=5)
+    calm = replace(standing, troubles=())
+    assert until_json(calm, until_utc, now, watched=True)["holds"] is True
+    rise = Job(name="sunrise", due_utc=T0 - timedelta(hours=1), by_utc=T0 - timedelta(hours=1))
+    told = until_json(
+        replace(calm, agenda=replace(calm.agenda, up_unseen=rise)), until_utc, now, watched=True
+    )
+    assert told["holds"] is False
+    assert told["lines"][0].startswith("If the mount has tracked since the sun was last seen, yes: ")
 
 
 def test_a_place_to_which_the_disc_goes_anyway_says_why_wherever_it_is_told(board: Board) -> None:

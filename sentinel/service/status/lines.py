@@ -99,7 +99,8 @@ def until_json(s: Standing, until_utc: datetime, now_utc: datetime, *, watched: 
     trouble = troubles_first(s.troubles)
     return {
         "until_utc": plain(until_utc),
-        "holds": found.holds and not trouble,
+        # What is so only if the mount has tracked unseen is not known to hold.
+        "holds": found.holds and not trouble and s.agenda.up_unseen is None,
         "holds_until_utc": plain(found.holds_until_utc),
         "again_utc": plain(found.again_utc(s.agenda)),
         "jobs": [plain(task_of(job)) for job in found.jobs],
