@@ -3,8 +3,10 @@
 from dataclasses import replace
 from math import hypot
 
+import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from sentinel.chain.measure import ExpectedDisc, flags
 from tests.measure.second import Ghost, Plane, Rng, View, linear_law
@@ -90,3 +92,39 @@ def test_where_half_a_filter_is_gone_the_doubt_reaches_as_far_as_the_foot_of_the
         disc = of(view)
         assert disc.found, i
         assert hypot(disc.x_px - view.x, disc.y_px - view.y) < 4 * disc.centre_sigma_px, i
+
+
+def _over_the_sea(rng: Rng) -> View:
+    """An overexposed sun in its glow over water that glitters: glints are wide, flat, and burnt out."""
+    radius, x, y = float(rng.uniform(45, 80)), float(rng.uniform(200, 700)), float(rng.uniform(100, 200))
+    shore = y + 1.5 * radius
+
+    def add(light: Plane, rng: Rng) -> Plane:
+        ys, xs = np.mgrid[0 : light.shape[0], 0 : light.shape[1]].astype(np.float32)
+        flat = rng.standard_normal((light.shape[0] // 2, light.shape[1] // 15)).astype(np.float32)
+        waves = cv2.resize(flat, light.shape[::-1], interpolation=cv2.INTER_LINEAR)
+        path = np.exp(-0.5 * ((xs - x) / (radius + 0.5 * (ys - shore))) ** 2)
+        return np.asarray(np.where(ys > shore, 0.01 + (waves > 1.2) * path, light), np.float32)
+
+    return replace(
+        NIGHT, x=x, y=y, radius=radius, light=3.0, glow=0.08, extra=add, seed=int(rng.integers(1 << 30))
+    )
+
+
+def test_glitter_is_no_lamp_beside_an_overexposed_sun() -> None:
+    for i in range(5):
+        view = _over_the_sea(np.random.default_rng([23, i]))
+        assert off(of(view), view) < 1.0, i
+
+
+def test_hot_pixels_outshine_no_sun() -> None:
+    view = replace(NIGHT, x=431.2, y=287.6, radius=80.0, light=0.5, seed=24)
+
+    def heat(codes: NDArray[np.uint8], rng: Rng) -> NDArray[np.uint8]:
+        codes = codes.copy()
+        codes[rng.integers(0, view.height, 6000), rng.integers(0, view.width, 6000)] = 255
+        return codes
+
+    disc = of(replace(view, kept=heat))
+    assert off(disc, view) < 0.2
+    assert flags.LIKE_A_LAMP not in disc.flags

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from math import hypot, isnan, nan, pi
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sentinel.chain.measure.evidence import FittedDisc
 from sentinel.chain.measure.levels import Levels
@@ -93,6 +94,7 @@ def choose(
     """
     discs: list[FittedDisc] = []
     limbs: list[Limb] = []
+    strong: list[Limb] = []
     for circle in _circles(levels, small, expected, discs, limbs):
         # What was refused is not judged again, unless another disc has been found that may lie across it.
         judged = [disc.fit.state.limb for disc in discs] or tuple(limbs)
@@ -101,6 +103,8 @@ def choose(
             if is_expected_sun(disc.evidence):
                 # Believed or not, it may lie across another.
                 limbs.append(limb)
+                if disc.evidence.strong:
+                    strong.append(limb)
             if _believed(disc, expected) and not any(_same(limb, other) for other in judged):
                 break
         else:
@@ -108,7 +112,7 @@ def choose(
         discs.append(disc)
         if _settles(levels, disc, expected):
             break
-    return _best(levels, discs, expected)
+    return _best(levels, discs, strong, expected)
 
 
 def _fitted(
@@ -197,7 +201,7 @@ def outshone(levels: Levels, disc: FittedDisc, share: float = OUTSHINES) -> bool
         return False
     level = min(share * light, levels.saturation)
     sample = sampled(levels)
-    brighter = sample.values > levels.stored(level)
+    brighter = _broadly(sample.values > levels.stored(level))
     enough = MUCH_LIGHT * pi * limb.mean_px**2 / (sample.across_px * sample.down_px)
     if np.count_nonzero(brighter) <= enough:
         return False
@@ -207,14 +211,26 @@ def outshone(levels: Levels, disc: FittedDisc, share: float = OUTSHINES) -> bool
     return bool(np.count_nonzero(away > BEYOND * limb.mean_px) > enough)
 
 
-def _best(levels: Levels, discs: list[FittedDisc], expected: ExpectedDisc | None) -> ChosenSun:
+def _broadly(bright: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Leave out what is bright alone in its row or column: hot pixels; glints, which are wide and flat."""
+    wide = np.pad(bright, 1)
+    beside = wide[1:-1, :-2] | wide[1:-1, 2:]
+    above = wide[:-2, 1:-1] | wide[2:, 1:-1]
+    return np.asarray(bright & beside & above)
+
+
+def _best(
+    levels: Levels, discs: list[FittedDisc], strong: Sequence[Limb], expected: ExpectedDisc | None
+) -> ChosenSun:
+    """Choose among the discs; those of the `strong` limbs are discs too, believed or not."""
     fitting = [disc for disc in discs if expected is not None and expected.fits(disc.evidence.long_px)]
     left = fitting or [disc for disc in discs if not _is_reflection(levels, disc, discs)]
     if not left:
         return ChosenSun(None)
     sun = max(left, key=lambda disc: _rank(levels, disc)) if len(left) > 1 else left[0]
     untold = expected is None and (sun.evidence.doubtful or outshone(levels, sun, AS_BRIGHT))
-    return ChosenSun(sun, len(discs) > 1, expected is not None and not fitting, untold)
+    others = len(discs) > 1 or not all(_same(limb, sun.fit.state.limb) for limb in strong)
+    return ChosenSun(sun, others, expected is not None and not fitting, untold)
 
 
 def _rank(levels: Levels, disc: FittedDisc) -> tuple[bool, float, bool, float, float]:

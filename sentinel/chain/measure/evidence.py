@@ -7,6 +7,7 @@ from math import inf, nan, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from sentinel.chain.measure.face import UNSEEN, Face, face_of
 from sentinel.chain.measure.fit import LimbFit, fit_limb, is_wavy
 from sentinel.chain.measure.levels import Levels
 from sentinel.chain.measure.limb import Limb
@@ -39,11 +40,6 @@ MUCH_STRUCTURE = 0.025
 """More than clouds leave unexplained but for the thickest."""
 DARKEST_LAW = -0.3
 """Darkening beyond the law's that only a fit sent astray by patches finds."""
-FACE, BEYOND = np.array([0.2, 0.35, 0.5, 0.6, 0.7, 0.8, 0.88]), np.array([1.12, 1.2, 1.3, 1.4])
-NEIGHBOUR_PX = 2.0
-"""Where neighbouring places are compared, in radii, upon the disc and beyond it; how far apart they are."""
-MOST_PAIRS, NOISIER = 0.7, 3.0
-"""Share of the pairs that differ by less; how much more they differ upon the disc than beyond it."""
 FREE_FALL_SD = 0.5
 """Expected darkening against the law's where the light itself is to tell it."""
 GRAINED = 0.05
@@ -124,8 +120,8 @@ class LimbEvidence:
     """Stretches in which the limb, all of it in the frame, is not seen."""
     lack: float
     """Darkening against the law's that is lacking, also where the fit held the law: 0.35 of an even disc."""
-    grain: float = 0.0
-    """Difference between neighbouring places on the disc, even to the eye; 0 where noise has as much."""
+    face: Face = UNSEEN
+    """Not looked at where its size is known."""
 
     @property
     def long_px(self) -> float:
@@ -204,7 +200,7 @@ class LimbEvidence:
     def doubtful(self) -> bool:
         """Whether a lamp or a window may look the same where nothing is known of the sun's size."""
         lamp = self.full and (self.sky > LIT_SKY or self.uneven > UNEVEN)
-        return self.even or lamp or self.unexplained or self.grain > GRAINED
+        return self.even or lamp or self.unexplained or self.face.grain > GRAINED
 
     @property
     def dim(self) -> bool:
@@ -271,7 +267,9 @@ def with_face(evidence: LimbEvidence, levels: Levels, fit: LimbFit) -> LimbEvide
     """Look at what is asked where nothing known of its size tells what a disc is."""
     held = evidence.patchy or evidence.gaps > 1
     lack = _lack(levels, fit) if held else evidence.lack
-    return replace(evidence, lack=lack, grain=_grain(levels, fit.state.limb))
+    uneven, ringed = evidence.uneven > UNEVEN, evidence.evenness > RINGED
+    face = face_of(levels, fit.state.limb, evidence.softness, uneven=uneven, ringed=ringed)
+    return replace(evidence, lack=lack, face=face)
 
 
 def _lack(levels: Levels, fit: LimbFit) -> float:
@@ -290,20 +288,6 @@ def _lack(levels: Levels, fit: LimbFit) -> float:
             return fit_limb(levels, state, angle, free, fit, iterations=12, enough_px=0.02).state.fall
     except np.linalg.LinAlgError:
         return nan
-
-
-def _grain(levels: Levels, limb: Limb) -> float:
-    """Return how much neighbouring places on a disc differ, even to the eye; 0 where noise has as much."""
-    angle, differ = directions(SPILLS), []
-    for shares in (FACE, BEYOND):
-        along_px = limb.at(angle)[:, None] * shares
-        here = cast(levels, limb.x_px, limb.y_px, angle, along_px)
-        beside = cast(levels, limb.x_px, limb.y_px, angle, along_px + NEIGHBOUR_PX)
-        apart = np.abs(np.sqrt(here.light) - np.sqrt(beside.light))
-        differ.append(quantile(apart[here.inside & beside.inside], MOST_PAIRS))
-    face, beyond = differ
-    # Where nothing beyond the disc is in the frame, its noise is not known.
-    return face if face > NOISIER * beyond else 0.0
 
 
 def _gaps(angle: Array) -> int:

@@ -1,5 +1,7 @@
 """Is it the sun? What a limb must look like before a circle of edges is called a disc."""
 
+from math import log
+
 from sentinel.chain.measure.evidence import (
     BROKEN,
     BROKEN_MOST,
@@ -43,6 +45,8 @@ BRIGHTEST_RIM = 1.03
 0.9, overexposed ones 1; the moon at a phase has 1.12 and more, for its day ends gently."""
 COARSEST = 0.1
 """Difference between neighbouring places, even to the eye, that a coin's relief makes and no sun's face."""
+WHOLE = 0.9
+"""Share of the limb in the frame from which nothing lies across it."""
 CUT_OFF = 0.05
 """Share of the light by the limb at full scale from which it may be even for that reason."""
 DARKENED = 0.9
@@ -57,6 +61,35 @@ LAMP_SOFTNESS = 0.05
 """Blur over radius from which a disc that is full, or stands in light of its own, is a lamp in mist."""
 LETTER_PX = 60.0
 """Radius of the largest letters that are written into a frame."""
+MOTTLED, MARKED = 0.05, 0.03
+"""How mottled, and what share of it marked, a face without darkening may be: the moon's seas make 0.08 and
+more of the first, hands and figures 0.07 of the second; the largest spots that were ever seen hid 0.01 of
+the sun (1947, 6,132 millionths of the hemisphere, from memory)."""
+SURELY, LIKELY = 1.0, 0.5
+"""By how much of its uncertainty light must be without darkening, where broken cloud may have made it so, and
+where it is less uneven."""
+BRIGHTEST_EDGE = 1.2
+"""Light close to the limb over that a little deeper of a film; a sharpened limb has 1.1, in a hard curve
+1.24."""
+FADING, FADING_BESIDE = 2.0, 0.02
+"""Way on which a bubble's light fades inward, in blurs and beside that: the moon's edge is as sharp as the
+sun's."""
+SEEN_THROUGH = 0.15
+"""Light beyond the limb over that deep inside: a bubble's differs little, a bright rim's sky is dark."""
+A_BALL = 0.7
+"""How badly a lit ball explains a face, over how badly a sun does, below which it is one: balls have 0.1 to
+0.4, suns in a lit sky behind a bank of haze 0.8 and more."""
+DARKEST_RIM, DARKEST_BRINK = 0.6, 0.5
+"""Light by the limb over that deeper inside, and close to it over that somewhat deeper, below which it is
+asked whether it falls evenly."""
+EVENLY = 0.45, 1.3
+"""Ratio of the logarithms of these two where it does: linear laws have 0.77 to 0.93, powers of the cosine
+0.97, and a tone curve leaves it. A ring upon or about a window makes a step of one of them."""
+STEEPEST = 0.8
+"""Light close to the limb over that somewhat deeper, in terms of that by the limb over that deeper inside: no
+law falls less from there to here."""
+NO_BLUR = 0.02
+"""Blur in radii which leaves the place closest to the limb alone."""
 
 
 def is_sun(evidence: LimbEvidence) -> bool:
@@ -67,7 +100,12 @@ def is_sun(evidence: LimbEvidence) -> bool:
     """
     e = evidence
     return _is_disc(e) and not (
-        _relief(e) or _curve(e) or _opening(e) or (_lamp(e) if e.strong else _impostor(e))
+        _relief(e)
+        or _curve(e)
+        or _opening(e)
+        or _painted(e)
+        or _ringed(e)
+        or (_lamp(e) if e.strong else _impostor(e))
     )
 
 
@@ -108,7 +146,7 @@ def _lamp(e: LimbEvidence) -> bool:
 
 def _relief(e: LimbEvidence) -> bool:
     """Tell a coin, whose face is rough and nowhere of one light, from granulation."""
-    return e.grain > COARSEST and e.uneven > UNEVEN
+    return e.face.grain > COARSEST and e.uneven > UNEVEN
 
 
 def _curve(e: LimbEvidence) -> bool:
@@ -126,6 +164,37 @@ def _opening(e: LimbEvidence) -> bool:
     # Where the edge is sharp, light that is weaker by it is no blur's.
     darkened = e.strong and e.evenness < DARKENED
     return even and not darkened and e.shown > STRONG_SHARE and (e.gaps > 1 or e.patchy)
+
+
+def _painted(e: LimbEvidence) -> bool:
+    """Tell the moon, a dial, a sign, a bubble: light without darkening upon what has a face of its own."""
+    if e.runs_over:
+        return False
+    # What lies upon the sun and is not its own lies across its limb.
+    own = e.face.mottled > MOTTLED or (e.face.marked > MARKED and e.shown > WHOLE)
+    level = e.face.is_level(SURELY if e.uneven > BROKEN_MOST else LIKELY)
+    # Within a ring round the moon there is no face.
+    flat = level and own and not (e.evenness > RINGED or e.face.brink > RINGED)
+    return flat or _film(e) or e.face.as_a_ball < A_BALL
+
+
+def _film(e: LimbEvidence) -> bool:
+    """Tell a bubble, bright at its edge, through which one sees what is beyond."""
+    fades = e.face.fade > FADING * e.softness + FADING_BESIDE and e.uneven < BROKEN_MOST
+    beyond = (1.0 - e.rise) * e.evenness
+    return (e.rim > BRIGHTEST_EDGE or fades) and beyond > SEEN_THROUGH
+
+
+def _ringed(e: LimbEvidence) -> bool:
+    """Tell a sign's or a holder's ring from darkening: its light goes down in a step."""
+    if e.uneven > BROKEN_MOST or e.shown < WHOLE or e.softness > NO_BLUR:
+        return False
+    if e.face.brink + 2.0 * e.face.brink_sigma < STEEPEST * e.evenness:
+        return True
+    if e.uneven > UNEVEN or (e.evenness > DARKEST_RIM and e.face.brink > DARKEST_BRINK):
+        return False
+    fall = log(max(e.face.brink, 1e-3)) / log(min(e.evenness, 0.99))
+    return fall < EVENLY[0] or fall > EVENLY[1]
 
 
 def _impostor(e: LimbEvidence) -> bool:
