@@ -100,8 +100,8 @@ def test_suns_that_share_a_mark_with_them_are_found() -> None:
     sun = replace(EMPTY, x=243.3, y=204.6, radius=110.0, light=0.6)
     rng = np.random.default_rng(32)
     flat, seamed = (replace(sun, law=law) for law in (linear_law(0.05), bright_rim(0.4)))
-    thin = replace(sun, moon=(244.1, 203.9, 106.0))
+    rings = [replace(sun, noise=n, moon=(244.1, 203.9, r)) for r in (88.0, 99.0, 106.0) for n in (0.0, 0.01)]
     hard = replace(sun, law=linear_law(0.7), tone=2.0)
     hazy = [_behind_haze(rng, sun) for _ in range(4)]
-    for view in (flat, seamed, thin, hard, *hazy):
+    for view in (flat, seamed, hard, *rings, *hazy):
         assert off(of(view), view) < 0.1

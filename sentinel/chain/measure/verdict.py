@@ -189,11 +189,14 @@ def _ringed(e: LimbEvidence) -> bool:
     """Tell a sign's or a holder's ring from darkening: its light goes down in a step."""
     if e.uneven > BROKEN_MOST or e.shown < WHOLE or e.softness > NO_BLUR:
         return False
+    if e.evenness > RINGED or e.face.brink > RINGED:
+        # The moon stands there.
+        return False
     if e.face.brink + 2.0 * e.face.brink_sigma < STEEPEST * e.evenness:
         return True
     if e.uneven > UNEVEN or (e.evenness > DARKEST_RIM and e.face.brink > DARKEST_BRINK):
         return False
-    fall = log(max(e.face.brink, 1e-3)) / log(min(e.evenness, 0.99))
+    fall = log(max(e.face.brink, 1e-3)) / log(min(max(e.evenness, 1e-3), 0.99))
     return fall < EVENLY[0] or fall > EVENLY[1]
 
 
