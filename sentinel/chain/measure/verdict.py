@@ -61,10 +61,11 @@ LAMP_SOFTNESS = 0.05
 """Blur over radius from which a disc that is full, or stands in light of its own, is a lamp in mist."""
 LETTER_PX = 60.0
 """Radius of the largest letters that are written into a frame."""
-MOTTLED, MARKED = 0.05, 0.03
-"""How mottled, and what share of it marked, a face without darkening may be: the moon's seas make 0.08 and
-more of the first, hands and figures 0.07 of the second; the largest spots that were ever seen hid 0.01 of
-the sun (1947, 6,132 millionths of the hemisphere, from memory)."""
+MOTTLED, MARKED = 0.1, 0.03
+"""How mottled, and what share of it marked, a face without darkening may be: the moon's seas make 0.1 and
+more of the first, a sun in the light of hydrogen less (both from memory), hands and figures 0.07 of the
+second; the largest spots that were ever seen hid 0.01 of the sun (1947, 6,132 millionths of the hemisphere,
+from memory)."""
 SURELY, LIKELY = 1.0, 0.5
 """By how much of its uncertainty light must be without darkening, where broken cloud may have made it so, and
 where it is less uneven."""
