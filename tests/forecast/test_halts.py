@@ -86,6 +86,8 @@ def test_the_draws_lose_on_average_what_was_lost_and_only_westwards() -> None:
     assert going.mean() == pytest.approx(0.8, abs=0.02)
     assert tracks[0, -1, going].mean() == pytest.approx(10 * WEST_PX.real, rel=0.1)
     assert (Halts().added_to(still, 0.0, offsets_s) == 0).all()
+    # A clock that was set back: what is asked of a time before them is no fault.
+    assert np.isfinite(known.added_to(still, -60.0, offsets_s)).all()
 
 
 def told(at_min: tuple[float, ...], stood_min: float = 1.2) -> tuple[Run, list[tuple[int, Forecast]]]:

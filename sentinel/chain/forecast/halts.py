@@ -99,7 +99,8 @@ class Halts:
         stood_s = sum(one.stood_s for one in self.known)
         pace = sum(one.way_px for one in self.known) / stood_s
         active = rng.permutation(draws) < share * draws
-        often = rng.standard_gamma(len(self.known) - 1, draws) / (now_s - self.known[0].utc_s)
+        span_s = max(now_s, self.known[-1].utc_s) - self.known[0].utc_s
+        often = rng.standard_gamma(len(self.known) - 1, draws) / span_s
         steps = np.diff(np.maximum(offsets_s, 0.0), prepend=0.0)
         halting = np.cumsum(rng.standard_gamma(np.outer(steps, often) / 2), axis=0) * active
         lost_s = 2 * stood_s / len(self.known) * halting
